@@ -1,0 +1,1 @@
+"""Numbers, plots and words from a run."""

@@ -1,0 +1,84 @@
+"""A number with its unit and its doubt: the one form of every result.
+
+Rounding rule (GUM, JCGM 100:2008, 7.2.6): the half-width of the interval is
+given to two significant digits and the value to the same decimal place.
+"""
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+_DIGITS_WITHOUT_INTERVAL = 3
+
+
+@dataclass(frozen=True)
+class Quantity:
+    """One result. ``lower`` and ``upper`` bound it at ``coverage`` (0 to 1); all three None: doubt not known.
+
+    ``value`` None: the answer does not exist (cutoff never reached); an open
+    interval has only ``lower`` or only ``upper``. ``note`` says in words what
+    the interval holds, or why there is none.
+    """
+
+    value: float | None
+    unit: str
+    lower: float | None = None
+    upper: float | None = None
+    coverage: float | None = None
+    note: str = ""
+
+    def as_json(self) -> dict[str, Any]:
+        """Plain object; not-a-number and infinity become null."""
+        result: dict[str, Any] = {
+            "value": _finite(self.value),
+            "unit": self.unit,
+            "lower": _finite(self.lower),
+            "upper": _finite(self.upper),
+            "coverage": self.coverage,
+        }
+        if self.note:
+            result["note"] = self.note
+        return result
+
+    def __str__(self) -> str:
+        """Value, interval and unit with no more digits than are known."""
+        if self.value is None:
+            return "none"
+        places = self.decimals()
+        text = f"{_round(self.value, places)} {self.unit}".rstrip()
+        if self.lower is None and self.upper is None:
+            return text
+        low = "?" if self.lower is None else _round(self.lower, places)
+        high = "?" if self.upper is None else _round(self.upper, places)
+        percent = "" if self.coverage is None else f" at {self.coverage * 100:g} %"
+        return f"{text} ({low} to {high}{percent})"
+
+    def decimals(self) -> int:
+        """Decimal places the value is known to (negative: tens, hundreds)."""
+        if self.value is None:
+            return 0
+        ends = [end for end in (self.lower, self.upper) if end is not None and math.isfinite(end)]
+        half = max((abs(end - self.value) for end in ends), default=0.0)
+        if half > 0:
+            return 1 - _exponent_after_rounding(half, 2)
+        if self.value == 0 or not math.isfinite(self.value):
+            return 0
+        return (
+            _DIGITS_WITHOUT_INTERVAL
+            - 1
+            - _exponent_after_rounding(self.value, _DIGITS_WITHOUT_INTERVAL)
+        )
+
+
+def _exponent_after_rounding(number: float, digits: int) -> int:
+    """Power of ten of the leading digit once rounded to ``digits`` (0.0996 to 2 digits is 0.10)."""
+    return int(f"{abs(number):.{digits - 1}e}".split("e")[1])
+
+
+def _round(number: float, places: int) -> str:
+    rounded = round(number, places)
+    return f"{rounded:,.{max(places, 0)}f}".replace(",", "\u202f" if abs(rounded) >= 1e5 else "")
+
+
+def _finite(number: float | None) -> float | None:
+    return None if number is None or not math.isfinite(number) else float(number)

@@ -1,0 +1,1 @@
+"""The probe board: its sketch, its line protocol and a simulated twin."""

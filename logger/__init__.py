@@ -1,0 +1,1 @@
+"""Capture: port, line protocol, run store, import of foreign text."""

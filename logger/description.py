@@ -1,0 +1,200 @@
+"""Description of a run: who, what, when, how it ended, and what happened on the way.
+
+Pure data and its JSON form (W3C CSV on the Web, "tabular data model" with
+our own part under ``RUN_KEY``); files are written by ``run_store`` and read by
+``run_reader``. Unknown keys are kept out, missing ones take their defaults, so
+that older and newer runs load.
+"""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, field, fields
+from typing import Any, TypeVar
+
+from logger.pack import Pack
+from logger.run_format import (
+    COLUMN_BY_NAME,
+    RUN_FORMAT_VERSION,
+    RUN_KEY,
+    SAMPLES_NAME,
+    UNIT_KEY,
+)
+
+
+@dataclass(frozen=True)
+class Event:
+    """Something that happened during the run.
+
+    ``kind``: ``gap``, ``boot``, ``mark``, ``fault``, ``link``, ``clock``, ``noise``, ``load``, ``disk``,
+    ``forecast``. ``time_s``: on the run's time axis. ``text``: in words. ``lost``: what it
+    cost, as name with unit to number, e.g. ``{"rows": 3, "charge_mah": 0.0}``; an
+    unknown cost has its bounds instead (``charge_lower_mah``, ``charge_upper_mah``).
+    """
+
+    time_s: float
+    kind: str
+    text: str
+    lost: dict[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Sensor:
+    """The sensor as the board's ``hello`` line gave it, or as the user stated it on import."""
+
+    kind: str
+    shunt_ohm: float | None = None
+    range_ma: float | None = None
+    bus_range_v: float | None = None
+    address: str = ""
+
+
+@dataclass(frozen=True)
+class Board:
+    """The board that recorded the run; ``board`` is its own name, ``boot`` its first boot in the run."""
+
+    board: str
+    boot: int
+    firmware: str = ""
+    port: str = ""
+    usb_serial: str = ""
+
+
+@dataclass(frozen=True)
+class Stop:
+    """Stop conditions asked for; None: not set."""
+
+    cutoff_v: float | None = None
+    hold_s: float = 0.0
+    duration_s: float | None = None
+    charge_mah: float | None = None
+
+
+@dataclass(frozen=True)
+class Description:
+    """All that is known of a run besides its samples.
+
+    ``state``: ``recording`` until the end was written, then ``ended``.
+    ``end_reason``: ``cutoff``, ``duration``, ``charge``, ``user``, ``disk-full``, ``link-lost``,
+    ``error``, ``import``. ``clock``: anchors (time_s on the run's axis, host seconds since the
+    run began on a clock that never steps, UTC as ISO 8601).
+    """
+
+    title: str = ""
+    source: str = "board"
+    state: str = "recording"
+    started_utc: str = ""
+    ended_utc: str = ""
+    end_reason: str = ""
+    end_text: str = ""
+    author: str = ""
+    load: str = ""
+    notes: str = ""
+    window_s: float | None = None
+    pack: Pack | None = None
+    sensor: Sensor | None = None
+    board: Board | None = None
+    stop: Stop = field(default_factory=Stop)
+    clock: tuple[tuple[float, float, str], ...] = ()
+    events: tuple[Event, ...] = ()
+    imported: dict[str, Any] = field(default_factory=dict)
+
+
+def to_document(description: Description, columns: Sequence[str]) -> dict[str, Any]:
+    """CSV-on-the-Web metadata of a run whose samples have these columns."""
+    own = {"format": RUN_FORMAT_VERSION, **asdict(description)}
+    return {
+        "@context": ["http://www.w3.org/ns/csvw", {"@language": "en"}],
+        "url": SAMPLES_NAME,
+        "dc:title": description.title,
+        "dialect": {
+            "encoding": "utf-8",
+            "delimiter": ",",
+            "header": True,
+            "lineTerminators": ["\r\n", "\n"],
+        },
+        "tableSchema": {
+            "columns": [
+                {
+                    "name": name,
+                    "titles": name,
+                    "datatype": COLUMN_BY_NAME[name].datatype,
+                    "dc:description": COLUMN_BY_NAME[name].meaning,
+                    UNIT_KEY: COLUMN_BY_NAME[name].unit_ucum,
+                }
+                for name in columns
+            ],
+        },
+        RUN_KEY: own,
+    }
+
+
+def from_document(document: Mapping[str, Any]) -> tuple[Description, list[str]]:
+    """Description from its JSON form, and in words what in it could not be used."""
+    problems: list[str] = []
+    own = document.get(RUN_KEY)
+    if not isinstance(own, Mapping):
+        return Description(), [f"the description has no part {RUN_KEY!r}"]
+    values: dict[str, Any] = {
+        key: own[key] for key in _plain_names() if isinstance(own.get(key), str)
+    }
+    window_s = own.get("window_s")
+    if isinstance(window_s, int | float) and _is_number(window_s):
+        values["window_s"] = float(window_s)
+    if isinstance(own.get("imported"), Mapping):
+        values["imported"] = dict(own["imported"])
+    for key, kind in (("pack", Pack), ("sensor", Sensor), ("board", Board), ("stop", Stop)):
+        part = own.get(key)
+        if part is not None:
+            made = _build(kind, part)
+            if made is None:
+                problems.append(f"the description's {key!r} is not usable: {part!r}")
+            else:
+                values[key] = made
+    events = [_build(Event, item) for item in _sequence(own.get("events"))]
+    values["events"] = tuple(event for event in events if event is not None)
+    if None in events:
+        problems.append(f"{events.count(None)} events of the description are not usable")
+    values["clock"] = tuple(
+        (float(item[0]), float(item[1]), str(item[2]))
+        for item in _sequence(own.get("clock"))
+        if len(_sequence(item)) == 3 and _is_number(item[0]) and _is_number(item[1])
+    )
+    return Description(**values), problems
+
+
+_T = TypeVar("_T")
+
+
+def _build(kind: type[_T], part: object) -> _T | None:
+    """Dataclass of a JSON object, ignoring unknown keys; None if it does not fit."""
+    if not isinstance(part, Mapping):
+        return None
+    known = {item.name: item.type for item in fields(kind)}  # type: ignore[arg-type]
+    given = {key: value for key, value in part.items() if key in known}
+    for key, value in given.items():
+        annotation = str(known[key])
+        if "float" in annotation and "dict" not in annotation:
+            if value is None and "None" in annotation:
+                continue
+            if not _is_number(value):
+                return None
+        elif (annotation == "<class 'str'>" and not isinstance(value, str)) or (
+            annotation == "<class 'int'>" and not isinstance(value, int)
+        ):
+            return None
+    try:
+        return kind(**given)
+    except TypeError:
+        return None
+
+
+def _plain_names() -> list[str]:
+    return [item.name for item in fields(Description) if item.type is str]
+
+
+def _sequence(value: object) -> Sequence[Any]:
+    return value if isinstance(value, list | tuple) else ()
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)

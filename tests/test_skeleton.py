@@ -1,0 +1,58 @@
+"""The contracts that every other part builds on."""
+
+from analysis.quantity import Quantity
+from firmware_probe.line_format import crc16, fixed, frame
+from logger.description import Description, Event, Sensor, from_document, to_document
+from logger.pack import Pack, parse_pack
+
+
+def test_crc_of_the_published_check_string() -> None:
+    # CRC-16/XMODEM check value 31C3h, published CRC catalogues (reference C14).
+    assert crc16(b"123456789") == 0x31C3
+    assert frame("123456789") == b"123456789*31C3\n"
+
+
+def test_fixed_keeps_sign_and_zeros() -> None:
+    assert fixed(-1234, 3) == "-1.234"
+    assert fixed(-5, 4) == "-0.0005"
+    assert fixed(7, 0) == "7"
+
+
+def test_description_survives_its_json_form() -> None:
+    description = Description(
+        title="vest",
+        pack=Pack("alkaline", 3, "AA"),
+        sensor=Sensor("INA219", shunt_ohm=0.1),
+        events=(Event(1.0, "gap", "three lines lost", {"rows": 3}),),
+        clock=((0.0, 0.0, "2026-01-01T00:00:00Z"),),
+    )
+    back, problems = from_document(to_document(description, ["time_s", "pack_v"]))
+    assert back == description
+    assert problems == []
+
+
+def test_description_with_wrong_types_is_reported_not_raised() -> None:
+    document = to_document(Description(), ["time_s"])
+    document["urn:drawbench:run"] |= {
+        "sensor": {"kind": 5},
+        "events": [3, {"time_s": "x"}],
+        "title": 9,
+    }
+    back, problems = from_document(document)
+    assert back.sensor is None
+    assert back.title == ""
+    assert len(problems) == 2
+
+
+def test_pack_in_words() -> None:
+    assert parse_pack("3xAAA nimh") == Pack("nimh", 3, "AAA")
+    assert str(parse_pack("3x AA alkaline")) == "3x AA alkaline"
+    # Three alkaline AA give 4.5 V: common practice, no source (reference E8).
+    assert parse_pack("3x AA alkaline").nominal_v == 4.5
+
+
+def test_quantity_prints_no_more_than_is_known() -> None:
+    # GUM (JCGM 100:2008) 7.2.6: two significant digits of uncertainty at most.
+    assert str(Quantity(1234.567, "mAh", 1200.0, 1270.0, 0.95)) == "1235 mAh (1200 to 1270 at 95 %)"
+    assert str(Quantity(0.0996, "V", 0.0896, 0.1096, 0.95)) == "0.100 V (0.090 to 0.110 at 95 %)"
+    assert Quantity(float("nan"), "V").as_json()["value"] is None
