@@ -10,7 +10,9 @@ import contextlib
 import errno
 import os
 import sys
+import tempfile
 import threading
+import time
 from collections import deque
 from pathlib import Path
 from typing import Final
@@ -20,6 +22,8 @@ from logger.holders import holders
 from logger.run_format import COLUMNS, SAMPLES_NAME
 
 SYNC_INTERVAL_S: Final = 0.5
+RETRY_S: Final = 0.5
+NEWLINE: Final = b"\n"
 BUFFER_MAX_BYTES: Final = 16 * 1024 * 1024
 RESERVE_NAME: Final = ".reserve"
 RESERVE_BYTES: Final = 64 * 1024
@@ -46,6 +50,7 @@ class SampleWriter:
         self.rows_dropped = 0
         self.notices: deque[str] = deque(maxlen=20)
         self.torn = b""
+        self._moved = False
         self._reserve = folder / RESERVE_NAME
         self._buffer_max_bytes = buffer_max_bytes
         self._lock = threading.Lock()
@@ -115,15 +120,32 @@ class SampleWriter:
         except OSError:
             return
 
-    def close(self) -> None:
-        """Last sync; what still cannot be written is told in ``notices``."""
+    def close(self, *, patience_s: float = 0.0, hurry: threading.Event | None = None) -> None:
+        """Last sync. If the disk is in trouble, wait for it; then rescue the rows into another folder."""
+        waiting = hurry or threading.Event()
+        end_s = time.monotonic() + patience_s
         self.sync()
+        while self.trouble and time.monotonic() < end_s and not waiting.wait(RETRY_S):
+            self.sync()
         self.release_reserve()
         if self.trouble and self._unsynced:
-            rows = sum(block.count(b"\n") for block in self._unsynced)
-            self.rows_dropped += rows
-            self.notices.append(f"{rows} rows could not be written: {self.trouble}")
+            self._rescue()
         os.close(self._fd)
+
+    def _rescue(self) -> None:
+        rows = b"".join(self._unsynced)
+        try:
+            handle, name = tempfile.mkstemp(".csv", f"drawbench-{self.path.parent.name}-")
+            with os.fdopen(handle, "wb") as stream:
+                stream.write(HEADER + rows)
+            self.notices.append(
+                f"{rows.count(NEWLINE)} rows could not be written ({self.trouble}); they were put into {name}"
+            )
+        except OSError:
+            self.rows_dropped += rows.count(NEWLINE)
+            self.notices.append(
+                f"{rows.count(NEWLINE)} rows could not be written ({self.trouble}) and are lost"
+            )
 
     def _keep(self, rows: bytes) -> None:
         self._unsynced.append(rows)
@@ -173,8 +195,38 @@ class SampleWriter:
             self.notices.append(f"the disk takes rows again{dropped}")
 
     def _check_present(self) -> None:
-        """A removed file takes rows without complaint; they would vanish when we close it."""
-        return
+        """A removed file takes rows without complaint, and they would vanish when we close it."""
+        if os.name != "posix":
+            return
+        if os.fstat(self._fd).st_nlink == 0:
+            self._write_anew()
+        elif not self._moved and not self.path.exists():
+            self._moved = True
+            self.notices.append(
+                f"{self.path} was moved away; rows still go into the moved file, the description cannot follow"
+            )
+
+    def _write_anew(self) -> None:
+        """The file was removed, but we still hold its content: put it back."""
+        with self._lock:
+            self.path.parent.mkdir(parents=True, exist_ok=True)
+            fresh = os.open(self.path, _OPEN | os.O_CREAT | os.O_EXCL, 0o644)
+            try:
+                lock_file(fresh, self.path)
+                place = 0
+                while block := os.pread(self._fd, 1 << 20, place):
+                    _write_all(fresh, block)
+                    place += len(block)
+                os.fsync(fresh)
+            except OSError:
+                os.close(fresh)
+                self.path.unlink(missing_ok=True)
+                raise
+            os.close(self._fd)
+            self._fd = fresh
+        self.notices.append(
+            f"{self.path.name} was removed while recording; it was written anew, nothing is lost"
+        )
 
     def _write_reserve(self) -> None:
         with self._reserve.open("wb") as stream:
