@@ -644,7 +644,7 @@ class Recording:
     def _anchor(self, now: Moment, *, force: bool = False) -> None:
         if self._axis.boot is not None:
             host_s = now.steady_s - self._host_zero_s
-            if self._anchors.add(self.run_s(now), host_s, now.utc, force=force):
+            if self._anchors.add(self.run_s(now), host_s, now, force=force):
                 self._changed = True
 
     def _enter(self, phase: Phase) -> None:
