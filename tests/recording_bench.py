@@ -37,7 +37,7 @@ class Bench:
         self.plugged = False
         self.rows = bytearray()
         self.commands: list[bytes] = []
-        self._writer = SampleWriter(folder) if folder else None
+        self.writer = SampleWriter(folder) if folder else None
         self._left_us = 0
 
     def plug(self) -> None:
@@ -98,8 +98,8 @@ class Bench:
             for line in command.split(b"\n")[:-1]:
                 answers += self.board.receive(line)
         rows = recording.take_rows()
-        if self._writer:
-            self._writer.append(rows)
+        if self.writer:
+            self.writer.append(rows)
         else:
             self.rows += rows
         if answers:

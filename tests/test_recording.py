@@ -403,8 +403,10 @@ def test_forty_nine_days(tmp_path: Path) -> None:
     bench.run(86_400.0, step_s=100.0)
     process = psutil.Process()
     before = process.memory_info().rss
+    assert bench.writer is not None
     for _ in range(48):
         bench.run(86_400.0, step_s=100.0)
+        bench.writer.sync()
     bench.run(86_400.0 / 2, step_s=100.0)
     assert process.memory_info().rss - before < 5_000_000
     status = bench.recording.status()
