@@ -42,9 +42,14 @@ _NUMBER: Final = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?"
 CELL: Final = re.compile(
     rf"(?:(?P<label>[A-Za-z_][\w .-]{{0,30}}?)\s*[:=]\s*)?(?P<number>{_NUMBER})\s*(?P<unit>[A-Za-zµμ]{{1,4}})?",
 )
-_DATE: Final = r"(?:\d{4}[-/]\d{1,2}[-/]\d{1,2}|\d{1,2}\.\d{1,2}\.\d{4})"
+# The last one may be day or month first; it counts as a date, and the user is asked.
+_DATE: Final = (
+    r"(?:\d{4}[-/]\d{1,2}[-/]\d{1,2}|\d{1,2}\.\d{1,2}\.\d{4}|\d{1,2}/\d{1,2}/\d{2}(?:\d{2})?)"
+)
 _CLOCK: Final = r"\d{1,5}:\d{2}(?::\d{2}(?:[.,]\d{1,9})?)?"
-DATE_TIME: Final = re.compile(rf"{_DATE}(?:[T ]\s*{_CLOCK})?\s*(?:Z|[+-]\d{{2}}:?\d{{2}})?")
+DATE_TIME: Final = re.compile(
+    rf"{_DATE}(?:[T ]\s*{_CLOCK})?\s*(?:Z|[AaPp][Mm]|[+-]\d{{2}}:?\d{{2}})?"
+)
 CLOCK: Final = re.compile(_CLOCK)
 # A serial monitor that stamps its lines writes "12:34:56.789 -> " before them.
 _STAMP: Final = re.compile(r"\s*(\d{1,2}:\d{2}:\d{2}\.\d{3})\s*->\s?")

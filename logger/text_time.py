@@ -252,6 +252,15 @@ def date_time_s(text: str) -> float:
     return (made if made.tzinfo is not None else made.replace(tzinfo=UTC)).timestamp()
 
 
+def utc_text(unix_s: float) -> str:
+    """ISO 8601 in UTC; "" for a time outside the calendar."""
+    try:
+        made = datetime.fromtimestamp(unix_s, UTC)
+    except (OverflowError, ValueError, OSError):
+        return ""
+    return made.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
 def has_zone(text: str) -> bool:
     """Whether a date and time says its zone."""
     return re.search(r"(?:Z|:\d\d(?:[.,]\d+)?\s*[+-]\d\d:?\d\d)$", text.strip()) is not None
