@@ -437,7 +437,7 @@ def _in_order(samples: pd.DataFrame, findings: _Findings) -> pd.DataFrame:
         samples = samples[keep]
     stuck = int((np.diff(samples["time_s"].to_numpy()) == 0).sum())
     if stuck:
-        findings.sentences.append(f"{_rows(stuck)} with the same time as the row above were kept")
+        findings.sentences.append(f"rows with the same time as the row above, kept: {stuck}")
     return samples.reset_index(drop=True)
 
 

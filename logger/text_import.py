@@ -207,11 +207,21 @@ def _complete(samples: pd.DataFrame, wish: PlanWish) -> tuple[pd.DataFrame, list
         )
     for name in ("charge_mah", "energy_mwh"):
         if name in samples and samples[name].notna().any():
+            if "boot" in samples:
+                samples[name] = _over_boots(samples[name].to_numpy(), samples["boot"].to_numpy())
             first = float(samples[name].dropna().iloc[0])
             if first:
                 samples[name] -= first
                 told.append(f"{name} began at {first:g} in the file; it counts from 0 here")
     return samples[[column.name for column in COLUMNS if column.name in samples]], told
+
+
+def _over_boots(counted: Floats, boot: np.ndarray[Any, np.dtype[np.int64]]) -> Floats:
+    """A meter's running count (n,), going on where it fell at a new boot."""
+    fell = np.flatnonzero((np.diff(boot) != 0) & (np.diff(counted) < 0))
+    before = np.zeros(len(counted))
+    before[fell + 1] = counted[fell]
+    return counted + np.cumsum(before)
 
 
 def _faults(samples: pd.DataFrame) -> tuple[list[Event], list[str]]:
@@ -223,9 +233,7 @@ def _faults(samples: pd.DataFrame) -> tuple[list[Event], list[str]]:
 
 
 def _missing_words(missing: Counter[str]) -> list[str]:
-    return [
-        f"{count} cells {word!r} were read as missing" for word, count in missing.most_common(5)
-    ]
+    return [f"cells {word!r} read as missing: {count}" for word, count in missing.most_common(5)]
 
 
 def _doubts(samples: pd.DataFrame) -> list[str]:
@@ -244,6 +252,10 @@ def _doubts(samples: pd.DataFrame) -> list[str]:
             )
         elif middle > 20_000:
             doubts.append(f"current_ma is around {middle:.3g} mA: is its unit right?")
+    if "bus_v" in samples and "pack_v" not in samples:
+        doubts.append(
+            "the only voltage is the one on the load side of the shunt; with --shunt-ohm the pack's is reckoned"
+        )
     if "current_ma" not in samples:
         doubts.append("there is no current: charge and energy cannot be reckoned")
     if not {"pack_v", "bus_v"} & set(samples):
@@ -399,5 +411,9 @@ def summary_lines(imported: Imported) -> list[str]:
         if math.isnan(imported.usual_step_s)
         else f", usual step {span_words(imported.usual_step_s)}"
     )
+    began = imported.started_utc or imported.started_local
+    if began:
+        zone = "" if imported.started_utc else ", in a time zone that the file does not say"
+        lines.append(f"Began {began}{zone}.")
     lines.append(f"Lasts {span_words(span_s)}{step}.")
     return lines

@@ -8,7 +8,7 @@ import difflib
 import math
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
@@ -103,6 +103,12 @@ class _Planner:
         self.wish = wish
         self.time_places: tuple[int, ...] = ()
         self.read = [read_name(name) for name in layout.names]
+        if any(read.load_side == "bus" for read in self.read):
+            # Sketches that print a bus voltage call bus plus shunt the "load voltage".
+            self.read = [
+                replace(read, quantity="voltage") if read.load_side == "load" else read
+                for read in self.read
+            ]
 
     def plan(self) -> Plan:
         wish = self.wish
@@ -150,10 +156,11 @@ class _Planner:
         if not unclear and kinds[0] == "clock":
             return TimePlan("clock", places, 1.0, f"{name}, hours:minutes:seconds ({how})")
         if unclear or kinds[0] != "number":
+            clock = "%I:%M:%S %p" if self._first(places[0])[-1:] in "mM" else "%H:%M:%S"
             raise BenchError(
                 f"The times in {name} are not understood.",
                 evidence=f"first: {self._first(places[0])!r}",
-                next_step='say how they are written, e.g. --time-format "%m/%d/%Y %H:%M:%S".',
+                next_step=f'say how they are written: --time-format "%m/%d/%Y {clock}" if the month comes first, "%d/%m/%Y {clock}" if the day does.',
             )
         unit = wish.units.get("time") or self.read[places[0]].unit_of("time")
         if unit is not None:
@@ -391,7 +398,7 @@ class _Planner:
 
     def _rises(self, place: int) -> bool:
         steps = np.diff(self._numbers(place))
-        return len(steps) > 0 and bool((steps > 0).mean() > 0.9)
+        return len(steps) > 0 and bool((steps > 0).mean() > 0.75)
 
     def _counts_by_one(self, place: int) -> bool:
         steps = np.diff(self._numbers(place))

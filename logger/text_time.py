@@ -179,7 +179,11 @@ def _glitch(time_s: Floats, here: int, usual_s: float) -> dict[int, str]:
     for count in range(1, _GLITCH_ROWS + 1):
         sound = here - 1 - count
         near_s = GAP_STEPS * (count + 1) * usual_s
-        if sound >= 0 and 0 <= time_s[here] - time_s[sound] <= near_s:
+        if (
+            sound >= 0
+            and 0 <= time_s[here] - time_s[sound] <= near_s
+            and time_s[sound + 1 : here].min() - time_s[sound] > near_s
+        ):
             return dict.fromkeys(range(sound + 1, here), "its time is far ahead of the rows around")
         after = here + count
         if after < len(time_s) and 0 <= time_s[after] - time_s[here - 1] <= near_s:
@@ -214,12 +218,12 @@ def find_gaps(time_s: Floats, usual_s: float, gap_s: float | None) -> tuple[list
         )
     same = int((steps == 0).sum())
     if same:
-        warnings.append(f"{same} rows have the same time as the row above; they were kept")
+        warnings.append(f"rows with the same time as the row above, kept: {same}")
     short = (steps > _MISSING_STEPS * usual_s) & (steps <= longest_s)
     missing = float(np.round(steps[short] / usual_s - 1).sum())
     if missing:
         warnings.append(
-            f"about {missing:.0f} rows seem to be missing, a few at a time (steps of more than {_MISSING_STEPS:g} usual ones)"
+            f"rows that seem to be missing, a few at a time: about {missing:.0f} (steps of more than {_MISSING_STEPS:g} usual ones)"
         )
     return events, warnings
 

@@ -60,7 +60,7 @@ _OTHER_WORDS: Final = frozenset(
         "resistance",
     ]
 )
-_LOAD_WORDS: Final = {"bus", "load"}
+_LOAD_WORDS: Final = ("bus", "load")
 _USUAL: Final = [
     "V",
     "mV",
@@ -89,13 +89,19 @@ _WRITTEN: Final = {unit.lower(): unit for unit in _USUAL}
 
 @dataclass(frozen=True)
 class ColumnName:
-    """What a column's name says: quantity ("" for none of ours) and unit, in small letters."""
+    """What a column's name says: quantity ("" for none of ours) and unit, in small letters.
+
+    ``load_side``: the word that puts a voltage on the load side of the shunt.
+    """
 
     quantity: str
     unit: str
+    load_side: str = ""
 
     def unit_of(self, quantity: str) -> str | None:
-        return _WRITTEN.get(self.unit, self.unit) if self.unit in UNITS[quantity] else None
+        factor = UNITS[quantity].get(self.unit)
+        alike = (unit for unit, other in UNITS[quantity].items() if other == factor)
+        return next((_WRITTEN[unit] for unit in alike if unit in _WRITTEN), None)
 
 
 def read_name(name: str) -> ColumnName:
@@ -131,8 +137,9 @@ def read_name(name: str) -> ColumnName:
         quantity, unit = "", ""
     if quantity == "voltage" and "shunt" in words:
         return ColumnName("", unit)
-    if quantity == "voltage" and words & _LOAD_WORDS:
-        quantity = "bus-voltage"
+    load_side = next((word for word in _LOAD_WORDS if word in words), "")
+    if quantity == "voltage" and load_side:
+        return ColumnName("bus-voltage", unit, load_side)
     return ColumnName(quantity, unit)
 
 

@@ -247,6 +247,8 @@ def test_preamble_units_row_comments_and_blank_lines(tmp_path: Path) -> None:
         "t=0s V=3100mV\nt=1s V=3000mV\n",
         "elapsed (s),battery\n0,3.1 V\n1,3000 mV\n",
         "21:00:00.000 -> 3.1\n21:00:01.000 -> 3.0\n",
+        "Pack: 3.1 V  t: 0 s\nPack: 3.0 V  t: 1 s\n",
+        "time_s,Bus Voltage (V),Load Voltage (V)\n0,3.05,3.1\n1,2.95,3.0\n",
         "time_s,pack_v,note\n0,3.1,ok\n1,3.0,ok\n",
         "time_s;pack_v;\n0;3.1;\n1;3.0;\n",
     ],
@@ -396,6 +398,19 @@ def test_board_that_started_again_keeps_all_rows(tmp_path: Path) -> None:
     assert "not known" in boots[0].text
 
 
+def test_charge_that_the_meter_counted_goes_on_after_a_restart(tmp_path: Path) -> None:
+    text = "t_s,pack_v,charge_mah\n" + "".join(f"{n},3,{n + 1}\n" for n in (*range(8), *range(5)))
+    imported = read(write(tmp_path, text))
+    assert imported.samples["boot"].sum() == 5
+    # 1 to 8 mAh, then 1 to 5 mAh more; counted from 0
+    assert imported.samples["charge_mah"].tolist() == [*range(8), *range(8, 13)]
+
+
+def test_rows_out_of_order_cost_one_row(tmp_path: Path) -> None:
+    imported = read(write(tmp_path, rows_at([0, 1, 2, 4, 3, 5, 6])))
+    assert dict(imported.rejected) == {6: "its time goes back"}
+
+
 def test_single_odd_times_cost_their_row_only(tmp_path: Path) -> None:
     times = [float(n) for n in range(60)]
     times[20], times[40] = 9999.0, 3.0
@@ -433,7 +448,7 @@ def test_missing_rows_and_gaps(tmp_path: Path) -> None:
     assert [event.kind for event in imported.events] == ["gap"]
     assert imported.events[0].time_s == 119.0
     assert imported.events[0].lost == {"rows": 40.0, "duration_s": 41.0}
-    assert any("about 3 rows seem to be missing" in warning for warning in imported.warnings)
+    assert any("missing, a few at a time: about 3" in warning for warning in imported.warnings)
 
 
 def test_last_line_cut_off(tmp_path: Path) -> None:
