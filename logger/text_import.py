@@ -5,6 +5,7 @@ ever opened for reading. Every line of it is either a row that is kept, or has i
 place in ``rejected.txt`` with the reason, or is the header or a blank line.
 """
 
+import contextlib
 import csv
 import hashlib
 import math
@@ -22,7 +23,7 @@ from logger.description import Description, Event, Sensor
 from logger.errors import BenchError
 from logger.pack import Pack
 from logger.run_format import COLUMN_BY_NAME, COLUMNS, DESCRIPTION_NAME, SAMPLES_NAME
-from logger.run_store import create_run_folder, sync_folder, write_description
+from logger.run_store import create_run_folder, write_description
 from logger.text_layout import (
     Layout,
     LayoutWish,
@@ -109,12 +110,19 @@ def read_text(
     Raises BenchError if the file is empty, binary or not understood, if a column does not
     exist, if no row is usable, or if the time does not increase.
     """
-    layout = find_layout(path, layout_wish)
-    plan = make_plan(layout, first_rows(path, layout), plan_wish)
-    rows = read_rows(path, layout, plan)
+    try:
+        layout = find_layout(path, layout_wish)
+        plan = make_plan(layout, first_rows(path, layout), plan_wish)
+        rows = read_rows(path, layout, plan)
+        size_bytes, sha256 = _fingerprint(path)
+    except (OSError, UnicodeError) as error:
+        raise BenchError(
+            f"{path} cannot be read.",
+            evidence=str(error),
+            next_step="check who may read it, whether its disk is well, and --encoding if given.",
+        ) from error
     if not rows.numbers:
         raise _nothing_usable(path, rows)
-    size_bytes, sha256 = _fingerprint(path)
     ordered = put_in_order(np.array(rows.time_s), gap_s)
     turn = slice(None, None, -1) if ordered.reversed_rows else slice(None)
     numbers = np.array(rows.numbers, dtype=np.int64)[turn]
@@ -233,7 +241,10 @@ def _faults(samples: pd.DataFrame) -> tuple[list[Event], list[str]]:
 
 
 def _missing_words(missing: Counter[str]) -> list[str]:
-    return [f"cells {word!r} read as missing: {count}" for word, count in missing.most_common(5)]
+    return [
+        f"{'cells ' + repr(word) if word else 'empty cells'} read as missing: {count}"
+        for word, count in missing.most_common()
+    ]
 
 
 def _doubts(samples: pd.DataFrame) -> list[str]:
@@ -287,11 +298,11 @@ def write_run(imported: Imported, folder: Path, about: About) -> Description:
         if imported.left_out:
             _write_rejected(folder / REJECTED_NAME, imported)
         write_description(folder, description, list(imported.samples.columns))
-        sync_folder(folder)
     except BaseException as error:
-        for name in (SAMPLES_NAME, REJECTED_NAME, DESCRIPTION_NAME, DESCRIPTION_NAME + ".new"):
-            (folder / name).unlink(missing_ok=True)
-        folder.rmdir()
+        with contextlib.suppress(OSError):  # the first error is the one to tell
+            for name in (SAMPLES_NAME, REJECTED_NAME, DESCRIPTION_NAME, DESCRIPTION_NAME + ".new"):
+                (folder / name).unlink(missing_ok=True)
+            folder.rmdir()
         if isinstance(error, OSError):
             raise BenchError(
                 f"The run {folder} cannot be written; nothing of it was left behind.",

@@ -78,8 +78,7 @@ class Layout:
         return split_line(line, self.delimiter, self.stamped)
 
     def is_comment(self, line: str) -> bool:
-        signs = (self.comment,) if self.comment else COMMENT_SIGNS
-        return line.lstrip(" \t\"'").startswith(signs)
+        return is_comment(line, self.comment)
 
 
 @dataclass(frozen=True)
@@ -97,15 +96,15 @@ class LayoutWish:
 def find_layout(path: Path, wish: LayoutWish) -> Layout:
     """Layout of the file.
 
-    Raises BenchError for an empty or binary file, an unknown encoding, or if no rows are found.
+    Raises BenchError for an empty or binary file, an unknown encoding, or if no rows are found;
+    OSError and UnicodeError if it cannot be read.
     """
     guesses: list[str] = []
     encoding = _find_encoding(path, wish.encoding, guesses)
     head, spread = _sample_lines(path, encoding)
     head = head[wish.skip_lines :]
-    signs = (wish.comment,) if wish.comment else COMMENT_SIGNS
     lines = [
-        line for line in (*head, *spread) if line.strip() and not line.lstrip().startswith(signs)
+        line for line in (*head, *spread) if line.strip() and not is_comment(line, wish.comment)
     ]
     stamped = sum(_STAMP.match(line) is not None for line in lines) * 2 > len(lines)
     if stamped:
@@ -147,6 +146,11 @@ def read_lines(path: Path, encoding: str) -> Iterator[str]:
             yield line.removesuffix("\n")
 
 
+def is_comment(line: str, sign: str = "") -> bool:
+    """Whether a line begins with ``sign``, by default with one of the usual comment signs."""
+    return line.lstrip(" \t\"'").startswith((sign,) if sign else COMMENT_SIGNS)
+
+
 def delimiter_word(delimiter: str) -> str:
     words = {sign: f"{word}s" for word, sign in DELIMITER_WORDS.items()}
     return words.get(delimiter, repr(delimiter))
@@ -185,15 +189,8 @@ def cell_kind(cell: str, decimal: str) -> str:
 
 
 def _find_encoding(path: Path, given: str | None, guesses: list[str]) -> str:
-    try:
-        with path.open("rb") as stream:
-            head = stream.read(65536)
-    except OSError as error:
-        raise BenchError(
-            f"{path} cannot be read.",
-            evidence=str(error.strerror or error),
-            next_step="check the file's name and who may read it.",
-        ) from error
+    with path.open("rb") as stream:
+        head = stream.read(65536)
     if re.fullmatch(rb"(?:\xef\xbb\xbf|\xff\xfe|\xfe\xff)?[\0\s]*", head):
         raise BenchError(
             f"{path} is empty.",
@@ -206,7 +203,7 @@ def _find_encoding(path: Path, given: str | None, guesses: list[str]) -> str:
     if given is not None:
         try:
             "".encode(given)
-        except LookupError:
+        except (LookupError, UnicodeError):
             raise BenchError(
                 f"There is no encoding {given!r}.",
                 next_step="usual ones are utf-8, latin-1, cp1252 and utf-16.",
@@ -253,20 +250,13 @@ def _sample_lines(path: Path, encoding: str) -> tuple[list[str], list[str]]:
     head: list[str] = []
     spread: list[str] = []
     stride = 1
-    try:
-        for number, line in enumerate(read_lines(path, encoding)):
-            if number < _HEAD_LINES:
-                head.append(line)
-            elif number % stride == 0:
-                spread.append(line)
-                if len(spread) > 2 * _HEAD_LINES:
-                    spread, stride = spread[::2], stride * 2
-    except UnicodeError as error:
-        raise BenchError(
-            f"{path} is not {encoding} text.",
-            evidence=str(error),
-            next_step="leave --encoding out, or give another.",
-        ) from error
+    for number, line in enumerate(read_lines(path, encoding)):
+        if number < _HEAD_LINES:
+            head.append(line)
+        elif number % stride == 0:
+            spread.append(line)
+            if len(spread) > 2 * _HEAD_LINES:
+                spread, stride = spread[::2], stride * 2
     return head, spread
 
 

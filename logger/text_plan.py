@@ -163,8 +163,12 @@ class _Planner:
                 next_step=f'say how they are written: --time-format "%m/%d/%Y {clock}" if the month comes first, "%d/%m/%Y {clock}" if the day does.',
             )
         unit = wish.units.get("time") or self.read[places[0]].unit_of("time")
-        if unit is not None:
+        cell = CELL.fullmatch(self._first(places[0]).replace(",", "."))
+        if unit is None and cell is not None and plain_unit(cell["unit"] or "") in UNITS["time"]:
+            unit, source = cell["unit"], "by its cells"
+        else:
             source = "given" if "time" in wish.units else "by its name"
+        if unit is not None:
             return TimePlan(
                 "number", places, unit_factor("time", unit), f"{name} in {unit} ({source})"
             )

@@ -12,7 +12,7 @@ from typing import Final
 from logger.text_layout import CELL, MISSING_WORDS, Layout, read_lines
 from logger.text_plan import ColumnPlan, Plan, TimePlan
 from logger.text_time import clock_s, date_time_s, pattern_s
-from logger.text_units import plain_unit
+from logger.text_units import UNITS, plain_unit
 
 PLAN_ROWS: Final = 500
 _VALUE_MAX: Final = 1e12  # beyond it no reading of any meter, in any of our units
@@ -124,8 +124,7 @@ def _value(cell: str, column: ColumnPlan, decimal: str, missing: Counter[str]) -
     """Run value of a cell; NaN for one that says "missing". Raises _BadCell."""
     number, unit = _number(cell, decimal, column.target)
     if math.isnan(number):
-        if cell:
-            missing[cell] += 1
+        missing[cell] += 1
         return number
     factor = column.factor
     if unit and column.units:
@@ -159,10 +158,10 @@ def _time_reader(plan: TimePlan, decimal: str) -> Callable[[Sequence[str]], floa
     """Function from a row's cells to its time in s; it raises _BadCell."""
 
     def of_number(text: str) -> float:
-        number, _ = _number(text, decimal, "its time")
+        number, unit = _number(text, decimal, "its time")
         if math.isnan(number):
             raise _BadCell("its time is missing")
-        return number * plan.factor
+        return number * UNITS["time"].get(plain_unit(unit), plan.factor)
 
     readers = {"number": of_number, "date": date_time_s, "clock": clock_s}
     reader = (

@@ -27,7 +27,7 @@ TIME_UNITS_S: Final = {
     "min": 60.0,
     "h": 3600.0,
 }
-# Counters of sketches (32-bit ms and us, 16-bit ms, signed ms) and the clock at midnight.
+# Counters of sketches (32-bit ms and us, also signed; 31-bit, 16-bit) and the clock at midnight.
 _WRAPS: Final = (
     (2**32 * 1e-3, "the millisecond counter wrapped at 2^32"),
     (2**32 * 1e-6, "the microsecond counter wrapped at 2^32"),
@@ -131,8 +131,13 @@ def _straighten(
     rejected: dict[int, str] = {}
     for place in np.flatnonzero(np.diff(time_s) < 0).tolist():
         here = place + 1
-        before_s, after_s = float(time_s[place]), float(time_s[here])
-        if place in rejected:
+        if here in rejected:
+            continue
+        before = place
+        while before in rejected:  # never all: a glitch leaves the row before it
+            before -= 1
+        before_s, after_s = float(time_s[before]), float(time_s[here])
+        if after_s >= before_s:
             continue
         wrap = _wrap(before_s, after_s, usual_s)
         if wrap is not None:
@@ -163,8 +168,6 @@ def _straighten(
 
 def _wrap(before_s: float, after_s: float, usual_s: float) -> tuple[float, str] | None:
     """Span and words of the counter that wrapped between these two times, if one fits."""
-    if after_s < -usual_s:
-        return None
     for span_s, words in _WRAPS:
         step_s = after_s + span_s - before_s
         # The longer the step for the span, the more a restart could pass for a wrap.

@@ -245,6 +245,8 @@ def test_preamble_units_row_comments_and_blank_lines(tmp_path: Path) -> None:
         "# time_s, pack_v\n0, 3.1\n1, 3.0\n",
         "V:3.1,t:0\nV:3.0,t:1\n",
         "t=0s V=3100mV\nt=1s V=3000mV\n",
+        "t=0ms V=3100mV\nt=1000ms V=3000mV\n",
+        "t: 500 ms;3.1 V\nt: 1.5 s;3.0 V\n",
         "elapsed (s),battery\n0,3.1 V\n1,3000 mV\n",
         "21:00:00.000 -> 3.1\n21:00:01.000 -> 3.0\n",
         "Pack: 3.1 V  t: 0 s\nPack: 3.0 V  t: 1 s\n",
@@ -254,7 +256,7 @@ def test_preamble_units_row_comments_and_blank_lines(tmp_path: Path) -> None:
     ],
 )
 def test_what_sketches_and_serial_monitors_print(tmp_path: Path, text: str) -> None:
-    columns = {"voltage": "2"} if "->" in text else {}
+    columns = {"voltage": "2"} if "->" in text or "t:" in text[:2] else {}
     imported = read(write(tmp_path, text), columns)
     assert imported.samples["pack_v"].tolist() == [3.1, 3.0]
     assert imported.samples["time_s"].tolist() == [0.0, 1.0]
@@ -379,6 +381,22 @@ def test_counters_that_wrap_go_on(tmp_path: Path, wrap: int, unit: str, step: in
     clocks = [event.text for event in imported.events if event.kind == "clock"]
     assert len(clocks) == 1
     assert "wrapped" in clocks[0]
+
+
+def test_signed_counter_goes_negative(tmp_path: Path) -> None:
+    # A 32-bit signed count of ms (two's complement) steps from 2**31 - 1 to -2**31.
+    counts = [2**31 - 2500 + n * 1000 for n in range(6)]
+    signed = [count - 2**32 if count >= 2**31 else count for count in counts]
+    text = "".join(f"{count},3.{n}\n" for n, count in enumerate(signed))
+    imported = read(write(tmp_path, text), {"time": "1", "voltage": "2"}, {"time": "ms"})
+    assert imported.samples["time_s"].tolist() == [float(n) for n in range(6)]
+
+
+def test_glitch_and_restart_close_together_lose_only_the_glitch(tmp_path: Path) -> None:
+    times = [*(500.0 + n for n in range(30)), 9.0, 531.0, 532.0, *(1.0 + n for n in range(40))]
+    imported = read(write(tmp_path, rows_at(times)))
+    assert dict(imported.rejected) == {32: "its time goes back"}
+    assert imported.samples["boot"].sum() == 40
 
 
 def rows_at(times: list[float]) -> str:
