@@ -164,6 +164,9 @@ def import_command(
     click.echo(f"Written: {run}")
     if imported.left_out:
         click.echo(f"Lines that are not in it, with reasons: {run / REJECTED_NAME}")
+    if {"pack_v", "bus_v"} & set(imported.samples):
+        cutoff = "VOLTS" if about.pack is None else f"{about.pack.floor_v:g}"
+        click.echo(f"Next: drawbench rundown {run} --cutoff {cutoff}")
 
 
 # --- options to wishes -----------------------------------------------------------------------
