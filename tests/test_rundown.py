@@ -90,7 +90,7 @@ def test_counters_carry_the_charge_over_lost_lines() -> None:
 
     # Four whole pulses in each window: what a lost row held does not depend on chance.
     def pulsed(time_s: Floats) -> Floats:
-        return 60.0 + 90.0 * (time_s % 0.25 < 0.1)
+        return np.where(time_s % 0.25 < 0.1, 150.0, 60.0)
 
     whole = rundown(board_run(falling, pulsed, 7200), None)
     run = board_run(falling, pulsed, 7200, keep=keep)
@@ -107,7 +107,7 @@ def test_counters_carry_the_charge_over_lost_lines() -> None:
 
 def test_energy_of_a_pulsed_load_on_a_source_with_resistance() -> None:
     def pulsed(time_s: Floats) -> Floats:
-        return 20.0 + 280.0 * (time_s % 0.5 < 0.1)
+        return np.where(time_s % 0.5 < 0.1, 300.0, 20.0)
 
     run = board_run(lambda t: 4.5 - 1e-3 * pulsed(t), pulsed, 3600, parts=40)
     result = rundown(run, None)
@@ -175,7 +175,7 @@ def test_equal_weights_agree_with_numpys_inverted_cdf() -> None:
 
 
 def test_peak_is_of_single_conversions() -> None:
-    result = rundown(board_run(falling, lambda t: 60.0 + 90.0 * (t % 1.0 < 0.25), 600), None)
+    result = rundown(board_run(falling, lambda t: np.where(t % 1.0 < 0.25, 150.0, 60.0), 600), None)
     assert result.peak_current.value == pytest.approx(150.0)
     assert dict(result.current_percentiles)[95].value == pytest.approx(82.5)
 
