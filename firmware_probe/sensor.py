@@ -9,6 +9,7 @@ them, so its size is invented and marked so.
 
 import math
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -390,30 +391,30 @@ class CurrentSensor:
         if not (setting.continuous and setting.converts_shunt and setting.converts_bus):
             raise ValueError("the board needs a sensor that converts shunt and bus continuously")
 
-    @property
+    @cached_property
     def configuration(self) -> Configuration:
         return decode_configuration(self.kind, self.configuration_value)
 
-    @property
+    @cached_property
     def shunt_true_ohm(self) -> float:
         return self.shunt_ohm * (1.0 + self.errors.shunt_ohm_error)
 
-    @property
+    @cached_property
     def shunt_time_ns(self) -> int:
         """Time of one shunt conversion of this very chip, its clock error included."""
         return round(self.configuration.shunt_time_us * self.errors.clock * 1000)
 
-    @property
+    @cached_property
     def pair_time_ns(self) -> int:
         return round(self.configuration.pair_time_us * self.errors.clock * 1000)
 
-    @property
+    @cached_property
     def shunt_full_counts(self) -> int:
         """Greatest count of the gain range; a conversion that reads it is an overflow."""
         range_nv = round(self.kind.shunt_ranges_mv[self.configuration.gain] * 1e6)
         return min(range_nv // self.kind.shunt_lsb_nv, 0x7FFF)
 
-    @property
+    @cached_property
     def range_ma(self) -> float:
         return self.kind.shunt_ranges_mv[self.configuration.gain] / self.shunt_ohm
 
@@ -432,11 +433,10 @@ class CurrentSensor:
         ideal = (
             current_a * (self.shunt_true_ohm * (1.0 + self.errors.shunt_gain)) + offset_v
         ) / step_v
-        noise = self._noise_lsb(self.kind.shunt_noise_lsb, setting.shunt_time_us)
         # An INA219 of fewer bits leaves the lowest register bits 0 (step sizes: from memory).
         coarse = 1 << (12 - setting.shunt_bits) if setting.shunt_bits < 12 else 1
         full = self.shunt_full_counts
-        return _quantise(ideal, noise, coarse, -full, full, count, rng)
+        return _quantise(ideal, self._shunt_noise_lsb, coarse, -full, full, count, rng)
 
     def convert_bus(
         self, bus_v: float | FloatArray, count: int, rng: np.random.Generator
@@ -445,12 +445,19 @@ class CurrentSensor:
         setting = self.configuration
         step_v = self.kind.bus_lsb_uv * 1e-6
         ideal = (bus_v * (1.0 + self.errors.bus_gain) + self.errors.bus_offset_v) / step_v
-        noise = self._noise_lsb(self.kind.bus_noise_lsb, setting.bus_time_us)
         coarse = 1 << (12 - setting.bus_bits) if setting.bus_bits < 12 else 1
         full = self.kind.bus_full_counts
         if self.kind is INA219 and setting.bus_range_v == 16.0:
             full //= 2
-        return _quantise(ideal, noise, coarse, 0, full, count, rng)
+        return _quantise(ideal, self._bus_noise_lsb, coarse, 0, full, count, rng)
+
+    @cached_property
+    def _shunt_noise_lsb(self) -> float:
+        return self._noise_lsb(self.kind.shunt_noise_lsb, self.configuration.shunt_time_us)
+
+    @cached_property
+    def _bus_noise_lsb(self) -> float:
+        return self._noise_lsb(self.kind.bus_noise_lsb, self.configuration.bus_time_us)
 
     def _noise_lsb(self, single_lsb: float, time_us: float) -> float:
         """Noise of one result: falls with the square root of the time it integrates over."""

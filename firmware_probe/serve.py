@@ -24,9 +24,14 @@ import sys
 import threading
 import time
 from collections.abc import Callable
+from concurrent.futures import Future
 from pathlib import Path
+from queue import SimpleQueue
 from types import TracebackType
-from typing import Final, Protocol
+from typing import Any, Final, Protocol, TypeVar
+
+
+_T = TypeVar("_T")
 
 BUFFER_BYTES: Final = 65_536
 _READ_BYTES: Final = 4096
@@ -250,7 +255,7 @@ class BoardServer:
         self._reset_on_open = reset_on_open
         self._clock = clock
         self._sleep = sleep
-        self._lock = threading.Lock()
+        self._requests: SimpleQueue[tuple[Future[Any], Callable[[], Any]]] = SimpleQueue()
         self._ended = threading.Event()
         self._error: BaseException | None = None
         self._pending = b""
@@ -289,26 +294,44 @@ class BoardServer:
             error, self._error = self._error, None
             raise error
 
-    def locked(self) -> threading.Lock:
-        """Lock under which another thread may look at the board or play tricks on it."""
-        return self._lock
+    def ask(self, action: Callable[[], _T]) -> _T:
+        """Result of ``action`` run between two rounds: the way to look at the board or to play tricks on it.
+
+        Raises what ``action`` raises; RuntimeError if the server has ended.
+        """
+        future: Future[_T] = Future()
+        self._requests.put((future, action))
+        while True:
+            try:
+                return future.result(timeout=0.1)
+            except TimeoutError:
+                if not self._thread.is_alive():
+                    raise RuntimeError("the simulated board has ended") from self._error
 
     def unplug(self, least_s: float = UNPLUG_LEAST_S) -> None:
-        """Pull the cable; it is back after ``least_s`` and what the board's own faults ask for."""
-        with self._lock:
-            self._take_away(least_s)
+        """Pull the cable now; it is back after ``least_s`` of the host's time."""
+        self.ask(lambda: self._take_away(least_s))
 
     def _play(self) -> None:
         try:
             while not self._ended.is_set():
-                with self._lock:
-                    wait_s, to_write = self.step()
+                self._answer()
+                wait_s, to_write = self.step()
                 if self._plug_in_s is not None or not self._was_open:
                     self._sleep(_TICK_S)
                 elif wait_s > 0.0:
                     self._link.wait(wait_s, to_write=to_write)
         except BaseException as error:  # noqa: BLE001 - handed over to close()
             self._error = error
+
+    def _answer(self) -> None:
+        """Requests of other threads."""
+        while not self._requests.empty():
+            future, action = self._requests.get()
+            try:
+                future.set_result(action())
+            except Exception as error:  # noqa: BLE001 - it belongs to the one who asked
+                future.set_exception(error)
 
     def step(self) -> tuple[float, bool]:
         """One round; returns how long to wait for the host in s, and whether for room to write."""

@@ -31,10 +31,10 @@ from firmware_probe.board_commands import (
 from firmware_probe.faults import Fault, FaultPlayer
 from firmware_probe.joints import Joint, JointCycle
 from firmware_probe.line_format import COMMAND_MAX_BYTES, PROTOCOL_VERSION, fixed, frame, key_values
-from firmware_probe.load import Draw, LoadProgramme, LoadState, OperatingStates
+from firmware_probe.load import LoadProgramme, LoadState, OperatingStates
 from firmware_probe.pack import PackModel
 from firmware_probe.sensor import CurrentSensor, FloatArray, IntArray
-from firmware_probe.window_sums import Counters, WindowSums, rounded
+from firmware_probe.window_sums import Counters, WindowSums
 
 FIRMWARE: Final = "simulated-0.1.0"
 STEP_MAX_US: Final = 10_000_000
@@ -47,6 +47,7 @@ BOOT_US: Final = {
     "watchdog": 66_000,
 }
 _FAULT_PAUSE_US: Final = 1_000_000
+_RECEIVE_BYTES: Final = 64
 _NEVER: Final = 1 << 62
 
 
@@ -137,8 +138,10 @@ class SimulatedBoard:
         self._target_us = 0
         self._dead_until_us = 0
         self._deaf_until_us = 0
+        self._recovers_bus = False
         self._link_down_until_us = 0
         self._stalled_from_us: int | None = None
+        self._stretch: _Stretch | None = None
         self._output: list[bytes] = []
         self._received = b""
         self._boot("power")
@@ -183,16 +186,24 @@ class SimulatedBoard:
 
     def receive(self, data: bytes) -> None:
         """Bytes from the host; answers come with the next ``advance``."""
-        if not self.is_alive:
-            return
-        self._received += data
+        if self._stalled_from_us is not None:
+            # The hardware's receive buffer fills; nobody empties it.
+            room = max(_RECEIVE_BYTES - len(self._received), 0)
+            self._received += data[:room]
+            self._receive_lost += len(data) - len(data[:room])
+        elif self.is_alive:
+            self._received += data
+            self._read_commands()
+
+    def _read_commands(self) -> None:
         *lines, self._received = self._received.replace(b"\r", b"\n").split(b"\n")
         for line in lines:
             if line:
                 self._obey(line)
         if len(self._received) > COMMAND_MAX_BYTES:
+            # Too long for a command: what is kept makes it void at its end.
             self._fault("rx", len(self._received))
-            self._received = b"\x00"
+            self._received = b"?"
 
     def advance(self, duration_us: int) -> bytes:
         """Let true time pass; returns what the board sent, faults applied.
@@ -216,11 +227,9 @@ class SimulatedBoard:
     def reset(self, cause: str = "reset") -> None:
         """Start again as after a pulse on the reset line (DTR) or another cause."""
         self._settle()
-        self._powerless = True
-        self._dead_until_us = self._target_us + BOOT_US[cause]
-        self._stretch = None
-        self._boot_cause: str | None = cause
-        self._output_lost()
+        self._go_dark(self._life_us + BOOT_US[cause], cause)
+        # What was not yet out of the transmit buffer is gone.
+        self._output.clear()
 
     # ---- boots and faults
 
@@ -228,7 +237,7 @@ class SimulatedBoard:
         self.eeprom.boot = (self.eeprom.boot + 1) & 0xFFFF
         self._boot_us = self._life_us
         self._cause = cause
-        self._boot_cause = None
+        self._boot_cause: str | None = None
         self._powerless = False
         self._running = False
         self._skip_window = False
@@ -243,11 +252,14 @@ class SimulatedBoard:
         self._fault_sent_us: dict[str, int] = {}
         self._overflows = 0
         self._received = b""
+        self._receive_lost = 0
         # After its own cutoff the switch stays open over a reset, or cells would be drained step by step.
         self._switch_closed = not self.eeprom.tripped
-        self._stretch: _Stretch | None = None
+        self._stretch = None
         self._say(self._hello())
         if self._switch_fitted:
+            # The circuit was without power as well.
+            self.load.restart()
             self._say_load("boot")
 
     def _play_faults(self) -> None:
@@ -273,7 +285,8 @@ class SimulatedBoard:
             self._stalled_from_us = self._life_us
         elif fault.kind in ("hang", "sensor"):
             self._deaf_until_us = max(self._deaf_until_us, until_us)
-            self._fault("bus" if fault.kind == "hang" else "sensor", "absent")
+            self._recovers_bus = fault.kind == "hang"
+            self._say_deaf()
         if fault.kind in ("unplug", "cut"):
             self._link_down_until_us = max(self._link_down_until_us, until_us)
 
@@ -282,18 +295,16 @@ class SimulatedBoard:
         self._stalled_from_us = None
         self._dead_until_us = until_us
         self._boot_cause = cause
-
-    def _output_lost(self) -> None:
-        """A reset in the middle of a line: what was not yet out is gone."""
-        self._output.clear()
+        self._stretch = None
 
     # ---- time
 
     def _settle(self) -> None:
         """Simulate up to this very moment, in the middle of a stretch, before something changes."""
-        stretch = self._next_stretch()
-        if self._life_us < self._target_us:
-            self._simulate(_Stretch(self._target_us, stretch.states))
+        while self._life_us < self._target_us:
+            stretch = self._next_stretch()
+            self._simulate(_Stretch(min(stretch.end_us, self._target_us), stretch.states))
+            self._after_stretch()
         self._stretch = None
 
     def _next_stretch(self) -> _Stretch:
@@ -328,9 +339,8 @@ class SimulatedBoard:
     def _window_stop_us(self) -> int:
         """End of the window: the first conversion pair that is complete at or after its nominal end."""
         if self._life_us < self._deaf_until_us:
-            return max(self._window_end_us, self._life_us + 1)
-        pairs = self._pairs_until(self._window_end_us - 1) + 1
-        return max(self._pair_end_us(pairs), self._life_us + 1)
+            return self._window_end_us
+        return self._pair_end_us(self._pairs_until(self._window_end_us - 1) + 1)
 
     def _pairs_until(self, life_us: int) -> int:
         """Conversion pairs complete at this time, counted from boot."""
@@ -368,18 +378,15 @@ class SimulatedBoard:
         self, states: OperatingStates | None, first: int, count: int
     ) -> tuple[IntArray, IntArray]:
         """Register counts of ``count`` pairs from pair ``first`` on, each of shape (count,)."""
-        current_a: float | FloatArray = 0.0
+        current_a: float | FloatArray
         bus_v: float | FloatArray
         if states is None:
-            bus_v = self.pack.source()[0]
-        elif not states.pulses:
-            current_a, bus_v = float(states.current_a[0]), float(states.voltage_v[0])
+            current_a, bus_v = 0.0, self.pack.source()[0]
         else:
-            pair_s, shunt_s = self.sensor.pair_time_ns * 1e-9, self.sensor.shunt_time_ns * 1e-9
             since_s = (self._life_us - self._boot_us) * 1e-6
-            start_s = self.load.time_s - since_s + (first - 1 + np.arange(count)) * pair_s
-            current_a = states.current_a @ states.weights(start_s, shunt_s)
-            bus_v = states.voltage_v @ states.weights(start_s + shunt_s, pair_s - shunt_s)
+            pair_s, shunt_s = self.sensor.pair_time_ns * 1e-9, self.sensor.shunt_time_ns * 1e-9
+            start_s = self.load.time_s - since_s + (first - 1) * pair_s
+            current_a, bus_v = states.pair_means(start_s, count, shunt_s, pair_s)
         shunt = self.sensor.convert_shunt(current_a, count, self._shunt_rng)
         return shunt, self.sensor.convert_bus(bus_v, count, self._bus_rng)
 
@@ -402,14 +409,7 @@ class SimulatedBoard:
             self.pack.advance(0.0, 0.0, span_s)
             return
         drop_ohm = self.sensor.shunt_true_ohm + self._wire_ohm
-        if states.pulses:
-            weights = states.weights(self.load.time_s, span_s)
-            current_a = float(states.current_a @ weights)
-            powers_w = (states.voltage_v + states.current_a * drop_ohm) * states.current_a
-            power_w = float(powers_w @ weights)
-        else:
-            current_a = float(states.current_a[0])
-            power_w = (float(states.voltage_v[0]) + current_a * drop_ohm) * current_a
+        current_a, power_w = states.means(self.load.time_s, span_s, drop_ohm)
         self.pack.advance(current_a, power_w, span_s)
         self.load.advance(span_s)
 
@@ -454,11 +454,15 @@ class SimulatedBoard:
             self._end_stall()
         if self._flex and now_us >= self._flex.end_us:
             self._end_cycle(self._flex)
-        if now_us >= self._window_stop_or_end():
+        if now_us >= self._window_stop_us():
             self._end_window()
 
-    def _window_stop_or_end(self) -> int:
-        return self._window_end_us
+    def _say_deaf(self) -> None:
+        """A hung bus is freed by clocking it, so often as it takes; an absent sensor is only reported."""
+        if self._recovers_bus:
+            self._fault("bus", "recovered")
+        else:
+            self._fault("sensor", "absent")
 
     def _end_stall(self) -> None:
         assert self._stalled_from_us is not None
@@ -466,6 +470,10 @@ class SimulatedBoard:
         self._stalled_from_us = None
         if missed > 0:
             self._fault("missed", missed)
+        if self._receive_lost:
+            self._fault("rx", self._receive_lost)
+            self._receive_lost = 0
+        self._read_commands()
 
     def _end_window(self) -> None:
         now_us = self._life_us
@@ -481,7 +489,7 @@ class SimulatedBoard:
             self._window_start_us = now_us
             self._sums = WindowSums()
         elif now_us < self._deaf_until_us:
-            self._fault("sensor", "absent")
+            self._say_deaf()
         self._window_us = self._next_window_us
         # The nominal grid goes on; after a long stall it starts anew from here.
         self._window_end_us += self._window_us
@@ -534,7 +542,6 @@ class SimulatedBoard:
             handler(self, command)
         except Refused as refused:
             self._say(f"no,{refused.name},{refused.reason}")
-        self._stretch = None
 
     def _identify(self, command: Command) -> None:
         command.expect(0)
