@@ -6,6 +6,7 @@ cut loses at most that. What is not synced yet is kept in memory (bounded), and 
 written again if the disk reports an error and comes back.
 """
 
+import contextlib
 import errno
 import os
 import sys
@@ -138,7 +139,9 @@ class SampleWriter:
             self.full = True
             whole = cut_torn_row(self._fd)
             self.release_reserve()
-            self.notices.append(f"the disk is full ({error.strerror}); {len(whole)} bytes of a row cut")
+            self.notices.append(
+                f"the disk is full ({error.strerror}); {len(whole)} bytes of a row cut"
+            )
             return
         self.trouble = error.strerror or str(error)
         self.notices.append(
@@ -148,10 +151,8 @@ class SampleWriter:
     def _come_back(self) -> None:
         """Open the file anew, put it back to what was durable, and write what was kept."""
         with self._lock:
-            try:
+            with contextlib.suppress(OSError):
                 os.close(self._fd)
-            except OSError:
-                pass
             try:
                 self._fd = os.open(self.path, _OPEN)
                 lock_file(self._fd, self.path)

@@ -12,7 +12,7 @@ from typing import Final
 from logger.clock import Clock, read_clocks
 from logger.description import Description
 from logger.errors import BenchError
-from logger.port import Candidate, Found, Link, LinkLostError, ask_all, candidates, open_link
+from logger.port import Candidate, Link, LinkLostError, ask_all, candidates, open_link
 from logger.recording import COLUMN_NAMES, Phase, Recording
 from logger.run_store import write_description
 from logger.sample_writer import SYNC_INTERVAL_S, SampleWriter
@@ -130,9 +130,7 @@ class Session:
             self._description = recording.description(self._clock())
         writer.append(recording.take_rows())
         while writer.notices:
-            recording.events.add(
-                recording.run_s(self._clock()), "disk", writer.notices.popleft()
-            )
+            recording.events.add(recording.run_s(self._clock()), "disk", writer.notices.popleft())
         recording.disk_trouble = writer.trouble
         if writer.full and recording.ended_as is None:
             text = "the disk is full; every row that fitted is kept"
@@ -208,16 +206,3 @@ class Session:
             text = f"the description cannot be written: {error.strerror}"
             if text not in self.writer.notices:
                 self.writer.notices.append(text)
-
-
-def session_for(found: Found, recording: Recording, writer: SampleWriter, folder: Path, *, pattern: str | None, baud: int) -> Session:
-    """Session on a board that has just been found."""
-    return Session(
-        recording,
-        writer,
-        folder,
-        found.link,
-        pattern=pattern or found.candidate.port,
-        baud=baud,
-        usb_serial=found.candidate.usb_serial,
-    )
