@@ -38,7 +38,7 @@ def left_in_cells(draw: Draw, fall: Fall, pack: Pack | None) -> Quantity:
     if floor is not None and floor.time_s > fall.crossing.time_s:
         rest = charge_between(draw, fall, floor.time_s)
         where = f"measured in this run, from the cutoff to {pack.floor_v:.2f} V at this run's draw"
-        return replace(rest, note=f"{where}; {rest.note}")
+        return replace(rest, note=where)
     seen = charge_between(draw, fall, trace.end_s)
     if seen.value is not None and seen.value > _REST_LEAST * drawn:
         return Quantity(

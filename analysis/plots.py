@@ -28,7 +28,7 @@ from analysis.figures import (
 from analysis.rundown import Rundown
 from analysis.section import FigureFile
 from analysis.trace import Floats, Trace
-from analysis.words import count_words, span_words, value_words
+from analysis.words import count_words, step_words, value_words
 from logger.pack import Pack
 
 _GAP_SHOWN: Final = 0.004  # share of the axis from which a gap can be seen
@@ -217,7 +217,7 @@ def _histogram(result: Rundown, size: SizeName) -> tuple[Figure, FigureFile] | N
             text, (quantity.value, height * top), xytext=(-5 if past_half else 5, 0),
             textcoords="offset points", ha="right" if past_half else "left", va="top", fontsize=9.5, bbox=_PAPER,
         )  # fmt: skip
-    step = span_words(trace.usual_step_s)
+    step = step_words(trace.usual_step_s)
     said = f"Nine tenths of the time between {value_words(low)} and {value_words(high)}"
     return figure, FigureFile(
         "current-histogram",

@@ -15,8 +15,14 @@ from analysis.section import FigureFile
 from analysis.words import plain_text, value_words
 
 _TEMPLATES: Final = Path(__file__).parent / "templates"
-# Any ASCII punctuation may be escaped by a backslash (CommonMark 0.31, 2.4).
-_MARKDOWN_SIGNS: Final = re.compile(r"([\\`*_{}\[\]()#+\-.!|~^$:@=\"'/?%,;])")
+# What CommonMark or GitHub's dialect would take for a sign, and only there, so that the file
+# still reads well: emphasis, code, links, tables, strikethrough, formulas, issue numbers,
+# names after @, addresses; and at the start of a line lists, headings, quotes and rules.
+_MARKDOWN_SIGNS: Final = re.compile(
+    r"[\\`*_\[\]|~$#@]|:(?=[a-z/+])|(?<=www)\.|^[-+=]",
+    re.IGNORECASE,
+)
+_MARKDOWN_NUMBER: Final = re.compile(r"^(\d{1,9})([.)])(?=\s|$)")
 _STEM: Final = re.compile(r"[a-z0-9][a-z0-9-]*")
 
 
@@ -105,8 +111,9 @@ def _on_one_line(value: object) -> object:
 def _escape_markdown(value: object) -> object:
     if isinstance(value, _Ready) or not isinstance(value, str):
         return value
-    text = plain_text(value).replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
-    return _MARKDOWN_SIGNS.sub(r"\\\1", text)
+    text = _MARKDOWN_SIGNS.sub(lambda match: "\\" + match[0], plain_text(value))
+    text = _MARKDOWN_NUMBER.sub(r"\1\\\2", text)
+    return text.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
 
 
 def _picture(folder: Path, stem: str) -> str:

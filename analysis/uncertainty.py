@@ -48,7 +48,7 @@ class _Sheet:
 _SHEETS: Final = {
     # TI SBOS448G 7.5; grade A's limits, the wider ones: a cheap board does not say its grade.
     "INA219": _Sheet(
-        "grade A, the wider one",
+        "the wider ones of its two grades",
         ((0.04, 100e-6), (0.08, 125e-6), (0.16, 150e-6), (0.32, 200e-6)),
         current_gain=0.005,
         current_step_v=10e-6,
@@ -58,7 +58,7 @@ _SHEETS: Final = {
     ),
     # TI SBOS547B; its one range is 81.92 mV.
     "INA226": _Sheet(
-        "greatest limits",
+        "its greatest ones",
         ((0.08192, 10e-6),),
         current_gain=0.001,
         current_step_v=2.5e-6,
