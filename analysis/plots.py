@@ -160,7 +160,7 @@ def _charge(
     figure, axes = new_figure(size)
     unit_s, _ = _time_axis(axes, trace)
     # Ends stay exact: a mean over a step would stop short of them.
-    times = np.concatenate(([trace.begin_s], course.time_s, [trace.end_s])) - trace.begin_s
+    times = np.concatenate(([0.0], course.time_s, [trace.duration_s]))
     running = np.concatenate(([0.0], course.mean, [integral.total]))
     axes.plot(times / unit_s, running, color=CHARGE.colour, linestyle=CHARGE.line)
     axes.set_ylabel("charge out of the pack in mAh")
@@ -228,7 +228,7 @@ def _histogram(result: Rundown, size: SizeName) -> tuple[Figure, FigureFile] | N
 
 def _course(trace: Trace, mean: Floats, low: Floats, high: Floats) -> Envelope:
     wide = trace.gap & (trace.step_s > 3 * trace.usual_step_s)
-    return envelope(trace.time_s, mean, low, high, wide)
+    return envelope(trace.time_s - trace.begin_s, mean, low, high, wide)
 
 
 def _time_axis(axes: Axes, trace: Trace) -> tuple[float, str]:

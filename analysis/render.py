@@ -23,6 +23,9 @@ _MARKDOWN_SIGNS: Final = re.compile(
     re.IGNORECASE,
 )
 _MARKDOWN_NUMBER: Final = re.compile(r"^(\d{1,9})([.)])(?=\s|$)")
+_BEFORE_UNIT: Final = re.compile(
+    r"(?<=\d) (?=(?:h|min|s|V|mV|µV|mA|mAh|mWh|W|Ω|°C|%)(?:\W|$))|(?<=\d h) (?=\d+ min)"
+)
 _STEM: Final = re.compile(r"[a-z0-9][a-z0-9-]*")
 
 
@@ -105,7 +108,10 @@ def _environment(**options: Any) -> jinja2.Environment:
 
 
 def _on_one_line(value: object) -> object:
-    return plain_text(value) if type(value) is str else value
+    """Foreign text on one line; a number stays with its unit when the line breaks."""
+    if type(value) is not str:
+        return value
+    return _BEFORE_UNIT.sub("\u00a0", plain_text(value))
 
 
 def _escape_markdown(value: object) -> object:

@@ -85,11 +85,11 @@ def trace_of(run: Run) -> Trace:
     for name in measured:
         whole &= np.isfinite(columns[name])
     rows = int(whole.sum())
-    if not measured or rows < 2:
+    if not measured or rows < 2 or columns["time_s"][whole][-1] <= columns["time_s"][whole][0]:
         raise BenchError(
             f"The run {run.folder} has too little in it to analyse.",
             evidence=f"{rows} usable rows; columns: {', '.join(samples.columns) or 'none'}",
-            next_step="a run needs at least two rows with time_s and pack_v, bus_v or current_ma.",
+            next_step="a run needs two rows at different times, with pack_v, bus_v or current_ma.",
         )
     if rows < len(whole):
         columns = {name: values[whole] for name, values in columns.items()}

@@ -321,9 +321,11 @@ def test_long_window_of_a_hung_bus_is_no_gap() -> None:
     assert trace.weight_s[100] == pytest.approx(11.0)
 
 
-def test_too_little_to_analyse() -> None:
+@pytest.mark.parametrize("time_s", [[1.0], [5.0, 5.0, 5.0]])
+def test_too_little_to_analyse(time_s: list[float]) -> None:
+    values = [4.0] * len(time_s)
     with pytest.raises(BenchError, match="too little"):
-        rundown(sampled_run([1.0], [4.0], [5.0]), None)
+        rundown(sampled_run(time_s, values, values), None)
 
 
 # --- the command
