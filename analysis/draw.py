@@ -3,6 +3,7 @@
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -26,20 +27,25 @@ class Draw:
     charge: Integral | None
     energy: Integral | None
 
+    @cached_property
+    def _scatter_ma(self) -> float:
+        """From row to row; a load's own flicker counts as scatter, which is on the safe side."""
+        assert self.trace.current_ma is not None
+        return float(np.std(np.diff(self.trace.current_ma)) / math.sqrt(2))
+
     def charge_budget(self, at_s: float) -> Budget | None:
         """Components of the charge up to ``at_s`` on the run's axis, in mAh."""
         if self.limits is None or self.charge is None or self.trace.current_ma is None:
             return None
         trace = self.trace
-        weights_s = trace.weight_s[trace.time_s <= at_s]
-        # Row-to-row scatter; a load's own flicker counts as scatter, which is on the safe side.
-        row_ma = float(np.std(np.diff(self.trace.current_ma)) / math.sqrt(2))
+        # Rows are in order of time: a slice, no copy.
+        weights_s = trace.weight_s[: np.searchsorted(trace.time_s, at_s, side="right")]
         return budget(
             self.limits,
             self.charge_at(at_s),
             per_ma=(at_s - trace.begin_s) / S_PER_H,
             clocked=True,
-            noise=row_ma * math.sqrt(float(weights_s @ weights_s)) / S_PER_H,
+            noise=self._scatter_ma * math.sqrt(float(weights_s @ weights_s)) / S_PER_H,
             noise_dof=len(trace.time_s) - 1,
         )
 
@@ -47,7 +53,7 @@ class Draw:
         """Components of the energy up to ``at_s`` on the run's axis, in mWh."""
         if self.limits is None or self.energy is None or self.trace.voltage_v is None:
             return None
-        upto = self.trace.time_s <= at_s
+        upto = slice(int(np.searchsorted(self.trace.time_s, at_s, side="right")))
         volt_hours = float(self.trace.voltage_v[upto] @ self.trace.weight_s[upto]) / S_PER_H
         return budget(
             self.limits,

@@ -15,6 +15,7 @@ from logger.run_reader import Run
 
 Floats = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
+Rows = npt.NDArray[np.intp]
 
 # A step is a gap when longer than this many usual steps. Boards keep their window to
 # microseconds; foreign loggers wander, so only a clear hole counts there.
@@ -130,9 +131,17 @@ def trace_of(run: Run) -> Trace:
     )
 
 
-def stretches(mask: Mask) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
+def only(mask: Mask, *arrays: Floats) -> tuple[Floats, ...]:
+    """Each array's values where ``mask`` holds; the arrays themselves where it holds everywhere."""
+    return arrays if mask.all() else tuple(values[mask] for values in arrays)
+
+
+def stretches(mask: Mask) -> tuple[Rows, Rows]:
     """First and one-past-last index of every unbroken stretch of True."""
-    edges = np.flatnonzero(np.diff(mask, prepend=False, append=False))
+    changes = np.empty(len(mask) + 1, dtype=bool)
+    changes[0], changes[-1] = mask[0], mask[-1]
+    np.not_equal(mask[1:], mask[:-1], out=changes[1:-1])
+    edges = np.flatnonzero(changes)
     return edges[::2], edges[1::2]
 
 
