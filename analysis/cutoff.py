@@ -137,7 +137,8 @@ def find_fall(trace: Trace, limits: Limits | None, cutoff_v: float | None, hold_
         # One conversion near 0 V amid a healthy window is a loose contact as well.
         least_v = trace.voltage_min_v
         usable &= least_v > _DIP_VOLTAGE_SHARE * np.median(least_v)
-        touch = first_held(*only(usable, trace.time_s, least_v), cutoff_v, 0.0, end_s=trace.end_s)
+        row_s, least_v = only(usable, trace.time_s, least_v)
+        touch = first_held(row_s, least_v, cutoff_v, 0.0, end_s=trace.end_s)
     if crossing is None or limits is None:
         return Fall(cutoff_v, crossing, touch)
 

@@ -32,6 +32,7 @@ from analysis.words import count_words, step_words, value_words
 from logger.pack import Pack
 
 _GAP_SHOWN: Final = 0.004  # share of the axis from which a gap can be seen
+_NUMBER_ROOM: Final = 0.035  # share of the axis that an event's number takes
 _BINS: Final = 40
 _LEAST_SHARE: Final = -0.4  # the floor is drawn if at most this far under what the run shows
 _PAPER: Final = {"facecolor": "white", "edgecolor": "none", "pad": 1.0}
@@ -300,9 +301,14 @@ def _cutoff_point(
 
 def _events(axes: Axes, trace: Trace, events: Sequence[ListedEvent], unit_s: float) -> None:
     """Numbered ticks above the plot; the numbers are those of the list."""
+    room = _NUMBER_ROOM * trace.duration_s / unit_s
+    free_from = -room
     for event in _marked(events):
         x = (event.time_s - trace.begin_s) / unit_s
         axes.axvline(x, color=FAINT, linewidth=0.8, linestyle=(0, (1, 2)))
+        if x < free_from:
+            continue  # the number before stands in the way
+        free_from = x + room
         axes.annotate(
             str(event.number), (x, 1), xycoords=("data", "axes fraction"), xytext=(0, 3),
             textcoords="offset points", ha="center", va="bottom", fontsize=9, color=INK,

@@ -165,7 +165,8 @@ def _method(run: Run, result: Rundown) -> Part:
         source = f"A current and voltage sensor sat between pack and piece. The board averaged over windows of {step}{counted}."
     else:
         source = f"The rows come from another instrument, about one every {step}. They are taken as the values at those instants and joined by straight lines (trapezoidal rule)."
-    paragraphs = [f"{source} {count_words(len(trace.time_s), 'row')} went into the results."]
+    paragraphs = _imported(run.description)
+    paragraphs += [f"{source} {count_words(len(trace.time_s), 'row')} went into the results."]
     if fall.cutoff_v is not None:
         paragraphs.append(
             f"The cutoff counts when the voltage stays at or below {fall.cutoff_v:g} V for {result.hold.value:g} s; its time is interpolated in a straight line between two rows. A moment without voltage and current together is a loose contact and does not count."
@@ -183,6 +184,28 @@ def _method(run: Run, result: Rundown) -> Part:
             f"What the doubt of the charge is made of: {parts}.",
         ]
     return Part("How it was measured", paragraphs=tuple(paragraphs))
+
+
+def _imported(description: Description) -> list[str]:
+    """Where an imported run came from, and what was done to it on the way in."""
+    about = description.imported
+    if not about.get("file"):
+        return []
+    counts = ", ".join(
+        f"{about[key]} {words}"
+        for key, words in (
+            ("rows_read", "rows read"),
+            ("rows_kept", "kept"),
+            ("rows_rejected", "rejected"),
+        )
+        if isinstance(about.get(key), int)
+    )
+    digest = f" (SHA-256 {about['sha256']})" if about.get("sha256") else ""
+    told = [f"Imported from {about['file']}{digest}: {counts or 'rows not counted'}."]
+    warnings = about.get("warnings")
+    if isinstance(warnings, list) and warnings:
+        told.append(f"Noted on import: {'; '.join(str(item) for item in warnings)}.")
+    return told
 
 
 def _cautions(run: Run, result: Rundown) -> tuple[str, ...]:
