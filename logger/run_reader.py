@@ -137,7 +137,7 @@ def _read_bytes(path: Path) -> bytes:
             evidence=str(error.strerror or error),
             next_step="check who owns the file and whether the disk is well.",
         ) from error
-    if not data.strip(b"\0\r\n\t "):
+    if re.fullmatch(rb"[\0\s]*", data):
         raise BenchError(
             f"{path} is empty.",
             evidence=f"{len(data)} bytes" + (", all of them NUL or blank" if data else ""),
@@ -326,7 +326,7 @@ def _parse(body: bytes, header: list[str]) -> pd.DataFrame:
         for place, name in enumerate(header)
         if name in COLUMN_BY_NAME and header.index(name) == place
     ]
-    if not body.strip():
+    if not body or body.isspace():
         return pd.DataFrame({header[place]: np.empty(0) for place in places})
     frame = pd.read_csv(
         io.BytesIO(body),
@@ -349,7 +349,7 @@ def _parse_at_once(body: bytes, header: list[str]) -> pd.DataFrame | None:
     if b"\0" in body or b'"' in body:
         return None
     first = body[:4096].split(b"\n", 1)[0]
-    if first.count(b",") != len(header) - 1 and body.strip():
+    if first.count(b",") != len(header) - 1 and body and not body.isspace():
         return None
     try:
         frame = _parse(body, header)
