@@ -130,7 +130,7 @@ def mean_current(draw: Draw) -> Quantity:
         draw,
         draw.charge.total / hours,
         less=draw.charge.less / hours,
-        more=draw.charge.more / hours,
+        more=(draw.charge.more + draw.charge.contact_more) / hours,
     )
 
 
@@ -199,7 +199,13 @@ def _current(draw: Draw, current_ma: float, *, less: float = 0.0, more: float = 
 def _total(integral: Integral | None, unit: str, components: Budget | None) -> Quantity:
     if integral is None:
         return Quantity(None, unit, note="current (and, for energy, voltage) was not measured")
-    return interval(integral.total, unit, components, less=integral.less, more=integral.more)
+    return interval(
+        integral.total,
+        unit,
+        components,
+        less=integral.less,
+        more=integral.more + integral.contact_more,
+    )
 
 
 def _to_cutoff(
@@ -216,7 +222,9 @@ def _to_cutoff(
     components = components_at(at_s)
     if components is not None:
         components += _reading_at_cutoff(fall, at)
-    return interval(at(at_s), unit, components, less=integral.less, more=integral.more)
+    return interval(
+        at(at_s), unit, components, less=integral.less, more=integral.more + integral.contact_more
+    )
 
 
 def _reading_at_cutoff(fall: Fall, at: Callable[[float], float]) -> Budget:

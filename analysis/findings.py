@@ -14,6 +14,9 @@ from logger.run_reader import Run
 
 # How well counters and our own integral must agree: charge is the project's own figure;
 # for energy the course of the load within a window is not known to the rows.
+_FLOOR_SLACK: Final = (
+    0.01  # the last row of a run that was stopped at the floor lies a little under it
+)
 _COUNTER_LIMITS: Final = {"charge": 0.001, "energy": 0.01}
 
 
@@ -78,7 +81,7 @@ def _pack(trace: Trace, fall: Fall, pack: Pack | None) -> list[str]:
             f"The cutoff of {fall.cutoff_v:g} V is under the floor of the cells ({pack}: {pack.floor_v:.2f} V). {pack.caution}"
         )
     least_v = float(trace.voltage_v[~trace.dead].min())
-    if least_v < pack.floor_v:
+    if least_v < (1 - _FLOOR_SLACK) * pack.floor_v:
         told.append(
             f"The pack was run down to {least_v:.2f} V, under the floor of its cells ({pack}: {pack.floor_v:.2f} V). {pack.caution}"
         )
@@ -118,8 +121,8 @@ def _contact(trace: Trace, draw: Draw) -> list[str]:
     first, past = stretches(trace.no_contact)
     longest_s = float(max(trace.time_s[past] - trace.time_s[first], default=0.0))
     more = (
-        f" If the circuit ran on meanwhile, the charge is up to {draw.charge.more:.3g} mAh more."
-        if draw.charge is not None and draw.charge.more > 0 and not trace.windowed
+        f" If the circuit ran on meanwhile, the charge is up to {draw.charge.contact_more:.3g} mAh more."
+        if draw.charge is not None and draw.charge.contact_more > 0
         else ""
     )
     return [

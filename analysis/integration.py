@@ -21,13 +21,14 @@ class Integral:
     """Running integral, shape (n,), in rate-hours (mAh, mWh).
 
     ``less`` and ``more``: how far the total may lie under and over, from gaps that nothing
-    measured and from samples whose contact failed while the circuit may have run on. ``own_total``: our own integral, gaps as straight lines. ``check_ratio``: counters
+    measured; ``contact_more``: over, from samples whose contact failed while the circuit may have run on. ``own_total``: our own integral, gaps as straight lines. ``check_ratio``: counters
     over own integral on the unbroken steps alone; None without counters or without draw.
     """
 
     running: Floats
     less: float
     more: float
+    contact_more: float
     own_total: float
     check_ratio: float | None
 
@@ -47,7 +48,7 @@ def integrate(trace: Trace, rate: Floats, counter: Floats | None) -> Integral:
         taken = own[unknown]
         running = np.cumsum(own)
         ratio = None
-        more = _no_contact_doubt(trace, rate, own_total)
+        contact_more = _contact_more(trace, rate, own_total)
     else:
         base = 0.0 if trace.windowed else float(counter[0])
         counted = _steps_at(counter, unknown, base)
@@ -63,11 +64,12 @@ def integrate(trace: Trace, rate: Floats, counter: Floats | None) -> Integral:
         own_sum = own_total - float(own[broken].sum())
         counted_sum = float(counter[-1]) - base - float(_steps_at(counter, broken, base).sum())
         ratio = counted_sum / own_sum if own_sum > 0 else None
-        more = 0.0
+        contact_more = 0.0
     return Integral(
         running=running,
         less=float((taken - least).clip(min=0).sum()),
-        more=float((most - taken).clip(min=0).sum()) + more,
+        more=float((most - taken).clip(min=0).sum()),
+        contact_more=contact_more,
         own_total=own_total,
         check_ratio=ratio,
     )
@@ -79,7 +81,7 @@ def _steps_at(counter: Floats, rows: Rows, base: float) -> Floats:
     return counter[rows] - before
 
 
-def _no_contact_doubt(trace: Trace, rate: Floats, own_total: float) -> float:
+def _contact_more(trace: Trace, rate: Floats, own_total: float) -> float:
     """How much more flowed if only the meter lost contact. A board sits in series: there nothing flowed."""
     if trace.windowed or not trace.no_contact.any():
         return 0.0

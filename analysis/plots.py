@@ -228,6 +228,10 @@ def _histogram(result: Rundown, size: SizeName) -> tuple[Figure, FigureFile] | N
 
 
 def _course(trace: Trace, mean: Floats, low: Floats, high: Floats) -> Envelope:
+    if trace.no_contact.any():
+        # The line goes on over a loose contact; the pale band and the event show it.
+        good = ~trace.no_contact
+        mean = np.interp(trace.time_s, trace.time_s[good], mean[good])
     wide = trace.gap & (trace.step_s > 3 * trace.usual_step_s)
     return envelope(trace.time_s - trace.begin_s, mean, low, high, wide)
 

@@ -36,6 +36,7 @@ class Row:
     label: str
     value: str
     interval: str
+    coverage: float | None = None
     note: str = ""
 
 
@@ -52,8 +53,9 @@ class Part:
     commands: tuple[str, ...] = ()
 
     @property
-    def with_interval(self) -> bool:
-        return any(row.interval for row in self.rows)
+    def interval_title(self) -> str:
+        """Heading of the intervals' column; empty where there is none to show."""
+        return interval_title(self.rows)
 
 
 @dataclass(frozen=True)
@@ -71,10 +73,23 @@ class Page:
 
 def rows_of(quantities: Sequence[tuple[str, Quantity]], notes: bool = False) -> tuple[Row, ...]:
     """Table rows of results; ``notes`` adds each quantity's own note."""
-    return tuple(
-        Row(label, value_words(q), interval_words(q), q.note if notes else "")
-        for label, q in quantities
-    )
+    coverages = {q.coverage for _, q in quantities if q.coverage is not None}
+    rows = []
+    for label, quantity in quantities:
+        words = interval_words(quantity)
+        if len(coverages) > 1 and quantity.coverage is not None:
+            words += f" ({100 * quantity.coverage:g} %)"
+        note = quantity.note if notes else ""
+        rows.append(Row(label, value_words(quantity), words, quantity.coverage, note))
+    return tuple(rows)
+
+
+def interval_title(rows: Sequence[Row]) -> str:
+    """``95 % sure to lie in`` where all rows agree on it."""
+    coverages = {row.coverage for row in rows if row.coverage is not None}
+    if len(coverages) == 1:
+        return f"{100 * coverages.pop():g} % sure to lie in"
+    return "interval" if any(row.interval for row in rows) else ""
 
 
 def render_html(page: Page, folder: Path) -> str:
