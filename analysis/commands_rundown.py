@@ -7,8 +7,8 @@ from pathlib import Path
 import click
 
 from analysis.answer import answer, result_rows
-from analysis.render import interval_title, rows_of
 from analysis.rundown import HOLD_DEFAULT_S, Rundown, rundown
+from analysis.table import interval_title, rows_of
 from analysis.words import plain_text
 from logger.errors import BenchError
 from logger.pack import SAFETY_CLOSING

@@ -2,17 +2,15 @@
 
 import base64
 import re
-from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
 import jinja2
 
-from analysis.answer import interval_words
-from analysis.quantity import Quantity
 from analysis.section import FigureFile
-from analysis.words import plain_text, value_words
+from analysis.table import Row, interval_title
+from analysis.words import plain_text
 
 _TEMPLATES: Final = Path(__file__).parent / "templates"
 # What CommonMark or GitHub's dialect would take for a sign, and only there, so that the file
@@ -27,17 +25,6 @@ _BEFORE_UNIT: Final = re.compile(
     r"(?<=\d) (?=(?:h|min|s|V|mV|µV|mA|mAh|mWh|W|Ω|°C|%)(?:\W|$))|(?<=\d h) (?=\d+ min)"
 )
 _STEM: Final = re.compile(r"[a-z0-9][a-z0-9-]*")
-
-
-@dataclass(frozen=True)
-class Row:
-    """One line of a table of results."""
-
-    label: str
-    value: str
-    interval: str
-    coverage: float | None = None
-    note: str = ""
 
 
 @dataclass(frozen=True)
@@ -69,27 +56,6 @@ class Page:
     simulated: bool
     simulated_words: str
     version: str
-
-
-def rows_of(quantities: Sequence[tuple[str, Quantity]], notes: bool = False) -> tuple[Row, ...]:
-    """Table rows of results; ``notes`` adds each quantity's own note."""
-    coverages = {q.coverage for _, q in quantities if q.coverage is not None}
-    rows = []
-    for label, quantity in quantities:
-        words = interval_words(quantity)
-        if len(coverages) > 1 and quantity.coverage is not None:
-            words += f" ({100 * quantity.coverage:g} %)"
-        note = quantity.note if notes else ""
-        rows.append(Row(label, value_words(quantity), words, quantity.coverage, note))
-    return tuple(rows)
-
-
-def interval_title(rows: Sequence[Row]) -> str:
-    """``95 % sure to lie in`` where all rows agree on it."""
-    coverages = {row.coverage for row in rows if row.coverage is not None}
-    if len(coverages) == 1:
-        return f"{100 * coverages.pop():g} % sure to lie in"
-    return "interval" if any(row.interval for row in rows) else ""
 
 
 def render_html(page: Page, folder: Path) -> str:

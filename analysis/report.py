@@ -14,9 +14,10 @@ from analysis.answer import answer, result_rows
 from analysis.events import ListedEvent, listed_events
 from analysis.plots import draw_plots
 from analysis.publish import publish
-from analysis.render import Page, Part, render_html, render_markdown, rows_of
+from analysis.render import Page, Part, render_html, render_markdown
 from analysis.rundown import Rundown
 from analysis.section import FigureFile, Section
+from analysis.table import rows_of
 from analysis.uncertainty import NO_LIMITS_NOTE, coverage_factor, limits_of, shares
 from analysis.words import count_words, plain_text, span_words, step_words
 from logger.description import Description
