@@ -11,7 +11,7 @@ import numpy as np
 from analysis.cutoff import Fall
 from analysis.integration import S_PER_H, Integral, integrate, weighted_percentiles
 from analysis.quantity import Quantity
-from analysis.trace import Floats, Trace
+from analysis.trace import Trace
 from analysis.uncertainty import Budget, Component, Limits, budget, interval
 
 PERCENTS: Final = (5.0, 50.0, 95.0)
@@ -20,12 +20,16 @@ _NO_CURRENT: Final = "no current was measured"
 
 @dataclass(frozen=True)
 class Draw:
-    """Running charge and energy of a run with the limits of its sensor; None: not measured."""
+    """Running charge and energy of a run with the limits of its sensor; None: not measured.
+
+    ``sag_share``: how much less energy than V times I of the rows a pulsing load may have taken.
+    """
 
     trace: Trace
     limits: Limits | None
     charge: Integral | None
     energy: Integral | None
+    sag_share: float
 
     @cached_property
     def _scatter_ma(self) -> float:
@@ -76,8 +80,8 @@ def draw_of(trace: Trace, limits: Limits | None) -> Draw:
     if trace.current_ma is not None:
         charge = integrate(trace, trace.current_ma, trace.charge_mah)
         if trace.voltage_v is not None:
-            energy = integrate(trace, _power_mw(trace), trace.energy_mwh)
-    return Draw(trace, limits, charge, energy)
+            energy = integrate(trace, trace.current_ma * trace.voltage_v, trace.energy_mwh)
+    return Draw(trace, limits, charge, energy, _sag_share(trace))
 
 
 def charge(draw: Draw) -> Quantity:
@@ -160,21 +164,20 @@ def voltage(draw: Draw, value: float | None) -> Quantity:
     return interval(value, "V", components)
 
 
-def _power_mw(trace: Trace) -> Floats:
-    """Mean power of each row, shape (n,).
+def _sag_share(trace: Trace) -> float:
+    """Greatest share by which V times I of window means may exceed the mean of the product.
 
-    The mean of a product is not the product of the means: under a load that pulses within the
-    window the voltage sags as the current rises. For a load of two levels on a source
-    with a resistance, mean(V I) = V I - (V - Vmin)(I - Imin) exactly, with the row's means and minima.
+    A load that pulses within a window makes the voltage sag as the current rises. On a source with
+    a resistance, with means and minima of the window given, mean(V I) lies between
+    V I - (V - Vmin)(I - Imin), a load of two levels, and V I, a steady one.
     """
-    assert trace.voltage_v is not None
-    assert trace.current_ma is not None
-    power_mw = trace.voltage_v * trace.current_ma
-    if trace.voltage_min_v is not None and trace.current_min_ma is not None:
-        power_mw -= (trace.voltage_v - trace.voltage_min_v) * (
-            trace.current_ma - trace.current_min_ma
-        )
-    return power_mw
+    if trace.voltage_v is None or trace.current_ma is None:
+        return 0.0
+    if trace.voltage_min_v is None or trace.current_min_ma is None:
+        return 0.0
+    sag = (trace.voltage_v - trace.voltage_min_v) * (trace.current_ma - trace.current_min_ma)
+    whole = float((trace.voltage_v * trace.current_ma) @ trace.weight_s)
+    return float(sag @ trace.weight_s) / whole if whole > 0 else 0.0
 
 
 def _at(trace: Trace, integral: Integral | None, at_s: float) -> float:

@@ -12,12 +12,10 @@ from analysis.words import count_words, plain_text, span_words
 from logger.pack import Pack
 from logger.run_reader import Run
 
-# How well counters and our own integral must agree: charge is the project's own figure;
-# for energy the course of the load within a window is not known to the rows.
-_FLOOR_SLACK: Final = (
-    0.01  # the last row of a run that was stopped at the floor lies a little under it
-)
-_COUNTER_LIMITS: Final = {"charge": 0.001, "energy": 0.01}
+# How well counters and our own integral must agree (the project's own figure).
+_COUNTER_LIMIT: Final = 0.001
+# The last row of a run that was stopped at the floor lies a little under it.
+_FLOOR_SLACK: Final = 0.01
 
 
 def findings(run: Run, draw: Draw, fall: Fall, hold_s: float) -> tuple[str, ...]:
@@ -132,9 +130,12 @@ def _contact(trace: Trace, draw: Draw) -> list[str]:
 
 def _counters(draw: Draw) -> list[str]:
     told = []
-    for name, integral in (("charge", draw.charge), ("energy", draw.energy)):
+    for name, integral, sag in (
+        ("charge", draw.charge, 0.0),
+        ("energy", draw.energy, draw.sag_share),
+    ):
         ratio = integral.check_ratio if integral else None
-        if ratio is not None and abs(ratio - 1) > _COUNTER_LIMITS[name]:
+        if ratio is not None and not -sag - _COUNTER_LIMIT <= ratio - 1 <= _COUNTER_LIMIT:
             told.append(
                 f"The running counter of {name} and the sum over the rows differ by {100 * (ratio - 1):+.2g} %; the counter is used. The rows or the counter are damaged."
             )
