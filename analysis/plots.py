@@ -292,7 +292,15 @@ def _cutoff_point(
             [time.lower / unit_s, time.upper / unit_s], [level, level], color=look.colour,
             linewidth=5, alpha=0.45, solid_capstyle="butt",
         )  # fmt: skip
-    axes.plot([time.value / unit_s], [level], look.marker, color=look.colour, markersize=7)
+    axes.plot(
+        [time.value / unit_s],
+        [level],
+        look.marker,
+        color=look.colour,
+        markersize=7,
+        clip_on=False,
+        zorder=5,
+    )
     # Left of the dot: under a curve that falls, over one that rises.
     falls = look is VOLTAGE
     early = time.value / unit_s < 0.3 * axes.get_xlim()[1]

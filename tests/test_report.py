@@ -15,6 +15,7 @@ from markdown_it import MarkdownIt
 from markdown_it.token import Token
 
 from analysis.commands_report import report_command
+from analysis.events import listed_events
 from analysis.figures import figure_style, new_figure, save_figure
 from analysis.quantity import Quantity
 from analysis.report import write_report
@@ -259,6 +260,14 @@ def test_further_sections_bring_their_own_pictures(tmp_path: Path) -> None:
     assert "Wire joints <b>" in text
     assert "at least 3100 cycles" in text
     assert "Wire joints &lt;b&gt;" in (tmp_path / "report.md").read_text(encoding="utf-8")
+
+
+def test_lost_lines_do_not_bury_a_mark() -> None:
+    noise = [Event(float(at), "noise", f"lost {at}", {"rows": float(at % 7)}) for at in range(300)]
+    events, unlisted = listed_events([*noise, Event(150.5, "mark", "pattern B")])
+    assert [event.kind for event in events] == ["noise", "noise", "noise", "mark"]
+    assert [event.number for event in events] == [1, 2, 3, 4]
+    assert unlisted.startswith("Not listed: 297 of noise.")
 
 
 def test_warm_piece_is_cautioned_and_a_cool_one_is_not(tmp_path: Path) -> None:
