@@ -18,7 +18,6 @@ from analysis.uncertainty import (
 from logger.errors import BenchError
 
 _FIRST_ROWS = 10
-_DIP_VOLTAGE_SHARE = 0.1
 
 
 @dataclass(frozen=True)
@@ -136,7 +135,7 @@ def find_fall(trace: Trace, limits: Limits | None, cutoff_v: float | None, hold_
     else:
         # One conversion near 0 V amid a healthy window is a loose contact as well.
         least_v = trace.voltage_min_v
-        usable &= least_v > _DIP_VOLTAGE_SHARE * np.median(least_v)
+        usable &= least_v > trace.dead_below_v
         row_s, least_v = only(usable, trace.time_s, least_v)
         touch = first_held(row_s, least_v, cutoff_v, 0.0, end_s=trace.end_s)
     if crossing is None or limits is None:

@@ -148,6 +148,11 @@ def _rows(trace: Trace) -> list[str]:
         told.append(
             f"{count_words(trace.rows_incomplete, 'row')} left out because a measured value was missing."
         )
+    used = [name for name in trace.columns_holed if name != "bus_v"]
+    if used:
+        told.append(
+            f"Empty fields in {', '.join(used)}: not used; charge and energy come from the rows."
+        )
     if trace.rows_filled:
         told.append(
             f"In {count_words(trace.rows_filled, 'row')} a column was empty and was filled with a straight line between its neighbours."

@@ -235,6 +235,22 @@ def test_protection_that_switches_off_is_the_cutoff() -> None:
     assert any("protection" in warning for warning in result.warnings)
 
 
+def test_pack_that_was_dead_for_most_of_the_night() -> None:
+    time_s = np.arange(0, 36000.0)
+    run = sampled_run(time_s, np.full(36000, 3.6), steady(time_s))
+    result = rundown(dead_rows(run, [*range(500, 503), *range(3000, 36000)]), 3.0)
+    assert result.cutoff_time.value == pytest.approx(3000.0, abs=1)
+    assert result.last_voltage.value == 3.6
+
+
+def test_swapped_wires_give_an_answer_not_a_crash() -> None:
+    time_s = np.arange(0, 100.0)
+    run = sampled_run(time_s, np.full(100, -4.5), -steady(time_s))
+    assert rundown(run, None).charge.value == pytest.approx(-2.75)
+    with pytest.raises(BenchError, match="first voltage"):
+        rundown(run, 3.0)
+
+
 def test_plug_pulled_at_the_end_is_not_the_cutoff() -> None:
     time_s = np.arange(0, 3600.0)
     run = sampled_run(time_s, np.full(3600, 3.6), steady(time_s))
@@ -315,6 +331,21 @@ def test_columns_written_in_turn_are_bridged() -> None:
     assert result.charge.value == pytest.approx(100 * 7197 / 3600, rel=1e-3)
     assert result.cutoff_time.value == pytest.approx(6000, rel=EXACT)
     assert any("column was empty" in warning for warning in result.warnings)
+
+
+def test_clock_that_ticks_more_slowly_than_the_rows_come() -> None:
+    time_s = np.floor(np.arange(0, 600, 0.1))
+    result = rundown(sampled_run(time_s, falling(time_s), steady(time_s)), None)
+    assert not result.draw.trace.gap.any()
+    assert result.charge.value == pytest.approx(100 * 599 / 3600)
+
+
+def test_counter_with_a_hole_is_not_used_and_that_is_told() -> None:
+    run = board_run(falling, steady, 3600)
+    run.samples.loc[1000, "charge_mah"] = np.nan
+    result = rundown(run, None)
+    assert result.charge.value == pytest.approx(100.0)
+    assert any("charge_mah" in warning for warning in result.warnings)
 
 
 def test_long_window_of_a_hung_bus_is_no_gap() -> None:
