@@ -121,7 +121,7 @@ def _happened(run: Run, result: Rundown, events: Sequence[ListedEvent], unlisted
     ]
     paragraphs = [unlisted] if unlisted else []
     if not events:
-        paragraphs.append("No event was recorded: no gap, no restart, no mark.")
+        paragraphs.append("No event was recorded.")
     end = plain_text(run.description.end_text) or _END_WORDS.get(run.description.end_reason, "")
     if end:
         paragraphs.append(f"How it ended: {end}")
@@ -182,8 +182,9 @@ def _method(run: Run, result: Rundown) -> Part:
         paragraphs += [
             f"Intervals are meant to hold the true value 95 times in 100, reckoned after the Guide to the Expression of Uncertainty in Measurement (JCGM 100) with coverage factor {coverage_factor(result.charge_budget or ()):.2f}. An error of the sensor is the same in every row and does not average out.",
             *limits.assumptions,
-            f"What the doubt of the charge is made of: {parts}.",
         ]
+        if parts:
+            paragraphs.append(f"What the doubt of the charge is made of: {parts}.")
     return Part("How it was measured", paragraphs=tuple(paragraphs))
 
 
