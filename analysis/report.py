@@ -5,6 +5,7 @@ import shlex
 import sys
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from datetime import UTC, datetime
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -90,11 +91,20 @@ def _about(description: Description) -> tuple[str, ...]:
     facts = (
         ("Pack", str(description.pack) if description.pack else ""),
         ("Load", description.load),
-        ("Recorded", description.started_utc.replace("T", " ").replace("Z", " UTC")),
+        ("Recorded", _date_words(description.started_utc)),
         ("By", description.author),
         ("Notes", description.notes),
     )
     return tuple(f"{label}: {plain_text(text)}" for label, text in facts if text.strip())
+
+
+def _date_words(iso: str) -> str:
+    """``2026-01-10 18:00 UTC``; what is no ISO 8601 time with a zone stays as it is."""
+    try:
+        moment = datetime.fromisoformat(iso)
+    except ValueError:
+        return iso
+    return f"{moment.astimezone(UTC):%Y-%m-%d %H:%M} UTC" if moment.tzinfo else iso
 
 
 def _results(result: Rundown) -> Part:

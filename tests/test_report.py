@@ -107,6 +107,7 @@ def test_page_is_complete_and_stands_alone(tmp_path: Path) -> None:
     text = "".join(page.text).replace("\u00a0", " ")
     assert "The pack fell to 3 V after 1 h 40 min" in text
     assert "Local codes and licensed practice come first." in text
+    assert "Recorded: 2026-01-10 18:00 UTC" in text
     assert "SIMULATED" not in text
 
 
