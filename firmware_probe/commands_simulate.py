@@ -1,5 +1,6 @@
 """``drawbench simulate``: a board without hardware, for trying the rest in a second terminal."""
 
+import secrets
 import sys
 import threading
 from collections.abc import Callable
@@ -68,9 +69,7 @@ def _asked(option: str, make: Callable[[], _T]) -> _T:
 @click.option(
     "--seed",
     type=click.IntRange(0),
-    default=0,
-    show_default=True,
-    help="Same seed, same board and same run.",
+    help="Same seed, same board and same run; without it a new one is drawn and shown.",
 )
 @click.option(
     "--faults",
@@ -112,7 +111,7 @@ def simulate(
     shunt_ohm: float,
     perfect: bool,
     time_factor: float,
-    seed: int,
+    seed: int | None,
     faults: str,
     joints: str,
     no_switch: bool,
@@ -126,15 +125,18 @@ def simulate(
     Pack, load and sensor are a model: for learning and for tests, not a measurement of anything.
     Log it from a second terminal.
     """
+    if seed is None:
+        seed = secrets.randbelow(1_000_000)
+    chance = seed
     eeprom = _asked("--memory", lambda: load_eeprom(memory)) if memory else None
     board = SimulatedBoard(
         _asked("--pack", lambda: pack_from_text(pack, capacity_mah)),
-        _asked("--load", lambda: load_from_text(load, seed)),
+        _asked("--load", lambda: load_from_text(load, chance)),
         sensor_from_text(sensor, shunt_ohm, seed, perfect=perfect),
         seed=seed,
         eeprom=eeprom,
         faults=FaultPlayer(_asked("--faults", lambda: parse_script(faults)), seed=seed),
-        joints=_asked("--joints", lambda: joints_from_text(joints, seed)),
+        joints=_asked("--joints", lambda: joints_from_text(joints, chance)),
         switch_fitted=not no_switch,
     )
     if memory:
@@ -145,6 +147,7 @@ def simulate(
         lambda: BoardServer(board, way, time_factor=time_factor, reset_on_open=reset_on_open),
     )
     with server:
+        click.echo(f"Seed {seed}.")
         _tell_and_wait(server)
     if memory:
         _asked("--memory", lambda: save_eeprom(memory, board.eeprom))
