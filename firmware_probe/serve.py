@@ -110,6 +110,10 @@ class BoardServer:
     def is_running(self) -> bool:
         return self._thread.is_alive()
 
+    @property
+    def is_unplugged(self) -> bool:
+        return self._plug_in_s is not None
+
     def __enter__(self) -> "BoardServer":
         self._thread.start()
         return self

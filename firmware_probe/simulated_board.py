@@ -207,9 +207,21 @@ class SimulatedBoard:
         self._output.clear()
         return output
 
+    def settle(self) -> None:
+        """Simulate up to this very moment, in the middle of a stretch.
+
+        ``advance`` only simulates whole stretches, so the pack's true sums may lag by one window:
+        call this before reading them.
+        """
+        while self._life_us < self._target_us:
+            stretch = self._next_stretch()
+            self._simulate(_Stretch(min(stretch.end_us, self._target_us), stretch.states))
+            self._after_stretch()
+        self._stretch = None
+
     def reset(self, cause: str = "reset") -> None:
         """Start again as after a pulse on the reset line (DTR) or another cause."""
-        self._settle()
+        self.settle()
         self._go_dark(self._life_us + BOOT_US[cause], cause)
         # What was not yet out of the transmit buffer is gone.
         self._output.clear()
@@ -287,14 +299,6 @@ class SimulatedBoard:
         self._stretch = None
 
     # ---- time
-
-    def _settle(self) -> None:
-        """Simulate up to this very moment, in the middle of a stretch, before something changes."""
-        while self._life_us < self._target_us:
-            stretch = self._next_stretch()
-            self._simulate(_Stretch(min(stretch.end_us, self._target_us), stretch.states))
-            self._after_stretch()
-        self._stretch = None
 
     def _next_stretch(self) -> _Stretch:
         if self._stretch is None:
@@ -468,7 +472,7 @@ class SimulatedBoard:
             handler = _HANDLERS.get(command.name)
             if handler is None:
                 raise Refused(command.name, "unknown")
-            self._settle()
+            self.settle()
             handler(self, command)
         except Refused as refused:
             self._say(f"no,{refused.name},{refused.reason}")
