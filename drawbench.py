@@ -53,7 +53,8 @@ def demo(folder: Path) -> None:
     from analysis.report import write_report
     from analysis.rundown import rundown
     from firmware_probe import vest
-    from firmware_probe.serve import BoardServer, best_link
+    from firmware_probe.links import best_link
+    from firmware_probe.serve import BoardServer
     from logger.log_plan import Plan, prepare, summary
     from logger.run_reader import read_run
     from logger.run_store import create_run_folder
