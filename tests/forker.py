@@ -60,7 +60,6 @@ def main() -> None:
     import drawbench
     import logger.commands_log  # noqa: F401
 
-    drawbench.COMMANDS.setdefault("log", ("logger.commands_log", "log", ""))
     signal.signal(signal.SIGCHLD, signal.SIG_IGN)
     for line in sys.stdin:
         output, *arguments = json.loads(line)

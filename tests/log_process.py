@@ -13,11 +13,7 @@ from logger.description import Description, from_document
 from logger.run_format import DESCRIPTION_NAME, SAMPLES_NAME
 
 ROOT = Path(__file__).parent.parent
-CODE = (
-    "import drawbench; drawbench.COMMANDS.setdefault('log', ('logger.commands_log', 'log', ''));"
-    "drawbench.main()"
-)
-COMMAND = [sys.executable, "-c", CODE, "log"]
+COMMAND = [sys.executable, "-m", "drawbench", "log"]
 
 
 def environment() -> dict[str, str]:
@@ -43,7 +39,9 @@ def run_log(
 class LogProcess:
     """A logger at work: ``wait_rows``, ``signal``, ``end``."""
 
-    def __init__(self, folder: Path, *arguments: str | Path) -> None:
+    def __init__(
+        self, folder: Path, *arguments: str | Path, variables: dict[str, str] | None = None
+    ) -> None:
         self.folder = folder
         self.process = subprocess.Popen(
             [*COMMAND, *map(str, arguments)],
@@ -51,7 +49,7 @@ class LogProcess:
             stdout=subprocess.PIPE,
             stderr=subprocess.STDOUT,
             text=True,
-            env=environment(),
+            env=environment() | (variables or {}),
         )
 
     def wait_rows(self, count: int, timeout_s: float = 30.0) -> int:

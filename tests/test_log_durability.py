@@ -2,7 +2,9 @@
 
 import os
 import random
+import shutil
 import signal
+import subprocess
 import sys
 import threading
 import time
@@ -14,6 +16,7 @@ from pathlib import Path
 import pytest
 
 from logger.run_format import DESCRIPTION_NAME, SAMPLES_NAME
+from logger.run_reader import read_run
 from tests.forker import Forker, is_alive
 from tests.line_feeder import Feeder, FeederBoard
 from tests.log_process import LogProcess, count_rows, read_described, read_table, run_log
@@ -119,6 +122,9 @@ def test_two_hundred_kills(tmp_path: Path) -> None:
             assert all(a < b for a, b in pairwise(sequences))
             assert {row[BOOT] for row in table} == {17}
             assert recorded_share(lane.run, lane.feeder.board) == pytest.approx(1.0, abs=1e-3)
+            loaded = read_run(lane.run)
+            assert (loaded.rows_rejected, loaded.problems) == (0, ())
+            assert len(loaded.samples) == len(table)
             described = read_described(lane.run)
             assert (described.state, described.end_reason) == ("ended", "user")
             assert not [event for event in described.events if event.kind == "boot"]
@@ -194,6 +200,38 @@ def test_stopped_for_hours_and_continued(tmp_path: Path) -> None:
     rows_lost = sum(event.lost["rows"] for event in events if event.kind in ("gap", "noise"))
     table = read_table(log.folder)
     assert table[-1][SEQUENCE] - table[0][SEQUENCE] + 1 - len(table) == rows_lost > 1000
+
+
+@pytest.mark.skipif(
+    sys.platform != "linux" or shutil.which("cc") is None, reason="compiles a library to preload"
+)
+def test_the_computers_clock_is_set_forward_and_back(tmp_path: Path) -> None:
+    """Summer time, and NTP after a week without a network: noted, and no row is any different."""
+    library, offset = tmp_path / "stepped_clock.so", tmp_path / "offset"
+    source = Path(__file__).with_name("stepped_clock.c")
+    subprocess.run(["cc", "-shared", "-fPIC", "-o", str(library), str(source), "-ldl"], check=True)
+    offset.write_text("0")
+    preload = {"LD_PRELOAD": str(library), "STEPPED_CLOCK": str(offset)}
+    with Feeder(FeederBoard(window_us=20_000), tmp_path) as feeder:
+        log = LogProcess(
+            tmp_path / "run", tmp_path / "run", "--port", feeder.port, variables=preload
+        )
+        rows = log.wait_rows(10)
+        for seconds in ("3600", "0", "-604800"):
+            fresh = offset.with_suffix(".new")
+            fresh.write_text(seconds)
+            fresh.replace(offset)
+            rows = log.wait_rows(rows + 20)
+        text = log.end()
+        assert log.process.returncode == 0, text
+    described = read_described(log.folder)
+    steps = [event.lost["step_s"] for event in described.events if event.kind == "clock"]
+    assert steps == pytest.approx([3600.0, -3600.0, -604800.0], abs=0.5)
+    assert recorded_share(log.folder, feeder.board) == pytest.approx(1.0, abs=1e-3)
+    table = read_table(log.folder)
+    assert all(b[0] - a[0] == pytest.approx(0.02) for a, b in pairwise(table))
+    hosts = [host_s for _, host_s, _ in described.clock]
+    assert hosts == sorted(hosts)
 
 
 @pytest.mark.parametrize(
