@@ -259,8 +259,16 @@ def _recorder(
         baud=plan.baud,
         usb_serial=found.candidate.usb_serial,
     )
-    title = description.title or folder.name
-    view = BoardView(title, folder, description.stop, description.pack, recording.status())
+    several = len(plan.ports) > 1 or plan.all_boards
+    title = found.hello.board if several else description.title or folder.name
+    view = BoardView(
+        title,
+        folder,
+        description.stop,
+        description.pack,
+        recording.status(),
+        danger=safety.danger(description.pack, load_switch=found.hello.load != "-"),
+    )
     return Recorder(folder, recording, session, view)
 
 
@@ -277,9 +285,18 @@ def _tell(plan: Plan, pack: Pack | None, found: list[Found], say: Say) -> None:
     warning = disk_warning(folder, window_s, plan.duration, len(found))
     if warning:
         say(f"Warning: {warning}")
+    guard_v = safety.guard_v(
+        pack, plan.cutoff, keep_load=plan.open_load is False, below_floor=plan.below_floor
+    )
     for item in found:
+        if item.hello.load == "-":
+            continue
         if item.hello.load == "0" and plan.resume is None:
             say("The load switch was open; it is closed for this run.")
+        if guard_v:
+            say(f"The board opens its load switch at {guard_v:g} V even if this computer dies.")
+        elif guard_v is None and item.hello.cutoff_v:
+            say(f"The board keeps its own cutoff of {item.hello.cutoff_v:g} V, set earlier.")
 
 
 def summary(recorder: Recorder) -> str:
@@ -289,8 +306,11 @@ def summary(recorder: Recorder) -> str:
     missing = (
         f" ({status.rows_missing} missing, charge not affected)" if status.rows_missing else ""
     )
+    load = ""
+    if status.load != "0" and status.end_reason in ("cutoff", "charge", "disk-full", "link-lost"):
+        load = " The load is still connected: take the cells out."
     return (
         f"{recorder.folder}: {status.rows} rows{missing} in {clock_text(status.time_s)}, "
         f"{status.charge_mah:.2f} mAh, {status.energy_mwh:.1f} mWh{volt}. "
-        f"Ended: {status.end_text or 'with an error'}."
+        f"Ended: {status.end_text or 'with an error'}.{load}"
     )

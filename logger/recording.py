@@ -42,9 +42,9 @@ FAULT_WORDS: Final = {
 class Phase(StrEnum):
     """What the recording is about; the words are shown."""
 
-    SEEKING = "looking for the board"
-    GREETING = "waiting for the board's answer"
-    SETTING = "setting the board up"
+    SEEKING = "looking for board"
+    GREETING = "waiting for board"
+    SETTING = "setting board up"
     RUNNING = "recording"
     CLOSING = "ending"
     ENDED = "ended"
@@ -254,6 +254,11 @@ class Recording:
             self._send_next()
         else:
             self._end()
+
+    def abandon(self, reason: str, text: str) -> None:
+        """End at once, without a word to the board."""
+        self.ended_as = self.ended_as or (reason, text)
+        self._end()
 
     # What goes out
 

@@ -92,8 +92,10 @@ class Session:
                 self.recording.connected(self._clock(), self._link.port, self._usb_serial)
             while self.recording.phase is not Phase.ENDED:
                 self._turn()
-        except Exception as error:  # noqa: BLE001  # the run must be closed; raised again by whoever waits
+        except Exception as error:  # noqa: BLE001  # a fault of ours must not cost the night
             self.error = error
+            text = f"a fault of the program, please report it: {error!r}"
+            self.recording.abandon("error", text)
         finally:
             self._close()
 
@@ -167,6 +169,7 @@ class Session:
                 return
 
     def _try(self, candidate: Candidate) -> bool:
+        self.recording.tick(self._clock())
         try:
             link = open_link(candidate.port, self._baud)
         except BenchError:
@@ -197,8 +200,11 @@ class Session:
     def _keep(self) -> None:
         written_s = time.monotonic()
         while not self.done.wait(SYNC_INTERVAL_S):
-            self.writer.sync()
-            self._look_for_sharers()
+            try:
+                self.writer.sync()
+                self._look_for_sharers()
+            except Exception as error:  # noqa: BLE001  # the disk thread must live as long as the run
+                self.error = error
             now_s = time.monotonic()
             if now_s - written_s >= DESCRIPTION_INTERVAL_S:
                 written_s = now_s
