@@ -13,7 +13,7 @@ from firmware_probe.line_format import PROTOCOL_VERSION, command, fixed
 from logger.axis import MICRO, HostTie, RunAxis
 from logger.clock import Anchors, Moment, compare
 from logger.description import Board, Description, Sensor
-from logger.event_log import EventLog
+from logger.event_log import JOIN_S, EventLog
 from logger.run_format import COLUMNS
 from logger.stop_rule import StopRule
 from logger.stream import Answer, Fault, Hello, Item, LineDecoder, Load, Void, Window
@@ -25,7 +25,8 @@ GREETING_S: Final = 6.0  # a board that resets on opening takes two seconds to s
 SILENCE_S: Final = 3.0
 HELD_S: Final = 0.5
 CLOSING_S: Final = 4.0
-GAP_S: Final = 5.0  # shorter losses while the link is up are counted as noise
+GAP_S: Final = 5.0  # shorter losses while the link is up are counted as noise,
+GAP_ROWS: Final = 10  # and so are fewer rows than these
 GUARD_HOLD_S: Final = 5.0  # the board gives the host so much longer before it opens the load
 SEQUENCE_SPAN: Final = 2**32
 
@@ -417,8 +418,8 @@ class Recording:
         self.rows_missing += rows
         self.noise_count += rows
         link_was_lost, self._link_was_lost = self._link_was_lost, False
-        if rows and span_s < GAP_S and not link_was_lost:
-            self.events.trouble(before_us / MICRO, rows=rows)
+        if rows and (span_s < GAP_S or rows < GAP_ROWS) and not link_was_lost:
+            self.events.trouble(before_us / MICRO, rows=rows, join_s=self._join_s)
         elif rows or span_s >= GAP_S:
             text = f"{span_s:.1f} s without a row ({rows} rows lost); charge and energy go on from the board's counters"
             self.events.add(
@@ -428,7 +429,12 @@ class Recording:
 
     def _void_line(self) -> None:
         self.noise_count += 1
-        self.events.trouble(self.run_s(self._now), lines=1)
+        self.events.trouble(self.run_s(self._now), lines=1, join_s=self._join_s)
+
+    @property
+    def _join_s(self) -> float:
+        """Damaged lines nearer to each other than this are one event."""
+        return max(JOIN_S, 2 * GAP_ROWS * self._window_us / MICRO)
 
     # Everything else that the board says
 
