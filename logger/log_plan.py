@@ -289,14 +289,15 @@ def _tell(plan: Plan, pack: Pack | None, found: list[Found], say: Say) -> None:
         pack, plan.cutoff, keep_load=plan.open_load is False, below_floor=plan.below_floor
     )
     for item in found:
+        board = f"Board {item.hello.board}"
         if item.hello.load == "-":
             continue
         if item.hello.load == "0" and plan.resume is None:
-            say("The load switch was open; it is closed for this run.")
+            say(f"{board}: the load switch was open; it is closed for this run.")
         if guard_v:
-            say(f"The board opens its load switch at {guard_v:g} V even if this computer dies.")
+            say(f"{board} opens its load switch at {guard_v:g} V even if this computer dies.")
         elif guard_v is None and item.hello.cutoff_v:
-            say(f"The board keeps its own cutoff of {item.hello.cutoff_v:g} V, set earlier.")
+            say(f"{board} keeps its own cutoff of {item.hello.cutoff_v:g} V, set earlier.")
 
 
 def summary(recorder: Recorder) -> str:
@@ -307,7 +308,7 @@ def summary(recorder: Recorder) -> str:
         f" ({status.rows_missing} missing, charge not affected)" if status.rows_missing else ""
     )
     load = ""
-    if status.load != "0" and status.end_reason in ("cutoff", "charge", "disk-full", "link-lost"):
+    if status.load != "0" and status.end_reason != "user":
         load = " The load is still connected: take the cells out."
     return (
         f"{recorder.folder}: {status.rows} rows{missing} in {clock_text(status.time_s)}, "

@@ -218,7 +218,7 @@ def _one(view: BoardView, width: int) -> list[RenderableType]:
     inner = max(width - 24, 10)
     for name, column, unit in (("pack", 1, "V"), ("current", 2, "mA")):
         parts.append(_trace(name, [point[column] for point in view.history.points], unit, inner))
-    parts += [Text(""), _progress(view, width), *_danger(view), Rule(style="dim")]
+    parts += [Text(""), _progress(view, width), *_danger([view]), Rule(style="dim")]
     return [*parts, *_events([view])]
 
 
@@ -244,11 +244,12 @@ def _several(views: Sequence[BoardView], width: int) -> list[RenderableType]:
             _phase(status),
         )
     goal = Text(f" {goal_text(views[0].stop)}; times left are rough", "dim")
-    return [table, goal, *_danger(views[0]), Rule(style="dim"), *_events(views)]
+    return [table, goal, *_danger(views), Rule(style="dim"), *_events(views)]
 
 
-def _danger(view: BoardView) -> list[RenderableType]:
-    return [Text(f"! {view.danger}", "bold red")] if view.danger else []
+def _danger(views: Sequence[BoardView]) -> list[RenderableType]:
+    words = dict.fromkeys(view.danger for view in views if view.danger)
+    return [Text(f"! {text}", "bold red") for text in words]
 
 
 def _short_left(view: BoardView) -> str:

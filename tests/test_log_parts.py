@@ -55,7 +55,7 @@ def test_not_lengths_of_time(text: str) -> None:
 
 
 def test_lengths_of_time_in_words() -> None:
-    assert clock_text(59.9) == "59 s"
+    assert [clock_text(s) for s in (59.9, 0.3, 2.5, 9.0)] == ["59 s", "0.3 s", "2.5 s", "9 s"]
     assert clock_text(3723) == "1 h 02 min 03 s"
     assert clock_text(90061) == "1 d 01 h 01 min"
     assert [rough_text(seconds) for seconds in (10, 50, 240, 14760, 50000, 400000)] == [
