@@ -15,14 +15,8 @@ from logger.errors import BenchError
 from logger.follow_up import run_follow_up
 from logger.pack import Pack, parse_pack
 from logger.port import Found, find_boards, one_board
-from logger.recording import (
-    COLUMN_NAMES,
-    GUARD_HOLD_S,
-    LoadAtEnd,
-    Recording,
-    Wishes,
-    introduce,
-)
+from logger.recording import Recording, introduce
+from logger.recording_terms import COLUMN_NAMES, GUARD_HOLD_S, REACHED, LoadAtEnd, Wishes
 from logger.resume import read_description, read_last_row
 from logger.run_store import create_run_folder, write_description
 from logger.sample_writer import SampleWriter
@@ -90,7 +84,7 @@ class Recorder:
             return EXIT_LOAD_UNCONFIRMED
         if self.session.writer.rows_dropped:
             return EXIT_ENDED_EARLY
-        return EXIT_OK if reason in ("cutoff", "duration", "charge", "user") else EXIT_ENDED_EARLY
+        return EXIT_OK if reason in (*REACHED, "user") else EXIT_ENDED_EARLY
 
     def follow_up(self, command: str) -> int:
         """Run the user's command; its failure counts as the run having ended early."""

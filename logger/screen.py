@@ -18,7 +18,7 @@ from logger.description import Event, Stop
 from logger.durations import clock_text, rough_text
 from logger.outlook import History, Outlook, outlook
 from logger.pack import Pack
-from logger.recording import Phase, Status
+from logger.recording_terms import Phase, Status
 
 PLAIN_INTERVAL_S: Final = 60.0
 EVENTS_SHOWN: Final = 6

@@ -14,7 +14,8 @@ from logger.description import Description
 from logger.errors import BenchError
 from logger.holders import holders
 from logger.port import Candidate, Link, LinkLostError, ask_all, candidates, is_url, open_link
-from logger.recording import COLUMN_NAMES, Phase, Recording
+from logger.recording import Recording
+from logger.recording_terms import COLUMN_NAMES, Phase
 from logger.run_store import write_description
 from logger.sample_writer import SYNC_INTERVAL_S, SampleWriter
 

@@ -10,7 +10,7 @@ from rich.console import Console
 from logger.description import Event, Stop
 from logger.outlook import POINTS_MAX, History, outlook
 from logger.pack import Pack, parse_pack
-from logger.recording import Phase, Status
+from logger.recording_terms import Phase, Status
 from logger.screen import BoardView, LiveScreen, PlainScreen, draw
 
 WIDTH, HEIGHT = 80, 24
