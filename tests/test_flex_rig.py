@@ -5,6 +5,7 @@ import re
 import numpy as np
 import pytest
 
+from firmware_probe.faults import FaultPlayer, parse_script
 from firmware_probe.joints import (
     BAD_RELIEF,
     RIG_RESISTOR_OHM,
@@ -109,6 +110,19 @@ def test_stop_on_failure_counts_an_open_over_several_cycles() -> None:
     assert len(rows(output)) == 8
     # Cycle 8 was cut short: 7 are complete.
     assert bodies(output)[-1].split(",")[1::2] == ["7", "open"]
+
+
+def test_a_stalled_board_catches_up_with_its_cycles() -> None:
+    board = SimulatedBoard(
+        IdealPack(5.0),
+        constant_load(ConstantCurrent(0.01)),
+        CurrentSensor(),
+        joints=new_joints(STRANDED, 1, seed=1),
+        faults=FaultPlayer(parse_script("5:stall=4.5, 20:hang=3")),
+    )
+    board.receive(order(30))
+    found = rows(board.advance(MINUTE_US))
+    assert [int(row["cycle"]) for row in found] == list(range(1, 31))
 
 
 def test_flex_stop_and_busy() -> None:
