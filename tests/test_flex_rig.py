@@ -167,6 +167,17 @@ def test_half_the_bend_lives_four_times_as_long() -> None:
     assert cycles_until_broken(90.0) == pytest.approx(4 * cycles_until_broken(180.0), abs=4)
 
 
+def test_first_opens_show_on_the_weak_side_only() -> None:
+    def first_open(angle_a: float, angle_b: float) -> float:
+        """Share of its life after which the joint first opened."""
+        joint = Joint(JointKind("even", 400.0, 2.0), 400.0, 1, 0.1, np.random.default_rng(2))
+        while not joint.bend(angle_a, angle_b, 1_000_000).opens:
+            pass
+        return joint.damage / joint.life_cycles
+
+    assert first_open(90.0, 180.0) < 0.95 < first_open(0.0, 90.0)
+
+
 def test_at_most_four_joints() -> None:
     with pytest.raises(ValueError, match="four inputs"):
         rig(*new_joints(SOLID, 5, seed=0))

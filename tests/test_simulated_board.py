@@ -212,6 +212,24 @@ def test_clock_error_of_the_crystal_scales_time_and_charge() -> None:
     assert counted / board.pack.charge_out_mah == pytest.approx(1.002, abs=3e-4)
 
 
+def test_eight_days_without_drift() -> None:
+    # 68 ms averaged in the chip, TI SBOS448G: fewer conversions to simulate. The microsecond
+    # counter of a 32-bit clock would wrap 160 times.
+    board = SimulatedBoard(
+        IdealPack(5.002),
+        constant_load(ConstantCurrent(0.5)),
+        CurrentSensor(INA219, configuration_value=0x3FFF),
+        window_us=60 * SECOND_US,
+    )
+    board.receive(START)
+    board.advance(7 * 24 * HOUR_US)
+    row = windows(board.advance(24 * HOUR_US))[-1]
+    hours = row["time_us"] / HOUR_US
+    assert hours > 191.9
+    assert row["charge_mah"] / 1e6 == pytest.approx(500.0 * hours, rel=1e-10)
+    assert row["energy_mwh"] / 1e6 == pytest.approx(2501.0 * hours, rel=1e-10)
+
+
 # ---- determinism
 
 
