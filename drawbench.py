@@ -19,6 +19,11 @@ COMMANDS: Final[dict[str, tuple[str, str, str]]] = {
         "make a run of a text file that another meter wrote",
     ),
     "rundown": ("analysis.commands_rundown", "rundown_command", "how long it lasted, what it drew"),
+    "simulate": (
+        "firmware_probe.commands_simulate",
+        "simulate",
+        "play a probe board without hardware, to try the rest",
+    ),
     "check": ("logger.commands_check", "check_command", "say in words what is wrong with a run"),
     "report": ("analysis.commands_report", "report_command", "a page with plots for the write-up"),
 }
