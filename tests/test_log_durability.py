@@ -15,6 +15,11 @@ from pathlib import Path
 
 import pytest
 
+from firmware_probe.faults import FaultPlayer, FaultRates
+from firmware_probe.links import TcpLink
+from firmware_probe.serve import BoardServer
+from firmware_probe.vest import vest_board
+from logger.pack import parse_pack
 from logger.run_format import DESCRIPTION_NAME, SAMPLES_NAME
 from logger.run_reader import read_run
 from tests.forker import Forker, is_alive
@@ -335,3 +340,45 @@ def test_results_for_a_command_of_ones_own(tmp_path: Path) -> None:
     assert results["DRAWBENCH_EXIT_CODE"] == "0"
     marks = [event for event in read_described(tmp_path / "run").events if event.kind == "mark"]
     assert [mark.text for mark in marks] == ["battery two"]
+
+
+@pytest.mark.slow
+def test_a_whole_simulated_night_on_a_bad_line(tmp_path: Path) -> None:
+    """The vest's night with 5 % of the lines dropped, noise and unpluggings, over a socket.
+
+    The board's running counters, which the run keeps, against the host's own integration of the
+    rows that arrived, and against the simulated pack itself (sensor error of a percent at most).
+    """
+    rates = FaultRates(garble=0.01, drop=0.05, half=0.005, noise=0.01, unplug_per_h=1.0)
+    board = vest_board(7, window_us=5_000_000, faults=FaultPlayer(rates=rates, seed=7))
+    pack = board.pack
+    with BoardServer(board, TcpLink(), time_factor=0.0) as server:
+        result = run_log(
+            *(tmp_path / "run", "--port", server.port, "--pack", "3x AA alkaline"),
+            *("--cutoff", "2.7", "--hold", "60s"),
+            timeout_s=200.0,
+        )
+    assert result.returncode == 0, result.stdout + result.stderr
+    assert server.unplugged > 2
+    assert board.faults.counts["drop"] > 100
+    described = read_described(tmp_path / "run")
+    assert described.end_reason == "cutoff"
+    table = read_table(tmp_path / "run")
+    assert len(table) < 0.97 * (table[-1][SEQUENCE] + 1)
+    own_mah = counted_mah = 0.0
+    for row, later in pairwise(table):
+        span_s = later[0] - row[0]
+        if span_s > 60.0:  # unplugged: nobody can integrate what did not arrive
+            continue
+        whole = (
+            later[SEQUENCE] == row[SEQUENCE] + 1
+        )  # else rows are missing: the mean of both sides
+        own_mah += span_s * (later[7] if whole else (row[7] + later[7]) / 2) / 3600
+        counted_mah += later[CHARGE] - row[CHARGE]
+    assert counted_mah > 0.7 * table[-1][CHARGE]
+    assert own_mah == pytest.approx(counted_mah, rel=1e-3)
+    assert table[-1][CHARGE] == pytest.approx(pack.charge_out_mah, rel=0.01)
+    assert described.pack == parse_pack("3x AA alkaline")
+    # Every missing row is accounted for by an event.
+    lost = sum(event.lost.get("rows", 0) for event in described.events)
+    assert lost == table[-1][SEQUENCE] - table[0][SEQUENCE] + 1 - len(table)
