@@ -26,11 +26,11 @@ from analysis.chemistry_prior import (
 Array = NDArray[np.float64]
 
 Z0: Final = np.array([0.0, 0.01, 0.025, 0.05, 0.1, 0.2, 0.35, 0.55])
-_Z0_PRIOR: Final = np.array([0.50, 0.28, 0.12, 0.05, 0.02, 0.01, 0.01, 0.01])
+_Z0_PRIOR: Final = np.array([0.60, 0.26, 0.11, 0.02, 0.005, 0.002, 0.0015, 0.0015])
 _COARSE: Final = 41
 _FINE: Final = 41
 _SLOW_LENGTH: Final = 0.40
-_FINE_LENGTH: Final = 0.08
+_FINE_LENGTH: Final = 0.12
 _WARP_LENGTH: Final = 0.25
 _START_LENGTH: Final = 0.03
 _FLOOR_SD_V: Final = 0.002

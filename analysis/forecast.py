@@ -31,6 +31,8 @@ _SEED: Final = 20260  # same draws at every update: a live forecast must not fli
 _BATCHES: Final = 8
 _LOAD_SD_LEAST: Final = 0.005
 _EXPONENT_PRIOR: Final = (0.3, 1.2)
+_EXPONENT_RANGE: Final = (-1.3, 4.0)
+_SAME_MODE: Final = 0.9
 _READING_SD_V: Final = 0.002
 _RELAX_SHARE: Final = 0.3
 
@@ -297,7 +299,9 @@ def load_exponent(bins: Bins) -> Quantity:
 
 def _exponent_fit(bins: Bins) -> tuple[float | None, float | None]:
     lows = _groups(bins, 1.0)
-    good = (lows.held_ma > 0) & (lows.held_v > 0)
+    padded = np.pad(lows.held_ma, 2, mode="edge")
+    around = np.max([padded[shift : shift + len(lows.held_ma)] for shift in range(5)], axis=0)
+    good = (lows.held_ma > _SAME_MODE * around) & (lows.held_v > 0)
     x, y = np.log(lows.held_v[good]), np.log(lows.held_ma[good])
     if len(x) < _BATCHES:
         return None, None
@@ -328,7 +332,7 @@ def _load(
         weight = prior_sd**2 / (prior_sd**2 + error**2)
         mean = prior_mean + weight * (value - prior_mean)
         sd = prior_sd * float(np.sqrt(1 - weight))
-    exponents = mean + sd * rng.standard_normal(DRAWS)
+    exponents = np.clip(mean + sd * rng.standard_normal(DRAWS), *_EXPONENT_RANGE)
     # weights by time: the mean current of the load as it has been, its voltage taken out
     share = bins.span_s / bins.span_s.sum()
     scales = (bins.mean_ma[None, :] * bins.mean_v[None, :] ** -exponents[:, None]) @ share
@@ -388,7 +392,7 @@ def _is_regulated(groups: Bins, pack: Pack, bins: Bins) -> bool:
     prior = capacity_prior(pack, mean_ma)
     large = prior.median_mah * np.exp(2 * prior.log_sd)
     early = int(len(groups.held_v) // 4)
-    seen = float(groups.held_v[early] - groups.held_v[-1]) / pack.cells
+    seen = float(np.ptp(groups.held_v[early:])) / pack.cells
     falls = []
     for family in families(pack.chemistry):
         knots, volts, _ = curve_table(family)

@@ -25,7 +25,7 @@ class Bins:
 
     ``end_s``: end of the bin. ``span_s``: time with rows in it. ``charge_mah``: charge out by its
     end. ``mean_v``, ``mean_ma``: means over its time. ``held_v``, ``held_ma``: lowest voltage
-    that was held for the hold time in the bin, and the mean current while it was.
+    that was held for the hold time in the bin, and the current that went with it.
     """
 
     end_s: Array
@@ -131,18 +131,17 @@ class History:
         else:
             starts = np.arange(len(times))
         ends = np.append(starts[1:], len(times)) - 1
-        span = np.add.reduceat(spans, starts)
-        charge_s = np.add.reduceat(currents * spans, starts)
+        highest = _place_of_extreme(voltages, starts)
         return np.column_stack(
             [
                 np.zeros(len(starts)),
                 times[ends],
-                span,
+                np.add.reduceat(spans, starts),
                 charges[ends],
                 np.add.reduceat(voltages * spans, starts),
-                charge_s,
-                np.maximum.reduceat(voltages, starts),
-                charge_s / np.maximum(span, 1e-9),
+                np.add.reduceat(currents * spans, starts),
+                voltages[highest],
+                currents[highest],
             ]
         )
 
@@ -151,12 +150,18 @@ class History:
         index = np.floor(table[:, 1] / self.width_s * (1 - 1e-12))
         starts = np.flatnonzero(np.diff(index, prepend=-1.0))
         ends = np.append(starts[1:], len(table)) - 1
-        least = np.minimum.reduceat(table[:, 6], starts)
-        places = np.flatnonzero(table[:, 6] == np.repeat(least, ends - starts + 1))
-        lowest = places[np.searchsorted(places, starts)]
+        lowest = _place_of_extreme(-table[:, 6], starts)
         merged = np.add.reduceat(table, starts, axis=0)
         merged[:, 0] = index[starts]
         merged[:, 1] = table[ends, 1]
         merged[:, 3] = table[ends, 3]
         merged[:, 6:8] = table[lowest, 6:8]
         return merged
+
+
+def _place_of_extreme(values: Array, starts: NDArray[np.intp]) -> NDArray[np.intp]:
+    """Index of the (first) greatest value of each stretch that begins at ``starts``."""
+    lengths = np.diff(np.append(starts, len(values)))
+    greatest = np.repeat(np.maximum.reduceat(values, starts), lengths)
+    places = np.flatnonzero(values == greatest)
+    return np.asarray(places[np.searchsorted(places, starts)])

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.pack import Pack
-from tests.benchmarks.cell_physics import Cells, alkaline_cells, nimh_cells, run_down
+from tests.benchmarks.cell_physics import Cells, alkaline_cells, nimh_cells, other_build, run_down
 
 Array = NDArray[np.float64]
 HERE: Final = Path(__file__).parent
@@ -96,6 +96,9 @@ def _finish(
     time_s = (np.arange(len(seen_v)) + 1) * step_s
     hold_s = float(rng.choice([0.0, 2.0])) * step_s
     life_s = held_below(time_s, seen_v, cutoff_v, hold_s)
+    if life_s is None:  # pulses recover before the hold time is over: cutoff at once
+        hold_s = 0.0
+        life_s = held_below(time_s, seen_v, cutoff_v, hold_s)
     if life_s is None or life_s < 80 * step_s:
         return None
     return Rundown(
@@ -143,11 +146,11 @@ def physics_rundowns(part: str, seed: int, per_cell: int = 1) -> Iterator[Rundow
 _KINDS: Final = {"current": 0.0, "resistance": 1.0, "power": -1.0, "LEDs": 2.2}
 
 
-def aqueous_rundowns(chemistry: str, count: int, seed: int) -> Iterator[Rundown]:
+def aqueous_rundowns(part: str, chemistry: str, count: int, seed: int) -> Iterator[Rundown]:
     """Alkaline and NiMH rundowns from cell_physics: packs of 2 to 4 AA, cells of one pack 1.5 % apart.
 
     Alkaline: no label (the usual AA is all that is known), brands differ. NiMH: label as for
-    lithium cells.
+    lithium cells. ``part`` "tune": cells of another build, on which the prior's widths were set.
     """
     rng = np.random.default_rng(seed)
     for in_series in (2, 3, 4):
@@ -155,22 +158,25 @@ def aqueous_rundowns(chemistry: str, count: int, seed: int) -> Iterator[Rundown]
         rows, life_rows = 1000, 400
         make = alkaline_cells if chemistry == "alkaline" else nimh_cells
         brand = make(runs, rng)
+        if part == "tune":
+            brand = other_build(chemistry, brand)
         size_ah = np.ones(runs) if chemistry == "alkaline" else rng.uniform(0.4, 1.3, runs)
         cells = _repeat(brand, in_series, size_ah, rng)
         kind_names = [str(name) for name in rng.choice(list(_KINDS), runs)]
         kinds = np.array([_KINDS[name] for name in kind_names])
         usual_mah = 1000 * brand.capacity_ah * size_ah
+        rated_mah = usual_mah if chemistry == "alkaline" else 1000 * _rated_ah(brand) * size_ah
         low, high = (0.012, 0.12) if chemistry == "alkaline" else (0.04, 0.5)
         mean_ma = usual_mah * np.exp(rng.uniform(np.log(low), np.log(high), runs))
         expected_h = usual_mah / mean_ma * (0.75 if chemistry == "alkaline" else 0.95)
         patterns = [str(name) for name in rng.choice(["steady", "modes", "pulsed"], runs)]
         pattern = np.stack([load_pattern(name, rows, life_rows, rng) for name in patterns])
-        floor_v = 0.8 if chemistry == "alkaline" else 1.0
+        floor_v, sub_h = (0.8, 0.02) if chemistry == "alkaline" else (1.0, 0.004)
         volts, current_ma = run_down(
-            cells, in_series, kinds, mean_ma, pattern, expected_h / life_rows, floor_v - 0.02, 0.02
+            cells, in_series, kinds, mean_ma, pattern, expected_h / life_rows, floor_v - 0.15, sub_h
         )
         for run in range(runs):
-            label = usual_mah[run] * 0.97 / (0.98 * np.exp(rng.normal(0, 0.04)))
+            label = rated_mah[run] / (0.98 * np.exp(rng.normal(0, 0.04)))
             known = chemistry != "alkaline"
             cutoff = rng.uniform(0.8, 1.1) if chemistry == "alkaline" else rng.uniform(1.0, 1.1)
             made = _finish(
@@ -203,3 +209,14 @@ def _repeat(brand: Cells, in_series: int, size_ah: Array, rng: np.random.Generat
     )
     values["start"] = np.clip(values["start"] + np.abs(rng.normal(0, 0.004, count)), 0.002, 0.1)
     return Cells(**values)
+
+
+def _rated_ah(brand: Cells) -> Array:
+    """What each cell gives at 0.2 C down to 1.0 V: the trade's rating of a NiMH cell."""
+    count, rows = len(brand.capacity_ah), 400
+    current_ma = 200 * brand.capacity_ah
+    volts, _ = run_down(
+        brand, 1, np.zeros(count), current_ma, np.ones((count, rows)), np.full(count, 6 / rows), 0.9, 0.004
+    )
+    alive_h = (np.nan_to_num(volts) >= 1.0).sum(axis=1) * 6 / rows
+    return np.asarray(current_ma * alive_h / 1000)
