@@ -13,7 +13,7 @@ run's mean current, from full down to the chemistry's floor voltage (``logger.pa
 """
 
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cache
 from typing import Final
 
 import numpy as np
@@ -71,7 +71,23 @@ FAMILIES: Final = (
         "zinc-manganese dioxide",
         1.0,
         _D,
-        (1.57, 1.505, 1.455, 1.40, 1.335, 1.29, 1.25, 1.22, 1.19, 1.155, 1.105, 1.035, 0.985, 0.91, 0.80),
+        (
+            1.57,
+            1.505,
+            1.455,
+            1.40,
+            1.335,
+            1.29,
+            1.25,
+            1.22,
+            1.19,
+            1.155,
+            1.105,
+            1.035,
+            0.985,
+            0.91,
+            0.80,
+        ),
         0.030,
         0.008,
         0.03,
@@ -93,7 +109,23 @@ FAMILIES: Final = (
         "nickel-metal hydride",
         1.0,
         _D,
-        (1.40, 1.345, 1.32, 1.295, 1.27, 1.255, 1.245, 1.237, 1.228, 1.215, 1.195, 1.155, 1.115, 1.065, 1.0),
+        (
+            1.40,
+            1.345,
+            1.32,
+            1.295,
+            1.27,
+            1.255,
+            1.245,
+            1.237,
+            1.228,
+            1.215,
+            1.195,
+            1.155,
+            1.115,
+            1.065,
+            1.0,
+        ),
         0.015,
         0.005,
         0.025,
@@ -126,7 +158,23 @@ FAMILIES: Final = (
         "iron phosphate",
         1.0,
         _D,
-        (3.40, 3.335, 3.315, 3.305, 3.295, 3.285, 3.27, 3.26, 3.25, 3.225, 3.19, 3.12, 3.03, 2.85, 2.5),
+        (
+            3.40,
+            3.335,
+            3.315,
+            3.305,
+            3.295,
+            3.285,
+            3.27,
+            3.26,
+            3.25,
+            3.225,
+            3.19,
+            3.12,
+            3.03,
+            2.85,
+            2.5,
+        ),
         0.015,
         0.006,
         0.04,
@@ -148,7 +196,23 @@ FAMILIES: Final = (
         "lithium-iron disulphide",
         1.0,
         _D,
-        (1.68, 1.58, 1.54, 1.52, 1.505, 1.495, 1.485, 1.475, 1.465, 1.455, 1.44, 1.40, 1.34, 1.20, 0.90),
+        (
+            1.68,
+            1.58,
+            1.54,
+            1.52,
+            1.505,
+            1.495,
+            1.485,
+            1.475,
+            1.465,
+            1.455,
+            1.44,
+            1.40,
+            1.34,
+            1.20,
+            0.90,
+        ),
         0.025,
         0.008,
         0.03,
@@ -234,7 +298,7 @@ def capacity_prior(pack: Pack, mean_ma: float) -> CapacityPrior:
     return CapacityPrior(float(median), log_sd, text)
 
 
-@lru_cache(maxsize=None)
+@cache
 def curve_table(family: CurveFamily) -> tuple[Array, Array, Array]:
     """Depth (0 to 1.3), typical volts per cell and slope (V per unit depth), fine enough to interpolate.
 

@@ -70,9 +70,7 @@ class Posterior:
         rng: np.random.Generator,
     ) -> Array:
         """Drawn voltages (points, ``per_point``, depths) at capacities, starts, depths and currents."""
-        system = _System(
-            self.family, self.prior, self.floor_v, observed, self.end_ma, log_q, z0
-        )
+        system = _System(self.family, self.prior, self.floor_v, observed, self.end_ma, log_q, z0)
         return system.paths(depth, current_ma, per_point, rng)
 
 
@@ -151,7 +149,9 @@ class _System:
         drop = family.drop_v_h * self.excess * _growth(self.depth)
         self.residual = volts[None, :] - (self.typical - drop)
         noise = np.append(observed.noise_v, _FLOOR_SD_V) ** 2
-        covariance = self._kernel(self.depth, self.slope, self.excess, self.depth, self.slope, self.excess)
+        covariance = self._kernel(
+            self.depth, self.slope, self.excess, self.depth, self.slope, self.excess
+        )
         covariance[:, np.arange(len(noise)), np.arange(len(noise))] += noise[None, :]
         self.factor = np.linalg.cholesky(covariance)
 

@@ -16,6 +16,7 @@ Array = NDArray[np.float64]
 
 BINS_MAX: Final = 512
 BLOCK_MAX_S: Final = 120.0
+STRETCHES: Final = 24
 MA_S_PER_MAH: Final = 3600.0
 
 
@@ -40,15 +41,16 @@ class Bins:
 class History:
     """Thinned history of a run that is still being recorded.
 
-    ``hold_s``: time for which a voltage must stay below the cutoff. Memory: at most ``BINS_MAX``
+    ``hold_s``: time for which a voltage must stay below the cutoff. ``begin_s``: where the first
+    row's window began. Memory: at most ``BINS_MAX``
     bins and one block of rows.
     """
 
-    def __init__(self, hold_s: float = 0.0) -> None:
+    def __init__(self, hold_s: float = 0.0, begin_s: float = 0.0) -> None:
         self.block_s = min(max(hold_s, 0.0), BLOCK_MAX_S)
         self.width_s = max(self.block_s, 0.1)
         self.rows = 0
-        self.last_s = 0.0
+        self.last_s = begin_s
         self._last_charge_mah = 0.0
         # times, spans, volts, currents, charges of the block that is not full yet
         self._pending: Array = np.empty((5, 0))
@@ -69,7 +71,8 @@ class History:
         Rows that hold a number that is not finite are left out.
         """
         times, voltages, currents = (
-            np.atleast_1d(np.asarray(item, dtype=np.float64)) for item in (times_s, volts, currents_ma)
+            np.atleast_1d(np.asarray(item, dtype=np.float64))
+            for item in (times_s, volts, currents_ma)
         )
         good = np.isfinite(times) & np.isfinite(voltages) & np.isfinite(currents)
         charges = None
@@ -80,7 +83,7 @@ class History:
         times, voltages, currents = times[good], voltages[good], currents[good]
         if not len(times):
             return
-        spans = np.diff(times, prepend=self.last_s if self.rows else 0.0)
+        spans = np.diff(times, prepend=self.last_s)
         if charges is None:
             charges = self._last_charge_mah + np.cumsum(currents * spans) / MA_S_PER_MAH
         self.rows += len(times)
@@ -157,6 +160,32 @@ class History:
         merged[:, 3] = table[ends, 3]
         merged[:, 6:8] = table[lowest, 6:8]
         return merged
+
+
+def stretches_of(bins: Bins, toward_now: float = 1.5) -> Bins:
+    """At most ``STRETCHES`` stretches of the history, finer toward now; each with its low held voltage."""
+    charge = bins.charge_mah
+    u = np.linspace(0, 1, STRETCHES + 1)
+    edges = charge[0] + (charge[-1] - charge[0]) * (1 - (1 - u) ** toward_now)
+    index = np.clip(np.searchsorted(edges, charge, side="left"), 1, STRETCHES)
+    rows = []
+    for group in np.unique(index):
+        inside = np.flatnonzero(index == group)
+        # second lowest of ten: one contact fault must not speak for the group
+        order = inside[np.argsort(bins.held_v[inside])]
+        low = order[len(order) // 10]
+        rows.append(
+            (
+                bins.end_s[inside[-1]],
+                bins.span_s[inside].sum(),
+                charge[low],
+                bins.mean_v[inside].mean(),
+                bins.mean_ma[inside].mean(),
+                bins.held_v[low],
+                bins.held_ma[low],
+            )
+        )
+    return Bins(*np.array(rows).T)
 
 
 def _place_of_extreme(values: Array, starts: NDArray[np.intp]) -> NDArray[np.intp]:

@@ -67,17 +67,27 @@ def solve(pybamm, name, values, control, hours, profile_h, profile, start, floor
     values["Lower voltage cut-off [V]"] = floor_v
     options = {"contact resistance": "true", "operating mode": control}
     model = pybamm.lithium_ion.SPMe(options)
-    key = {"current": "Current function [A]", "power": "Power function [W]", "resistance": "Resistance function [Ohm]"}
+    key = {
+        "current": "Current function [A]",
+        "power": "Power function [W]",
+        "resistance": "Resistance function [Ohm]",
+    }
     values.update(
-        {key[control]: pybamm.Interpolant(profile_h * 3600, profile, pybamm.t)}, check_already_exists=False
+        {key[control]: pybamm.Interpolant(profile_h * 3600, profile, pybamm.t)},
+        check_already_exists=False,
     )
-    simulation = pybamm.Simulation(model, parameter_values=values, solver=pybamm.IDAKLUSolver(rtol=1e-5, atol=1e-6))
-    solution = simulation.solve(np.arange(0, hours * 3600, profile_h[1] * 3600), initial_soc=start)
-    return (
-        solution["Time [h]"].entries,
-        solution["Terminal voltage [V]"].entries,
-        solution["Current [A]"].entries,
+    simulation = pybamm.Simulation(
+        model, parameter_values=values, solver=pybamm.IDAKLUSolver(rtol=1e-5, atol=1e-6)
     )
+    grid = np.arange(1, round(hours / profile_h[1])) * profile_h[1]
+    steady = np.ptp(profile) == 0  # otherwise the solver must stop at each change of the load
+    times = np.array([0, grid[-1] * 3600]) if steady else np.append(0, grid) * 3600
+    solution = simulation.solve(times, initial_soc=start)
+    t_h = solution["Time [h]"].entries
+    grid = grid[grid <= t_h[-1]]
+    volts = np.interp(grid, t_h, solution["Terminal voltage [V]"].entries)
+    amps = np.interp(grid, t_h, solution["Current [A]"].entries)
+    return grid, volts, amps
 
 
 def one(pybamm, name, chemistry, floor_v, rng):
@@ -86,11 +96,20 @@ def one(pybamm, name, chemistry, floor_v, rng):
     values["Lower voltage cut-off [V]"] = floor_v
     nominal_ah = float(values["Nominal cell capacity [A.h]"])
     values.update(
-        {"Contact resistance [Ohm]": 0.03 / nominal_ah * np.exp(rng.normal(0, 0.6))}, check_already_exists=False
+        {"Contact resistance [Ohm]": 0.03 / nominal_ah * np.exp(rng.normal(0, 0.6))},
+        check_already_exists=False,
     )
     flat = np.arange(0, 8, 0.01)
     t_h, _, i_a = solve(
-        pybamm, name, values, "current", 7.9, flat, np.full(len(flat), 0.2 * nominal_ah), 1.0, floor_v
+        pybamm,
+        name,
+        values,
+        "current",
+        7.9,
+        flat,
+        np.full(len(flat), 0.2 * nominal_ah),
+        1.0,
+        floor_v,
     )
     rated_ah = float(t_h[-1] * i_a[-1])
     kelvin = 273.15 + rng.uniform(12, 30)
@@ -107,7 +126,9 @@ def one(pybamm, name, chemistry, floor_v, rng):
     step_h = life_h / ROWS
     start = float(np.clip(1 - abs(rng.normal(0, 0.015)), 0.9, 1))
     times = np.arange(len(shape)) * step_h
-    t_h, volts, amps = solve(pybamm, name, values, control, times[-1], times, profile, start, floor_v - 0.05)
+    t_h, volts, amps = solve(
+        pybamm, name, values, control, times[-1], times, profile, start, floor_v - 0.05
+    )
     return {
         "set": name,
         "chemistry": chemistry,

@@ -58,7 +58,9 @@ def sensed(
         gain_v, step_v, gain_i, offset_ma, noise_ma = 0.005, 0.004, 0.005, 1.0, 0.1
     else:
         gain_v, step_v, gain_i, offset_ma, noise_ma = 0.001, 0.00125, 0.001, 0.1, 0.03
-    volts = volts * (1 + rng.uniform(-gain_v, gain_v)) + step_v / 4 * rng.standard_normal(len(volts))
+    volts = volts * (1 + rng.uniform(-gain_v, gain_v)) + step_v / 4 * rng.standard_normal(
+        len(volts)
+    )
     volts = np.round(volts / (step_v / 8)) * (step_v / 8)
     current = current_ma * (1 + rng.uniform(-gain_i, gain_i)) + rng.uniform(-offset_ma, offset_ma)
     return volts, current + noise_ma * rng.standard_normal(len(current))
@@ -203,9 +205,7 @@ def _repeat(brand: Cells, in_series: int, size_ah: Array, rng: np.random.Generat
     }
     count = len(values["capacity_ah"])
     values["capacity_ah"] = (
-        values["capacity_ah"]
-        * np.repeat(size_ah, in_series)
-        * np.exp(rng.normal(0, 0.015, count))
+        values["capacity_ah"] * np.repeat(size_ah, in_series) * np.exp(rng.normal(0, 0.015, count))
     )
     values["start"] = np.clip(values["start"] + np.abs(rng.normal(0, 0.004, count)), 0.002, 0.1)
     return Cells(**values)
@@ -216,7 +216,14 @@ def _rated_ah(brand: Cells) -> Array:
     count, rows = len(brand.capacity_ah), 400
     current_ma = 200 * brand.capacity_ah
     volts, _ = run_down(
-        brand, 1, np.zeros(count), current_ma, np.ones((count, rows)), np.full(count, 6 / rows), 0.9, 0.004
+        brand,
+        1,
+        np.zeros(count),
+        current_ma,
+        np.ones((count, rows)),
+        np.full(count, 6 / rows),
+        0.9,
+        0.004,
     )
     alive_h = (np.nan_to_num(volts) >= 1.0).sum(axis=1) * 6 / rows
     return np.asarray(current_ma * alive_h / 1000)
