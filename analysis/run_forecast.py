@@ -120,7 +120,7 @@ def _first(trace: Trace, rows: int) -> Trace:
     """The trace's first rows."""
     if rows == len(trace.time_s):
         return trace
-    cut = {
+    cut: Any = {
         name: values[:rows]
         for name, values in vars(trace).items()
         if isinstance(values, np.ndarray)
