@@ -25,7 +25,9 @@ _SEED: Final = 1965
 _AT_BOUND: Final = 1e-3
 _TOGETHER: Final = 0.995
 _CURRENT_VARIES: Final = 0.03
-_CLEARLY_BETTER: Final = 4.0  # difference of AICc; Burnham & Anderson 2002, 2.6: 4 to 7 is "considerably less"
+_CLEARLY_BETTER: Final = (
+    4.0  # difference of AICc; Burnham & Anderson 2002, 2.6: 4 to 7 is "considerably less"
+)
 
 
 @dataclass(frozen=True)
@@ -117,7 +119,9 @@ def fit_model(
     assert best is not None
     values = unpack(np.asarray(best.x))
     rest = volts - model.function(charge_ah, current_a, *values)
-    return _describe(model, values, best.x, best.jac, rest, charge_ah, free, width, scale_v, steady)
+    return _describe(
+        model, values, best.x, np.asarray(best.jac), rest, charge_ah, free, width, scale_v, steady
+    )
 
 
 def _first_guess(
@@ -170,7 +174,9 @@ def _describe(
     for name, unit_name, value in zip(model.parameters, model.units, values, strict=True):
         error, at = by_name.get(name, (None, False))
         if error is None:
-            parameters.append((name, Quantity(None, unit_name, note="cannot be told from this run")))
+            parameters.append(
+                (name, Quantity(None, unit_name, note="cannot be told from this run"))
+            )
         elif at or not np.isfinite(error):
             parameters.append((name, Quantity(float(value), unit_name, note="at a bound")))
         else:

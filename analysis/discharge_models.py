@@ -17,7 +17,9 @@ Array = NDArray[np.float64]
 _LEFT_LEAST: Final = 1e-4
 
 
-def shepherd(q: Array, i: Array, e0: float, r: float, k: float, a: float, b: float, full: float) -> Array:
+def shepherd(
+    q: Array, i: Array, e0: float, r: float, k: float, a: float, b: float, full: float
+) -> Array:
     """V = E0 - K Q/(Q - q) (i + q) - R i + A exp(-B q).
 
     Shepherd 1965 (J. Electrochem. Soc. 112:657) with the exponential zone, in the form of Tremblay
@@ -63,7 +65,16 @@ def polynomial_knee(
 
 
 def plateau(
-    q: Array, i: Array, e0: float, r: float, m: float, a: float, b: float, c: float, d: float, full: float
+    q: Array,
+    i: Array,
+    e0: float,
+    r: float,
+    m: float,
+    a: float,
+    b: float,
+    c: float,
+    d: float,
+    full: float,
 ) -> Array:
     """V = E0 - R i - m z + A exp(-B z) - C exp(-D (1 - z)), z = q/Q.
 
