@@ -9,7 +9,8 @@ point the marginal likelihood of the observed voltages is that of a multivariate
 By definition of Q the curve passes the floor voltage at depth 1: added as one more observation.
 """
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -27,14 +28,12 @@ Array = NDArray[np.float64]
 
 Z0: Final = np.array([0.0, 0.01, 0.025, 0.05, 0.1, 0.2, 0.35, 0.55])
 _Z0_PRIOR: Final = np.array([0.60, 0.26, 0.11, 0.02, 0.005, 0.002, 0.0015, 0.0015])
-_COARSE: Final = 41
-_FINE: Final = 41
-_SLOW_LENGTH: Final = 0.40
-_FINE_LENGTH: Final = 0.12
-_WARP_LENGTH: Final = 0.25
+_COARSE: Final = 33
+_FINE: Final = 33
+_FAR_BELOW: Final = 14.0  # logarithm of a weight that no longer counts
+_SLOW_LENGTH: Final = 0.40  # the other two lengths are a half and a third of it
 _START_LENGTH: Final = 0.03
 _FLOOR_SD_V: Final = 0.002
-_DEPTH_END: Final = 1.25
 
 
 @dataclass(frozen=True)
@@ -48,20 +47,31 @@ class Observed:
 
 
 @dataclass(frozen=True)
-class Posterior:
-    """Grid points with their weights (not normalised logarithms), one family and pack each."""
+class Candidate:
+    """A family that may stand behind the run, with what is believed and seen of it.
+
+    ``weight``: prior weight of its pack. ``end_ma``: current expected at the floor.
+    """
 
     family: CurveFamily
     prior: CapacityPrior
     floor_v: float
+    observed: Observed
+    end_ma: float
+    weight: float = 1.0
+
+
+@dataclass(frozen=True)
+class Posterior:
+    """Grid points with their weights (not normalised logarithms) for one candidate."""
+
+    candidate: Candidate
     log_q: Array
     z0: Array
     log_weight: Array
-    end_ma: float
 
     def paths(
         self,
-        observed: Observed,
         log_q: Array,
         z0: Array,
         depth: Array,
@@ -70,74 +80,59 @@ class Posterior:
         rng: np.random.Generator,
     ) -> Array:
         """Drawn voltages (points, ``per_point``, depths) at capacities, starts, depths and currents."""
-        system = _System(self.family, self.prior, self.floor_v, observed, self.end_ma, log_q, z0)
+        system = _System(self.candidate, log_q, z0)
         return system.paths(depth, current_ma, per_point, rng)
 
 
-def posterior(
-    family: CurveFamily,
-    prior: CapacityPrior,
-    floor_v: float,
-    observed: Observed,
-    end_ma: float,
-) -> Posterior:
-    """Grid of capacities and starting depths with log weights (prior times likelihood).
+def posteriors(candidates: Sequence[Candidate]) -> list[tuple[int, Posterior]]:
+    """Grids of capacity and starting depth with log weights (prior times likelihood).
 
-    ``end_ma``: current expected at the floor. Two passes: over the prior's whole width, then
-    finer where the weight is.
+    Two passes: every candidate over its prior's whole width with every other observation, then,
+    for those that still count (their place in ``candidates`` is given), finer where the weight is.
     """
-    centre, width = np.log(prior.median_mah), prior.log_sd
-    log_q = centre + width * np.linspace(-4, 4, _COARSE)
-    first = _evaluate(family, prior, floor_v, observed, end_ma, log_q)
-    by_q = np.logaddexp.reduce(first.log_weight.reshape(_COARSE, len(Z0)), axis=1)
-    kept = np.flatnonzero(by_q > by_q.max() - 12.0)
-    low, high = max(kept[0] - 1, 0), min(kept[-1] + 1, _COARSE - 1)
-    log_q = np.linspace(log_q[low], log_q[high], _FINE)
-    return _evaluate(family, prior, floor_v, observed, end_ma, log_q)
+    scans = []
+    for candidate in candidates:
+        centre, width = np.log(candidate.prior.median_mah), candidate.prior.log_sd
+        log_q = centre + width * np.linspace(-4, 4, _COARSE)
+        seen = candidate.observed
+        # counted from the end, so that the newest observation is always among them
+        half = Observed(*(values[::-1][::2][::-1] for values in vars(seen).values()))
+        scans.append(_evaluate(replace(candidate, observed=half), log_q, Z0))
+    best = max(float(scan.log_weight.max()) for scan in scans)
+    found = []
+    for number, (candidate, scan) in enumerate(zip(candidates, scans, strict=True)):
+        table = scan.log_weight.reshape(_COARSE, len(Z0))
+        if table.max() < best - 2 * _FAR_BELOW:
+            continue
+        rows = np.flatnonzero(table.max(axis=1) > table.max() - _FAR_BELOW)
+        columns = np.flatnonzero(table.max(axis=0) > table.max() - _FAR_BELOW)
+        axis = scan.log_q.reshape(_COARSE, len(Z0))[:, 0]
+        low, high = axis[max(rows[0] - 1, 0)], axis[min(rows[-1] + 1, _COARSE - 1)]
+        found.append((number, _evaluate(candidate, np.linspace(low, high, _FINE), Z0[columns])))
+    return found
 
 
-def _evaluate(
-    family: CurveFamily,
-    prior: CapacityPrior,
-    floor_v: float,
-    observed: Observed,
-    end_ma: float,
-    log_q: Array,
-) -> Posterior:
-    grid_q = np.repeat(log_q, len(Z0))
-    grid_z0 = np.tile(Z0, len(log_q))
-    system = _System(family, prior, floor_v, observed, end_ma, grid_q, grid_z0)
-    spacing = np.log(log_q[1] - log_q[0])
+def _evaluate(candidate: Candidate, log_q: Array, z0: Array) -> Posterior:
+    grid_q = np.repeat(log_q, len(z0))
+    grid_z0 = np.tile(z0, len(log_q))
+    system = _System(candidate, grid_q, grid_z0)
+    prior = candidate.prior
     log_prior = (
         -0.5 * ((grid_q - np.log(prior.median_mah)) / prior.log_sd) ** 2
         - np.log(prior.log_sd)
-        + np.tile(np.log(_Z0_PRIOR), len(log_q))
-        + spacing
+        + np.log(np.interp(grid_z0, Z0, _Z0_PRIOR))
+        + np.log(log_q[1] - log_q[0])
+        + np.log(candidate.family.weight * candidate.weight)
     )
-    return Posterior(
-        family,
-        prior,
-        floor_v,
-        grid_q,
-        grid_z0,
-        log_prior + system.log_likelihood() + np.log(family.weight),
-        end_ma,
-    )
+    return Posterior(candidate, grid_q, grid_z0, log_prior + system.log_likelihood())
 
 
 class _System:
     """Gaussian process of one family at many grid points at once."""
 
-    def __init__(
-        self,
-        family: CurveFamily,
-        prior: CapacityPrior,
-        floor_v: float,
-        observed: Observed,
-        end_ma: float,
-        log_q: Array,
-        z0: Array,
-    ) -> None:
+    def __init__(self, candidate: Candidate, log_q: Array, z0: Array) -> None:
+        family, prior, floor_v = candidate.family, candidate.prior, candidate.floor_v
+        observed, end_ma = candidate.observed, candidate.end_ma
         self.family = family
         self.rated = prior.median_mah
         count = len(log_q)
@@ -163,17 +158,24 @@ class _System:
     ) -> Array:
         family = self.family
         gap2 = (za[:, :, None] - zb[:, None, :]) ** 2
-        slow = family.slow_v**2 * np.exp(-gap2 / (2 * _SLOW_LENGTH**2))
-        fine = family.fine_v**2 * np.exp(-gap2 / (2 * _FINE_LENGTH**2))
+        # one exponential: (length / 2) is its 4th power, (length / 3) its 9th
+        near = np.exp(-gap2 / (2 * _SLOW_LENGTH**2))
+        near4 = near * near
+        near4 *= near4
         warp_a = family.warp * np.minimum(np.abs(slope_a), 3.0)
         warp_b = family.warp * np.minimum(np.abs(slope_b), 3.0)
-        warp = warp_a[:, :, None] * warp_b[:, None, :] * np.exp(-gap2 / (2 * _WARP_LENGTH**2))
+        total = family.slow_v**2 * near
+        total += warp_a[:, :, None] * warp_b[:, None, :] * near4
+        near4 *= near4
+        total += family.fine_v**2 * near4 * near
         start = (2 * family.slow_v) ** 2 * (
             np.exp(-za / _START_LENGTH)[:, :, None] * np.exp(-zb / _START_LENGTH)[:, None, :]
         )
         drop_a = DROP_SPREAD * family.drop_v_h * excess_a * _growth(za)
         drop_b = DROP_SPREAD * family.drop_v_h * excess_b * _growth(zb)
-        return np.asarray(slow + fine + warp + start + drop_a[:, :, None] * drop_b[:, None, :])
+        total += start
+        total += drop_a[:, :, None] * drop_b[:, None, :]
+        return total
 
     def log_likelihood(self) -> Array:
         solved = np.linalg.solve(self.factor, self.residual[:, :, None])[:, :, 0]

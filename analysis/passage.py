@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.chemistry_prior import capacity_prior, curve_table, families
-from analysis.curve_posterior import Observed, Posterior, posterior
+from analysis.curve_posterior import Candidate, Observed, Posterior, posteriors
 from analysis.future_load import FutureLoad
 from analysis.history import Bins
 from logger.pack import CHEMISTRIES, Pack
@@ -47,10 +47,10 @@ def draw_passages(
     """Sampled first passages: ``packs`` with their weights, ``groups`` the stretches of ``bins``."""
     mean_ma = float(np.average(bins.mean_ma, weights=bins.span_s))
     heavy_ma = mean_ma * load.heavy_ratio
-    members: list[tuple[Pack, Posterior, Observed]] = []
+    owners: list[Pack] = []
+    members: list[Candidate] = []
     for pack, weight in packs:
         prior = capacity_prior(pack, mean_ma)
-        chemistry = CHEMISTRIES[pack.chemistry]
         for family in families(pack.chemistry):
             relax = _RELAX_SHARE * family.drop_v_h * np.abs(groups.held_ma - heavy_ma)
             seen = Observed(
@@ -59,25 +59,26 @@ def draw_passages(
                 groups.held_ma,
                 np.hypot(_READING_SD_V, relax / prior.median_mah),
             )
-            found = posterior(family, prior, chemistry.floor_v, seen, heavy_ma)
-            found.log_weight[:] += np.log(weight)
-            members.append((pack, found, seen))
-    log_weight = np.concatenate([found.log_weight for _, found, _ in members])
-    owner = np.repeat(np.arange(len(members)), [len(found.log_q) for _, found, _ in members])
-    place = np.concatenate([np.arange(len(found.log_q)) for _, found, _ in members])
+            floor_v = CHEMISTRIES[pack.chemistry].floor_v
+            members.append(Candidate(family, prior, floor_v, seen, heavy_ma, weight))
+            owners.append(pack)
+    kept = posteriors(members)
+    log_weight = np.concatenate([found.log_weight for _, found in kept])
+    owner = np.repeat(np.arange(len(kept)), [len(found.log_q) for _, found in kept])
+    place = np.concatenate([np.arange(len(found.log_q)) for _, found in kept])
     weight_all = np.exp(log_weight - log_weight.max())
     cumulative = np.cumsum(weight_all) / weight_all.sum()
     picks = np.searchsorted(cumulative, (np.arange(DRAWS) + 0.5) / DRAWS)
     order = rng.permutation(DRAWS)  # load draws must not go along with capacity
     drawn: list[Passages] = []
-    for number, (pack, found, seen) in enumerate(members):
+    for number, (member, found) in enumerate(kept):
+        pack = owners[member]
         mine = np.flatnonzero(owner[picks] == number)
         if len(mine):
             drawn.append(
                 _crossings(
                     bins,
                     found,
-                    seen,
                     place[picks[mine]],
                     cutoff_v / pack.cells,
                     pack.cells,
@@ -94,7 +95,6 @@ def draw_passages(
 def _crossings(
     bins: Bins,
     found: Posterior,
-    seen: Observed,
     places: NDArray[np.intp],
     cutoff_v: float,
     cells: int,
@@ -116,11 +116,11 @@ def _crossings(
     exponent = load.exponents[load_draws]
     scale = load.scales[load_draws]
     last_v = float(bins.mean_v[-1])
-    knots, volts, _ = curve_table(found.family)
+    knots, volts, _ = curve_table(found.candidate.family)
     guess = np.interp(depth, knots, volts)
     ratio = np.clip(guess / guess[:, :1], 0.3, 1.2)
     heavy = load.heavy_ratio * scale[:, None] * (last_v * ratio) ** exponent[:, None]
-    paths = found.paths(seen, log_q, z0, depth, heavy, PATHS_PER_DRAW, rng)
+    paths = found.paths(log_q, z0, depth, heavy, PATHS_PER_DRAW, rng)
     below = paths < cutoff_v
     below[:, :, -1] = True
     first = np.maximum(below.argmax(axis=2), 1)
