@@ -10,6 +10,7 @@ from typing import Any
 import click
 
 from analysis.commands_rundown import TEXT_WIDTH, cutoff_of, cutoff_option, hold_option
+from analysis.discharge import discharge
 from analysis.forecast import Forecast
 from analysis.future_load import Programme
 from analysis.quantity import Quantity
@@ -117,12 +118,17 @@ def forecast_command(
             next_step="add --cutoff with the volts at which the circuit gives up, e.g. --cutoff 3.0.",
         )
     programme = parse_programme(load_text) if load_text else None
-    found = forecast_run(run, cutoff_v, hold_s, until_s, programme)
-    warnings = (*found.warnings, *run.problems)
     if as_json:
-        result = {"forecast": forecast_json(found, wanted_s), "warnings": list(warnings)}
+        whole = discharge(run, cutoff_v, hold_s, until_s, programme)
+        result = {
+            "forecast": forecast_json(whole.forecast, wanted_s),
+            **whole.as_json(),
+            "warnings": [*whole.forecast.warnings, *run.problems],
+        }
         click.echo(json.dumps(result, ensure_ascii=False, indent=1, allow_nan=False))
         return
+    found = forecast_run(run, cutoff_v, hold_s, until_s, programme)
+    warnings = (*found.warnings, *run.problems)
     for paragraph in forecast_words(found, wanted_s):
         click.echo(textwrap.fill(paragraph, TEXT_WIDTH))
     for warning in warnings:

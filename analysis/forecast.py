@@ -33,8 +33,8 @@ _PART_USED: Final = 0.08  # started emptier than this: the pack was not full
 class Forecast:
     """Time to cutoff as of ``now_s``, on the run's time axis.
 
-    ``cutoff_time``: the median as value, once per coverage (0.5, 0.9). ``capacity_mah``: charge
-    that the pack gives down to the cutoff. ``basis``: what the answer rests on: ``reached``,
+    ``cutoff_time``: the median as value, once per coverage (0.5, 0.9). ``drawn``: charge out so far, ``capacity_mah``:
+    charge that the pack gives down to the cutoff. ``basis``: what the answer rests on: ``reached``,
     ``curve``, ``rated capacity``, ``none``. ``load_text``: the load's kind in words. ``draws_s``:
     sampled cutoff times, sorted (empty if none). ``fan``: possible courses of the voltage.
     ``warnings``: what the reader must know.
@@ -45,6 +45,7 @@ class Forecast:
     basis: str
     why: str
     cutoff_time: tuple[Quantity, ...]
+    drawn: Quantity
     capacity_mah: Quantity
     load_exponent: Quantity
     load_text: str
@@ -105,6 +106,9 @@ def forecast(
 ) -> Forecast:
     """Forecast from a thinned history; never raises on odd data: says in words what it cannot know."""
     warnings: list[str] = []
+    alive = (bins.mean_v > 0.01 * cutoff_v) & (bins.held_v > 0.01 * cutoff_v)
+    if not alive.all():
+        bins = Bins(*(values[alive] for values in vars(bins).values()))
     if len(bins.end_s) < 4 or not bins.charge_mah[-1] - bins.charge_mah[0] > 0:
         return _unknown(bins, cutoff_v, "nothing has been drawn from the pack yet", warnings)
     below = np.flatnonzero(bins.held_v < cutoff_v)
@@ -139,6 +143,7 @@ def forecast(
         "curve",
         "the voltage so far, matched with curves of this chemistry",
         _intervals(drawn.times_s, "s"),
+        _drawn(bins),
         _intervals(drawn.capacity_mah, "mAh")[1],
         load.exponent,
         load_words(load.exponent, has_modes(bins)),
@@ -162,6 +167,10 @@ def _intervals(draws: Array, unit: str) -> tuple[Quantity, ...]:
     )
 
 
+def _drawn(bins: Bins) -> Quantity:
+    return Quantity(float(bins.charge_mah[-1]) if len(bins.charge_mah) else 0.0, "mAh")
+
+
 def _unknown(bins: Bins, cutoff_v: float, why: str, warnings: Sequence[str]) -> Forecast:
     now_s = float(bins.end_s[-1]) if len(bins.end_s) else 0.0
     nothing = Quantity(None, "s", note=why)
@@ -171,6 +180,7 @@ def _unknown(bins: Bins, cutoff_v: float, why: str, warnings: Sequence[str]) -> 
         "none",
         why,
         (nothing, nothing),
+        _drawn(bins),
         Quantity(None, "mAh", note=why),
         Quantity(None, "1", note=why),
         "",
@@ -189,6 +199,7 @@ def _reached(bins: Bins, cutoff_v: float, time_s: float) -> Forecast:
         "reached",
         "the cutoff was reached in the run",
         (done, done),
+        _drawn(bins),
         Quantity(charge, "mAh"),
         exponent,
         load_words(exponent, has_modes(bins)),
@@ -220,6 +231,7 @@ def _from_rated(
             "none",
             why,
             open_end,
+            _drawn(bins),
             Quantity(None, "mAh", lower=used_mah, note=why),
             load.exponent,
             words,
@@ -245,6 +257,7 @@ def _from_rated(
         "rated capacity",
         f"{prior.text} less the charge used: the voltage of a regulated source tells nothing",
         _intervals(times, "s"),
+        _drawn(bins),
         _intervals(left, "mAh")[1],
         load.exponent,
         words,

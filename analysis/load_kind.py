@@ -15,6 +15,8 @@ from analysis.quantity import Quantity
 Array = NDArray[np.float64]
 
 _BATCHES: Final = 8
+# Between a poor converter and LEDs close to where they go dark.
+_RANGE: Final = (-2.0, 6.0)
 _SAME_MODE: Final = 0.9
 # Heaviest over lightest current of like stretches: above it the load has modes or pulses.
 _MODES_RATIO: Final = 1.3
@@ -56,7 +58,10 @@ def exponent_fit(bins: Bins) -> tuple[float | None, float | None]:
     batches = np.add.reduceat(score, np.arange(0, len(x), max(len(x) // _BATCHES, 1)))
     error = float(np.sqrt((batches**2).sum()) / total)
     plain = float(np.sqrt((weight * residual**2).sum() / max(len(x) - 2, 1) / total))
-    return value, max(error, plain, 1e-3)
+    error = max(error, plain, 1e-3)
+    if not _RANGE[0] - 2 * error <= value <= _RANGE[1] + 2 * error:
+        return None, None  # no circuit does that: modes were mixed up with the sag
+    return value, error
 
 
 def has_modes(bins: Bins) -> bool:

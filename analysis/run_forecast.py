@@ -50,16 +50,20 @@ def forecast_run(
                 next_step="give a later moment, e.g. --until 2h.",
             )
     trace = _first(trace, end)
-    found = _forecast(run, trace, cutoff_v, hold_s, programme)
     fall = find_fall(trace, limits_of(run.description), cutoff_v, hold_s)
-    if fall.crossing is None or not fall.crossing.finished or found.basis == "none":
-        return found
+    if fall.crossing is None or not fall.crossing.finished:
+        return _forecast(run, trace, cutoff_v, hold_s, programme)
+    # what came after the cutoff (a dead pack, a protection circuit) says nothing of the way there
+    rows = max(int(np.searchsorted(trace.time_s, fall.crossing.time_s)) + 1, 2)
+    before = _forecast(run, _first(trace, rows), cutoff_v, 0.0, programme)
     measured = replace(cutoff_time(trace, fall), note="cutoff reached: measured, not forecast")
+    charge = before.capacity_mah if before.basis == "reached" else before.drawn
     return replace(
-        found,
+        before,
         basis="reached",
         why="the cutoff was reached in the run",
         cutoff_time=(measured, measured),
+        capacity_mah=charge,
         draws_s=np.full(1, fall.crossing.time_s - trace.begin_s),
         fan=None,
     )

@@ -180,7 +180,7 @@ def run_down(
     first, _ = state.voltage(np.zeros(len(cells.capacity_ah)))
     pack_v = first.reshape(runs, in_series).sum(axis=1)
     reference_v = pack_v * 0.85
-    sub = int(np.ceil(step_h.max() / sub_h))
+    sub = max(int(np.ceil(step_h.max() / sub_h)), 4)
     for row in range(rows):
         for _ in range(sub):
             current = mean_ma * pattern[:, row] * (np.maximum(pack_v, 0.2) / reference_v) ** kind
