@@ -50,7 +50,8 @@ class History:
         self.block_s = min(max(hold_s, 0.0), BLOCK_MAX_S)
         self.width_s = max(self.block_s, 0.1)
         self.rows = 0
-        self.last_s = begin_s
+        self.begin_s = begin_s
+        self.last_s = 0.0  # since begin_s, as all times inside
         self._last_charge_mah = 0.0
         # times, spans, volts, currents, charges of the block that is not full yet
         self._pending: Array = np.empty((5, 0))
@@ -80,7 +81,7 @@ class History:
             charges = np.atleast_1d(np.asarray(charges_mah, dtype=np.float64))
             good &= np.isfinite(charges)
             charges = charges[good]
-        times, voltages, currents = times[good], voltages[good], currents[good]
+        times, voltages, currents = times[good] - self.begin_s, voltages[good], currents[good]
         if not len(times):
             return
         spans = np.diff(times, prepend=self.last_s)
@@ -95,10 +96,13 @@ class History:
         """History up to the last row, the unfinished block included."""
         table = self._table
         if self._pending.shape[1]:
-            table = self._merged(np.vstack([table, self._blocks(self._pending)]))
+            last = self._blocks(self._pending)
+            if len(table) and last[0, 6] < table[-1, 6]:
+                last[0, 6:8] = table[-1, 6:8]  # not held for the hold time yet
+            table = self._merged(np.vstack([table, last]))
         spans = np.maximum(table[:, 2], 1e-9)
         return Bins(
-            table[:, 1],
+            table[:, 1] + self.begin_s,
             table[:, 2],
             table[:, 3],
             table[:, 4] / spans,

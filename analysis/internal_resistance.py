@@ -148,3 +148,16 @@ def _two_step(trace: Trace, capacity_mah: float | None) -> Quantity:
             rise_a = float(trace.current_ma[pulse] - trace.current_ma[row]) / 1e3
             return Quantity(drop_v / rise_a, "ohm", note="0.2 It for 10 s, then 1.0 It for 1 s")
     return Quantity(None, "ohm", note="the run does not have the two steps of IEC 61960-3")
+
+
+def between_curves(
+    charge: float,
+    light: tuple[Array, Array, float],
+    heavy: tuple[Array, Array, float],
+) -> float:
+    """Resistance (ohm) from two runs at different constant draws, after the same charge.
+
+    ``light``, ``heavy``: charge (the unit of ``charge``), volts, current (A). (V1 - V2)/(I2 - I1).
+    """
+    volts = [float(np.interp(charge, charges, volt)) for charges, volt, _ in (light, heavy)]
+    return (volts[0] - volts[1]) / (heavy[2] - light[2])

@@ -67,7 +67,7 @@ def exponent_fit(bins: Bins) -> tuple[float | None, float | None]:
 def has_modes(bins: Bins) -> bool:
     """Whether the current at the lowest voltages is clearly above the mean: modes or pulses."""
     usual = float(np.average(bins.mean_ma, weights=bins.span_s))
-    return usual > 0 and float(np.median(bins.held_ma)) > _MODES_RATIO * usual
+    return usual > 0 and float(np.quantile(bins.held_ma, 0.9)) > _MODES_RATIO * usual
 
 
 def load_words(exponent: Quantity, modes: bool) -> str:

@@ -4,11 +4,12 @@ from dataclasses import replace
 from typing import Any, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.cutoff import cutoff_time, find_fall
 from analysis.forecast import Forecast, LiveForecast
 from analysis.future_load import Programme
-from analysis.pack_faults import pack_faults
+from analysis.pack_faults import PackFaults, pack_faults
 from analysis.quantity import Quantity
 from analysis.trace import Trace, trace_of
 from analysis.uncertainty import limits_of
@@ -49,14 +50,21 @@ def forecast_run(
                 evidence=f"the run's rows go from {trace.time_s[0]:g} s to {trace.time_s[-1]:g} s",
                 next_step="give a later moment, e.g. --until 2h.",
             )
-    trace = _first(trace, end)
-    fall = find_fall(trace, limits_of(run.description), cutoff_v, hold_s)
+    trace = _rows(trace, np.arange(len(trace.time_s)) < end)
+    if trace.current_ma is None:
+        assert programme is not None
+        trace = replace(trace, current_ma=np.full(end, programme.mean_ma))
+    faults = pack_faults(trace, run.description)
+    whole = _rows(trace, ~faults.bad)
+    fall = find_fall(whole, limits_of(run.description), cutoff_v, hold_s)
     if fall.crossing is None or not fall.crossing.finished:
-        return _forecast(run, trace, cutoff_v, hold_s, programme)
+        return _forecast(run, trace, faults, cutoff_v, hold_s, programme)
     # what came after the cutoff (a dead pack, a protection circuit) says nothing of the way there
     rows = max(int(np.searchsorted(trace.time_s, fall.crossing.time_s)) + 1, 2)
-    before = _forecast(run, _first(trace, rows), cutoff_v, 0.0, programme)
-    measured = replace(cutoff_time(trace, fall), note="cutoff reached: measured, not forecast")
+    way = _rows(trace, np.arange(end) < rows)
+    cut = replace(faults, bad=faults.bad[:rows], start_row=min(faults.start_row, rows - 1))
+    before = _forecast(run, way, cut, cutoff_v, 0.0, programme)
+    measured = replace(cutoff_time(whole, fall), note="cutoff reached: measured, not forecast")
     charge = before.capacity_mah if before.basis == "reached" else before.drawn
     return replace(
         before,
@@ -70,16 +78,16 @@ def forecast_run(
 
 
 def _forecast(
-    run: Run, trace: Trace, cutoff_v: float, hold_s: float, programme: Programme | None
+    run: Run,
+    trace: Trace,
+    faults: PackFaults,
+    cutoff_v: float,
+    hold_s: float,
+    programme: Programme | None,
 ) -> Forecast:
-    assert trace.voltage_v is not None
-    if trace.current_ma is None:
-        assert programme is not None
-        trace = replace(trace, current_ma=np.full(len(trace.time_s), programme.mean_ma))
-    assert trace.current_ma is not None
     volts, current = trace.voltage_v, trace.current_ma
     assert volts is not None
-    faults = pack_faults(trace, run.description)
+    assert current is not None
     warnings = list(faults.warnings)
     pack = run.description.pack
     begin_s = trace.begin_s
@@ -120,14 +128,12 @@ def _forecast(
     )
 
 
-def _first(trace: Trace, rows: int) -> Trace:
-    """The trace's first rows."""
-    if rows == len(trace.time_s):
+def _rows(trace: Trace, keep: NDArray[np.bool_]) -> Trace:
+    """The trace with only these rows."""
+    if keep.all():
         return trace
     cut: Any = {
-        name: values[:rows]
-        for name, values in vars(trace).items()
-        if isinstance(values, np.ndarray)
+        name: values[keep] for name, values in vars(trace).items() if isinstance(values, np.ndarray)
     }
     return replace(trace, **cut)
 

@@ -1,3 +1,5 @@
+# mypy: ignore-errors
+# (runs in an environment of its own, with PyBaMM, which has no types)
 """Write physics_rundowns_SET.npz: lithium rundowns from PyBaMM for the forecast-skill table.
 
 Not run in tests: it needs PyBaMM (BSD-3), which would change versions of the test environment.

@@ -95,7 +95,7 @@ def _finish(
     good = np.isfinite(volts)
     sensor = str(rng.choice(["INA219", "INA226"]))
     seen_v, seen_ma = sensed(volts[good], current_ma[good], sensor, rng)
-    time_s = (np.arange(len(seen_v)) + 1) * step_s
+    time_s: Array = np.linspace(step_s, len(seen_v) * step_s, len(seen_v), dtype=np.float64)
     hold_s = float(rng.choice([0.0, 2.0])) * step_s
     life_s = held_below(time_s, seen_v, cutoff_v, hold_s)
     if life_s is None:  # pulses recover before the hold time is over: cutoff at once
