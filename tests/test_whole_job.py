@@ -117,7 +117,19 @@ def test_rundown_refuses_a_cutoff_above_the_first_voltage(tmp_path: Path) -> Non
 
 
 @pytest.mark.parametrize(
-    "command", ["log", "import", "rundown", "report", "check", "simulate", "demo"]
+    "command",
+    [
+        "log",
+        "import",
+        "check",
+        "rundown",
+        "forecast",
+        "compare",
+        "report",
+        "simulate",
+        "demo",
+        "budget",
+    ],
 )
 def test_every_command_has_help(tmp_path: Path, command: str) -> None:
     result = drawbench(command, "--help", cwd=tmp_path)
