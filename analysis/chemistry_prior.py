@@ -65,9 +65,9 @@ class CapacityPrior:
 DROP_SPREAD: Final = 0.6
 _D: Final = (0.0, 0.02, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 0.98, 1.0)
 
-_LI_SLOW_V: Final = 0.045
-_LI_FINE_V: Final = 0.02
-_LI_WARP: Final = 0.035
+_LI_SLOW_V: Final = 0.07
+_LI_FINE_V: Final = 0.04
+_LI_WARP: Final = 0.05
 
 FAMILIES: Final = (
     CurveFamily(
