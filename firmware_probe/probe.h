@@ -21,7 +21,7 @@
 #define FIRMWARE_VERSION "1.0.0"
 
 static BoardClock board_clock;
-static LineWriter<HardwareSerial> line(Serial);
+static LineWriter<decltype(Serial)> line(Serial);
 static CommandParser parser;
 static Sensor sensor;
 
