@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 from firmware_probe import board_commands
-from firmware_probe.line_format import command, fixed, frame
+from firmware_probe.line_format import COMMAND_MAX_BYTES, command, fixed, frame
 from firmware_probe.sensor import INA219, INA226
 from firmware_probe.window_sums import Counters, WindowSums, rounded
 from tests.firmware_host import Headers, build
@@ -487,8 +487,8 @@ def test_line_after_one_that_is_too_long_is_read(headers: Headers) -> None:
     sent = b"x" * 400 + b"\n" + command("start")
     row = headers.ask([f"parse {sent.hex()}"])[0]
     assert [answer.split("|")[:2] for answer in row.split("\t")[:2]] == [["?", "1"], ["start", "0"]]
-    longest = command("y" * (board_commands.COMMAND_MAX_BYTES - 6))
-    assert len(longest) == board_commands.COMMAND_MAX_BYTES
+    longest = command("y" * (COMMAND_MAX_BYTES - 6))
+    assert len(longest) == COMMAND_MAX_BYTES
     assert sketchs_answers(headers, [longest.rstrip(b"\n")])[0].endswith("|unknown")
     assert sketchs_answers(headers, [command("y" * 75).rstrip(b"\n")]) == ["?|crc"]
 
