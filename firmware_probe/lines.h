@@ -131,7 +131,7 @@ static bool hello_field(uint8_t field) {
     case 1: line.text(FLASH_TEXT(",firmware=" FIRMWARE_VERSION)); break;
     case 2: line.text(FLASH_TEXT(",board=")); line.hex(board_id, 8); break;
     case 3: line.text(FLASH_TEXT(",boot=")); line.number(record.boot); break;
-    case 4: line.text(FLASH_TEXT(",cause=")); line.text(cause_word(restart_cause())); break;
+    case 4: line.text(FLASH_TEXT(",cause=")); line.text(cause_word(restart_cause)); break;
     case 5: line.text(FLASH_TEXT(",sensor=")); line.text(sensor_word(sensor.kind())); break;
     case 6: line.text(FLASH_TEXT(",address=")); line.hex(sensor.address(), 2); break;
     case 7: line.text(FLASH_TEXT(",shunt_ohm=")); line.fixed(SHUNT_STEPS, 4); break;

@@ -34,6 +34,7 @@ static const uint16_t RECORDS_ADDRESS = 16;
 static RecordRing<EepromMemory> records(eeprom, RECORDS_ADDRESS, 62);
 static Record record;
 static uint32_t board_id = 0;
+static RestartCause restart_cause = RESTART_UNKNOWN;
 static uint32_t record_byte_at_us = 0;
 // An EEPROM byte takes 3.4 ms to write; meanwhile another write would wait.
 static const uint32_t EEPROM_BYTE_US = 4000;
