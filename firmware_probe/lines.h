@@ -297,7 +297,8 @@ static bool take_fault() {
   uint16_t now = fault_ticks();
   for (uint8_t code = 0; code < FAULT_CODES; ++code) {
     uint8_t bit = (uint8_t)(1 << code);
-    if (faults_held & bit && (uint16_t)(now - fault_sent_ticks[code]) >= FAULT_PAUSE_TICKS) faults_held &= (uint8_t)~bit;
+    uint16_t ticks = (uint16_t)(now - fault_sent_ticks[code]);
+    if (ticks >= FAULT_PAUSE_TICKS) faults_held &= (uint8_t)~bit;
     if (!(faults_due & bit) || faults_held & bit) continue;
     faults_due &= (uint8_t)~bit;
     faults_held |= bit;
