@@ -167,8 +167,11 @@ static bool run(struct bench *b)
 			script_run(b);
 			b->poll_due = true;
 		} else {
-			int state = avr_run(avr);
+			int state;
 
+			if (b->chip.before_main)
+				chip_watch_main(&b->chip);
+			state = avr_run(avr);
 			if (state == cpu_Done || state == cpu_Crashed)
 				return false;
 			if (b->chip.just_reset)

@@ -8,6 +8,7 @@
 /* From the sketch's pins.h: load switch D3, limit switch D2, servo D9, joints A0 to A3. */
 enum { LOAD_SWITCH_PORT = 'D', LOAD_SWITCH_PIN = 3 };
 enum { SDA_PIN = 4, SCL_PIN = 5 }; /* port C */
+enum { RUN_CYCLES = 16000 }; /* most cycles between two looks around */
 static const double SUPPLY_V = 5.0;
 static const double JOINT_SERIES_OHM = 220; /* settings.h: JOINT_RESISTOR_TENTHS */
 
@@ -53,10 +54,8 @@ void __wrap_avr_cycle_timer_register_usec(avr_t *avr, uint32_t when, avr_cycle_t
 		__real_avr_cycle_timer_register_usec(avr, when, timer, param);
 		return;
 	}
-	if (chip->bus_fault != BUS_FREE) { /* neither start nor byte ever ends */
-		chip->transfer_waits = true;
-		return;
-	}
+	if (chip->bus_fault != BUS_FREE)
+		return; /* neither start nor byte ever ends */
 	bit = twi_bit_cycles(chip);
 	switch (chip->twi->next_twstate) {
 	case TWI_START:
@@ -314,7 +313,8 @@ static void reset_hook(struct avr_t *avr)
 
 	if (chip->core_reset)
 		chip->core_reset(avr);
-	avr->run_cycle_limit = 16000;
+	chip->before_main = chip->main_poke_count > 0;
+	avr->run_cycle_limit = chip->before_main ? 1 : RUN_CYCLES;
 	chip->just_reset = true;
 	if (chip->tick)
 		avr_cycle_timer_register(avr, 1, chip->tick, chip->tick_param);
@@ -329,7 +329,6 @@ void chip_settle(struct chip *chip)
 		memcpy(chip->avr->flash + chip->stall_pc, chip->stall_saved, 2);
 		chip->stalled = false;
 	}
-	chip->transfer_waits = false;
 	chip->servo_rise = 0;
 	chip->servo_us = chip->servo_home_us = 0;
 	chip->servo_away = false;
@@ -408,6 +407,23 @@ bool chip_poke(struct chip *chip, const char *symbol, int bytes, uint64_t value)
 	return false;
 }
 
+void chip_watch_main(struct chip *chip)
+{
+	if (chip->avr->pc != chip->main_pc)
+		return;
+	for (int i = 0; i < chip->main_poke_count; i++) {
+		struct main_poke *poke = &chip->main_pokes[i];
+
+		if (!chip_poke(chip, poke->symbol, poke->bytes, poke->value)) {
+			fprintf(stderr, "bench: no symbol %s\n", poke->symbol);
+			exit(2);
+		}
+	}
+	chip_event(chip, "main");
+	chip->before_main = false;
+	chip->avr->run_cycle_limit = RUN_CYCLES;
+}
+
 unsigned chip_ram_untouched(const struct chip *chip)
 {
 	unsigned best = 0, run = 0;
@@ -469,6 +485,9 @@ bool chip_setup(struct chip *chip, const char *elf_path)
 	if (!avr)
 		return false;
 	avr_init(avr);
+	for (unsigned i = 0; i < chip->firmware.symbolcount; i++)
+		if (!strcmp(chip->firmware.symbol[i]->symbol, "main"))
+			chip->main_pc = chip->firmware.symbol[i]->addr;
 	chip->firmware.frequency = CYCLES_PER_US * 1000000;
 	chip->firmware.vcc = chip->firmware.avcc = chip->firmware.aref = 5000;
 	avr_load_firmware(avr, &chip->firmware);

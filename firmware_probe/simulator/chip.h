@@ -28,6 +28,12 @@ struct flex_open { /* a joint that opens in a stated cycle */
 	uint64_t cycle, delay_us, length_us;
 };
 
+struct main_poke { /* RAM that is changed when the program reaches main, after each reset */
+	char symbol[64];
+	int bytes;
+	uint64_t value;
+};
+
 struct chip {
 	avr_t *avr;
 	avr_twi_t *twi;
@@ -40,7 +46,6 @@ struct chip {
 
 	enum bus_fault bus_fault;
 	int clocks_to_free; /* SDA low: the device lets go after so many clocks; 0: never */
-	bool transfer_waits; /* a transfer was begun and hangs */
 	uint64_t bus_free_at; /* end of the last stop condition and of the pause after it */
 
 	/* host to board */
@@ -60,6 +65,11 @@ struct chip {
 	uint64_t servo_cycles, switch_cycles;
 	struct flex_open opens[64];
 	int open_count;
+
+	struct main_poke main_pokes[8];
+	int main_poke_count;
+	bool before_main;
+	avr_flashaddr_t main_pc;
 
 	bool just_reset, stalled;
 	uint8_t stall_saved[2];
@@ -83,6 +93,8 @@ void chip_drive_pin(struct chip *chip, char port, int pin, bool level);
 bool chip_stall(struct chip *chip);
 /* Writes little-endian bytes at a RAM symbol of the sketch; false if there is no such symbol. */
 bool chip_poke(struct chip *chip, const char *symbol, int bytes, uint64_t value);
+/* To be called before each step while chip->before_main: runs the pokes when main is reached. */
+void chip_watch_main(struct chip *chip);
 void chip_bus_fault(struct chip *chip, enum bus_fault fault, int clocks_to_free);
 void chip_receive(struct chip *chip, uint8_t byte);
 /* Feeds bytes that are due; gives the cycle of the next one, UINT64_MAX if none. */

@@ -189,6 +189,18 @@ static bool poke(struct bench *b, const char *a)
 	return sscanf(a, "%63s %d %llu", symbol, &bytes, &value) == 3 && chip_poke(&b->chip, symbol, bytes, value);
 }
 
+static bool poke_main(struct bench *b, const char *a)
+{
+	struct main_poke *poke = &b->chip.main_pokes[b->chip.main_poke_count];
+	unsigned long long value;
+
+	if (b->chip.main_poke_count == 8 || sscanf(a, "%63s %d %llu", poke->symbol, &poke->bytes, &value) != 3)
+		return false;
+	poke->value = value;
+	b->chip.main_poke_count++;
+	return true;
+}
+
 static bool joint_ohm(struct bench *b, const char *a)
 {
 	int joint;
@@ -254,7 +266,7 @@ static const struct command commands[] = {
 	{"sensor", sensor}, {"sensor-absent", sensor_absent}, {"sensor-present", sensor_present},
 	{"sensor-clock", sensor_clock}, {"sensor-force", sensor_force},
 	{"send", send}, {"send-hex", send_hex}, {"host-baud", host_baud},
-	{"reset", reset}, {"stall", stall}, {"bus", bus}, {"poke", poke},
+	{"reset", reset}, {"stall", stall}, {"bus", bus}, {"poke", poke}, {"poke-main", poke_main},
 	{"joint-ohm", joint_ohm}, {"joint-open", joint_open}, {"cam", cam},
 	{"unplug", unplug}, {"plug", plug}, {"end", end},
 };

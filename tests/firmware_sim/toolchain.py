@@ -73,7 +73,7 @@ def bench_program() -> Path:
 def sketch(*flags: str) -> Path:
     """The sketch's ELF, built with these compiler flags, e.g. ``sketch("-DBAUD=500000")``."""
     name = re.sub(r"[^A-Za-z0-9]+", "_", "_".join(flags)) or "plain"
-    return _make("firmware_probe.elf", build_folder() / name, " ".join(flags))
+    return _make("firmware.elf", build_folder() / name, " ".join(flags))
 
 
 @dataclass(frozen=True)
