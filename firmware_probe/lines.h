@@ -1,0 +1,306 @@
+// Writing lines, one field a step, so that no step keeps the sensor waiting.
+#pragma once
+
+#include "probe.h"
+
+enum LineKind : uint8_t {
+  LINE_NONE,
+  LINE_HELLO,
+  LINE_WINDOW,
+  LINE_LOAD,
+  LINE_FAULT,
+  LINE_ANSWER,
+  LINE_FLEX,
+  LINE_FLEX_END,
+};
+
+static LineKind line_kind = LINE_NONE;
+static uint8_t line_field = 0;
+static uint8_t fault_writing = 0;
+
+static bool hello_due = false;
+static bool answer_due = false;  // for parser.command()
+static CommandError answer_error = ERROR_NONE;
+
+// ---- words ------------------------------------------------------------------
+
+static const char *cause_word(RestartCause cause) {
+  switch (cause) {
+    case RESTART_POWER: return FLASH_TEXT("power");
+    case RESTART_RESET: return FLASH_TEXT("reset");
+    case RESTART_BROWNOUT: return FLASH_TEXT("brownout");
+    case RESTART_WATCHDOG: return FLASH_TEXT("watchdog");
+    default: return FLASH_TEXT("unknown");
+  }
+}
+
+static const char *sensor_word(SensorKind kind) {
+  switch (kind) {
+    case SENSOR_INA219: return FLASH_TEXT("INA219");
+    case SENSOR_INA226: return FLASH_TEXT("INA226");
+    default: return FLASH_TEXT("none");
+  }
+}
+
+static const char *fault_word(uint8_t code) {
+  switch (code) {
+    case FAULT_OVERFLOW: return FLASH_TEXT("overflow");
+    case FAULT_SENSOR: return FLASH_TEXT("sensor");
+    case FAULT_BUS: return FLASH_TEXT("bus");
+    case FAULT_RANGE: return FLASH_TEXT("range");
+    case FAULT_MISSED: return FLASH_TEXT("missed");
+    case FAULT_RX: return FLASH_TEXT("rx");
+    case FAULT_BROWNOUT: return FLASH_TEXT("brownout");
+    default: return FLASH_TEXT("watchdog");
+  }
+}
+
+static const char *load_word(LoadReason reason) {
+  switch (reason) {
+    case LOAD_BY_HOST: return FLASH_TEXT("host");
+    case LOAD_BY_CUTOFF: return FLASH_TEXT("cutoff");
+    case LOAD_BY_BOOT: return FLASH_TEXT("boot");
+    case LOAD_BY_STATUS: return FLASH_TEXT("status");
+    default: return FLASH_TEXT("sensor");
+  }
+}
+
+static const char *flex_word(FlexReason reason) {
+  switch (reason) {
+    case FLEX_DONE: return FLASH_TEXT("done");
+    case FLEX_BY_HOST: return FLASH_TEXT("host");
+    default: return FLASH_TEXT("open");
+  }
+}
+
+static const char *error_word(CommandError error) {
+  switch (error) {
+    case ERROR_CRC: return FLASH_TEXT("crc");
+    case ERROR_UNKNOWN: return FLASH_TEXT("unknown");
+    case ERROR_FIELD: return FLASH_TEXT("field");
+    case ERROR_RANGE: return FLASH_TEXT("range");
+    case ERROR_BUSY: return FLASH_TEXT("busy");
+    default: return FLASH_TEXT("fitted");
+  }
+}
+
+// ---- fields -----------------------------------------------------------------
+
+static void put_number(uint64_t value) {
+  line.comma();
+  line.number(value);
+}
+
+static void put_fixed(int64_t value, uint8_t decimals) {
+  line.comma();
+  line.fixed(value, decimals);
+}
+
+static void put_text(const char *in_flash) {
+  line.comma();
+  line.text(in_flash);
+}
+
+static void put_load_state() {
+  line.put(!load_fitted ? '-' : load_closed() ? '1' : '0');
+}
+
+// Full scale of the current, in 0.0001 mA.
+static int64_t range_steps() {
+  if (sensor.kind() == SENSOR_NONE) return 0;
+  int16_t counts = sensor.range_counts();
+  // The INA226 ends one count below a round 81.92 mV.
+  int32_t full = counts == INT16_MAX ? 32768L : counts;
+  return current_steps(full, 1, sensor.units(), SHUNT_STEPS);
+}
+
+// Each returns false when its line is complete.
+
+static bool hello_field(uint8_t field) {
+  switch (field) {
+    case 0: line.begin(FLASH_TEXT("hello,protocol=1,firmware=" FIRMWARE_VERSION)); break;
+    case 1: line.text(FLASH_TEXT(",board=")); line.hex(board_id, 8); break;
+    case 2: line.text(FLASH_TEXT(",boot=")); line.number(record.boot); break;
+    case 3: line.text(FLASH_TEXT(",cause=")); line.text(cause_word(restart_cause())); break;
+    case 4: line.text(FLASH_TEXT(",sensor=")); line.text(sensor_word(sensor.kind())); break;
+    case 5: line.text(FLASH_TEXT(",address=")); line.hex(sensor.address(), 2); break;
+    case 6: line.text(FLASH_TEXT(",shunt_ohm=")); line.fixed(SHUNT_STEPS, 4); break;
+    case 7: line.text(FLASH_TEXT(",range_ma=")); line.fixed(range_steps(), 4); break;
+    case 8: line.text(FLASH_TEXT(",bus_range_v=")); line.fixed(sensor.bus_range_mv(), 3); break;
+    case 9: line.text(FLASH_TEXT(",window_us=")); line.number(next_window_us); break;
+    case 10: line.text(FLASH_TEXT(",load=")); put_load_state(); break;
+    case 11: line.text(FLASH_TEXT(",cutoff_v=")); line.fixed(record.cutoff_uv, 6); break;
+    case 12: line.text(FLASH_TEXT(",hold_ms=")); line.number(record.hold_ms); break;
+    case 13: line.text(FLASH_TEXT(",running=")); line.put(running ? '1' : '0'); break;
+    case 14: line.text(FLASH_TEXT(",time_us=")); line.number(now_us()); break;
+    default: return false;
+  }
+  return true;
+}
+
+static bool window_field(uint8_t field) {
+  const WindowStats &stats = closed_window.stats;
+  const SensorUnits &units = sensor.units();
+  switch (field) {
+    case 0: line.begin(FLASH_TEXT("w")); put_number(closed_window.sequence); break;
+    case 1: put_number(closed_window.time_us); break;
+    case 2: put_number(stats.conversions); break;
+    case 3: put_fixed(voltage_uv(stats.pack_sum(units), stats.conversions, units), 6); break;
+    case 4: put_fixed(voltage_uv(stats.pack_min, 1, units), 6); break;
+    case 5:
+      put_fixed(voltage_uv((int64_t)((uint64_t)stats.bus_sum * units.pack_ratio),
+                           stats.conversions, units), 6);
+      break;
+    case 6:
+      put_fixed(current_steps(stats.shunt_sum, stats.conversions, units, SHUNT_STEPS), 4);
+      break;
+    case 7: put_fixed(current_steps(stats.shunt_min, 1, units, SHUNT_STEPS), 4); break;
+    case 8: put_fixed(current_steps(stats.shunt_max, 1, units, SHUNT_STEPS), 4); break;
+    case 9: put_fixed(charge.rounded_steps(), 6); break;
+    case 10: put_fixed(energy.rounded_steps(), 6); break;
+    default: return false;
+  }
+  return true;
+}
+
+static bool load_field(uint8_t field) {
+  if (field) return false;
+  line.begin(FLASH_TEXT("load"));
+  put_number(load_time_us);
+  line.comma();
+  put_load_state();
+  put_text(load_word(load_reason));
+  return true;
+}
+
+static bool fault_field(uint8_t field) {
+  if (field) return false;
+  const Fault &fault = faults[fault_writing];
+  line.begin(FLASH_TEXT("fault"));
+  put_number(fault.time_us);
+  put_text(fault_word(fault_writing));
+  line.comma();
+  if (fault_writing == FAULT_RANGE) {
+    line.fixed(range_steps(), 4);
+  } else if (fault.detail) {
+    line.number(fault.detail);
+  }
+  return true;
+}
+
+static bool answer_field(uint8_t field) {
+  if (field) return false;
+  const Command &command = parser.command();
+  line.begin(answer_error == ERROR_NONE ? FLASH_TEXT("ok") : FLASH_TEXT("no"));
+  line.comma();
+  line.text_from_ram(command.name, command.name_length);
+  if (answer_error != ERROR_NONE) put_text(error_word(answer_error));
+  return true;
+}
+
+static bool flex_field(uint8_t field) {
+  const JointCycle &cycle = flex_result[flex_joint_due];
+  // The greatest sample means the least current; a full open means none.
+  uint16_t most = cycle.opens || cycle.longest_us ? JOINT_FULL_SCALE : cycle.greatest;
+  uint16_t least = cycle.ever_closed() ? cycle.least : JOINT_FULL_SCALE;
+  switch (field) {
+    case 0: line.begin(FLASH_TEXT("flex")); put_number(flex_result_cycle); break;
+    case 1: put_number(flex_result_us); line.comma(); line.put((char)('1' + flex_joint_due)); break;
+    case 2: put_fixed(joint_current_steps(most, JOINT_RESISTOR_TENTHS, JOINT_SUPPLY_MV), 4); break;
+    case 3: put_fixed(joint_current_steps(least, JOINT_RESISTOR_TENTHS, JOINT_SUPPLY_MV), 4); break;
+    case 4:
+      line.comma();
+      if (cycle.ever_closed()) line.fixed(joint_resistance_steps(cycle.least, JOINT_RESISTOR_TENTHS), 4);
+      break;
+    case 5:
+      line.comma();
+      if (cycle.ever_closed()) line.fixed(joint_resistance_steps(cycle.greatest, JOINT_RESISTOR_TENTHS), 4);
+      break;
+    case 6: put_number(cycle.opens); put_number(cycle.longest_us); break;
+    default: ++flex_joint_due; return false;
+  }
+  return true;
+}
+
+static bool flex_end_field(uint8_t field) {
+  if (field) return false;
+  line.begin(FLASH_TEXT("flex-end"));
+  put_number(flex_cycle);
+  put_number(flex_end_us);
+  put_text(flex_word(flex_end_reason));
+  return true;
+}
+
+static bool next_field() {
+  uint8_t field = line_field++;
+  switch (line_kind) {
+    case LINE_HELLO: return hello_field(field);
+    case LINE_WINDOW: return window_field(field);
+    case LINE_LOAD: return load_field(field);
+    case LINE_FAULT: return fault_field(field);
+    case LINE_ANSWER: return answer_field(field);
+    case LINE_FLEX: return flex_field(field);
+    default: return flex_end_field(field);
+  }
+}
+
+static void write_field() {
+  if (next_field()) return;
+  line.end();
+  line_kind = LINE_NONE;
+}
+
+// ---- which line is next -----------------------------------------------------
+
+static const uint32_t FAULT_PAUSE_US = 1000000UL;
+
+static bool take_fault() {
+  uint64_t now = now_us();
+  for (uint8_t code = 0; code < FAULT_CODES; ++code) {
+    Fault &fault = faults[code];
+    if (!fault.due || (fault.sent_before && now - fault.sent_us < FAULT_PAUSE_US)) continue;
+    fault.due = false;
+    fault.sent_before = true;
+    fault.sent_us = now;
+    fault_writing = code;
+    return true;
+  }
+  return false;
+}
+
+static bool take(bool &due) {
+  bool was_due = due;
+  due = false;
+  return was_due;
+}
+
+static LineKind next_line() {
+  if (take(hello_due)) return LINE_HELLO;
+  if (answer_due) return LINE_ANSWER;
+  if (take(load_due)) return LINE_LOAD;
+  if (take_fault()) return LINE_FAULT;
+  if (flex_joint_due < flex_joints) return LINE_FLEX;
+  if (take(flex_end_due)) return LINE_FLEX_END;
+  if (take(window_due)) return LINE_WINDOW;
+  return LINE_NONE;
+}
+
+static void finish_window_line() {
+  while (accumulate_step()) {
+  }
+  while (line_kind == LINE_WINDOW) write_field();
+}
+
+// One piece of work, at most about 0.3 ms. False when there is none.
+static bool work_step() {
+  if (accumulate_step()) return true;
+  if (line_kind != LINE_NONE) {
+    write_field();
+    return true;
+  }
+  if (records.writing()) write_record_byte();
+  if (!line.ready()) return false;
+  line_kind = next_line();
+  line_field = 0;
+  return line_kind != LINE_NONE;
+}

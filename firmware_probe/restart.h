@@ -1,0 +1,82 @@
+// Why the board started, who it is, and the watchdog that restarts it.
+#pragma once
+
+#include <Arduino.h>
+#include <EEPROM.h>
+
+#include "crc16.h"
+#include "flash_text.h"
+#include "settings.h"
+
+enum RestartCause : uint8_t {
+  RESTART_POWER,
+  RESTART_RESET,
+  RESTART_BROWNOUT,
+  RESTART_WATCHDOG,
+  RESTART_UNKNOWN,
+};
+
+#if defined(__AVR__) && defined(MCUSR)
+#include <avr/wdt.h>
+
+static uint8_t restart_flags __attribute__((section(".noinit")));
+
+// Before anything else: after a watchdog reset it still runs, at its shortest
+// time. Boot loaders may have cleared the flags; then the cause is unknown.
+static void note_restart_flags() __attribute__((naked, used, section(".init3")));
+static void note_restart_flags() {
+  restart_flags = MCUSR;
+  MCUSR = 0;
+  wdt_disable();
+}
+
+static RestartCause restart_cause() {
+  if (restart_flags & _BV(PORF)) return RESTART_POWER;
+  if (restart_flags & _BV(BORF)) return RESTART_BROWNOUT;
+  if (restart_flags & _BV(WDRF)) return RESTART_WATCHDOG;
+  if (restart_flags & _BV(EXTRF)) return RESTART_RESET;
+  return RESTART_UNKNOWN;
+}
+
+static void watchdog_start() {
+  if (WATCHDOG) wdt_enable(WDTO_2S);
+}
+
+static void watchdog_feed() { wdt_reset(); }
+
+#else
+
+static RestartCause restart_cause() { return RESTART_UNKNOWN; }
+static void watchdog_start() {}
+static void watchdog_feed() {}
+#endif
+
+struct EepromMemory {
+  uint8_t read(uint16_t address) { return EEPROM.read((int)address); }
+  void write(uint16_t address, uint8_t value) { EEPROM.update((int)address, value); }
+};
+
+// The board's own name: made once, kept in the first bytes of the EEPROM with
+// a CRC. Chance comes from converter noise and from how long an EEPROM write
+// takes, which another oscillator than the clock decides.
+static uint32_t board_name() {
+  uint8_t bytes[6];
+  for (uint8_t i = 0; i < 6; ++i) bytes[i] = EEPROM.read(i);
+  uint16_t crc = crc16(bytes, 4);
+  bool named = bytes[4] == (uint8_t)(crc >> 8) && bytes[5] == (uint8_t)crc && crc != 0;
+  if (!named) {
+    uint32_t noise = 2166136261UL;
+    for (uint8_t i = 0; i < 120; ++i) {
+      if (i % 12 == 0) EEPROM.write(6, i);
+      noise = (noise ^ (uint16_t)analogRead(A0 + i % 6) ^ micros()) * 16777619UL;
+    }
+    for (uint8_t i = 0; i < 4; ++i) bytes[i] = (uint8_t)(noise >> (8 * i));
+    if (crc16(bytes, 4) == 0) bytes[0] ^= 1;
+    crc = crc16(bytes, 4);
+    bytes[4] = (uint8_t)(crc >> 8);
+    bytes[5] = (uint8_t)crc;
+    for (uint8_t i = 0; i < 6; ++i) EEPROM.update(i, bytes[i]);
+  }
+  return (uint32_t)bytes[0] | (uint32_t)bytes[1] << 8 | (uint32_t)bytes[2] << 16 |
+         (uint32_t)bytes[3] << 24;
+}
