@@ -33,8 +33,7 @@ enum CommandError : uint8_t {
 
 static const uint32_t WINDOW_MIN_US = 10000UL;
 static const uint32_t WINDOW_MAX_US = 60000000UL;
-static const uint32_t CUTOFF_MAX_UV = 40000000UL;  // beyond either sensor's range
-static const uint32_t HOLD_MAX_MS = 3600000UL;
+static const uint32_t CUTOFF_MAX_UV = 40960000UL;  // end of the wider sensor's range
 static const uint32_t FLEX_PERIOD_MIN_MS = 100;
 static const uint32_t FLEX_PERIOD_MAX_MS = 600000UL;
 static const uint8_t FLEX_JOINTS_MAX = 4;
@@ -134,32 +133,33 @@ class CommandParser {
   }
 
   void read_fields() {
-    const char *name = command_.name;
-    uint8_t length = command_.name_length;
-    if (is(name, length, FLASH_TEXT("identify"))) {
-      command_.kind = COMMAND_IDENTIFY;
-    } else if (is(name, length, FLASH_TEXT("window"))) {
-      command_.kind = COMMAND_WINDOW;
+    if (named(FLASH_TEXT("identify"), COMMAND_IDENTIFY, 0)) return;
+    if (named(FLASH_TEXT("start"), COMMAND_START, 0)) return;
+    if (named(FLASH_TEXT("stop"), COMMAND_STOP, 0)) return;
+    if (named(FLASH_TEXT("flex-stop"), COMMAND_FLEX_STOP, 0)) return;
+    if (named(FLASH_TEXT("window"), COMMAND_WINDOW, 1)) {
       command_.window_us = number(WINDOW_MIN_US, WINDOW_MAX_US);
-    } else if (is(name, length, FLASH_TEXT("start"))) {
-      command_.kind = COMMAND_START;
-    } else if (is(name, length, FLASH_TEXT("stop"))) {
-      command_.kind = COMMAND_STOP;
-    } else if (is(name, length, FLASH_TEXT("load"))) {
-      command_.kind = COMMAND_LOAD;
+    } else if (named(FLASH_TEXT("load"), COMMAND_LOAD, 1)) {
       command_.load_closed = number(0, 1) == 1;
-    } else if (is(name, length, FLASH_TEXT("cutoff"))) {
-      command_.kind = COMMAND_CUTOFF;
+    } else if (named(FLASH_TEXT("cutoff"), COMMAND_CUTOFF, 2)) {
       command_.cutoff_uv = volt_uv(CUTOFF_MAX_UV);
-      command_.hold_ms = number(0, HOLD_MAX_MS);
-    } else if (is(name, length, FLASH_TEXT("flex-start"))) {
-      command_.kind = COMMAND_FLEX_START;
+      command_.hold_ms = number(0, UINT32_MAX);
+    } else if (named(FLASH_TEXT("flex-start"), COMMAND_FLEX_START, 8)) {
       read_flex_order();
-    } else if (is(name, length, FLASH_TEXT("flex-stop"))) {
-      command_.kind = COMMAND_FLEX_STOP;
     } else {
       command_.error = ERROR_UNKNOWN;
     }
+  }
+
+  // Is this the command's name? Then its fields are counted too.
+  bool named(const char *name_in_flash, CommandKind kind, uint8_t fields) {
+    if (!is(command_.name, command_.name_length, name_in_flash)) return false;
+    command_.kind = kind;
+    for (const char *at = line_; at < end_; ++at) {
+      if (*at == ',') --fields;
+    }
+    if (fields) fail(ERROR_FIELD);
+    return true;
   }
 
   void read_flex_order() {
@@ -170,14 +170,13 @@ class CommandParser {
     order.servo = is(drive, length, FLASH_TEXT("servo"));
     if (!order.servo && !is(drive, length, FLASH_TEXT("switch"))) fail(ERROR_FIELD);
     order.cycles = number(1, UINT32_MAX);
-    // A rig with a switch sets its own pace.
-    order.period_ms = number(order.servo ? FLEX_PERIOD_MIN_MS : 0,
-                             order.servo ? FLEX_PERIOD_MAX_MS : UINT32_MAX);
-    order.dwell_ms = number(0, order.servo ? order.period_ms / 2 : UINT32_MAX);
+    order.period_ms = number(FLEX_PERIOD_MIN_MS, FLEX_PERIOD_MAX_MS);
+    order.dwell_ms = number(0, FLEX_PERIOD_MAX_MS);
     order.angle_a_degrees = (uint8_t)number(0, 180);
     order.angle_b_degrees = (uint8_t)number(0, 180);
     order.joints = (uint8_t)number(1, FLEX_JOINTS_MAX);
     order.stop_open_us = number(0, UINT32_MAX);
+    if (2 * order.dwell_ms > order.period_ms) fail(ERROR_RANGE);
   }
 
   // First error wins.
@@ -210,7 +209,7 @@ class CommandParser {
   }
 
   uint32_t digits(const char *field, uint8_t length, uint32_t least, uint32_t greatest) {
-    if (length == 0) fail(ERROR_FIELD);
+    if (length == 0 || length > 10) fail(ERROR_FIELD);
     uint32_t value = 0;
     bool too_great = false;
     for (; length; --length, ++field) {
@@ -234,11 +233,11 @@ class CommandParser {
     const char *field;
     uint8_t length;
     take(&field, &length);
-    if (length < 8 || field[length - 7] != '.') {
+    if (length < 8 || length > 9 || field[length - 7] != '.') {
       fail(ERROR_FIELD);
       return 0;
     }
-    uint32_t volt = digits(field, (uint8_t)(length - 7), 0, greatest / 1000000UL);
+    uint32_t volt = digits(field, (uint8_t)(length - 7), 0, 99);
     uint32_t microvolt = digits(field + length - 6, 6, 0, 999999UL);
     uint32_t value = volt * 1000000UL + microvolt;
     if (value > greatest) {

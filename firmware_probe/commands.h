@@ -5,16 +5,16 @@
 
 static CommandError do_load(bool closed) {
   if (!load_fitted) return ERROR_FITTED;
-  set_load(closed, LOAD_BY_HOST);
+  set_load(closed, closed == load_closed() ? LOAD_BY_STATUS : LOAD_BY_HOST);
   return ERROR_NONE;
 }
 
 static CommandError do_cutoff(uint32_t cutoff_uv, uint32_t hold_ms) {
-  if (!load_fitted && cutoff_uv) return ERROR_FITTED;
+  if (!load_fitted) return ERROR_FITTED;
   record.cutoff_uv = cutoff_uv;
   record.hold_ms = hold_ms;
   cutoff.set(cutoff_uv, hold_ms, sensor.units());
-  cutoff.restart(now_us());
+  cutoff.restart(micros());
   records.begin(record);
   return ERROR_NONE;
 }
@@ -67,18 +67,9 @@ static void handle_command() {
 static void read_commands() {
 #if defined(SERIAL_RX_BUFFER_SIZE)
   // A full buffer drops what comes next without a word.
-  if (Serial.available() >= SERIAL_RX_BUFFER_SIZE - 1) note_fault(FAULT_RX, 0);
+  if (Serial.available() >= SERIAL_RX_BUFFER_SIZE - 1) note_fault(FAULT_RX);
 #endif
   while (!answer_due && !hello_due && !records.writing() && Serial.available() > 0) {
     if (parser.feed((uint8_t)Serial.read())) handle_command();
   }
-}
-
-static void feed_uart() {
-#if defined(__AVR__)
-  int room = Serial.availableForWrite();
-#else
-  int room = 1;
-#endif
-  while (room-- > 0 && output.used()) Serial.write(output.pop());
 }

@@ -11,52 +11,55 @@ static const uint32_t CUTOFF_BLIND_US = 30000000UL;
 
 class Cutoff {
  public:
-  // cutoff_uv 0: none.
+  // cutoff_uv 0: none. hold_ms: how long the pack has to be below it.
   void set(uint32_t cutoff_uv, uint32_t hold_ms, const SensorUnits &units) {
-    cutoff_uv_ = cutoff_uv;
     hold_ms_ = hold_ms;
+    below_ = false;
     // Least count that is not below: ceil(cutoff / count).
-    threshold_ = cutoff_uv == 0 ? INT32_MIN
+    threshold_ = cutoff_uv == 0 ? NONE
                                 : (int32_t)(((uint64_t)cutoff_uv * 1000 + units.shunt_count_nv - 1) /
                                             units.shunt_count_nv);
-    below_ = false;
   }
 
-  // Starts waiting anew, as after the switch was closed by hand.
-  void restart(uint64_t time_us) {
+  // Starts waiting anew, as after the switch was closed by the host.
+  void restart(uint32_t now_us) {
     below_ = false;
-    seen_us_ = time_us;
+    seen_us_ = now_us;
   }
 
   // One pair, pack in shunt counts. True when the switch has to open.
-  bool add(int32_t pack, uint64_t time_us) {
-    seen_us_ = time_us;
+  // Must be asked at least once in 71 minutes: see blind().
+  bool add(int32_t pack, uint32_t now_us) {
+    uint32_t passed_us = now_us - seen_us_;
+    seen_us_ = now_us;
     if (pack >= threshold_) {
       below_ = false;
       return false;
     }
-    if (!below_) {
+    if (below_) {
+      passed_us += below_rest_us_;
+      below_ms_ += passed_us / 1000;
+      below_rest_us_ = (uint16_t)(passed_us % 1000);
+    } else {
       below_ = true;
-      below_since_us_ = time_us;
+      below_ms_ = 0;
+      below_rest_us_ = 0;
     }
-    return time_us - below_since_us_ >= (uint64_t)hold_ms_ * 1000;
+    return below_ms_ >= hold_ms_;
   }
 
   // True when no pair has come for too long to protect the pack.
-  bool blind(uint64_t time_us) const {
-    if (cutoff_uv_ == 0) return false;
-    uint64_t hold_us = (uint64_t)hold_ms_ * 1000;
-    return time_us - seen_us_ >= (hold_us > CUTOFF_BLIND_US ? hold_us : CUTOFF_BLIND_US);
+  bool blind(uint32_t now_us) const {
+    return threshold_ != NONE && now_us - seen_us_ >= CUTOFF_BLIND_US;
   }
 
-  uint32_t cutoff_uv() const { return cutoff_uv_; }
-  uint32_t hold_ms() const { return hold_ms_; }
-
  private:
-  uint32_t cutoff_uv_ = 0;
+  static const int32_t NONE = INT32_MIN;
+
+  int32_t threshold_ = NONE;
   uint32_t hold_ms_ = 0;
-  int32_t threshold_ = INT32_MIN;
+  uint32_t seen_us_ = 0;
+  uint32_t below_ms_ = 0;
+  uint16_t below_rest_us_ = 0;
   bool below_ = false;
-  uint64_t below_since_us_ = 0;
-  uint64_t seen_us_ = 0;
 };

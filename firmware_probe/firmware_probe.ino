@@ -9,12 +9,14 @@
 
 #include "commands.h"
 
-static uint32_t pair_seen_us = 0;  // when the last conversion was found
-static bool pair_counted = false;  // and none has been lost for a known reason since
+// All of these in the 32-bit microseconds of micros().
+static uint32_t pair_seen_us = 0;    // when the last conversion was found
+static uint32_t checked_us = 0;      // when the sensor's settings were last looked at
+static uint32_t pause_began_us = 0;  // the sensor is left alone for pause_us from here
+static uint32_t pause_us = 0;
+static bool pair_counted = false;  // no conversion was lost for a known reason since the last
 static bool sensor_lost = false;
 static uint8_t silent_polls = 0;
-static uint64_t try_again_us = 0;  // when to look for a lost sensor, or at a bus that hung
-static uint64_t check_us = 0;      // when to look after the sensor's settings
 
 static const uint32_t SECOND_US = 1000000UL;
 static const uint32_t BUS_PAUSE_US = 100000UL;
@@ -22,26 +24,28 @@ static const uint8_t SILENT_POLLS_MAX = 3;
 // Longest single piece of work, with a margin for interrupts.
 static const uint32_t WORK_US = 350;
 
-static void lose_sensor(FaultCode code, uint64_t time_us) {
-  note_fault(code, 0);
-  sensor_lost = true;
+static void pause_sensor(uint32_t duration_us) {
+  pause_began_us = micros();
+  pause_us = duration_us;
   pair_counted = false;
-  try_again_us = time_us;
+}
+
+static void lose_sensor() {
+  note_fault(FAULT_SENSOR);
+  sensor_lost = true;
 }
 
 // A sensor of the other kind counts in other steps: the window so far is void.
-static void look_for_sensor(uint64_t time_us) {
-  finish_window_line();
+static void look_for_sensor() {
   const SensorUnits *units_before = &sensor.units();
   sensor_lost = !sensor.find();
   silent_polls = 0;
-  pair_seen_us = micros();
-  try_again_us = time_us + SECOND_US;
-  check_us = time_us + SECOND_US;
+  pause_sensor(sensor_lost ? SECOND_US : 0);
+  pair_seen_us = checked_us = micros();
   if (sensor_lost) {
-    note_fault(sensor.bus_hung() ? FAULT_BUS : FAULT_SENSOR, 0);
+    note_fault(sensor.bus_hung() ? FAULT_BUS : FAULT_SENSOR);
   } else if (&sensor.units() != units_before) {
-    window_due = false;
+    finish_accumulating();
     use_units();
   }
 }
@@ -59,40 +63,40 @@ void setup() {
   }
   digitalWrite(PIN_LOAD_SWITCH, load_closed() ? HIGH : LOW);
   pinMode(PIN_LIMIT_SWITCH, INPUT_PULLUP);
-  window.clear();
   use_units();
   sensor.begin();
-  look_for_sensor(0);
-  if (restart_cause() == RESTART_BROWNOUT) note_fault(FAULT_BROWNOUT, 0);
-  if (restart_cause() == RESTART_WATCHDOG) note_fault(FAULT_WATCHDOG, 0);
+  look_for_sensor();
+  if (restart_cause() == RESTART_BROWNOUT) note_fault(FAULT_BROWNOUT);
+  if (restart_cause() == RESTART_WATCHDOG) note_fault(FAULT_WATCHDOG);
   hello_due = true;
   if (load_fitted) tell_load(LOAD_BY_BOOT);
 }
 
 // Conversions between the last two that were found, by the time that passed.
-static void count_missed(uint32_t now) {
+static void count_missed(uint32_t now_us) {
   uint32_t period_us = sensor.period_us();
-  uint32_t passed_us = now - pair_seen_us;
-  pair_seen_us = now;
+  uint32_t passed_us = now_us - pair_seen_us;
+  pair_seen_us = now_us;
   // Faster than the I2C bus: the sensor converts again while it is being read.
   if (period_us < 1000) return;
   if (pair_counted && passed_us > period_us * 7 / 4) {
-    note_fault(FAULT_MISSED, (passed_us + period_us / 2) / period_us - 1);
+    count_fault(FAULT_MISSED, (passed_us + period_us / 2) / period_us - 1);
   }
   pair_counted = true;
 }
 
-static void take_pair(uint64_t time_us, bool overflow) {
+static void take_pair(bool overflow) {
   int16_t shunt = sensor.shunt();
   int32_t pack = (int32_t)sensor.bus() * sensor.units().pack_ratio + shunt;
   bool window_was_empty = window.conversions == 0;
   if (overflow) {
-    note_fault(FAULT_OVERFLOW, 1);
+    count_fault(FAULT_OVERFLOW, 1);
   } else {
     window.add(sensor.bus(), shunt, pack);
   }
   // Beyond the range the pack is taken for as low as it may be.
-  if (cutoff.add(pack, time_us) && load_closed()) set_load(false, LOAD_BY_CUTOFF);
+  if (cutoff.add(pack, micros()) && load_closed()) set_load(false, LOAD_BY_CUTOFF);
+  uint64_t time_us = now_us();
   if (time_us < window_target_us && !window.full()) return;
   if (window_was_empty) {
     // No conversion until now: this window's time belongs to the next.
@@ -103,32 +107,32 @@ static void take_pair(uint64_t time_us, bool overflow) {
 }
 
 // True when a conversion was taken, so that there is time until the next.
-static bool poll_sensor(uint64_t time_us) {
-  if (time_us < try_again_us) return false;
+static bool poll_sensor() {
+  uint32_t now_us = micros();
+  if (now_us - pause_began_us < pause_us) return false;
+  pause_us = 0;
   if (sensor_lost) {
-    look_for_sensor(time_us);
+    look_for_sensor();
     return false;
   }
-  uint32_t now = micros();
   SensorEvent event = sensor.poll();
   switch (event) {
     case SENSOR_WAITING:
       silent_polls = 0;
       return false;
     case SENSOR_SILENT:
-      if (++silent_polls >= SILENT_POLLS_MAX) lose_sensor(FAULT_SENSOR, time_us);
+      if (++silent_polls >= SILENT_POLLS_MAX) lose_sensor();
       return false;
     case SENSOR_BUS_HUNG:
-      note_fault(FAULT_BUS, 0);
-      pair_counted = false;
-      try_again_us = time_us + BUS_PAUSE_US;
+      note_fault(FAULT_BUS);
+      pause_sensor(BUS_PAUSE_US);
       return false;
     default:
       silent_polls = 0;
-      count_missed(now);
-      take_pair(now_us(), event != SENSOR_PAIR);
+      count_missed(now_us);
+      take_pair(event != SENSOR_PAIR);
       if (event == SENSOR_WIDENED) {
-        note_fault(FAULT_RANGE, 0);
+        note_fault(FAULT_RANGE);
         pair_counted = false;
       }
       return true;
@@ -136,36 +140,32 @@ static bool poll_sensor(uint64_t time_us) {
 }
 
 // Once a second: does the sensor still have its settings, does it convert?
-static bool check_sensor(uint64_t time_us) {
-  if (sensor_lost || time_us < check_us) return false;
-  check_us = time_us + SECOND_US;
-  bool converts = micros() - pair_seen_us < SECOND_US;
-  if (!sensor.still_configured() || !converts) lose_sensor(FAULT_SENSOR, time_us);
+static bool check_sensor() {
+  uint32_t now_us = micros();
+  if (sensor_lost || pause_us || now_us - checked_us < SECOND_US) return false;
+  checked_us = now_us;
+  if (!sensor.still_configured() || now_us - pair_seen_us >= SECOND_US) lose_sensor();
   return true;
 }
 
 // Work goes where it does not delay the next conversion: right after one, as
 // much as fits before the next; at least one piece, or a fast sensor would
 // leave no time for any.
-static void work(bool pair_taken, uint64_t time_us) {
+static void work(bool pair_taken) {
   uint32_t period_us = sensor.period_us();
-  if (!pair_taken) {
-    // Nothing to wait for.
-    if (micros() - pair_seen_us > 3 * period_us && !check_sensor(time_us)) work_step();
-    return;
-  }
-  if (check_sensor(time_us)) return;
-  while (work_step() && micros() - pair_seen_us + WORK_US < period_us) {
+  bool converting = micros() - pair_seen_us < 3 * period_us;
+  if (converting && !pair_taken) return;
+  if (check_sensor()) return;
+  while (work_step() && converting && micros() - pair_seen_us + WORK_US < period_us) {
   }
 }
 
 void loop() {
-  uint64_t time_us = now_us();
   watchdog_feed();
-  feed_uart();
+  now_us();  // at least once per wrap of micros()
   read_commands();
-  bool pair_taken = poll_sensor(time_us);
-  flex_service(time_us);
-  if (cutoff.blind(time_us) && load_closed()) set_load(false, LOAD_BY_SENSOR);
-  work(pair_taken, time_us);
+  bool pair_taken = poll_sensor();
+  flex_service();
+  if (cutoff.blind(micros()) && load_closed()) set_load(false, LOAD_BY_SENSOR);
+  work(pair_taken);
 }

@@ -96,17 +96,14 @@ struct JointCycle {
 
 class JointWatch {
  public:
-  void start(uint16_t open_sample) {
-    open_sample_ = open_sample;
+  void start() {
     open_ = false;
-    open_us_ = 0;
     start_cycle();
   }
 
-  // One 10-bit sample. now_us is only used while the joint is open or when it
-  // opens or closes; see needs_time().
-  void add(uint16_t sample, uint32_t now_us) {
-    if (sample >= open_sample_) {
+  // One 10-bit sample. now_us only matters when the joint is or was open.
+  void add(uint16_t sample, bool open, uint32_t now_us) {
+    if (open) {
       add_open(now_us);
       return;
     }
@@ -121,24 +118,23 @@ class JointWatch {
     }
   }
 
-  bool needs_time(uint16_t sample) const { return open_ || sample >= open_sample_; }
+  bool is_open() const { return open_; }
 
-  // What the present open has lasted so far, over cycles; 0 when closed.
-  uint32_t open_us() const { return open_ ? open_us_ : 0; }
-
-  // The cycle that ends now; the next one begins.
-  JointCycle end_cycle(uint32_t now_us) {
+  // The cycle that ends now; the next one begins. whole_us: longest open that
+  // lasted into this cycle, with its part before it.
+  void end_cycle(uint32_t now_us, JointCycle *cycle, uint32_t *whole_us) {
     if (open_) count_open_time(now_us);
     keep_part();
-    JointCycle done = cycle_;
+    *cycle = cycle_;
+    *whole_us = whole_us_;
     start_cycle();
-    return done;
   }
 
  private:
   void start_cycle() {
     cycle_.clear();
     part_us_ = 0;
+    whole_us_ = 0;
     empty_block();
   }
 
@@ -178,22 +174,23 @@ class JointWatch {
     open_us_ = add_saturating(open_us_, passed_us);
     part_us_ = add_saturating(part_us_, passed_us);
     if (part_us_ > cycle_.longest_us) cycle_.longest_us = part_us_;
+    if (open_us_ > whole_us_) whole_us_ = open_us_;
   }
 
   JointCycle cycle_;
   uint32_t last_us_ = 0;
   uint32_t open_us_ = 0;
   uint32_t part_us_ = 0;
-  uint16_t open_sample_ = 1024;
+  uint32_t whole_us_ = 0;
   uint16_t sum_ = 0;
   uint8_t count_ = 0;
   bool open_ = false;
 };
 
 // Least sample that counts as open: 1024 R / (known + R), rounded up.
-static inline uint16_t joint_open_sample(uint16_t open_ohm, uint16_t known_tenths) {
-  uint32_t known_plus_open = (uint32_t)known_tenths + 10UL * open_ohm;
-  return (uint16_t)((10240UL * open_ohm + known_plus_open - 1) / known_plus_open);
+constexpr uint16_t joint_open_sample(uint32_t open_ohm, uint32_t known_tenths) {
+  return (uint16_t)((10240 * open_ohm + known_tenths + 10 * open_ohm - 1) /
+                    (known_tenths + 10 * open_ohm));
 }
 
 // Joint's resistance in 0.0001 Ohm: known x sum / (full scale - sum).

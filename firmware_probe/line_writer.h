@@ -1,5 +1,5 @@
-// Writes one line of the protocol, field by field, into the output ring:
-// body*CCCC and LF, the CRC kept along the way.
+// Writes one line of the protocol, field by field: body*CCCC and LF, the CRC kept
+// along the way. Output is any class with void write(uint8_t).
 #pragma once
 
 #include <stdint.h>
@@ -7,9 +7,6 @@
 #include "crc16.h"
 #include "division.h"
 #include "flash_text.h"
-#include "output_ring.h"
-
-static const uint8_t LINE_MAX_BYTES = 200;
 
 static const uint64_t POWERS_OF_TEN[] FLASH_TABLE = {
     1ULL,
@@ -34,13 +31,10 @@ static const uint64_t POWERS_OF_TEN[] FLASH_TABLE = {
     10000000000000000000ULL,
 };
 
+template <class Output>
 class LineWriter {
  public:
-  explicit LineWriter(OutputRing &ring) : ring_(ring) {}
-
-  // A line is begun only when the longest one fits: it never has to wait or to
-  // be left half written.
-  bool ready() const { return ring_.room() >= LINE_MAX_BYTES; }
+  explicit LineWriter(Output &output) : output_(output) {}
 
   void begin(const char *kind_in_flash) {
     crc_ = 0;
@@ -49,7 +43,7 @@ class LineWriter {
 
   void put(char character) {
     crc_ = crc16_add(crc_, (uint8_t)character);
-    ring_.push((uint8_t)character);
+    output_.write((uint8_t)character);
   }
 
   void comma() { put(','); }
@@ -76,11 +70,11 @@ class LineWriter {
 
   void end() {
     uint16_t crc = crc_;
-    ring_.push('*');
+    output_.write('*');
     for (uint8_t digits = 4; digits--;) {
-      ring_.push((uint8_t)hex_digit((uint8_t)(crc >> (4 * digits))));
+      output_.write((uint8_t)hex_digit((uint8_t)(crc >> (4 * digits))));
     }
-    ring_.push('\n');
+    output_.write('\n');
   }
 
  private:
@@ -120,6 +114,6 @@ class LineWriter {
     return true;
   }
 
-  OutputRing &ring_;
+  Output &output_;
   uint16_t crc_ = 0;
 };

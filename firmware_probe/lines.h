@@ -16,7 +16,7 @@ enum LineKind : uint8_t {
 
 static LineKind line_kind = LINE_NONE;
 static uint8_t line_field = 0;
-static uint8_t fault_writing = 0;
+static FaultCode fault_writing = FAULT_OVERFLOW;
 
 static bool hello_due = false;
 static bool answer_due = false;  // for parser.command()
@@ -42,7 +42,7 @@ static const char *sensor_word(SensorKind kind) {
   }
 }
 
-static const char *fault_word(uint8_t code) {
+static const char *fault_word(FaultCode code) {
   switch (code) {
     case FAULT_OVERFLOW: return FLASH_TEXT("overflow");
     case FAULT_SENSOR: return FLASH_TEXT("sensor");
@@ -118,83 +118,97 @@ static int64_t range_steps() {
 
 static bool hello_field(uint8_t field) {
   switch (field) {
-    case 0: line.begin(FLASH_TEXT("hello,protocol=1,firmware=" FIRMWARE_VERSION)); break;
-    case 1: line.text(FLASH_TEXT(",board=")); line.hex(board_id, 8); break;
-    case 2: line.text(FLASH_TEXT(",boot=")); line.number(record.boot); break;
-    case 3: line.text(FLASH_TEXT(",cause=")); line.text(cause_word(restart_cause())); break;
-    case 4: line.text(FLASH_TEXT(",sensor=")); line.text(sensor_word(sensor.kind())); break;
-    case 5: line.text(FLASH_TEXT(",address=")); line.hex(sensor.address(), 2); break;
-    case 6: line.text(FLASH_TEXT(",shunt_ohm=")); line.fixed(SHUNT_STEPS, 4); break;
-    case 7: line.text(FLASH_TEXT(",range_ma=")); line.fixed(range_steps(), 4); break;
-    case 8: line.text(FLASH_TEXT(",bus_range_v=")); line.fixed(sensor.bus_range_mv(), 3); break;
-    case 9: line.text(FLASH_TEXT(",window_us=")); line.number(next_window_us); break;
-    case 10: line.text(FLASH_TEXT(",load=")); put_load_state(); break;
-    case 11: line.text(FLASH_TEXT(",cutoff_v=")); line.fixed(record.cutoff_uv, 6); break;
-    case 12: line.text(FLASH_TEXT(",hold_ms=")); line.number(record.hold_ms); break;
-    case 13: line.text(FLASH_TEXT(",running=")); line.put(running ? '1' : '0'); break;
-    case 14: line.text(FLASH_TEXT(",time_us=")); line.number(now_us()); break;
+    case 0: line.begin(FLASH_TEXT("hello,protocol=1")); break;
+    case 1: line.text(FLASH_TEXT(",firmware=" FIRMWARE_VERSION)); break;
+    case 2: line.text(FLASH_TEXT(",board=")); line.hex(board_id, 8); break;
+    case 3: line.text(FLASH_TEXT(",boot=")); line.number(record.boot); break;
+    case 4: line.text(FLASH_TEXT(",cause=")); line.text(cause_word(restart_cause())); break;
+    case 5: line.text(FLASH_TEXT(",sensor=")); line.text(sensor_word(sensor.kind())); break;
+    case 6: line.text(FLASH_TEXT(",address=")); line.hex(sensor.address(), 2); break;
+    case 7: line.text(FLASH_TEXT(",shunt_ohm=")); line.fixed(SHUNT_STEPS, 4); break;
+    case 8: line.text(FLASH_TEXT(",range_ma=")); line.fixed(range_steps(), 4); break;
+    case 9: line.text(FLASH_TEXT(",bus_range_v=")); line.fixed(sensor.bus_range_mv(), 3); break;
+    case 10: line.text(FLASH_TEXT(",window_us=")); line.number(next_window_us); break;
+    case 11: line.text(FLASH_TEXT(",load=")); put_load_state(); break;
+    case 12: line.text(FLASH_TEXT(",cutoff_v=")); line.fixed(record.cutoff_uv, 6); break;
+    case 13: line.text(FLASH_TEXT(",hold_ms=")); line.number(record.hold_ms); break;
+    case 14: line.text(FLASH_TEXT(",running=")); line.put(running ? '1' : '0'); break;
+    case 15: line.text(FLASH_TEXT(",time_us=")); line.number(now_us()); break;
     default: return false;
   }
   return true;
 }
 
 static bool window_field(uint8_t field) {
-  const WindowStats &stats = closed_window.stats;
+  const ClosedWindow &closed = closed_window;
+  const WindowSums &sums = closed.sums;
   const SensorUnits &units = sensor.units();
   switch (field) {
-    case 0: line.begin(FLASH_TEXT("w")); put_number(closed_window.sequence); break;
-    case 1: put_number(closed_window.time_us); break;
-    case 2: put_number(stats.conversions); break;
-    case 3: put_fixed(voltage_uv(stats.pack_sum(units), stats.conversions, units), 6); break;
-    case 4: put_fixed(voltage_uv(stats.pack_min, 1, units), 6); break;
+    case 0: line.begin(FLASH_TEXT("w")); put_number(closed.sequence); break;
+    case 1: put_number(closed.time_us); break;
+    case 2: put_number(sums.conversions); break;
+    case 3: put_fixed(voltage_uv(sums.pack_voltage_sum(units), sums.conversions, units), 6); break;
+    case 4: put_fixed(voltage_uv(sums.pack_min, 1, units), 6); break;
     case 5:
-      put_fixed(voltage_uv((int64_t)((uint64_t)stats.bus_sum * units.pack_ratio),
-                           stats.conversions, units), 6);
+      put_fixed(voltage_uv(sums.bus_voltage_sum(units), sums.conversions, units), 6);
       break;
     case 6:
-      put_fixed(current_steps(stats.shunt_sum, stats.conversions, units, SHUNT_STEPS), 4);
+      put_fixed(current_steps(sums.shunt_sum, sums.conversions, units, SHUNT_STEPS), 4);
       break;
-    case 7: put_fixed(current_steps(stats.shunt_min, 1, units, SHUNT_STEPS), 4); break;
-    case 8: put_fixed(current_steps(stats.shunt_max, 1, units, SHUNT_STEPS), 4); break;
-    case 9: put_fixed(charge.rounded_steps(), 6); break;
-    case 10: put_fixed(energy.rounded_steps(), 6); break;
-    default: return false;
+    case 7: put_fixed(current_steps(sums.shunt_min, 1, units, SHUNT_STEPS), 4); break;
+    case 8: put_fixed(current_steps(sums.shunt_max, 1, units, SHUNT_STEPS), 4); break;
+    case 9: put_fixed(closed.charge_steps, 6); break;
+    case 10: put_fixed(closed.energy_steps, 6); break;
+    default: window_due = false; return false;
   }
   return true;
 }
 
 static bool load_field(uint8_t field) {
-  if (field) return false;
-  line.begin(FLASH_TEXT("load"));
-  put_number(load_time_us);
-  line.comma();
-  put_load_state();
-  put_text(load_word(load_reason));
-  return true;
-}
-
-static bool fault_field(uint8_t field) {
-  if (field) return false;
-  const Fault &fault = faults[fault_writing];
-  line.begin(FLASH_TEXT("fault"));
-  put_number(fault.time_us);
-  put_text(fault_word(fault_writing));
-  line.comma();
-  if (fault_writing == FAULT_RANGE) {
-    line.fixed(range_steps(), 4);
-  } else if (fault.detail) {
-    line.number(fault.detail);
+  switch (field) {
+    case 0: line.begin(FLASH_TEXT("load")); put_number(load_time_us); break;
+    case 1: line.comma(); put_load_state(); put_text(load_word(load_reason)); break;
+    default: return false;
   }
   return true;
 }
 
+static bool fault_field(uint8_t field) {
+  switch (field) {
+    case 0: line.begin(FLASH_TEXT("fault")); put_number(now_us()); break;
+    case 1: put_text(fault_word(fault_writing)); line.comma(); break;
+    case 2:
+      if (fault_writing == FAULT_RANGE) {
+        line.fixed(range_steps(), 4);
+      } else if (fault_writing < FAULTS_COUNTED) {
+        line.number(fault_count[fault_writing]);
+        fault_count[fault_writing] = 0;
+      }
+      break;
+    default: return false;
+  }
+  return true;
+}
+
+// An unknown command may have a long name.
+static void put_name_part(const Command &command, uint8_t part) {
+  const uint8_t part_bytes = 30;
+  uint8_t from = (uint8_t)(part * part_bytes);
+  if (from >= command.name_length) return;
+  uint8_t left = (uint8_t)(command.name_length - from);
+  line.text_from_ram(command.name + from, left < part_bytes ? left : part_bytes);
+}
+
 static bool answer_field(uint8_t field) {
-  if (field) return false;
   const Command &command = parser.command();
-  line.begin(answer_error == ERROR_NONE ? FLASH_TEXT("ok") : FLASH_TEXT("no"));
-  line.comma();
-  line.text_from_ram(command.name, command.name_length);
-  if (answer_error != ERROR_NONE) put_text(error_word(answer_error));
+  switch (field) {
+    case 0: line.begin(answer_error == ERROR_NONE ? FLASH_TEXT("ok,") : FLASH_TEXT("no,")); break;
+    case 1:
+    case 2:
+    case 3: put_name_part(command, (uint8_t)(field - 1)); break;
+    case 4: if (answer_error != ERROR_NONE) put_text(error_word(answer_error)); break;
+    default: answer_due = false; return false;
+  }
   return true;
 }
 
@@ -223,11 +237,12 @@ static bool flex_field(uint8_t field) {
 }
 
 static bool flex_end_field(uint8_t field) {
-  if (field) return false;
-  line.begin(FLASH_TEXT("flex-end"));
-  put_number(flex_cycle);
-  put_number(flex_end_us);
-  put_text(flex_word(flex_end_reason));
+  switch (field) {
+    case 0: line.begin(FLASH_TEXT("flex-end")); put_number(flex_cycle); break;
+    case 1: put_number(flex_end_us); break;
+    case 2: put_text(flex_word(flex_end_reason)); break;
+    default: flex_end_due = false; return false;
+  }
   return true;
 }
 
@@ -252,17 +267,18 @@ static void write_field() {
 
 // ---- which line is next -----------------------------------------------------
 
-static const uint32_t FAULT_PAUSE_US = 1000000UL;
+static const uint16_t FAULT_PAUSE_TICKS = 62;  // 1.016 s
 
 static bool take_fault() {
-  uint64_t now = now_us();
+  uint16_t now = fault_ticks();
   for (uint8_t code = 0; code < FAULT_CODES; ++code) {
-    Fault &fault = faults[code];
-    if (!fault.due || (fault.sent_before && now - fault.sent_us < FAULT_PAUSE_US)) continue;
-    fault.due = false;
-    fault.sent_before = true;
-    fault.sent_us = now;
-    fault_writing = code;
+    uint8_t bit = (uint8_t)(1 << code);
+    if (faults_held & bit && (uint16_t)(now - fault_sent_ticks[code]) >= FAULT_PAUSE_TICKS) faults_held &= (uint8_t)~bit;
+    if (!(faults_due & bit) || faults_held & bit) continue;
+    faults_due &= (uint8_t)~bit;
+    faults_held |= bit;
+    fault_sent_ticks[code] = now;
+    fault_writing = (FaultCode)code;
     return true;
   }
   return false;
@@ -280,27 +296,33 @@ static LineKind next_line() {
   if (take(load_due)) return LINE_LOAD;
   if (take_fault()) return LINE_FAULT;
   if (flex_joint_due < flex_joints) return LINE_FLEX;
-  if (take(flex_end_due)) return LINE_FLEX_END;
-  if (take(window_due)) return LINE_WINDOW;
+  if (flex_end_due) return LINE_FLEX_END;
+  if (window_due) return LINE_WINDOW;
   return LINE_NONE;
 }
 
-static void finish_window_line() {
-  while (accumulate_step()) {
-  }
-  while (line_kind == LINE_WINDOW) write_field();
+// Longest field, or end of a line: a number of 20 digits with its comma and point.
+static const uint8_t FIELD_MAX_BYTES = 34;
+
+static bool output_has_room() {
+#if defined(__AVR__)
+  return Serial.availableForWrite() >= FIELD_MAX_BYTES;
+#else
+  return true;  // may wait a little for the port
+#endif
 }
 
-// One piece of work, at most about 0.3 ms. False when there is none.
+// One piece of work, at most about 0.3 ms. False when there is none, or no room
+// for it in the UART's buffer.
 static bool work_step() {
   if (accumulate_step()) return true;
-  if (line_kind != LINE_NONE) {
-    write_field();
-    return true;
-  }
   if (records.writing()) write_record_byte();
-  if (!line.ready()) return false;
-  line_kind = next_line();
-  line_field = 0;
-  return line_kind != LINE_NONE;
+  if (!output_has_room()) return false;
+  if (line_kind == LINE_NONE) {
+    line_kind = next_line();
+    line_field = 0;
+  }
+  if (line_kind == LINE_NONE) return false;
+  write_field();
+  return true;
 }

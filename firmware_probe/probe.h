@@ -21,8 +21,7 @@
 #define FIRMWARE_VERSION "1.0.0"
 
 static BoardClock board_clock;
-static OutputRing output;
-static LineWriter line(output);
+static LineWriter<HardwareSerial> line(Serial);
 static CommandParser parser;
 static Sensor sensor;
 
@@ -50,35 +49,32 @@ static void write_record_byte() {
 
 enum FaultCode : uint8_t {
   FAULT_OVERFLOW,
-  FAULT_SENSOR,
+  FAULT_MISSED,
+  FAULTS_COUNTED,
+  FAULT_SENSOR = FAULTS_COUNTED,
   FAULT_BUS,
   FAULT_RANGE,
-  FAULT_MISSED,
   FAULT_RX,
   FAULT_BROWNOUT,
   FAULT_WATCHDOG,
   FAULT_CODES,
 };
 
-struct Fault {
-  bool due;
-  bool sent_before;
-  uint32_t detail;
-  uint64_t time_us;  // when it was noted first since it was last sent
-  uint64_t sent_us;
-};
+static uint8_t faults_due = 0;   // a bit for each code
+static uint8_t faults_held = 0;  // sent less than a second ago
+static uint16_t fault_sent_ticks[FAULT_CODES];
+static uint32_t fault_count[FAULTS_COUNTED];
 
-static Fault faults[FAULT_CODES];
+// In 16.384 ms.
+static uint16_t fault_ticks() { return (uint16_t)(micros() >> 14); }
 
-// Counts up what happened; the line goes out at most once a second.
-static void note_fault(FaultCode code, uint32_t count) {
-  Fault &fault = faults[code];
-  if (!fault.due) {
-    fault.due = true;
-    fault.detail = 0;
-    fault.time_us = now_us();
-  }
-  fault.detail = add_saturating(fault.detail, count);
+// The line goes out at most once a second.
+static void note_fault(FaultCode code) { faults_due |= (uint8_t)(1 << code); }
+
+// Conversions beyond the range or not read: the line says how many.
+static void count_fault(FaultCode code, uint32_t conversions) {
+  fault_count[code] = add_saturating(fault_count[code], conversions);
+  note_fault(code);
 }
 
 // ---- load switch and cutoff -------------------------------------------------
@@ -120,7 +116,7 @@ static void find_load_switch() {
 static void set_load(bool closed, LoadReason reason) {
   if (!load_fitted) return;
   digitalWrite(PIN_LOAD_SWITCH, closed ? HIGH : LOW);
-  cutoff.restart(now_us());
+  cutoff.restart(micros());
   tell_load(reason);
   if (record.load_open == !closed) return;
   record.load_open = !closed;
@@ -131,26 +127,33 @@ static bool load_closed() { return load_fitted && !record.load_open; }
 
 // ---- window -----------------------------------------------------------------
 
+// What is needed of a window once it is over, until its line is out.
 struct ClosedWindow {
-  WindowStats stats;
+  WindowSums sums;
   uint32_t sequence;
   uint64_t time_us;
+  int64_t charge_steps;
+  int64_t energy_steps;
 };
 
 static WindowStats window;
-static ClosedWindow closed_window;
-static bool window_due = false;    // closed_window has still to be sent
 static bool running = false;       // the host wants window lines
-static bool whole_window = false;  // it did so when this window began
-static uint32_t window_us = 100000UL;
+static bool whole_window = false;  // and wanted them when this window began
 static uint32_t next_window_us = 100000UL;
 static uint32_t next_sequence = 0;
 static uint64_t window_began_us = 0;  // end of the last window that counted
 static uint64_t window_target_us = 100000UL;
+
+static ClosedWindow closed_window;
+static bool window_due = false;   // closed_window's line is not out yet
+static bool totals_due = false;   // nor are its charge and energy known
+static int64_t power_sum_due = 0;
+static uint64_t power_span_us = 0;
+static uint16_t power_conversions = 0;  // 0: none due
+
 static Accumulator charge;
 static Accumulator energy;
-static bool charge_busy = false;
-static bool energy_busy = false;
+static WindowAdder adder;
 
 static void use_units() {
   const SensorUnits &units = sensor.units();
@@ -160,42 +163,56 @@ static void use_units() {
   window.clear();
 }
 
+// First the window's charge, then its energy, one division a call. False when
+// there is nothing to do.
 static bool accumulate_step() {
-  if (charge_busy) {
-    charge_busy = charge.step();
+  if (adder.busy()) {
+    adder.step();
     return true;
   }
-  if (energy_busy) {
-    energy_busy = energy.step();
+  if (power_conversions) {
+    adder.begin(&energy, power_sum_due, power_conversions, power_span_us);
+    power_conversions = 0;
+    return true;
+  }
+  if (totals_due) {
+    totals_due = false;
+    closed_window.charge_steps = charge.rounded_steps();
+    closed_window.energy_steps = energy.rounded_steps();
     return true;
   }
   return false;
 }
 
-static void next_window_from(uint64_t time_us) {
-  window_us = next_window_us;
-  whole_window = running;
-  window_target_us += window_us;
-  if (window_target_us <= time_us) window_target_us = time_us + window_us;
+static void finish_accumulating() {
+  while (accumulate_step()) watchdog_feed();
 }
 
-// The window that is being written is finished first; one that waits is lost,
-// which its sequence number tells.
-static void finish_window_line();
+static void next_window_from(uint64_t time_us) {
+  whole_window = running;
+  window_target_us += next_window_us;
+  if (window_target_us <= time_us) window_target_us = time_us + next_window_us;
+}
+
+// Keeps what its line needs. While an older line is still on its way out, as
+// when the windows are too short for the baud rate, this one's is lost, which
+// the next sequence number tells; its charge is not.
+static void keep_window(uint64_t time_us) {
+  uint32_t sequence = next_sequence++;
+  if (window_due) return;
+  window_due = totals_due = true;
+  closed_window.time_us = time_us;
+  closed_window.sequence = sequence;
+  closed_window.sums = window;
+}
 
 static void close_window(uint64_t time_us) {
-  finish_window_line();
-  const SensorUnits &units = sensor.units();
-  uint64_t span_us = time_us - window_began_us;
-  charge.begin(window.shunt_sum, window.conversions, span_us);
-  energy.begin(window.power_sum(units), window.conversions, span_us);
-  charge_busy = energy_busy = true;
-  window_due = whole_window;
-  if (window_due) {
-    closed_window.stats = window;
-    closed_window.time_us = time_us;
-    closed_window.sequence = next_sequence++;
-  }
+  finish_accumulating();
+  power_span_us = time_us - window_began_us;
+  power_sum_due = window.power_sum(sensor.units());
+  power_conversions = window.conversions;
+  adder.begin(&charge, window.shunt_sum, window.conversions, power_span_us);
+  if (whole_window) keep_window(time_us);
   window_began_us = time_us;
   window.clear();
   next_window_from(time_us);
@@ -209,12 +226,13 @@ static bool flexing = false;
 static FlexOrder flex_order;
 static LimitSwitch limit_switch;
 static uint32_t flex_cycle = 0;  // completed
-static uint64_t flex_cycle_began_us = 0;
+static uint32_t flex_cycle_began_us = 0;
 static uint32_t flex_moved_us = 0;
 
 static JointCycle flex_result[JOINTS_MAX];
 static uint32_t flex_result_cycle = 0;
 static uint64_t flex_result_us = 0;
+static uint32_t flex_longest_open_us = 0;  // of any joint, with its part in earlier cycles
 static uint8_t flex_joints = 0;      // of the run that flex_result came from
 static uint8_t flex_joint_due = 0;   // next joint to send; flex_joints: none
 static bool flex_end_due = false;
@@ -228,18 +246,19 @@ static void flex_start(const FlexOrder &order) {
   flex_cycle = 0;
   flex_joints = order.joints;
   flex_joint_due = order.joints;
-  flex_cycle_began_us = now_us();
-  flex_moved_us = micros();
+  flex_cycle_began_us = flex_moved_us = micros();
   limit_switch.start(limit_closed(), flex_moved_us);
   joints_start(order.joints);
   if (order.servo) servo_start(servo_pulse_half_us(order.angle_a_degrees));
   flexing = true;
 }
 
-// Results of the cycle that just ended, or that a stop cut short.
 static void flex_take(uint64_t time_us, uint32_t cycle) {
+  flex_longest_open_us = 0;
   for (uint8_t joint = 0; joint < flex_joints; ++joint) {
-    flex_result[joint] = joint_end_cycle(joint);
+    uint32_t open_us;
+    joint_end_cycle(joint, &flex_result[joint], &open_us);
+    if (open_us > flex_longest_open_us) flex_longest_open_us = open_us;
   }
   flex_result_cycle = cycle;
   flex_result_us = time_us;
@@ -256,22 +275,18 @@ static void flex_stop(FlexReason reason, uint64_t time_us) {
 }
 
 static bool flex_joint_failed() {
-  if (flex_order.stop_open_us == 0) return false;
-  for (uint8_t joint = 0; joint < flex_joints; ++joint) {
-    if (joint_open_us(joint) >= flex_order.stop_open_us) return true;
-  }
-  return false;
+  return flex_order.stop_open_us && flex_longest_open_us >= flex_order.stop_open_us;
 }
 
-static bool flex_cycle_over(uint64_t time_us) {
-  if (!flex_order.servo) return limit_switch.add(limit_closed(), (uint32_t)time_us);
+static bool flex_cycle_over() {
+  uint32_t now = micros();
+  if (!flex_order.servo) return limit_switch.add(limit_closed(), now);
   uint32_t period_us = flex_order.period_ms * 1000;
-  uint32_t into_us = (uint32_t)(time_us - flex_cycle_began_us);
+  uint32_t into_us = now - flex_cycle_began_us;
   if (into_us >= period_us) {
     flex_cycle_began_us += period_us;
     return true;
   }
-  uint32_t now = (uint32_t)time_us;
   if (now - flex_moved_us >= 20000) {
     flex_moved_us = now;
     servo_move(flex_pulse_half_us(flex_order, into_us / 1000));
@@ -279,15 +294,13 @@ static bool flex_cycle_over(uint64_t time_us) {
   return false;
 }
 
-static void flex_service(uint64_t time_us) {
-  if (!flexing) return;
+static void flex_service() {
+  if (!flexing || !flex_cycle_over()) return;
+  uint64_t time_us = now_us();
+  flex_take(time_us, ++flex_cycle);
   if (flex_joint_failed()) {
-    flex_take(time_us, flex_cycle + 1);
     flex_stop(FLEX_OPEN, time_us);
-    return;
+  } else if (flex_cycle == flex_order.cycles) {
+    flex_stop(FLEX_DONE, time_us);
   }
-  if (!flex_cycle_over(time_us)) return;
-  ++flex_cycle;
-  flex_take(time_us, flex_cycle);
-  if (flex_cycle == flex_order.cycles) flex_stop(FLEX_DONE, time_us);
 }

@@ -39,6 +39,8 @@ static void servo_stop() {
 
 static JointWatch joint_watch[JOINTS_MAX];
 static uint8_t joints_watched = 0;
+static constexpr uint16_t joint_open_from =
+    joint_open_sample(JOINT_OPEN_OHM, JOINT_RESISTOR_TENTHS);
 static uint8_t joint_converting = 0;
 
 static void joint_convert(uint8_t joint) {
@@ -53,14 +55,14 @@ ISR(ADC_vect) {
   joint_converting = (uint8_t)(joint + 1 < joints_watched ? joint + 1 : 0);
   joint_convert(joint_converting);
   JointWatch &watch = joint_watch[joint];
-  watch.add(sample, watch.needs_time(sample) ? micros() : 0);
+  bool open = sample >= joint_open_from;
+  watch.add(sample, open, open || watch.is_open() ? micros() : 0);
 }
 
 static void joints_start(uint8_t joints) {
-  uint16_t open_sample = joint_open_sample(JOINT_OPEN_OHM, JOINT_RESISTOR_TENTHS);
   for (uint8_t joint = 0; joint < joints; ++joint) {
     pinMode((uint8_t)(PIN_FIRST_JOINT + joint), INPUT);
-    joint_watch[joint].start(open_sample);
+    joint_watch[joint].start();
   }
   joints_watched = joints;
   joint_converting = 0;
@@ -70,18 +72,10 @@ static void joints_start(uint8_t joints) {
 
 static void joints_stop() { ADCSRA &= (uint8_t)~_BV(ADIE); }
 
-static JointCycle joint_end_cycle(uint8_t joint) {
+static void joint_end_cycle(uint8_t joint, JointCycle *cycle, uint32_t *whole_us) {
   noInterrupts();
-  JointCycle cycle = joint_watch[joint].end_cycle(micros());
+  joint_watch[joint].end_cycle(micros(), cycle, whole_us);
   interrupts();
-  return cycle;
-}
-
-static uint32_t joint_open_us(uint8_t joint) {
-  noInterrupts();
-  uint32_t open_us = joint_watch[joint].open_us();
-  interrupts();
-  return open_us;
 }
 
 #else
@@ -92,6 +86,5 @@ static void servo_move(uint16_t) {}
 static void servo_stop() {}
 static void joints_start(uint8_t) {}
 static void joints_stop() {}
-static JointCycle joint_end_cycle(uint8_t) { return JointCycle(); }
-static uint32_t joint_open_us(uint8_t) { return 0; }
+static void joint_end_cycle(uint8_t, JointCycle *, uint32_t *) {}
 #endif

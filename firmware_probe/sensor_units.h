@@ -24,13 +24,13 @@ static const SensorUnits INA219_UNITS = {400, 10000, 4000, 36, 3600000UL};
 static const SensorUnits INA226_UNITS = {500, 2500, 1250, 144, 57600000UL};
 
 // Current of `counts` shunt counts, summed over `conversions`, in 0.0001 mA.
-static inline int64_t current_steps(int64_t counts, uint32_t conversions, const SensorUnits &units,
+ONE_COPY int64_t current_steps(int64_t counts, uint16_t conversions, const SensorUnits &units,
                                     uint16_t shunt_steps) {
   return divide_half_away(counts * ((int64_t)units.shunt_count_nv * 100),
                           (uint64_t)conversions * shunt_steps);
 }
 
 // Voltage of `counts` shunt counts, summed over `conversions`, in uV.
-static inline int64_t voltage_uv(int64_t counts, uint32_t conversions, const SensorUnits &units) {
+ONE_COPY int64_t voltage_uv(int64_t counts, uint16_t conversions, const SensorUnits &units) {
   return divide_half_away(counts * units.shunt_count_nv, (uint64_t)conversions * 1000);
 }

@@ -5,19 +5,27 @@
 
 #include "sensor_units.h"
 
-// At most this many conversions, so that bus_sum fits 32 bits (15-bit counts)
-// and every other sum stays far below 2^63.
-static const uint32_t WINDOW_CONVERSIONS_MAX = 131071UL;
-
-struct WindowStats {
-  uint32_t conversions;
+// What the window's line needs.
+struct WindowSums {
+  int32_t shunt_sum;
   uint32_t bus_sum;
-  int64_t shunt_sum;
-  int64_t bus_shunt_sum;  // sum of bus x shunt of each pair
-  int64_t shunt_square_sum;
   int32_t pack_min;  // in shunt counts
   int16_t shunt_min;
   int16_t shunt_max;
+  uint16_t conversions;
+
+  // In shunt counts, as all voltages here.
+  int64_t bus_voltage_sum(const SensorUnits &units) const {
+    return (int64_t)((uint64_t)bus_sum * units.pack_ratio);
+  }
+  int64_t pack_voltage_sum(const SensorUnits &units) const {
+    return bus_voltage_sum(units) + shunt_sum;
+  }
+};
+
+struct WindowStats : WindowSums {
+  int64_t bus_shunt_sum;  // sum of bus x shunt of each pair
+  int64_t shunt_square_sum;
 
   void clear() {
     conversions = 0;
@@ -30,9 +38,10 @@ struct WindowStats {
     shunt_max = INT16_MIN;
   }
 
-  bool full() const { return conversions >= WINDOW_CONVERSIONS_MAX; }
+  // One more might overflow the 32-bit sums.
+  bool full() const { return conversions == UINT16_MAX; }
 
-  // One pair: bus 0 .. 32767, shunt any, pack = bus * ratio + shunt.
+  // One pair: bus 0 .. 32767, shunt any, pack = bus * ratio + shunt. Not when full.
   void add(uint16_t bus, int16_t shunt, int32_t pack) {
     ++conversions;
     bus_sum += bus;
@@ -42,11 +51,6 @@ struct WindowStats {
     if (pack < pack_min) pack_min = pack;
     if (shunt < shunt_min) shunt_min = shunt;
     if (shunt > shunt_max) shunt_max = shunt;
-  }
-
-  // Sum of the pairs' pack voltage, in shunt counts.
-  int64_t pack_sum(const SensorUnits &units) const {
-    return (int64_t)((uint64_t)bus_sum * units.pack_ratio) + shunt_sum;
   }
 
   // Sum of pack voltage x current of each pair, in shunt counts squared:
