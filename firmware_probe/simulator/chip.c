@@ -329,6 +329,8 @@ void chip_settle(struct chip *chip)
 		memcpy(chip->avr->flash + chip->stall_pc, chip->stall_saved, 2);
 		chip->stalled = false;
 	}
+	for (uint8_t i = 0; i < 2; i++) /* simavr would look at every cycle whether D2 or D3 is still low */
+		avr_extint_set_strict_lvl_trig(chip->avr, i, 0);
 	chip->servo_rise = 0;
 	chip->servo_us = chip->servo_home_us = 0;
 	chip->servo_away = false;

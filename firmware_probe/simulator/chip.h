@@ -5,6 +5,7 @@
 
 #include <avr_adc.h>
 #include <avr_eeprom.h>
+#include <avr_extint.h>
 #include <avr_ioport.h>
 #include <avr_timer.h>
 #include <avr_twi.h>

@@ -72,8 +72,10 @@ def bench_program() -> Path:
 @functools.cache
 def sketch(*flags: str) -> Path:
     """The sketch's ELF, built with these compiler flags, e.g. ``sketch("-DBAUD=500000")``."""
-    name = re.sub(r"[^A-Za-z0-9]+", "_", "_".join(flags)) or "plain"
-    return _make("firmware.elf", build_folder() / name, " ".join(flags))
+    folder = build_folder() / (re.sub(r"[^A-Za-z0-9]+", "_", "_".join(flags)) or "plain")
+    if flags:  # the board's core is the same for all: compiled once
+        shutil.copytree(sketch().parent / "core", folder / "core")
+    return _make("firmware.elf", folder, " ".join(flags))
 
 
 @dataclass(frozen=True)
