@@ -18,11 +18,11 @@ class Accumulator {
     fraction_ = 0;
   }
 
-  // parts: 1/65536 of count x microsecond. |counts_us| < 2^62.
+  // parts: 1/256 of count x microsecond. |counts_us| < 2^62.
   void add(int64_t counts_us, uint64_t parts) {
     parts += fraction_;
-    fraction_ = (uint16_t)parts;
-    remainder_ += counts_us + (int64_t)(parts >> 16);
+    fraction_ = (uint8_t)parts;
+    remainder_ += counts_us + (int64_t)(parts >> 8);
   }
 
   // Moves whole steps out of the remainder; after each add().
@@ -43,11 +43,11 @@ class Accumulator {
   uint64_t divisor_ = 1;
   int64_t steps_ = 0;
   int64_t remainder_ = 0;  // 0 .. divisor - 1 between windows
-  uint16_t fraction_ = 0;  // 1/65536 of count x microsecond
+  uint8_t fraction_ = 0;   // 1/256 of count x microsecond
 };
 
 // Adds one window's mean x span to an accumulator, one division at a time: one
-// takes a fifth of a millisecond on an 8-bit chip.
+// may take 0.2 ms on an 8-bit chip.
 class WindowAdder {
  public:
   // mean = sum / conversions, over span_us. |sum| < 2^57, conversions
@@ -71,8 +71,8 @@ class WindowAdder {
       stage_ = SPREAD;
     } else if (stage_ == SPREAD) {
       uint32_t portion_us = take_portion();
-      // (rest / conversions) x span, rounded down to 1/65536 of count x microsecond.
-      uint64_t parts = (((uint64_t)mean_rest_ * portion_us) << 16) / conversions_;
+      // (rest / conversions) x span, rounded down to 1/256 of count x microsecond.
+      uint64_t parts = divide(((uint64_t)mean_rest_ * portion_us) << 8, conversions_);
       total_->add(mean_ * (int64_t)portion_us, parts);
       stage_ = CARRY;
     } else if (stage_ == CARRY) {

@@ -17,8 +17,7 @@ class Cutoff {
     below_ = false;
     // Least count that is not below: ceil(cutoff / count).
     threshold_ = cutoff_uv == 0 ? NONE
-                                : (int32_t)(((uint64_t)cutoff_uv * 1000 + units.shunt_count_nv - 1) /
-                                            units.shunt_count_nv);
+                                : (int32_t)((2 * cutoff_uv + units.count_half_uv - 1) / units.count_half_uv);
   }
 
   // Starts waiting anew, as after the switch was closed by the host.

@@ -162,9 +162,9 @@ static void work(bool pair_taken) {
 
 void loop() {
   watchdog_feed();
-  now_us();  // at least once per wrap of micros()
   read_commands();
   bool pair_taken = poll_sensor();
+  if (!pair_taken) now_us();  // at least once per wrap of micros()
   flex_service();
   if (cutoff.blind(micros()) && load_closed()) set_load(false, LOAD_BY_SENSOR);
   work(pair_taken);

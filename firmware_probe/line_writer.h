@@ -99,8 +99,7 @@ class LineWriter {
     }
     uint32_t low = (uint32_t)rest;
     for (; place != 255; --place) {
-      uint32_t power;  // low half of the table's number, little-endian
-      flash_copy(&power, &POWERS_OF_TEN[place], sizeof power);
+      uint32_t power = flash_low_word(&POWERS_OF_TEN[place]);
       char digit = '0';
       for (; low >= power; low -= power) ++digit;
       started = put_digit(digit, place, decimals, started);

@@ -111,7 +111,7 @@ static int64_t range_steps() {
   int16_t counts = sensor.range_counts();
   // The INA226 ends one count below a round 81.92 mV.
   int32_t full = counts == INT16_MAX ? 32768L : counts;
-  return current_steps(full, 1, sensor.units(), SHUNT_STEPS);
+  return current_steps<SHUNT_STEPS>(full, 1, sensor.units());
 }
 
 // Each returns false when its line is complete.
@@ -153,10 +153,10 @@ static bool window_field(uint8_t field) {
       put_fixed(voltage_uv(sums.bus_voltage_sum(units), sums.conversions, units), 6);
       break;
     case 6:
-      put_fixed(current_steps(sums.shunt_sum, sums.conversions, units, SHUNT_STEPS), 4);
+      put_fixed(current_steps<SHUNT_STEPS>(sums.shunt_sum, sums.conversions, units), 4);
       break;
-    case 7: put_fixed(current_steps(sums.shunt_min, 1, units, SHUNT_STEPS), 4); break;
-    case 8: put_fixed(current_steps(sums.shunt_max, 1, units, SHUNT_STEPS), 4); break;
+    case 7: put_fixed(current_steps<SHUNT_STEPS>(sums.shunt_min, 1, units), 4); break;
+    case 8: put_fixed(current_steps<SHUNT_STEPS>(sums.shunt_max, 1, units), 4); break;
     case 9: put_fixed(closed.charge_steps, 6); break;
     case 10: put_fixed(closed.energy_steps, 6); break;
     default: window_due = false; return false;
@@ -270,6 +270,7 @@ static void write_field() {
 static const uint16_t FAULT_PAUSE_TICKS = 62;  // 1.016 s
 
 static bool take_fault() {
+  if (!faults_due) return false;
   uint16_t now = fault_ticks();
   for (uint8_t code = 0; code < FAULT_CODES; ++code) {
     uint8_t bit = (uint8_t)(1 << code);
@@ -292,8 +293,12 @@ static bool take(bool &due) {
 
 static LineKind next_line() {
   if (take(hello_due)) return LINE_HELLO;
-  if (answer_due) return LINE_ANSWER;
-  if (take(load_due)) return LINE_LOAD;
+  // "ok" means that it holds after a reset, too; the new state comes after it.
+  if (answer_due) {
+    if (!records.writing()) return LINE_ANSWER;
+  } else if (take(load_due)) {
+    return LINE_LOAD;
+  }
   if (take_fault()) return LINE_FAULT;
   if (flex_joint_due < flex_joints) return LINE_FLEX;
   if (flex_end_due) return LINE_FLEX_END;
