@@ -98,13 +98,15 @@ def test_small_shunt_and_backward_current(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("window_us", [10_000, 1_000_000])
 def test_window_length(tmp_path: Path, window_us: int) -> None:
+    """A line of 10 ms that did not get out in time shows in the sequence numbers, not in the charge."""
     script = lively_load(Script(), tmp_path).host(0.3, "window", window_us).host(0.4, "start")
     outcome = run_bench(sketch(f"-DBAUD={FASTER_BAUD}"), script, tmp_path, SECONDS)
     windows = outcome.windows
     check_windows(converted_pairs(outcome), windows, INA219)
     spans = np.diff([int(window["time_us"]) for window in windows])
-    assert np.mean(spans) == pytest.approx(window_us, abs=1100)
-    assert [int(w["sequence"]) for w in windows] == list(range(len(windows)))
+    steps = np.diff([int(window["sequence"]) for window in windows])
+    assert (spans / steps).mean() == pytest.approx(window_us, abs=1100)
+    assert steps.max() <= 2
 
 
 @pytest.mark.parametrize("flags", [(), ("-DINA219_BITS=9",)])

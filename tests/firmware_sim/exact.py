@@ -89,17 +89,19 @@ def step_of(pairs: Pairs, span_us: int, units: Units, shunt_steps: int) -> Step:
     )
 
 
-def first_window(pairs: Pairs, windows: Sequence[dict[str, str]], units: Units, shunt_steps: int) -> int:
-    """Index of the pair with which the first sent window begins; fails if no place fits."""
-    count = int(windows[0]["conversions"])
+def find_window(
+    pairs: Pairs, window: dict[str, str], units: Units, shunt_steps: int, start: int = 0
+) -> int:
+    """Index of the pair, from ``start`` on, with which a window begins; fails if no place fits."""
+    count = int(window["conversions"])
     total = np.concatenate([[0], np.cumsum(pairs[:, 0])])
     mean_ma = (total[count:] - total[:-count]) * (units.shunt_nv / 100 / shunt_steps / count)
-    near = np.abs(mean_ma - float(windows[0]["current_ma"])) < 1e-4
-    for begin in np.flatnonzero(near):
+    near = np.abs(mean_ma - float(window["current_ma"])) < 1e-4
+    for begin in np.flatnonzero(near[start:]) + start:
         expected = expected_fields(pairs[begin : begin + count], units, shunt_steps)
-        if all(windows[0][name] == text for name, text in expected.items()):
+        if all(window[name] == text for name, text in expected.items()):
             return int(begin)
-    raise AssertionError(f"no run of {count} conversions gives the board's first window")
+    raise AssertionError(f"no run of {count} conversions gives window {window['sequence']}")
 
 
 def check_windows(
@@ -107,30 +109,50 @@ def check_windows(
 ) -> tuple[int, int]:
     """Each window's fields, charge and energy are the sensor's own, to the last digit.
 
-    Windows must follow on each other without a pair between them. Gives the indices of
-    the first pair and behind the last. The counters' unknown fraction before the first
-    window may be anything, but one and the same for all of them.
+    Windows must follow on each other without a pair between them, but for lines that
+    the sequence number says were lost. Gives the indices of the first pair and behind the
+    last. The counters' unknown fraction before the first window (and before one that
+    follows a lost one) may be anything, but one and the same for all after it.
     """
-    begin = at = first_window(pairs, windows, units, shunt_steps)
-    previous_us: int | None = None
-    total = {"charge_mah": Fraction(0), "energy_mwh": Fraction(0)}
-    low = dict.fromkeys(total, Fraction(-10**15))
-    high = dict.fromkeys(total, Fraction(10**15))
+    begin = at = find_window(pairs, windows[0], units, shunt_steps)
+    before: dict[str, str] | None = None
+    running = _Running()
     for window in windows:
+        if before is not None and int(window["sequence"]) != int(before["sequence"]) + 1:
+            at = find_window(pairs, window, units, shunt_steps, at)
+            before, running = None, _Running()
         part = pairs[at : at + int(window["conversions"])]
         at += len(part)
         for name, text in expected_fields(part, units, shunt_steps).items():
             assert window[name] == text, f"window {window['sequence']}: {name}"
-        end_us = int(window["time_us"])
-        if previous_us is not None:
-            step = step_of(part, end_us - previous_us, units, shunt_steps)
-            total["charge_mah"] += step.charge
-            total["energy_mwh"] += step.energy
-        previous_us = end_us
-        for name, sum_ in total.items():
-            printed = Fraction(window[name]) * 10**6
-            low[name] = max(low[name], printed - Fraction(1, 2) - sum_)
-            high[name] = min(high[name], printed + Fraction(1, 2) - sum_)
-            # a millionth of a step for fractions that the board cuts off
-            assert low[name] <= high[name] + Fraction(1, 10**6), f"window {window['sequence']}: {name}"
+        if before is not None:
+            span_us = int(window["time_us"]) - int(before["time_us"])
+            running.add(step_of(part, span_us, units, shunt_steps))
+        running.check(window)
+        before = window
     return begin, at
+
+
+class _Running:
+    """Bounds that the printed counters put on their unknown fraction; they must leave room for one."""
+
+    # A millionth of a step for fractions that the board cuts off.
+    slack: Final = Fraction(1, 10**6)
+
+    def __init__(self) -> None:
+        self.total = {"charge_mah": Fraction(0), "energy_mwh": Fraction(0)}
+        self.low = dict.fromkeys(self.total, Fraction(-(10**15)))
+        self.high = dict.fromkeys(self.total, Fraction(10**15))
+
+    def add(self, step: Step) -> None:
+        self.total["charge_mah"] += step.charge
+        self.total["energy_mwh"] += step.energy
+
+    def check(self, window: dict[str, str]) -> None:
+        for name, total in self.total.items():
+            offset = Fraction(window[name]) * 10**6 - total
+            self.low[name] = max(self.low[name], offset - Fraction(1, 2))
+            self.high[name] = min(self.high[name], offset + Fraction(1, 2))
+            assert self.low[name] <= self.high[name] + self.slack, (
+                f"window {window['sequence']}: {name} drifts"
+            )
