@@ -33,7 +33,7 @@ class Accumulator {
   }
 
   // Total in output steps, to the nearest, halves away from zero.
-  int64_t rounded_steps() const {
+  __attribute__((noinline)) int64_t rounded_steps() const {
     uint64_t doubled = 2 * (uint64_t)remainder_;
     bool up = steps_ < 0 ? doubled > divisor_ : doubled >= divisor_;
     return steps_ + up;

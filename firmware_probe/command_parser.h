@@ -218,7 +218,7 @@ class CommandParser {
         return least;
       }
       uint8_t digit = (uint8_t)(*field - '0');
-      if (value > (UINT32_MAX - digit) / 10) too_great = true;
+      if (value > 429496729UL || (value == 429496729UL && digit > 5)) too_great = true;
       value = value * 10 + digit;
     }
     if (too_great || value < least || value > greatest) {

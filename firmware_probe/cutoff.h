@@ -12,7 +12,7 @@ static const uint32_t CUTOFF_BLIND_US = 30000000UL;
 class Cutoff {
  public:
   // cutoff_uv 0: none. hold_ms: how long the pack has to be below it.
-  void set(uint32_t cutoff_uv, uint32_t hold_ms, const SensorUnits &units) {
+  __attribute__((noinline)) void set(uint32_t cutoff_uv, uint32_t hold_ms, const SensorUnits &units) {
     hold_ms_ = hold_ms;
     below_ = false;
     // Least count that is not below: ceil(cutoff / count).

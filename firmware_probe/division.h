@@ -16,11 +16,11 @@ ONE_COPY uint64_t divide(uint64_t numerator, uint64_t divisor) {
   return (uint32_t)numerator / (uint32_t)divisor;
 }
 
-// numerator / divisor to the nearest integer, halves away from zero.
-// |numerator| + divisor / 2 must stay below 2^63.
-ONE_COPY int64_t divide_half_away(int64_t numerator, uint64_t divisor) {
-  uint64_t quotient = divide(magnitude(numerator) + divisor / 2, divisor);
-  return numerator < 0 ? -(int64_t)quotient : (int64_t)quotient;
+// value x factor / divisor to the nearest integer, halves away from zero.
+// |value x factor| must stay below 2^63.
+ONE_COPY int64_t scale(int64_t value, uint32_t factor, uint32_t divisor) {
+  uint64_t quotient = divide(magnitude(value) * factor + divisor / 2, divisor);
+  return value < 0 ? -(int64_t)quotient : (int64_t)quotient;
 }
 
 // Greatest integer not above numerator / divisor; rest in 0 .. divisor - 1.

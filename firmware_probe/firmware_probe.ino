@@ -21,8 +21,10 @@ static uint8_t silent_polls = 0;
 static const uint32_t SECOND_US = 1000000UL;
 static const uint32_t BUS_PAUSE_US = 100000UL;
 static const uint8_t SILENT_POLLS_MAX = 3;
+// Several conversions at any setting: longer without one, and none is expected.
+static const uint32_t CONVERTING_US = 5000;
 // Longest single piece of work, with a margin for interrupts.
-static const uint32_t WORK_US = 350;
+static const uint16_t WORK_US = 350;
 
 static void pause_sensor(uint32_t duration_us) {
   pause_began_us = micros();
@@ -52,7 +54,9 @@ static void look_for_sensor() {
 
 void setup() {
   find_load_switch();
-  board_clock.start(micros());
+  window_end_us = micros();
+  board_clock.start(window_end_us);
+  begin_window();
   Serial.begin(BAUD);
   watchdog_start();
   board_id = board_name();
@@ -85,25 +89,26 @@ static void count_missed(uint32_t now_us) {
   pair_counted = true;
 }
 
+static void end_window_if_due() {
+  if (!window_over() && !window.full()) return;
+  if (window.conversions) {
+    close_window();
+  } else {
+    begin_window();  // the time of the one that ended belongs to it
+  }
+}
+
 static void take_pair(bool overflow) {
   int16_t shunt = sensor.shunt();
   int32_t pack = (int32_t)sensor.bus() * sensor.units().pack_ratio + shunt;
-  bool window_was_empty = window.conversions == 0;
   if (overflow) {
     count_fault(FAULT_OVERFLOW, 1);
   } else {
     window.add(sensor.bus(), shunt, pack);
   }
   // Beyond the range the pack is taken for as low as it may be.
-  if (cutoff.add(pack, micros()) && load_closed()) set_load(false, LOAD_BY_CUTOFF);
-  uint64_t time_us = now_us();
-  if (time_us < window_target_us && !window.full()) return;
-  if (window_was_empty) {
-    // No conversion until now: this window's time belongs to the next.
-    next_window_from(time_us);
-  } else {
-    close_window(time_us);
-  }
+  if (cutoff.add(pack, pair_seen_us) && load_closed()) set_load(false, LOAD_BY_CUTOFF);
+  end_window_if_due();
 }
 
 // True when a conversion was taken, so that there is time until the next.
@@ -140,8 +145,7 @@ static bool poll_sensor() {
 }
 
 // Once a second: does the sensor still have its settings, does it convert?
-static bool check_sensor() {
-  uint32_t now_us = micros();
+static bool check_sensor(uint32_t now_us) {
   if (sensor_lost || pause_us || now_us - checked_us < SECOND_US) return false;
   checked_us = now_us;
   if (!sensor.still_configured() || now_us - pair_seen_us >= SECOND_US) lose_sensor();
@@ -152,11 +156,18 @@ static bool check_sensor() {
 // much as fits before the next; at least one piece, or a fast sensor would
 // leave no time for any.
 static void work(bool pair_taken) {
-  uint32_t period_us = sensor.period_us();
-  bool converting = micros() - pair_seen_us < 3 * period_us;
-  if (converting && !pair_taken) return;
-  if (check_sensor()) return;
-  while (work_step() && converting && micros() - pair_seen_us + WORK_US < period_us) {
+  uint32_t now = micros();
+  bool converting = now - pair_seen_us < CONVERTING_US;
+  if (!converting) {
+    now_us();  // at least once per wrap of micros()
+    end_window_if_due();
+    if (cutoff.blind(now) && load_closed()) set_load(false, LOAD_BY_SENSOR);
+  } else if (!pair_taken) {
+    return;
+  }
+  if (check_sensor(now)) return;
+  uint16_t period_us = sensor.period_us();
+  while (work_step() && converting && (uint16_t)(micros() - pair_seen_us) + WORK_US < period_us) {
   }
 }
 
@@ -164,8 +175,6 @@ void loop() {
   watchdog_feed();
   read_commands();
   bool pair_taken = poll_sensor();
-  if (!pair_taken) now_us();  // at least once per wrap of micros()
   flex_service();
-  if (cutoff.blind(micros()) && load_closed()) set_load(false, LOAD_BY_SENSOR);
   work(pair_taken);
 }

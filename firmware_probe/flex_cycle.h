@@ -194,12 +194,11 @@ constexpr uint16_t joint_open_sample(uint32_t open_ohm, uint32_t known_tenths) {
 }
 
 // Joint's resistance in 0.0001 Ohm: known x sum / (full scale - sum).
-static inline int64_t joint_resistance_steps(uint16_t sum, uint16_t known_tenths) {
-  return divide_half_away((int64_t)known_tenths * 1000 * sum, (uint64_t)(JOINT_FULL_SCALE - sum));
+ONE_COPY int64_t joint_resistance_steps(uint16_t sum, uint16_t known_tenths) {
+  return scale(sum, known_tenths * 1000UL, JOINT_FULL_SCALE - sum);
 }
 
 // Current through the joint in 0.0001 mA: supply x (1 - sum / full scale) / known.
-static inline int64_t joint_current_steps(uint16_t sum, uint16_t known_tenths, uint16_t supply_mv) {
-  return divide_half_away((int64_t)supply_mv * 100000 * (JOINT_FULL_SCALE - sum),
-                          (uint64_t)JOINT_FULL_SCALE * known_tenths);
+ONE_COPY int64_t joint_current_steps(uint16_t sum, uint16_t known_tenths, uint16_t supply_mv) {
+  return scale(JOINT_FULL_SCALE - sum, supply_mv * 100000UL, (uint32_t)JOINT_FULL_SCALE * known_tenths);
 }

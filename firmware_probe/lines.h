@@ -96,6 +96,15 @@ static void put_fixed(int64_t value, uint8_t decimals) {
   line.fixed(value, decimals);
 }
 
+// Sums of shunt counts over conversions.
+ONE_COPY void put_voltage(int64_t counts, uint16_t conversions) {
+  put_fixed(voltage_uv(counts, conversions, sensor.units()), 6);
+}
+
+ONE_COPY void put_current(int32_t counts, uint16_t conversions) {
+  put_fixed(current_steps<SHUNT_STEPS>(counts, conversions, sensor.units()), 4);
+}
+
 static void put_text(const char *in_flash) {
   line.comma();
   line.text(in_flash);
@@ -142,21 +151,16 @@ static bool hello_field(uint8_t field) {
 static bool window_field(uint8_t field) {
   const ClosedWindow &closed = closed_window;
   const WindowSums &sums = closed.sums;
-  const SensorUnits &units = sensor.units();
   switch (field) {
     case 0: line.begin(FLASH_TEXT("w")); put_number(closed.sequence); break;
     case 1: put_number(closed.time_us); break;
     case 2: put_number(sums.conversions); break;
-    case 3: put_fixed(voltage_uv(sums.pack_voltage_sum(units), sums.conversions, units), 6); break;
-    case 4: put_fixed(voltage_uv(sums.pack_min, 1, units), 6); break;
-    case 5:
-      put_fixed(voltage_uv(sums.bus_voltage_sum(units), sums.conversions, units), 6);
-      break;
-    case 6:
-      put_fixed(current_steps<SHUNT_STEPS>(sums.shunt_sum, sums.conversions, units), 4);
-      break;
-    case 7: put_fixed(current_steps<SHUNT_STEPS>(sums.shunt_min, 1, units), 4); break;
-    case 8: put_fixed(current_steps<SHUNT_STEPS>(sums.shunt_max, 1, units), 4); break;
+    case 3: put_voltage(sums.pack_voltage_sum(sensor.units()), sums.conversions); break;
+    case 4: put_voltage(sums.pack_min, 1); break;
+    case 5: put_voltage(sums.bus_voltage_sum(sensor.units()), sums.conversions); break;
+    case 6: put_current(sums.shunt_sum, sums.conversions); break;
+    case 7: put_current(sums.shunt_min, 1); break;
+    case 8: put_current(sums.shunt_max, 1); break;
     case 9: put_fixed(closed.charge_steps, 6); break;
     case 10: put_fixed(closed.energy_steps, 6); break;
     default: window_due = false; return false;

@@ -142,7 +142,7 @@ static bool whole_window = false;  // and wanted them when this window began
 static uint32_t next_window_us = 100000UL;
 static uint32_t next_sequence = 0;
 static uint64_t window_began_us = 0;  // end of the last window that counted
-static uint64_t window_target_us = 100000UL;
+static uint32_t window_end_us = 0;    // when it is due to end, in microseconds of micros()
 
 static ClosedWindow closed_window;
 static bool window_due = false;   // closed_window's line is not out yet
@@ -157,8 +157,8 @@ static WindowAdder adder;
 
 static void use_units() {
   const SensorUnits &units = sensor.units();
-  charge.set_divisor((uint64_t)units.charge_divisor * SHUNT_STEPS);
-  energy.set_divisor((uint64_t)units.energy_divisor * SHUNT_STEPS);
+  charge.set_divisor(units.charge_divisor);
+  energy.set_divisor(units.energy_divisor);
   cutoff.set(record.cutoff_uv, record.hold_ms, units);
   window.clear();
 }
@@ -188,10 +188,13 @@ static void finish_accumulating() {
   while (accumulate_step()) watchdog_feed();
 }
 
-static void next_window_from(uint64_t time_us) {
+static bool window_over() { return (int32_t)(micros() - window_end_us) >= 0; }
+
+// The grid of window ends goes on; after a long stall it starts anew from here.
+static void begin_window() {
   whole_window = running;
-  window_target_us += next_window_us;
-  if (window_target_us <= time_us) window_target_us = time_us + next_window_us;
+  window_end_us += next_window_us;
+  if (window_over()) window_end_us = micros() + next_window_us;
 }
 
 // Keeps what its line needs. While an older line is still on its way out, as
@@ -206,8 +209,9 @@ static void keep_window(uint64_t time_us) {
   closed_window.sums = window;
 }
 
-static void close_window(uint64_t time_us) {
+static void close_window() {
   finish_accumulating();
+  uint64_t time_us = now_us();
   power_span_us = time_us - window_began_us;
   power_sum_due = window.power_sum(sensor.units());
   power_conversions = window.conversions;
@@ -215,7 +219,7 @@ static void close_window(uint64_t time_us) {
   if (whole_window) keep_window(time_us);
   window_began_us = time_us;
   window.clear();
-  next_window_from(time_us);
+  begin_window();
 }
 
 // ---- flex rig ---------------------------------------------------------------

@@ -59,24 +59,27 @@ struct EepromMemory {
 // The board's own name: made once, kept in the first bytes of the EEPROM with
 // a CRC. Chance comes from converter noise and from how long an EEPROM write
 // takes, which another oscillator than the clock decides.
+static void make_board_name(uint8_t *bytes) {
+  uint16_t noise = 0;
+  for (uint8_t i = 0; i < 4; ++i) {
+    for (uint8_t j = 0; j < 32; ++j) {
+      noise = crc16_add(noise, (uint8_t)(analogRead((uint8_t)(A0 + (j & 3))) ^ micros()));
+    }
+    bytes[i] = (uint8_t)noise;
+    EEPROM.write(i, bytes[i]);
+  }
+}
+
 static uint32_t board_name() {
   uint8_t bytes[6];
   for (uint8_t i = 0; i < 6; ++i) bytes[i] = EEPROM.read(i);
-  uint16_t crc = crc16(bytes, 4);
-  bool named = bytes[4] == (uint8_t)(crc >> 8) && bytes[5] == (uint8_t)crc && crc != 0;
-  if (!named) {
-    uint32_t noise = 2166136261UL;
-    for (uint8_t i = 0; i < 120; ++i) {
-      if (i % 12 == 0) EEPROM.write(6, i);
-      noise = (noise ^ (uint16_t)analogRead(A0 + i % 6) ^ micros()) * 16777619UL;
-    }
-    for (uint8_t i = 0; i < 4; ++i) bytes[i] = (uint8_t)(noise >> (8 * i));
-    if (crc16(bytes, 4) == 0) bytes[0] ^= 1;
-    crc = crc16(bytes, 4);
-    bytes[4] = (uint8_t)(crc >> 8);
-    bytes[5] = (uint8_t)crc;
-    for (uint8_t i = 0; i < 6; ++i) EEPROM.update(i, bytes[i]);
+  if (crc16(bytes, 6) != 0 || (bytes[0] | bytes[1] | bytes[2] | bytes[3]) == 0) {
+    make_board_name(bytes);
+    uint16_t crc = crc16(bytes, 4);  // high byte first: the CRC of all six is then 0
+    EEPROM.write(4, (uint8_t)(crc >> 8));
+    EEPROM.write(5, (uint8_t)crc);
   }
-  return (uint32_t)bytes[0] | (uint32_t)bytes[1] << 8 | (uint32_t)bytes[2] << 16 |
-         (uint32_t)bytes[3] << 24;
+  uint32_t name = 0;
+  for (uint8_t i = 0; i < 4; ++i) name = name << 8 | bytes[i];
+  return name;
 }

@@ -7,6 +7,9 @@
 #include "sensor_units.h"
 #include "settings.h"
 
+static const SensorUnits INA219_UNITS = ina219_units(SHUNT_STEPS);
+static const SensorUnits INA226_UNITS = ina226_units(SHUNT_STEPS);
+
 enum SensorKind : uint8_t { SENSOR_NONE, SENSOR_INA219, SENSOR_INA226 };
 
 enum SensorEvent : uint8_t {
@@ -17,6 +20,30 @@ enum SensorEvent : uint8_t {
   SENSOR_SILENT,    // does not answer
   SENSOR_BUS_HUNG,  // the I2C bus was stuck and has been reset
 };
+
+// Longer than any register read, shorter than the 1.024 ms in which the board's
+// clock would lose a tick while the I2C interrupt waits.
+static const uint16_t BUS_TIMEOUT_US = 800;
+
+// Without a limit Wire waits for ever at a bus that hangs. Not every core's Wire
+// has one, and of those that have it not all say so in a macro.
+template <class Bus>
+auto limit_bus_wait(Bus &bus, int) -> decltype(bus.setWireTimeout(0UL, true)) {
+  bus.setWireTimeout(BUS_TIMEOUT_US, true);
+}
+template <class Bus>
+void limit_bus_wait(Bus &, long) {}
+
+template <class Bus>
+auto bus_wait_ended(Bus &bus, int) -> decltype(bus.getWireTimeoutFlag()) {
+  bool ended = bus.getWireTimeoutFlag();
+  bus.clearWireTimeoutFlag();
+  return ended;
+}
+template <class Bus>
+bool bus_wait_ended(Bus &, long) {
+  return false;
+}
 
 class Sensor {
  public:
@@ -108,11 +135,7 @@ class Sensor {
 
   void set_up_bus() {
     Wire.setClock(400000UL);
-#if defined(WIRE_HAS_TIMEOUT)
-    // Longer than any register read, shorter than the 1.024 ms in which the
-    // board's clock would lose a tick while the I2C interrupt waits.
-    Wire.setWireTimeout(800, true);
-#endif
+    limit_bus_wait(Wire, 0);
     pointer_ = POINTER_UNKNOWN;
   }
 
@@ -124,17 +147,11 @@ class Sensor {
   }
 
   void note_timeout() {
-#if defined(WIRE_HAS_TIMEOUT)
-    if (Wire.getWireTimeoutFlag()) {
-      Wire.clearWireTimeoutFlag();
-      bus_hung_ = true;
-    }
-#endif
+    if (bus_wait_ended(Wire, 0)) bus_hung_ = true;
   }
 
   // Nine clocks let a sensor that was cut off in the middle of a byte finish it.
   void free_bus() {
-#if defined(WIRE_HAS_TIMEOUT) && defined(SDA) && defined(SCL)
     Wire.end();
     pinMode(SDA, INPUT_PULLUP);
     for (uint8_t clock = 0; clock < 9; ++clock) {
@@ -151,7 +168,6 @@ class Sensor {
     pinMode(SDA, INPUT_PULLUP);
     Wire.begin();
     set_up_bus();
-#endif
   }
 
   // The register pointer stays where it was, so that polling the same register

@@ -28,10 +28,10 @@ FIRMWARE_CXX := avr-g++ -std=gnu++11 -fpermissive -fno-exceptions -fno-threadsaf
   $(FIRMWARE_COMMON)
 FIRMWARE_CC := avr-gcc -std=gnu11 $(FIRMWARE_COMMON)
 
-FIRMWARE_CORE_CPP := $(wildcard $(FIRMWARE_CORE)/*.cpp) $(FIRMWARE_WIRE)/Wire.cpp
-FIRMWARE_CORE_C := $(wildcard $(FIRMWARE_CORE)/*.c) $(FIRMWARE_WIRE)/utility/twi.c
-FIRMWARE_OBJECTS := $(BUILD)/firmware_probe.ino.o \
-  $(addprefix $(BUILD)/core/,$(addsuffix .o,$(notdir $(FIRMWARE_CORE_CPP) $(FIRMWARE_CORE_C))))
+FIRMWARE_OBJECTS := $(BUILD)/firmware_probe.ino.o $(BUILD)/core/Wire.cpp.o $(BUILD)/core/twi.c.o
+# The core goes into an archive, as in the IDE, so that only what is used is linked.
+FIRMWARE_CORE_OBJECTS := $(addprefix $(BUILD)/core/,$(addsuffix .o,$(notdir \
+  $(wildcard $(FIRMWARE_CORE)/*.cpp $(FIRMWARE_CORE)/*.c))))
 
 vpath %.cpp $(FIRMWARE_CORE) $(FIRMWARE_WIRE)
 vpath %.c $(FIRMWARE_CORE) $(FIRMWARE_WIRE)/utility
@@ -51,7 +51,11 @@ $(BUILD)/firmware_probe.ino.o: $(FIRMWARE_DIR)/firmware_probe.ino $(wildcard $(F
 	@mkdir -p $(@D)
 	$(FIRMWARE_CXX) $(FIRMWARE_FLAGS) -Wall -Wextra -Werror -x c++ -include Arduino.h -c $< -o $@
 
-$(BUILD)/firmware.elf: $(FIRMWARE_OBJECTS)
+$(BUILD)/core.a: $(FIRMWARE_CORE_OBJECTS)
+	rm -f $@
+	avr-gcc-ar rcs $@ $^
+
+$(BUILD)/firmware.elf: $(FIRMWARE_OBJECTS) $(BUILD)/core.a
 	$(FIRMWARE_CXX) -fuse-linker-plugin -Wl,--gc-sections -o $@ $^ -lm
 	@avr-size -A $@ | awk -v flash_max=$(FIRMWARE_FLASH_MAX) -v ram_max=$(FIRMWARE_RAM_MAX) \
 	  '$$1 == ".text" { flash += $$2 } \
