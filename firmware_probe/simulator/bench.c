@@ -60,7 +60,7 @@ static uint64_t cam_run(struct bench *b)
 
 	while (cam->turns && cam_edge(cam, cam->edge) <= bench_now(b)) {
 		if (cam->edge == 0)
-			chip_flex_cycle_begins(&b->chip, ++b->chip.switch_cycles);
+			chip_flex_cycle_begins(&b->chip, ++b->chip.switch_cycles + 1); /* a closure ends a cycle */
 		cam->closed = !cam->closed;
 		chip_drive_pin(&b->chip, 'D', 2, !cam->closed);
 		if (++cam->edge == (cam->bounce ? 10 : 2)) {

@@ -101,7 +101,7 @@ void chip_receive(struct chip *chip, uint8_t byte);
 /* Feeds bytes that are due; gives the cycle of the next one, UINT64_MAX if none. */
 uint64_t chip_feed(struct chip *chip);
 unsigned chip_rx_room(const struct chip *chip);
-/* Limit switch closed once more: opens joints that were asked for in this cycle. */
+/* A flex cycle begins: opens joints that were asked for in it. */
 void chip_flex_cycle_begins(struct chip *chip, uint64_t cycle);
 /* Bytes of SRAM never written since power-on, between data and deepest stack. */
 unsigned chip_ram_untouched(const struct chip *chip);

@@ -229,15 +229,16 @@ static bool joint_open(struct bench *b, const char *a)
 	return true;
 }
 
-/* period, turns, time of bounce after each edge (0: none); microseconds */
+/* period, turns, time of bounce after each edge (0: none); microseconds; first closure after one period */
 static bool cam(struct bench *b, const char *a)
 {
 	unsigned long long period, turns, bounce;
 
 	if (sscanf(a, "%llu %llu %llu", &period, &turns, &bounce) != 3)
 		return false;
-	b->cam = (struct limit_switch){.turn_begin = bench_now(b), .period = period * CYCLES_PER_US,
+	b->cam = (struct limit_switch){.turn_begin = bench_now(b) + period * CYCLES_PER_US, .period = period * CYCLES_PER_US,
 				       .bounce = bounce * CYCLES_PER_US, .turns = turns};
+	chip_flex_cycle_begins(&b->chip, 1);
 	return true;
 }
 
