@@ -67,6 +67,7 @@ void setup() {
   }
   digitalWrite(PIN_LOAD_SWITCH, load_closed() ? HIGH : LOW);
   pinMode(PIN_LIMIT_SWITCH, INPUT_PULLUP);
+  joints_begin();
   use_units();
   sensor.begin();
   look_for_sensor();

@@ -19,6 +19,8 @@ static inline uint16_t servo_pulse_half_us(uint8_t degrees) {
   return (uint16_t)(1088 + ((uint32_t)degrees * 3712 + 90) / 180);
 }
 
+static const uint8_t SERVO_PULSE_MS = 20;  // from pulse to pulse
+
 // Pulse at a moment of the cycle: from a to b in half the period less the
 // dwell, rest at b, back again, rest at a.
 static inline uint16_t flex_pulse_half_us(const FlexOrder &order, uint32_t into_cycle_ms) {
@@ -32,7 +34,9 @@ static inline uint16_t flex_pulse_half_us(const FlexOrder &order, uint32_t into_
     from = to;
     to = swap;
   }
+  // There one pulse early, so that the end itself is always sent.
   uint32_t moving_ms = half_ms - order.dwell_ms;
+  moving_ms = moving_ms > SERVO_PULSE_MS ? moving_ms - SERVO_PULSE_MS : 0;
   if (phase_ms >= moving_ms) return to;
   if (to >= from) return (uint16_t)(from + (uint32_t)(to - from) * phase_ms / moving_ms);
   return (uint16_t)(from - (uint32_t)(from - to) * phase_ms / moving_ms);
@@ -75,20 +79,21 @@ class LimitSwitch {
 // Resistance and current come from means over this many samples, which steps
 // finer than one sample; opens are judged on every sample.
 static const uint8_t JOINT_BLOCK = 16;
-// Supply of the divider in units of a block's sum of 10-bit samples.
-static const uint16_t JOINT_FULL_SCALE = 1024U * JOINT_BLOCK;
+static const uint16_t JOINT_SAMPLE_MAX = 1023;  // the converter's end stop
 
 struct JointCycle {
   uint16_t least;      // least sum over a block while closed, in 1/16 sample
   uint16_t greatest;   // greatest sum; below `least` when open the whole cycle
-  uint16_t opens;      // times it opened
-  uint32_t longest_us;  // longest part of an open in this cycle
+  uint16_t open_sample;  // greatest sample while open; 0: never open
+  uint16_t opens;        // times it opened
+  uint32_t longest_us;   // longest part of an open in this cycle
 
   bool ever_closed() const { return greatest >= least; }
 
   void clear() {
     least = UINT16_MAX;
     greatest = 0;
+    open_sample = 0;
     opens = 0;
     longest_us = 0;
   }
@@ -104,6 +109,7 @@ class JointWatch {
   // One 10-bit sample. now_us only matters when the joint is or was open.
   void add(uint16_t sample, bool open, uint32_t now_us) {
     if (open) {
+      if (sample > cycle_.open_sample) cycle_.open_sample = sample;
       add_open(now_us);
       return;
     }
@@ -187,18 +193,35 @@ class JointWatch {
   bool open_ = false;
 };
 
-// Least sample that counts as open: 1024 R / (known + R), rounded up.
-constexpr uint16_t joint_open_sample(uint32_t open_ohm, uint32_t known_tenths) {
-  return (uint16_t)((10240 * open_ohm + known_tenths + 10 * open_ohm - 1) /
-                    (known_tenths + 10 * open_ohm));
+// The converter measures against its own 1.1 V, which makes its steps four times
+// as fine as against the supply. How the two compare is measured at boot:
+// reference = ratio_16 / 16384 of the supply, so that neither has to be known.
+// A joint's voltage over the supply is then sum x ratio_16 / 2^28.
+static const uint32_t JOINT_SUPPLY = 1UL << 28;
+
+static inline uint32_t joint_voltage(uint16_t sum, uint16_t ratio_16) {
+  return (uint32_t)sum * ratio_16;
 }
 
-// Joint's resistance in 0.0001 Ohm: known x sum / (full scale - sum).
-ONE_COPY int64_t joint_resistance_steps(uint16_t sum, uint16_t known_tenths) {
-  return scale(sum, known_tenths * 1000UL, JOINT_FULL_SCALE - sum);
+// Least sample that counts as open: R / (known + R) of the supply, rounded up.
+static inline uint16_t joint_open_sample(uint16_t open_ohm, uint16_t known_tenths,
+                                         uint16_t ratio_16) {
+  uint32_t voltage = (uint32_t)scale(JOINT_SUPPLY, 10UL * open_ohm, known_tenths + 10UL * open_ohm);
+  uint32_t sample = 1 + (voltage - 1) / ((uint32_t)JOINT_BLOCK * ratio_16);
+  return sample > JOINT_SAMPLE_MAX ? JOINT_SAMPLE_MAX : (uint16_t)sample;
 }
 
-// Current through the joint in 0.0001 mA: supply x (1 - sum / full scale) / known.
-ONE_COPY int64_t joint_current_steps(uint16_t sum, uint16_t known_tenths, uint16_t supply_mv) {
-  return scale(JOINT_FULL_SCALE - sum, supply_mv * 100000UL, (uint32_t)JOINT_FULL_SCALE * known_tenths);
+// Joint's resistance in 0.0001 Ohm: known x voltage / (supply - voltage).
+static inline int64_t joint_resistance_steps(uint32_t voltage, uint16_t known_tenths) {
+  return scale(voltage, known_tenths * 1000UL, JOINT_SUPPLY - voltage);
+}
+
+// Current through a joint without resistance, in 0.0001 mA.
+constexpr uint32_t joint_short_steps(uint16_t known_tenths, uint16_t supply_mv) {
+  return (uint32_t)((supply_mv * 100000ULL + known_tenths / 2) / known_tenths);
+}
+
+// Current through the joint in 0.0001 mA: (supply - voltage) / known.
+static inline int64_t joint_current_steps(uint32_t voltage, uint32_t short_steps) {
+  return scale(JOINT_SUPPLY - voltage, short_steps, JOINT_SUPPLY);
 }

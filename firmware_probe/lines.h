@@ -216,24 +216,43 @@ static bool answer_field(uint8_t field) {
   return true;
 }
 
+// Sum over a block, or a sample as if it were the whole block.
+static void put_joint_current(uint16_t sum) {
+  const uint32_t short_steps = joint_short_steps(JOINT_RESISTOR_TENTHS, JOINT_SUPPLY_MV);
+  put_fixed(joint_current_steps(joint_voltage(sum, joint_ratio_16), short_steps), 4);
+}
+
+static void put_joint_resistance(const JointCycle &cycle, uint16_t sum) {
+  line.comma();
+  if (!cycle.ever_closed()) return;
+  line.fixed(joint_resistance_steps(joint_voltage(sum, joint_ratio_16), JOINT_RESISTOR_TENTHS), 4);
+}
+
+static void put_least_joint_current(const JointCycle &cycle) {
+  if (cycle.open_sample == JOINT_SAMPLE_MAX) {
+    put_fixed(0, 4);  // beyond what can be measured: as good as none
+  } else {
+    put_joint_current(cycle.open_sample ? cycle.open_sample * JOINT_BLOCK : cycle.greatest);
+  }
+}
+
+static void put_greatest_joint_current(const JointCycle &cycle) {
+  if (cycle.ever_closed()) {
+    put_joint_current(cycle.least);
+  } else {
+    put_least_joint_current(cycle);
+  }
+}
+
 static bool flex_field(uint8_t field) {
   const JointCycle &cycle = flex_result[flex_joint_due];
-  // The greatest sample means the least current; a full open means none.
-  uint16_t most = cycle.opens || cycle.longest_us ? JOINT_FULL_SCALE : cycle.greatest;
-  uint16_t least = cycle.ever_closed() ? cycle.least : JOINT_FULL_SCALE;
   switch (field) {
     case 0: line.begin(FLASH_TEXT("flex")); put_number(flex_result_cycle); break;
     case 1: put_number(flex_result_us); line.comma(); line.put((char)('1' + flex_joint_due)); break;
-    case 2: put_fixed(joint_current_steps(most, JOINT_RESISTOR_TENTHS, JOINT_SUPPLY_MV), 4); break;
-    case 3: put_fixed(joint_current_steps(least, JOINT_RESISTOR_TENTHS, JOINT_SUPPLY_MV), 4); break;
-    case 4:
-      line.comma();
-      if (cycle.ever_closed()) line.fixed(joint_resistance_steps(cycle.least, JOINT_RESISTOR_TENTHS), 4);
-      break;
-    case 5:
-      line.comma();
-      if (cycle.ever_closed()) line.fixed(joint_resistance_steps(cycle.greatest, JOINT_RESISTOR_TENTHS), 4);
-      break;
+    case 2: put_least_joint_current(cycle); break;
+    case 3: put_greatest_joint_current(cycle); break;
+    case 4: put_joint_resistance(cycle, cycle.least); break;
+    case 5: put_joint_resistance(cycle, cycle.greatest); break;
     case 6: put_number(cycle.opens); put_number(cycle.longest_us); break;
     default: ++flex_joint_due; return false;
   }

@@ -21,7 +21,7 @@
 #define FIRMWARE_VERSION "1.0.0"
 
 static BoardClock board_clock;
-static LineWriter<HardwareSerial> line(Serial);
+static LineWriter<decltype(Serial)> line(Serial);
 static CommandParser parser;
 static Sensor sensor;
 
@@ -231,7 +231,6 @@ static FlexOrder flex_order;
 static LimitSwitch limit_switch;
 static uint32_t flex_cycle = 0;  // completed
 static uint32_t flex_cycle_began_us = 0;
-static uint32_t flex_moved_us = 0;
 
 static JointCycle flex_result[JOINTS_MAX];
 static uint32_t flex_result_cycle = 0;
@@ -250,8 +249,8 @@ static void flex_start(const FlexOrder &order) {
   flex_cycle = 0;
   flex_joints = order.joints;
   flex_joint_due = order.joints;
-  flex_cycle_began_us = flex_moved_us = micros();
-  limit_switch.start(limit_closed(), flex_moved_us);
+  flex_cycle_began_us = micros();
+  limit_switch.start(limit_closed(), flex_cycle_began_us);
   joints_start(order.joints);
   if (order.servo) servo_start(servo_pulse_half_us(order.angle_a_degrees));
   flexing = true;
@@ -291,10 +290,7 @@ static bool flex_cycle_over() {
     flex_cycle_began_us += period_us;
     return true;
   }
-  if (now - flex_moved_us >= 20000) {
-    flex_moved_us = now;
-    servo_move(flex_pulse_half_us(flex_order, into_us / 1000));
-  }
+  if (servo_between_pulses()) servo_move(flex_pulse_half_us(flex_order, into_us / 1000));
   return false;
 }
 

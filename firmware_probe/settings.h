@@ -36,7 +36,8 @@
 #endif
 
 // Flex rig: the known resistor above each joint, in 0.1 Ohm, and the supply at
-// its top. Resistance needs only the resistor; current needs both.
+// its top. Resistance needs only the resistor, current both. Nothing may be
+// connected to AREF: the 1.1 V reference comes out there.
 #ifndef JOINT_RESISTOR_TENTHS
 #define JOINT_RESISTOR_TENTHS 2200
 #endif

@@ -14,13 +14,15 @@ FIRMWARE_MCU ?= atmega328p
 FIRMWARE_VARIANT ?= standard
 FIRMWARE_BOARD ?= AVR_UNO
 FIRMWARE_FLAGS ?=
+# For the core too: a board with USB of its own wants -DUSB_VID=... -DUSB_PID=...
+FIRMWARE_CORE_FLAGS ?=
 FIRMWARE_FLASH_MAX ?= 24576
 FIRMWARE_RAM_MAX ?= 1228
 
 FIRMWARE_CORE := $(ARDUINO_AVR)/cores/arduino
 FIRMWARE_WIRE := $(ARDUINO_AVR)/libraries/Wire/src
 FIRMWARE_COMMON := -mmcu=$(FIRMWARE_MCU) -DF_CPU=16000000UL -DARDUINO=10819 \
-  -DARDUINO_$(FIRMWARE_BOARD) -DARDUINO_ARCH_AVR -DDECIMAL_DIG=__DECIMAL_DIG__ \
+  -DARDUINO_$(FIRMWARE_BOARD) -DARDUINO_ARCH_AVR -DDECIMAL_DIG=__DECIMAL_DIG__ $(FIRMWARE_CORE_FLAGS) \
   -Os -g -ffunction-sections -fdata-sections -flto \
   -I$(FIRMWARE_CORE) -I$(ARDUINO_AVR)/variants/$(FIRMWARE_VARIANT) -I$(FIRMWARE_WIRE) \
   -I$(ARDUINO_AVR)/libraries/EEPROM/src
@@ -52,7 +54,7 @@ $(BUILD)/firmware_probe.ino.o: $(FIRMWARE_DIR)/firmware_probe.ino $(wildcard $(F
 	$(FIRMWARE_CXX) $(FIRMWARE_FLAGS) -Wall -Wextra -Werror -x c++ -include Arduino.h -c $< -o $@
 
 $(BUILD)/core.a: $(FIRMWARE_CORE_OBJECTS)
-	rm -f $@
+	@rm -f $@
 	avr-gcc-ar rcs $@ $^
 
 $(BUILD)/firmware.elf: $(FIRMWARE_OBJECTS) $(BUILD)/core.a
