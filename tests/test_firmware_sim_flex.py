@@ -58,7 +58,7 @@ def test_thousand_cycles_by_servo(tmp_path: Path) -> None:
 @pytest.mark.parametrize("bounce_us", [0, 3000])
 def test_thousand_cycles_by_switch(tmp_path: Path, bounce_us: int) -> None:
     script = Script().at(0, "joint-open 1 7 15000 2000", "joint-open 1 999 10000 20000")
-    script.host(0.5, "flex-start", "switch", CYCLES, 0, 0, 0, 0, 1, 0)
+    script.host(0.5, "flex-start", "switch", CYCLES, 1000, 0, 0, 0, 1, 0)
     script.at(0.6, f"cam 40000 {CYCLES} {bounce_us}")
     outcome = run(script, tmp_path, 0.6 + CYCLES * 0.04 + 1)
     assert ends(outcome) == [(str(CYCLES), "done")]
@@ -69,22 +69,22 @@ def test_thousand_cycles_by_switch(tmp_path: Path, bounce_us: int) -> None:
 
 
 def test_five_closures_are_five_cycles(tmp_path: Path) -> None:
-    script = Script().host(0.5, "flex-start", "switch", 10, 0, 0, 0, 0, 1, 0).at(0.6, "cam 200000 5 4000")
+    script = Script().host(0.5, "flex-start", "switch", 10, 1000, 0, 0, 0, 1, 0).at(0.6, "cam 200000 5 4000")
     outcome = run(script.host(2, "flex-stop"), tmp_path, 2.5)
     assert [int(row["cycle"]) for row in rows(outcome)][:5] == [1, 2, 3, 4, 5]
     assert ends(outcome) == [("5", "host")]
 
 
 def test_stops_on_failure(tmp_path: Path) -> None:
-    """A 2 ms open is below the limit, the joint that stays open ends the run in its cycle."""
+    """A 2 ms open is below the limit; a joint that stays open ends the run with the cycle it broke in."""
     script = Script().at(0, "joint-open 2 4 5000 2000", "joint-open 2 9 5000 0")
     script.host(0.5, "flex-start", "servo", 50, 200, 60, 0, 180, 2, 15_000)
     outcome = run(script, tmp_path, 5)
     ((cycle, reason),) = ends(outcome)
-    assert (cycle, reason) == ("8", "open")  # eight were completed
+    assert (cycle, reason) == ("9", "open")
     last = rows(outcome, 2)[-1]
     assert (last["cycle"], last["opens"]) == ("9", "1")
-    assert int(last["longest_open_us"]) == pytest.approx(15_000, abs=1500)
+    assert int(last["longest_open_us"]) > 100_000
     after = [at for at in outcome.event_times("servo") if at > int(last["time_us"]) + 100_000]
     assert not after, "the servo rests"
 
@@ -101,17 +101,22 @@ def test_every_open_of_one_millisecond_is_seen(tmp_path: Path) -> None:
         assert seen == [cycle for cycle in range(1, 31) if 1 + cycle % 4 == joint]
 
 
-def test_resistance_and_current_of_a_joint(tmp_path: Path) -> None:
-    """Divider 5 V, 220 Ohm, joint: R = 220 code / (1024 - code), within one step of the converter."""
-    script = Script().at(0, "joint-ohm 1 2", "joint-ohm 2 0.5")
+@pytest.mark.parametrize("reference_mv", [1000, 1100, 1200])
+def test_resistance_and_current_of_a_joint(tmp_path: Path, reference_mv: int) -> None:
+    """Divider 5 V, 220 Ohm, joint: right within a step of the converter and of its comparison with the supply.
+
+    The ATmega328P's data sheet gives 1.0 to 1.2 V for the reference; one step at 1.2 V is 0.05 Ohm.
+    """
+    script = Script().at(0, f"adc-reference-mv {reference_mv}", "joint-ohm 1 2", "joint-ohm 2 0.5")
     script.host(0.5, "flex-start", "servo", 5, 200, 60, 40, 140, 2, 0).at(0.95, "joint-ohm 1 5")
     outcome = run(script, tmp_path, 2)
     first, last = rows(outcome)[0], rows(outcome)[-1]
-    step_ohm = 220 / 1024 * 1.05
-    assert float(first["resistance_min_ohm"]) == pytest.approx(2, abs=step_ohm)
-    assert float(last["resistance_max_ohm"]) == pytest.approx(5, abs=step_ohm)
+    step_ohm = 220 * reference_mv / 5000 / 1024
+    share = 5000 / reference_mv / 1024  # a step of the comparison, as a share of the result
+    assert float(first["resistance_min_ohm"]) == pytest.approx(2, abs=step_ohm + 2 * share)
+    assert float(last["resistance_max_ohm"]) == pytest.approx(5, abs=step_ohm + 5 * share)
     assert float(first["current_max_ma"]) == pytest.approx(5000 / 222, rel=2e-3)
-    assert float(rows(outcome, 2)[0]["resistance_max_ohm"]) == pytest.approx(0.5, abs=step_ohm)
+    assert float(rows(outcome, 2)[0]["resistance_max_ohm"]) == pytest.approx(0.5, abs=step_ohm + 0.5 * share)
 
 
 def test_servo_pulses(tmp_path: Path) -> None:

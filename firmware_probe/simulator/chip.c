@@ -208,6 +208,14 @@ static void servo_hook(avr_irq_t *irq, uint32_t value, void *param)
 	}
 }
 
+/* Internal reference of the converter; a chip's own may lie between 1.0 and 1.2 V (data sheet). */
+void chip_set_adc_reference(struct chip *chip, unsigned mv)
+{
+	chip->adc_reference_mv = mv;
+	chip->adc->ref_values[3] = (uint16_t)mv;
+	chip->adc->muxmode[14].src = mv;
+}
+
 /* Holds the joint's voltage as it is at the start of the conversion. simavr reckons in whole
  * millivolts and divides by 1023: give it the millivolts that make the true code. */
 static void adc_hook(avr_irq_t *irq, uint32_t value, void *param)
@@ -215,15 +223,15 @@ static void adc_hook(avr_irq_t *irq, uint32_t value, void *param)
 	struct chip *chip = param;
 	avr_adc_mux_t mux = {0}; /* longer than the 32 bits of it that are sent */
 	double volt;
-	unsigned code;
+	unsigned code, reference_mv = chip->avr->data[chip->adc->r_admux] >> 6 == 3 ? chip->adc_reference_mv : 5000;
 
 	(void)irq;
 	memcpy(&mux, &value, sizeof value);
 	if (mux.kind != ADC_MUX_SINGLE || mux.src >= JOINTS)
 		return;
 	volt = joint_v(&chip->circuit->joint[mux.src], chip->avr->cycle, SUPPLY_V, JOINT_SERIES_OHM);
-	code = (unsigned)fmin(volt / SUPPLY_V * 1024, 1023);
-	chip->adc->adc_values[mux.src] = (uint16_t)((code * 5000u + 1022) / 1023);
+	code = (unsigned)fmin(volt * 1e3 / reference_mv * 1024, 1023);
+	chip->adc->adc_values[mux.src] = (uint16_t)((code * reference_mv + 1022) / 1023);
 }
 
 /* ---- UART: simavr counts 11 bits a byte, and has 64 bytes of receive buffer ---- */
@@ -497,6 +505,7 @@ bool chip_setup(struct chip *chip, const char *elf_path)
 	chip->twi = find_io(avr, "twi");
 	chip->uart = find_io(avr, "uart");
 	chip->adc = find_io(avr, "adc");
+	chip_set_adc_reference(chip, 1100);
 	fix_timer1(avr);
 	avr_ioctl(avr, AVR_IOCTL_UART_SET_FLAGS('0'), &flags);
 	chip->ram_at_boot = malloc(avr->ramend + 1u);

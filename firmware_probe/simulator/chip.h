@@ -60,6 +60,7 @@ struct chip {
 	void *transmit_param;
 
 	/* flex rig */
+	unsigned adc_reference_mv;
 	uint64_t servo_rise;
 	double servo_us, servo_home_us; /* pulse width now, and before the first move */
 	bool servo_away;
@@ -96,6 +97,7 @@ bool chip_stall(struct chip *chip);
 bool chip_poke(struct chip *chip, const char *symbol, int bytes, uint64_t value);
 /* To be called before each step while chip->before_main: runs the pokes when main is reached. */
 void chip_watch_main(struct chip *chip);
+void chip_set_adc_reference(struct chip *chip, unsigned mv);
 void chip_bus_fault(struct chip *chip, enum bus_fault fault, int clocks_to_free);
 void chip_receive(struct chip *chip, uint8_t byte);
 /* Feeds bytes that are due; gives the cycle of the next one, UINT64_MAX if none. */

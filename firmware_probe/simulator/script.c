@@ -201,6 +201,16 @@ static bool poke_main(struct bench *b, const char *a)
 	return true;
 }
 
+static bool adc_reference_mv(struct bench *b, const char *a)
+{
+	double mv;
+
+	if (!number(a, &mv))
+		return false;
+	chip_set_adc_reference(&b->chip, (unsigned)mv);
+	return true;
+}
+
 static bool joint_ohm(struct bench *b, const char *a)
 {
 	int joint;
@@ -268,7 +278,7 @@ static const struct command commands[] = {
 	{"sensor-clock", sensor_clock}, {"sensor-force", sensor_force},
 	{"send", send}, {"send-hex", send_hex}, {"host-baud", host_baud},
 	{"reset", reset}, {"stall", stall}, {"bus", bus}, {"poke", poke}, {"poke-main", poke_main},
-	{"joint-ohm", joint_ohm}, {"joint-open", joint_open}, {"cam", cam},
+	{"adc-reference-mv", adc_reference_mv}, {"joint-ohm", joint_ohm}, {"joint-open", joint_open}, {"cam", cam},
 	{"unplug", unplug}, {"plug", plug}, {"end", end},
 };
 
