@@ -6,32 +6,37 @@ from pathlib import Path
 
 import click
 
-from analysis.answer import answer, interval_words, result_rows
+from analysis.answer import answer, result_rows
 from analysis.rundown import HOLD_DEFAULT_S, Rundown, rundown
-from analysis.words import plain_text, value_words
+from analysis.table import interval_title, rows_of
+from analysis.words import plain_text
 from logger.errors import BenchError
 from logger.pack import SAFETY_CLOSING
 from logger.run_reader import Run, read_run
 
-_WIDTH = 79
+TEXT_WIDTH = 79
 
 
-@click.command("rundown")
-@click.argument("run_folder", metavar="RUN", type=click.Path(path_type=Path))
-@click.option(
+cutoff_option = click.option(
     "--cutoff",
     "cutoff_v",
     type=float,
     metavar="V",
     help="Voltage of the whole pack at which the circuit gives up. Default: the one the run was stopped by.",
 )
-@click.option(
+hold_option = click.option(
     "--hold",
     "hold_s",
     type=float,
     metavar="S",
     help=f"How long the voltage must stay there, in seconds. Default: the run's own, else {HOLD_DEFAULT_S:g}.",
 )
+
+
+@click.command("rundown")
+@click.argument("run_folder", metavar="RUN", type=click.Path(path_type=Path))
+@cutoff_option
+@hold_option
 @click.option("--json", "as_json", is_flag=True, help="Every result as JSON.")
 def rundown_command(
     run_folder: Path, cutoff_v: float | None, hold_s: float | None, as_json: bool
@@ -65,25 +70,33 @@ def cutoff_of(run: Run, cutoff_v: float | None, hold_s: float | None) -> tuple[f
 def _show(run: Run, result: Rundown) -> None:
     if result.simulated:
         click.echo("SIMULATED: a simulated board recorded this run; no hardware was there.\n")
-    click.echo(textwrap.fill(answer(result), _WIDTH))
+    click.echo(textwrap.fill(answer(result), TEXT_WIDTH))
     click.echo()
-    rows = [(label, value_words(q), interval_words(q)) for label, q in result_rows(result)]
-    widths = [max(len(row[column]) for row in rows) for column in (0, 1)]
-    with_interval = any(row[2] for row in rows)
-    if with_interval:
-        click.echo(f"{'':{widths[0]}}  {'':{widths[1]}}  95 % sure to lie in")
-    for label, value, bounds in rows:
-        click.echo(f"{label:{widths[0]}}  {value:>{widths[1]}}  {bounds}".rstrip())
-    if not with_interval:
+    rows = rows_of(result_rows(result))
+    label_width = max(len(row.label) for row in rows)
+    value_width = max(len(row.value) for row in rows)
+    title = interval_title(rows)
+    if title:
+        click.echo(f"{'':{label_width}}  {'':{value_width}}  {title}")
+    for row in rows:
+        click.echo(
+            f"{row.label:{label_width}}  {row.value:>{value_width}}  {row.interval}".rstrip()
+        )
+    if result.duration.lower is None:
         click.echo()
-        click.echo(textwrap.fill(result.duration.note, _WIDTH))
-    for warning in result.warnings:
-        click.echo()
-        click.echo(textwrap.fill(f"! {warning}", _WIDTH, subsequent_indent="  "))
+        click.echo(textwrap.fill(result.duration.note, TEXT_WIDTH))
+    echo_warnings(result)
     pack = run.description.pack
     if pack is not None and not any(pack.caution in warning for warning in result.warnings):
         click.echo()
-        click.echo(textwrap.fill(f"Caution, {plain_text(str(pack))}: {pack.caution}", _WIDTH))
+        click.echo(textwrap.fill(f"Caution, {plain_text(str(pack))}: {pack.caution}", TEXT_WIDTH))
     elif pack is None:
         click.echo()
         click.echo(f"The run does not say which pack it was. {SAFETY_CLOSING}")
+
+
+def echo_warnings(result: Rundown) -> None:
+    """Each warning as a paragraph of its own."""
+    for warning in result.warnings:
+        click.echo()
+        click.echo(textwrap.fill(f"! {warning}", TEXT_WIDTH, subsequent_indent="  "))

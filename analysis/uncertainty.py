@@ -4,7 +4,8 @@ The one place where results get their intervals. Method: JCGM 100:2008 (GUM). Li
 data sheet are taken as rectangular, standard uncertainty = limit / sqrt(3) (4.3.7);
 components are independent of each other and added in squares (5.1.2); the coverage factor
 is Student's t at the effective degrees of freedom (G.4). Gain, offset and rounding of one
-sensor are the same in every row of a run: they do not average out.
+sensor are the same in every row of a run: they do not average out. Pack voltage is bus voltage
+plus the drop over the shunt; the drop's own error (at most a few mV) is left out beside the bus's.
 """
 
 import math
@@ -48,7 +49,7 @@ class _Sheet:
 _SHEETS: Final = {
     # TI SBOS448G 7.5; grade A's limits, the wider ones: a cheap board does not say its grade.
     "INA219": _Sheet(
-        "grade A, the wider one",
+        "the wider ones of its two grades",
         ((0.04, 100e-6), (0.08, 125e-6), (0.16, 150e-6), (0.32, 200e-6)),
         current_gain=0.005,
         current_step_v=10e-6,
@@ -58,7 +59,7 @@ _SHEETS: Final = {
     ),
     # TI SBOS547B; its one range is 81.92 mV.
     "INA226": _Sheet(
-        "greatest limits",
+        "its greatest ones",
         ((0.08192, 10e-6),),
         current_gain=0.001,
         current_step_v=2.5e-6,

@@ -35,6 +35,11 @@ def span_words(seconds: float, step_s: float | None = None) -> str:
     return " ".join(shown) or f"0 {parts[-1][1]}"
 
 
+def step_words(seconds: float) -> str:
+    """Length of a window or sampling step: ``0.1 s``, ``1 s``, ``1 min``."""
+    return f"{seconds:.3g} s" if seconds < 60 else span_words(seconds, 1.0)
+
+
 def time_words(quantity: Quantity) -> str:
     """A quantity in seconds as a stretch of time with its interval."""
     if quantity.value is None:

@@ -6,6 +6,8 @@ closed-form operating point.
 """
 
 import math
+from bisect import bisect_right
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Final, Protocol
 
@@ -50,18 +52,22 @@ class Pulse:
     duty: float
     phase: float = 0.0
 
-    def mean_on(self, start_s: FloatArray | float, span_s: float) -> FloatArray:
-        """Share of [start, start + span] during which the pulse is on, shape of ``start_s``."""
+    def on_s(self, time_s: FloatArray) -> FloatArray:
+        """Time in s for which it was on between 0 and ``time_s``, same shape."""
+        turns = time_s * self.frequency_hz
+        turns += self.phase
+        whole = np.floor(turns)
+        turns -= whole
+        np.minimum(turns, self.duty, out=turns)
+        whole *= self.duty
+        turns += whole
+        turns /= self.frequency_hz
+        return turns
 
-        def integral(time_s: FloatArray | float) -> FloatArray:
-            turns = np.asarray(time_s, dtype=np.float64) * self.frequency_hz + self.phase
-            whole = np.floor(turns)
-            return whole * self.duty + np.minimum(turns - whole, self.duty)
-
-        if span_s <= 0.0:
-            raise ValueError(f"span of {span_s} s: must be above 0")
-        on = integral(np.asarray(start_s) + span_s) - integral(start_s)
-        return np.asarray(on / (span_s * self.frequency_hz))
+    def share(self, start_s: float, span_s: float) -> float:
+        """Share of [start, start + span] during which it is on; ``span_s`` above 0."""
+        on_s = self.on_s(np.array((start_s, start_s + span_s)))
+        return float(on_s[1] - on_s[0]) / span_s
 
 
 @dataclass(frozen=True)
@@ -196,7 +202,7 @@ class LoadProgramme:
         if not self.repeat and time_s >= self.starts_s[-1]:
             return self.steps[-1].mode, math.inf
         place = time_s % self.period_s
-        index = int(np.searchsorted(self.starts_s, place, side="right")) - 1
+        index = bisect_right(self.starts_s, place) - 1
         step = self.steps[index]
         return step.mode, self.starts_s[index] + step.duration_s - place
 
@@ -263,14 +269,45 @@ class OperatingStates:
     voltage_v: FloatArray
     current_a: FloatArray
 
-    def weights(self, start_s: FloatArray | float, span_s: float) -> FloatArray:
-        """Share of time in each state, shape (2**pulses, *shape of start_s)."""
-        shape = np.shape(start_s)
-        shares = np.ones((1, *shape))
+    def means(self, start_s: float, span_s: float, drop_ohm: float) -> tuple[float, float]:
+        """Mean current in A over [start, start + span], and mean power in W given by the pack.
+
+        ``drop_ohm`` lies between pack and load: its loss belongs to the pack's power.
+        """
+        powers_w = (self.voltage_v + self.current_a * drop_ohm) * self.current_a
+        if not self.pulses:
+            return float(self.current_a[0]), float(powers_w[0])
+        shares = [pulse.share(start_s, span_s) for pulse in self.pulses]
+        return float(_mix(self.current_a, shares)), float(_mix(powers_w, shares))
+
+    def pair_means(
+        self, start_s: float, count: int, shunt_s: float, pair_s: float
+    ) -> tuple[FloatArray | float, FloatArray | float]:
+        """(current, voltage) as ``count`` conversion pairs in a row see them.
+
+        A pair takes ``pair_s``: the current is the mean over its first ``shunt_s``, the voltage over
+        the rest. Scalars if nothing is pulsed, else of shape (count,).
+        """
+        if not self.pulses:
+            return float(self.current_a[0]), float(self.voltage_v[0])
+        edges_s = start_s + np.arange(count + 1, dtype=np.float64) * pair_s
+        first, second = [], []
         for pulse in self.pulses:
-            on = pulse.mean_on(start_s, span_s)
-            shares = np.concatenate([shares * (1.0 - on), shares * on])
-        return shares
+            edge, middle = pulse.on_s(edges_s), pulse.on_s(edges_s[:-1] + shunt_s)
+            first.append((middle - edge[:-1]) / shunt_s)
+            second.append((edge[1:] - middle) / (pair_s - shunt_s))
+        return _mix(self.current_a, first), _mix(self.voltage_v, second)
+
+
+def _mix(values: FloatArray, shares: Sequence[FloatArray | float]) -> FloatArray:
+    """Mean of values per on/off state, weighted with each pulse's share of time."""
+    mixed: list[FloatArray] = list(values)
+    for share in reversed(shares):
+        half = len(mixed) // 2
+        mixed = [
+            off + (on - off) * share for off, on in zip(mixed[:half], mixed[half:], strict=True)
+        ]
+    return np.asarray(mixed[0])
 
 
 def solve_states(emf_v: float, source_ohm: float, situation: Situation) -> OperatingStates | None:

@@ -39,13 +39,15 @@ CONVERTER: Final = Converter(
     output_v=5.0,
     efficiency=0.86,
     quiescent_a=0.0008,
-    minimum_v=2.55,
+    minimum_v=2.35,
     restart_v=3.25,
     restart_delay_s=5.0,
 )
 # Where the vest is called empty: its LEDs lose colour just before the converter gives up.
-# 0.9 V per cell, above the alkaline floor of 0.8 V.
+# 0.9 V per cell, above the alkaline floor of 0.8 V. Held longer than braking lasts, or the
+# dip of one braking would end the run.
 CUTOFF_V: Final = 2.7
+CUTOFF_HOLD_S: Final = 10.0
 
 
 def leds(count: int, red: float, green: float, blue: float) -> tuple[Part, ...]:

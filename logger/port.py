@@ -21,7 +21,7 @@ from serial.tools import list_ports
 
 from firmware_probe.line_format import BAUD_DEFAULT, command
 from logger.errors import BenchError
-from logger.holders import holders
+from logger.holders import holders, is_pty
 from logger.stream import Hello, LineDecoder
 
 USUAL_BAUDS: Final = (115200, 9600, 57600, 38400, 19200, 230400, 250000, 500000, 1000000)
@@ -67,7 +67,7 @@ class Link:
         try:
             if self._fd is None:
                 self._handle.timeout = wait_s
-                return bytes(self._handle.read(max(1, self._handle.in_waiting)))
+                return bytes(self._handle.read(max(1, getattr(self._handle, "in_waiting", 0))))
             if not self._poll.poll(wait_s * 1000):
                 return b""
             data = os.read(self._fd, READ_MAX_BYTES)
@@ -88,7 +88,8 @@ class Link:
 
     def set_baud(self, baud: int) -> None:
         self._handle.baudrate = baud
-        self._handle.reset_input_buffer()
+        if isinstance(self._handle, serial.Serial):
+            self._handle.reset_input_buffer()
 
     def close(self) -> None:
         try:
@@ -112,7 +113,7 @@ def candidates(pattern: str | None = None) -> list[Candidate]:
     if pattern is not None:
         if is_url(pattern):
             return [Candidate(pattern)]
-        names = sorted(glob.glob(pattern)) if glob.has_magic(pattern) else [pattern]
+        names = sorted(glob.glob(pattern)) if glob.has_magic(pattern) else [pattern]  # noqa: PTH207  # as typed
     else:
         names = [name for name, item in known.items() if item.vid is not None]
     found = []
@@ -140,7 +141,7 @@ def open_link(port: str, baud: int = BAUD_DEFAULT) -> Link:
     except (OSError, ValueError) as error:
         raise _cannot_open(port, baud, error) from error
     if os.name == "posix" and not is_url(port):
-        _claim(handle.fileno())
+        _claim(handle.fileno(), port)
     return Link(port, handle)
 
 
@@ -166,15 +167,19 @@ def _check_device(port: str) -> None:
         raise _busy(port, ", ".join(others_here))
 
 
-def _claim(fd: int) -> None:
-    """Keep others from opening the port, and DTR from dropping when we close it."""
+def _claim(fd: int, port: str) -> None:
+    """Keep others from opening the port, and DTR from dropping when we close it.
+
+    Not on a pseudo-terminal: its other end holds it open, and the mark would outlive us.
+    """
     if sys.platform == "win32":
         return
     import fcntl
     import termios
 
     try:
-        fcntl.ioctl(fd, termios.TIOCEXCL)
+        if not is_pty(port):
+            fcntl.ioctl(fd, termios.TIOCEXCL)
         settings = termios.tcgetattr(fd)
         settings[2] &= ~termios.HUPCL
         termios.tcsetattr(fd, termios.TCSANOW, settings)
@@ -213,7 +218,7 @@ def _busy(port: str, who: str) -> BenchError:
 def _not_permitted(port: str) -> BenchError:
     import grp
 
-    group_id = os.stat(port).st_gid
+    group_id = Path(port).stat().st_gid
     try:
         group = grp.getgrgid(group_id).gr_name
     except KeyError:
@@ -358,7 +363,7 @@ def _working_baud(candidate: Candidate, link: Link, tried: int, now: Wait) -> in
     return None
 
 
-def one_board(boards: Sequence[Found], port_given: bool) -> Found:
+def one_board(boards: Sequence[Found]) -> Found:
     """The single board; raises BenchError if several answered."""
     if len(boards) == 1:
         return boards[0]

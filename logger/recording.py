@@ -26,7 +26,7 @@ SILENCE_S: Final = 3.0
 HELD_S: Final = 0.5
 CLOSING_S: Final = 4.0
 GAP_S: Final = 5.0  # shorter losses while the link is up are counted as noise
-GUARD_HOLD_S: Final = 10.0
+GUARD_HOLD_S: Final = 5.0  # the board gives the host so much longer before it opens the load
 SEQUENCE_SPAN: Final = 2**32
 
 FAULT_WORDS: Final = {
@@ -132,6 +132,7 @@ class Recording:
         self.load = "-"
         self.rows_total = 0
         self.rows_missing = 0
+        self.noise_count = 0
         self.disk_trouble = ""
         self._base = description
         self._resumed = last_row is not None
@@ -154,6 +155,7 @@ class Recording:
         self._taking = False
         self._changed = True
         self._out_of_place = 0
+        self._link_was_lost = False
         if last_row is not None:
             self._resume(last_row, now)
 
@@ -189,7 +191,9 @@ class Recording:
     def tick(self, now: Moment) -> None:
         """Time passes; call many times a second, also when nothing comes."""
         for event in compare(self._ticked, now):
-            self.events.add(self.run_s(now), "clock", event.text, {f"{event.kind}_s": event.seconds})
+            self.events.add(
+                self.run_s(now), "clock", event.text, {f"{event.kind}_s": event.seconds}
+            )
             self._anchor(now, force=True)
         self._now = self._ticked = now
         if self._held is not None and now.steady_s - self._held[1] > HELD_S:
@@ -217,6 +221,7 @@ class Recording:
             self._end()
         elif self.phase is not Phase.SEEKING:
             self._down_since = now
+            self._link_was_lost = True
             self.events.add(self.run_s(now), "link", f"link lost: {why}")
             self._enter(Phase.SEEKING)
 
@@ -232,10 +237,11 @@ class Recording:
         self.ended_as = (reason, text)
         linked = self.phase not in (Phase.SEEKING, Phase.GREETING)
         open_load = self.load != "-" and (
-            self.wishes.load_at_end is LoadAtEnd.AT_END
-            and reason in ("cutoff", "charge", "duration")
-            or self.wishes.load_at_end is LoadAtEnd.AT_CUTOFF
-            and reason == "cutoff"
+            (
+                self.wishes.load_at_end is LoadAtEnd.AT_END
+                and reason in ("cutoff", "charge", "duration")
+            )
+            or (self.wishes.load_at_end is LoadAtEnd.AT_CUTOFF and reason == "cutoff")
         )
         self._todo.clear()
         self._sent_s = None
@@ -332,13 +338,14 @@ class Recording:
         time_us = axis.time_us = window.time_us + axis.time_zero_us
         charge = axis.charge = window.charge_umah + axis.charge_zero
         energy = axis.energy = window.energy_umwh + axis.energy_zero
+        boot = axis.boot or 0
         if window.current_max_ma > axis.peak_ma:
             axis.peak_ma = window.current_max_ma
         if charge >= 0 and energy >= 0:
             row = b"%d.%06d,%d,%d,%b,%d.%06d,%d.%06d\r\n" % (
                 *divmod(time_us, MICRO),
                 window.sequence,
-                axis.boot,
+                boot,
                 window.passed,
                 *divmod(charge, MICRO),
                 *divmod(energy, MICRO),
@@ -348,7 +355,7 @@ class Recording:
             row = b"%d.%06d,%d,%d,%b," % (
                 *divmod(time_us, MICRO),
                 window.sequence,
-                axis.boot,
+                boot,
                 window.passed,
             )
             row += numbers
@@ -403,9 +410,11 @@ class Recording:
         span_s = (window.time_us - self._last[1]) / MICRO
         self._out_of_place = 0
         self.rows_missing += rows
-        if rows and span_s < GAP_S:
+        self.noise_count += rows
+        link_was_lost, self._link_was_lost = self._link_was_lost, False
+        if rows and span_s < GAP_S and not link_was_lost:
             self.events.trouble(before_us / MICRO, rows=rows)
-        elif span_s >= GAP_S:
+        elif rows or span_s >= GAP_S:
             text = f"{span_s:.1f} s without a row ({rows} rows lost); charge and energy go on from the board's counters"
             self.events.add(
                 before_us / MICRO, "gap", text, {"rows": rows, "span_s": span_s, "charge_mah": 0.0}
@@ -413,6 +422,7 @@ class Recording:
         self._accept(window)
 
     def _void_line(self) -> None:
+        self.noise_count += 1
         self.events.trouble(self.run_s(self._now), lines=1)
 
     # Everything else that the board says
@@ -445,7 +455,7 @@ class Recording:
             self.finish("error", text, self._now)
             return
         self._hello = hello
-        self.load = hello.load
+        load_before, self.load = self.load, hello.load
         fresh = self._axis.boot is None
         new_boot = not fresh and (
             hello.boot != self._axis.boot
@@ -458,6 +468,9 @@ class Recording:
             self._link_is_back(hello, fresh)
         if new_boot:
             self._new_boot(hello)
+        if not fresh and hello.load == "0" and load_before == "1":
+            # Its line was lost, or came while nobody listened; the board never opens it for less.
+            self.finish("cutoff", "the board was found with its load switch opened", self._now)
         if self.ended_as is None and (fresh or new_boot or reconnected or not hello.running):
             self._set_up(hello, fresh)
 
@@ -540,7 +553,9 @@ class Recording:
             )
         if load.state == "0" and load.reason == "cutoff":
             guard = self.wishes.guard_v or self._hello.cutoff_v
-            self.finish("cutoff", f"the board opened the load at its own cutoff of {guard:g} V", self._now)
+            self.finish(
+                "cutoff", f"the board opened the load at its own cutoff of {guard:g} V", self._now
+            )
 
     def _board_s(self, time_us: int) -> float:
         """Board time on the run's axis, never before the last row."""
@@ -629,7 +644,7 @@ class Recording:
     def _anchor(self, now: Moment, *, force: bool = False) -> None:
         if self._axis.boot is not None:
             host_s = now.steady_s - self._host_zero_s
-            if self._anchors.add(self.run_s(now), host_s, now.utc, force=force):
+            if self._anchors.add(self.run_s(now), host_s, now, force=force):
                 self._changed = True
 
     def _enter(self, phase: Phase) -> None:
@@ -654,6 +669,7 @@ class Recording:
         axis.energy = round(last_row.energy_mwh * MICRO)
         axis.peak_ma = last_row.peak_ma
         self.rows_total = last_row.rows
+        self._link_was_lost = True
         if axis.boot != last_row.boot:
             axis.boot = -1  # zeros of that boot are not known: any hello is a new boot
         else:
