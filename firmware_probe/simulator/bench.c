@@ -299,6 +299,7 @@ int main(int argc, char **argv)
 	b.lines = open_in(folder, "lines.txt");
 	b.chip.events = open_in(folder, "events.txt");
 	b.sensor.log = open_in(folder, "sensor.bin");
+	setvbuf(b.chip.events, NULL, _IOLBF, 0); /* a test may watch it */
 	signal(SIGTERM, on_signal);
 	signal(SIGINT, on_signal);
 	if (eeprom)

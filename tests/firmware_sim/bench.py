@@ -13,6 +13,7 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
+import serial
 
 from firmware_probe.line_format import WINDOW_FIELDS, command, crc16
 from tests.firmware_sim.toolchain import bench_program
@@ -168,3 +169,40 @@ def live_bench(elf: Path, script: Script, folder: Path, *options: str) -> Iterat
         process.send_signal(signal.SIGTERM)
         _, complaint = process.communicate(timeout=30)
     assert process.returncode == 0, complaint
+
+
+class HostError(AssertionError):
+    """The board did not say in time what was waited for, or the port is gone."""
+
+
+class Host:
+    """A plain host on the bench's port, with an end to every wait."""
+
+    def __init__(self, port: str, baud: int, patience_s: float = 20) -> None:
+        self._serial = serial.Serial(port, baud, timeout=0.2)
+        self._patience_s = patience_s
+        self.heard = b""
+
+    def __enter__(self) -> "Host":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._serial.close()
+
+    def send(self, *lines: bytes) -> None:
+        self._serial.write(b"\n" + b"".join(lines))
+
+    def hear(self, words: bytes, ask: bytes = b"", bytes_wanted: int = 0) -> bytes:
+        """Listens until these words and so many bytes have come, asking again meanwhile; raises HostError."""
+        end_s = time.monotonic() + self._patience_s
+        while words not in self.heard or len(self.heard) < bytes_wanted:
+            if time.monotonic() > end_s:
+                raise HostError(f"no {words!r} in {len(self.heard)} bytes {self.heard[-200:]!r}")
+            try:
+                if ask:
+                    self.send(ask)
+                # never waits for more than is there: a full read would wait for the time limit
+                self.heard += self._serial.read(max(1, self._serial.in_waiting))
+            except (serial.SerialException, OSError) as error:
+                raise HostError(f"port is gone: {error}") from error
+        return self.heard

@@ -70,6 +70,12 @@ def bench_program() -> Path:
 
 
 @functools.cache
+def registers_program() -> Path:
+    """Prints a virtual sensor's registers for a given input."""
+    return _make("registers", build_folder())
+
+
+@functools.cache
 def sketch(*flags: str) -> Path:
     """The sketch's ELF, built with these compiler flags, e.g. ``sketch("-DBAUD=500000")``."""
     folder = build_folder() / (re.sub(r"[^A-Za-z0-9]+", "_", "_".join(flags)) or "plain")
