@@ -151,11 +151,11 @@ class CommandParser {
     }
   }
 
-  // Is this the command's name? Then its fields are counted too.
+  // Is this the command's name? Then it must have its fields; more are for later versions.
   bool named(const char *name_in_flash, CommandKind kind, uint8_t fields) {
     if (!is(command_.name, command_.name_length, name_in_flash)) return false;
     command_.kind = kind;
-    for (const char *at = line_; at < end_; ++at) {
+    for (const char *at = line_; at < end_ && fields; ++at) {
       if (*at == ',') --fields;
     }
     if (fields) fail(ERROR_FIELD);
@@ -233,11 +233,11 @@ class CommandParser {
     const char *field;
     uint8_t length;
     take(&field, &length);
-    if (length < 8 || length > 9 || field[length - 7] != '.') {
+    if (length < 8 || field[length - 7] != '.') {
       fail(ERROR_FIELD);
       return 0;
     }
-    uint32_t volt = digits(field, (uint8_t)(length - 7), 0, 99);
+    uint32_t volt = digits(field, (uint8_t)(length - 7), 0, greatest / 1000000UL);
     uint32_t microvolt = digits(field + length - 6, 6, 0, 999999UL);
     uint32_t value = volt * 1000000UL + microvolt;
     if (value > greatest) {

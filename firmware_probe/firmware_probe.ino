@@ -15,14 +15,19 @@ static uint32_t checked_us = 0;      // when the sensor's settings were last loo
 static uint32_t pause_began_us = 0;  // the sensor is left alone for pause_us from here
 static uint32_t pause_us = 0;
 static bool pair_counted = false;  // no conversion was lost for a known reason since the last
+static uint8_t pairs_late = 0;     // in a row that were there at the first look
+static bool waited = false;        // a look found no new conversion since the last
 static bool sensor_lost = false;
 static uint8_t silent_polls = 0;
 
 static const uint32_t SECOND_US = 1000000UL;
 static const uint32_t BUS_PAUSE_US = 100000UL;
 static const uint8_t SILENT_POLLS_MAX = 3;
+static const uint8_t PAIRS_LATE_MAX = 5;
 // Several conversions at any setting: longer without one, and none is expected.
 static const uint32_t CONVERTING_US = 5000;
+// What reading a conversion takes, with a margin.
+static const uint16_t READ_US = 900;
 // Longest single piece of work, with a margin for interrupts.
 static const uint16_t WORK_US = 350;
 
@@ -83,20 +88,24 @@ static void count_missed(uint32_t now_us) {
   uint32_t passed_us = now_us - pair_seen_us;
   pair_seen_us = now_us;
   // Faster than the I2C bus: the sensor converts again while it is being read.
-  if (period_us < 1000) return;
+  if (period_us < READ_US) return;
   if (pair_counted && passed_us > period_us * 7 / 4) {
     count_fault(FAULT_MISSED, (passed_us + period_us / 2) / period_us - 1);
   }
   pair_counted = true;
 }
 
-static void end_window_if_due() {
-  if (!window_over() && !window.full()) return;
+// Apart, because it needs every register and is seldom called.
+static __attribute__((noinline)) void end_window() {
   if (window.conversions) {
     close_window();
   } else {
     begin_window();  // the time of the one that ended belongs to it
   }
+}
+
+static void end_window_if_due() {
+  if (window_over() || window.full()) end_window();
 }
 
 static void take_pair(bool overflow) {
@@ -125,6 +134,7 @@ static bool poll_sensor() {
   switch (event) {
     case SENSOR_WAITING:
       silent_polls = 0;
+      waited = true;
       return false;
     case SENSOR_SILENT:
       if (++silent_polls >= SILENT_POLLS_MAX) lose_sensor();
@@ -135,6 +145,8 @@ static bool poll_sensor() {
       return false;
     default:
       silent_polls = 0;
+      pairs_late = waited || pairs_late >= PAIRS_LATE_MAX ? 0 : pairs_late + 1;
+      waited = false;
       count_missed(now_us);
       take_pair(event != SENSOR_PAIR);
       if (event == SENSOR_WIDENED) {
@@ -153,9 +165,10 @@ static bool check_sensor(uint32_t now_us) {
   return true;
 }
 
-// Work goes where it does not delay the next conversion: right after one, as
-// much as fits before the next; at least one piece, or a fast sensor would
-// leave no time for any.
+// Work goes where it does not delay the next conversion: right after one, one
+// piece and more as long as there is time. A conversion that had no need to be
+// waited for is already late: then there is none, but for the sensor that
+// converts faster than it can be read, and once in a while in any case.
 static void work(bool pair_taken) {
   uint32_t now = micros();
   bool converting = now - pair_seen_us < CONVERTING_US;
@@ -168,7 +181,9 @@ static void work(bool pair_taken) {
   }
   if (check_sensor(now)) return;
   uint16_t period_us = sensor.period_us();
-  while (work_step() && converting && (uint16_t)(micros() - pair_seen_us) + WORK_US < period_us) {
+  if (converting && pairs_late && period_us > READ_US) return;
+  while (work_step() && converting &&
+         (uint16_t)(micros() - pair_seen_us) + WORK_US < period_us - (period_us >> 3)) {
   }
 }
 

@@ -343,7 +343,7 @@ static bool output_has_room() {
 // One piece of work, at most about 0.3 ms. False when there is none, or no room
 // for it in the UART's buffer.
 static bool work_step() {
-  if (accumulate_step()) return true;
+  if (accumulating && accumulate_step()) return true;
   if (records.writing()) write_record_byte();
   if (!output_has_room()) return false;
   if (line_kind == LINE_NONE) {

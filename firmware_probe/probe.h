@@ -147,6 +147,7 @@ static uint32_t window_end_us = 0;    // when it is due to end, in microseconds 
 static ClosedWindow closed_window;
 static bool window_due = false;   // closed_window's line is not out yet
 static bool totals_due = false;   // nor are its charge and energy known
+static bool accumulating = false;
 static int64_t power_sum_due = 0;
 static uint64_t power_span_us = 0;
 static uint16_t power_conversions = 0;  // 0: none due
@@ -181,6 +182,7 @@ static bool accumulate_step() {
     closed_window.energy_steps = energy.rounded_steps();
     return true;
   }
+  accumulating = false;
   return false;
 }
 
@@ -216,6 +218,7 @@ static void close_window() {
   power_sum_due = window.power_sum(sensor.units());
   power_conversions = window.conversions;
   adder.begin(&charge, window.shunt_sum, window.conversions, power_span_us);
+  accumulating = true;
   if (whole_window) keep_window(time_us);
   window_began_us = time_us;
   window.clear();

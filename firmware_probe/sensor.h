@@ -111,7 +111,8 @@ class Sensor {
   // Full scale of the voltage, in mV.
   uint16_t bus_range_mv() const { return kind_ == SENSOR_INA226 ? 40960 : 32000; }
 
-  // Shortest time between two conversions, in microseconds.
+  // Usual time between two conversions, in microseconds. The sensor's own clock
+  // may be a tenth off (INA219: 586 us at most for 532, TI SBOS448).
   uint16_t period_us() const {
     if (kind_ == SENSOR_INA226) return 2 * 588;
     return INA219_BITS == 12 ? 2 * 532 : 2 * 84;

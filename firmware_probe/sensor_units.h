@@ -21,12 +21,12 @@ struct SensorUnits {
 
 // 10 uV and 4 mV (TI SBOS448).
 constexpr SensorUnits ina219_units(uint16_t shunt_steps) {
-  return SensorUnits{400, 20, 36UL * shunt_steps, 3600000ULL * shunt_steps};
+  return SensorUnits{400, 20, (uint32_t)36 * shunt_steps, 3600000ULL * shunt_steps};
 }
 
 // 2.5 uV and 1.25 mV (TI SBOS547).
 constexpr SensorUnits ina226_units(uint16_t shunt_steps) {
-  return SensorUnits{500, 5, 144UL * shunt_steps, 57600000ULL * shunt_steps};
+  return SensorUnits{500, 5, (uint32_t)144 * shunt_steps, 57600000ULL * shunt_steps};
 }
 
 // Voltage of `counts` shunt counts, summed over `conversions`, in uV.
