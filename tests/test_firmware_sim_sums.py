@@ -71,9 +71,9 @@ def test_ina226_every_conversion_exactly_once(tmp_path: Path) -> None:
     assert (outcome.conversions["bus_reads"][begin:end] == 1).all()
 
 
-@pytest.mark.parametrize("factor", [0.92, 586 / 532])
+@pytest.mark.parametrize("factor", [0.95, 586 / 532])
 def test_sensors_own_clock_may_be_off(tmp_path: Path, factor: float) -> None:
-    """SBOS448G gives 532 us typical and 586 us at most; a fast one is as likely."""
+    """SBOS448G gives 532 us typical and 586 us at most; how fast one may be it does not say."""
     outcome = measure(tmp_path, before=(f"sensor-clock {factor}", "sensor ina219 40"))
     begin, end = check_windows(converted_pairs(outcome), outcome.windows, INA219)
     assert (outcome.conversions["shunt_reads"][begin:end] == 1).all()

@@ -195,11 +195,13 @@ class Host:
     def hear(self, words: bytes, ask: bytes = b"", bytes_wanted: int = 0) -> bytes:
         """Listens until these words and so many bytes have come, asking again meanwhile; raises HostError."""
         end_s = time.monotonic() + self._patience_s
+        asked_s = -1.0
         while words not in self.heard or len(self.heard) < bytes_wanted:
             if time.monotonic() > end_s:
                 raise HostError(f"no {words!r} in {len(self.heard)} bytes {self.heard[-200:]!r}")
             try:
-                if ask:
+                if ask and time.monotonic() - asked_s > 0.5:
+                    asked_s = time.monotonic()
                     self.send(ask)
                 # never waits for more than is there: a full read would wait for the time limit
                 self.heard += self._serial.read(max(1, self._serial.in_waiting))
