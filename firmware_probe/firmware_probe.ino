@@ -67,6 +67,7 @@ void setup() {
   window_end_us = micros();
   board_clock.start(window_end_us);
   begin_window();
+  restart_cause = find_restart_cause();
   Serial.begin(BAUD);
   watchdog_start();
   board_id = board_name();
@@ -81,8 +82,8 @@ void setup() {
   use_units();
   sensor.begin();
   look_for_sensor();
-  if (restart_cause() == RESTART_BROWNOUT) note_fault(FAULT_BROWNOUT);
-  if (restart_cause() == RESTART_WATCHDOG) note_fault(FAULT_WATCHDOG);
+  if (restart_cause == RESTART_BROWNOUT) note_fault(FAULT_BROWNOUT);
+  if (restart_cause == RESTART_WATCHDOG) note_fault(FAULT_WATCHDOG);
   hello_due = true;
   if (load_fitted) tell_load(LOAD_BY_BOOT);
 }

@@ -82,8 +82,8 @@ static const uint8_t JOINT_BLOCK = 16;
 static const uint16_t JOINT_SAMPLE_MAX = 1023;  // the converter's end stop
 
 struct JointCycle {
-  uint16_t least;      // least sum over a block while closed, in 1/16 sample
-  uint16_t greatest;   // greatest sum; below `least` when open the whole cycle
+  uint16_t least;        // least sum over a block while closed, in 1/16 sample
+  uint16_t greatest;     // greatest sum; below `least` when open the whole cycle
   uint16_t open_sample;  // greatest sample while open; 0: never open
   uint16_t opens;        // times it opened
   uint32_t longest_us;   // longest part of an open in this cycle

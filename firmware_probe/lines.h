@@ -131,7 +131,7 @@ static bool hello_field(uint8_t field) {
     case 1: line.text(FLASH_TEXT(",firmware=" FIRMWARE_VERSION)); break;
     case 2: line.text(FLASH_TEXT(",board=")); line.hex(board_id, 8); break;
     case 3: line.text(FLASH_TEXT(",boot=")); line.number(record.boot); break;
-    case 4: line.text(FLASH_TEXT(",cause=")); line.text(cause_word(restart_cause())); break;
+    case 4: line.text(FLASH_TEXT(",cause=")); line.text(cause_word(restart_cause)); break;
     case 5: line.text(FLASH_TEXT(",sensor=")); line.text(sensor_word(sensor.kind())); break;
     case 6: line.text(FLASH_TEXT(",address=")); line.hex(sensor.address(), 2); break;
     case 7: line.text(FLASH_TEXT(",shunt_ohm=")); line.fixed(SHUNT_STEPS, 4); break;
@@ -297,7 +297,8 @@ static bool take_fault() {
   uint16_t now = fault_ticks();
   for (uint8_t code = 0; code < FAULT_CODES; ++code) {
     uint8_t bit = (uint8_t)(1 << code);
-    if (faults_held & bit && (uint16_t)(now - fault_sent_ticks[code]) >= FAULT_PAUSE_TICKS) faults_held &= (uint8_t)~bit;
+    uint16_t ticks = (uint16_t)(now - fault_sent_ticks[code]);
+    if (ticks >= FAULT_PAUSE_TICKS) faults_held &= (uint8_t)~bit;
     if (!(faults_due & bit) || faults_held & bit) continue;
     faults_due &= (uint8_t)~bit;
     faults_held |= bit;

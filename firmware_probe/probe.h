@@ -34,6 +34,7 @@ static const uint16_t RECORDS_ADDRESS = 16;
 static RecordRing<EepromMemory> records(eeprom, RECORDS_ADDRESS, 62);
 static Record record;
 static uint32_t board_id = 0;
+static RestartCause restart_cause = RESTART_UNKNOWN;
 static uint32_t record_byte_at_us = 0;
 // An EEPROM byte takes 3.4 ms to write; meanwhile another write would wait.
 static const uint32_t EEPROM_BYTE_US = 4000;
@@ -239,8 +240,8 @@ static JointCycle flex_result[JOINTS_MAX];
 static uint32_t flex_result_cycle = 0;
 static uint64_t flex_result_us = 0;
 static uint32_t flex_longest_open_us = 0;  // of any joint, with its part in earlier cycles
-static uint8_t flex_joints = 0;      // of the run that flex_result came from
-static uint8_t flex_joint_due = 0;   // next joint to send; flex_joints: none
+static uint8_t flex_joints = 0;            // of the run that flex_result came from
+static uint8_t flex_joint_due = 0;         // next joint to send; flex_joints: none
 static bool flex_end_due = false;
 static FlexReason flex_end_reason = FLEX_DONE;
 static uint64_t flex_end_us = 0;

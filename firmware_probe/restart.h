@@ -20,9 +20,10 @@ enum RestartCause : uint8_t {
 #include <avr/wdt.h>
 
 static uint8_t restart_flags __attribute__((section(".noinit")));
+static uint32_t restart_mark __attribute__((section(".noinit")));
+static const uint32_t RESTART_MARK = 0x5AFE1234UL;
 
-// Before anything else: after a watchdog reset it still runs, at its shortest
-// time. Boot loaders may have cleared the flags; then the cause is unknown.
+// Before anything else: after a watchdog reset it still runs, at its shortest time.
 static void note_restart_flags() __attribute__((naked, used, section(".init3")));
 static void note_restart_flags() {
   restart_flags = MCUSR;
@@ -30,12 +31,16 @@ static void note_restart_flags() {
   wdt_disable();
 }
 
-static RestartCause restart_cause() {
+// Once a start. Many boot loaders clear the flags. What is left then is whether
+// the RAM kept the mark: if not, the power was off.
+static RestartCause find_restart_cause() {
+  bool marked = restart_mark == RESTART_MARK;
+  restart_mark = RESTART_MARK;
   if (restart_flags & _BV(PORF)) return RESTART_POWER;
   if (restart_flags & _BV(BORF)) return RESTART_BROWNOUT;
   if (restart_flags & _BV(WDRF)) return RESTART_WATCHDOG;
   if (restart_flags & _BV(EXTRF)) return RESTART_RESET;
-  return RESTART_UNKNOWN;
+  return marked ? RESTART_UNKNOWN : RESTART_POWER;
 }
 
 static void watchdog_start() {
@@ -46,7 +51,7 @@ static void watchdog_feed() { wdt_reset(); }
 
 #else
 
-static RestartCause restart_cause() { return RESTART_UNKNOWN; }
+static RestartCause find_restart_cause() { return RESTART_UNKNOWN; }
 static void watchdog_start() {}
 static void watchdog_feed() {}
 #endif

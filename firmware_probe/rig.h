@@ -8,8 +8,7 @@
 #include "pins.h"
 #include "settings.h"
 
-#if defined(__AVR_ATmega328P__) || defined(__AVR_ATmega328__) || \
-    defined(__AVR_ATmega168__) || defined(__AVR_ATmega168P__)
+#if defined(__AVR_ATmega328P__) || defined(__AVR_ATmega328__)
 #define RIG_FITTED 1
 
 // 50 pulses a second, set in half microseconds: timer 1 mode 14, clock / 8.
@@ -98,7 +97,10 @@ static void joints_start(uint8_t joints) {
   }
   joints_watched = joints;
   joint_converting = 0;
-  ADCSRA |= _BV(ADIE);
+  // A conversion that an earlier run left behind is of any joint.
+  while (ADCSRA & _BV(ADSC)) {
+  }
+  ADCSRA |= _BV(ADIF) | _BV(ADIE);
   joint_convert(0);
 }
 

@@ -202,10 +202,11 @@ class Sensor {
     return false;
   }
 
+  // The lowest four bits of the die's number are its revision.
   bool is_ina226() {
     uint16_t manufacturer, die;
     return read_register(INA226_MANUFACTURER, &manufacturer) && manufacturer == 0x5449 &&
-           read_register(INA226_DIE, &die) && die == 0x2260;
+           read_register(INA226_DIE, &die) && die >> 4 == 0x226;
   }
 
   // It has no identification: the settings after a reset and the calibration

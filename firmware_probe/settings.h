@@ -54,3 +54,13 @@
 #ifndef WATCHDOG
 #define WATCHDOG 1
 #endif
+
+static_assert(SHUNT_STEPS >= 1 && SHUNT_STEPS <= 65535, "SHUNT_STEPS: 0.0001 to 6.5535 Ohm");
+static_assert(INA219_BITS == 9 || INA219_BITS == 12, "INA219_BITS: 9 or 12");
+static_assert(INA219_GAIN == 1 || INA219_GAIN == 2 || INA219_GAIN == 4 || INA219_GAIN == 8,
+              "INA219_GAIN: 1, 2, 4 or 8");
+static_assert(LOAD_SWITCH >= 0 && LOAD_SWITCH <= 2, "LOAD_SWITCH: 0, 1 or 2");
+static_assert(JOINT_RESISTOR_TENTHS >= 100 && JOINT_RESISTOR_TENTHS <= 65000,
+              "JOINT_RESISTOR_TENTHS: 10 to 6500 Ohm");
+static_assert(JOINT_SUPPLY_MV >= 1000 && JOINT_SUPPLY_MV <= 5500, "JOINT_SUPPLY_MV: 1 to 5.5 V");
+static_assert(JOINT_OPEN_OHM >= 1 && JOINT_OPEN_OHM <= 1000, "JOINT_OPEN_OHM: 1 to 1000");
