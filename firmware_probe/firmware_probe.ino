@@ -15,7 +15,9 @@ static uint32_t checked_us = 0;      // when the sensor's settings were last loo
 static uint32_t pause_began_us = 0;  // the sensor is left alone for pause_us from here
 static uint32_t pause_us = 0;
 static bool pair_counted = false;  // no conversion was lost for a known reason since the last
-static uint8_t pairs_late = 0;     // in a row that were there at the first look
+static uint16_t late_us = 0;       // at most so late was the last one found
+static uint8_t pairs_unworked = 0;  // in a row that left no time for work
+static bool window_ended = false;   // at this conversion, which took time
 static bool waited = false;        // a look found no new conversion since the last
 static bool sensor_lost = false;
 static uint8_t silent_polls = 0;
@@ -23,7 +25,10 @@ static uint8_t silent_polls = 0;
 static const uint32_t SECOND_US = 1000000UL;
 static const uint32_t BUS_PAUSE_US = 100000UL;
 static const uint8_t SILENT_POLLS_MAX = 3;
-static const uint8_t PAIRS_LATE_MAX = 5;
+static const uint8_t PAIRS_UNWORKED_MAX = 5;
+// A conversion must be read before the next one's first half is done. From a look
+// to the reading of the shunt: 0.34 ms; so late may a look be, with a margin.
+static const uint16_t LATE_MAX_US = 120;
 // Several conversions at any setting: longer without one, and none is expected.
 static const uint32_t CONVERTING_US = 5000;
 // What reading a conversion takes, with a margin.
@@ -98,6 +103,7 @@ static void count_missed(uint32_t now_us) {
 
 // Apart, because it needs every register and is seldom called.
 static __attribute__((noinline)) void end_window() {
+  window_ended = true;
   if (window.conversions) {
     close_window();
   } else {
@@ -107,6 +113,21 @@ static __attribute__((noinline)) void end_window() {
 
 static void end_window_if_due() {
   if (window_over() || window.full()) end_window();
+}
+
+// Shortest time between two conversions: the sensor's clock may be a sixteenth fast.
+static uint16_t period_min_us() { return sensor.period_us() - (sensor.period_us() >> 4); }
+
+// How late this conversion may have been found. One that had to be waited for is
+// in time; else it is later than the one before by what passed beyond a period.
+static void note_lateness(uint32_t passed_us) {
+  if (waited || passed_us > CONVERTING_US) {
+    late_us = 0;
+  } else {
+    int32_t late = (int32_t)late_us + (int32_t)passed_us - period_min_us();
+    late_us = late > 0 ? (uint16_t)late : 0;
+  }
+  waited = false;
 }
 
 static void take_pair(bool overflow) {
@@ -146,8 +167,7 @@ static bool poll_sensor() {
       return false;
     default:
       silent_polls = 0;
-      pairs_late = waited || pairs_late >= PAIRS_LATE_MAX ? 0 : pairs_late + 1;
-      waited = false;
+      note_lateness(now_us - pair_seen_us);
       count_missed(now_us);
       take_pair(event != SENSOR_PAIR);
       if (event == SENSOR_WIDENED) {
@@ -166,10 +186,15 @@ static bool check_sensor(uint32_t now_us) {
   return true;
 }
 
-// Work goes where it does not delay the next conversion: right after one, one
-// piece and more as long as there is time. A conversion that had no need to be
-// waited for is already late: then there is none, but for the sensor that
-// converts faster than it can be read, and once in a while in any case.
+// Is there time for another piece before the next conversion has to be read?
+static bool time_for_work() {
+  uint16_t passed_us = (uint16_t)(micros() - pair_seen_us);
+  return late_us + passed_us + WORK_US < period_min_us() + LATE_MAX_US;
+}
+
+// Work goes where it does not delay the next conversion: right after one, as much
+// as there is time for. A sensor that converts faster than it can be read leaves
+// none: then one piece each time, and otherwise one after a few without.
 static void work(bool pair_taken) {
   uint32_t now = micros();
   bool converting = now - pair_seen_us < CONVERTING_US;
@@ -181,10 +206,15 @@ static void work(bool pair_taken) {
     return;
   }
   if (check_sensor(now)) return;
-  uint16_t period_us = sensor.period_us();
-  if (converting && pairs_late && period_us > READ_US) return;
-  while (work_step() && converting &&
-         (uint16_t)(micros() - pair_seen_us) + WORK_US < period_us - (period_us >> 3)) {
+  if (sensor.period_us() < READ_US) {
+    work_step();
+    return;
+  }
+  bool busy = converting && (window_ended || !time_for_work());
+  window_ended = false;
+  if (busy && ++pairs_unworked <= PAIRS_UNWORKED_MAX) return;
+  pairs_unworked = 0;
+  while (work_step() && converting && time_for_work()) {
   }
 }
 
