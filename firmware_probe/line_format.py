@@ -10,7 +10,7 @@ from typing import Final
 
 PROTOCOL_VERSION: Final = 1
 BAUD_DEFAULT: Final = 115200
-LINE_MAX_BYTES: Final = 200
+LINE_MAX_BYTES: Final = 300
 COMMAND_MAX_BYTES: Final = 80
 
 WINDOW_FIELDS: Final = (

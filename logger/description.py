@@ -60,6 +60,19 @@ class Board:
 
 
 @dataclass(frozen=True)
+class Counters:
+    """Where the zero of the board's clock and counters, of its latest boot, stands on the run's axes.
+
+    ``log --resume`` needs it to go on without a loss: run value = zero + board's value.
+    """
+
+    boot: int
+    time_zero_s: float
+    charge_zero_mah: float
+    energy_zero_mwh: float
+
+
+@dataclass(frozen=True)
 class Stop:
     """Stop conditions asked for; None: not set."""
 
@@ -93,6 +106,7 @@ class Description:
     pack: Pack | None = None
     sensor: Sensor | None = None
     board: Board | None = None
+    counters: Counters | None = None
     stop: Stop = field(default_factory=Stop)
     clock: tuple[tuple[float, float, str], ...] = ()
     events: tuple[Event, ...] = ()
@@ -142,7 +156,13 @@ def from_document(document: Mapping[str, Any]) -> tuple[Description, list[str]]:
         values["window_s"] = float(window_s)
     if isinstance(own.get("imported"), Mapping):
         values["imported"] = dict(own["imported"])
-    for key, kind in (("pack", Pack), ("sensor", Sensor), ("board", Board), ("stop", Stop)):
+    for key, kind in (
+        ("pack", Pack),
+        ("sensor", Sensor),
+        ("board", Board),
+        ("counters", Counters),
+        ("stop", Stop),
+    ):
         part = own.get(key)
         if part is not None:
             made = _build(kind, part)
@@ -197,4 +217,9 @@ def _sequence(value: object) -> Sequence[Any]:
 
 
 def _is_number(value: object) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+    if not isinstance(value, int | float) or isinstance(value, bool):
+        return False
+    try:
+        return math.isfinite(value)
+    except OverflowError:  # an integer of hundreds of digits
+        return False

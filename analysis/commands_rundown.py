@@ -1,0 +1,98 @@
+"""``drawbench rundown``: numbers of one run in the terminal or as JSON."""
+
+import json
+import textwrap
+from pathlib import Path
+
+import click
+
+from analysis.answer import answer, interval_words, result_rows
+from analysis.rundown import HOLD_DEFAULT_S, Rundown, rundown
+from analysis.words import plain_text, value_words
+from logger.errors import BenchError
+from logger.pack import SAFETY_CLOSING
+from logger.run_reader import Run, read_run
+
+TEXT_WIDTH = 79
+
+
+cutoff_option = click.option(
+    "--cutoff",
+    "cutoff_v",
+    type=float,
+    metavar="V",
+    help="Voltage of the whole pack at which the circuit gives up. Default: the one the run was stopped by.",
+)
+hold_option = click.option(
+    "--hold",
+    "hold_s",
+    type=float,
+    metavar="S",
+    help=f"How long the voltage must stay there, in seconds. Default: the run's own, else {HOLD_DEFAULT_S:g}.",
+)
+
+
+@click.command("rundown")
+@click.argument("run_folder", metavar="RUN", type=click.Path(path_type=Path))
+@cutoff_option
+@hold_option
+@click.option("--json", "as_json", is_flag=True, help="Every result as JSON.")
+def rundown_command(
+    run_folder: Path, cutoff_v: float | None, hold_s: float | None, as_json: bool
+) -> None:
+    """How long did the pack last, what did it give, what did the piece draw?"""
+    run = read_run(run_folder)
+    cutoff_v, hold_s = cutoff_of(run, cutoff_v, hold_s)
+    if cutoff_v is None:
+        raise BenchError(
+            "No cutoff was given, and the run was not stopped by one.",
+            evidence=f"run {run_folder}",
+            next_step="add --cutoff with the volts at which the circuit gives up, e.g. --cutoff 3.0.",
+        )
+    result = rundown(run, cutoff_v, hold_s)
+    if as_json:
+        click.echo(json.dumps(result.as_json(), ensure_ascii=False, indent=1, allow_nan=False))
+        return
+    _show(run, result)
+
+
+def cutoff_of(run: Run, cutoff_v: float | None, hold_s: float | None) -> tuple[float | None, float]:
+    """Cutoff and hold as asked for, else as the run's own stop condition had them."""
+    stop = run.description.stop
+    if cutoff_v is None:
+        cutoff_v = stop.cutoff_v
+    if hold_s is None:
+        hold_s = stop.hold_s if stop.cutoff_v is not None and stop.hold_s > 0 else HOLD_DEFAULT_S
+    return cutoff_v, hold_s
+
+
+def _show(run: Run, result: Rundown) -> None:
+    if result.simulated:
+        click.echo("SIMULATED: a simulated board recorded this run; no hardware was there.\n")
+    click.echo(textwrap.fill(answer(result), TEXT_WIDTH))
+    click.echo()
+    rows = [(label, value_words(q), interval_words(q)) for label, q in result_rows(result)]
+    widths = [max(len(row[column]) for row in rows) for column in (0, 1)]
+    with_interval = any(row[2] for row in rows)
+    if with_interval:
+        click.echo(f"{'':{widths[0]}}  {'':{widths[1]}}  95 % sure to lie in")
+    for label, value, bounds in rows:
+        click.echo(f"{label:{widths[0]}}  {value:>{widths[1]}}  {bounds}".rstrip())
+    if not with_interval:
+        click.echo()
+        click.echo(textwrap.fill(result.duration.note, TEXT_WIDTH))
+    echo_warnings(result)
+    pack = run.description.pack
+    if pack is not None and not any(pack.caution in warning for warning in result.warnings):
+        click.echo()
+        click.echo(textwrap.fill(f"Caution, {plain_text(str(pack))}: {pack.caution}", TEXT_WIDTH))
+    elif pack is None:
+        click.echo()
+        click.echo(f"The run does not say which pack it was. {SAFETY_CLOSING}")
+
+
+def echo_warnings(result: Rundown) -> None:
+    """Each warning as a paragraph of its own."""
+    for warning in result.warnings:
+        click.echo()
+        click.echo(textwrap.fill(f"! {warning}", TEXT_WIDTH, subsequent_indent="  "))

@@ -1,0 +1,171 @@
+"""One look for every picture: style, colours, sizes, thinning of long runs, saving.
+
+Readable in colour, by colour-blind readers and in grey print: lines that share a picture
+differ in lightness and in line style, and are labelled where they are, not in a legend.
+"""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final, Literal
+
+import matplotlib as mpl
+import numpy as np
+import numpy.typing as npt
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+Floats = npt.NDArray[np.float64]
+Mask = npt.NDArray[np.bool_]
+
+# Inches. "page" fills a phone held upright with text still readable, and half a printed page.
+SIZES: Final = {"page": (5.6, 3.6), "slide": (10.0, 5.6), "phone": (4.2, 4.2)}
+SizeName = Literal["page", "slide", "phone"]
+INK: Final = "#1f2328"
+FAINT: Final = "#6a7178"
+GRID: Final = "#d9dde1"
+
+
+@dataclass(frozen=True)
+class Look:
+    """How one line is drawn; ``band`` is the pale tone for its spread."""
+
+    colour: str
+    band: str
+    line: str
+    marker: str
+
+
+# Each quantity keeps its look in every picture.
+VOLTAGE: Final = Look("#0b3c6f", "#b9cfe6", "-", "o")
+CURRENT: Final = Look("#b34700", "#f3cfae", "-", "s")
+CHARGE: Final = Look("#1d6b4f", "#bfe0d2", "-", "D")
+# For several runs or groups in one picture: dark to light, each with a line and a marker of its own.
+SERIES: Final = (
+    Look("#0b3c6f", "#b9cfe6", "-", "o"),
+    Look("#b34700", "#f3cfae", "--", "s"),
+    Look("#3f9ac9", "#cfe6f2", "-.", "^"),
+    Look("#7a4f8f", "#dccbe4", ":", "D"),
+    Look("#8a8f00", "#e3e5a8", (0, (6, 1, 1, 1, 1, 1)), "v"),  # type: ignore[arg-type]
+)
+
+_STYLE: Final[Any] = {
+    # Ships with matplotlib: the same picture on every machine.
+    "font.family": "DejaVu Sans",
+    "font.size": 10.5,
+    "axes.titlesize": 11.5,
+    "axes.titleweight": "bold",
+    "axes.titlelocation": "left",
+    "axes.labelcolor": INK,
+    "axes.edgecolor": FAINT,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.grid": True,
+    "axes.axisbelow": True,
+    "axes.titlepad": 16.0,
+    "grid.color": GRID,
+    "grid.linewidth": 0.7,
+    "text.color": INK,
+    "xtick.color": INK,
+    "ytick.color": INK,
+    "lines.linewidth": 1.7,
+    "hatch.linewidth": 0.6,
+    "figure.dpi": 100,
+    "savefig.dpi": 200,
+    "savefig.facecolor": "white",
+    # Letters as outlines in SVG, embedded in PDF: looks the same without the font.
+    "svg.fonttype": "path",
+    "pdf.fonttype": 42,
+    # Fixed names inside the file: the same run gives the same bytes.
+    "svg.hashsalt": "drawbench",
+    # A dollar sign in a name is a dollar sign.
+    "text.parse_math": False,
+}
+
+
+@contextmanager
+def figure_style() -> Iterator[None]:
+    """Draw and save inside this context; leaves matplotlib's settings as they were."""
+    with mpl.rc_context():
+        mpl.rcdefaults()
+        mpl.rcParams.update(_STYLE)
+        yield
+
+
+def new_figure(size: SizeName = "page") -> tuple[Figure, Axes]:
+    """Figure with one pair of axes, without any global state; call inside ``figure_style``."""
+    figure = Figure(figsize=SIZES[size], layout="constrained")
+    return figure, figure.add_subplot()
+
+
+def save_figure(figure: Figure, path_stem: Path) -> None:
+    """Write ``path_stem`` + ``.png`` and ``.svg``, free of dates: the same figure gives the same bytes."""
+    with figure_style():
+        figure.savefig(path_stem.with_suffix(".png"), metadata={"Software": None})
+        figure.savefig(
+            path_stem.with_suffix(".svg"), metadata={"Date": None, "Creator": "drawbench"}
+        )
+
+
+def end_label(axes: Axes, x: float, y: float, text: str, look: Look, **options: Any) -> None:
+    """Label at a line's end, in the line's own colour."""
+    axes.annotate(
+        text,
+        (x, y),
+        xytext=options.pop("offset", (5, 0)),
+        textcoords="offset points",
+        color=look.colour,
+        fontweight="bold",
+        va=options.pop("va", "center"),
+        **options,
+    )
+
+
+@dataclass(frozen=True)
+class Envelope:
+    """Thinned course of a quantity, each of shape (m,): least, mean and greatest per step; NaN at gaps."""
+
+    time_s: Floats
+    low: Floats
+    mean: Floats
+    high: Floats
+
+
+def envelope(
+    time_s: Floats, mean: Floats, low: Floats, high: Floats, gap: Mask, steps: int = 700
+) -> Envelope:
+    """Thin to at most ``steps`` equal steps of time, keeping the least and greatest of each.
+
+    No peak is lost, however long the run. ``time_s`` never decreases; all of shape (n,).
+    ``gap`` marks rows before which the line must break.
+    """
+    if len(time_s) <= 2 * steps:
+        at = np.flatnonzero(gap)
+        arrays = [np.insert(values, at, np.nan) for values in (low, mean, high)]
+        return Envelope(np.insert(time_s, at, time_s[at]), *arrays)
+    edges = np.linspace(time_s[0], time_s[-1], steps + 1)
+    starts = np.searchsorted(time_s, edges[:-1])
+    counts = np.diff(starts, append=len(time_s))
+    filled = counts > 0
+    where = starts[filled]
+    thin = [
+        np.minimum.reduceat(low, where),
+        np.add.reduceat(mean, where) / counts[filled],
+        np.maximum.reduceat(high, where),
+    ]
+    whole = [np.full(steps, np.nan) for _ in thin]
+    for target, values in zip(whole, thin, strict=True):
+        target[filled] = values
+    if not (gap & (np.diff(time_s, prepend=time_s[0]) > edges[1] - edges[0])).any():
+        # Steps are empty only because the rows lie uneven: no break there.
+        whole = [values[filled] for values in whole]
+        return Envelope(((edges[:-1] + edges[1:]) / 2)[filled], *whole)
+    return Envelope((edges[:-1] + edges[1:]) / 2, *whole)
+
+
+def time_unit(duration_s: float) -> tuple[float, str]:
+    """Divisor and unit for a time axis of this length."""
+    if duration_s > 2 * 3600:
+        return 3600.0, "h"
+    return (60.0, "min") if duration_s > 180 else (1.0, "s")

@@ -1,0 +1,165 @@
+"""What the user must know beside the results: gaps, faults, limits of the run, in plain words."""
+
+from typing import Final
+
+import numpy as np
+
+from analysis.cutoff import Fall
+from analysis.draw import Draw
+from analysis.integration import Integral
+from analysis.trace import Trace, stretches
+from analysis.words import count_words, plain_text, span_words
+from logger.pack import Pack
+from logger.run_reader import Run
+
+# How well counters and our own integral must agree: charge is the project's own figure;
+# for energy the course of the load within a window is not known to the rows.
+_COUNTER_LIMITS: Final = {"charge": 0.001, "energy": 0.01}
+
+
+def findings(run: Run, draw: Draw, fall: Fall, hold_s: float) -> tuple[str, ...]:
+    """Warnings of a rundown, the gravest first; foreign text in them is on one line and printable."""
+    trace, pack = draw.trace, run.description.pack
+    return tuple(
+        plain_text(text)
+        for text in (
+            *_cutoff(trace, fall, hold_s),
+            *_pack(trace, fall, pack),
+            *_gaps(trace, draw.charge),
+            *_contact(trace, draw),
+            *_counters(draw),
+            *_rows(trace),
+            *_unfinished(run),
+            *run.problems,
+        )
+    )
+
+
+def _cutoff(trace: Trace, fall: Fall, hold_s: float) -> list[str]:
+    if fall.cutoff_v is None or trace.voltage_v is None:
+        return []
+    if fall.crossing is None:
+        last_v = float(trace.voltage_v[~trace.dead][-1])
+        touched = (
+            f" It touched it first after {span_words(fall.touch.time_s - trace.begin_s)}, but came back each time."
+            if fall.touch
+            else ""
+        )
+        return [
+            f"Cutoff not reached: the voltage did not stay at or below {fall.cutoff_v:g} V; the run ended at {last_v:.3f} V.{touched}"
+        ]
+    told = []
+    crossing = fall.crossing
+    if not crossing.finished:
+        told.append(
+            f"The run ended {span_words(crossing.held_s)} after the voltage fell to {fall.cutoff_v:g} V, before the hold of {hold_s:g} s was over; the fall is taken as the cutoff."
+        )
+    if crossing.dips_before:
+        told.append(
+            f"Before that the voltage dipped to the cutoff {count_words(crossing.dips_before, 'time')} and came back within the hold."
+        )
+    if crossing.after_s - crossing.before_s > max(1.5 * trace.usual_step_s, 1.0):
+        told.append(
+            f"The cutoff lies between two rows that are {span_words(crossing.after_s - crossing.before_s)} apart; its time is a straight line between them."
+        )
+    if trace.dead[-1] and not trace.no_contact[-1]:
+        told.append(
+            "At the end voltage and current vanished together: a protection circuit that switched off, or a wire that came loose."
+        )
+    return told
+
+
+def _pack(trace: Trace, fall: Fall, pack: Pack | None) -> list[str]:
+    if pack is None or trace.voltage_v is None:
+        return []
+    told = []
+    if fall.cutoff_v is not None and fall.cutoff_v < pack.floor_v:
+        told.append(
+            f"The cutoff of {fall.cutoff_v:g} V is under the floor of the cells ({pack}: {pack.floor_v:.2f} V). {pack.caution}"
+        )
+    least_v = float(trace.voltage_v[~trace.dead].min())
+    if least_v < pack.floor_v:
+        told.append(
+            f"The pack was run down to {least_v:.2f} V, under the floor of its cells ({pack}: {pack.floor_v:.2f} V). {pack.caution}"
+        )
+    return told
+
+
+def _gaps(trace: Trace, charge: Integral | None) -> list[str]:
+    if not trace.gap.any() and not trace.restarted.any():
+        return []
+    gap = trace.gap | trace.restarted
+    longest = int(np.argmax(np.where(gap, trace.step_s, 0.0)))
+    before_s = float(trace.time_s[longest] - trace.step_s[longest]) - trace.begin_s
+    lost_s = float((trace.step_s - np.minimum(trace.usual_step_s, trace.step_s))[gap].sum())
+    text = (
+        f"{count_words(int(gap.sum()), 'gap')} in the rows, together {span_words(lost_s)}; the longest, "
+        f"{span_words(float(trace.step_s[longest]))}, began {span_words(before_s)} into the run."
+    )
+    if charge is None:
+        return [text]
+    if trace.charge_mah is not None and not trace.restarted.any():
+        return [f"{text} The running counter went on through it: no charge is missing."]
+    bounds = f"nothing drawn would be {charge.less:.3g} mAh less, the greatest draw all along {charge.more:.3g} mAh more"
+    if trace.charge_mah is None:
+        return [
+            f"{text} The draw there is taken as a straight line from one side to the other; {bounds}."
+        ]
+    boots = int(trace.restarted.sum())
+    return [
+        f"{text} {count_words(boots, 'restart')} of the board among them: the counter began again, so the draw there is taken as a straight line from one side to the other; {bounds}."
+    ]
+
+
+def _contact(trace: Trace, draw: Draw) -> list[str]:
+    rows = int(trace.no_contact.sum())
+    if not rows:
+        return []
+    first, past = stretches(trace.no_contact)
+    longest_s = float(max(trace.time_s[past] - trace.time_s[first], default=0.0))
+    more = (
+        f" If the circuit ran on meanwhile, the charge is up to {draw.charge.more:.3g} mAh more."
+        if draw.charge is not None and draw.charge.more > 0 and not trace.windowed
+        else ""
+    )
+    return [
+        f"{count_words(rows, 'row')} without voltage and current, then both came back (longest {span_words(longest_s)}): a loose contact, not the cutoff.{more}"
+    ]
+
+
+def _counters(draw: Draw) -> list[str]:
+    told = []
+    for name, integral in (("charge", draw.charge), ("energy", draw.energy)):
+        ratio = integral.check_ratio if integral else None
+        if ratio is not None and abs(ratio - 1) > _COUNTER_LIMITS[name]:
+            told.append(
+                f"The running counter of {name} and the sum over the rows differ by {100 * (ratio - 1):+.2g} %; the counter is used. The rows or the counter are damaged."
+            )
+    return told
+
+
+def _rows(trace: Trace) -> list[str]:
+    told = []
+    if trace.rows_incomplete:
+        told.append(
+            f"{count_words(trace.rows_incomplete, 'row')} left out because a measured value was missing."
+        )
+    if trace.rows_filled:
+        told.append(
+            f"In {count_words(trace.rows_filled, 'row')} a column was empty and was filled with a straight line between its neighbours."
+        )
+    if trace.voltage_v is not None and trace.voltage_column == "bus_v":
+        told.append(
+            "Only the voltage on the load side of the shunt was recorded; the pack's own is higher by the drop over the shunt, and energy is what reached the load."
+        )
+    if trace.current_ma is None:
+        told.append("The run has no current, so there is no charge and no draw.")
+    if trace.voltage_v is None:
+        told.append("The run has no voltage, so there is no energy and no cutoff.")
+    return told
+
+
+def _unfinished(run: Run) -> list[str]:
+    if run.description.state == "recording":
+        return ["The run has no recorded end: it was cut off or is still being recorded."]
+    return []

@@ -1,0 +1,126 @@
+"""A report page as HTML and as Markdown; every text is escaped on the way out, whatever it came from."""
+
+import base64
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+import jinja2
+
+from analysis.answer import interval_words
+from analysis.quantity import Quantity
+from analysis.section import FigureFile
+from analysis.words import plain_text, value_words
+
+_TEMPLATES: Final = Path(__file__).parent / "templates"
+# What CommonMark or GitHub's dialect would take for a sign, and only there, so that the file
+# still reads well: emphasis, code, links, tables, strikethrough, formulas, issue numbers,
+# names after @, addresses; and at the start of a line lists, headings, quotes and rules.
+_MARKDOWN_SIGNS: Final = re.compile(
+    r"[\\`*_\[\]|~$#@]|:(?=[a-z/+])|(?<=www)\.|^[-+=]",
+    re.IGNORECASE,
+)
+_MARKDOWN_NUMBER: Final = re.compile(r"^(\d{1,9})([.)])(?=\s|$)")
+_STEM: Final = re.compile(r"[a-z0-9][a-z0-9-]*")
+
+
+@dataclass(frozen=True)
+class Row:
+    """One line of a table of results."""
+
+    label: str
+    value: str
+    interval: str
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Part:
+    """One stretch of the page. ``items``: a list; ``commands``: to be typed as they stand."""
+
+    title: str = ""
+    paragraphs: tuple[str, ...] = ()
+    rows: tuple[Row, ...] = ()
+    figures: tuple[FigureFile, ...] = ()
+    cautions: tuple[str, ...] = ()
+    items: tuple[str, ...] = ()
+    commands: tuple[str, ...] = ()
+
+    @property
+    def with_interval(self) -> bool:
+        return any(row.interval for row in self.rows)
+
+
+@dataclass(frozen=True)
+class Page:
+    """A whole report in plain text, ready to be rendered."""
+
+    title: str
+    about: tuple[str, ...]
+    answer: str
+    sections: tuple[Part, ...]
+    simulated: bool
+    simulated_words: str
+    version: str
+
+
+def rows_of(quantities: Sequence[tuple[str, Quantity]], notes: bool = False) -> tuple[Row, ...]:
+    """Table rows of results; ``notes`` adds each quantity's own note."""
+    return tuple(
+        Row(label, value_words(q), interval_words(q), q.note if notes else "")
+        for label, q in quantities
+    )
+
+
+def render_html(page: Page, folder: Path) -> str:
+    """The page as one file; pictures are read from ``folder`` and put inside."""
+    environment = _environment(autoescape=True, finalize=_on_one_line)
+    environment.filters["base64_of"] = lambda stem: _picture(folder, stem)
+    return environment.get_template("report.html.jinja").render(page=page)
+
+
+def render_markdown(page: Page) -> str:
+    """The page with pictures beside it as files."""
+    environment = _environment(autoescape=False, finalize=_escape_markdown)
+    environment.filters["file_name"] = lambda stem: _Ready(_checked_stem(stem))
+    environment.filters["indented_code"] = lambda text: _Ready("    " + plain_text(text))
+    text = environment.get_template("report.md.jinja").render(page=page)
+    return re.sub(r"\n{3,}", "\n\n", text).rstrip() + "\n"
+
+
+class _Ready(str):
+    """Text that is Markdown already."""
+
+
+def _environment(**options: Any) -> jinja2.Environment:
+    return jinja2.Environment(
+        loader=jinja2.FileSystemLoader(_TEMPLATES),
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        **options,
+    )
+
+
+def _on_one_line(value: object) -> object:
+    return plain_text(value) if type(value) is str else value
+
+
+def _escape_markdown(value: object) -> object:
+    if isinstance(value, _Ready) or not isinstance(value, str):
+        return value
+    text = _MARKDOWN_SIGNS.sub(lambda match: "\\" + match[0], plain_text(value))
+    text = _MARKDOWN_NUMBER.sub(r"\1\\\2", text)
+    return text.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
+
+
+def _picture(folder: Path, stem: str) -> str:
+    return base64.b64encode((folder / f"{_checked_stem(stem)}.svg").read_bytes()).decode("ascii")
+
+
+def _checked_stem(stem: str) -> str:
+    if not _STEM.fullmatch(stem):
+        raise ValueError(f"picture name {stem!r} is not made of lower-case letters, digits and '-'")
+    return stem

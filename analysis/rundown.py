@@ -1,0 +1,101 @@
+"""What a run says of draw, charge, energy, and the time to the cutoff."""
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+import analysis.draw as draws
+from analysis.cutoff import Fall, cutoff_time, find_fall, first_touch_time
+from analysis.draw import Draw, draw_of
+from analysis.findings import findings
+from analysis.left import left_in_cells
+from analysis.quantity import Quantity
+from analysis.trace import trace_of
+from analysis.uncertainty import Budget, limits_of
+from logger.run_reader import Run
+
+HOLD_DEFAULT_S: Final = 10.0
+
+
+@dataclass(frozen=True)
+class Rundown:
+    """Results of one run. A quantity whose ``value`` is None does not exist; its note says why.
+
+    ``charge_budget``: what the doubt of the charge is made of; None where limits are not known.
+    ``draw``, ``fall``: the arrays and the crossing behind the results, for plots.
+    """
+
+    duration: Quantity
+    charge: Quantity
+    energy: Quantity
+    mean_current: Quantity
+    peak_current: Quantity
+    current_percentiles: tuple[tuple[float, Quantity], ...]
+    first_voltage: Quantity
+    last_voltage: Quantity
+    cutoff_voltage: Quantity
+    cutoff_time: Quantity
+    first_touch_time: Quantity
+    charge_to_cutoff: Quantity
+    energy_to_cutoff: Quantity
+    left_in_cells: Quantity
+    hold: Quantity
+    charge_budget: Budget | None
+    simulated: bool
+    warnings: tuple[str, ...]
+    draw: Draw
+    fall: Fall
+
+    def as_json(self) -> dict[str, Any]:
+        """One plain object: results as ``Quantity.as_json``, ``simulated`` and ``warnings``."""
+        results: dict[str, Any] = {
+            name: value.as_json()
+            for name, value in vars(self).items()
+            if isinstance(value, Quantity)
+        }
+        for percent, quantity in self.current_percentiles:
+            results[f"current_p{percent:g}"] = quantity.as_json()
+        results["simulated"] = self.simulated
+        results["warnings"] = list(self.warnings)
+        return results
+
+
+def rundown(run: Run, cutoff_v: float | None, hold_s: float = HOLD_DEFAULT_S) -> Rundown:
+    """Everything that the run tells about the pack and the draw.
+
+    ``cutoff_v``: volts at which the circuit gives up; None: no cutoff is looked for. The pack
+    must stay at or below it for ``hold_s``. Raises BenchError for a run with too little in it
+    and for a cutoff that the pack never stood above.
+    """
+    trace = trace_of(run)
+    limits = limits_of(run.description)
+    fall = find_fall(trace, limits, cutoff_v, hold_s)
+    draw = draw_of(trace, limits)
+    alive_v = None if trace.voltage_v is None else trace.voltage_v[~trace.dead]
+    return Rundown(
+        duration=draws.duration(draw),
+        charge=draws.charge(draw),
+        energy=draws.energy(draw),
+        mean_current=draws.mean_current(draw),
+        peak_current=draws.peak_current(draw),
+        current_percentiles=draws.current_percentiles(draw),
+        first_voltage=draws.voltage(draw, None if alive_v is None else float(alive_v[0])),
+        last_voltage=draws.voltage(draw, None if alive_v is None else float(alive_v[-1])),
+        cutoff_voltage=draws.voltage(draw, cutoff_v),
+        cutoff_time=cutoff_time(trace, fall),
+        first_touch_time=first_touch_time(trace, fall),
+        charge_to_cutoff=draws.charge_to_cutoff(draw, fall),
+        energy_to_cutoff=draws.energy_to_cutoff(draw, fall),
+        left_in_cells=left_in_cells(draw, fall, run.description.pack),
+        hold=Quantity(hold_s, "s", note="how long the voltage had to stay there"),
+        charge_budget=draw.charge_budget(trace.end_s),
+        simulated=is_simulated(run),
+        warnings=findings(run, draw, fall, hold_s),
+        draw=draw,
+        fall=fall,
+    )
+
+
+def is_simulated(run: Run) -> bool:
+    """Whether a simulated board recorded the run."""
+    board = run.description.board
+    return bool(board and board.firmware.lower().startswith("simulated"))

@@ -1,0 +1,221 @@
+"""A run's samples as arrays: what each row stands for, and where rows are missing.
+
+Board runs (``description.source == "board"``): a row is the mean over the window that ends at
+``time_s``, and windows leave no time out. Every other run: a row is a sample at that instant.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from logger.errors import BenchError
+from logger.run_format import MEASURED
+from logger.run_reader import Run
+
+Floats = npt.NDArray[np.float64]
+Mask = npt.NDArray[np.bool_]
+
+# A step is a gap when longer than this many usual steps. Boards keep their window to
+# microseconds; foreign loggers wander, so only a clear hole counts there.
+_GAP_WINDOWS = 1.5
+_GAP_SAMPLES = 5.0
+# More rows than this lacking a value: the logger writes its columns in turn.
+_ALTERNATING_SHARE = 0.1
+# No contact: under this share of the run's median voltage and mean current at once.
+_DEAD_VOLTAGE_SHARE = 0.1
+_DEAD_CURRENT_SHARE = 0.2
+
+
+@dataclass(frozen=True)
+class Trace:
+    """Columns of a run, each of shape (n,); a column that the run lacks is None.
+
+    ``step_s``: time since the row before (first row: since ``begin_s``). ``weight_s``: the
+    stretch that the row itself speaks for, gaps left out. ``gap``: rows are missing between
+    this row and the one before. ``restarted``: counters began again between the two.
+    ``dead``: neither voltage nor current; ``no_contact``: dead for a while, then both came back.
+    """
+
+    windowed: bool
+    usual_step_s: float
+    begin_s: float
+    time_s: Floats
+    step_s: Floats
+    weight_s: Floats
+    gap: Mask
+    restarted: Mask
+    dead: Mask
+    no_contact: Mask
+    voltage_v: Floats | None
+    voltage_column: str
+    voltage_min_v: Floats | None
+    current_ma: Floats | None
+    current_min_ma: Floats | None
+    current_max_ma: Floats | None
+    charge_mah: Floats | None
+    energy_mwh: Floats | None
+    rows_incomplete: int
+    rows_filled: int
+
+    @property
+    def end_s(self) -> float:
+        return float(self.time_s[-1])
+
+    @property
+    def duration_s(self) -> float:
+        return self.end_s - self.begin_s
+
+    @property
+    def middle_s(self) -> Floats:
+        """Instant that a row's mean belongs to, shape (n,): the window's middle, or the sample's time."""
+        return self.time_s - self.weight_s / 2 if self.windowed else self.time_s
+
+
+def trace_of(run: Run) -> Trace:
+    """Arrays of a run. Rows that lack a measured value are left out and counted.
+
+    Raises BenchError if there is nothing to work on.
+    """
+    samples = run.samples
+    measured = [name for name in MEASURED if name in samples and samples[name].notna().any()]
+    columns = {name: samples[name].to_numpy(dtype=np.float64) for name in samples.columns}
+    rows_filled = _fill_alternating(columns, measured)
+    whole = np.ones(len(samples), dtype=bool)
+    for name in measured:
+        whole &= np.isfinite(columns[name])
+    rows = int(whole.sum())
+    if not measured or rows < 2:
+        raise BenchError(
+            f"The run {run.folder} has too little in it to analyse.",
+            evidence=f"{rows} usable rows; columns: {', '.join(samples.columns) or 'none'}",
+            next_step="a run needs at least two rows with time_s and pack_v, bus_v or current_ma.",
+        )
+    if rows < len(whole):
+        columns = {name: values[whole] for name, values in columns.items()}
+    # A column with holes cannot be used as a running counter or as an extreme.
+    columns = {name: values for name, values in columns.items() if np.isfinite(values).all()}
+
+    windowed = run.description.source == "board"
+    time_s = columns["time_s"]
+    begin_s = 0.0 if windowed else float(samples["time_s"].iloc[0])
+    step_s = np.diff(time_s, prepend=begin_s)
+    restarted = _restarted(columns)
+    usual_s = _usual_step_s(step_s, run.description.window_s if windowed else None)
+    gap = _gaps(step_s, usual_s, windowed, columns.get("sequence"), restarted)
+    voltage_column = "pack_v" if "pack_v" in columns else "bus_v"
+    voltage_v, current_ma = columns.get(voltage_column), columns.get("current_ma")
+    dead = _dead(voltage_v, current_ma, rows)
+    return Trace(
+        windowed=windowed,
+        usual_step_s=usual_s,
+        begin_s=begin_s,
+        time_s=time_s,
+        step_s=step_s,
+        weight_s=_weights_s(step_s, gap, usual_s, windowed),
+        gap=gap,
+        restarted=restarted,
+        dead=dead,
+        no_contact=dead & _before_last_life(dead),
+        voltage_v=voltage_v,
+        voltage_column=voltage_column,
+        voltage_min_v=columns.get("pack_min_v") if voltage_column == "pack_v" else None,
+        current_ma=current_ma,
+        current_min_ma=columns.get("current_min_ma"),
+        current_max_ma=columns.get("current_max_ma"),
+        charge_mah=columns.get("charge_mah"),
+        energy_mwh=columns.get("energy_mwh"),
+        rows_incomplete=len(whole) - rows,
+        rows_filled=rows_filled,
+    )
+
+
+def stretches(mask: Mask) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
+    """First and one-past-last index of every unbroken stretch of True."""
+    edges = np.flatnonzero(np.diff(mask, prepend=False, append=False))
+    return edges[::2], edges[1::2]
+
+
+def _fill_alternating(columns: dict[str, Floats], measured: list[str]) -> int:
+    """Fill measured columns by straight lines if they were written in turn; returns the rows concerned.
+
+    Some loggers write voltage and current in separate rows. A few empty fields are not that:
+    such rows are left out, so that a long silence stays visible as a gap.
+    """
+    empty = {name: ~np.isfinite(columns[name]) for name in measured}
+    concerned = int(np.logical_or.reduce(list(empty.values())).sum()) if empty else 0
+    if concerned <= _ALTERNATING_SHARE * len(columns["time_s"]):
+        return 0
+    for name, missing in empty.items():
+        known = np.flatnonzero(~missing)
+        inside = missing.copy()
+        inside[: known[0]] = inside[known[-1] :] = False
+        columns[name] = columns[name].copy()
+        columns[name][inside] = np.interp(
+            columns["time_s"][inside], columns["time_s"][known], columns[name][known]
+        )
+    return concerned
+
+
+def _restarted(columns: dict[str, Floats]) -> Mask:
+    """Steps over which counters are not to be trusted, shape (n,)."""
+    restarted = np.zeros(len(columns["time_s"]), dtype=bool)
+    if "boot" in columns:
+        restarted[1:] = np.diff(columns["boot"]) != 0
+    elif "charge_mah" in columns:
+        # A foreign counter that falls although current flowed out was set back.
+        fell = np.diff(columns["charge_mah"]) < 0
+        if "current_ma" in columns:
+            fell &= columns["current_ma"][1:] >= 0
+        restarted[1:] = fell
+    return restarted
+
+
+def _usual_step_s(step_s: Floats, window_s: float | None) -> float:
+    if window_s is not None and window_s > 0:
+        return window_s
+    # Nine tenths of the steps: loggers that write more seldom later on have no gaps by that alone.
+    return float(np.quantile(step_s[1:], 0.9))
+
+
+def _gaps(
+    step_s: Floats, usual_s: float, windowed: bool, sequence: Floats | None, restarted: Mask
+) -> Mask:
+    if not windowed:
+        gap = step_s > _GAP_SAMPLES * usual_s
+        gap[0] = False
+        return np.asarray(gap, dtype=bool)
+    gap = step_s > _GAP_WINDOWS * usual_s
+    if sequence is not None:
+        # A window without a conversion is not sent; its time belongs to the next one: no gap.
+        next_one = np.zeros(len(step_s), dtype=bool)
+        next_one[1:] = np.diff(sequence) == 1
+        gap &= ~(next_one & ~restarted)
+    return np.asarray(gap, dtype=bool)
+
+
+def _weights_s(step_s: Floats, gap: Mask, usual_s: float, windowed: bool) -> Floats:
+    own = np.where(gap, usual_s, step_s)
+    if windowed:
+        return own
+    weights = own / 2
+    weights[:-1] += own[1:] / 2
+    return weights
+
+
+def _dead(voltage_v: Floats | None, current_ma: Floats | None, rows: int) -> Mask:
+    """Rows where the voltage, and the current if it was measured, had vanished, shape (n,)."""
+    if voltage_v is None:
+        return np.zeros(rows, dtype=bool)
+    dead = voltage_v < _DEAD_VOLTAGE_SHARE * np.median(voltage_v)
+    if current_ma is not None and dead.any():
+        dead &= np.abs(current_ma) <= _DEAD_CURRENT_SHARE * np.mean(np.abs(current_ma))
+    return np.asarray(dead, dtype=bool)
+
+
+def _before_last_life(dead: Mask) -> Mask:
+    before = np.zeros(len(dead), dtype=bool)
+    alive = np.flatnonzero(~dead)
+    if len(alive):
+        before[: alive[-1]] = True
+    return before

@@ -1,0 +1,104 @@
+"""Window statistics and running counters, in whole sensor counts and microseconds.
+
+The same integer arithmetic as in the sketch: counts are summed as they come
+from the registers, means are taken once per window, and decimals appear only in
+the line. One unit for both voltages: the step of the shunt register, so that
+pack = bus x ratio + shunt is a whole number.
+"""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from firmware_probe.line_format import fixed
+from firmware_probe.sensor import IntArray, SensorKind
+
+
+def rounded(numerator: int, denominator: int) -> int:
+    """Quotient rounded half away from zero; ``denominator`` > 0."""
+    half = denominator // 2
+    if numerator < 0:
+        return -((-numerator + half) // denominator)
+    return (numerator + half) // denominator
+
+
+@dataclass
+class WindowSums:
+    """Sums of one window: voltage in shunt steps (``pack``) and bus counts, current in shunt counts."""
+
+    conversions: int = 0
+    shunt: int = 0
+    shunt_min: int = 0
+    shunt_max: int = 0
+    bus: int = 0
+    pack: int = 0
+    pack_min: int = 0
+    product: int = 0
+
+    def add(self, shunt: IntArray, bus: IntArray, pack: IntArray) -> None:
+        """Add conversion pairs, arrays of shape (n,) with n > 0.
+
+        ``pack x shunt`` stays below 2^39 each and n below 2^16: no overflow in 64 bits.
+        """
+        shunt_min, shunt_max, pack_min = int(shunt.min()), int(shunt.max()), int(pack.min())
+        if self.conversions:
+            self.shunt_min = min(self.shunt_min, shunt_min)
+            self.shunt_max = max(self.shunt_max, shunt_max)
+            self.pack_min = min(self.pack_min, pack_min)
+        else:
+            self.shunt_min, self.shunt_max, self.pack_min = shunt_min, shunt_max, pack_min
+        self.conversions += shunt.size
+        self.shunt += int(shunt.sum())
+        self.bus += int(bus.sum())
+        self.pack += int(pack.sum())
+        self.product += int(np.dot(pack, shunt))
+
+
+@dataclass
+class Counters:
+    """Charge and energy since boot.
+
+    ``charge`` in shunt counts x us, ``energy`` in shunt steps x shunt counts x us, exact but for
+    the division of each window's sum by its conversions (below one count x us). The sketch
+    keeps the same value as two 64-bit parts: whole steps of the line, and the rest.
+    """
+
+    kind: SensorKind
+    shunt_tenth_mohm: int
+    charge: int = field(default=0, init=False)
+    energy: int = field(default=0, init=False)
+
+    def add(self, sums: WindowSums, span_us: int) -> None:
+        """Close a window: mean of its conversions times its span."""
+        self.charge += sums.shunt * span_us // sums.conversions
+        self.energy += sums.product * span_us // sums.conversions
+
+    @property
+    def charge_nah(self) -> int:
+        """Charge in 1e-6 mAh: counts x us x lsb [nV] x 1e-9 / shunt [1e-4 ohm] / 3600 s."""
+        return rounded(self.charge * self.kind.shunt_lsb_nv, self.shunt_tenth_mohm * 360_000)
+
+    @property
+    def energy_nwh(self) -> int:
+        """Energy in 1e-6 mWh, as charge with one more factor lsb [nV] x 1e-9."""
+        step = self.kind.shunt_lsb_nv
+        return rounded(self.energy * step * step, self.shunt_tenth_mohm * 360_000 * 10**9)
+
+    def window_body(self, sequence: int, time_us: int, sums: WindowSums) -> str:
+        """Body of the ``w`` line of a window that has been added."""
+        n, step = sums.conversions, self.kind.shunt_lsb_nv
+        # Current in 1e-4 mA of one count: lsb [nV] x 1e-9 / (shunt x 1e-4 ohm) / 1e-7 A.
+        ohm = self.shunt_tenth_mohm
+        return ",".join(
+            (
+                f"w,{sequence},{time_us},{n}",
+                fixed(rounded(sums.pack * step, 1000 * n), 6),
+                fixed(rounded(sums.pack_min * step, 1000), 6),
+                fixed(rounded(sums.bus * self.kind.bus_lsb_uv, n), 6),
+                fixed(rounded(sums.shunt * step * 100, ohm * n), 4),
+                fixed(rounded(sums.shunt_min * step * 100, ohm), 4),
+                fixed(rounded(sums.shunt_max * step * 100, ohm), 4),
+                fixed(self.charge_nah, 6),
+                fixed(self.energy_nwh, 6),
+            )
+        )

@@ -1,0 +1,113 @@
+"""The computer's clocks: which one goes on, which one sleeps, which one is set.
+
+A run's length is taken from the board. The computer's clocks serve for
+what the board cannot know: how long it was away, and what time of day it was.
+"""
+
+import sys
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Final
+
+STALL_S: Final = 5.0  # the recording loop comes round many times a second
+SLEEP_S: Final = 1.0
+STEP_S: Final = 0.5  # NTP slews at most 0.5 ms per second: a jump like this is a set clock
+ANCHORS_MAX: Final = 128
+ANCHOR_INTERVAL_S: Final = 60.0
+
+
+@dataclass(frozen=True)
+class Moment:
+    """One reading of three clocks, in seconds.
+
+    ``steady_s`` never steps and counts while the computer sleeps; ``awake_s`` never
+    steps and stands still in sleep (equal to ``steady_s`` where a system has no such
+    clock); ``wall_s`` is UTC since 1970 and may be set at any time.
+    """
+
+    steady_s: float
+    awake_s: float
+    wall_s: float
+
+    @property
+    def utc(self) -> str:
+        return datetime.fromtimestamp(self.wall_s, UTC).isoformat(timespec="milliseconds")
+
+
+Clock = Callable[[], Moment]
+
+
+def read_clocks() -> Moment:
+    """The computer's clocks now."""
+    steady_s, awake_s = _steady_and_awake()
+    return Moment(steady_s, awake_s, time.time())
+
+
+def _steady_and_awake() -> tuple[float, float]:
+    if sys.platform == "linux":
+        return time.clock_gettime(time.CLOCK_BOOTTIME), time.monotonic()
+    if sys.platform == "darwin":
+        # There, monotonic() stands still in sleep and the raw clock goes on.
+        return time.clock_gettime(time.CLOCK_MONOTONIC_RAW), time.monotonic()
+    now_s = time.monotonic()
+    return now_s, now_s
+
+
+@dataclass(frozen=True)
+class ClockEvent:
+    """``kind``: ``sleep``, ``stall`` or ``step``; ``seconds``: how long, or by how much the clock was set."""
+
+    kind: str
+    seconds: float
+    text: str
+
+
+def compare(before: Moment, after: Moment) -> list[ClockEvent]:
+    """What happened to the computer between two readings of a loop that never pauses long."""
+    events = []
+    steady_s = after.steady_s - before.steady_s
+    slept_s = steady_s - (after.awake_s - before.awake_s)
+    stepped_s = after.wall_s - before.wall_s - steady_s
+    if slept_s > SLEEP_S:
+        events.append(ClockEvent("sleep", slept_s, f"the computer slept for {slept_s:.0f} s"))
+    elif steady_s > STALL_S:
+        text = f"the logger was held up for {steady_s:.0f} s (computer asleep, or program stopped)"
+        events.append(ClockEvent("stall", steady_s, text))
+    if abs(stepped_s) > STEP_S:
+        way = "forward" if stepped_s > 0 else "back"
+        text = f"the computer's clock was set {way} by {abs(stepped_s):.1f} s; the run's time is not affected"
+        events.append(ClockEvent("step", stepped_s, text))
+    return events
+
+
+class Anchors:
+    """Pairs of run time and computer time, evenly thinned: never more than ``ANCHORS_MAX``."""
+
+    def __init__(self, kept: tuple[tuple[float, float, str], ...] = ()) -> None:
+        self._kept = list(kept)
+        self._last: tuple[float, float, str] | None = None
+        self._interval_s = ANCHOR_INTERVAL_S
+        self._thin()
+
+    def add(self, time_s: float, host_s: float, utc: str, *, force: bool = False) -> bool:
+        """Note an anchor; True if it is one to keep (the very last is always given as well)."""
+        anchor = (round(time_s, 6), round(host_s, 6), utc)
+        due = not self._kept or host_s - self._kept[-1][1] >= self._interval_s
+        self._last = anchor
+        if not (due or force):
+            return False
+        self._kept.append(anchor)
+        self._thin()
+        return True
+
+    def all(self) -> tuple[tuple[float, float, str], ...]:
+        if self._last is None or self._last in self._kept[-1:]:
+            return tuple(self._kept)
+        return (*self._kept, self._last)
+
+    def _thin(self) -> None:
+        while len(self._kept) >= ANCHORS_MAX:
+            del self._kept[1::2]
+            self._interval_s *= 2

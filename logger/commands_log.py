@@ -1,0 +1,128 @@
+"""``drawbench log``: record a run, or several side by side."""
+
+import sys
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import click
+
+from firmware_probe.line_format import BAUD_DEFAULT
+from logger.durations import parse_duration_s
+from logger.log_plan import EXIT_CODES_HELP, Plan, prepare, summary
+from logger.screen import LiveScreen, PlainScreen, Screen
+from logger.side_by_side import record
+
+
+class Duration(click.ParamType[float]):
+    """A length of time with its unit; gives seconds."""
+
+    name = "TIME"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        if isinstance(value, float):
+            return value
+        try:
+            return parse_duration_s(str(value))
+        except ValueError as error:
+            self.fail(str(error), param, ctx)
+
+
+def default_folder() -> Path:
+    return Path("runs") / datetime.now().astimezone().strftime("%Y-%m-%d_%H-%M-%S")
+
+
+@click.command("log", epilog=EXIT_CODES_HELP)
+@click.argument("run", required=False, type=click.Path(path_type=Path))
+@click.option(
+    "--port",
+    "ports",
+    multiple=True,
+    metavar="PORT",
+    help="Port, pattern (/dev/ttyUSB*) or URL (socket://host:port); repeat to record several boards. Left away: found by itself.",
+)
+@click.option("--all-boards", is_flag=True, help="Record every board that is found.")
+@click.option(
+    "--baud", type=click.IntRange(300, 4_000_000), default=BAUD_DEFAULT, show_default=True
+)
+@click.option(
+    "--window",
+    type=Duration(),
+    help="Average into one row per this time: 10ms to 60s [default: as the board is set].",
+)
+@click.option("--pack", help='What feeds it: "3x AA alkaline", "li-ion", "usb-bank".')
+@click.option(
+    "--capacity",
+    type=click.FloatRange(min=0, min_open=True),
+    metavar="MAH",
+    help="The label's capacity of the pack.",
+)
+@click.option(
+    "--cutoff",
+    type=click.FloatRange(min=0, min_open=True),
+    metavar="VOLT",
+    help="End when the pack's voltage is below this.",
+)
+@click.option(
+    "--hold",
+    type=Duration(),
+    default="10s",
+    show_default=True,
+    help="... without a break for this long.",
+)
+@click.option("--for", "duration", type=Duration(), help="End after this time, e.g. 10h.")
+@click.option(
+    "--charge",
+    type=click.FloatRange(min=0, min_open=True),
+    metavar="MAH",
+    help="End when this charge has been drawn.",
+)
+@click.option(
+    "--open-load/--keep-load",
+    default=None,
+    help="Open the board's load switch at the end asked for, or never [default: open at the cutoff].",
+)
+@click.option("--below-floor", is_flag=True, help="Allow a cutoff below the cells' own floor.")
+@click.option("--title", default="", help="What the run is called in reports.")
+@click.option("--author", default="", help="Who measures.")
+@click.option("--load-note", default="", help="What draws the current, in words.")
+@click.option("--notes", default="", help="Anything else worth keeping.")
+@click.option(
+    "--resume",
+    type=click.Path(path_type=Path),
+    metavar="RUN",
+    help="Go on in this run instead of starting a new one.",
+)
+@click.option(
+    "--give-up",
+    type=Duration(),
+    help="End when the board has been away for this long [default: wait on].",
+)
+@click.option(
+    "--then",
+    "then",
+    metavar="COMMAND",
+    help="Run this at the end; results are in DRAWBENCH_... variables.",
+)
+@click.option("--plain", is_flag=True, help="Lines of text instead of the live view.")
+def log(**options: Any) -> None:
+    """Record a run from a probe board into the folder RUN (default: runs/DATE_TIME).
+
+    Ends by itself at --cutoff, --for or --charge, whichever comes first, else at Ctrl-C. What you
+    type while it records is noted as a mark. With several boards, RUN holds a run for each.
+    """
+    folder = options.pop("run") or default_folder()
+    then = options.pop("then")
+    plain = options.pop("plain") or not sys.stdout.isatty()
+    plan = Plan(folder=folder, **options)
+    screen: Screen = PlainScreen() if plain else LiveScreen()
+    recorders = prepare(plan, screen.say)
+    record(recorders, screen)
+    code = max(recorder.exit_code for recorder in recorders)
+    for recorder in recorders:
+        screen.say(summary(recorder))
+    if then:
+        code = max(code, *(recorder.follow_up(then) for recorder in recorders))
+    sys.exit(code)

@@ -1,0 +1,53 @@
+"""Lengths of time as people write them: 10h, 1h30m, 90s, 100ms."""
+
+import re
+from typing import Final
+
+_UNITS_S: Final = {
+    "ms": 0.001,
+    "s": 1.0,
+    "sec": 1.0,
+    "m": 60.0,
+    "min": 60.0,
+    "h": 3600.0,
+    "d": 86400.0,
+}
+_PART = re.compile(r"\s*(\d+(?:\.\d+)?)\s*(ms|sec|s|min|m|h|d)")
+
+
+def parse_duration_s(text: str) -> float:
+    """Seconds of ``10h``, ``1h 30min``, ``2.5d``, ``100ms``. Raises ValueError; a bare number has no unit."""
+    total_s, position = 0.0, 0
+    while position < len(text.rstrip()):
+        part = _PART.match(text, position)
+        if part is None:
+            raise ValueError(f"{text!r} is not a length of time: write 10h, 90min, 30s or 100ms")
+        total_s += float(part[1]) * _UNITS_S[part[2]]
+        position = part.end()
+    if not total_s > 0:
+        raise ValueError(f"{text!r} is not a length of time above zero")
+    return total_s
+
+
+def clock_text(seconds: float) -> str:
+    """``2 h 05 min 09 s``; days from 24 h on."""
+    whole = int(seconds)
+    days, hours = divmod(whole // 3600, 24)
+    minutes, rest = whole // 60 % 60, whole % 60
+    if days:
+        return f"{days} d {hours:02d} h {minutes:02d} min"
+    if hours:
+        return f"{hours} h {minutes:02d} min {rest:02d} s"
+    return f"{minutes} min {rest:02d} s" if minutes else f"{rest} s"
+
+
+def rough_text(seconds: float) -> str:
+    """A length of time with no more digits than a guess deserves: ``about 3 h``."""
+    for unit_s, unit in ((86400, "d"), (3600, "h"), (60, "min")):
+        if seconds >= 1.5 * unit_s:
+            return (
+                f"about {seconds / unit_s:.1f} {unit}"
+                if seconds < 10 * unit_s
+                else f"about {seconds / unit_s:.0f} {unit}"
+            )
+    return "about a minute" if seconds > 30 else "under a minute"

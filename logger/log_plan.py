@@ -1,0 +1,277 @@
+"""From what the user asked for to recordings that are ready to start."""
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Final
+
+from firmware_probe.line_format import BAUD_DEFAULT
+from logger import safety
+from logger.clock import read_clocks
+from logger.description import Description, Stop
+from logger.disk_need import disk_warning
+from logger.durations import clock_text
+from logger.errors import BenchError
+from logger.follow_up import run_follow_up
+from logger.pack import Pack, parse_pack
+from logger.port import Found, find_boards, one_board
+from logger.recording import COLUMN_NAMES, GUARD_HOLD_S, LoadAtEnd, Recording, Wishes
+from logger.resume import read_description, read_last_row
+from logger.run_store import create_run_folder, write_description
+from logger.sample_writer import SampleWriter
+from logger.screen import BoardView
+from logger.session import Session
+
+EXIT_OK: Final = 0
+EXIT_ENDED_EARLY: Final = 3
+EXIT_LOAD_UNCONFIRMED: Final = 4
+EXIT_CODES_HELP: Final = (
+    "Exit code: 0 the run ended as asked, or you ended it; 2 it could not begin; 3 it ended early (disk full, "
+    "board gone, error), with everything kept; 4 the load switch did not confirm that it opened."
+)
+WINDOW_MIN_S: Final = 0.01
+WINDOW_MAX_S: Final = 60.0
+DEFAULT_WINDOW_S: Final = 0.1
+
+Say = Callable[[str], None]
+
+
+@dataclass(frozen=True)
+class Plan:
+    """The options of ``drawbench log``; None: not given."""
+
+    folder: Path
+    ports: tuple[str, ...] = ()
+    all_boards: bool = False
+    baud: int = BAUD_DEFAULT
+    window: float | None = None
+    pack: str | None = None
+    capacity: float | None = None
+    cutoff: float | None = None
+    hold: float = 10.0
+    duration: float | None = None
+    charge: float | None = None
+    open_load: bool | None = None
+    below_floor: bool = False
+    title: str = ""
+    author: str = ""
+    load_note: str = ""
+    notes: str = ""
+    resume: Path | None = None
+    give_up: float | None = None
+
+    @property
+    def stop(self) -> Stop:
+        hold_s = self.hold if self.cutoff is not None else 0.0
+        return Stop(self.cutoff, hold_s, self.duration, self.charge)
+
+
+@dataclass
+class Recorder:
+    """One recording with everything that belongs to it."""
+
+    folder: Path
+    recording: Recording
+    session: Session
+    view: BoardView
+    notices: list[str] = field(default_factory=list)
+
+    @property
+    def exit_code(self) -> int:
+        reason = self.recording.ended_as[0] if self.recording.ended_as else "error"
+        if self.recording.load_unconfirmed:
+            return EXIT_LOAD_UNCONFIRMED
+        return EXIT_OK if reason in ("cutoff", "duration", "charge", "user") else EXIT_ENDED_EARLY
+
+    def follow_up(self, command: str) -> int:
+        """Run the user's command; its failure counts as the run having ended early."""
+        code = run_follow_up(command, self.folder, self.recording.status(), self.exit_code)
+        return EXIT_OK if code == 0 else EXIT_ENDED_EARLY
+
+
+def prepare(plan: Plan, say: Say) -> list[Recorder]:
+    """Check everything, find the boards, make the folders. Raises BenchError before anything is written."""
+    pack = parse_pack(plan.pack, plan.capacity) if plan.pack else None
+    if plan.window is not None and not WINDOW_MIN_S <= plan.window <= WINDOW_MAX_S:
+        raise BenchError(
+            f"A window of {plan.window:g} s is not possible.", next_step="choose 10ms to 60s."
+        )
+    if plan.resume is not None:
+        return [_resume(plan, plan.resume, say)]
+    safety.check_cutoff(pack, plan.cutoff, below_floor=plan.below_floor)
+    _check_folder(plan.folder)
+    found = _find(plan)
+    recorders = []
+    try:
+        for board in found:
+            folder = plan.folder if len(found) == 1 else plan.folder / board.hello.board
+            recorders.append(_begin(plan, pack, board, folder))
+    except BenchError:
+        for board in found:
+            board.link.close()
+        raise
+    _tell(plan, pack, found, say)
+    return recorders
+
+
+def _check_folder(folder: Path) -> None:
+    """Said before a board is even asked."""
+    if (folder.is_dir() and any(folder.iterdir())) or (folder.exists() and not folder.is_dir()):
+        create_run_folder(folder)  # raises, with the reason
+
+
+def _find(plan: Plan) -> list[Found]:
+    if not plan.ports:
+        boards = find_boards(None, plan.baud)
+        return boards if plan.all_boards else [one_board(boards)]
+    found: list[Found] = []
+    try:
+        for port in plan.ports:
+            boards = find_boards(port, plan.baud)
+            found += boards if plan.all_boards else [one_board(boards)]
+    except BenchError:
+        for board in found:
+            board.link.close()
+        raise
+    return found
+
+
+def _wishes(plan: Plan, pack: Pack | None, stop: Stop, board: str) -> Wishes:
+    load_at_end = LoadAtEnd.AT_CUTOFF
+    if plan.open_load is not None:
+        load_at_end = LoadAtEnd.AT_END if plan.open_load else LoadAtEnd.NEVER
+    guard_v = safety.guard_v(
+        pack, stop.cutoff_v, keep_load=plan.open_load is False, below_floor=plan.below_floor
+    )
+    return Wishes(
+        window_us=None if plan.window is None else round(plan.window * 1e6),
+        board=board,
+        load_at_end=load_at_end,
+        guard_v=guard_v,
+        guard_hold_s=max(stop.hold_s, GUARD_HOLD_S),
+        give_up_s=plan.give_up,
+    )
+
+
+def _begin(plan: Plan, pack: Pack | None, found: Found, folder: Path) -> Recorder:
+    now = read_clocks()
+    description = Description(
+        title=plan.title,
+        started_utc=now.utc,
+        author=plan.author,
+        load=plan.load_note,
+        notes=plan.notes,
+        pack=pack,
+        stop=plan.stop,
+    )
+    recording = Recording(_wishes(plan, pack, plan.stop, found.hello.board), description, now)
+    create_run_folder(folder)
+    try:
+        write_description(folder, description, COLUMN_NAMES)
+    except OSError as error:
+        raise BenchError(
+            f"The run's folder {folder} cannot be written.",
+            evidence=error.strerror or str(error),
+            next_step="choose a folder on a disk that can be written to.",
+        ) from error
+    return _recorder(plan, recording, SampleWriter(folder), found, folder, description)
+
+
+def _resume(plan: Plan, folder: Path, say: Say) -> Recorder:
+    description = read_description(folder)
+    board = description.board
+    assert board is not None
+    stop = plan.stop if _stop_given(plan) else description.stop
+    safety.check_cutoff(description.pack, stop.cutoff_v, below_floor=plan.below_floor)
+    writer = SampleWriter(folder, resume=True)
+    try:
+        last_row = read_last_row(folder)
+        found = _find_again(plan, board.board, board.port)
+    except BenchError:
+        writer.close()
+        raise
+    now = read_clocks()
+    description = Description(**(vars(description) | {"stop": stop}))
+    wishes = _wishes(plan, description.pack, stop, board.board)
+    recording = Recording(wishes, description, now, last_row=last_row)
+    if writer.torn:
+        text = f"a half-written row of {len(writer.torn)} bytes was cut off the end"
+        recording.events.add(recording.run_s(now), "disk", text)
+    rows = last_row.rows if last_row else 0
+    say(f"Going on after {rows} rows in {folder}.")
+    _tell(plan, description.pack, [found], say)
+    return _recorder(plan, recording, writer, found, folder, description)
+
+
+def _stop_given(plan: Plan) -> bool:
+    return any(value is not None for value in (plan.cutoff, plan.duration, plan.charge))
+
+
+def _find_again(plan: Plan, board: str, port: str) -> Found:
+    boards = find_boards(plan.ports[0] if plan.ports else None, plan.baud)
+    ours = [item for item in boards if item.hello.board == board]
+    for item in boards:
+        if item not in ours[:1]:
+            item.link.close()
+    if not ours:
+        seen = ", ".join(f"{item.hello.board} on {item.candidate.port}" for item in boards)
+        raise BenchError(
+            f"The board {board} that recorded this run did not answer.",
+            evidence=f"{seen}; it was last on {port}",
+            next_step="plug in that board, or start a new run.",
+        )
+    return ours[0]
+
+
+def _recorder(
+    plan: Plan,
+    recording: Recording,
+    writer: SampleWriter,
+    found: Found,
+    folder: Path,
+    description: Description,
+) -> Recorder:
+    session = Session(
+        recording,
+        writer,
+        folder,
+        found.link,
+        pattern=plan.ports[0] if len(plan.ports) == 1 else found.candidate.port,
+        baud=plan.baud,
+        usb_serial=found.candidate.usb_serial,
+    )
+    title = description.title or folder.name
+    view = BoardView(title, folder, description.stop, description.pack, recording.status())
+    return Recorder(folder, recording, session, view)
+
+
+def _tell(plan: Plan, pack: Pack | None, found: list[Found], say: Say) -> None:
+    """Cautions, and whether the disk is big enough, before anyone leaves the room."""
+    switch = all(item.hello.load != "-" for item in found)
+    opens = plan.open_load is not False and (plan.cutoff is not None or pack is not None)
+    for text in safety.cautions(pack, plan.cutoff, load_switch=switch, opens_load=opens):
+        say(f"Caution: {text}")
+    window_s = plan.window or found[0].hello.window_us / 1e6 or DEFAULT_WINDOW_S
+    folder = plan.resume or plan.folder
+    while not folder.exists():
+        folder = folder.parent
+    warning = disk_warning(folder, window_s, plan.duration, len(found))
+    if warning:
+        say(f"Warning: {warning}")
+    for item in found:
+        if item.hello.load == "0" and plan.resume is None:
+            say("The load switch was open; it is closed for this run.")
+
+
+def summary(recorder: Recorder) -> str:
+    """One line at the end."""
+    status = recorder.recording.status()
+    volt = "" if status.pack_v is None else f", {status.pack_v:.3f} V at the end"
+    missing = (
+        f" ({status.rows_missing} missing, charge not affected)" if status.rows_missing else ""
+    )
+    return (
+        f"{recorder.folder}: {status.rows} rows{missing} in {clock_text(status.time_s)}, "
+        f"{status.charge_mah:.2f} mAh, {status.energy_mwh:.1f} mWh{volt}. "
+        f"Ended: {status.end_text or 'with an error'}."
+    )

@@ -1,0 +1,58 @@
+"""What must be said, or refused, before cells are left alone with a load."""
+
+from logger.errors import BenchError
+from logger.pack import CHEMISTRIES, Pack
+
+HARDWARE_CUTOFF_NEEDED = ("li-ion", "lifepo4")
+
+
+def check_cutoff(pack: Pack | None, cutoff_v: float | None, *, below_floor: bool) -> None:
+    """Raises BenchError for a cutoff under the cells' own floor, unless that is wanted expressly."""
+    if pack is None or cutoff_v is None or below_floor or cutoff_v >= pack.floor_v - 1e-9:
+        return
+    per_cell_v = CHEMISTRIES[pack.chemistry].floor_v
+    raise BenchError(
+        f"A cutoff of {cutoff_v:g} V is below the floor of {pack}: {pack.floor_v:g} V ({per_cell_v:g} V per cell).",
+        evidence=pack.caution,
+        next_step=f"give --cutoff {pack.floor_v:g} or more; --below-floor if these cells are to be sacrificed, watched and in the open.",
+    )
+
+
+def guard_v(
+    pack: Pack | None, cutoff_v: float | None, *, keep_load: bool, below_floor: bool
+) -> float | None:
+    """Cutoff for the board to watch by itself, so that the cells are safe when the computer dies.
+
+    None: leave what the board has. 0: take it off (the user wants the load kept on).
+    """
+    if keep_load:
+        return 0.0
+    if cutoff_v is not None:
+        return cutoff_v
+    return None if pack is None or below_floor else pack.floor_v
+
+
+def cautions(
+    pack: Pack | None, cutoff_v: float | None, *, load_switch: bool, opens_load: bool
+) -> list[str]:
+    """Cautions for this run, in plain words."""
+    words = []
+    if pack is None:
+        words.append(
+            'No pack was named (--pack "3x AA alkaline"): nobody checks that the cells stop in time.'
+        )
+    else:
+        words.append(f"{pack}: {pack.caution}")
+    if pack is not None and pack.chemistry in HARDWARE_CUTOFF_NEEDED and not load_switch:
+        words.append(
+            "DANGER OF FIRE: this pack without a load switch on the board must not be left alone. "
+            "The logger can only note the cutoff, it cannot stop the discharge. Stay with it, on a "
+            "fireproof surface, or fit the switch."
+        )
+    elif not (load_switch and opens_load):
+        why = "has no load switch" if not load_switch else "is told to keep the load on"
+        end = f" at {cutoff_v:g} V" if cutoff_v is not None else ""
+        words.append(
+            f"The board {why}: the discharge goes on after the run ends{end}. Take the cells out then."
+        )
+    return words

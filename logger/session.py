@@ -1,0 +1,208 @@
+"""One board recorded by two threads: one reads, decodes and writes; one syncs the disk.
+
+The reading thread never waits for the disk's fsync, and never for the screen.
+"""
+
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Final
+
+from logger.clock import Clock, read_clocks
+from logger.description import Description
+from logger.errors import BenchError
+from logger.port import Candidate, Link, LinkLostError, ask_all, candidates, open_link
+from logger.recording import COLUMN_NAMES, Phase, Recording
+from logger.run_store import write_description
+from logger.sample_writer import SYNC_INTERVAL_S, SampleWriter
+
+READ_WAIT_S: Final = 0.1
+BATCH_S: Final = 0.04  # let lines gather: fewer wake-ups, still far below a port's buffer
+BATCH_BYTES: Final = 512
+DESCRIPTION_INTERVAL_S: Final = 5.0
+SEEK_INTERVAL_S: Final = 0.5
+SEEK_PATIENCE_S: Final = 3.0
+
+
+class Session:
+    """Runs a recording: ``start``, then ``stop`` or wait until ``done``. ``error`` holds what ended it wrongly."""
+
+    def __init__(
+        self,
+        recording: Recording,
+        writer: SampleWriter,
+        folder: Path,
+        link: Link | None,
+        *,
+        pattern: str | None,
+        baud: int,
+        usb_serial: str = "",
+        clock: Clock = read_clocks,
+        list_candidates: Callable[[str | None], list[Candidate]] = candidates,
+    ) -> None:
+        self.recording = recording
+        self.writer = writer
+        self.folder = folder
+        self.done = threading.Event()
+        self.error: BaseException | None = None
+        self._link = link
+        self._pattern = pattern
+        self._baud = baud
+        self._usb_serial = usb_serial
+        self._clock = clock
+        self._list_candidates = list_candidates
+        self._requests: list[Callable[[], None]] = []
+        self._description: Description | None = None
+        self._written: Description | None = None
+        self._reader = threading.Thread(target=self._run, name="reader", daemon=True)
+        self._keeper = threading.Thread(target=self._keep, name="disk", daemon=True)
+        self._last_seek_s = float("-inf")
+
+    def start(self) -> None:
+        self._reader.start()
+        self._keeper.start()
+
+    def stop(self, reason: str, text: str) -> None:
+        """Ask for the end; may be called from a signal handler or another thread."""
+        self._requests.append(lambda: self.recording.finish(reason, text, self._clock()))
+
+    def mark(self, text: str) -> None:
+        self._requests.append(lambda: self.recording.mark(text, self._clock()))
+
+    def join(self) -> None:
+        """Wait for the end and write it down; nothing of the run is changed afterwards."""
+        self._reader.join()
+        self.done.set()
+        if self._keeper.is_alive():
+            self._keeper.join()
+
+    # The reading thread
+
+    def _run(self) -> None:
+        try:
+            if self._link is not None:
+                self.recording.connected(self._clock(), self._link.port, self._usb_serial)
+            while self.recording.phase is not Phase.ENDED:
+                self._turn()
+        except Exception as error:  # noqa: BLE001  # the run must be closed; raised again by whoever waits
+            self.error = error
+        finally:
+            self._close()
+
+    def _turn(self) -> None:
+        """One round: read, decode, write, answer."""
+        while self._requests:
+            self._requests.pop(0)()
+        recording = self.recording
+        try:
+            if self._link is None:
+                self._seek()
+            if self._link is not None:
+                data = self._link.read(READ_WAIT_S)
+                if data:
+                    recording.feed(data, self._clock())
+                recording.tick(self._clock())
+                for command in recording.take_commands():
+                    self._link.write(command)
+                if recording.wants_reopen:
+                    raise LinkLostError("no answer from the board")
+                if 0 < len(data) < BATCH_BYTES:
+                    time.sleep(BATCH_S)
+        except LinkLostError as error:
+            self._drop_link(str(error))
+        self._store()
+
+    def _drop_link(self, why: str) -> None:
+        if self._link is not None:
+            self._link.close()
+            self._link = None
+        self.recording.disconnected(self._clock(), why)
+
+    def _store(self) -> None:
+        recording, writer = self.recording, self.writer
+        if recording.counters_changed:
+            # Before the rows that count on it: a resumed run must know where counters stand.
+            recording.counters_changed = False
+            self._description = recording.description(self._clock())
+            self._write_description()
+        elif recording.changed:
+            self._description = recording.description(self._clock())
+        writer.append(recording.take_rows())
+        while writer.notices:
+            recording.events.add(recording.run_s(self._clock()), "disk", writer.notices.popleft())
+        recording.disk_trouble = writer.trouble
+        if writer.full and recording.ended_as is None:
+            text = "the disk is full; every row that fitted is kept"
+            recording.finish("disk-full", text, self._clock())
+
+    def _seek(self) -> None:
+        """Look for our board again, also on other ports; the one with its USB serial number first."""
+        recording = self.recording
+        recording.tick(self._clock())
+        now_s = time.monotonic()
+        if now_s - self._last_seek_s < SEEK_INTERVAL_S:
+            time.sleep(0.05)
+            return
+        self._last_seek_s = now_s
+        found = self._list_candidates(self._pattern)
+        if self._pattern is not None and self._usb_serial:
+            # Named by its port, but it may come back under another name: the serial number tells.
+            more = self._list_candidates(None)
+            found += [item for item in more if item.usb_serial == self._usb_serial]
+        found.sort(key=lambda item: item.usb_serial != self._usb_serial)
+        for candidate in dict.fromkeys(found):
+            if self._try(candidate) or self._requests:
+                return
+
+    def _try(self, candidate: Candidate) -> bool:
+        try:
+            link = open_link(candidate.port, self._baud)
+        except BenchError:
+            return False
+        wanted = self.recording.wishes.board
+        boards, _ = ask_all([(candidate, link)], patience_s=SEEK_PATIENCE_S)
+        if not boards or (wanted and boards[0].hello.board != wanted):
+            link.close()
+            return False
+        self._link = link
+        self._usb_serial = candidate.usb_serial or self._usb_serial
+        self.recording.connected(self._clock(), candidate.port, candidate.usb_serial)
+        return True
+
+    def _close(self) -> None:
+        if self._link is not None:
+            self._link.close()
+        self._store()
+        self.done.set()
+        self._keeper.join()
+        self.writer.close()
+        while self.writer.notices:
+            self.recording.events.add(
+                self.recording.run_s(self._clock()), "disk", self.writer.notices.popleft()
+            )
+        self._description = self.recording.description(self._clock())
+        self._write_description()
+
+    # The disk thread
+
+    def _keep(self) -> None:
+        written_s = time.monotonic()
+        while not self.done.wait(SYNC_INTERVAL_S):
+            self.writer.sync()
+            now_s = time.monotonic()
+            if now_s - written_s >= DESCRIPTION_INTERVAL_S:
+                written_s = now_s
+                self._write_description()
+
+    def _write_description(self) -> None:
+        description = self._description
+        if description is None or description is self._written:
+            return
+        try:
+            write_description(self.folder, description, COLUMN_NAMES)
+            self._written = description
+        except OSError as error:
+            text = f"the description cannot be written: {error.strerror}"
+            if text not in self.writer.notices:
+                self.writer.notices.append(text)
