@@ -290,5 +290,8 @@ def _step(gradient: Array, hessian: Array, free: Array) -> tuple[Array, Array]:
             axis=-1,
         ) / determinant[..., None]
     else:
-        step = -np.linalg.solve(bend, slope[..., None])[..., 0]
+        largest = np.nan_to_num(np.abs(bend).max(axis=(-1, -2)))[..., None, None]
+        # A hair of ridge: a flat direction gives a long step, not an exception.
+        ridge = (1e-13 * largest + 1e-300) * np.eye(slope.shape[-1])
+        step = -np.linalg.solve(np.nan_to_num(bend) - ridge, slope[..., None])[..., 0]
     return step, np.abs(np.sum(step * slope, axis=-1))
