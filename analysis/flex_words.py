@@ -1,0 +1,182 @@
+"""The answer of a flex test in a sentence, and its results as rows."""
+
+from typing import Final
+
+from analysis.flex_life import Claim, Comparison, FlexLife, GroupLife
+from analysis.quantity import Quantity
+
+_SMALL: Final = (
+    "no one two three four five six seven eight nine ten eleven twelve".split()
+)
+
+
+def number_words(count: int) -> str:
+    """``eight``, ``22``."""
+    return _SMALL[count] if 0 <= count < len(_SMALL) else f"{count:,}"
+
+
+def percent(share: float, places: int = 0) -> str:
+    """Share as per cent; never rounded up to 100 or down to 0."""
+    shown = f"{share * 100:.{places}f}"
+    if float(shown) >= 100 and share < 1:
+        return f"more than {100 - 10.0**-places:.{places}f} %"
+    return f"{shown} %"
+
+
+def cycles_words(cycles: float) -> str:
+    """Cycles to two significant digits, with thousands marked: ``4,800``."""
+    if cycles < 10:
+        return f"{cycles:.1g}"
+    digits = len(str(int(cycles)))
+    return f"{round(cycles, 2 - digits):,.0f}"
+
+
+def group_words(name: str) -> str:
+    """How a sentence names a group."""
+    return f"With {name}" if name else "With these joints"
+
+
+def answer(group: GroupLife, claim: Claim) -> str:
+    """The answer for one group, computed from its result."""
+    share = percent(claim.reliability)
+    sure = f"at {percent(claim.confidence)} confidence"
+    if claim.target_cycles is None or group.count is None:
+        return _answer_without_target(group, claim)
+    head = f"{group_words(group.name)}, at least {share} of joints survive {claim.target_words}, {sure}: "
+    if group.shown_by == "count":
+        return head + (
+            f"shown by counting; {number_words(group.count.failures)} of {number_words(group.count.specimens)} "
+            f"failed before that, and the lower bound is {_floor_percent(group.count.reliability_lower)}."
+        )
+    if group.shown_by == "weibull":
+        assert group.weibull is not None
+        return head + (
+            f"shown, if the lives follow a Weibull; its lower bound is {_floor_percent(group.weibull.reliability_lower)}."
+        )
+    if group.shown_by == "stated shape":
+        return head + (
+            f"shown only if the Weibull shape is {claim.shape:g}, which nobody measured here; "
+            f"the lower bound is then {_floor_percent(group.stated_shape_lower)}."
+        )
+    return head + _what_is_missing(group, claim)
+
+
+def _what_is_missing(group: GroupLife, claim: Claim) -> str:
+    count = group.count
+    assert count is not None
+    estimate = _estimate(group)
+    if estimate is not None and estimate < claim.reliability:
+        return (
+            f"not shown; the best estimate itself is {percent(estimate)}, so more specimens of this kind will not help, "
+            "a better joint or a gentler bend may."
+        )
+    specimens = "specimen" if count.more == 1 else "specimens"
+    best = max(
+        (count.reliability_lower.lower or 0.0),
+        (group.weibull.reliability_lower.lower or 0.0)
+        if group.weibull is not None
+        and group.weibull.reliability_lower is not None
+        and not _rests_on_counting(group)
+        else 0.0,
+    )
+    so_far = f"so far they show {percent(best)}; " if best > 0.005 else ""
+    return (
+        f"not shown yet; {so_far}{number_words(count.more)} more {specimens} without a failure would show it."
+    )
+
+
+def _rests_on_counting(group: GroupLife) -> bool:
+    from analysis.flex_life import FEW_FAILURES
+
+    return group.lives.failures < FEW_FAILURES
+
+
+def _estimate(group: GroupLife) -> float | None:
+    """Best estimate of the share that survives to the target; counted where no fit is to be trusted."""
+    if group.weibull is not None and group.weibull.reliability is not None and not _rests_on_counting(group):
+        return group.weibull.reliability.value
+    assert group.count is not None
+    return group.count.reliability_lower.value
+
+
+def _answer_without_target(group: GroupLife, claim: Claim) -> str:
+    sure = f"at {percent(claim.confidence)} confidence"
+    if group.weibull is None:
+        return (
+            f"{group_words(group.name)}: {group.no_fit}. Give the target (--cycles, or --wearings and --joint) "
+            "and counting says what that shows."
+        )
+    low = group.weibull.b10_lower.lower or 0.0
+    value = group.weibull.b10.value or 0.0
+    return (
+        f"{group_words(group.name)}, 90 % of joints survive at least {cycles_words(low)} bends, {sure} "
+        f"(best estimate {cycles_words(value)})."
+    )
+
+
+def _floor_percent(quantity: Quantity | None) -> str:
+    """A lower bound is rounded down: 90.06 % does not become 90.1."""
+    assert quantity is not None and quantity.lower is not None
+    return f"{int(quantity.lower * 1000) / 10:.1f} %"
+
+
+def comparison_words(pair: Comparison) -> str:
+    """Which group lives longer, how much, and how sure that is."""
+    first, second = pair.first or "the rest", pair.second or "the rest"
+    if pair.rank is None:
+        return f"{second} and {first}: {pair.no_ratio}"
+    p = pair.p_adjusted if pair.p_adjusted is not None else pair.rank.p_exchange
+    chance = f"log-rank p = {p:.2g}" if p >= 0.001 else "log-rank p < 0.001"
+    if pair.ratio is None:
+        longer = pair.rank.observed[1] < pair.rank.expected[1]
+        words = "outlasts" if longer else "fails before"
+        doubt = "" if p < 0.05 else ", but that may be chance"
+        return f"{second} {words} {first}{doubt} ({chance}; no ratio of lives: {_small_start(pair.no_ratio)})"
+    ratio = pair.ratio
+    upper = f"{ratio.upper:.2g}" if ratio.upper < 1e4 else "any number"
+    span = f"{ratio.lower:.2g} to {upper} at {percent(ratio.coverage)}"
+    if ratio.lower > 1:
+        return f"{second} outlasts {first}: {ratio.ratio:.2g} times the life ({span}; {chance})."
+    if ratio.upper < 1:
+        return f"{second} fails before {first}: {ratio.ratio:.2g} times the life ({span}; {chance})."
+    return f"{second} and {first} cannot be told apart yet: ratio of lives {ratio.ratio:.2g} ({span}; {chance})."
+
+
+def _small_start(text: str) -> str:
+    return text[:1].lower() + text[1:].rstrip(".")
+
+
+def result_rows(group: GroupLife) -> tuple[tuple[str, Quantity], ...]:
+    """Label and quantity of each result that exists, in the order of reading."""
+    rows: list[tuple[str, Quantity | None]] = []
+    if group.weibull is not None:
+        w = group.weibull
+        rows += [
+            ("survive to the target (Weibull)", w.reliability),
+            ("survive to the target, lower bound", w.reliability_lower),
+            ("B10 life: 10 % have failed", w.b10),
+            ("B10 life, lower bound", w.b10_lower),
+            ("B50 life: half have failed", w.b50),
+            ("B50 life, lower bound", w.b50_lower),
+            ("Weibull shape, maximum likelihood", w.shape),
+            ("Weibull shape, small-sample excess taken out", w.shape_unbiased),
+            ("Weibull scale (63 % have failed)", w.scale),
+        ]
+    if group.count is not None:
+        rows.append(("survive to the target, counted", group.count.reliability_lower))
+        rows.append(
+            (
+                "specimens needed in all, with the failures so far",
+                Quantity(group.count.needed, "specimens", note="counted, exact binomial"),
+            )
+        )
+    rows.append(("survive to the target, stated shape", group.stated_shape_lower))
+    return tuple((label, q) for label, q in rows if q is not None and q.value is not None)
+
+
+def answers(result: FlexLife) -> tuple[str, ...]:
+    """A sentence per group, then one per comparison."""
+    return (
+        *(answer(group, result.claim) for group in result.groups),
+        *(comparison_words(pair) for pair in result.comparisons),
+    )
