@@ -2,7 +2,8 @@
 
 from analysis.quantity import Quantity
 from analysis.rundown import Rundown
-from analysis.words import quantity_words, value_words
+from analysis.table import interval_words
+from analysis.words import value_words
 
 
 def answer(result: Rundown) -> str:
@@ -51,17 +52,6 @@ def result_rows(result: Rundown) -> tuple[tuple[str, Quantity], ...]:
         ("last voltage", result.last_voltage),
     )
     return tuple((label, quantity) for label, quantity in rows if quantity.value is not None)
-
-
-def interval_words(quantity: Quantity) -> str:
-    """The interval alone: ``7 h 10 min to 7 h 16 min``; empty where there is none."""
-    text = quantity_words(quantity)
-    if " (" not in text:
-        return ""
-    inside = text.split(" (", 1)[1].rstrip(")").split(" at ")[0]
-    if quantity.upper is None:
-        return f"at least {inside.split(' to ')[0]} {quantity.unit}"
-    return inside if quantity.unit == "s" else f"{inside} {quantity.unit}"
 
 
 def _range(quantity: Quantity) -> str:

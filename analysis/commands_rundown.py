@@ -6,9 +6,10 @@ from pathlib import Path
 
 import click
 
-from analysis.answer import answer, interval_words, result_rows
+from analysis.answer import answer, result_rows
 from analysis.rundown import HOLD_DEFAULT_S, Rundown, rundown
-from analysis.words import plain_text, value_words
+from analysis.table import interval_title, rows_of
+from analysis.words import plain_text
 from logger.errors import BenchError
 from logger.pack import SAFETY_CLOSING
 from logger.run_reader import Run, read_run
@@ -71,14 +72,17 @@ def _show(run: Run, result: Rundown) -> None:
         click.echo("SIMULATED: a simulated board recorded this run; no hardware was there.\n")
     click.echo(textwrap.fill(answer(result), TEXT_WIDTH))
     click.echo()
-    rows = [(label, value_words(q), interval_words(q)) for label, q in result_rows(result)]
-    widths = [max(len(row[column]) for row in rows) for column in (0, 1)]
-    with_interval = any(row[2] for row in rows)
-    if with_interval:
-        click.echo(f"{'':{widths[0]}}  {'':{widths[1]}}  95 % sure to lie in")
-    for label, value, bounds in rows:
-        click.echo(f"{label:{widths[0]}}  {value:>{widths[1]}}  {bounds}".rstrip())
-    if not with_interval:
+    rows = rows_of(result_rows(result))
+    label_width = max(len(row.label) for row in rows)
+    value_width = max(len(row.value) for row in rows)
+    title = interval_title(rows)
+    if title:
+        click.echo(f"{'':{label_width}}  {'':{value_width}}  {title}")
+    for row in rows:
+        click.echo(
+            f"{row.label:{label_width}}  {row.value:>{value_width}}  {row.interval}".rstrip()
+        )
+    if result.duration.lower is None:
         click.echo()
         click.echo(textwrap.fill(result.duration.note, TEXT_WIDTH))
     echo_warnings(result)

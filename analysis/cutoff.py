@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.quantity import Quantity
-from analysis.trace import Floats, Mask, Trace, stretches
+from analysis.trace import Floats, Mask, Rows, Trace, only, stretches
 from analysis.uncertainty import (
     COVERAGE,
     NO_LIMITS_NOTE,
@@ -18,7 +18,6 @@ from analysis.uncertainty import (
 from logger.errors import BenchError
 
 _FIRST_ROWS = 10
-_DIP_VOLTAGE_SHARE = 0.1
 
 
 @dataclass(frozen=True)
@@ -85,7 +84,7 @@ def _interpolated(
     time_s: Floats,
     voltage_v: Floats,
     level_v: float,
-    row: np.ndarray[tuple[int], np.dtype[np.intp]],
+    row: Rows,
 ) -> Floats:
     """Instant between the row before and ``row`` at which a straight line passes ``level_v``."""
     before = np.maximum(row - 1, 0)
@@ -118,7 +117,7 @@ def find_fall(trace: Trace, limits: Limits | None, cutoff_v: float | None, hold_
         return Fall(None)
     voltage_v = _checked_voltage(trace, cutoff_v, hold_s)
     usable = ~trace.no_contact & ~_pulled_plug(trace, hold_s)
-    middle_s, row_v = trace.middle_s[usable], voltage_v[usable]
+    middle_s, row_v = only(usable, trace.middle_s, voltage_v)
 
     def held(level_v: float) -> Crossing | None:
         return first_held(
@@ -136,8 +135,9 @@ def find_fall(trace: Trace, limits: Limits | None, cutoff_v: float | None, hold_
     else:
         # One conversion near 0 V amid a healthy window is a loose contact as well.
         least_v = trace.voltage_min_v
-        usable &= least_v > _DIP_VOLTAGE_SHARE * np.median(least_v)
-        touch = first_held(trace.time_s[usable], least_v[usable], cutoff_v, 0.0, end_s=trace.end_s)
+        usable &= least_v > trace.dead_below_v
+        row_s, least_v = only(usable, trace.time_s, least_v)
+        touch = first_held(row_s, least_v, cutoff_v, 0.0, end_s=trace.end_s)
     if crossing is None or limits is None:
         return Fall(cutoff_v, crossing, touch)
 

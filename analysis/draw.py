@@ -3,6 +3,7 @@
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -10,7 +11,7 @@ import numpy as np
 from analysis.cutoff import Fall
 from analysis.integration import S_PER_H, Integral, integrate, weighted_percentiles
 from analysis.quantity import Quantity
-from analysis.trace import Floats, Trace
+from analysis.trace import Trace
 from analysis.uncertainty import Budget, Component, Limits, budget, interval
 
 PERCENTS: Final = (5.0, 50.0, 95.0)
@@ -19,27 +20,36 @@ _NO_CURRENT: Final = "no current was measured"
 
 @dataclass(frozen=True)
 class Draw:
-    """Running charge and energy of a run with the limits of its sensor; None: not measured."""
+    """Running charge and energy of a run with the limits of its sensor; None: not measured.
+
+    ``sag_share``: how much less energy than V times I of the rows a pulsing load may have taken.
+    """
 
     trace: Trace
     limits: Limits | None
     charge: Integral | None
     energy: Integral | None
+    sag_share: float
+
+    @cached_property
+    def _scatter_ma(self) -> float:
+        """From row to row; a load's own flicker counts as scatter, which is on the safe side."""
+        assert self.trace.current_ma is not None
+        return float(np.std(np.diff(self.trace.current_ma)) / math.sqrt(2))
 
     def charge_budget(self, at_s: float) -> Budget | None:
         """Components of the charge up to ``at_s`` on the run's axis, in mAh."""
         if self.limits is None or self.charge is None or self.trace.current_ma is None:
             return None
         trace = self.trace
-        weights_s = trace.weight_s[trace.time_s <= at_s]
-        # Row-to-row scatter; a load's own flicker counts as scatter, which is on the safe side.
-        row_ma = float(np.std(np.diff(self.trace.current_ma)) / math.sqrt(2))
+        # Rows are in order of time: a slice, no copy.
+        weights_s = trace.weight_s[: np.searchsorted(trace.time_s, at_s, side="right")]
         return budget(
             self.limits,
             self.charge_at(at_s),
             per_ma=(at_s - trace.begin_s) / S_PER_H,
             clocked=True,
-            noise=row_ma * math.sqrt(float(weights_s @ weights_s)) / S_PER_H,
+            noise=self._scatter_ma * math.sqrt(float(weights_s @ weights_s)) / S_PER_H,
             noise_dof=len(trace.time_s) - 1,
         )
 
@@ -47,7 +57,7 @@ class Draw:
         """Components of the energy up to ``at_s`` on the run's axis, in mWh."""
         if self.limits is None or self.energy is None or self.trace.voltage_v is None:
             return None
-        upto = self.trace.time_s <= at_s
+        upto = slice(int(np.searchsorted(self.trace.time_s, at_s, side="right")))
         volt_hours = float(self.trace.voltage_v[upto] @ self.trace.weight_s[upto]) / S_PER_H
         return budget(
             self.limits,
@@ -70,8 +80,8 @@ def draw_of(trace: Trace, limits: Limits | None) -> Draw:
     if trace.current_ma is not None:
         charge = integrate(trace, trace.current_ma, trace.charge_mah)
         if trace.voltage_v is not None:
-            energy = integrate(trace, _power_mw(trace), trace.energy_mwh)
-    return Draw(trace, limits, charge, energy)
+            energy = integrate(trace, trace.current_ma * trace.voltage_v, trace.energy_mwh)
+    return Draw(trace, limits, charge, energy, _sag_share(trace))
 
 
 def charge(draw: Draw) -> Quantity:
@@ -124,7 +134,7 @@ def mean_current(draw: Draw) -> Quantity:
         draw,
         draw.charge.total / hours,
         less=draw.charge.less / hours,
-        more=draw.charge.more / hours,
+        more=(draw.charge.more + draw.charge.contact_more) / hours,
     )
 
 
@@ -154,21 +164,20 @@ def voltage(draw: Draw, value: float | None) -> Quantity:
     return interval(value, "V", components)
 
 
-def _power_mw(trace: Trace) -> Floats:
-    """Mean power of each row, shape (n,).
+def _sag_share(trace: Trace) -> float:
+    """Greatest share by which V times I of window means may exceed the mean of the product.
 
-    The mean of a product is not the product of the means: under a load that pulses within the
-    window the voltage sags as the current rises. For a load of two levels on a source
-    with a resistance, mean(V I) = V I - (V - Vmin)(I - Imin) exactly, with the row's means and minima.
+    A load that pulses within a window makes the voltage sag as the current rises. On a source with
+    a resistance, with means and minima of the window given, mean(V I) lies between
+    V I - (V - Vmin)(I - Imin), a load of two levels, and V I, a steady one.
     """
-    assert trace.voltage_v is not None
-    assert trace.current_ma is not None
-    power_mw = trace.voltage_v * trace.current_ma
-    if trace.voltage_min_v is not None and trace.current_min_ma is not None:
-        power_mw -= (trace.voltage_v - trace.voltage_min_v) * (
-            trace.current_ma - trace.current_min_ma
-        )
-    return power_mw
+    if trace.voltage_v is None or trace.current_ma is None:
+        return 0.0
+    if trace.voltage_min_v is None or trace.current_min_ma is None:
+        return 0.0
+    sag = (trace.voltage_v - trace.voltage_min_v) * (trace.current_ma - trace.current_min_ma)
+    whole = float((trace.voltage_v * trace.current_ma) @ trace.weight_s)
+    return float(sag @ trace.weight_s) / whole if whole > 0 else 0.0
 
 
 def _at(trace: Trace, integral: Integral | None, at_s: float) -> float:
@@ -193,7 +202,13 @@ def _current(draw: Draw, current_ma: float, *, less: float = 0.0, more: float = 
 def _total(integral: Integral | None, unit: str, components: Budget | None) -> Quantity:
     if integral is None:
         return Quantity(None, unit, note="current (and, for energy, voltage) was not measured")
-    return interval(integral.total, unit, components, less=integral.less, more=integral.more)
+    return interval(
+        integral.total,
+        unit,
+        components,
+        less=integral.less,
+        more=integral.more + integral.contact_more,
+    )
 
 
 def _to_cutoff(
@@ -210,7 +225,9 @@ def _to_cutoff(
     components = components_at(at_s)
     if components is not None:
         components += _reading_at_cutoff(fall, at)
-    return interval(at(at_s), unit, components, less=integral.less, more=integral.more)
+    return interval(
+        at(at_s), unit, components, less=integral.less, more=integral.more + integral.contact_more
+    )
 
 
 def _reading_at_cutoff(fall: Fall, at: Callable[[float], float]) -> Budget:

@@ -5,14 +5,16 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from analysis.words import count_words, plain_text
+from analysis.words import plain_text
 from logger.description import Event
 
 _LISTED: Final = 20
-# A person's marks first; lost lines come by the hundred and last.
+# A person's marks first; lost lines come by the hundred, so only the worst of them are listed.
 _ORDER: Final = (
-    "mark", "boot", "load", "fault", "noise", "link", "clock", "disk", "forecast", "gap",
+    "mark", "boot", "load", "fault", "link", "clock", "disk", "forecast", "gap", "noise",
 )  # fmt: skip
+_CROWDED: Final = frozenset({"gap", "noise"})
+_CROWDED_LISTED: Final = 3
 MARKED_KINDS: Final = frozenset({"mark", "boot", "load", "fault"})
 
 
@@ -27,17 +29,26 @@ class ListedEvent:
 
 
 def listed_events(events: Sequence[Event]) -> tuple[tuple[ListedEvent, ...], str]:
-    """At most twenty events in order of time, numbered from 1; and in words what is not listed."""
-    ranked = sorted(events, key=lambda event: _rank(event.kind))
-    chosen = sorted(ranked[:_LISTED], key=lambda event: event.time_s)
-    rest = Counter(event.kind for event in ranked[_LISTED:])
+    """At most twenty events in order of time, numbered from 1; and in words what is not listed.
+
+    Of gaps and noise the three that cost most rows are listed.
+    """
+    seen: Counter[str] = Counter()
+    wanted: list[Event] = []
+    rest: list[Event] = []
+    for event in sorted(events, key=lambda event: (_rank(event.kind), -event.lost.get("rows", 0))):
+        seen[event.kind] += 1
+        crowded = event.kind in _CROWDED and seen[event.kind] > _CROWDED_LISTED
+        (rest if crowded or len(wanted) >= _LISTED else wanted).append(event)
     listed = tuple(
         ListedEvent(number, event.time_s, plain_text(event.kind), plain_text(event.text))
-        for number, event in enumerate(chosen, start=1)
+        for number, event in enumerate(sorted(wanted, key=lambda event: event.time_s), start=1)
     )
     if not rest:
         return listed, ""
-    kinds = ", ".join(count_words(count, plain_text(kind)) for kind, count in rest.items())
+    kinds = ", ".join(
+        f"{count} of {plain_text(kind)}" for kind, count in Counter(e.kind for e in rest).items()
+    )
     return listed, f"Not listed: {kinds}. All of them stand in the run's description."
 
 

@@ -12,9 +12,10 @@ from analysis.words import count_words, plain_text, span_words
 from logger.pack import Pack
 from logger.run_reader import Run
 
-# How well counters and our own integral must agree: charge is the project's own figure;
-# for energy the course of the load within a window is not known to the rows.
-_COUNTER_LIMITS: Final = {"charge": 0.001, "energy": 0.01}
+# How well counters and our own integral must agree (the project's own figure).
+_COUNTER_LIMIT: Final = 0.001
+# The last row of a run that was stopped at the floor lies a little under it.
+_FLOOR_SLACK: Final = 0.01
 
 
 def findings(run: Run, draw: Draw, fall: Fall, hold_s: float) -> tuple[str, ...]:
@@ -78,7 +79,7 @@ def _pack(trace: Trace, fall: Fall, pack: Pack | None) -> list[str]:
             f"The cutoff of {fall.cutoff_v:g} V is under the floor of the cells ({pack}: {pack.floor_v:.2f} V). {pack.caution}"
         )
     least_v = float(trace.voltage_v[~trace.dead].min())
-    if least_v < pack.floor_v:
+    if least_v < (1 - _FLOOR_SLACK) * pack.floor_v:
         told.append(
             f"The pack was run down to {least_v:.2f} V, under the floor of its cells ({pack}: {pack.floor_v:.2f} V). {pack.caution}"
         )
@@ -118,8 +119,8 @@ def _contact(trace: Trace, draw: Draw) -> list[str]:
     first, past = stretches(trace.no_contact)
     longest_s = float(max(trace.time_s[past] - trace.time_s[first], default=0.0))
     more = (
-        f" If the circuit ran on meanwhile, the charge is up to {draw.charge.more:.3g} mAh more."
-        if draw.charge is not None and draw.charge.more > 0 and not trace.windowed
+        f" If the circuit ran on meanwhile, the charge is up to {draw.charge.contact_more:.3g} mAh more."
+        if draw.charge is not None and draw.charge.contact_more > 0
         else ""
     )
     return [
@@ -129,9 +130,12 @@ def _contact(trace: Trace, draw: Draw) -> list[str]:
 
 def _counters(draw: Draw) -> list[str]:
     told = []
-    for name, integral in (("charge", draw.charge), ("energy", draw.energy)):
+    for name, integral, sag in (
+        ("charge", draw.charge, 0.0),
+        ("energy", draw.energy, draw.sag_share),
+    ):
         ratio = integral.check_ratio if integral else None
-        if ratio is not None and abs(ratio - 1) > _COUNTER_LIMITS[name]:
+        if ratio is not None and not -sag - _COUNTER_LIMIT <= ratio - 1 <= _COUNTER_LIMIT:
             told.append(
                 f"The running counter of {name} and the sum over the rows differ by {100 * (ratio - 1):+.2g} %; the counter is used. The rows or the counter are damaged."
             )
@@ -143,6 +147,11 @@ def _rows(trace: Trace) -> list[str]:
     if trace.rows_incomplete:
         told.append(
             f"{count_words(trace.rows_incomplete, 'row')} left out because a measured value was missing."
+        )
+    used = [name for name in trace.columns_holed if name != "bus_v"]
+    if used:
+        told.append(
+            f"Empty fields in {', '.join(used)}: not used; charge and energy come from the rows."
         )
     if trace.rows_filled:
         told.append(

@@ -32,6 +32,7 @@ from analysis.words import count_words, step_words, value_words
 from logger.pack import Pack
 
 _GAP_SHOWN: Final = 0.004  # share of the axis from which a gap can be seen
+_NUMBER_ROOM: Final = 0.035  # share of the axis that an event's number takes
 _BINS: Final = 40
 _LEAST_SHARE: Final = -0.4  # the floor is drawn if at most this far under what the run shows
 _PAPER: Final = {"facecolor": "white", "edgecolor": "none", "pad": 1.0}
@@ -160,7 +161,7 @@ def _charge(
     figure, axes = new_figure(size)
     unit_s, _ = _time_axis(axes, trace)
     # Ends stay exact: a mean over a step would stop short of them.
-    times = np.concatenate(([trace.begin_s], course.time_s, [trace.end_s])) - trace.begin_s
+    times = np.concatenate(([0.0], course.time_s, [trace.duration_s]))
     running = np.concatenate(([0.0], course.mean, [integral.total]))
     axes.plot(times / unit_s, running, color=CHARGE.colour, linestyle=CHARGE.line)
     axes.set_ylabel("charge out of the pack in mAh")
@@ -227,8 +228,12 @@ def _histogram(result: Rundown, size: SizeName) -> tuple[Figure, FigureFile] | N
 
 
 def _course(trace: Trace, mean: Floats, low: Floats, high: Floats) -> Envelope:
+    if trace.no_contact.any():
+        # The line goes on over a loose contact; the pale band and the event show it.
+        good = ~trace.no_contact
+        mean = np.interp(trace.time_s, trace.time_s[good], mean[good])
     wide = trace.gap & (trace.step_s > 3 * trace.usual_step_s)
-    return envelope(trace.time_s, mean, low, high, wide)
+    return envelope(trace.time_s - trace.begin_s, mean, low, high, wide)
 
 
 def _time_axis(axes: Axes, trace: Trace) -> tuple[float, str]:
@@ -287,7 +292,15 @@ def _cutoff_point(
             [time.lower / unit_s, time.upper / unit_s], [level, level], color=look.colour,
             linewidth=5, alpha=0.45, solid_capstyle="butt",
         )  # fmt: skip
-    axes.plot([time.value / unit_s], [level], look.marker, color=look.colour, markersize=7)
+    axes.plot(
+        [time.value / unit_s],
+        [level],
+        look.marker,
+        color=look.colour,
+        markersize=7,
+        clip_on=False,
+        zorder=5,
+    )
     # Left of the dot: under a curve that falls, over one that rises.
     falls = look is VOLTAGE
     early = time.value / unit_s < 0.3 * axes.get_xlim()[1]
@@ -300,9 +313,14 @@ def _cutoff_point(
 
 def _events(axes: Axes, trace: Trace, events: Sequence[ListedEvent], unit_s: float) -> None:
     """Numbered ticks above the plot; the numbers are those of the list."""
+    room = _NUMBER_ROOM * trace.duration_s / unit_s
+    free_from = -room
     for event in _marked(events):
         x = (event.time_s - trace.begin_s) / unit_s
         axes.axvline(x, color=FAINT, linewidth=0.8, linestyle=(0, (1, 2)))
+        if x < free_from:
+            continue  # the number before stands in the way
+        free_from = x + room
         axes.annotate(
             str(event.number), (x, 1), xycoords=("data", "axes fraction"), xytext=(0, 3),
             textcoords="offset points", ha="center", va="bottom", fontsize=9, color=INK,

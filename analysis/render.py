@@ -2,17 +2,15 @@
 
 import base64
 import re
-from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
 import jinja2
 
-from analysis.answer import interval_words
-from analysis.quantity import Quantity
 from analysis.section import FigureFile
-from analysis.words import plain_text, value_words
+from analysis.table import Row, interval_title
+from analysis.words import plain_text
 
 _TEMPLATES: Final = Path(__file__).parent / "templates"
 # What CommonMark or GitHub's dialect would take for a sign, and only there, so that the file
@@ -23,17 +21,10 @@ _MARKDOWN_SIGNS: Final = re.compile(
     re.IGNORECASE,
 )
 _MARKDOWN_NUMBER: Final = re.compile(r"^(\d{1,9})([.)])(?=\s|$)")
+_BEFORE_UNIT: Final = re.compile(
+    r"(?<=\d) (?=(?:h|min|s|V|mV|µV|mA|mAh|mWh|W|Ω|°C|%)(?:\W|$))|(?<=\d h) (?=\d+ min)"
+)
 _STEM: Final = re.compile(r"[a-z0-9][a-z0-9-]*")
-
-
-@dataclass(frozen=True)
-class Row:
-    """One line of a table of results."""
-
-    label: str
-    value: str
-    interval: str
-    note: str = ""
 
 
 @dataclass(frozen=True)
@@ -49,8 +40,9 @@ class Part:
     commands: tuple[str, ...] = ()
 
     @property
-    def with_interval(self) -> bool:
-        return any(row.interval for row in self.rows)
+    def interval_title(self) -> str:
+        """Heading of the intervals' column; empty where there is none to show."""
+        return interval_title(self.rows)
 
 
 @dataclass(frozen=True)
@@ -64,14 +56,6 @@ class Page:
     simulated: bool
     simulated_words: str
     version: str
-
-
-def rows_of(quantities: Sequence[tuple[str, Quantity]], notes: bool = False) -> tuple[Row, ...]:
-    """Table rows of results; ``notes`` adds each quantity's own note."""
-    return tuple(
-        Row(label, value_words(q), interval_words(q), q.note if notes else "")
-        for label, q in quantities
-    )
 
 
 def render_html(page: Page, folder: Path) -> str:
@@ -105,7 +89,10 @@ def _environment(**options: Any) -> jinja2.Environment:
 
 
 def _on_one_line(value: object) -> object:
-    return plain_text(value) if type(value) is str else value
+    """Foreign text on one line; a number stays with its unit when the line breaks."""
+    if type(value) is not str:
+        return value
+    return _BEFORE_UNIT.sub("\u00a0", plain_text(value))
 
 
 def _escape_markdown(value: object) -> object:

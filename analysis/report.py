@@ -5,6 +5,7 @@ import shlex
 import sys
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from datetime import UTC, datetime
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -14,9 +15,10 @@ from analysis.answer import answer, result_rows
 from analysis.events import ListedEvent, listed_events
 from analysis.plots import draw_plots
 from analysis.publish import publish
-from analysis.render import Page, Part, render_html, render_markdown, rows_of
+from analysis.render import Page, Part, render_html, render_markdown
 from analysis.rundown import Rundown
 from analysis.section import FigureFile, Section
+from analysis.table import rows_of
 from analysis.uncertainty import NO_LIMITS_NOTE, coverage_factor, limits_of, shares
 from analysis.words import count_words, plain_text, span_words, step_words
 from logger.description import Description
@@ -89,11 +91,20 @@ def _about(description: Description) -> tuple[str, ...]:
     facts = (
         ("Pack", str(description.pack) if description.pack else ""),
         ("Load", description.load),
-        ("Recorded", description.started_utc.replace("T", " ").replace("Z", " UTC")),
+        ("Recorded", _date_words(description.started_utc)),
         ("By", description.author),
         ("Notes", description.notes),
     )
     return tuple(f"{label}: {plain_text(text)}" for label, text in facts if text.strip())
+
+
+def _date_words(iso: str) -> str:
+    """``2026-01-10 18:00 UTC``; what is no ISO 8601 time with a zone stays as it is."""
+    try:
+        moment = datetime.fromisoformat(iso)
+    except ValueError:
+        return iso
+    return f"{moment.astimezone(UTC):%Y-%m-%d %H:%M} UTC" if moment.tzinfo else iso
 
 
 def _results(result: Rundown) -> Part:
@@ -120,7 +131,7 @@ def _happened(run: Run, result: Rundown, events: Sequence[ListedEvent], unlisted
     ]
     paragraphs = [unlisted] if unlisted else []
     if not events:
-        paragraphs.append("No event was recorded: no gap, no restart, no mark.")
+        paragraphs.append("No event was recorded.")
     end = plain_text(run.description.end_text) or _END_WORDS.get(run.description.end_reason, "")
     if end:
         paragraphs.append(f"How it ended: {end}")
@@ -165,7 +176,8 @@ def _method(run: Run, result: Rundown) -> Part:
         source = f"A current and voltage sensor sat between pack and piece. The board averaged over windows of {step}{counted}."
     else:
         source = f"The rows come from another instrument, about one every {step}. They are taken as the values at those instants and joined by straight lines (trapezoidal rule)."
-    paragraphs = [f"{source} {count_words(len(trace.time_s), 'row')} went into the results."]
+    paragraphs = _imported(run.description)
+    paragraphs += [f"{source} {count_words(len(trace.time_s), 'row')} went into the results."]
     if fall.cutoff_v is not None:
         paragraphs.append(
             f"The cutoff counts when the voltage stays at or below {fall.cutoff_v:g} V for {result.hold.value:g} s; its time is interpolated in a straight line between two rows. A moment without voltage and current together is a loose contact and does not count."
@@ -180,9 +192,32 @@ def _method(run: Run, result: Rundown) -> Part:
         paragraphs += [
             f"Intervals are meant to hold the true value 95 times in 100, reckoned after the Guide to the Expression of Uncertainty in Measurement (JCGM 100) with coverage factor {coverage_factor(result.charge_budget or ()):.2f}. An error of the sensor is the same in every row and does not average out.",
             *limits.assumptions,
-            f"What the doubt of the charge is made of: {parts}.",
         ]
+        if parts:
+            paragraphs.append(f"What the doubt of the charge is made of: {parts}.")
     return Part("How it was measured", paragraphs=tuple(paragraphs))
+
+
+def _imported(description: Description) -> list[str]:
+    """Where an imported run came from, and what was done to it on the way in."""
+    about = description.imported
+    if not about.get("file"):
+        return []
+    counts = ", ".join(
+        f"{about[key]} {words}"
+        for key, words in (
+            ("rows_read", "rows read"),
+            ("rows_kept", "kept"),
+            ("rows_rejected", "rejected"),
+        )
+        if isinstance(about.get(key), int)
+    )
+    digest = f" (SHA-256 {about['sha256']})" if about.get("sha256") else ""
+    told = [f"Imported from {about['file']}{digest}: {counts or 'rows not counted'}."]
+    warnings = about.get("warnings")
+    if isinstance(warnings, list) and warnings:
+        told.append(f"Noted on import: {'; '.join(str(item) for item in warnings)}.")
+    return told
 
 
 def _cautions(run: Run, result: Rundown) -> tuple[str, ...]:

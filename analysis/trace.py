@@ -15,6 +15,7 @@ from logger.run_reader import Run
 
 Floats = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
+Rows = npt.NDArray[np.intp]
 
 # A step is a gap when longer than this many usual steps. Boards keep their window to
 # microseconds; foreign loggers wander, so only a clear hole counts there.
@@ -22,7 +23,7 @@ _GAP_WINDOWS = 1.5
 _GAP_SAMPLES = 5.0
 # More rows than this lacking a value: the logger writes its columns in turn.
 _ALTERNATING_SHARE = 0.1
-# No contact: under this share of the run's median voltage and mean current at once.
+# No contact: under this share of the run's usual voltage and mean current at once.
 _DEAD_VOLTAGE_SHARE = 0.1
 _DEAD_CURRENT_SHARE = 0.2
 
@@ -34,7 +35,7 @@ class Trace:
     ``step_s``: time since the row before (first row: since ``begin_s``). ``weight_s``: the
     stretch that the row itself speaks for, gaps left out. ``gap``: rows are missing between
     this row and the one before. ``restarted``: counters began again between the two.
-    ``dead``: neither voltage nor current; ``no_contact``: dead for a while, then both came back.
+    ``dead``: neither current nor a voltage above ``dead_below_v``; ``no_contact``: dead for a while, then both came back.
     """
 
     windowed: bool
@@ -45,6 +46,7 @@ class Trace:
     weight_s: Floats
     gap: Mask
     restarted: Mask
+    dead_below_v: float
     dead: Mask
     no_contact: Mask
     voltage_v: Floats | None
@@ -57,6 +59,7 @@ class Trace:
     energy_mwh: Floats | None
     rows_incomplete: int
     rows_filled: int
+    columns_holed: tuple[str, ...]
 
     @property
     def end_s(self) -> float:
@@ -79,22 +82,25 @@ def trace_of(run: Run) -> Trace:
     """
     samples = run.samples
     measured = [name for name in MEASURED if name in samples and samples[name].notna().any()]
+    if "pack_v" in measured and "bus_v" in measured:
+        measured.remove("bus_v")
     columns = {name: samples[name].to_numpy(dtype=np.float64) for name in samples.columns}
     rows_filled = _fill_alternating(columns, measured)
     whole = np.ones(len(samples), dtype=bool)
     for name in measured:
         whole &= np.isfinite(columns[name])
     rows = int(whole.sum())
-    if not measured or rows < 2:
+    if not measured or rows < 2 or columns["time_s"][whole][-1] <= columns["time_s"][whole][0]:
         raise BenchError(
             f"The run {run.folder} has too little in it to analyse.",
             evidence=f"{rows} usable rows; columns: {', '.join(samples.columns) or 'none'}",
-            next_step="a run needs at least two rows with time_s and pack_v, bus_v or current_ma.",
+            next_step="a run needs two rows at different times, with pack_v, bus_v or current_ma.",
         )
     if rows < len(whole):
         columns = {name: values[whole] for name, values in columns.items()}
     # A column with holes cannot be used as a running counter or as an extreme.
-    columns = {name: values for name, values in columns.items() if np.isfinite(values).all()}
+    holed = tuple(name for name, values in columns.items() if not np.isfinite(values).all())
+    columns = {name: values for name, values in columns.items() if name not in holed}
 
     windowed = run.description.source == "board"
     time_s = columns["time_s"]
@@ -105,7 +111,8 @@ def trace_of(run: Run) -> Trace:
     gap = _gaps(step_s, usual_s, windowed, columns.get("sequence"), restarted)
     voltage_column = "pack_v" if "pack_v" in columns else "bus_v"
     voltage_v, current_ma = columns.get(voltage_column), columns.get("current_ma")
-    dead = _dead(voltage_v, current_ma, rows)
+    below_v = _dead_below_v(voltage_v)
+    dead = _dead(voltage_v, current_ma, below_v, rows)
     return Trace(
         windowed=windowed,
         usual_step_s=usual_s,
@@ -115,6 +122,7 @@ def trace_of(run: Run) -> Trace:
         weight_s=_weights_s(step_s, gap, usual_s, windowed),
         gap=gap,
         restarted=restarted,
+        dead_below_v=below_v,
         dead=dead,
         no_contact=dead & _before_last_life(dead),
         voltage_v=voltage_v,
@@ -127,12 +135,21 @@ def trace_of(run: Run) -> Trace:
         energy_mwh=columns.get("energy_mwh"),
         rows_incomplete=len(whole) - rows,
         rows_filled=rows_filled,
+        columns_holed=holed,
     )
 
 
-def stretches(mask: Mask) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
+def only(mask: Mask, *arrays: Floats) -> tuple[Floats, ...]:
+    """Each array's values where ``mask`` holds; the arrays themselves where it holds everywhere."""
+    return arrays if mask.all() else tuple(values[mask] for values in arrays)
+
+
+def stretches(mask: Mask) -> tuple[Rows, Rows]:
     """First and one-past-last index of every unbroken stretch of True."""
-    edges = np.flatnonzero(np.diff(mask, prepend=False, append=False))
+    changes = np.empty(len(mask) + 1, dtype=bool)
+    changes[0], changes[-1] = mask[0], mask[-1]
+    np.not_equal(mask[1:], mask[:-1], out=changes[1:-1])
+    edges = np.flatnonzero(changes)
     return edges[::2], edges[1::2]
 
 
@@ -175,7 +192,8 @@ def _usual_step_s(step_s: Floats, window_s: float | None) -> float:
     if window_s is not None and window_s > 0:
         return window_s
     # Nine tenths of the steps: loggers that write more seldom later on have no gaps by that alone.
-    return float(np.quantile(step_s[1:], 0.9))
+    # Clocks that tick more slowly than the rows come give many steps of zero.
+    return float(np.quantile(step_s[1:][step_s[1:] > 0], 0.9))
 
 
 def _gaps(
@@ -203,11 +221,16 @@ def _weights_s(step_s: Floats, gap: Mask, usual_s: float, windowed: bool) -> Flo
     return weights
 
 
-def _dead(voltage_v: Floats | None, current_ma: Floats | None, rows: int) -> Mask:
+def _dead_below_v(voltage_v: Floats | None) -> float:
+    """Voltage that no pack at work shows; from near the top, as a run may be dead for hours."""
+    return 0.0 if voltage_v is None else _DEAD_VOLTAGE_SHARE * float(np.quantile(voltage_v, 0.95))
+
+
+def _dead(voltage_v: Floats | None, current_ma: Floats | None, below_v: float, rows: int) -> Mask:
     """Rows where the voltage, and the current if it was measured, had vanished, shape (n,)."""
-    if voltage_v is None:
+    if voltage_v is None or below_v <= 0:
         return np.zeros(rows, dtype=bool)
-    dead = voltage_v < _DEAD_VOLTAGE_SHARE * np.median(voltage_v)
+    dead = voltage_v < below_v
     if current_ma is not None and dead.any():
         dead &= np.abs(current_ma) <= _DEAD_CURRENT_SHARE * np.mean(np.abs(current_ma))
     return np.asarray(dead, dtype=bool)

@@ -4,7 +4,8 @@ The one place where results get their intervals. Method: JCGM 100:2008 (GUM). Li
 data sheet are taken as rectangular, standard uncertainty = limit / sqrt(3) (4.3.7);
 components are independent of each other and added in squares (5.1.2); the coverage factor
 is Student's t at the effective degrees of freedom (G.4). Gain, offset and rounding of one
-sensor are the same in every row of a run: they do not average out.
+sensor are the same in every row of a run: they do not average out. Pack voltage is bus voltage
+plus the drop over the shunt; the drop's own error (at most a few mV) is left out beside the bus's.
 """
 
 import math

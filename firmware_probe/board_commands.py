@@ -11,8 +11,10 @@ WINDOW_MAX_US: Final = 60_000_000
 HOLD_MAX_MS: Final = 4_294_967_295
 CUTOFF_MAX_UV: Final = 40_960_000
 CYCLES_MAX: Final = 4_294_967_295
+PERIOD_MIN_MS: Final = 100
+PERIOD_MAX_MS: Final = 600_000
 _WHOLE = re.compile(r"^\d{1,10}$")
-_VOLT = re.compile(r"^\d{1,2}\.\d{6}$")
+_VOLT = re.compile(r"^\d{1,10}\.\d{6}$")
 
 
 class Refused(Exception):
@@ -32,8 +34,8 @@ class Command:
     fields: tuple[str, ...] = ()
 
     def expect(self, count: int) -> None:
-        """Raises Refused ``field`` if the number of fields is another one."""
-        if len(self.fields) != count:
+        """Raises Refused ``field`` if there are fewer fields; more are for later versions."""
+        if len(self.fields) < count:
             raise Refused(self.name, "field")
 
     def whole(self, index: int, low: int, high: int) -> int:
@@ -97,8 +99,8 @@ def flex_order(command: Command) -> FlexOrder:
     order = FlexOrder(
         drive,
         cycles=command.whole(1, 1, CYCLES_MAX),
-        period_ms=command.whole(2, 100, 600_000),
-        dwell_ms=command.whole(3, 0, 600_000),
+        period_ms=command.whole(2, PERIOD_MIN_MS, PERIOD_MAX_MS),
+        dwell_ms=command.whole(3, 0, PERIOD_MAX_MS),
         angle_a=command.whole(4, 0, 180),
         angle_b=command.whole(5, 0, 180),
         joints=command.whole(6, 1, 4),

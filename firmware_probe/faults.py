@@ -13,8 +13,9 @@ from typing import Final
 import numpy as np
 
 LINE_FAULTS: Final = ("garble", "drop", "half", "noise")
-BOARD_FAULTS: Final = ("reset", "off", "stall", "hang", "sensor")
+BOARD_FAULTS: Final = ("reset", "off", "stall", "hang", "sensor", "contact")
 LINK_FAULTS: Final = ("unplug", "cut")
+CONTACT_OHM: Final = 15.0
 RESET_CAUSES: Final = ("power", "reset", "brownout", "watchdog", "unknown")
 
 
@@ -30,7 +31,7 @@ class Fault:
     - ``reset``: starts again with ``cause``; ``off``: no power for ``duration_s``, then boot ``power``,
     - ``stall``: the firmware does nothing for ``duration_s``; conversions go unread,
     - ``hang``: the sensor's bus hangs for ``duration_s`` and is recovered; ``sensor``: the sensor does
-      not answer for ``duration_s``,
+      not answer for ``duration_s``; ``contact``: a bad contact puts ``CONTACT_OHM`` in series,
     - ``unplug``: the link is gone for ``duration_s``, the board lives; ``cut``: link and power are gone.
     """
 
@@ -58,6 +59,8 @@ class FaultRates:
     hang_per_h: float = 0.0
     unplug_per_h: float = 0.0
     cut_per_h: float = 0.0
+    contact_per_h: float = 0.0
+    contact_s: float = 0.1
     stall_s: float = 0.5
     hang_s: float = 1.0
     off_s: float = 10.0
@@ -132,13 +135,15 @@ class FaultPlayer:
             ("hang", r.hang_per_h),
             ("unplug", r.unplug_per_h),
             ("cut", r.cut_per_h),
+            ("contact", r.contact_per_h),
         )
 
     def _plan(self, kind: str, rate_per_h: float, after_us: int) -> None:
         """Draw the next fault of a random kind."""
-        mean_s = {"stall": self.rates.stall_s, "hang": self.rates.hang_s, "off": self.rates.off_s}
+        r = self.rates
+        mean_s = {"stall": r.stall_s, "hang": r.hang_s, "off": r.off_s, "contact": r.contact_s}
         wait_us = round(self._rng.exponential(3600.0 / rate_per_h) * 1e6)
-        duration_s = float(self._rng.exponential(mean_s.get(kind, self.rates.unplug_s)))
+        duration_s = float(self._rng.exponential(mean_s.get(kind, r.unplug_s)))
         cause = str(self._rng.choice(RESET_CAUSES[1:4]))
         self._waiting.append(Fault(after_us + wait_us, kind, duration_s, cause=cause))
         self._waiting.sort(key=lambda fault: fault.time_us)

@@ -54,7 +54,11 @@ _SHORTEST_OPEN_US: Final = 1_000
 
 @dataclass(frozen=True)
 class JointCycle:
-    """What the board saw of one joint in one cycle; resistances None if it was open throughout."""
+    """What the board saw of one joint in one cycle; resistances None if it was open throughout.
+
+    ``longest_open_us`` within the cycle; ``whole_open_us``: with the part before it, if it was open
+    already.
+    """
 
     current_min_ma: float
     current_max_ma: float
@@ -62,6 +66,7 @@ class JointCycle:
     resistance_max_ohm: float | None
     opens: int
     longest_open_us: int
+    whole_open_us: int
 
 
 @dataclass
@@ -76,6 +81,7 @@ class Joint:
     damage: float = field(default=0.0, init=False)
     cycles: int = field(default=0, init=False)
     broken: bool = field(default=False, init=False)
+    _open_us: int = field(default=0, init=False)
 
     def bend(self, angle_a: float, angle_b: float, period_us: int) -> JointCycle:
         """One full bend and back within ``period_us``."""
@@ -83,11 +89,13 @@ class Joint:
         self.damage += (abs(angle_b - angle_a) / 180.0) ** self.kind.bend_power
         used = self.damage / self.life_cycles
         if self.broken:
-            return JointCycle(0.0, 0.0, None, None, 0, period_us)
+            self._open_us += period_us
+            return JointCycle(0.0, 0.0, None, None, 0, period_us, self._open_us)
         if used >= 1.0:
             # Breaks somewhere in this cycle and stays open: half of it on average.
             self.broken = True
             open_us = int(self.rng.uniform(0.2, 0.8) * period_us)
+            self._open_us = open_us
             return self._seen(used, 1, open_us)
         return self._seen(used, *self._intermittent(used, period_us))
 
@@ -108,7 +116,13 @@ class Joint:
         noise = self.rng.normal(0.0, _NOISE_OHM, 2)
         low, high = sorted((max(ohm + noise[0], 0.0), max(bent + noise[1], 0.0)))
         return JointCycle(
-            0.0 if opens else _current_ma(high), _current_ma(low), low, high, opens, longest_open_us
+            0.0 if opens else _current_ma(high),
+            _current_ma(low),
+            low,
+            high,
+            opens,
+            longest_open_us,
+            longest_open_us,
         )
 
 

@@ -15,7 +15,7 @@ at the start (bench, about 20 C); its effects are invented.
 """
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final, Protocol
 
 import numpy as np
@@ -65,8 +65,7 @@ class IdealPack:
 class CellKind:
     """Parameters of one cell.
 
-    ``emptied`` and ``open_v``: open-circuit voltage against how empty the available well
-    is (0 full, 1 empty). ``resistance_ohm`` of a full cell; at depth d it is
+    ``curve``: (how empty the available well is from 0 full to 1 empty, open-circuit voltage in V). ``resistance_ohm`` of a full cell; at depth d it is
     ``resistance_ohm x (1 + resistance_rise x d**resistance_power)``. ``available``: share of the charge in
     the available well; ``levelling_per_s``: rate constant k' with which the wells level out.
     ``polarisation_ohm`` and ``polarisation_s``: the resistor-capacitor pair.
@@ -75,8 +74,7 @@ class CellKind:
 
     chemistry: str
     capacity_mah: float
-    emptied: tuple[float, ...]
-    open_v: tuple[float, ...]
+    curve: tuple[tuple[float, float], ...]
     resistance_ohm: float
     resistance_rise: float
     resistance_power: float
@@ -95,39 +93,22 @@ class CellKind:
 ALKALINE_AA: Final = CellKind(
     chemistry="alkaline",
     capacity_mah=2430.0,
-    emptied=(
-        0.0,
-        0.01,
-        0.035,
-        0.09,
-        0.16,
-        0.21,
-        0.27,
-        0.36,
-        0.5,
-        0.65,
-        0.78,
-        0.88,
-        0.95,
-        0.985,
-        1.0,
-    ),
-    open_v=(
-        1.61,
-        1.585,
-        1.53,
-        1.465,
-        1.415,
-        1.39,
-        1.365,
-        1.335,
-        1.29,
-        1.24,
-        1.185,
-        1.11,
-        1.0,
-        0.75,
-        0.0,
+    curve=(
+        (0.0, 1.61),
+        (0.03, 1.577),
+        (0.1, 1.502),
+        (0.175, 1.433),
+        (0.255, 1.382),
+        (0.3, 1.36),
+        (0.36, 1.333),
+        (0.39, 1.321),
+        (0.5, 1.285),
+        (0.65, 1.24),
+        (0.78, 1.19),
+        (0.88, 1.115),
+        (0.95, 1.0),
+        (0.985, 0.75),
+        (1.0, 0.0),
     ),
     resistance_ohm=0.14,
     resistance_rise=1.8,
@@ -140,8 +121,7 @@ ALKALINE_AA: Final = CellKind(
 ALKALINE_AAA: Final = CellKind(
     chemistry="alkaline",
     capacity_mah=1150.0,
-    emptied=ALKALINE_AA.emptied,
-    open_v=ALKALINE_AA.open_v,
+    curve=ALKALINE_AA.curve,
     resistance_ohm=0.22,
     resistance_rise=1.8,
     resistance_power=2.0,
@@ -155,8 +135,19 @@ ALKALINE_AAA: Final = CellKind(
 NIMH_AA: Final = CellKind(
     chemistry="nimh",
     capacity_mah=2000.0,
-    emptied=(0.0, 0.03, 0.1, 0.2, 0.4, 0.6, 0.8, 0.9, 0.95, 0.98, 1.0),
-    open_v=(1.43, 1.37, 1.33, 1.31, 1.29, 1.275, 1.25, 1.22, 1.17, 1.05, 0.3),
+    curve=(
+        (0.0, 1.42),
+        (0.03, 1.35),
+        (0.1, 1.31),
+        (0.2, 1.285),
+        (0.4, 1.265),
+        (0.6, 1.25),
+        (0.8, 1.225),
+        (0.9, 1.19),
+        (0.95, 1.14),
+        (0.98, 1.03),
+        (1.0, 0.3),
+    ),
     resistance_ohm=0.03,
     resistance_rise=0.8,
     resistance_power=4.0,
@@ -171,14 +162,29 @@ NIMH_AA: Final = CellKind(
 # between rates: the measured pouch curves of Ai et al. 2020, JES 167:013512 (B1, B2).
 LI_ION: Final = CellKind(
     chemistry="li-ion",
-    capacity_mah=2380.0,
-    emptied=(0.0, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.88, 0.94, 0.97, 0.985, 1.0),
-    open_v=(4.19, 4.11, 4.05, 3.96, 3.88, 3.81, 3.75, 3.71, 3.67, 3.61, 3.55, 3.45, 3.32, 3.1, 2.5),
-    resistance_ohm=0.042,
+    capacity_mah=2375.0,
+    curve=(
+        (0.0, 4.19),
+        (0.05, 4.11),
+        (0.1, 4.05),
+        (0.2, 3.96),
+        (0.3, 3.88),
+        (0.4, 3.81),
+        (0.5, 3.75),
+        (0.6, 3.71),
+        (0.7, 3.67),
+        (0.8, 3.61),
+        (0.88, 3.55),
+        (0.94, 3.45),
+        (0.97, 3.32),
+        (0.985, 3.1),
+        (1.0, 2.5),
+    ),
+    resistance_ohm=0.05,
     resistance_rise=0.4,
     resistance_power=3.0,
-    available=0.97,
-    levelling_per_s=2.0e-3,
+    available=0.95,
+    levelling_per_s=1.2e-3,
     polarisation_ohm=0.015,
     polarisation_s=30.0,
     resistance_per_c=0.02,
@@ -214,9 +220,7 @@ class CellPack:
         self._available_c = self.kind.available * self._capacity_c
         self._bound_c = self._capacity_c - self._available_c
         self._polarisation_v = 0.0
-        # A straight line between table points; slopes once, not at every step.
-        self._emptied = np.asarray(self.kind.emptied)
-        self._open_v = np.asarray(self.kind.open_v)
+        self._emptied, self._open_v = np.transpose(self.kind.curve)
 
     @property
     def depth(self) -> float:
@@ -280,13 +284,11 @@ class PowerBank:
 
     def __post_init__(self) -> None:
         scale = self.label_mah / LI_ION.capacity_mah
-        kind = CellKind(
-            **{
-                **{name: getattr(LI_ION, name) for name in LI_ION.__dataclass_fields__},
-                "capacity_mah": self.label_mah,
-                "resistance_ohm": LI_ION.resistance_ohm / scale,
-                "polarisation_ohm": LI_ION.polarisation_ohm / scale,
-            }
+        kind = replace(
+            LI_ION,
+            capacity_mah=self.label_mah,
+            resistance_ohm=LI_ION.resistance_ohm / scale,
+            polarisation_ohm=LI_ION.polarisation_ohm / scale,
         )
         self.cell = CellPack(kind)
         self._light_s = 0.0

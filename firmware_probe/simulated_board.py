@@ -3,37 +3,37 @@
 Bytes in with ``receive``, time on with ``advance``, bytes out: it knows no port, thread or
 clock, so a night passes in seconds and the same seed gives the same bytes.
 
-Every conversion of every window is simulated: true current and voltage from pack and
-load, then gain error, offset, noise and quantisation of the sensor, vectorised over the
-conversions of a stretch in which the load keeps its mode. No statistical shortcut is
-taken. Within a stretch (at most ``STEP_MAX_US``) pack voltage behind the resistance is
-held; pulses are averaged over each conversion's own integration time.
+Time goes on in stretches in which nothing changes (at most ``STEP_MAX_US``), each simulated
+conversion by conversion (``bench_circuit``); the window statistics are integer sums
+of register counts as in the sketch (``window_sums``).
 """
 
-import secrets
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
+from firmware_probe.bench_circuit import RIGHT_WIRING, BenchCircuit, Wiring
 from firmware_probe.board_commands import (
     CUTOFF_MAX_UV,
     HOLD_MAX_MS,
     WINDOW_MAX_US,
     WINDOW_MIN_US,
     Command,
-    FlexOrder,
     Refused,
     flex_order,
     parse_command,
 )
-from firmware_probe.faults import Fault, FaultPlayer
-from firmware_probe.joints import Joint, JointCycle
+from firmware_probe.cutoff_watch import CUTOFF_BLIND_US, CutoffWatch
+from firmware_probe.eeprom import Eeprom
+from firmware_probe.faults import CONTACT_OHM, Fault, FaultPlayer
+from firmware_probe.flex_rig import FlexRig
+from firmware_probe.joints import Joint
 from firmware_probe.line_format import COMMAND_MAX_BYTES, PROTOCOL_VERSION, fixed, frame, key_values
-from firmware_probe.load import LoadProgramme, LoadState, OperatingStates
+from firmware_probe.load import LoadProgramme, OperatingStates
 from firmware_probe.pack import PackModel
-from firmware_probe.sensor import CurrentSensor, FloatArray, IntArray
+from firmware_probe.sensor import CurrentSensor, IntArray
 from firmware_probe.window_sums import Counters, WindowSums
 
 FIRMWARE: Final = "simulated-0.1.0"
@@ -51,34 +51,12 @@ _RECEIVE_BYTES: Final = 64
 _NEVER: Final = 1 << 62
 
 
-@dataclass
-class Eeprom:
-    """What survives a reset and a power cut. ``tripped``: the board's own cutoff opened the switch."""
-
-    board: str = ""
-    boot: int = 0
-    cutoff_uv: int = 0
-    hold_ms: int = 0
-    tripped: bool = False
-
-    def __post_init__(self) -> None:
-        if not self.board:
-            self.board = secrets.token_hex(4).upper()
-
-
 @dataclass(frozen=True)
 class _Stretch:
     """What is known to stay as it is until ``end_us``: the next piece to simulate."""
 
     end_us: int
     states: OperatingStates | None
-
-
-@dataclass
-class _Flex:
-    order: FlexOrder
-    cycle: int
-    end_us: int
 
 
 class SimulatedBoard:
@@ -88,10 +66,10 @@ class SimulatedBoard:
     while the board is without power or in reset (gate pulled down), without one it goes on
     drawing uncounted. ``clock_ppm``: error of the board's crystal. ``widen``: the INA219 goes
     to its widest gain range when a conversion reaches the end of the present one.
-    ``joints``: up to four, on the flex rig; empty: no rig fitted.
+    ``joints``: up to four, on the flex rig; empty: no rig fitted. ``wiring``: right, or how wrong.
 
     The truth for tests: ``pack.charge_out_mah``, ``pack.energy_out_mwh``, ``sensor.errors``,
-    ``faults.counts``, ``joints[i].life_cycles``.
+    ``faults.counts``, ``flex.joints[i].life_cycles``, ``circuit.load.brown_outs``.
     """
 
     def __init__(
@@ -109,36 +87,31 @@ class SimulatedBoard:
         clock_ppm: float = 0.0,
         widen: bool = True,
         time_factor: float = 1.0,
-        wire_ohm: float = 0.0,
+        wiring: Wiring = RIGHT_WIRING,
     ) -> None:
         if not WINDOW_MIN_US <= window_us <= WINDOW_MAX_US:
             raise ValueError(
                 f"window of {window_us} us: {WINDOW_MIN_US} to {WINDOW_MAX_US} is possible"
             )
-        if len(joints) > 4:
-            raise ValueError(f"{len(joints)} joints: the rig has four inputs")
-        self.pack = pack
-        self.load = LoadState(load)
-        self.sensor = sensor
+        streams = np.random.SeedSequence(seed).spawn(2)
+        self.circuit = BenchCircuit(pack, load, sensor, wiring, streams[0])
+        self.flex = FlexRig(joints, np.random.default_rng(streams[1]))
         self.faults = faults or FaultPlayer()
-        self.joints = tuple(joints)
         self.time_factor = time_factor
         self.eeprom = eeprom or Eeprom(board=f"{_board_number(seed):08X}")
         self._switch_fitted = switch_fitted
         self._widen = widen
-        self._wire_ohm = wire_ohm
         self._tick_true_s = 1e-6 / (1.0 + clock_ppm * 1e-6)
         self._clock_ratio = 1.0 + clock_ppm * 1e-6
         self._clock_rest_us = 0.0
-        streams = np.random.SeedSequence(seed).spawn(3)
-        self._shunt_rng, self._bus_rng, self._own_rng = map(np.random.default_rng, streams)
         self._window_after_boot_us = window_us
         # Life: microseconds of the board's clock since it was made; goes on over boots.
         self._life_us = 0
         self._target_us = 0
         self._dead_until_us = 0
         self._deaf_until_us = 0
-        self._recovers_bus = False
+        self._deaf_code = "bus"
+        self._contact_until_us = 0
         self._link_down_until_us = 0
         self._stalled_from_us: int | None = None
         self._stretch: _Stretch | None = None
@@ -147,6 +120,16 @@ class SimulatedBoard:
         self._boot("power")
 
     # ---- what the outside may ask and do
+
+    @property
+    def pack(self) -> PackModel:
+        """The pack, with its true sums."""
+        return self.circuit.pack
+
+    @property
+    def sensor(self) -> CurrentSensor:
+        """The sensor in its present gain range, with its planted errors."""
+        return self.circuit.sensor
 
     @property
     def time_us(self) -> int:
@@ -161,7 +144,7 @@ class SimulatedBoard:
     @property
     def is_idle(self) -> bool:
         """Nothing will be sent by itself: it waits for the host."""
-        return not (self._running or self._flex) and self.is_alive
+        return not (self._running or self.flex.is_running) and self.is_alive
 
     @property
     def is_alive(self) -> bool:
@@ -224,9 +207,21 @@ class SimulatedBoard:
         self._output.clear()
         return output
 
+    def settle(self) -> None:
+        """Simulate up to this very moment, in the middle of a stretch.
+
+        ``advance`` only simulates whole stretches, so the pack's true sums may lag by one window:
+        call this before reading them.
+        """
+        while self._life_us < self._target_us:
+            stretch = self._next_stretch()
+            self._simulate(_Stretch(min(stretch.end_us, self._target_us), stretch.states))
+            self._after_stretch()
+        self._stretch = None
+
     def reset(self, cause: str = "reset") -> None:
         """Start again as after a pulse on the reset line (DTR) or another cause."""
-        self._settle()
+        self.settle()
         self._go_dark(self._life_us + BOOT_US[cause], cause)
         # What was not yet out of the transmit buffer is gone.
         self._output.clear()
@@ -241,26 +236,29 @@ class SimulatedBoard:
         self._powerless = False
         self._running = False
         self._skip_window = False
-        self._flex: _Flex | None = None
+        self._watch = CutoffWatch(self._life_us)
         self._sequence = 0
         self._counters = Counters(self.sensor.kind, round(self.sensor.shunt_ohm * 10_000))
         self._sums = WindowSums()
         self._window_us = self._next_window_us = self._window_after_boot_us
         self._window_start_us = self._life_us
         self._window_end_us = self._life_us + self._window_us
-        self._below_since_us: int | None = None
         self._fault_sent_us: dict[str, int] = {}
         self._overflows = 0
+        self._stalled_from_us = None
+        self.flex.stop(0, "fault")
         self._received = b""
         self._receive_lost = 0
-        # After its own cutoff the switch stays open over a reset, or cells would be drained step by step.
-        self._switch_closed = not self.eeprom.tripped
+        # A switch that was open stays so over a reset, or cells would be drained step by step.
+        self._switch_closed = not self.eeprom.load_open
         self._stretch = None
         self._say(self._hello())
         if self._switch_fitted:
             # The circuit was without power as well.
-            self.load.restart()
+            self.circuit.load.restart()
             self._say_load("boot")
+        if cause in ("brownout", "watchdog"):
+            self._fault(cause, "")
 
     def _play_faults(self) -> None:
         next_us = self.faults.next_us()
@@ -280,13 +278,16 @@ class SimulatedBoard:
             self._go_dark(self._life_us + BOOT_US[fault.cause], fault.cause)
         elif fault.kind in ("off", "cut"):
             self._go_dark(until_us + BOOT_US["power"], "power")
-        elif fault.kind == "stall":
+        elif fault.kind == "stall" and not self._powerless:
             self._dead_until_us = max(self._dead_until_us, until_us)
             self._stalled_from_us = self._life_us
         elif fault.kind in ("hang", "sensor"):
             self._deaf_until_us = max(self._deaf_until_us, until_us)
-            self._recovers_bus = fault.kind == "hang"
-            self._say_deaf()
+            self._deaf_code = "bus" if fault.kind == "hang" else "sensor"
+            self._fault(self._deaf_code, "")
+        elif fault.kind == "contact":
+            self._contact_until_us = max(self._contact_until_us, until_us)
+            self.circuit.contact_ohm = CONTACT_OHM
         if fault.kind in ("unplug", "cut"):
             self._link_down_until_us = max(self._link_down_until_us, until_us)
 
@@ -298,14 +299,6 @@ class SimulatedBoard:
         self._stretch = None
 
     # ---- time
-
-    def _settle(self) -> None:
-        """Simulate up to this very moment, in the middle of a stretch, before something changes."""
-        while self._life_us < self._target_us:
-            stretch = self._next_stretch()
-            self._simulate(_Stretch(min(stretch.end_us, self._target_us), stretch.states))
-            self._after_stretch()
-        self._stretch = None
 
     def _next_stretch(self) -> _Stretch:
         if self._stretch is None:
@@ -325,15 +318,15 @@ class SimulatedBoard:
             ends.append(self._window_stop_us())
             if now_us < self._deaf_until_us:
                 ends.append(self._deaf_until_us)
-            if self._flex:
-                ends.append(self._flex.end_us)
-        states = None
-        if self.load_closed:
-            emf_v, ohm = self.pack.source()
-            source_ohm = ohm + self.sensor.shunt_true_ohm + self._wire_ohm
-            situation, states = self.load.states(emf_v, source_ohm)
-            if situation.left_s < STEP_MAX_US * 1e-6:
-                ends.append(now_us + max(round(situation.left_s / self._tick_true_s), 1))
+                if self._is_watching():
+                    ends.append(max(self._blind_end_us(), now_us + 1))
+            if self.flex.is_running:
+                ends.append(self.flex.end_us)
+        if self.circuit.contact_ohm:
+            ends.append(self._contact_until_us)
+        states, left_s = self.circuit.plan(self.load_closed)
+        if left_s < STEP_MAX_US * 1e-6:
+            ends.append(now_us + max(round(left_s / self._tick_true_s), 1))
         return _Stretch(min(ends), states)
 
     def _window_stop_us(self) -> int:
@@ -354,41 +347,24 @@ class SimulatedBoard:
     def _simulate(self, stretch: _Stretch) -> None:
         """Conversions, sums, the board's own cutoff, then pack and load over this stretch."""
         start_us, end_us = self._life_us, stretch.end_us
-        listening = start_us >= self._dead_until_us and start_us >= self._deaf_until_us
+        first = self._pairs_until(start_us) + 1
+        count = self._pairs_until(end_us) - first + 1
         tripped = False
-        if listening:
-            first = self._pairs_until(start_us) + 1
-            count = self._pairs_until(end_us) - first + 1
-            if count > 0:
-                shunt, bus = self._convert(stretch.states, first, count)
-                pack = bus * self.sensor.kind.pack_ratio + shunt
-                trip = self._cutoff_index(pack, first)
-                if trip is not None:
-                    tripped = True
-                    end_us = self._pair_end_us(first + trip)
-                    shunt, bus, pack = shunt[: trip + 1], bus[: trip + 1], pack[: trip + 1]
-                self._count(shunt, bus, pack)
-        self._draw(stretch.states, end_us - start_us)
+        if count > 0 and start_us >= self._dead_until_us and start_us >= self._deaf_until_us:
+            first_start_s = (self._pair_end_us(first - 1) - start_us) * 1e-6
+            shunt, bus = self.circuit.convert(stretch.states, first_start_s, count)
+            pack = bus * self.sensor.kind.pack_ratio + shunt
+            held = self._held_cutoff(pack, first)
+            if held is not None:
+                tripped = True
+                end_us = self._pair_end_us(first + held)
+                shunt, bus, pack = shunt[: held + 1], bus[: held + 1], pack[: held + 1]
+            self._count(shunt, bus, pack)
+        self.circuit.draw(stretch.states, (end_us - start_us) * self._tick_true_s)
         self._life_us = end_us
         self._stretch = None
         if tripped:
-            self._open_at_cutoff()
-
-    def _convert(
-        self, states: OperatingStates | None, first: int, count: int
-    ) -> tuple[IntArray, IntArray]:
-        """Register counts of ``count`` pairs from pair ``first`` on, each of shape (count,)."""
-        current_a: float | FloatArray
-        bus_v: float | FloatArray
-        if states is None:
-            current_a, bus_v = 0.0, self.pack.source()[0]
-        else:
-            since_s = (self._life_us - self._boot_us) * 1e-6
-            pair_s, shunt_s = self.sensor.pair_time_ns * 1e-9, self.sensor.shunt_time_ns * 1e-9
-            start_s = self.load.time_s - since_s + (first - 1) * pair_s
-            current_a, bus_v = states.pair_means(start_s, count, shunt_s, pair_s)
-        shunt = self.sensor.convert_shunt(current_a, count, self._shunt_rng)
-        return shunt, self.sensor.convert_bus(bus_v, count, self._bus_rng)
+            self._move_switch(False, "cutoff")
 
     def _count(self, shunt: IntArray, bus: IntArray, pack: IntArray) -> None:
         """Add to the window; conversions at the end of the range are lost, never a number."""
@@ -400,51 +376,40 @@ class SimulatedBoard:
         if shunt.size:
             self._sums.add(shunt, bus, pack)
 
-    def _draw(self, states: OperatingStates | None, span_us: int) -> None:
-        """Let pack and load feel the stretch; true sums come from here."""
-        span_s = span_us * self._tick_true_s
-        if span_s <= 0.0:
-            return
-        if states is None:
-            self.pack.advance(0.0, 0.0, span_s)
-            return
-        drop_ohm = self.sensor.shunt_true_ohm + self._wire_ohm
-        current_a, power_w = states.means(self.load.time_s, span_s, drop_ohm)
-        self.pack.advance(current_a, power_w, span_s)
-        self.load.advance(span_s)
-
-    def _cutoff_index(self, pack: IntArray, first: int) -> int | None:
-        """Pair at which the cutoff has been undercut for the hold time; None: not in these."""
-        if not (self.eeprom.cutoff_uv and self._switch_closed and self._switch_fitted):
+    def _held_cutoff(self, pack: IntArray, first: int) -> int | None:
+        """Index of the pair at which the board's own cutoff is reached; ``first``: number of the first pair."""
+        self._watch.seen_us = self._pair_end_us(first + pack.size - 1)
+        if not self._is_watching():
             return None
-        # Compared in nanovolts: the cutoff need not be a whole number of steps.
-        below = pack * self.sensor.kind.shunt_lsb_nv < self.eeprom.cutoff_uv * 1000
-        if not below.any():
-            self._below_since_us = None
+        cutoff_counts = self.eeprom.cutoff_uv * 1000 / self.sensor.kind.shunt_lsb_nv
+        if self._watch.below_since_us is None and int(pack.min()) >= cutoff_counts:
             return None
-        hold_us = self.eeprom.hold_ms * 1000
-        edges = np.flatnonzero(np.diff(below)) + 1
-        for run in np.split(np.arange(below.size), edges):
-            if not below[run[0]]:
-                self._below_since_us = None
-                continue
-            if self._below_since_us is None:
-                self._below_since_us = self._pair_end_us(first + int(run[0]))
-            ends_us = self._boot_us + (first + run) * self.sensor.pair_time_ns // 1000
-            held = np.flatnonzero(ends_us - self._below_since_us >= hold_us)
-            if held.size:
-                return int(run[held[0]])
-        return None
+        pairs = np.arange(first, first + pack.size, dtype=np.int64)
+        ends_us = self._boot_us + pairs * self.sensor.pair_time_ns // 1000
+        return self._watch.first_held(pack, ends_us, cutoff_counts, self.eeprom.hold_ms * 1000)
 
-    def _open_at_cutoff(self) -> None:
-        self._switch_closed = False
-        self._below_since_us = None
-        self.eeprom.tripped = True
-        self._say_load("cutoff")
+    def _move_switch(self, closed: bool, reason: str) -> None:
+        """Open or close the load switch; kept in EEPROM, so that it holds after a reset."""
+        if closed and not self._switch_closed:
+            self.circuit.load.restart()
+        self._switch_closed = closed
+        self.eeprom.load_open = not closed
+        self._watch.restart(self._life_us)
+        self._stretch = None
+        self._say_load(reason)
+
+    def _is_watching(self) -> bool:
+        return bool(self.eeprom.cutoff_uv and self._switch_fitted and self._switch_closed)
+
+    def _blind_end_us(self) -> int:
+        """When the board opens the switch because it has seen no conversion for too long."""
+        return self._watch.seen_us + max(CUTOFF_BLIND_US, self.eeprom.hold_ms * 1000)
 
     def _after_stretch(self) -> None:
         """What is due now that the stretch is over."""
         now_us = self._life_us
+        if self.circuit.contact_ohm and now_us >= self._contact_until_us:
+            self.circuit.contact_ohm = 0.0
         if now_us < self._dead_until_us:
             return
         if self._boot_cause is not None:
@@ -452,17 +417,12 @@ class SimulatedBoard:
             return
         if self._stalled_from_us is not None:
             self._end_stall()
-        if self._flex and now_us >= self._flex.end_us:
-            self._end_cycle(self._flex)
+        if self._is_watching() and now_us >= self._blind_end_us():
+            self._move_switch(False, "sensor")
+        if self.flex.is_running and now_us >= self.flex.end_us:
+            self._say_all(self.flex.end_cycle(now_us - self._boot_us))
         if now_us >= self._window_stop_us():
             self._end_window()
-
-    def _say_deaf(self) -> None:
-        """A hung bus is freed by clocking it, so often as it takes; an absent sensor is only reported."""
-        if self._recovers_bus:
-            self._fault("bus", "recovered")
-        else:
-            self._fault("sensor", "absent")
 
     def _end_stall(self) -> None:
         assert self._stalled_from_us is not None
@@ -489,7 +449,7 @@ class SimulatedBoard:
             self._window_start_us = now_us
             self._sums = WindowSums()
         elif now_us < self._deaf_until_us:
-            self._say_deaf()
+            self._fault(self._deaf_code, "")
         self._window_us = self._next_window_us
         # The nominal grid goes on; after a long stall it starts anew from here.
         self._window_end_us += self._window_us
@@ -501,34 +461,8 @@ class SimulatedBoard:
         self._overflows = 0
         widest = len(self.sensor.kind.shunt_ranges_mv) - 1
         if self._widen and self.sensor.configuration.gain < widest:
-            self.sensor = self.sensor.with_gain(widest)
+            self.circuit.sensor = self.sensor.with_gain(widest)
             self._fault("range", fixed(self._range_steps(), 4))
-
-    # ---- flex
-
-    def _end_cycle(self, flex: _Flex) -> None:
-        order = flex.order
-        flex.cycle += 1
-        stop = False
-        for number, joint in enumerate(self.joints[: order.joints], start=1):
-            seen = joint.bend(order.angle_a, order.angle_b, order.period_ms * 1000)
-            self._say(_flex_body(flex.cycle, self._life_us - self._boot_us, number, seen))
-            stop = stop or 0 < order.stop_open_us <= seen.longest_open_us
-        if stop or flex.cycle >= order.cycles:
-            self._end_flex("open" if stop else "done")
-        else:
-            flex.end_us += self._cycle_us(order)
-
-    def _cycle_us(self, order: FlexOrder) -> int:
-        """A servo keeps its period; a hand or motor on the limit switch only roughly."""
-        if order.drive == "servo":
-            return order.period_ms * 1000
-        return max(round(order.period_ms * 1000 * float(self._own_rng.normal(1.0, 0.03))), 1000)
-
-    def _end_flex(self, reason: str) -> None:
-        assert self._flex is not None
-        self._say(f"flex-end,{self._flex.cycle},{self._life_us - self._boot_us},{reason}")
-        self._flex = None
 
     # ---- commands
 
@@ -538,7 +472,7 @@ class SimulatedBoard:
             handler = _HANDLERS.get(command.name)
             if handler is None:
                 raise Refused(command.name, "unknown")
-            self._settle()
+            self.settle()
             handler(self, command)
         except Refused as refused:
             self._say(f"no,{refused.name},{refused.reason}")
@@ -566,48 +500,44 @@ class SimulatedBoard:
 
     def _load(self, command: Command) -> None:
         command.expect(1)
-        state = command.whole(0, 0, 1)
+        closed = command.whole(0, 0, 1) == 1
         if not self._switch_fitted:
             raise Refused(command.name, "fitted")
-        changed = self._switch_closed != bool(state)
-        self._switch_closed = bool(state)
-        self._below_since_us = None
-        if state:
-            self.eeprom.tripped = False
-            if changed:
-                self.load.restart()
         self._ok(command)
-        self._say_load("host" if changed else "status")
+        self._move_switch(closed, "host")
 
     def _cutoff(self, command: Command) -> None:
         command.expect(2)
         cutoff_uv = command.microvolts(0, CUTOFF_MAX_UV)
         hold_ms = command.whole(1, 0, HOLD_MAX_MS)
-        if not self._switch_fitted:
+        if cutoff_uv and not self._switch_fitted:
             raise Refused(command.name, "fitted")
         self.eeprom.cutoff_uv, self.eeprom.hold_ms = cutoff_uv, hold_ms
-        self._below_since_us = None
+        self._watch.restart(self._life_us)
         self._ok(command)
 
     def _flex_start(self, command: Command) -> None:
         order = flex_order(command)
-        if self._flex:
+        if self.flex.is_running:
             raise Refused(command.name, "busy")
-        if len(self.joints) < order.joints:
+        if len(self.flex.joints) < order.joints:
             raise Refused(command.name, "fitted")
-        self._flex = _Flex(order, 0, self._life_us + self._cycle_us(order))
+        self.flex.start(order, self._life_us)
         self._ok(command)
 
     def _flex_stop(self, command: Command) -> None:
         command.expect(0)
         self._ok(command)
-        if self._flex:
-            self._end_flex("host")
+        self._say_all(self.flex.stop(self._life_us - self._boot_us, "host"))
 
     # ---- lines
 
     def _say(self, body: str) -> None:
         self._output.append(self.faults.line(frame(body)))
+
+    def _say_all(self, bodies: Sequence[str]) -> None:
+        for body in bodies:
+            self._say(body)
 
     def _ok(self, command: Command) -> None:
         self._say(f"ok,{command.name}")
@@ -642,7 +572,7 @@ class SimulatedBoard:
                 ("shunt_ohm", fixed(round(self.sensor.shunt_ohm * 10_000), 4)),
                 ("range_ma", fixed(self._range_steps(), 4)),
                 ("bus_range_v", fixed(round(setting.bus_range_v * 1000), 3)),
-                ("window_us", str(self._window_us)),
+                ("window_us", str(self._next_window_us)),
                 ("load", str(int(self._switch_closed)) if self._switch_fitted else "-"),
                 ("cutoff_v", fixed(self.eeprom.cutoff_uv, 6)),
                 ("hold_ms", str(self.eeprom.hold_ms)),
@@ -667,20 +597,3 @@ _HANDLERS: Final = {
 
 def _board_number(seed: int) -> int:
     return int(np.random.SeedSequence([seed, 0xB0A2D]).generate_state(1)[0])
-
-
-def _flex_body(cycle: int, time_us: int, number: int, seen: JointCycle) -> str:
-    def steps(value: float | None) -> str:
-        return "" if value is None else fixed(round(value * 10_000), 4)
-
-    return ",".join(
-        (
-            f"flex,{cycle},{time_us},{number}",
-            steps(seen.current_min_ma),
-            steps(seen.current_max_ma),
-            steps(seen.resistance_min_ohm),
-            steps(seen.resistance_max_ohm),
-            str(seen.opens),
-            str(seen.longest_open_us),
-        )
-    )

@@ -87,27 +87,29 @@ class Anchors:
 
     def __init__(self, kept: tuple[tuple[float, float, str], ...] = ()) -> None:
         self._kept = list(kept)
-        self._last: tuple[float, float, str] | None = None
+        self._last: tuple[float, float, Moment] | None = None
         self._interval_s = ANCHOR_INTERVAL_S
         self._thin()
 
-    def add(self, time_s: float, host_s: float, utc: str, *, force: bool = False) -> bool:
+    def add(self, time_s: float, host_s: float, now: Moment, *, force: bool = False) -> bool:
         """Note an anchor; True if it is one to keep (the very last is always given as well)."""
-        anchor = (round(time_s, 6), round(host_s, 6), utc)
         due = not self._kept or host_s - self._kept[-1][1] >= self._interval_s
-        self._last = anchor
+        self._last = (time_s, host_s, now)
         if not (due or force):
             return False
-        self._kept.append(anchor)
+        self._kept.append(_anchor(*self._last))
         self._thin()
         return True
 
     def all(self) -> tuple[tuple[float, float, str], ...]:
-        if self._last is None or self._last in self._kept[-1:]:
-            return tuple(self._kept)
-        return (*self._kept, self._last)
+        last = [] if self._last is None else [_anchor(*self._last)]
+        return tuple(self._kept if last == self._kept[-1:] else self._kept + last)
 
     def _thin(self) -> None:
         while len(self._kept) >= ANCHORS_MAX:
             del self._kept[1::2]
             self._interval_s *= 2
+
+
+def _anchor(time_s: float, host_s: float, now: Moment) -> tuple[float, float, str]:
+    return (round(time_s, 6), round(host_s, 6), now.utc)

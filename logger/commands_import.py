@@ -13,8 +13,9 @@ from logger.pack import parse_pack
 from logger.run_format import COLUMN_BY_NAME
 from logger.text_import import REJECTED_NAME, About, Imported, read_text, summary_lines, write_run
 from logger.text_layout import DELIMITER_WORDS, LayoutWish
-from logger.text_plan import TARGETS, PlanWish, known_units, parse_amount
-from logger.text_time import date_time_s, has_zone
+from logger.text_plan import TARGETS, PlanWish
+from logger.text_time import date_time_s, has_zone, utc_text
+from logger.text_units import known_units, parse_amount
 
 _PREVIEW_ROWS = 8
 _EVENTS_SHOWN = 8
@@ -161,8 +162,11 @@ def import_command(
         click.echo("Nothing was written (--dry-run).")
         return
     click.echo(f"Written: {run}")
-    if imported.rejected or imported.others:
+    if imported.left_out:
         click.echo(f"Lines that are not in it, with reasons: {run / REJECTED_NAME}")
+    if {"pack_v", "bus_v"} & set(imported.samples):
+        cutoff = "VOLTS" if about.pack is None else f"{about.pack.floor_v:g}"
+        click.echo(f"Next: drawbench rundown {run} --cutoff {cutoff}")
 
 
 # --- options to wishes -----------------------------------------------------------------------
@@ -261,10 +265,11 @@ def _about(given: dict[str, Any]) -> About:
     started = given["started"] or ""
     if started:
         try:
-            date_time_s(started)
-        except ValueError:
+            zoned = has_zone(started)
+            started = utc_text(date_time_s(started)) if zoned else ""
+        except (ValueError, OverflowError):
             started = ""
-        if not has_zone(started):
+        if not started:
             raise BenchError(
                 f"The start {given['started']!r} is not understood.",
                 next_step="write it with its zone, like 2026-01-31T21:00:00Z or 2026-01-31T22:00:00+01:00.",

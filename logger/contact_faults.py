@@ -35,8 +35,12 @@ def find_contact_faults(
     current_ma = current_ma[known] if current_ma is not None else None
     if len(voltage_v) < _WINDOW_ROWS:
         return [], []
-    drops = _drop_outs(time_s, voltage_v)
-    jumps = [] if current_ma is None else _common_jumps(time_s, voltage_v, current_ma)
+    around = pd.Series(voltage_v).rolling(_WINDOW_ROWS, center=True, min_periods=1).median()
+    low = voltage_v < _DROP_SHARE * around.to_numpy()
+    drops = _drop_outs(time_s, voltage_v, low)
+    jumps = []
+    if current_ma is not None and not low.all():
+        jumps = _common_jumps(time_s[~low], voltage_v[~low], current_ma[~low])
     warnings: list[str] = []
     events: list[Event] = []
     for found, one, more in (
@@ -51,12 +55,9 @@ def find_contact_faults(
     return events, warnings
 
 
-def _drop_outs(time_s: Floats, voltage_v: Floats) -> list[Event]:
-    around = (
-        pd.Series(voltage_v).rolling(_WINDOW_ROWS, center=True, min_periods=1).median().to_numpy()
-    )
-    low = (voltage_v < _DROP_SHARE * around).astype(np.int8)
-    edges = np.diff(np.concatenate(([0], low, [0])))
+def _drop_outs(time_s: Floats, voltage_v: Floats, low: npt.NDArray[np.bool_]) -> list[Event]:
+    """Stretches of low rows that came back, as events."""
+    edges = np.diff(np.concatenate(([0], low.astype(np.int8), [0])))
     events = []
     for start, end in zip(np.flatnonzero(edges == 1), np.flatnonzero(edges == -1), strict=True):
         if start == 0 or end == len(voltage_v):
@@ -77,6 +78,8 @@ def _drop_outs(time_s: Floats, voltage_v: Floats) -> list[Event]:
 def _common_jumps(time_s: Floats, voltage_v: Floats, current_ma: Floats) -> list[Event]:
     """Places where voltage and current step the same way and stay there."""
     steps_v, steps_ma = np.diff(voltage_v), np.diff(current_ma)
+    if len(steps_v) == 0:
+        return []
     noise_v = float(np.median(np.abs(steps_v)))
     noise_ma = float(np.nanmedian(np.abs(steps_ma))) if np.isfinite(steps_ma).any() else 0.0
     least_v = np.maximum(_JUMP_SHARE * np.abs(voltage_v[:-1]), _JUMP_NOISE * noise_v)

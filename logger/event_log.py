@@ -66,7 +66,7 @@ class EventLog:
         trouble = self._trouble
         full = self._counts.get("noise", 0) >= EVENTS_PER_KIND_MAX
         if trouble is None or (time_s - trouble.last_s > JOIN_S and not full):
-            index = self.add(time_s, "noise", "")
+            index = self.add(time_s, "noise", "lines arrive damaged or not at all")
             trouble = self._trouble = _Trouble(index, time_s, time_s)
         trouble.last_s = max(time_s, trouble.last_s)
         trouble.lines += lines

@@ -81,6 +81,8 @@ class Recorder:
         reason = self.recording.ended_as[0] if self.recording.ended_as else "error"
         if self.recording.load_unconfirmed:
             return EXIT_LOAD_UNCONFIRMED
+        if self.session.writer.rows_dropped:
+            return EXIT_ENDED_EARLY
         return EXIT_OK if reason in ("cutoff", "duration", "charge", "user") else EXIT_ENDED_EARLY
 
     def follow_up(self, command: str) -> int:
@@ -148,7 +150,7 @@ def _wishes(plan: Plan, pack: Pack | None, stop: Stop, board: str) -> Wishes:
         board=board,
         load_at_end=load_at_end,
         guard_v=guard_v,
-        guard_hold_s=max(stop.hold_s, GUARD_HOLD_S),
+        guard_hold_s=stop.hold_s + GUARD_HOLD_S,
         give_up_s=plan.give_up,
     )
 

@@ -26,7 +26,7 @@ SILENCE_S: Final = 3.0
 HELD_S: Final = 0.5
 CLOSING_S: Final = 4.0
 GAP_S: Final = 5.0  # shorter losses while the link is up are counted as noise
-GUARD_HOLD_S: Final = 10.0
+GUARD_HOLD_S: Final = 5.0  # the board gives the host so much longer before it opens the load
 SEQUENCE_SPAN: Final = 2**32
 
 FAULT_WORDS: Final = {
@@ -132,6 +132,7 @@ class Recording:
         self.load = "-"
         self.rows_total = 0
         self.rows_missing = 0
+        self.noise_count = 0
         self.disk_trouble = ""
         self._base = description
         self._resumed = last_row is not None
@@ -409,6 +410,7 @@ class Recording:
         span_s = (window.time_us - self._last[1]) / MICRO
         self._out_of_place = 0
         self.rows_missing += rows
+        self.noise_count += rows
         link_was_lost, self._link_was_lost = self._link_was_lost, False
         if rows and span_s < GAP_S and not link_was_lost:
             self.events.trouble(before_us / MICRO, rows=rows)
@@ -420,6 +422,7 @@ class Recording:
         self._accept(window)
 
     def _void_line(self) -> None:
+        self.noise_count += 1
         self.events.trouble(self.run_s(self._now), lines=1)
 
     # Everything else that the board says
@@ -452,7 +455,7 @@ class Recording:
             self.finish("error", text, self._now)
             return
         self._hello = hello
-        self.load = hello.load
+        load_before, self.load = self.load, hello.load
         fresh = self._axis.boot is None
         new_boot = not fresh and (
             hello.boot != self._axis.boot
@@ -465,6 +468,9 @@ class Recording:
             self._link_is_back(hello, fresh)
         if new_boot:
             self._new_boot(hello)
+        if not fresh and hello.load == "0" and load_before == "1":
+            # Its line was lost, or came while nobody listened; the board never opens it for less.
+            self.finish("cutoff", "the board was found with its load switch opened", self._now)
         if self.ended_as is None and (fresh or new_boot or reconnected or not hello.running):
             self._set_up(hello, fresh)
 
@@ -638,7 +644,7 @@ class Recording:
     def _anchor(self, now: Moment, *, force: bool = False) -> None:
         if self._axis.boot is not None:
             host_s = now.steady_s - self._host_zero_s
-            if self._anchors.add(self.run_s(now), host_s, now.utc, force=force):
+            if self._anchors.add(self.run_s(now), host_s, now, force=force):
                 self._changed = True
 
     def _enter(self, phase: Phase) -> None:

@@ -199,13 +199,13 @@ def _read_samples(
 ) -> pd.DataFrame:
     """Samples in file order: known columns only, all numbers finite or NaN."""
     data, delimiter = _as_utf8(data, findings)
-    header, body = _header(path, data, delimiter, described_columns, findings)
+    header, body, first_line = _header(path, data, delimiter, described_columns, findings)
     body, torn = _without_torn_end(body, delimiter, len(header))
     frame = None
     if delimiter == b",":
         frame = _parse_at_once(body, header)
     if frame is None:
-        body = _good_lines(body, delimiter, header, findings)
+        body = _good_lines(body, delimiter, header, first_line, findings)
         frame = _parse(body, header)
     if torn:
         findings.reject("the last row is torn, the recording stopped in the middle of it", torn)
@@ -243,15 +243,18 @@ def _as_utf8(data: bytes, findings: _Findings) -> tuple[bytes, bytes]:
 
 def _header(
     path: Path, data: bytes, delimiter: bytes, described: list[str], findings: _Findings
-) -> tuple[list[str], bytes]:
-    """Column names and the rest of the file."""
+) -> tuple[list[str], bytes, int]:
+    """Column names, the rest of the file, and the number of the line it begins with."""
     end = re.search(rb"\r\n|\n|\r", data)
     first = data[: end.start()] if end else data
     names = [item.strip(b'" ').decode("utf-8", errors="replace") for item in first.split(delimiter)]
     body = data[end.end() :] if end else b""
+    first_line = 2
     if not _enough(names) and _enough(described) and len(names) == len(described):
         lost = _line_pattern(delimiter, len(names)).fullmatch(first) is not None
-        names, body = described, data if lost else body
+        names = described
+        if lost:
+            body, first_line = data, 1
         findings.sentences.append(
             f"the header row is {'missing' if lost else 'damaged'}; the description's names were used"
         )
@@ -274,7 +277,7 @@ def _header(
             evidence=f"it has: {', '.join(names)}",
             next_step=f"needed are time_s and one of {', '.join(MEASURED)}.",
         )
-    return names, body
+    return names, body, first_line
 
 
 def _enough(names: Collection[str]) -> bool:
@@ -363,13 +366,15 @@ def _parse_at_once(body: bytes, header: list[str]) -> pd.DataFrame | None:
     return frame
 
 
-def _good_lines(body: bytes, delimiter: bytes, header: list[str], findings: _Findings) -> bytes:
+def _good_lines(
+    body: bytes, delimiter: bytes, header: list[str], first_line: int, findings: _Findings
+) -> bytes:
     """Lines of the body that hold numbers in all fields and a time; the others are told."""
     pattern = _line_pattern(delimiter, len(header))
     known = [place for place, name in enumerate(header) if name in COLUMN_BY_NAME]
     time_place = header.index("time_s")
     good: list[bytes] = []
-    for number, line in enumerate(re.split(rb"\r\n|\n|\r", body), start=2):
+    for number, line in enumerate(re.split(rb"\r\n|\n|\r", body), start=first_line):
         if b'"' in line:
             line = _unquoted(line, delimiter)
         if pattern.fullmatch(line) is None:
@@ -437,7 +442,7 @@ def _in_order(samples: pd.DataFrame, findings: _Findings) -> pd.DataFrame:
         samples = samples[keep]
     stuck = int((np.diff(samples["time_s"].to_numpy()) == 0).sum())
     if stuck:
-        findings.sentences.append(f"{_rows(stuck)} with the same time as the row above were kept")
+        findings.sentences.append(f"rows with the same time as the row above, kept: {stuck}")
     return samples.reset_index(drop=True)
 
 

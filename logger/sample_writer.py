@@ -10,7 +10,9 @@ import contextlib
 import errno
 import os
 import sys
+import tempfile
 import threading
+import time
 from collections import deque
 from pathlib import Path
 from typing import Final
@@ -20,6 +22,8 @@ from logger.holders import holders
 from logger.run_format import COLUMNS, SAMPLES_NAME
 
 SYNC_INTERVAL_S: Final = 0.5
+RETRY_S: Final = 0.5
+NEWLINE: Final = b"\n"
 BUFFER_MAX_BYTES: Final = 16 * 1024 * 1024
 RESERVE_NAME: Final = ".reserve"
 RESERVE_BYTES: Final = 64 * 1024
@@ -46,9 +50,11 @@ class SampleWriter:
         self.rows_dropped = 0
         self.notices: deque[str] = deque(maxlen=20)
         self.torn = b""
+        self._moved = False
         self._reserve = folder / RESERVE_NAME
         self._buffer_max_bytes = buffer_max_bytes
         self._lock = threading.Lock()
+        self._sync_lock = threading.Lock()
         self._unsynced: deque[bytes] = deque()
         self._unsynced_bytes = 0
         try:
@@ -88,22 +94,26 @@ class SampleWriter:
 
     def sync(self) -> None:
         """Make rows durable; after trouble, try again from what was durable last."""
-        if self.full:
-            return
-        if self.trouble:
-            self._come_back()
-            return
+        with self._sync_lock:
+            if self.trouble:
+                self._come_back()
+            elif not self.full:
+                self._sync()
+
+    def _sync(self) -> None:
         with self._lock:
             count = len(self._unsynced)
             size = self._synced_size + sum(map(len, self._unsynced))
         try:
             os.fsync(self._fd)
             self._check_present()
-        except OSError as error:
+        except (OSError, BenchError) as error:
             with self._lock:
                 self._failed(error)
             return
         with self._lock:
+            if self.trouble or self.full:
+                return
             for _ in range(count):
                 self._unsynced_bytes -= len(self._unsynced.popleft())
             self._synced_size = size
@@ -115,15 +125,43 @@ class SampleWriter:
         except OSError:
             return
 
-    def close(self) -> None:
-        """Last sync; what still cannot be written is told in ``notices``."""
+    def close(self, *, patience_s: float = 0.0, hurry: threading.Event | None = None) -> None:
+        """Last sync. If the disk is in trouble, wait for it; then rescue the rows into another folder."""
+        waiting = hurry or threading.Event()
+        end_s = time.monotonic() + patience_s
         self.sync()
+        while self.trouble and time.monotonic() < end_s and not waiting.wait(RETRY_S):
+            self.sync()
         self.release_reserve()
         if self.trouble and self._unsynced:
-            rows = sum(block.count(b"\n") for block in self._unsynced)
+            self._rescue()
+        self._let_go()
+
+    def _let_go(self) -> None:
+        fd, self._fd = self._fd, -1  # its number may be another file's at once
+        if fd >= 0:
+            with contextlib.suppress(OSError):
+                os.close(fd)
+
+    def _rescue(self) -> None:
+        """Put what is not on the disk into the system's folder for temporary files."""
+        rows = sum(block.count(b"\n") for block in self._unsynced)
+        try:
+            handle, name = tempfile.mkstemp(".csv", f"drawbench-{self.path.parent.name}-")
+            with os.fdopen(handle, "wb") as stream:
+                if self._is_orphan():
+                    rows += self._copy(stream.fileno(), self._synced_size)
+                else:
+                    stream.write(HEADER)
+                stream.flush()
+                for block in self._unsynced:
+                    stream.write(block)
+            self.notices.append(
+                f"{rows} rows could not be written ({self.trouble}); they were put into {name}"
+            )
+        except OSError:
             self.rows_dropped += rows
-            self.notices.append(f"{rows} rows could not be written: {self.trouble}")
-        os.close(self._fd)
+            self.notices.append(f"{rows} rows could not be written ({self.trouble}) and are lost")
 
     def _keep(self, rows: bytes) -> None:
         self._unsynced.append(rows)
@@ -133,17 +171,20 @@ class SampleWriter:
             self._unsynced_bytes -= len(oldest)
             self.rows_dropped += oldest.count(b"\n")
 
-    def _failed(self, error: OSError) -> None:
+    def _failed(self, error: OSError | BenchError) -> None:
         """Called with the lock held."""
-        if error.errno in _FULL:
+        if isinstance(error, BenchError):
+            self.trouble = error.happened
+        elif error.errno in _FULL:
             self.full = True
-            whole = cut_torn_row(self._fd)
+            torn = cut_torn_row(self._fd)
             self.release_reserve()
             self.notices.append(
-                f"the disk is full ({error.strerror}); {len(whole)} bytes of a row cut"
+                f"the disk is full ({error.strerror}); {len(torn)} bytes of a row cut off"
             )
             return
-        self.trouble = error.strerror or str(error)
+        else:
+            self.trouble = error.strerror or str(error)
         self.notices.append(
             f"the disk does not take rows ({self.trouble}); they are kept in memory and written when it returns"
         )
@@ -151,18 +192,20 @@ class SampleWriter:
     def _come_back(self) -> None:
         """Open the file anew, put it back to what was durable, and write what was kept."""
         with self._lock:
-            with contextlib.suppress(OSError):
-                os.close(self._fd)
             try:
-                self._fd = os.open(self.path, _OPEN)
-                lock_file(self._fd, self.path)
+                if self._is_orphan():
+                    self._write_anew()
+                else:
+                    self._let_go()
+                    self._fd = os.open(self.path, _OPEN)
+                    lock_file(self._fd, self.path)
                 if os.fstat(self._fd).st_size > self._synced_size:
                     os.ftruncate(self._fd, self._synced_size)
                 for block in self._unsynced:
                     _write_all(self._fd, block)
                 os.fsync(self._fd)
             except (OSError, BenchError) as error:
-                if isinstance(error, OSError) and error.errno in _FULL:
+                if isinstance(error, OSError) and error.errno in _FULL and self._fd >= 0:
                     self._failed(error)
                 return
             self._synced_size = os.fstat(self._fd).st_size
@@ -173,8 +216,46 @@ class SampleWriter:
             self.notices.append(f"the disk takes rows again{dropped}")
 
     def _check_present(self) -> None:
-        """A removed file takes rows without complaint; they would vanish when we close it."""
-        return
+        """A removed file takes rows without complaint, and they would vanish when we close it."""
+        if self._is_orphan():
+            with self._lock:
+                self._write_anew()
+        elif os.name == "posix" and not self._moved and not self.path.exists():
+            self._moved = True
+            self.notices.append(
+                f"{self.path} was moved away; rows still go into the moved file, the description cannot follow"
+            )
+
+    def _is_orphan(self) -> bool:
+        """The file has no name any more; only we still hold its content."""
+        return os.name == "posix" and self._fd >= 0 and os.fstat(self._fd).st_nlink == 0
+
+    def _write_anew(self) -> None:
+        """Put a removed file back. Called with the lock held."""
+        self.path.parent.mkdir(parents=True, exist_ok=True)
+        fresh = os.open(self.path, _OPEN | os.O_CREAT | os.O_EXCL, 0o644)
+        try:
+            lock_file(fresh, self.path)
+            self._copy(fresh)
+            os.fsync(fresh)
+        except (OSError, BenchError):
+            os.close(fresh)
+            self.path.unlink(missing_ok=True)
+            raise
+        os.close(self._fd)
+        self._fd = fresh
+        self.notices.append(
+            f"{self.path.name} was removed while recording; it was written anew, nothing is lost"
+        )
+
+    def _copy(self, target: int, end: int | None = None) -> int:
+        """Copy our file, up to ``end``; gives the count of rows in it."""
+        place, lines = 0, 0
+        while block := os.pread(self._fd, min(1 << 20, (end or 1 << 62) - place), place):
+            _write_all(target, block)
+            place += len(block)
+            lines += block.count(b"\n")
+        return max(lines - 1, 0)
 
     def _write_reserve(self) -> None:
         with self._reserve.open("wb") as stream:

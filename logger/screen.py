@@ -166,6 +166,8 @@ class LiveScreen:
 def draw(views: Sequence[BoardView], typed: str, width: int) -> RenderableType:
     """The whole picture for one or for several boards."""
     parts = list(_one(views[0], width)) if len(views) == 1 else list(_several(views, width))
+    if all(view.status.phase is Phase.ENDED for view in views):
+        return Group(*parts, Rule(style="dim"))
     prompt = Text.assemble(
         ("mark: ", "bold"), f"{typed}▏ ", ("Enter notes this moment, Ctrl-C ends the run", "dim")
     )
@@ -281,6 +283,8 @@ def _bar(share: float | None, width: int) -> Text:
 
 def _progress(view: BoardView, width: int) -> RenderableType:
     ahead = view.outlook
+    if view.status.phase is Phase.ENDED:
+        return Text(f"ended: {view.status.end_text}", "bold")
     if not _has_end(view.stop):
         return Text("records until you end it", "dim")
     percent = "    " if ahead.share is None else f"{ahead.share * 100:3.0f} %"

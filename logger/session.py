@@ -12,7 +12,8 @@ from typing import Final
 from logger.clock import Clock, read_clocks
 from logger.description import Description
 from logger.errors import BenchError
-from logger.port import Candidate, Link, LinkLostError, ask_all, candidates, open_link
+from logger.holders import holders
+from logger.port import Candidate, Link, LinkLostError, ask_all, candidates, is_url, open_link
 from logger.recording import COLUMN_NAMES, Phase, Recording
 from logger.run_store import write_description
 from logger.sample_writer import SYNC_INTERVAL_S, SampleWriter
@@ -21,8 +22,10 @@ READ_WAIT_S: Final = 0.1
 BATCH_S: Final = 0.04  # let lines gather: fewer wake-ups, still far below a port's buffer
 BATCH_BYTES: Final = 512
 DESCRIPTION_INTERVAL_S: Final = 5.0
+DISK_PATIENCE_S: Final = 60.0
 SEEK_INTERVAL_S: Final = 0.5
 SEEK_PATIENCE_S: Final = 3.0
+SHARERS_MAX: Final = 20
 
 
 class Session:
@@ -45,6 +48,7 @@ class Session:
         self.writer = writer
         self.folder = folder
         self.done = threading.Event()
+        self.hurry = threading.Event()  # a second Ctrl-C: do not wait for the disk
         self.error: BaseException | None = None
         self._link = link
         self._pattern = pattern
@@ -55,6 +59,9 @@ class Session:
         self._requests: list[Callable[[], None]] = []
         self._description: Description | None = None
         self._written: Description | None = None
+        self._description_trouble = ""
+        self._sharers: set[str] = set()
+        self._noise_seen = 0
         self._reader = threading.Thread(target=self._run, name="reader", daemon=True)
         self._keeper = threading.Thread(target=self._keep, name="disk", daemon=True)
         self._last_seek_s = float("-inf")
@@ -129,12 +136,16 @@ class Session:
         elif recording.changed:
             self._description = recording.description(self._clock())
         writer.append(recording.take_rows())
-        while writer.notices:
-            recording.events.add(recording.run_s(self._clock()), "disk", writer.notices.popleft())
-        recording.disk_trouble = writer.trouble
+        self._note_disk()
         if writer.full and recording.ended_as is None:
             text = "the disk is full; every row that fitted is kept"
             recording.finish("disk-full", text, self._clock())
+
+    def _note_disk(self) -> None:
+        recording, writer = self.recording, self.writer
+        while writer.notices:
+            recording.events.add(recording.run_s(self._clock()), "disk", writer.notices.popleft())
+        recording.disk_trouble = writer.trouble
 
     def _seek(self) -> None:
         """Look for our board again, also on other ports; the one with its USB serial number first."""
@@ -176,11 +187,8 @@ class Session:
         self._store()
         self.done.set()
         self._keeper.join()
-        self.writer.close()
-        while self.writer.notices:
-            self.recording.events.add(
-                self.recording.run_s(self._clock()), "disk", self.writer.notices.popleft()
-            )
+        self.writer.close(patience_s=DISK_PATIENCE_S, hurry=self.hurry)
+        self._note_disk()
         self._description = self.recording.description(self._clock())
         self._write_description()
 
@@ -190,10 +198,26 @@ class Session:
         written_s = time.monotonic()
         while not self.done.wait(SYNC_INTERVAL_S):
             self.writer.sync()
+            self._look_for_sharers()
             now_s = time.monotonic()
             if now_s - written_s >= DESCRIPTION_INTERVAL_S:
                 written_s = now_s
                 self._write_description()
+
+    def _look_for_sharers(self) -> None:
+        """Lines go missing: does another program read from our port?"""
+        noise, link = self.recording.noise_count, self._link
+        if noise == self._noise_seen or link is None or is_url(link.port):
+            return
+        self._noise_seen = noise
+        for who in holders(link.port):
+            if who not in self._sharers and len(self._sharers) < SHARERS_MAX:
+                self._sharers.add(who)
+                self._requests.append(lambda who=who: self._note_sharer(who))  # type: ignore[misc]
+
+    def _note_sharer(self, who: str) -> None:
+        text = f"another program has the port open and takes lines away: {who}"
+        self.recording.events.add(self.recording.run_s(self._clock()), "link", text)
 
     def _write_description(self) -> None:
         description = self._description
@@ -202,7 +226,9 @@ class Session:
         try:
             write_description(self.folder, description, COLUMN_NAMES)
             self._written = description
+            self._description_trouble = ""
         except OSError as error:
-            text = f"the description cannot be written: {error.strerror}"
-            if text not in self.writer.notices:
+            text = f"the description cannot be written: {error.strerror or error}"
+            if text != self._description_trouble:
+                self._description_trouble = text
                 self.writer.notices.append(text)

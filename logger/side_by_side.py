@@ -20,6 +20,7 @@ class _Signals:
     def __init__(self, recorders: Sequence[Recorder]) -> None:
         self._recorders = recorders
         self.hung_up = False
+        self._asked = False
         self._before: list[tuple[int, object]] = []
 
     def __enter__(self) -> "_Signals":
@@ -39,7 +40,10 @@ class _Signals:
             return
         text = "ended with Ctrl-C" if number == signal.SIGINT else "ended from outside (SIGTERM)"
         for recorder in self._recorders:
+            if self._asked:
+                recorder.session.hurry.set()
             recorder.session.stop("user", text)
+        self._asked = True
 
 
 def record(

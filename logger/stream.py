@@ -171,10 +171,10 @@ class LineDecoder:
         rest = lines.pop()
         items: list[Item] = []
         if lines and self._overlong:
-            position += len(lines[0]) + 1
-            void = self._void(position, self._overlong + len(lines.pop(0)) + 1, "length")
+            length = len(lines.pop(0)) + 1
+            items += self._void(position - self._overlong, self._overlong + length, "length")
+            position += length
             self._overlong = 0
-            items += void
         if lines and self._fresh:
             items += self._first(position, lines[0])
             position += len(lines.pop(0)) + 1

@@ -5,15 +5,13 @@ ever opened for reading. Every line of it is either a row that is kept, or has i
 place in ``rejected.txt`` with the reason, or is the header or a blank line.
 """
 
+import contextlib
 import csv
 import hashlib
 import math
 import os
-from array import array
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
-from datetime import UTC, datetime
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
@@ -25,30 +23,25 @@ from logger.description import Description, Event, Sensor
 from logger.errors import BenchError
 from logger.pack import Pack
 from logger.run_format import COLUMN_BY_NAME, COLUMNS, DESCRIPTION_NAME, SAMPLES_NAME
-from logger.run_store import create_run_folder, sync_folder, write_description
+from logger.run_store import create_run_folder, write_description
 from logger.text_layout import (
-    CELL,
-    MISSING_WORDS,
     Layout,
     LayoutWish,
     find_layout,
     read_lines,
 )
-from logger.text_plan import ColumnPlan, Plan, PlanWish, TimePlan, make_plan, plain_unit
+from logger.text_plan import Plan, PlanWish, TimePlan, make_plan
+from logger.text_rows import Rows, first_rows, read_rows
 from logger.text_time import (
     Floats,
-    clock_s,
     date_time_s,
     has_zone,
-    pattern_s,
     put_in_order,
     span_words,
+    utc_text,
 )
 
 REJECTED_NAME: Final = "rejected.txt"
-_PLAN_ROWS: Final = 500
-_VALUE_MAX: Final = 1e12  # beyond it no reading of any meter, in any of our units
-_TEXT_MAX: Final = 500
 
 
 @dataclass(frozen=True)
@@ -82,6 +75,12 @@ class Imported:
         return len(self.samples) + len(self.rejected)
 
     @property
+    def left_out(self) -> dict[int, str]:
+        """Line number to reason of everything that is not in the samples, but the header."""
+        lines = dict(self.rejected) | dict(self.others)
+        return {number: reason for number, reason in lines.items() if reason != "header"}
+
+    @property
     def reasons(self) -> dict[str, int]:
         """Count of rejected rows by reason, most frequent first."""
         return dict(Counter(reason for _, reason in self.rejected).most_common())
@@ -100,24 +99,6 @@ class About:
     started_utc: str = ""
 
 
-@dataclass
-class _Rows:
-    """Rows as they are read, column by column; ``numbers`` are their line numbers."""
-
-    numbers: "array[int]" = field(default_factory=lambda: array("q"))
-    time_s: "array[float]" = field(default_factory=lambda: array("d"))
-    values: "list[array[float]]" = field(default_factory=list)
-    rejected: dict[int, str] = field(default_factory=dict)
-    others: dict[int, str] = field(default_factory=dict)
-    blank: int = 0
-    missing: Counter[str] = field(default_factory=Counter)
-    first_time: str = ""
-
-
-class _BadCell(Exception):
-    """A cell that cannot be used; the message is the reason for the row."""
-
-
 # --- reading ---------------------------------------------------------------------------------
 
 
@@ -129,12 +110,19 @@ def read_text(
     Raises BenchError if the file is empty, binary or not understood, if a column does not
     exist, if no row is usable, or if the time does not increase.
     """
-    layout = find_layout(path, layout_wish)
-    plan = make_plan(layout, _first_rows(path, layout), plan_wish)
-    rows = _read_rows(path, layout, plan)
+    try:
+        layout = find_layout(path, layout_wish)
+        plan = make_plan(layout, first_rows(path, layout), plan_wish)
+        rows = read_rows(path, layout, plan)
+        size_bytes, sha256 = _fingerprint(path)
+    except (OSError, UnicodeError) as error:
+        raise BenchError(
+            f"{path} cannot be read.",
+            evidence=str(error),
+            next_step="check who may read it, whether its disk is well, and --encoding if given.",
+        ) from error
     if not rows.numbers:
         raise _nothing_usable(path, rows)
-    size_bytes, sha256 = _fingerprint(path)
     ordered = put_in_order(np.array(rows.time_s), gap_s)
     turn = slice(None, None, -1) if ordered.reversed_rows else slice(None)
     numbers = np.array(rows.numbers, dtype=np.int64)[turn]
@@ -176,145 +164,7 @@ def read_text(
     )
 
 
-def _first_rows(path: Path, layout: Layout) -> list[list[str]]:
-    rows: list[list[str]] = []
-    for _, line in _row_lines(path, layout, None):
-        rows.append(_fitted(layout.split(line), len(layout.names)))
-        if len(rows) >= _PLAN_ROWS:
-            break
-    return rows
-
-
-def _row_lines(path: Path, layout: Layout, rows: _Rows | None) -> Iterator[tuple[int, str]]:
-    """Number and text of every line that is a row; the others are noted in ``rows``."""
-    for number, line in enumerate(read_lines(path, layout.encoding), start=1):
-        if not line or line.isspace():
-            if rows is not None:
-                rows.blank += 1
-        elif layout.is_comment(line):
-            if rows is not None:
-                rows.others[number] = "comment"
-        elif number < layout.first_row:
-            if rows is not None:
-                rows.others[number] = "above the table"
-        else:
-            yield number, line
-
-
-def _fitted(cells: list[str], count: int) -> list[str]:
-    while len(cells) > count and not cells[-1]:
-        cells.pop()
-    return cells
-
-
-def _read_rows(path: Path, layout: Layout, plan: Plan) -> _Rows:
-    """All rows, cell by cell; a row with a cell that cannot be used is rejected with its reason."""
-    rows = _Rows(values=[array("d") for _ in plan.columns])
-    read_time = _time_reader(plan.time, layout.decimal)
-    count = len(layout.names)
-    last_cell = ""
-    before = ""
-    for index, (number, line) in enumerate(_row_lines(path, layout, rows)):
-        cells = layout.split(line)
-        if len(cells) != count:
-            cells = _fitted(cells, count)
-        before, last_cell = last_cell, cells[-1] if cells else ""
-        try:
-            if len(cells) != count:
-                raise _BadCell(f"has not {count} columns")
-            time_s = read_time(cells) if plan.time.kind != "every" else index * plan.time.factor
-            values = [
-                _value(cells[column.place], column, layout.decimal, rows.missing)
-                for column in plan.columns
-            ]
-            if all(map(math.isnan, values)):
-                raise _BadCell("has no reading in it")
-        except _BadCell as bad:
-            header = layout.header and cells == list(layout.names)
-            rows.rejected[number] = "the header again" if header else str(bad)
-            continue
-        if not rows.first_time and plan.time.places:
-            rows.first_time = " ".join(cells[place] for place in plan.time.places)
-        rows.numbers.append(number)
-        rows.time_s.append(time_s)
-        for store, value in zip(rows.values, values, strict=True):
-            store.append(value)
-    if rows.numbers and len(last_cell) < len(before) and not _ends_with_newline(path):
-        _drop_torn_row(rows)
-    return rows
-
-
-def _drop_torn_row(rows: _Rows) -> None:
-    """The last line has no end and a last cell that is shorter than the one above: cut off while written."""
-    rows.rejected[rows.numbers.pop()] = "the file ends in the middle of it"
-    rows.time_s.pop()
-    for store in rows.values:
-        store.pop()
-
-
-def _ends_with_newline(path: Path) -> bool:
-    with path.open("rb") as stream:
-        stream.seek(max(0, path.stat().st_size - 2))
-        return any(byte in stream.read() for byte in b"\r\n")
-
-
-def _value(cell: str, column: ColumnPlan, decimal: str, missing: Counter[str]) -> float:
-    """Run value of a cell; NaN for one that says "missing". Raises _BadCell."""
-    number, unit = _number(cell, decimal)
-    if math.isnan(number):
-        if cell:
-            missing[cell] += 1
-        return number
-    factor = column.factor
-    if unit and column.units:
-        factor = column.units.get(plain_unit(unit), math.nan)
-        if math.isnan(factor):
-            raise _BadCell(f"{column.target} has an unknown unit")
-    value = (number * column.scale + column.offset) * factor
-    if not -_VALUE_MAX < value < _VALUE_MAX:
-        raise _BadCell(f"{column.target} is beyond all measure")
-    return value
-
-
-def _number(cell: str, decimal: str) -> tuple[float, str]:
-    """Number and unit of a cell; NaN for one that says "missing". Raises _BadCell."""
-    text = cell.replace(",", ".") if decimal == "," else cell
-    match = CELL.fullmatch(text)
-    if match is not None:
-        return float(match["number"]), match["unit"] or ""
-    if cell.lower() in MISSING_WORDS:
-        return math.nan, ""
-    raise _BadCell("has a cell that is no number" if "\0" not in cell else "holds NUL bytes")
-
-
-def _time_reader(plan: TimePlan, decimal: str) -> Callable[[Sequence[str]], float]:
-    """Function from a row's cells to its time in s; it raises _BadCell."""
-
-    def of_number(text: str) -> float:
-        number, _ = _number(text, decimal)
-        if math.isnan(number):
-            raise _BadCell("its time is missing")
-        return number * plan.factor
-
-    readers = {"number": of_number, "date": date_time_s, "clock": clock_s}
-    reader = (
-        pattern_s(plan.pattern) if plan.kind == "pattern" else readers.get(plan.kind, of_number)
-    )
-
-    def read(cells: Sequence[str]) -> float:
-        text = " ".join(cells[place] for place in plan.places)
-        try:
-            time_s = reader(text)
-        except (ValueError, OverflowError):
-            raise _BadCell("its time is not understood") from None
-        if not -_VALUE_MAX < time_s < _VALUE_MAX:
-            raise _BadCell("its time is beyond all measure")
-        return time_s
-
-    return read
-
-
-def _nothing_usable(path: Path, rows: _Rows) -> BenchError:
+def _nothing_usable(path: Path, rows: Rows) -> BenchError:
     reasons = Counter(rows.rejected.values()).most_common(3)
     numbers = {reason: number for number, reason in reversed(rows.rejected.items())}
     shown = "; ".join(
@@ -365,11 +215,21 @@ def _complete(samples: pd.DataFrame, wish: PlanWish) -> tuple[pd.DataFrame, list
         )
     for name in ("charge_mah", "energy_mwh"):
         if name in samples and samples[name].notna().any():
+            if "boot" in samples:
+                samples[name] = _over_boots(samples[name].to_numpy(), samples["boot"].to_numpy())
             first = float(samples[name].dropna().iloc[0])
             if first:
                 samples[name] -= first
                 told.append(f"{name} began at {first:g} in the file; it counts from 0 here")
     return samples[[column.name for column in COLUMNS if column.name in samples]], told
+
+
+def _over_boots(counted: Floats, boot: np.ndarray[Any, np.dtype[np.int64]]) -> Floats:
+    """A meter's running count (n,), going on where it fell at a new boot."""
+    fell = np.flatnonzero((np.diff(boot) != 0) & (np.diff(counted) < 0))
+    before = np.zeros(len(counted))
+    before[fell + 1] = counted[fell]
+    return counted + np.cumsum(before)
 
 
 def _faults(samples: pd.DataFrame) -> tuple[list[Event], list[str]]:
@@ -382,7 +242,8 @@ def _faults(samples: pd.DataFrame) -> tuple[list[Event], list[str]]:
 
 def _missing_words(missing: Counter[str]) -> list[str]:
     return [
-        f"{count} cells {word!r} were read as missing" for word, count in missing.most_common(5)
+        f"{'cells ' + repr(word) if word else 'empty cells'} read as missing: {count}"
+        for word, count in missing.most_common()
     ]
 
 
@@ -402,6 +263,10 @@ def _doubts(samples: pd.DataFrame) -> list[str]:
             )
         elif middle > 20_000:
             doubts.append(f"current_ma is around {middle:.3g} mA: is its unit right?")
+    if "bus_v" in samples and "pack_v" not in samples:
+        doubts.append(
+            "the only voltage is the one on the load side of the shunt; with --shunt-ohm the pack's is reckoned"
+        )
     if "current_ma" not in samples:
         doubts.append("there is no current: charge and energy cannot be reckoned")
     if not {"pack_v", "bus_v"} & set(samples):
@@ -413,9 +278,9 @@ def _started(time: TimePlan, first: str, zero_s: float) -> tuple[str, str]:
     """Start in UTC where the file says it, else the date and time it gives without a zone."""
     if time.kind not in ("date", "pattern") and not time.epoch:
         return "", ""
-    text = datetime.fromtimestamp(zero_s, UTC).isoformat(timespec="milliseconds")
     zoned = time.epoch or has_zone(first) or "%z" in time.pattern
-    return (text.replace("+00:00", "Z"), "") if zoned else ("", text.removesuffix("+00:00"))
+    text = utc_text(zero_s)
+    return (text, "") if zoned else ("", text.removesuffix("Z"))
 
 
 # --- writing ---------------------------------------------------------------------------------
@@ -430,14 +295,14 @@ def write_run(imported: Imported, folder: Path, about: About) -> Description:
     description = describe(imported, about)
     try:
         _write_samples(folder / SAMPLES_NAME, imported.samples)
-        if imported.rejected or imported.others:
+        if imported.left_out:
             _write_rejected(folder / REJECTED_NAME, imported)
         write_description(folder, description, list(imported.samples.columns))
-        sync_folder(folder)
     except BaseException as error:
-        for name in (SAMPLES_NAME, REJECTED_NAME, DESCRIPTION_NAME, DESCRIPTION_NAME + ".new"):
-            (folder / name).unlink(missing_ok=True)
-        folder.rmdir()
+        with contextlib.suppress(OSError):  # the first error is the one to tell
+            for name in (SAMPLES_NAME, REJECTED_NAME, DESCRIPTION_NAME, DESCRIPTION_NAME + ".new"):
+                (folder / name).unlink(missing_ok=True)
+            folder.rmdir()
         if isinstance(error, OSError):
             raise BenchError(
                 f"The run {folder} cannot be written; nothing of it was left behind.",
@@ -452,10 +317,7 @@ def describe(imported: Imported, about: About) -> Description:
     """Description of the run, with where it came from under ``imported``."""
     span_s = float(imported.samples["time_s"].iloc[-1])
     started_utc = about.started_utc or imported.started_utc
-    ended_utc = ""
-    if started_utc:
-        ended = datetime.fromtimestamp(date_time_s(started_utc) + span_s, UTC)
-        ended_utc = ended.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+    ended_utc = utc_text(date_time_s(started_utc) + span_s) if started_utc else ""
     shunt_ohm = imported.plan.shunt_ohm
     sensor = None
     if about.sensor or shunt_ohm is not None:
@@ -519,10 +381,10 @@ def _write_samples(path: Path, samples: pd.DataFrame) -> None:
 
 def _write_rejected(path: Path, imported: Imported) -> None:
     """Every line that is not in the samples: number, reason, text."""
-    reasons = dict(imported.rejected) | dict(imported.others)
+    reasons = imported.left_out
     with path.open("w", encoding="utf-8", errors="replace", newline="\n") as stream:
         stream.write(
-            f"# Lines of {imported.path.name} that are not in {SAMPLES_NAME}: {len(imported.rejected)} rows, {len(imported.others)} other lines\n"
+            f"# Lines of {imported.path.name} that are not in {SAMPLES_NAME}: {len(imported.rejected)} rows, {len(reasons) - len(imported.rejected)} other lines\n"
             "# line number\treason\tthe line\n"
         )
         for number, line in enumerate(read_lines(imported.path, imported.layout.encoding), start=1):
@@ -542,22 +404,27 @@ def summary_lines(imported: Imported) -> list[str]:
         f"{imported.path.name}: {imported.rows_read} rows read, {kept} kept, {rejected} rejected."
     ]
     lines += [f"  {count} rejected: {reason}" for reason, count in imported.reasons.items()]
-    if imported.others or imported.blank_lines:
-        kinds = Counter(reason for _, reason in imported.others)
-        parts = [f"{count} lines {reason}" for reason, count in kinds.items()]
-        if imported.blank_lines:
-            parts.append(f"{imported.blank_lines} blank lines")
-        lines.append(f"  Besides the rows: {', '.join(parts)}.")
+    besides = Counter(reason for _, reason in imported.others)
+    besides["blank"] = imported.blank_lines
+    parts = [f"{reason} {count}" for reason, count in besides.items() if count]
+    if parts:
+        lines.append(f"  Lines that are no rows: {', '.join(parts)}.")
     if imported.layout.guesses:
         lines.append(f"Found by itself: {'; '.join(imported.layout.guesses)}.")
     lines.append("Read as:")
     lines.append(f"  time_s      {imported.plan.time.how}")
     lines += [f"  {column.target:<11} {column.how}" for column in imported.plan.columns]
+    if imported.plan.unused:
+        lines.append(f"Not used: {', '.join(imported.plan.unused)}.")
     span_s = float(imported.samples["time_s"].iloc[-1])
     step = (
         ""
         if math.isnan(imported.usual_step_s)
         else f", usual step {span_words(imported.usual_step_s)}"
     )
+    began = imported.started_utc or imported.started_local
+    if began:
+        zone = "" if imported.started_utc else ", in a time zone that the file does not say"
+        lines.append(f"Began {began}{zone}.")
     lines.append(f"Lasts {span_words(span_s)}{step}.")
     return lines

@@ -42,9 +42,14 @@ _NUMBER: Final = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?"
 CELL: Final = re.compile(
     rf"(?:(?P<label>[A-Za-z_][\w .-]{{0,30}}?)\s*[:=]\s*)?(?P<number>{_NUMBER})\s*(?P<unit>[A-Za-zµμ]{{1,4}})?",
 )
-_DATE: Final = r"(?:\d{4}[-/]\d{1,2}[-/]\d{1,2}|\d{1,2}\.\d{1,2}\.\d{4})"
+# The last one may be day or month first; it counts as a date, and the user is asked.
+_DATE: Final = (
+    r"(?:\d{4}[-/]\d{1,2}[-/]\d{1,2}|\d{1,2}\.\d{1,2}\.\d{4}|\d{1,2}/\d{1,2}/\d{2}(?:\d{2})?)"
+)
 _CLOCK: Final = r"\d{1,5}:\d{2}(?::\d{2}(?:[.,]\d{1,9})?)?"
-DATE_TIME: Final = re.compile(rf"{_DATE}(?:[T ]\s*{_CLOCK})?\s*(?:Z|[+-]\d{{2}}:?\d{{2}})?")
+DATE_TIME: Final = re.compile(
+    rf"{_DATE}(?:[T ]\s*{_CLOCK})?\s*(?:Z|[AaPp][Mm]|[+-]\d{{2}}:?\d{{2}})?"
+)
 CLOCK: Final = re.compile(_CLOCK)
 # A serial monitor that stamps its lines writes "12:34:56.789 -> " before them.
 _STAMP: Final = re.compile(r"\s*(\d{1,2}:\d{2}:\d{2}\.\d{3})\s*->\s?")
@@ -73,8 +78,7 @@ class Layout:
         return split_line(line, self.delimiter, self.stamped)
 
     def is_comment(self, line: str) -> bool:
-        signs = (self.comment,) if self.comment else COMMENT_SIGNS
-        return line.lstrip(" \t\"'").startswith(signs)
+        return is_comment(line, self.comment)
 
 
 @dataclass(frozen=True)
@@ -92,15 +96,15 @@ class LayoutWish:
 def find_layout(path: Path, wish: LayoutWish) -> Layout:
     """Layout of the file.
 
-    Raises BenchError for an empty or binary file, an unknown encoding, or if no rows are found.
+    Raises BenchError for an empty or binary file, an unknown encoding, or if no rows are found;
+    OSError and UnicodeError if it cannot be read.
     """
     guesses: list[str] = []
     encoding = _find_encoding(path, wish.encoding, guesses)
     head, spread = _sample_lines(path, encoding)
     head = head[wish.skip_lines :]
-    signs = (wish.comment,) if wish.comment else COMMENT_SIGNS
     lines = [
-        line for line in (*head, *spread) if line.strip() and not line.lstrip().startswith(signs)
+        line for line in (*head, *spread) if line.strip() and not is_comment(line, wish.comment)
     ]
     stamped = sum(_STAMP.match(line) is not None for line in lines) * 2 > len(lines)
     if stamped:
@@ -142,6 +146,11 @@ def read_lines(path: Path, encoding: str) -> Iterator[str]:
             yield line.removesuffix("\n")
 
 
+def is_comment(line: str, sign: str = "") -> bool:
+    """Whether a line begins with ``sign``, by default with one of the usual comment signs."""
+    return line.lstrip(" \t\"'").startswith((sign,) if sign else COMMENT_SIGNS)
+
+
 def delimiter_word(delimiter: str) -> str:
     words = {sign: f"{word}s" for word, sign in DELIMITER_WORDS.items()}
     return words.get(delimiter, repr(delimiter))
@@ -180,15 +189,8 @@ def cell_kind(cell: str, decimal: str) -> str:
 
 
 def _find_encoding(path: Path, given: str | None, guesses: list[str]) -> str:
-    try:
-        with path.open("rb") as stream:
-            head = stream.read(65536)
-    except OSError as error:
-        raise BenchError(
-            f"{path} cannot be read.",
-            evidence=str(error.strerror or error),
-            next_step="check the file's name and who may read it.",
-        ) from error
+    with path.open("rb") as stream:
+        head = stream.read(65536)
     if re.fullmatch(rb"(?:\xef\xbb\xbf|\xff\xfe|\xfe\xff)?[\0\s]*", head):
         raise BenchError(
             f"{path} is empty.",
@@ -201,7 +203,7 @@ def _find_encoding(path: Path, given: str | None, guesses: list[str]) -> str:
     if given is not None:
         try:
             "".encode(given)
-        except LookupError:
+        except (LookupError, UnicodeError):
             raise BenchError(
                 f"There is no encoding {given!r}.",
                 next_step="usual ones are utf-8, latin-1, cp1252 and utf-16.",
@@ -248,20 +250,13 @@ def _sample_lines(path: Path, encoding: str) -> tuple[list[str], list[str]]:
     head: list[str] = []
     spread: list[str] = []
     stride = 1
-    try:
-        for number, line in enumerate(read_lines(path, encoding)):
-            if number < _HEAD_LINES:
-                head.append(line)
-            elif number % stride == 0:
-                spread.append(line)
-                if len(spread) > 2 * _HEAD_LINES:
-                    spread, stride = spread[::2], stride * 2
-    except UnicodeError as error:
-        raise BenchError(
-            f"{path} is not {encoding} text.",
-            evidence=str(error),
-            next_step="leave --encoding out, or give another.",
-        ) from error
+    for number, line in enumerate(read_lines(path, encoding)):
+        if number < _HEAD_LINES:
+            head.append(line)
+        elif number % stride == 0:
+            spread.append(line)
+            if len(spread) > 2 * _HEAD_LINES:
+                spread, stride = spread[::2], stride * 2
     return head, spread
 
 
@@ -340,8 +335,12 @@ def _find_header(
     if wish.header is False or not above:
         if wish.header is None:
             guesses.append("no header row")
-        if labels and all(labels):
-            return tuple(labels), False, first
+        if not any(labels):
+            labels = _labels_between(head[first - 1 :], layout, count)
+        if any(labels):
+            guesses.append("columns named by the labels in the rows")
+            named = zip(labels, numbers, strict=True)
+            return tuple(label or number for label, number in named), False, first
         return numbers, False, first
     names = above[-1]
     if len(above) > 1 and all(cell == "" or is_unit(cell) for cell in names):
@@ -351,6 +350,23 @@ def _find_header(
     if wish.header is None:
         guesses.append("header row found")
     return tuple(name or number for name, number in zip(names, numbers, strict=True)), True, first
+
+
+def _labels_between(lines: Sequence[str], layout: Layout, count: int) -> list[str]:
+    """Names from cells that are the same text in every row: ``Bus: 4.51 V  Current: 48.2 mA``."""
+    rows = [_fit(layout.split(line), count) for line in lines if line.strip()]
+    rows = [row for row in rows if len(row) == count]
+    labels = [""] * count
+    words: list[str] = []
+    for place in range(count):
+        cells = {row[place] for row in rows}
+        if len(cells) != 1 or cell_kind(cell := cells.pop(), layout.decimal) != "text":
+            labels[place], words = " ".join(words), []
+        elif place > 0 and labels[place - 1] and is_unit(cell):
+            labels[place - 1] += f" ({cell})"
+        else:
+            words.append(cell.rstrip(":="))
+    return labels if len(set(filter(None, labels))) == sum(map(bool, labels)) else [""] * count
 
 
 def _fit(cells: list[str], count: int) -> list[str]:

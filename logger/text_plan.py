@@ -8,7 +8,7 @@ import difflib
 import math
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
@@ -16,6 +16,7 @@ import numpy as np
 from logger.errors import BenchError
 from logger.text_layout import CELL, Layout, cell_kind
 from logger.text_time import Floats, span_words
+from logger.text_units import UNITS, VOLT_UNITS, plain_unit, read_name, unit_factor
 
 # quantity -> column of the run
 TARGETS: Final = {
@@ -25,64 +26,6 @@ TARGETS: Final = {
     "charge": "charge_mah",
     "energy": "energy_mwh",
 }
-_VOLT: Final = {"v": 1.0, "volt": 1.0, "volts": 1.0, "mv": 1e-3, "uv": 1e-6}
-# unit, in small letters and with u for micro -> factor to the run's own unit
-UNITS: Final[dict[str, dict[str, float]]] = {
-    "time": {
-        **dict.fromkeys(("s", "sec", "secs", "second", "seconds"), 1.0),
-        **dict.fromkeys(("ms", "msec", "millis", "millisecond", "milliseconds"), 1e-3),
-        **dict.fromkeys(("us", "usec", "micros", "microseconds"), 1e-6),
-        **dict.fromkeys(("min", "mins", "minute", "minutes"), 60.0),
-        **dict.fromkeys(("h", "hr", "hrs", "hour", "hours"), 3600.0),
-    },
-    "voltage": _VOLT,
-    "bus-voltage": _VOLT,
-    "current": {
-        **dict.fromkeys(("a", "amp", "amps", "ampere", "amperes"), 1e3),
-        "ma": 1.0,
-        "ua": 1e-3,
-        "na": 1e-6,
-    },
-    # 1 C = 1 A s = 1/3.6 mAh; 1 J = 1 W s = 1/3.6 mWh
-    "charge": {"mah": 1.0, "ah": 1e3, "uah": 1e-3, "c": 1 / 3.6, "as": 1 / 3.6},
-    "energy": {"mwh": 1.0, "wh": 1e3, "uwh": 1e-3, "j": 1 / 3.6, "mj": 1e-3 / 3.6},
-}
-_WORDS: Final = {
-    "time": {
-        "time",
-        "t",
-        "timestamp",
-        "datetime",
-        "date",
-        "elapsed",
-        "clock",
-        "uptime",
-        "zeit",
-        "temps",
-    }
-    | {"millis", "micros", "seconds", "sec", "datum"},
-    "voltage": {
-        "voltage",
-        "volt",
-        "volts",
-        "v",
-        "u",
-        "vbat",
-        "vbatt",
-        "battery",
-        "bat",
-        "pack",
-        "vpack",
-    }
-    | {"vin", "spannung", "tension"},
-    "current": {"current", "i", "amp", "amps", "ampere", "amperes", "ibat", "strom", "courant"},
-    "charge": {"charge", "capacity"},
-    "energy": {"energy"},
-}
-_OTHER_WORDS: Final = {"min", "max", "peak", "limit", "set", "raw", "adc", "temp", "temperature", "power"} | {
-    "std", "sd", "least", "greatest", "error", "range", "resistance"
-}  # fmt: skip
-_LOAD_WORDS: Final = {"bus", "load"}
 _ROWS_SHOWN: Final = 4
 
 
@@ -158,7 +101,14 @@ class _Planner:
         self.layout = layout
         self.rows = [row for row in rows if len(row) == len(layout.names)]
         self.wish = wish
-        self.read = [_read_name(name) for name in layout.names]
+        self.time_places: tuple[int, ...] = ()
+        self.read = [read_name(name) for name in layout.names]
+        if any(read.load_side == "bus" for read in self.read):
+            # Sketches that print a bus voltage call bus plus shunt the "load voltage".
+            self.read = [
+                replace(read, quantity="voltage") if read.load_side == "load" else read
+                for read in self.read
+            ]
 
     def plan(self) -> Plan:
         wish = self.wish
@@ -168,6 +118,7 @@ class _Planner:
                 next_step="leave out --current or --constant-current.",
             )
         time = self._time()
+        self.time_places = time.places
         columns = [self._measured(word) for word in TARGETS]
         made = [column for column in columns if column is not None]
         if not any(column.target in ("pack_v", "bus_v", "current_ma") for column in made):
@@ -199,20 +150,28 @@ class _Planner:
                 wish.time_format,
             )
         kinds = [self._kind(place) for place in places]
-        if len(places) == 2 or kinds[0] == "date":
+        unclear = re.match(r"\d{1,2}/\d{1,2}/|.*[AaPp][Mm]$", self._first(places[0])) is not None
+        if not unclear and (len(places) == 2 or kinds[0] == "date"):
             return TimePlan("date", places, 1.0, f"{name}, date and time ({how})")
-        if kinds[0] == "clock":
+        if not unclear and kinds[0] == "clock":
             return TimePlan("clock", places, 1.0, f"{name}, hours:minutes:seconds ({how})")
-        if kinds[0] != "number":
+        if unclear or kinds[0] != "number":
+            clock = "%I:%M:%S %p" if self._first(places[0])[-1:] in "mM" else "%H:%M:%S"
             raise BenchError(
                 f"The times in {name} are not understood.",
                 evidence=f"first: {self._first(places[0])!r}",
-                next_step='say how they are written, e.g. --time-format "%m/%d/%Y %H:%M:%S".',
+                next_step=f'say how they are written: --time-format "%m/%d/%Y {clock}" if the month comes first, "%d/%m/%Y {clock}" if the day does.',
             )
         unit = wish.units.get("time") or self.read[places[0]].unit_of("time")
-        if unit is not None:
+        cell = CELL.fullmatch(self._first(places[0]).replace(",", "."))
+        if unit is None and cell is not None and plain_unit(cell["unit"] or "") in UNITS["time"]:
+            unit, source = cell["unit"], "by its cells"
+        else:
             source = "given" if "time" in wish.units else "by its name"
-            return TimePlan("number", places, _factor("time", unit), f"{name} in {unit} ({source})")
+        if unit is not None:
+            return TimePlan(
+                "number", places, unit_factor("time", unit), f"{name} in {unit} ({source})"
+            )
         return self._guess_time_unit(places, name, how)
 
     def _places(self, text: str) -> tuple[int, ...]:
@@ -327,7 +286,7 @@ class _Planner:
     def _guess(self, word: str) -> int | None:
         if word == "current" and self.wish.constant_current_ma is not None:
             return None
-        taken = self._taken()
+        taken = self._taken() | set(self.time_places)
         found = [
             place
             for place, read in enumerate(self.read)
@@ -342,11 +301,10 @@ class _Planner:
                 next_step=f"say which with --{word} COLUMN.",
             )
         if not found and word == "voltage" and self.wish.constant_current_ma is not None:
-            time = set(self._time().places)
             free = [
                 place
                 for place in range(len(self.read))
-                if place not in taken | time and self._kind(place) == "number"
+                if place not in taken and self._kind(place) == "number"
             ]
             return free[0] if len(free) == 1 and "bus-voltage" not in self.wish.columns else None
         return found[0] if len(found) == 1 else None
@@ -383,15 +341,15 @@ class _Planner:
 
     def _factor(self, word: str, unit: str) -> tuple[float, str]:
         """Factor to the run's unit; a voltage over a shunt becomes a current."""
-        if word == "current" and plain_unit(unit) in _VOLT:
+        if word == "current" and plain_unit(unit) in VOLT_UNITS:
             shunt_ohm = self.wish.shunt_ohm
             if shunt_ohm is None:
                 raise BenchError(
                     f"The current is given as a voltage ({unit}), but not over which resistance.",
                     next_step="add --shunt-ohm, e.g. --shunt-ohm 0.1.",
                 )
-            return 1e3 * _VOLT[plain_unit(unit)] / shunt_ohm, f" over {shunt_ohm:g} ohm"
-        return _factor(word, unit), ""
+            return 1e3 * VOLT_UNITS[plain_unit(unit)] / shunt_ohm, f" over {shunt_ohm:g} ohm"
+        return unit_factor(word, unit), ""
 
     # looking at the table ---------------------------------------------------------------------
 
@@ -444,7 +402,7 @@ class _Planner:
 
     def _rises(self, place: int) -> bool:
         steps = np.diff(self._numbers(place))
-        return len(steps) > 0 and bool((steps > 0).mean() > 0.9)
+        return len(steps) > 0 and bool((steps > 0).mean() > 0.75)
 
     def _counts_by_one(self, place: int) -> bool:
         steps = np.diff(self._numbers(place))
@@ -464,112 +422,3 @@ class _Planner:
             title = "" if name == f"column {place + 1}" else f" {name!r}"
             lines.append(f"column {place + 1}{title}: {cells}, ...")
         return "\n        ".join(lines)
-
-
-# --- names and units -------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class _NameRead:
-    """What a column's name says: quantity ("" for none of ours) and unit, in small letters."""
-
-    quantity: str
-    unit: str
-
-    def unit_of(self, quantity: str) -> str | None:
-        return self.unit if self.unit in UNITS[quantity] else None
-
-
-def _read_name(name: str) -> _NameRead:
-    """Quantity and unit of a header cell such as ``Voltage (mV)``, ``pack_v``, ``I[mA]``, ``millis``."""
-    match = re.search(r"(?:[\[(/]\s*([A-Za-zµμ]{1,5})\s*[\])]?|[_ ]([A-Za-zµμ]{1,5}))\s*$", name)
-    unit = plain_unit(match[1] or match[2]) if match else ""
-    bracketed = match is not None and match[1] is not None
-    rest = name[: match.start()] if match else name
-    words = set(re.findall(r"[a-zµ]+", re.sub(r"([a-z])([A-Z])", r"\1 \2", rest).lower()))
-    if (
-        not bracketed
-        and unit in ("a", "c", "h", "j")
-        and not any(map(words.__and__, _WORDS.values()))
-    ):
-        unit = ""  # "Sensor A" is no current
-    if not any(unit in units for units in UNITS.values()):
-        words |= set(re.findall(r"[a-zµ]+", plain_unit(name[match.start() :]))) if match else set()
-        unit = (
-            plain_unit(name) if any(plain_unit(name) in units for units in UNITS.values()) else ""
-        )
-        unit = unit or next((word for word in ("millis", "micros") if word in words), "")
-    elif unit == "min" and not bracketed and not words & _WORDS["time"]:
-        words.add("min")  # "current_min" is a least current, not a time
-        unit = ""
-    if words & _OTHER_WORDS:
-        return _NameRead("", unit)
-    by_unit = [
-        word for word in ("time", "voltage", "current", "charge", "energy") if unit in UNITS[word]
-    ]
-    by_word = [word for word, known in _WORDS.items() if words & known]
-    quantity = by_unit[0] if len(by_unit) == 1 else (by_word[0] if by_word else "")
-    if unit == "c" and "charge" not in by_word:  # a temperature far more often than coulombs
-        quantity, unit = "", ""
-    if quantity == "voltage" and "shunt" in words:
-        return _NameRead("", unit)
-    if quantity == "voltage" and words & _LOAD_WORDS:
-        quantity = "bus-voltage"
-    return _NameRead(quantity, unit)
-
-
-def known_units(word: str) -> str:
-    """The usual units of a quantity, as they are written."""
-    written = {
-        "mah": "mAh",
-        "ah": "Ah",
-        "uah": "uAh",
-        "c": "C",
-        "mwh": "mWh",
-        "wh": "Wh",
-        "uwh": "uWh",
-    }
-    written |= {
-        "j": "J",
-        "mj": "mJ",
-        "v": "V",
-        "mv": "mV",
-        "uv": "uV",
-        "a": "A",
-        "ma": "mA",
-        "ua": "uA",
-    }
-    written |= {"na": "nA", "s": "s", "ms": "ms", "us": "us", "min": "min", "h": "h"}
-    return ", ".join(written[unit] for unit in UNITS[word] if unit in written)
-
-
-def plain_unit(unit: str) -> str:
-    """Unit in small letters with u for micro."""
-    return unit.strip().lower().replace("µ", "u").replace("μ", "u")
-
-
-def _factor(word: str, unit: str) -> float:
-    """Factor from a unit to the run's own; raises BenchError for an unknown one."""
-    factor = UNITS[word].get(plain_unit(unit))
-    if factor is None:
-        raise BenchError(
-            f"{unit!r} is no unit of the {word}.", next_step=f"known units: {known_units(word)}."
-        )
-    return factor
-
-
-def parse_amount(text: str, word: str) -> float:
-    """A number with its unit, such as ``228mA`` or ``1.14 A``, in the run's unit of the quantity."""
-    match = re.fullmatch(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*([A-Za-zµμ]+)\s*", text)
-    if match is None:
-        example = {"current": "228mA", "time": "0.5s"}.get(word, "1")
-        raise BenchError(
-            f"{text!r} is not understood as a {word}.",
-            next_step=f"give a number with its unit, e.g. {example}.",
-        )
-    value = float(match[1]) * _factor(word, match[2])
-    if not math.isfinite(value):
-        raise BenchError(
-            f"The {word} {text!r} is beyond all measure.", next_step="check the number."
-        )
-    return value

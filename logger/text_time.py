@@ -27,7 +27,7 @@ TIME_UNITS_S: Final = {
     "min": 60.0,
     "h": 3600.0,
 }
-# Counters of sketches (32-bit ms and us, 16-bit ms, signed ms) and the clock at midnight.
+# Counters of sketches (32-bit ms and us, also signed; 31-bit, 16-bit) and the clock at midnight.
 _WRAPS: Final = (
     (2**32 * 1e-3, "the millisecond counter wrapped at 2^32"),
     (2**32 * 1e-6, "the microsecond counter wrapped at 2^32"),
@@ -131,8 +131,13 @@ def _straighten(
     rejected: dict[int, str] = {}
     for place in np.flatnonzero(np.diff(time_s) < 0).tolist():
         here = place + 1
-        before_s, after_s = float(time_s[place]), float(time_s[here])
-        if place in rejected:
+        if here in rejected:
+            continue
+        before = place
+        while before in rejected:  # never all: a glitch leaves the row before it
+            before -= 1
+        before_s, after_s = float(time_s[before]), float(time_s[here])
+        if after_s >= before_s:
             continue
         wrap = _wrap(before_s, after_s, usual_s)
         if wrap is not None:
@@ -163,8 +168,6 @@ def _straighten(
 
 def _wrap(before_s: float, after_s: float, usual_s: float) -> tuple[float, str] | None:
     """Span and words of the counter that wrapped between these two times, if one fits."""
-    if after_s < -usual_s:
-        return None
     for span_s, words in _WRAPS:
         step_s = after_s + span_s - before_s
         # The longer the step for the span, the more a restart could pass for a wrap.
@@ -179,7 +182,11 @@ def _glitch(time_s: Floats, here: int, usual_s: float) -> dict[int, str]:
     for count in range(1, _GLITCH_ROWS + 1):
         sound = here - 1 - count
         near_s = GAP_STEPS * (count + 1) * usual_s
-        if sound >= 0 and 0 <= time_s[here] - time_s[sound] <= near_s:
+        if (
+            sound >= 0
+            and 0 <= time_s[here] - time_s[sound] <= near_s
+            and time_s[sound + 1 : here].min() - time_s[sound] > near_s
+        ):
             return dict.fromkeys(range(sound + 1, here), "its time is far ahead of the rows around")
         after = here + count
         if after < len(time_s) and 0 <= time_s[after] - time_s[here - 1] <= near_s:
@@ -214,12 +221,12 @@ def find_gaps(time_s: Floats, usual_s: float, gap_s: float | None) -> tuple[list
         )
     same = int((steps == 0).sum())
     if same:
-        warnings.append(f"{same} rows have the same time as the row above; they were kept")
+        warnings.append(f"rows with the same time as the row above, kept: {same}")
     short = (steps > _MISSING_STEPS * usual_s) & (steps <= longest_s)
     missing = float(np.round(steps[short] / usual_s - 1).sum())
     if missing:
         warnings.append(
-            f"about {missing:.0f} rows seem to be missing, a few at a time (steps of more than {_MISSING_STEPS:g} usual ones)"
+            f"rows that seem to be missing, a few at a time: about {missing:.0f} (steps of more than {_MISSING_STEPS:g} usual ones)"
         )
     return events, warnings
 
@@ -250,6 +257,15 @@ def date_time_s(text: str) -> float:
     """
     made = datetime.fromisoformat(_as_iso(text))
     return (made if made.tzinfo is not None else made.replace(tzinfo=UTC)).timestamp()
+
+
+def utc_text(unix_s: float) -> str:
+    """ISO 8601 in UTC; "" for a time outside the calendar."""
+    try:
+        made = datetime.fromtimestamp(unix_s, UTC)
+    except (OverflowError, ValueError, OSError):
+        return ""
+    return made.isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
 def has_zone(text: str) -> bool:

@@ -12,7 +12,6 @@ from collections.abc import Callable
 from pathlib import Path
 
 from firmware_probe.line_format import fixed, frame
-from logger.stream import LineDecoder  # noqa: F401
 
 CHARGE_STEP = 36_000_000  # (1e-4 mA x us) in a millionth of a mAh: 3.6e9 us/h x 1e4 / 1e6
 
