@@ -109,6 +109,11 @@ class GroupLife:
     shown_by: Literal["", "weibull", "count", "stated shape"]
     warnings: tuple[str, ...]
 
+    @property
+    def fit_trusted(self) -> bool:
+        """Whether a verdict may rest on the Weibull fit: enough failures, and they lie on its line."""
+        return _trusted(self.lives, self.weibull, self.goodness)
+
 
 @dataclass(frozen=True)
 class Comparison:
@@ -164,7 +169,8 @@ def group_life(name: str, specimens: Sequence[Specimen], claim: Claim) -> GroupL
             fits = (goodness(lives, WEIBULL), goodness(lives, LOGNORMAL))
     count = count_shown(lives, claim) if claim.target_cycles is not None else None
     stated = _stated_shape(lives, claim)
-    shown = _shown_by(weibull, count, stated, claim)
+    trusted = _trusted(lives, weibull, fits)
+    shown = _shown_by(weibull if trusted else None, count, stated, claim)
     return GroupLife(
         name,
         tuple(specimens),
@@ -265,11 +271,10 @@ def count_shown(lives: Lives, claim: Claim) -> Count:
 def _stated_shape(lives: Lives, claim: Claim) -> Quantity | None:
     if claim.shape is None or claim.target_cycles is None:
         return None
-    known = np.where(np.isfinite(lives.upper), lives.lower, lives.lower)
-    if known.max() <= 0:
+    if lives.lower.max() <= 0:
         return None
     lower = reliability_lower_stated_shape(
-        known, int(lives.failures), claim.shape, claim.confidence, claim.target_cycles
+        np.repeat(lives.lower, lives.weights.astype(int)), int(lives.failures), claim.shape, claim.confidence, claim.target_cycles
     )
     return Quantity(
         lower,
@@ -291,11 +296,17 @@ def _shown_by(
 
     if count is not None and enough(count.reliability_lower):
         return "count"
-    if weibull is not None and weibull.fit.lives.failures >= FEW_FAILURES and enough(weibull.reliability_lower):
+    if weibull is not None and enough(weibull.reliability_lower):
         return "weibull"
     if weibull is None and enough(stated):
         return "stated shape"
     return ""
+
+
+def _trusted(lives: Lives, weibull: WeibullResult | None, fits: tuple[Goodness, ...]) -> bool:
+    if weibull is None or lives.failures < FEW_FAILURES:
+        return False
+    return not (fits and fits[0].p_value is not None and fits[0].p_value < POOR_FIT)
 
 
 def _warnings(

@@ -1,8 +1,9 @@
 """The answer of a flex test in a sentence, and its results as rows."""
 
+import math
 from typing import Final
 
-from analysis.flex_life import Claim, Comparison, FlexLife, GroupLife
+from analysis.flex_life import Claim, Comparison, Count, FlexLife, GroupLife
 from analysis.quantity import Quantity
 
 _SMALL: Final = (
@@ -29,6 +30,13 @@ def cycles_words(cycles: float) -> str:
         return f"{cycles:.1g}"
     digits = len(str(int(cycles)))
     return f"{round(cycles, 2 - digits):,.0f}"
+
+
+def times_words(ratio: float) -> str:
+    """A ratio to two significant digits: ``0.45``, ``6.0``, ``110``."""
+    if ratio >= 10:
+        return cycles_words(ratio)
+    return f"{ratio:.1f}" if ratio >= 1 else f"{ratio:.2g}"
 
 
 def group_words(name: str) -> str:
@@ -65,6 +73,11 @@ def _what_is_missing(group: GroupLife, claim: Claim) -> str:
     count = group.count
     assert count is not None
     estimate = _estimate(group)
+    if count.specimens == 0:
+        return (
+            f"not shown; no specimen was bent that far yet. {number_words(count.needed).capitalize()} specimens that "
+            "reach the target without a failure would show it."
+        )
     if estimate is not None and estimate < claim.reliability:
         return (
             f"not shown; the best estimate itself is {percent(estimate)}, so more specimens of this kind will not help, "
@@ -74,26 +87,18 @@ def _what_is_missing(group: GroupLife, claim: Claim) -> str:
     best = max(
         (count.reliability_lower.lower or 0.0),
         (group.weibull.reliability_lower.lower or 0.0)
-        if group.weibull is not None
-        and group.weibull.reliability_lower is not None
-        and not _rests_on_counting(group)
+        if group.fit_trusted and group.weibull and group.weibull.reliability_lower
         else 0.0,
     )
-    so_far = f"so far they show {percent(best)}; " if best > 0.005 else ""
+    so_far = f"so far they show {int(best * 100)} %; " if best >= 0.01 else ""
     return (
         f"not shown yet; {so_far}{number_words(count.more)} more {specimens} without a failure would show it."
     )
 
 
-def _rests_on_counting(group: GroupLife) -> bool:
-    from analysis.flex_life import FEW_FAILURES
-
-    return group.lives.failures < FEW_FAILURES
-
-
 def _estimate(group: GroupLife) -> float | None:
     """Best estimate of the share that survives to the target; counted where no fit is to be trusted."""
-    if group.weibull is not None and group.weibull.reliability is not None and not _rests_on_counting(group):
+    if group.fit_trusted and group.weibull and group.weibull.reliability:
         return group.weibull.reliability.value
     assert group.count is not None
     return group.count.reliability_lower.value
@@ -133,45 +138,82 @@ def comparison_words(pair: Comparison) -> str:
         doubt = "" if p < 0.05 else ", but that may be chance"
         return f"{second} {words} {first}{doubt} ({chance}; no ratio of lives: {_small_start(pair.no_ratio)})"
     ratio = pair.ratio
-    upper = f"{ratio.upper:.2g}" if ratio.upper < 1e4 else "any number"
-    span = f"{ratio.lower:.2g} to {upper} at {percent(ratio.coverage)}"
+    upper = times_words(ratio.upper) if ratio.upper < 1e4 else "any number"
+    span = f"{times_words(ratio.lower)} to {upper} at {percent(ratio.coverage)}"
     if ratio.lower > 1:
-        return f"{second} outlasts {first}: {ratio.ratio:.2g} times the life ({span}; {chance})."
+        return f"{second} outlasts {first}: {times_words(ratio.ratio)} times the life ({span}; {chance})."
     if ratio.upper < 1:
-        return f"{second} fails before {first}: {ratio.ratio:.2g} times the life ({span}; {chance})."
-    return f"{second} and {first} cannot be told apart yet: ratio of lives {ratio.ratio:.2g} ({span}; {chance})."
+        return f"{second} fails before {first}: {times_words(ratio.ratio)} times the life ({span}; {chance})."
+    return f"{second} and {first} cannot be told apart yet: ratio of lives {times_words(ratio.ratio)} ({span}; {chance})."
 
 
 def _small_start(text: str) -> str:
     return text[:1].lower() + text[1:].rstrip(".")
 
 
-def result_rows(group: GroupLife) -> tuple[tuple[str, Quantity], ...]:
-    """Label and quantity of each result that exists, in the order of reading."""
+def result_rows(group: GroupLife, claim: Claim) -> tuple[tuple[str, Quantity], ...]:
+    """Label and quantity of each result that exists, as it is to be read: shares in per cent, bounds by themselves."""
     rows: list[tuple[str, Quantity | None]] = []
+    sure = f"  {percent(claim.confidence)} sure of at least"
     if group.weibull is not None:
         w = group.weibull
         rows += [
-            ("survive to the target (Weibull)", w.reliability),
-            ("survive to the target, lower bound", w.reliability_lower),
+            ("survive to the target, Weibull", _in_percent(w.reliability)),
+            (sure, _in_percent(_bound(w.reliability_lower))),
             ("B10 life: 10 % have failed", w.b10),
-            ("B10 life, lower bound", w.b10_lower),
+            (sure, _bound(w.b10_lower)),
             ("B50 life: half have failed", w.b50),
-            ("B50 life, lower bound", w.b50_lower),
+            (sure, _bound(w.b50_lower)),
+            ("Weibull scale: 63 % have failed", w.scale),
             ("Weibull shape, maximum likelihood", w.shape),
-            ("Weibull shape, small-sample excess taken out", w.shape_unbiased),
-            ("Weibull scale (63 % have failed)", w.scale),
+            ("  small-sample excess taken out", w.shape_unbiased),
         ]
-    if group.count is not None:
-        rows.append(("survive to the target, counted", group.count.reliability_lower))
-        rows.append(
-            (
-                "specimens needed in all, with the failures so far",
-                Quantity(group.count.needed, "specimens", note="counted, exact binomial"),
-            )
-        )
-    rows.append(("survive to the target, stated shape", group.stated_shape_lower))
+    count = group.count
+    if count is not None:
+        counted = count.reliability_lower
+        rows.append((f"survive to the target, {count.specimens} counted", _in_percent(_bare(counted))))
+        rows.append((sure, _in_percent(_bound(counted))))
+    rows.append((f"{sure}, stated shape", _in_percent(_bound(group.stated_shape_lower))))
     return tuple((label, q) for label, q in rows if q is not None and q.value is not None)
+
+
+def specimens_quantity(count: Count) -> Quantity:
+    """Specimens needed in all for the claim, with the failures so far and no more."""
+    return Quantity(
+        count.needed,
+        "specimens",
+        note=f"exact binomial, with {count.failures} failed before the target and no more failing",
+    )
+
+
+def _bare(quantity: Quantity) -> Quantity:
+    return Quantity(quantity.value, quantity.unit, note="counted")
+
+
+def _bound(quantity: Quantity | None) -> Quantity | None:
+    """A one-sided bound by itself, rounded down to three digits."""
+    if quantity is None or quantity.lower is None:
+        return None
+    low = quantity.lower
+    if low > 0:
+        step = 10.0 ** (math.floor(math.log10(low)) - 2)
+        low = math.floor(low / step * (1 + 1e-12)) * step
+    return Quantity(low, quantity.unit, note=quantity.note)
+
+
+def _in_percent(quantity: Quantity | None) -> Quantity | None:
+    if quantity is None or quantity.value is None:
+        return quantity
+    value, lower, upper = (
+        None if part is None else _tidy(100.0 * part)
+        for part in (quantity.value, quantity.lower, quantity.upper)
+    )
+    return Quantity(value, "%", lower, upper, quantity.coverage, quantity.note)
+
+
+def _tidy(value: float) -> float:
+    """Nothing below a hundredth of a per cent is known of a handful of specimens."""
+    return 0.0 if value < 0.01 else value
 
 
 def answers(result: FlexLife) -> tuple[str, ...]:

@@ -43,7 +43,7 @@ class Imitation:
     @property
     def scale_median(self) -> float:
         """Median of estimated scale over true scale: 1 if the estimate were median-unbiased."""
-        return float(np.median(self.fit.scale))
+        return float(np.nanmedian(self.fit.scale))
 
     def target_at_percentile(self, z: float, share: float) -> float:
         """Quantile ``share`` of the signed root at the true percentile with this standard value."""

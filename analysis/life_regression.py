@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import special
+from scipy import optimize, special
 
 from analysis.life_data import Lives
 from analysis.life_fit import log_lives
@@ -88,19 +88,15 @@ def coefficient_bound(fit: Regression, index: int, limit: float) -> float:
     estimate = float(fit.coefficients[index])
     step = 2 * float(np.sqrt(fit.covariance[index, index])) * (-1.0 if limit > 0 else 1.0)
 
-    def short(value: float) -> bool:
-        root = coefficient_root(fit, index, value)
-        return root < limit if limit > 0 else root > limit
+    def miss(value: float) -> float:
+        return coefficient_root(fit, index, value) - limit
 
-    near, far = estimate, estimate + step
-    while short(far):
+    far = estimate + step
+    while miss(far) * np.sign(limit) < 0:
         if abs(far - estimate) > _NO_BOUND:
             return float(np.sign(step) * np.inf)
-        near, far = far, estimate + 2 * (far - estimate)
-    while abs(far - near) > 1e-9 * (1.0 + abs(far)):
-        middle = 0.5 * (near + far)
-        near, far = (middle, far) if short(middle) else (near, middle)
-    return 0.5 * (near + far)
+        far = estimate + 2 * (far - estimate)
+    return float(optimize.brentq(miss, min(estimate, far), max(estimate, far), xtol=1e-10))
 
 
 def coefficient_root(fit: Regression, index: int, value: float) -> float:

@@ -1,0 +1,320 @@
+"""Pictures of a flex test: who is alive, on which line the failures lie, how the resistance crept.
+
+Groups differ in colour, lightness, line and marker, and are labelled in place, so they
+can be told apart in grey print.
+"""
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.ticker import FuncFormatter
+
+from analysis.figures import FAINT, INK, SERIES, SIZES, Look, figure_style, save_figure
+from analysis.flex_failure import Verdict
+from analysis.flex_life import Claim, FlexLife, GroupLife
+from analysis.life_goodness import plot_points
+from analysis.life_interval import Asked, intervals
+from analysis.life_solver import WEIBULL
+from analysis.section import FigureFile
+from analysis.washing import WashResult
+from logger.flex_criterion import Criterion
+
+_SHARES: Final = (0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 0.9, 0.99)
+_HEALED_SHOWN: Final = 400
+
+
+def draw_flex(result: FlexLife, folder: Path) -> tuple[FigureFile, ...]:
+    """Survival curves, and the probability plot if any group could be fitted."""
+    with figure_style():
+        files = [_survival(result, folder)]
+        if any(group.weibull is not None for group in result.groups):
+            files.append(_probability(result, folder))
+    return tuple(files)
+
+
+def _name(group: GroupLife) -> str:
+    return group.name or "all specimens"
+
+
+def _look(place: int) -> Look:
+    return SERIES[place % len(SERIES)]
+
+
+def _survival(result: FlexLife, folder: Path) -> FigureFile:
+    groups = result.groups
+    width, height = SIZES["page"]
+    rows = len(groups)
+    figure = Figure(figsize=(width + 0.8, height + 0.42 + 0.2 * rows), layout="constrained")
+    axes, table = figure.subplots(2, 1, height_ratios=[height, 0.25 + 0.24 * rows], sharex=True)
+    end = max(group.curve.end_cycles for group in groups)
+    if result.claim.target_cycles is not None:
+        end = max(end, min(result.claim.target_cycles, 3 * end))
+    for place, group in enumerate(groups):
+        _survival_of(axes, group, _look(place), place)
+    if result.claim.target_cycles is not None and result.claim.target_cycles <= 1.02 * end:
+        target = result.claim.target_cycles
+        axes.axvline(target, color=INK, linewidth=1.1, linestyle=(0, (1, 1.5)))
+        left = target < 0.6 * end
+        axes.annotate(
+            "target",
+            (target, 0.02),
+            xytext=(4 if left else -4, 0),
+            textcoords="offset points",
+            ha="left" if left else "right",
+        )
+    axes.set_ylim(0, 108)
+    axes.set_yticks([0, 25, 50, 75, 100])
+    axes.set_xlim(0, end * 1.03)
+    axes.set_ylabel("still whole, %")
+    axes.set_title("How many joints are still whole")
+    axes.tick_params(labelbottom=True)
+    axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:,.0f}"))
+    axes.set_xlabel("full bends and back")
+    _key(axes, groups)
+    _at_risk(table, groups, np.asarray([t for t in axes.get_xticks() if 0 <= t <= end * 1.03]))
+    save_figure(figure, folder / "flex-survival")
+    coverage = f"{groups[0].curve.coverage * 100:g} %"
+    return FigureFile(
+        "flex-survival",
+        "; ".join(_survival_alt(group) for group in groups) + ".",
+        f"Share of joints still whole (Kaplan-Meier). Pale: pointwise {coverage} band (log-minus-log). "
+        "Small strokes: pieces that stopped whole. Below: pieces still on test.",
+    )
+
+
+def _survival_alt(group: GroupLife) -> str:
+    failures = int(group.lives.failures)
+    return f"{_name(group)}: {failures} of {len(group.specimens)} joints failed within {group.curve.end_cycles:,.0f} bends"
+
+
+def _survival_of(axes: Axes, group: GroupLife, look: Look, place: int) -> None:
+    curve = group.curve
+    end = curve.end_cycles
+    cycles = np.concatenate(([0.0], curve.cycles, [end]))
+    alive = np.concatenate(([1.0], curve.survival))
+    alive = 100 * np.append(alive, alive[-1])
+    # Groups that have not failed lie on each other at 100 %: half a line apart they are seen.
+    shift = 0.6 * place
+    axes.step(cycles, alive + shift, where="post", color=look.colour, linestyle=look.line)
+    if curve.cycles.size:
+        low = 100 * np.concatenate(([1.0], curve.lower, curve.lower[-1:]))
+        high = 100 * np.concatenate(([1.0], curve.upper, curve.upper[-1:]))
+        axes.fill_between(cycles, low, high, step="post", color=look.band, alpha=0.5, linewidth=0)
+    whole = group.lives.lower[~group.lives.seen_failed]
+    marks = [100 * curve.at(value)[0] + shift for value in whole]
+    axes.plot(whole, marks, linestyle="none", marker="|", markersize=9, color=look.colour)
+    axes.plot(
+        curve.cycles,
+        100 * curve.survival + shift,
+        linestyle="none",
+        marker=look.marker,
+        markersize=5,
+        color=look.colour,
+    )
+
+
+def _key(axes: Axes, groups: Sequence[GroupLife]) -> None:
+    """Names beside a piece of the line, only where there is more than one group."""
+    if len(groups) < 2:
+        return
+    for place, group in enumerate(groups):
+        look = _look(place)
+        axes.plot([], [], color=look.colour, linestyle=look.line, marker=look.marker, label=_name(group))
+    axes.legend(
+        loc="upper left", bbox_to_anchor=(1.0, 1.0), frameon=False, handlelength=3.4, fontsize=9
+    )
+
+
+def _at_risk(axes: Axes, groups: Sequence[GroupLife], ticks: "np.ndarray[tuple[int], np.dtype[np.float64]]") -> None:
+    axes.set_ylim(len(groups) - 0.4, -0.9)
+    axes.grid(False)
+    for spine in axes.spines.values():
+        spine.set_visible(False)
+    axes.tick_params(left=False, bottom=False, labelbottom=False)
+    axes.set_yticks(range(len(groups)), ["on test" if len(groups) == 1 else _short(_name(g)) for g in groups])
+    for place, group in enumerate(groups):
+        look = _look(place)
+        axes.get_yticklabels()[place].set(color=look.colour, fontsize=8)
+        seen = group.lives.seen_cycles
+        for tick in ticks:
+            count = int(group.lives.weights[seen >= max(tick, 1e-9)].sum())
+            axes.text(tick, place, str(count), ha="center", va="center", fontsize=8.5, color=look.colour)
+    if len(groups) > 1:
+        axes.text(0, -0.75, "still on test", fontsize=8, color=FAINT, ha="left", va="center")
+
+
+def _short(name: str) -> str:
+    return name if len(name) <= 16 else name[:15] + "…"
+
+
+def _probability(result: FlexLife, folder: Path) -> FigureFile:
+    width, height = SIZES["page"]
+    figure = Figure(figsize=(width + 0.8, height + 0.5), layout="constrained")
+    axes = figure.add_subplot()
+    fitted = [(place, group) for place, group in enumerate(result.groups) if group.weibull]
+    for place, group in fitted:
+        _line_of(axes, group, _look(place), result.claim)
+    z = WEIBULL.percentile(np.array(_SHARES))
+    axes.set_yticks(z, [f"{100 * share:g}" for share in _SHARES])
+    axes.set_ylim(float(z[0]), float(z[-1]))
+    axes.set_xscale("log")
+    axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:,.0f}"))
+    axes.set_xlabel("full bends and back")
+    axes.set_ylabel("failed, %")
+    axes.set_title("Do the lives lie on a Weibull line?")
+    axes.grid(True, which="major")
+    if result.claim.target_cycles is not None:
+        axes.axvline(result.claim.target_cycles, color=INK, linewidth=1.1, linestyle=(0, (1, 1.5)))
+        axes.annotate(
+            "target",
+            (result.claim.target_cycles, float(z[-1])),
+            xytext=(-4, -12),
+            textcoords="offset points",
+            ha="right",
+        )
+    _key(axes, result.groups)
+    save_figure(figure, folder / "flex-probability")
+    parts = []
+    for _, group in fitted:
+        p = group.goodness[0].p_value
+        parts.append(
+            f"{_name(group)}: "
+            + ("too few failures to judge" if p is None else f"{'off the line' if p < 0.05 else 'on the line'} (p = {p:.2g})")
+        )
+    return FigureFile(
+        "flex-probability",
+        "Weibull probability plot of failures with fitted lines. " + "; ".join(parts) + ".",
+        f"Weibull probability plot: failures, fitted line and the {result.claim.coverage * 100:g} % interval of each "
+        "percentile life (pale). A bend in the points means two kinds of failure.",
+    )
+
+
+def _line_of(axes: Axes, group: GroupLife, look: Look, claim: Claim) -> None:
+    assert group.weibull is not None
+    fit = group.weibull.fit
+    cycles, share = plot_points(group.lives)
+    shares = np.array([0.01, 0.03, 0.1, 0.3, 0.6, 0.9, 0.985])
+    z = WEIBULL.percentile(shares)
+    line = np.exp(fit.location + fit.scale * z)
+    # A chi-square band is enough to look at, and quicker than the calibrated one.
+    bounds = intervals(fit, [Asked("percentile", float(s)) for s in shares], claim.coverage, "likelihood-ratio")
+    low = np.clip([b.lower for b in bounds], line / 30, None)
+    high = np.clip([b.upper for b in bounds], None, line * 30)
+    axes.fill_betweenx(z, low, high, color=look.band, alpha=0.45, linewidth=0)
+    axes.plot(line, z, color=look.colour, linestyle=look.line)
+    axes.plot(
+        cycles,
+        WEIBULL.percentile(share),
+        linestyle="none",
+        marker=look.marker,
+        markersize=6,
+        color=look.colour,
+        markeredgecolor="white",
+    )
+
+
+def draw_resistance(verdicts: Sequence[Verdict], criterion: Criterion, folder: Path) -> FigureFile:
+    """Greatest resistance of each cycle, a strip per specimen, with failures and healed opens marked."""
+    with figure_style():
+        rows = len(verdicts)
+        width, _ = SIZES["page"]
+        figure = Figure(figsize=(width + 0.8, 0.9 + 0.95 * rows), layout="constrained")
+        strips = figure.subplots(rows, 1, sharex=True, squeeze=False)[:, 0]
+        for axes, verdict in zip(strips, verdicts, strict=True):
+            _strip(axes, verdict, criterion)
+        strips[0].set_title("Resistance of each joint, cycle by cycle")
+        strips[-1].set_xlabel("full bends and back")
+        strips[-1].xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:,.0f}"))
+        figure.supylabel("times its first resistance", fontsize=10)
+        save_figure(figure, folder / "flex-resistance")
+    parts = []
+    for verdict in verdicts:
+        first = verdict.first_cycle[criterion.name]
+        parts.append(
+            f"{verdict.specimen} {'whole' if first is None else f'failed at {first:,}'}, "
+            f"{len(verdict.healed)} cycles with opens that healed"
+        )
+    return FigureFile(
+        "flex-resistance",
+        "; ".join(parts) + ".",
+        f"Greatest resistance of each cycle over the joint's own first one. Strokes at the foot: opens that healed. "
+        f"Cross and line: failed ({criterion}).",
+    )
+
+
+def _strip(axes: Axes, verdict: Verdict, criterion: Criterion) -> None:
+    look = SERIES[0]
+    baseline = verdict.baseline_ohm or 1.0
+    cycle = np.array([seen.cycle for seen in verdict.cycles], dtype=float)
+    ratio = np.array(
+        [np.nan if s.resistance_max_ohm is None else s.resistance_max_ohm / baseline for s in verdict.cycles]
+    )
+    step = max(1, cycle.size // 1500)
+    if step > 1:  # thinned to the greatest of each stretch, so that no peak is lost
+        cut = cycle.size // step * step
+        cycle = cycle[:cut:step]
+        blocks = ratio[:cut].reshape(-1, step)
+        known = ~np.isnan(blocks).all(axis=1)
+        ratio = np.full(blocks.shape[0], np.nan)
+        ratio[known] = np.nanmax(blocks[known], axis=1)
+    axes.plot(cycle, ratio, color=look.colour, linewidth=1.0)
+    top = max(criterion.resistance_factor * 1.15, float(np.nanmax(ratio)) if ratio.size and np.isfinite(ratio).any() else 1)
+    axes.set_ylim(0, min(top, 6 * criterion.resistance_factor))
+    axes.axhline(criterion.resistance_factor, color=FAINT, linewidth=0.9, linestyle=(0, (4, 3)))
+    healed = [seen.cycle for seen in verdict.healed]
+    healed = healed[:: max(1, len(healed) // _HEALED_SHOWN)]
+    axes.plot(healed, np.full(len(healed), 0.0), linestyle="none", marker="|", markersize=12, color=SERIES[1].colour, clip_on=False)
+    first = verdict.first_cycle[criterion.name]
+    if first is not None:
+        axes.axvline(first, color=INK, linewidth=1.2)
+        axes.plot([first], [1.0], marker="X", markersize=9, color=INK, markeredgecolor="white")
+    text = "whole" if first is None else f"failed at {first:,}"
+    axes.annotate(
+        f"{verdict.specimen}: {text}",
+        (0.01, 0.98),
+        xycoords="axes fraction",
+        va="top",
+        fontsize=9,
+        fontweight="bold",
+    )
+
+
+def draw_wash(result: WashResult, folder: Path) -> FigureFile | None:
+    """Each specimen's resistance before and after as a pair; None if no pair was measured."""
+    pairs = [
+        (item.specimen, item.resistance_before_ohm, item.resistance_after_ohm)
+        for item in result.specimens
+        if item.resistance_before_ohm is not None and item.resistance_after_ohm is not None
+    ]
+    if not pairs:
+        return None
+    with figure_style():
+        width, _ = SIZES["page"]
+        figure = Figure(figsize=(width, 1.2 + 0.32 * len(pairs)), layout="constrained")
+        axes = figure.add_subplot()
+        before, after = SERIES[2], SERIES[1]
+        for place, (_, first, second) in enumerate(pairs):
+            if np.isfinite(second):
+                axes.plot([first, second], [place, place], color=FAINT, linewidth=1.2)
+                axes.plot([second], [place], marker=after.marker, color=after.colour, linestyle="none")
+            else:
+                axes.annotate(
+                    "no contact after", (first, place), xytext=(8, 0), textcoords="offset points", va="center", fontsize=9
+                )
+            axes.plot([first], [place], marker=before.marker, color=before.colour, linestyle="none", markerfacecolor="white")
+        axes.set_yticks(range(len(pairs)), [name for name, _, _ in pairs])
+        axes.set_ylim(len(pairs) - 0.5, -0.5)
+        axes.set_xlim(left=0)
+        axes.set_xlabel("resistance, ohm (open mark: before, full mark: after)")
+        axes.set_title("Before and after washing")
+        save_figure(figure, folder / "wash-resistance")
+    worse = sum(np.isinf(second) or second > first for _, first, second in pairs)
+    return FigureFile(
+        "wash-resistance",
+        f"Resistance of {len(pairs)} specimens before and after washing; {worse} went up.",
+        "Each line is one specimen: open mark before, full mark after the wash.",
+    )
