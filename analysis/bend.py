@@ -52,7 +52,9 @@ def bending_diameter_mm(wire: str) -> float:
             diameter_mm = float(words[0].replace(",", "."))
         else:
             gauge = int(words[0])
-            diameter_mm = awg_diameter_mm({"solid": gauge, "stranded": _AWG_STRANDS[gauge]}[words[1]])
+            diameter_mm = awg_diameter_mm(
+                {"solid": gauge, "stranded": _AWG_STRANDS[gauge]}[words[1]]
+            )
     except (ValueError, KeyError, IndexError):
         diameter_mm = 0.0
     if not 0.005 <= diameter_mm <= 10:

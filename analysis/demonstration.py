@@ -67,7 +67,11 @@ def scale_lower_cycles(
 
 
 def reliability_lower_stated_shape(
-    cycles: NDArray[np.float64], failures: int, shape: float, confidence: float, target_cycles: float
+    cycles: NDArray[np.float64],
+    failures: int,
+    shape: float,
+    confidence: float,
+    target_cycles: float,
 ) -> float:
     """Lower bound of the reliability at the target with a stated Weibull shape."""
     scale = scale_lower_cycles(cycles, failures, shape, confidence)

@@ -96,7 +96,9 @@ def read_flex_run(
                 "a failure that first showed in one of them is dated late."
             )
     if description.simulated:
-        notes.append(f"SIMULATED: {folder.name} comes from a simulated board; no hardware was there.")
+        notes.append(
+            f"SIMULATED: {folder.name} comes from a simulated board; no hardware was there."
+        )
     if not verdicts:
         raise BenchError(f"{folder} holds no flex cycle.", next_step="give another run.")
     return description, tuple(verdicts), tuple(notes)

@@ -158,7 +158,8 @@ def group_life(name: str, specimens: Sequence[Specimen], claim: Claim) -> GroupL
     """Curve, fit, intervals, counting bound and verdict of one group."""
     lives = lives_of(specimens)
     no_fit = why_not(lives)
-    weibull, rival, fits = None, None, ()
+    weibull, rival = None, None
+    fits: tuple[Goodness, ...] = ()
     if not no_fit:
         try:
             weibull = weibull_result(fit_weibull(lives), claim)
@@ -203,13 +204,17 @@ def weibull_result(fit: LifeFit, claim: Claim) -> WeibullResult:
     units = ["", "cycles", "cycles", "cycles", ""]
     if claim.target_cycles is not None:
         values.append(fit.reliability(claim.target_cycles))
-    note = method_words(claim.method if calibratable(fit) or claim.method == "wald" else "likelihood-ratio")
+    note = method_words(
+        claim.method if calibratable(fit) or claim.method == "wald" else "likelihood-ratio"
+    )
     both = [
         _two_sided(value, unit, bounds, claim.coverage, note)
         for value, unit, bounds in zip(values, units, two, strict=False)
     ]
     lower = [
-        Quantity(value, unit, bounds.lower, None, claim.confidence, f"one-sided lower bound, {note}")
+        Quantity(
+            value, unit, bounds.lower, None, claim.confidence, f"one-sided lower bound, {note}"
+        )
         for value, unit, bounds in zip(values[2:], units[2:], one, strict=False)
     ]
     unbiased = shape_median_unbiased(fit)
@@ -217,7 +222,11 @@ def weibull_result(fit: LifeFit, claim: Claim) -> WeibullResult:
     return WeibullResult(
         fit,
         both[0],
-        Quantity(unbiased, "", note="maximum likelihood reads high in small samples; its median excess in imitated tests is taken out"),
+        Quantity(
+            unbiased,
+            "",
+            note="maximum likelihood reads high in small samples; its median excess in imitated tests is taken out",
+        ),
         both[1],
         both[2],
         both[3],
@@ -274,7 +283,11 @@ def _stated_shape(lives: Lives, claim: Claim) -> Quantity | None:
     if lives.lower.max() <= 0:
         return None
     lower = reliability_lower_stated_shape(
-        np.repeat(lives.lower, lives.weights.astype(int)), int(lives.failures), claim.shape, claim.confidence, claim.target_cycles
+        np.repeat(lives.lower, lives.weights.astype(int)),
+        int(lives.failures),
+        claim.shape,
+        claim.confidence,
+        claim.target_cycles,
     )
     return Quantity(
         lower,

@@ -79,7 +79,16 @@ def plan_claim(
     )
     if specimens is None:
         return ClaimPlan(
-            target_cycles, reliability, confidence, needed, None, None, None, used, shape is not None, None
+            target_cycles,
+            reliability,
+            confidence,
+            needed,
+            None,
+            None,
+            None,
+            used,
+            shape is not None,
+            None,
         )
     check_specimens(specimens)
     return ClaimPlan(
@@ -140,11 +149,11 @@ def log_rank_power(ratio: float, shape: float, each: int, tests: int = _TESTS) -
     first = random.exponential(size=(tests, each))
     second = random.exponential(size=(tests, each))
     null = chi_squares(first, second)
-    limit = np.quantile(null, 1 - LEVEL)
+    limit = float(np.quantile(null, 1 - LEVEL))
     # Few orders are possible with few specimens: never more than the level above the limit.
     if np.mean(null >= limit) > LEVEL:
         above = null[null > limit]
-        limit = above.min() if above.size else np.inf
+        limit = float(above.min()) if above.size else float("inf")
     return float(np.mean(chi_squares(first, second * ratio**shape) >= limit))
 
 

@@ -13,7 +13,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter
 
-from analysis.figures import FAINT, INK, SERIES, SIZES, Look, figure_style, save_figure
+from analysis.figures import FAINT, INK, SERIES, SIZES, Floats, Look, figure_style, save_figure
 from analysis.flex_failure import Verdict
 from analysis.flex_life import Claim, FlexLife, GroupLife
 from analysis.life_goodness import plot_points
@@ -45,44 +45,50 @@ def _look(place: int) -> Look:
 
 
 def _survival(result: FlexLife, folder: Path) -> FigureFile:
+    """One strip per group, the others faint behind it; above each strip the pieces still on test."""
     groups = result.groups
     width, height = SIZES["page"]
-    rows = len(groups)
-    figure = Figure(figsize=(width + 0.8, height + 0.42 + 0.2 * rows), layout="constrained")
-    axes, table = figure.subplots(2, 1, height_ratios=[height, 0.25 + 0.24 * rows], sharex=True)
+    strip = height if len(groups) == 1 else 1.9
+    figure = Figure(figsize=(width, 0.55 + (strip + 0.25) * len(groups)), layout="constrained")
+    strips = figure.subplots(len(groups), 1, sharex=True, squeeze=False)[:, 0]
     end = max(group.curve.end_cycles for group in groups)
-    if result.claim.target_cycles is not None:
-        end = max(end, min(result.claim.target_cycles, 3 * end))
-    for place, group in enumerate(groups):
-        _survival_of(axes, group, _look(place), place)
-    if result.claim.target_cycles is not None and result.claim.target_cycles <= 1.02 * end:
-        target = result.claim.target_cycles
-        axes.axvline(target, color=INK, linewidth=1.1, linestyle=(0, (1, 1.5)))
+    target = result.claim.target_cycles
+    if target is not None:
+        end = max(end, min(target, 3 * end))
+    for place, (axes, group) in enumerate(zip(strips, groups, strict=True)):
+        for other in groups:
+            if other is not group:
+                axes.step(*_steps(other), where="post", color="#b4b9be", linewidth=1.0)
+        _survival_of(axes, group, _look(place))
+        if target is not None and target <= 1.02 * end:
+            axes.axvline(target, color=INK, linewidth=1.1, linestyle=(0, (1, 1.5)))
+        axes.set_ylim(0, 104)
+        axes.set_yticks([0, 50, 100] if len(groups) > 1 else [0, 25, 50, 75, 100])
+        axes.set_xlim(0, end * 1.03)
+        axes.set_ylabel("still whole, %")
+        axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:,.0f}"))
+        _on_test(axes, group, _look(place), end)
+    if target is not None and target <= 1.02 * end:
         left = target < 0.6 * end
-        axes.annotate(
+        strips[0].annotate(
             "target",
-            (target, 0.02),
+            (target, 6),
             xytext=(4 if left else -4, 0),
             textcoords="offset points",
             ha="left" if left else "right",
         )
-    axes.set_ylim(0, 108)
-    axes.set_yticks([0, 25, 50, 75, 100])
-    axes.set_xlim(0, end * 1.03)
-    axes.set_ylabel("still whole, %")
-    axes.set_title("How many joints are still whole")
-    axes.tick_params(labelbottom=True)
-    axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:,.0f}"))
-    axes.set_xlabel("full bends and back")
-    _key(axes, groups)
-    _at_risk(table, groups, np.asarray([t for t in axes.get_xticks() if 0 <= t <= end * 1.03]))
+    strips[-1].set_xlabel("full bends and back (above each strip: pieces still on test)")
+    figure.suptitle(
+        "How many joints are still whole", x=0.01, ha="left", fontsize=11.5, fontweight="bold"
+    )
     save_figure(figure, folder / "flex-survival")
     coverage = f"{groups[0].curve.coverage * 100:g} %"
+    behind = " Grey: the other groups." if len(groups) > 1 else ""
     return FigureFile(
         "flex-survival",
         "; ".join(_survival_alt(group) for group in groups) + ".",
         f"Share of joints still whole (Kaplan-Meier). Pale: pointwise {coverage} band (log-minus-log). "
-        "Small strokes: pieces that stopped whole. Below: pieces still on test.",
+        f"Small strokes: pieces that stopped whole.{behind}",
     )
 
 
@@ -91,25 +97,28 @@ def _survival_alt(group: GroupLife) -> str:
     return f"{_name(group)}: {failures} of {len(group.specimens)} joints failed within {group.curve.end_cycles:,.0f} bends"
 
 
-def _survival_of(axes: Axes, group: GroupLife, look: Look, place: int) -> None:
+def _steps(group: GroupLife) -> tuple[Floats, Floats]:
+    """Cycles and share alive in per cent, from 0 to where the group's test ended."""
     curve = group.curve
-    end = curve.end_cycles
-    cycles = np.concatenate(([0.0], curve.cycles, [end]))
     alive = np.concatenate(([1.0], curve.survival))
-    alive = 100 * np.append(alive, alive[-1])
-    # Groups that have not failed lie on each other at 100 %: half a line apart they are seen.
-    shift = 0.6 * place
-    axes.step(cycles, alive + shift, where="post", color=look.colour, linestyle=look.line)
+    cycles = np.concatenate(([0.0], curve.cycles, [curve.end_cycles]))
+    return cycles, 100 * np.append(alive, alive[-1])
+
+
+def _survival_of(axes: Axes, group: GroupLife, look: Look) -> None:
+    curve = group.curve
+    cycles, alive = _steps(group)
+    axes.step(cycles, alive, where="post", color=look.colour, linestyle=look.line)
     if curve.cycles.size:
         low = 100 * np.concatenate(([1.0], curve.lower, curve.lower[-1:]))
         high = 100 * np.concatenate(([1.0], curve.upper, curve.upper[-1:]))
-        axes.fill_between(cycles, low, high, step="post", color=look.band, alpha=0.5, linewidth=0)
+        axes.fill_between(cycles, low, high, step="post", color=look.band, alpha=0.6, linewidth=0)
     whole = group.lives.lower[~group.lives.seen_failed]
-    marks = [100 * curve.at(value)[0] + shift for value in whole]
+    marks = [100 * curve.at(value)[0] for value in whole]
     axes.plot(whole, marks, linestyle="none", marker="|", markersize=9, color=look.colour)
     axes.plot(
         curve.cycles,
-        100 * curve.survival + shift,
+        100 * curve.survival,
         linestyle="none",
         marker=look.marker,
         markersize=5,
@@ -117,47 +126,46 @@ def _survival_of(axes: Axes, group: GroupLife, look: Look, place: int) -> None:
     )
 
 
-def _key(axes: Axes, groups: Sequence[GroupLife]) -> None:
-    """Names beside a piece of the line, only where there is more than one group."""
+def _on_test(axes: Axes, group: GroupLife, look: Look, end: float) -> None:
+    """Pieces still on test above the ticks, the group's name above them."""
+    seen = group.lives.seen_cycles
+    for tick in axes.get_xticks():
+        if 0 <= tick <= end * 1.03:
+            count = int(group.lives.weights[seen >= max(tick, 1e-9)].sum())
+            axes.annotate(
+                str(count),
+                (tick, 1.0),
+                xycoords=("data", "axes fraction"),
+                xytext=(0, 3),
+                textcoords="offset points",
+                ha="center",
+                fontsize=8.5,
+                color=FAINT,
+            )
+    if group.name:
+        axes.set_title(group.name, color=look.colour, fontsize=10)
+
+
+def _key(figure: Figure, axes: Axes, groups: Sequence[GroupLife]) -> None:
+    """Names below the picture, only where there is more than one group."""
     if len(groups) < 2:
         return
     for place, group in enumerate(groups):
         look = _look(place)
-        axes.plot([], [], color=look.colour, linestyle=look.line, marker=look.marker, label=_name(group))
-    axes.legend(
-        loc="upper left", bbox_to_anchor=(1.0, 1.0), frameon=False, handlelength=3.4, fontsize=9
-    )
-
-
-def _at_risk(axes: Axes, groups: Sequence[GroupLife], ticks: "np.ndarray[tuple[int], np.dtype[np.float64]]") -> None:
-    axes.set_ylim(len(groups) - 0.4, -0.9)
-    axes.grid(False)
-    for spine in axes.spines.values():
-        spine.set_visible(False)
-    axes.tick_params(left=False, bottom=False, labelbottom=False)
-    axes.set_yticks(range(len(groups)), ["on test" if len(groups) == 1 else _short(_name(g)) for g in groups])
-    for place, group in enumerate(groups):
-        look = _look(place)
-        axes.get_yticklabels()[place].set(color=look.colour, fontsize=8)
-        seen = group.lives.seen_cycles
-        for tick in ticks:
-            count = int(group.lives.weights[seen >= max(tick, 1e-9)].sum())
-            axes.text(tick, place, str(count), ha="center", va="center", fontsize=8.5, color=look.colour)
-    if len(groups) > 1:
-        axes.text(0, -0.75, "still on test", fontsize=8, color=FAINT, ha="left", va="center")
-
-
-def _short(name: str) -> str:
-    return name if len(name) <= 16 else name[:15] + "…"
+        axes.plot(
+            [], [], color=look.colour, linestyle=look.line, marker=look.marker, label=_name(group)
+        )
+    figure.legend(loc="outside lower left", frameon=False, handlelength=3.4, fontsize=9, ncols=2)
 
 
 def _probability(result: FlexLife, folder: Path) -> FigureFile:
     width, height = SIZES["page"]
-    figure = Figure(figsize=(width + 0.8, height + 0.5), layout="constrained")
+    figure = Figure(figsize=(width, height + 0.4), layout="constrained")
     axes = figure.add_subplot()
     fitted = [(place, group) for place, group in enumerate(result.groups) if group.weibull]
+    banded = len(fitted) <= 2  # more bands than two hide each other
     for place, group in fitted:
-        _line_of(axes, group, _look(place), result.claim)
+        _line_of(axes, group, _look(place), result.claim, banded)
     z = WEIBULL.percentile(np.array(_SHARES))
     axes.set_yticks(z, [f"{100 * share:g}" for share in _SHARES])
     axes.set_ylim(float(z[0]), float(z[-1]))
@@ -176,35 +184,46 @@ def _probability(result: FlexLife, folder: Path) -> FigureFile:
             textcoords="offset points",
             ha="right",
         )
-    _key(axes, result.groups)
+    _key(figure, axes, result.groups)
     save_figure(figure, folder / "flex-probability")
     parts = []
     for _, group in fitted:
         p = group.goodness[0].p_value
         parts.append(
             f"{_name(group)}: "
-            + ("too few failures to judge" if p is None else f"{'off the line' if p < 0.05 else 'on the line'} (p = {p:.2g})")
+            + (
+                "too few failures to judge"
+                if p is None
+                else f"{'off the line' if p < 0.05 else 'on the line'} (p = {p:.2g})"
+            )
         )
     return FigureFile(
         "flex-probability",
         "Weibull probability plot of failures with fitted lines. " + "; ".join(parts) + ".",
-        f"Weibull probability plot: failures, fitted line and the {result.claim.coverage * 100:g} % interval of each "
-        "percentile life (pale). A bend in the points means two kinds of failure.",
+        "Weibull probability plot: failures and fitted lines"
+        + (
+            f"; pale: {result.claim.coverage * 100:g} % likelihood-ratio interval of each percentile life"
+            if banded
+            else ""
+        )
+        + ". A bend in the points means two kinds of failure.",
     )
 
 
-def _line_of(axes: Axes, group: GroupLife, look: Look, claim: Claim) -> None:
+def _line_of(axes: Axes, group: GroupLife, look: Look, claim: Claim, banded: bool) -> None:
     assert group.weibull is not None
     fit = group.weibull.fit
     cycles, share = plot_points(group.lives)
     shares = np.array([0.01, 0.03, 0.1, 0.3, 0.6, 0.9, 0.985])
     z = WEIBULL.percentile(shares)
     line = np.exp(fit.location + fit.scale * z)
-    # A chi-square band is enough to look at, and quicker than the calibrated one.
-    bounds = intervals(fit, [Asked("percentile", float(s)) for s in shares], claim.coverage, "likelihood-ratio")
-    low = np.clip([b.lower for b in bounds], line / 30, None)
-    high = np.clip([b.upper for b in bounds], None, line * 30)
-    axes.fill_betweenx(z, low, high, color=look.band, alpha=0.45, linewidth=0)
+    if banded:
+        # A chi-square band is enough to look at, and quicker than the calibrated one.
+        asked = [Asked("percentile", float(share)) for share in shares]
+        bounds = intervals(fit, asked, claim.coverage, "likelihood-ratio")
+        low = np.clip([b.lower for b in bounds], line / 30, None)
+        high = np.clip([b.upper for b in bounds], None, line * 30)
+        axes.fill_betweenx(z, low, high, color=look.band, alpha=0.5, linewidth=0)
     axes.plot(line, z, color=look.colour, linestyle=look.line)
     axes.plot(
         cycles,
@@ -251,7 +270,10 @@ def _strip(axes: Axes, verdict: Verdict, criterion: Criterion) -> None:
     baseline = verdict.baseline_ohm or 1.0
     cycle = np.array([seen.cycle for seen in verdict.cycles], dtype=float)
     ratio = np.array(
-        [np.nan if s.resistance_max_ohm is None else s.resistance_max_ohm / baseline for s in verdict.cycles]
+        [
+            np.nan if s.resistance_max_ohm is None else s.resistance_max_ohm / baseline
+            for s in verdict.cycles
+        ]
     )
     step = max(1, cycle.size // 1500)
     if step > 1:  # thinned to the greatest of each stretch, so that no peak is lost
@@ -262,12 +284,23 @@ def _strip(axes: Axes, verdict: Verdict, criterion: Criterion) -> None:
         ratio = np.full(blocks.shape[0], np.nan)
         ratio[known] = np.nanmax(blocks[known], axis=1)
     axes.plot(cycle, ratio, color=look.colour, linewidth=1.0)
-    top = max(criterion.resistance_factor * 1.15, float(np.nanmax(ratio)) if ratio.size and np.isfinite(ratio).any() else 1)
+    top = max(
+        criterion.resistance_factor * 1.15,
+        float(np.nanmax(ratio)) if ratio.size and np.isfinite(ratio).any() else 1,
+    )
     axes.set_ylim(0, min(top, 6 * criterion.resistance_factor))
     axes.axhline(criterion.resistance_factor, color=FAINT, linewidth=0.9, linestyle=(0, (4, 3)))
     healed = [seen.cycle for seen in verdict.healed]
     healed = healed[:: max(1, len(healed) // _HEALED_SHOWN)]
-    axes.plot(healed, np.full(len(healed), 0.0), linestyle="none", marker="|", markersize=12, color=SERIES[1].colour, clip_on=False)
+    axes.plot(
+        healed,
+        np.full(len(healed), 0.0),
+        linestyle="none",
+        marker="|",
+        markersize=12,
+        color=SERIES[1].colour,
+        clip_on=False,
+    )
     first = verdict.first_cycle[criterion.name]
     if first is not None:
         axes.axvline(first, color=INK, linewidth=1.2)
@@ -300,12 +333,26 @@ def draw_wash(result: WashResult, folder: Path) -> FigureFile | None:
         for place, (_, first, second) in enumerate(pairs):
             if np.isfinite(second):
                 axes.plot([first, second], [place, place], color=FAINT, linewidth=1.2)
-                axes.plot([second], [place], marker=after.marker, color=after.colour, linestyle="none")
+                axes.plot(
+                    [second], [place], marker=after.marker, color=after.colour, linestyle="none"
+                )
             else:
                 axes.annotate(
-                    "no contact after", (first, place), xytext=(8, 0), textcoords="offset points", va="center", fontsize=9
+                    "no contact after",
+                    (first, place),
+                    xytext=(8, 0),
+                    textcoords="offset points",
+                    va="center",
+                    fontsize=9,
                 )
-            axes.plot([first], [place], marker=before.marker, color=before.colour, linestyle="none", markerfacecolor="white")
+            axes.plot(
+                [first],
+                [place],
+                marker=before.marker,
+                color=before.colour,
+                linestyle="none",
+                markerfacecolor="white",
+            )
         axes.set_yticks(range(len(pairs)), [name for name, _, _ in pairs])
         axes.set_ylim(len(pairs) - 0.5, -0.5)
         axes.set_xlim(left=0)

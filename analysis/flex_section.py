@@ -8,7 +8,7 @@ from analysis.bend import Acceleration
 from analysis.flex_failure import Verdict, criteria_words
 from analysis.flex_life import Comparison, FlexLife, GroupLife
 from analysis.flex_plots import draw_flex, draw_resistance, draw_wash
-from analysis.flex_words import answers, percent, result_rows, specimens_quantity
+from analysis.flex_words import answers, result_rows, specimens_quantity
 from analysis.quantity import Quantity
 from analysis.section import Section
 from analysis.washing import CAUTION, PROCEDURE, WashResult
@@ -90,10 +90,14 @@ def wash_words(result: WashResult) -> tuple[str, ...]:
         if quantity.value is None:
             continue
         amount = (
-            f"by a factor of {quantity.value:.3g}" if neutral else f"by {abs(quantity.value):.2g} mA on average"
+            f"by a factor of {quantity.value:.3g}"
+            if neutral
+            else f"by {abs(quantity.value):.2g} mA on average"
         )
         if quantity.lower is None or quantity.upper is None:
-            found.append(f"The {what} changed {amount}; one specimen cannot say whether that is chance.")
+            found.append(
+                f"The {what} changed {amount}; one specimen cannot say whether that is chance."
+            )
         elif quantity.lower > neutral:
             found.append(f"The {what} rose {amount}.")
         elif quantity.upper < neutral:
@@ -101,7 +105,9 @@ def wash_words(result: WashResult) -> tuple[str, ...]:
         else:
             found.append(f"No change of the {what} is shown: what was seen may be chance.")
     if result.broken:
-        found.append(f"{len(result.broken)} of {len(result.specimens)} lost contact: {', '.join(result.broken)}.")
+        found.append(
+            f"{len(result.broken)} of {len(result.specimens)} lost contact: {', '.join(result.broken)}."
+        )
     return tuple(found)
 
 
@@ -130,13 +136,13 @@ def fit_words(group: GroupLife) -> tuple[str, ...]:
     gain = group.weibull.fit.log_likelihood - rival.log_likelihood
     better = "Weibull" if gain > 0 else "lognormal"
     p = group.goodness[0].p_value
-    line = "too few failures to judge the line" if p is None else f"on the probability plot p = {p:.2g}"
-    clear = "clearly" if abs(gain) > 2 else "hardly"
-    return (
-        f"{label}: {line}; {better} fits better, but {clear} so (log-likelihoods differ by {abs(gain):.1f})."
-        if clear == "hardly"
-        else f"{label}: {line}; {better} fits clearly better (log-likelihoods differ by {abs(gain):.1f}).",
+    line = (
+        "too few failures to judge the line"
+        if p is None
+        else f"on the probability plot p = {p:.2g}"
     )
+    how = "clearly better" if abs(gain) > 2 else "hardly better"
+    return (f"{label}: {line}; {better} fits {how} (log-likelihoods differ by {abs(gain):.1f}).",)
 
 
 def all_warnings(result: FlexLife) -> tuple[str, ...]:
@@ -249,7 +255,9 @@ def _rank_json(result: FlexLife) -> dict[str, Any] | None:
         return None
     rank = result.overall
     return {
-        **Quantity(rank.chi_square, "", note="chi-square of the log-rank test, all groups").as_json(),
+        **Quantity(
+            rank.chi_square, "", note="chi-square of the log-rank test, all groups"
+        ).as_json(),
         "degrees_of_freedom": rank.degrees,
         "p": rank.p_chi_square,
         "p_exchange": rank.p_exchange,
@@ -287,8 +295,3 @@ def _ratios_json(comparisons: Sequence[Comparison]) -> dict[str, Any] | list[dic
     if not found:
         return None
     return found[0] if len(found) == 1 else found
-
-
-def plan_words(share: float) -> str:
-    """Share as the plan's sentences print it."""
-    return percent(share)

@@ -6,9 +6,21 @@ from typing import Final
 from analysis.flex_life import Claim, Comparison, Count, FlexLife, GroupLife
 from analysis.quantity import Quantity
 
-_SMALL: Final = (
-    "no one two three four five six seven eight nine ten eleven twelve".split()
-)
+_SMALL: Final = [
+    "no",
+    "one",
+    "two",
+    "three",
+    "four",
+    "five",
+    "six",
+    "seven",
+    "eight",
+    "nine",
+    "ten",
+    "eleven",
+    "twelve",
+]
 
 
 def number_words(count: int) -> str:
@@ -91,9 +103,7 @@ def _what_is_missing(group: GroupLife, claim: Claim) -> str:
         else 0.0,
     )
     so_far = f"so far they show {int(best * 100)} %; " if best >= 0.01 else ""
-    return (
-        f"not shown yet; {so_far}{number_words(count.more)} more {specimens} without a failure would show it."
-    )
+    return f"not shown yet; {so_far}{number_words(count.more)} more {specimens} without a failure would show it."
 
 
 def _estimate(group: GroupLife) -> float | None:
@@ -121,7 +131,8 @@ def _answer_without_target(group: GroupLife, claim: Claim) -> str:
 
 def _floor_percent(quantity: Quantity | None) -> str:
     """A lower bound is rounded down: 90.06 % does not become 90.1."""
-    assert quantity is not None and quantity.lower is not None
+    assert quantity is not None
+    assert quantity.lower is not None
     return f"{int(quantity.lower * 1000) / 10:.1f} %"
 
 
@@ -171,7 +182,9 @@ def result_rows(group: GroupLife, claim: Claim) -> tuple[tuple[str, Quantity], .
     count = group.count
     if count is not None:
         counted = count.reliability_lower
-        rows.append((f"survive to the target, {count.specimens} counted", _in_percent(_bare(counted))))
+        rows.append(
+            (f"survive to the target, {count.specimens} counted", _in_percent(_bare(counted)))
+        )
         rows.append((sure, _in_percent(_bound(counted))))
     rows.append((f"{sure}, stated shape", _in_percent(_bound(group.stated_shape_lower))))
     return tuple((label, q) for label, q in rows if q is not None and q.value is not None)
@@ -222,3 +235,11 @@ def answers(result: FlexLife) -> tuple[str, ...]:
         *(answer(group, result.claim) for group in result.groups),
         *(comparison_words(pair) for pair in result.comparisons),
     )
+
+
+def target_words(cycles: float, wearings: float | None) -> str:
+    """The target as the user thinks of it: ``12 evenings (4,800 bends)``, ``4,800 bends``."""
+    bends = f"{cycles:,.0f} bends"
+    if wearings is None:
+        return bends
+    return f"{wearings:,.0f} evening{'' if wearings == 1 else 's'} ({bends})"

@@ -75,7 +75,7 @@ class Lives:
 
     @property
     def is_exact(self) -> NDArray[np.bool_]:
-        return self.lower == self.upper
+        return np.equal(self.lower, self.upper)
 
     @property
     def inspected(self) -> bool:
@@ -268,7 +268,12 @@ def _specimen(cells: dict[str, str], where: str) -> Specimen:
                 next_step="write the inner radius in millimetres, 0.1 to 1000.",
             )
     return Specimen(
-        name, " ".join(cells.get("group", "").split()), whole, broken, cells.get("how", ""), radius_mm
+        name,
+        " ".join(cells.get("group", "").split()),
+        whole,
+        broken,
+        cells.get("how", ""),
+        radius_mm,
     )
 
 

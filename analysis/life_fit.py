@@ -37,13 +37,13 @@ class LifeFit:
 
     def percentile_cycles(self, share_failed: float) -> float:
         """Cycles by which this share has failed: B10 for 0.1."""
-        z = float(self.family.percentile(np.float64(share_failed)))
+        z = float(self.family.percentile(np.array(share_failed)))
         return float(np.exp(self.location + self.scale * z))
 
     def reliability(self, cycles: float) -> float:
         """Share that survives this many cycles."""
         z = (np.log(cycles) - self.location) / self.scale
-        return float(self.family.survivors(np.float64(z)))
+        return float(self.family.survivors(np.array(z)))
 
 
 def why_not(lives: Lives) -> str:

@@ -51,9 +51,7 @@ def goodness(lives: Lives, family: Family) -> Goodness:
     if not FAILURES_MIN <= failures <= FAILURES_MAX or cycles.size < 3:
         return Goodness(family.name, None, None)
     order = np.repeat(np.arange(cycles.size), kaplan_meier(lives).failures.astype(int))
-    correlation = float(
-        np.corrcoef(np.log(cycles)[order], family.percentile(share)[order])[0, 1]
-    )
+    correlation = float(np.corrcoef(np.log(cycles)[order], family.percentile(share)[order])[0, 1])
     known = _imitated_correlations(family.name, round(lives.count), failures)
     return Goodness(family.name, correlation, float(np.mean(known <= correlation)))
 

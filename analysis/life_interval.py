@@ -58,9 +58,7 @@ def intervals(
         return [wald(fit, item, coverage, "log") for item in asked]
     imitation = None
     if method == "calibrated" and calibratable(fit):
-        imitation = imitate(
-            fit.family.name, round(fit.lives.count), round(fit.lives.failures)
-        )
+        imitation = imitate(fit.family.name, round(fit.lives.count), round(fit.lives.failures))
     problems = [_problem(fit, item) for item in asked]
     estimate = np.array([p.estimate for p in problems])
     error = np.array([p.error for p in problems])
@@ -68,9 +66,7 @@ def intervals(
     side = np.tile([-1.0, 1.0], len(problems))
     targets = [_target(p, side[i], tail, imitation) for i, p in enumerate(kinds)]
     ends = _solve(fit, kinds, np.repeat(estimate, 2), np.repeat(error, 2), side, targets)
-    return [
-        _bounds(fit, item, ends[2 * i], ends[2 * i + 1]) for i, item in enumerate(asked)
-    ]
+    return [_bounds(fit, item, ends[2 * i], ends[2 * i + 1]) for i, item in enumerate(asked)]
 
 
 @dataclass(frozen=True)
@@ -98,11 +94,9 @@ def _problem(fit: LifeFit, asked: Asked) -> _Problem:
         turn = np.array([-1.0 / scale, -z])
         return _Problem(asked, -z, float(np.sqrt(turn @ covariance @ turn)), c=c)
     share = 0.5 if asked.kind == "scale" else asked.at
-    z = 0.0 if asked.kind == "scale" else float(fit.family.percentile(np.float64(share)))
+    z = 0.0 if asked.kind == "scale" else float(fit.family.percentile(np.array(share)))
     turn = np.array([1.0, z * scale])
-    return _Problem(
-        asked, location + scale * z, float(np.sqrt(turn @ covariance @ turn)), z=z
-    )
+    return _Problem(asked, location + scale * z, float(np.sqrt(turn @ covariance @ turn)), z=z)
 
 
 def _target(
@@ -132,8 +126,10 @@ def _solve(
     """u where root(u) meets its target: bracketed outward, then secant steps kept in the bracket (Illinois)."""
 
     def miss(u: Array) -> Array:
-        wanted = np.array([target(value) for target, value in zip(targets, u, strict=True)])
-        return _roots(fit, problems, estimate, u) - wanted
+        wanted = np.array(
+            [target(value) for target, value in zip(targets, u.tolist(), strict=True)]
+        )
+        return np.asarray(_roots(fit, problems, estimate, u) - wanted, dtype=np.float64)
 
     near, near_miss = estimate.copy(), miss(estimate)
     reach = np.full(side.shape, 2.0)
@@ -203,9 +199,7 @@ def _exp(value: float) -> float:
     return float(np.exp(value)) if value < 700 else float("inf")
 
 
-def wald(
-    fit: LifeFit, asked: Asked, coverage: float, on: Literal["linear", "log"]
-) -> Bounds:
+def wald(fit: LifeFit, asked: Asked, coverage: float, on: Literal["linear", "log"]) -> Bounds:
     """Estimate -+ standard error times the normal quantile.
 
     ``on`` linear: of the parameter itself (may fall below 0); log: of its logarithm
@@ -219,7 +213,7 @@ def wald(
     centre = _bounds(fit, asked, problem.estimate, problem.estimate).lower
     if asked.kind == "reliability":
         z = -problem.estimate
-        density = float(np.exp(fit.family.density(np.float64(z))[0]))
+        density = float(np.exp(fit.family.density(np.array(z))[0]))
         slope = density
     else:
         slope = centre * (1.0 if asked.kind == "shape" else fit.spread)

@@ -58,13 +58,13 @@ def fit_regression(lives: Lives, design: Array, family: Family) -> Regression:
             next_step="test more specimens, or look at the groups one by one.",
         )
     b = float(fit.theta[0])
-    coefficients = fit.theta[1:] / b * spread
+    coefficients = np.array(fit.theta[1:] / b * spread, dtype=np.float64)
     coefficients[0] += centre
     turn = np.zeros((size, size))  # (b, a) by (coefficients, ln scale), standard units
     turn[0, -1] = -b
     turn[1:, :-1] = b * np.eye(size - 1)
     turn[1:, -1] = -fit.theta[1:]
-    covariance = np.linalg.inv(turn.T @ -fit.hessian @ turn)
+    covariance = np.array(np.linalg.inv(turn.T @ -fit.hessian @ turn), dtype=np.float64)
     covariance[:-1, :] *= spread
     covariance[:, :-1] *= spread
     exact = lives.is_exact

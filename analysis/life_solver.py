@@ -54,9 +54,7 @@ def _sev_below(z: Array) -> Derivatives:
     return np.log(share), first, first * (1.0 - power) - first**2
 
 
-def _sev_between(
-    low: Array, high: Array
-) -> tuple[Array, Array, Array, Array, Array, Array]:
+def _sev_between(low: Array, high: Array) -> tuple[Array, Array, Array, Array, Array, Array]:
     power_low, power_high = np.exp(low), np.exp(high)
     log_share = -power_low + np.log(-np.expm1(power_low - power_high))
     d_low = -np.exp(low - power_low - log_share)
@@ -86,9 +84,7 @@ def _normal_survival(z: Array) -> Derivatives:
     return log_share, -first, second
 
 
-def _normal_between(
-    low: Array, high: Array
-) -> tuple[Array, Array, Array, Array, Array, Array]:
+def _normal_between(low: Array, high: Array) -> tuple[Array, Array, Array, Array, Array, Array]:
     flip = low > 0  # work in the lower tail, where the difference keeps its digits
     outer = special.log_ndtr(np.where(flip, -low, high))
     inner = special.log_ndtr(np.where(flip, -high, low))
@@ -170,9 +166,7 @@ class Fit:
         return np.asarray(self.theta[..., 1] / self.theta[..., 0])
 
 
-def log_likelihood(
-    lives: LogLives, family: Family, theta: Array
-) -> tuple[Array, Array, Array]:
+def log_likelihood(lives: LogLives, family: Family, theta: Array) -> tuple[Array, Array, Array]:
     """Log-likelihood (of the log lives), its gradient and its Hessian at theta (..., P)."""
     slope = theta[..., :1]
     offset = theta[..., 1:] @ lives.design.T
@@ -282,13 +276,16 @@ def _step(gradient: Array, hessian: Array, free: Array) -> tuple[Array, Array]:
         step = -slope / bend[..., 0]
     elif slope.shape[-1] == 2:
         determinant = bend[..., 0, 0] * bend[..., 1, 1] - bend[..., 0, 1] ** 2
-        step = np.stack(
-            (
-                bend[..., 0, 1] * slope[..., 1] - bend[..., 1, 1] * slope[..., 0],
-                bend[..., 0, 1] * slope[..., 0] - bend[..., 0, 0] * slope[..., 1],
-            ),
-            axis=-1,
-        ) / determinant[..., None]
+        step = (
+            np.stack(
+                (
+                    bend[..., 0, 1] * slope[..., 1] - bend[..., 1, 1] * slope[..., 0],
+                    bend[..., 0, 1] * slope[..., 0] - bend[..., 0, 0] * slope[..., 1],
+                ),
+                axis=-1,
+            )
+            / determinant[..., None]
+        )
     else:
         largest = np.nan_to_num(np.abs(bend).max(axis=(-1, -2)))[..., None, None]
         # A hair of ridge: a flat direction gives a long step, not an exception.

@@ -62,7 +62,10 @@ def log_rank(groups: Sequence[Lives]) -> LogRank:
         chi_square,
         degrees,
         float(special.chdtrc(degrees, chi_square)),
-        float((np.sum(exchanged >= chi_square * (1 - 1e-9)) + (not complete)) / (exchanged.size + (not complete))),
+        float(
+            (np.sum(exchanged >= chi_square * (1 - 1e-9)) + (not complete))
+            / (exchanged.size + (not complete))
+        ),
         int(exchanged.size),
         complete,
         observed,

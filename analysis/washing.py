@@ -169,7 +169,9 @@ def wash_change(specimens: Sequence[Washed], coverage: float) -> WashResult:
     return WashResult(tuple(specimens), ratio, change, current, broken, tuple(warnings))
 
 
-def _pairs(specimens: Sequence[Washed], before: str, after: str) -> "np.ndarray[tuple[int, int], np.dtype[np.float64]]":
+def _pairs(
+    specimens: Sequence[Washed], before: str, after: str
+) -> "np.ndarray[tuple[int, int], np.dtype[np.float64]]":
     rows = [(getattr(item, before), getattr(item, after)) for item in specimens]
     kept = [row for row in rows if None not in row and math.inf not in row]
     return np.array(kept, dtype=float).reshape(-1, 2)

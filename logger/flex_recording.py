@@ -7,7 +7,6 @@ itself while the cable is out or the laptop is gone, so a link that comes back g
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import Final
 
 from firmware_probe.line_format import command
@@ -143,12 +142,18 @@ class FlexRecording:
 
 def _refused(reason: str) -> BenchError:
     known = {
-        "fitted": ("This board has no flex rig.", "fit the servo and the joints' inputs, see the wiring page."),
+        "fitted": (
+            "This board has no flex rig.",
+            "fit the servo and the joints' inputs, see the wiring page.",
+        ),
         "busy": (
             "The board is already flexing.",
             "go on with that run: --resume and its folder; or press reset to stop it.",
         ),
-        "range": ("The board does not take these settings.", "choose a longer period or fewer cycles."),
+        "range": (
+            "The board does not take these settings.",
+            "choose a longer period or fewer cycles.",
+        ),
         "unknown": ("This board's firmware cannot flex.", "load the present probe sketch."),
     }
     happened, next_step = known.get(
@@ -240,17 +245,10 @@ def end_words(reason: str) -> str:
     }.get(reason, reason)
 
 
-def resumed_watches(
-    recording: FlexRecording, rows: dict[int, list[CycleSeen]]
-) -> None:
+def resumed_watches(recording: FlexRecording, rows: dict[int, list[CycleSeen]]) -> None:
     """Bring the watches to where the stored rows end."""
     for joint, cycles in rows.items():
         watch = recording.watches.get(joint)
         for seen in sorted(cycles, key=lambda item: item.cycle):
             if watch is not None:
                 watch.feed(seen)
-
-
-def flex_folder(base: Path, stamp: str) -> Path:
-    """Default folder of a flex run."""
-    return base / f"flex_{stamp}"

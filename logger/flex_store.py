@@ -31,8 +31,16 @@ FLEX_COLUMNS: Final = {
     "specimen": ("1", "string", "Name of the test piece"),
     "current_min_ma": ("mA", "decimal", "Least current through the joint in the cycle"),
     "current_max_ma": ("mA", "decimal", "Greatest current through the joint in the cycle"),
-    "resistance_min_ohm": ("Ohm", "decimal", "Least resistance while not open; empty: open all the cycle"),
-    "resistance_max_ohm": ("Ohm", "decimal", "Greatest resistance while not open; empty: open all the cycle"),
+    "resistance_min_ohm": (
+        "Ohm",
+        "decimal",
+        "Least resistance while not open; empty: open all the cycle",
+    ),
+    "resistance_max_ohm": (
+        "Ohm",
+        "decimal",
+        "Greatest resistance while not open; empty: open all the cycle",
+    ),
     "opens": ("1", "integer", "Times the joint opened in the cycle"),
     "longest_open_s": ("s", "decimal", "Longest open of the cycle"),
 }
