@@ -202,6 +202,7 @@ def life_command(
             report,
             title,
             simulated=simulated,
+            items=tuple(criteria_words(verdict) for verdict in verdicts),
         )
     if as_json:
         from analysis.flex_section import flex_json
@@ -338,8 +339,7 @@ def _show_life(
         click.echo()
     if used is not None:
         _say(f"Failed means: {used}. First cycle by each criterion:")
-        for verdict in verdicts:
-            _say(f"  {criteria_words(verdict)}", indent="      ")
+        _criteria_table(verdicts)
         click.echo()
     if speed is not None:
         _say(acceleration_words(speed))
@@ -529,6 +529,16 @@ def wash_command(table: Path, coverage: float, report: Path | None, as_json: boo
         click.echo(f"\nOpen in a browser:\n  {report / 'report.html'}")
 
 
+def _criteria_table(verdicts: Sequence[Verdict]) -> None:
+    width = max(8, *(len(verdict.specimen) for verdict in verdicts))
+    click.echo(f"  {'':{width}}" + "".join(f"{name:>12}" for name in (*CRITERIA, "healed")))
+    for verdict in verdicts:
+        cells = ["-" if c is None else f"{c:,}" for c in verdict.first_cycle.values()]
+        cells.append(f"{len(verdict.healed):,}")
+        click.echo(f"  {verdict.specimen:{width}}" + "".join(f"{cell:>12}" for cell in cells))
+    click.echo("  healed: interrupted cycles after which the joint conducted again")
+
+
 def _table(rows: Sequence[Row]) -> None:
     if not rows:
         return
@@ -541,7 +551,8 @@ def _table(rows: Sequence[Row]) -> None:
 
 
 def _say(text: str, indent: str = "") -> None:
-    click.echo(textwrap.fill(text, TEXT_WIDTH, subsequent_indent=indent))
+    kept = text.replace(" %", "\u00a0%")  # a number stays with its sign
+    click.echo(textwrap.fill(kept, TEXT_WIDTH, subsequent_indent=indent, break_on_hyphens=False))
 
 
 def _json(document: dict[str, Any]) -> None:

@@ -14,6 +14,8 @@ from logger.errors import BenchError
 from logger.flex_criterion import CRITERIA, Criterion, CriterionName, CycleSeen, JointWatch
 from logger.flex_store import FlexDescription, read_flex_description, read_flex_rows
 
+SIMULATED_NOTE = "SIMULATED: a simulated board with simulated joints; no hardware was there."
+
 
 @dataclass(frozen=True)
 class Verdict:
@@ -96,12 +98,22 @@ def read_flex_run(
                 "a failure that first showed in one of them is dated late."
             )
     if description.simulated:
-        notes.append(
-            f"SIMULATED: {folder.name} comes from a simulated board; no hardware was there."
-        )
+        notes.append(SIMULATED_NOTE)
     if not verdicts:
         raise BenchError(f"{folder} holds no flex cycle.", next_step="give another run.")
     return description, tuple(verdicts), tuple(notes)
+
+
+def criteria_summary(verdicts: Sequence[Verdict]) -> str:
+    """How many each criterion would have called failed, and what healed."""
+    failed = ", ".join(
+        f"{name} {sum(v.first_cycle[name] is not None for v in verdicts)}" for name in CRITERIA
+    )
+    healed = sum(len(v.healed) for v in verdicts)
+    return (
+        f"Failed of {len(verdicts)} specimens by each criterion: {failed} (a run that stopped at the chosen one did not wait "
+        f"for the others). Interrupted cycles that healed: {healed:,}."
+    )
 
 
 def criteria_words(verdict: Verdict) -> str:

@@ -25,6 +25,7 @@ from logger.flex_criterion import Criterion
 
 _SHARES: Final = (0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 0.9, 0.99)
 _HEALED_SHOWN: Final = 400
+_STRIPS_MAX: Final = 8
 
 
 def draw_flex(result: FlexLife, folder: Path) -> tuple[FigureFile, ...]:
@@ -236,32 +237,49 @@ def _line_of(axes: Axes, group: GroupLife, look: Look, claim: Claim, banded: boo
     )
 
 
-def draw_resistance(verdicts: Sequence[Verdict], criterion: Criterion, folder: Path) -> FigureFile:
+def draw_resistance(
+    verdicts: Sequence[Verdict], criterion: Criterion, folder: Path
+) -> tuple[FigureFile, ...]:
     """Greatest resistance of each cycle, a strip per specimen, with failures and healed opens marked."""
+    sheets = [verdicts[i : i + _STRIPS_MAX] for i in range(0, len(verdicts), _STRIPS_MAX)]
     with figure_style():
-        rows = len(verdicts)
-        width, _ = SIZES["page"]
-        figure = Figure(figsize=(width + 0.8, 0.9 + 0.95 * rows), layout="constrained")
-        strips = figure.subplots(rows, 1, sharex=True, squeeze=False)[:, 0]
-        for axes, verdict in zip(strips, verdicts, strict=True):
-            _strip(axes, verdict, criterion)
-        strips[0].set_title("Resistance of each joint, cycle by cycle")
-        strips[-1].set_xlabel("full bends and back")
-        strips[-1].xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:,.0f}"))
-        figure.supylabel("times its first resistance", fontsize=10)
-        save_figure(figure, folder / "flex-resistance")
+        return tuple(
+            _resistance_sheet(sheet, criterion, folder, f"flex-resistance-{number}")
+            for number, sheet in enumerate(sheets, 1)
+        )
+
+
+def _resistance_sheet(
+    verdicts: Sequence[Verdict], criterion: Criterion, folder: Path, stem: str
+) -> FigureFile:
+    rows = len(verdicts)
+    width, _ = SIZES["page"]
+    figure = Figure(figsize=(width, 1.2 + 0.95 * rows), layout="constrained")
+    strips = figure.subplots(rows, 1, sharex=True, squeeze=False)[:, 0]
+    for axes, verdict in zip(strips, verdicts, strict=True):
+        _strip(axes, verdict, criterion)
+    strips[-1].set_xlabel("full bends and back")
+    strips[-1].xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:,.0f}"))
+    figure.suptitle(
+        "Resistance of each joint, times its first value",
+        x=0.01,
+        ha="left",
+        fontsize=11.5,
+        fontweight="bold",
+    )
+    save_figure(figure, folder / stem)
     parts = []
     for verdict in verdicts:
         first = verdict.first_cycle[criterion.name]
+        state = "whole" if first is None else f"failed at {first:,}"
         parts.append(
-            f"{verdict.specimen} {'whole' if first is None else f'failed at {first:,}'}, "
-            f"{len(verdict.healed)} cycles with opens that healed"
+            f"{verdict.specimen} {state}, {len(verdict.healed)} cycles with opens that healed"
         )
     return FigureFile(
-        "flex-resistance",
+        stem,
         "; ".join(parts) + ".",
-        f"Greatest resistance of each cycle over the joint's own first one. Strokes at the foot: opens that healed. "
-        f"Cross and line: failed ({criterion}).",
+        "Greatest resistance of each cycle over the joint's own first one. Strokes at the foot: opens that healed. "
+        f"Cross and line: failed ({criterion}). Dashes: {criterion.resistance_factor:g} times.",
     )
 
 
@@ -292,28 +310,22 @@ def _strip(axes: Axes, verdict: Verdict, criterion: Criterion) -> None:
     axes.axhline(criterion.resistance_factor, color=FAINT, linewidth=0.9, linestyle=(0, (4, 3)))
     healed = [seen.cycle for seen in verdict.healed]
     healed = healed[:: max(1, len(healed) // _HEALED_SHOWN)]
-    axes.plot(
-        healed,
-        np.full(len(healed), 0.0),
-        linestyle="none",
-        marker="|",
-        markersize=12,
-        color=SERIES[1].colour,
-        clip_on=False,
-    )
+    if healed:  # an empty line that is not clipped would upset the layout
+        axes.plot(
+            healed,
+            np.full(len(healed), 0.0),
+            linestyle="none",
+            marker="|",
+            markersize=12,
+            color=SERIES[1].colour,
+            clip_on=False,
+        )
     first = verdict.first_cycle[criterion.name]
     if first is not None:
         axes.axvline(first, color=INK, linewidth=1.2)
         axes.plot([first], [1.0], marker="X", markersize=9, color=INK, markeredgecolor="white")
     text = "whole" if first is None else f"failed at {first:,}"
-    axes.annotate(
-        f"{verdict.specimen}: {text}",
-        (0.01, 0.98),
-        xycoords="axes fraction",
-        va="top",
-        fontsize=9,
-        fontweight="bold",
-    )
+    axes.set_title(f"{verdict.specimen}: {text}", fontsize=9, pad=3)
 
 
 def draw_wash(result: WashResult, folder: Path) -> FigureFile | None:

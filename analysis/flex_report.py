@@ -17,9 +17,17 @@ _SIMULATED = (
 
 
 def write_page(
-    maker: Callable[[Path], Section], folder: Path, title: str, *, simulated: bool
+    maker: Callable[[Path], Section],
+    folder: Path,
+    title: str,
+    *,
+    simulated: bool,
+    items: tuple[str, ...] = (),
 ) -> tuple[Path, ...]:
-    """Write ``report.html``, ``report.md`` and the pictures; returns their paths. Never over a foreign file."""
+    """Write ``report.html``, ``report.md`` and the pictures; returns their paths. Never over a foreign file.
+
+    ``items``: a list printed after the pictures.
+    """
     with TemporaryDirectory(prefix="drawbench-") as temporary:
         made = Path(temporary)
         section = maker(made)
@@ -28,6 +36,7 @@ def write_page(
             Part(figures=section.figures[:1]),
             Part("Results", tuple(rest), rows_of(section.quantities, notes=True)),
             Part("The other pictures", figures=section.figures[1:]),
+            Part("First cycle of each specimen by each criterion", items=items),
             Part("Cautions", cautions=section.cautions),
         )
         page = Page(

@@ -56,13 +56,15 @@ def group_words(name: str) -> str:
     return f"With {name}" if name else "With these joints"
 
 
-def answer(group: GroupLife, claim: Claim) -> str:
-    """The answer for one group, computed from its result."""
+def answer(group: GroupLife, claim: Claim, brief: bool = False) -> str:
+    """The answer for one group, computed from its result; ``brief`` leaves the claim away, said before."""
     share = percent(claim.reliability)
     sure = f"at {percent(claim.confidence)} confidence"
     if claim.target_cycles is None or group.count is None:
         return _answer_without_target(group, claim)
     head = f"{group_words(group.name)}, at least {share} of joints survive {claim.target_words}, {sure}: "
+    if brief:
+        head = f"{group_words(group.name)}: "
     if group.shown_by == "count":
         return head + (
             f"shown by counting; {number_words(group.count.failures)} of {number_words(group.count.specimens)} "
@@ -126,6 +128,16 @@ def _answer_without_target(group: GroupLife, claim: Claim) -> str:
     return (
         f"{group_words(group.name)}, 90 % of joints survive at least {cycles_words(low)} bends, {sure} "
         f"(best estimate {cycles_words(value)})."
+    )
+
+
+def _shown_share(group: GroupLife) -> float:
+    """For the order of sentences: what is shown, then what is estimated."""
+    if group.count is None:
+        return 0.0 if group.weibull is None else (group.weibull.b10_lower.lower or 0.0)
+    estimate = _estimate(group) or 0.0
+    return (
+        (2.0 if group.shown_by else 0.0) + estimate + (group.count.reliability_lower.lower or 0.0)
     )
 
 
@@ -230,9 +242,10 @@ def _tidy(value: float) -> float:
 
 
 def answers(result: FlexLife) -> tuple[str, ...]:
-    """A sentence per group, then one per comparison."""
+    """A sentence per group, the one that shows most first and in full; then one per comparison."""
+    ordered = sorted(result.groups, key=lambda group: -_shown_share(group))
     return (
-        *(answer(group, result.claim) for group in result.groups),
+        *(answer(group, result.claim, brief=place > 0) for place, group in enumerate(ordered)),
         *(comparison_words(pair) for pair in result.comparisons),
     )
 
