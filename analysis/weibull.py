@@ -64,7 +64,7 @@ def fit_many(cycles: Array, failed: NDArray[np.bool_]) -> ManyFits:
         lives = LogLives(y, y, none, none, none, weights, np.ones((2 * specimens, 1)))
     start = np.broadcast_to(np.array([1.2, 0.5]), (samples, 2))
     eye = np.broadcast_to(np.eye(2), (samples, 2, 2))
-    fit = maximise(lives, WEIBULL, start, np.zeros((samples, 2)), eye, decrement=1e-14)
+    fit = maximise(lives, WEIBULL, start, np.zeros((samples, 2)), eye)
     return ManyFits(
         1.0 / (fit.scale * spread[:, 0]), np.exp(centre[:, 0] + spread[:, 0] * fit.location)
     )
