@@ -336,9 +336,9 @@ def _warnings(
     failures, count = int(lives.failures), int(lives.count)
     if weibull is not None and failures < FEW_FAILURES:
         found.append(
-            f"{label}: only {failures} of {count} failed. So few cannot give a trustworthy Weibull interval: in "
-            "simulation its 90 % held the truth in as few as 87 and as many as 96 of 100 cases, and which of the two depends "
-            "on how the test was stopped. The verdict rests on counting alone."
+            f"{label}: only {failures} of {count} failed, which leaves the Weibull shape nearly open. In simulated tests of "
+            "five specimens with few failures the 90 % interval held the truth in 85 to 93 of 100, and up to one test in "
+            "three gave no interval at all. The verdict rests on counting alone."
         )
     elif count <= 5:
         found.append(

@@ -83,6 +83,14 @@ class Lives:
         return bool(np.any(np.isfinite(self.upper) & ~self.is_exact))
 
     @property
+    def scattered(self) -> bool:
+        """Some pieces were taken out whole before the last failure."""
+        failed = np.isfinite(self.upper)
+        if failed.all() or not failed.any():
+            return False
+        return bool(self.lower[~failed].min() < self.upper[failed].max())
+
+    @property
     def seen_cycles(self) -> Array:
         """Count at which each piece's fate was seen: its failure's upper end, or where it stopped whole."""
         return np.where(np.isfinite(self.upper), self.upper, self.lower)
@@ -180,6 +188,7 @@ def read_flex_table(path: Path) -> tuple[tuple[Specimen, ...], tuple[str, ...]]:
 
 def parse_flex_table(text: str, name: str) -> tuple[tuple[Specimen, ...], tuple[str, ...]]:
     """As ``read_flex_table``, from the table's text; ``name`` is used in messages."""
+    text = text.removeprefix("\ufeff")
     header_line = text.split("\n", 1)[0]
     delimiter = ";" if header_line.count(";") > header_line.count(",") else ","
     reader = csv.DictReader(StringIO(text), delimiter=delimiter, skipinitialspace=True)

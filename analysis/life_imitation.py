@@ -6,10 +6,10 @@ its one-sided bound is too high in 21 % instead of 10 %. The signed root of the 
 ratio at a percentile of a location-scale family does not depend on the unknown
 parameters when the test is complete or ends at a failure (Lawless 2003, Statistical Models
 and Methods for Lifetime Data, 2nd ed., appendix E and section 5.1), so its
-true quantiles come from simulation. For a test that ends at a count or whose
-pieces are taken out on the way we imitate tests of as many specimens and failures that
-stop at a random moment before the next failure; how well that holds is measured in
-tests/benchmarks. (Bootstrapping the signed root: Jeng & Meeker 2000, Technometrics 42:135.)
+true quantiles come from simulation. For a test that ends at a count we imitate tests of
+as many specimens and failures that stop at a random moment before the next failure; where
+pieces are taken out on the way (``scattered``), every second one stops at its last failure.
+Both are rules of ours; how well they hold is measured in tests/benchmarks. (Bootstrapping the signed root: Jeng & Meeker 2000, Technometrics 42:135.)
 """
 
 import math
@@ -99,7 +99,7 @@ def _quantile(ordered: Array, share: float) -> float:
 
 
 @lru_cache(maxsize=64)
-def imitate(family_name: str, specimens: int, failures: int) -> Imitation:
+def imitate(family_name: str, specimens: int, failures: int, scattered: bool = False) -> Imitation:
     """Imitated tests of so many specimens and failures (2 to ``FAILURES_MAX``), always the same ones.
 
     Raises ValueError for other numbers of failures.
@@ -109,7 +109,7 @@ def imitate(family_name: str, specimens: int, failures: int) -> Imitation:
     family = {item.name: item for item in (WEIBULL, LOGNORMAL)}[family_name]
     random = np.random.default_rng(_SEED)
     tests = _TESTS if failures <= 50 else _TESTS // 2
-    exact, right = imitated_logs(family, specimens, failures, tests, random)
+    exact, right = imitated_logs(family, specimens, failures, tests, random, scattered)
     none = np.empty((tests, 0))
     whole = specimens - failures
     logs = LogLives(
@@ -136,7 +136,12 @@ def imitate(family_name: str, specimens: int, failures: int) -> Imitation:
 
 
 def imitated_logs(
-    family: Family, specimens: int, failures: int, tests: int, random: np.random.Generator
+    family: Family,
+    specimens: int,
+    failures: int,
+    tests: int,
+    random: np.random.Generator,
+    scattered: bool = False,
 ) -> tuple[Array, Array]:
     """Standard log lives of the failed (tests, failures) and the common stop of the whole (tests, 0 or 1).
 
@@ -150,5 +155,7 @@ def imitated_logs(
     if not more:
         return logs, np.empty((tests, 0))
     share = random.random((tests, 1))
+    if scattered:
+        share[::2] = 0.0
     last, following = logs[:, failures - 1 : failures], logs[:, failures:]
     return logs[:, :failures], last + share * (following - last)

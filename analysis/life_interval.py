@@ -58,7 +58,10 @@ def intervals(
         return [wald(fit, item, coverage, "log") for item in asked]
     imitation = None
     if method == "calibrated" and calibratable(fit):
-        imitation = imitate(fit.family.name, round(fit.lives.count), round(fit.lives.failures))
+        lives = fit.lives
+        imitation = imitate(
+            fit.family.name, round(lives.count), round(lives.failures), lives.scattered
+        )
     problems = [_problem(fit, item) for item in asked]
     estimate = np.array([p.estimate for p in problems])
     error = np.array([p.error for p in problems])

@@ -35,10 +35,12 @@ def scale_cycles_of(fit: LifeFit) -> float:
 
 def shape_median_unbiased(fit: LifeFit) -> float | None:
     """Shape divided by how much too high the median estimate of such a test reads; None if not calibrated."""
-    failures = round(fit.lives.failures)
+    lives = fit.lives
+    failures = round(lives.failures)
     if failures > FAILURES_MAX:
         return None
-    return shape_of(fit) * imitate(WEIBULL.name, round(fit.lives.count), failures).scale_median
+    imitation = imitate(WEIBULL.name, round(lives.count), failures, lives.scattered)
+    return shape_of(fit) * imitation.scale_median
 
 
 @dataclass(frozen=True)

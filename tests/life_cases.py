@@ -10,13 +10,11 @@ from analysis.life_data import Lives, lives
 # NIST/SEMATECH e-Handbook 8.4.1, companion script; the page 8.4.1.3 itself has 54 for 55.
 NIST_HOURS: Final = (55.0, 187, 216, 240, 244, 335, 361, 373, 375, 386)
 # Lieblein & Zelen 1956, J. Res. NBS 57:273; the seventh value is pinned to 48.48.
-BEARINGS: Final = tuple(
-    float(text)
-    for text in (
-        "17.88 28.92 33.00 41.52 42.12 45.60 48.48 51.84 51.96 54.12 55.56 67.80 68.64 68.64 "
-        "68.88 84.12 93.12 98.64 105.12 105.84 127.92 128.04 173.40"
-    ).split()
-)
+_BEARINGS: Final = """
+17.88 28.92 33.00 41.52 42.12 45.60 48.48 51.84 51.96 54.12 55.56 67.80 68.64 68.64 68.88
+84.12 93.12 98.64 105.12 105.84 127.92 128.04 173.40
+"""
+BEARINGS: Final = tuple(float(text) for text in _BEARINGS.split())
 
 
 def nist(first: float = 55.0) -> Lives:

@@ -27,20 +27,49 @@ REL: Final = 1e-6
 Array = NDArray[np.float64]
 
 
-def tight(func: Callable[..., float], start: Any, args: tuple[Any, ...] = (), disp: int = 0) -> Any:
+def _tight(
+    func: Callable[..., float], start: Any, args: tuple[Any, ...] = (), disp: int = 0
+) -> Any:
     """Simplex search to the last digits, in scipy's form of an optimizer."""
-    options = {"xatol": 1e-10, "fatol": 1e-13, "maxiter": 4000, "maxfev": 4000}
-    return optimize.minimize(
-        lambda x: func(x, *args), start, method="Nelder-Mead", options=options
-    ).x
+    options: Any = {"xatol": 1e-10, "fatol": 1e-13, "maxiter": 4000, "maxfev": 4000}
+    return optimize.minimize(func, start, args=args, method="Nelder-Mead", options=options).x
+
+
+tight: Any = _tight
 
 
 def followed(loss: Callable[[Array], float], start: Array, ours: Array) -> Array:
     """Maximum of a library's own likelihood, from where its optimiser stopped; logs keep both positive."""
-    if start == pytest.approx(ours, rel=REL):
+    if bool(start == pytest.approx(ours, rel=REL)):
         return start
     found = tight(lambda logs: loss(np.exp(logs)), np.log(start))
-    return np.exp(np.asarray(found))
+    return np.asarray(np.exp(np.asarray(found)))
+
+
+def _lifelines_loss(
+    fitter: Any, cycles: Array, failed: NDArray[np.bool_]
+) -> Callable[[Array], float]:
+    """Negative log-likelihood from lifelines' own hazard functions."""
+
+    def loss(params: Array) -> float:
+        hazard = fitter._cumulative_hazard(params, cycles)
+        return float(np.sum(hazard) - np.sum(fitter._log_hazard(params, cycles)[failed]))
+
+    return loss
+
+
+def _profile(b10: float, near_shape: float, cycles: Array, failed: NDArray[np.bool_]) -> float:
+    """Greatest log-likelihood with this B10, by scipy's densities and a search over the shape."""
+
+    def loss(log_shape: float) -> float:
+        law = stats.weibull_min(np.exp(log_shape), scale=b10 / (-np.log(0.9)) ** np.exp(-log_shape))
+        return -float(np.sum(law.logpdf(cycles[failed])) + np.sum(law.logsf(cycles[~failed])))
+
+    start = float(np.log(near_shape))
+    found = optimize.minimize_scalar(
+        loss, bounds=(start - 3, start + 3), method="bounded", options={"xatol": 1e-9}
+    )
+    return -float(found.fun)
 
 
 @pytest.fixture(scope="module")
@@ -79,10 +108,7 @@ def test_weibull_point_estimates_and_wald(
             )
         point = np.array([theirs.lambda_, theirs.rho_])
 
-        def loss(params: Array, c: Array = cycles, f: NDArray[np.bool_] = failed) -> float:
-            hazard = theirs._cumulative_hazard(params, c)
-            return float(np.sum(hazard) - np.sum(theirs._log_hazard(params, c)[f]))
-
+        loss = _lifelines_loss(theirs, cycles, failed)
         assert followed(loss, point, ours) == pytest.approx(ours, rel=REL)
         table = theirs.summary
         if point == pytest.approx(ours, rel=REL):
@@ -162,22 +188,11 @@ def test_likelihood_ratio_interval_by_another_way(
     for cycles, failed in samples[:12]:
         fit = fit_weibull(lives(cycles[failed], cycles[~failed]))
 
-        def profile(b10: float, c: Array = cycles, f: NDArray[np.bool_] = failed) -> float:
-            def loss(log_shape: float) -> float:
-                law = stats.weibull_min(
-                    np.exp(log_shape), scale=b10 / (-np.log(0.9)) ** np.exp(-log_shape)
-                )
-                return -float(np.sum(law.logpdf(c[f])) + np.sum(law.logsf(c[~f])))
-
-            start = float(np.log(shape_of(fit)))
-            found = optimize.minimize_scalar(
-                loss, bounds=(start - 3, start + 3), method="bounded", options={"xatol": 1e-9}
-            )
-            return -float(found.fun)
-
         (bounds,) = intervals(fit, [Asked("percentile", 0.1)], 0.9, "likelihood-ratio")
         for end in (bounds.lower, bounds.upper):
-            assert fit.log_likelihood - profile(end) == pytest.approx(limit, rel=REL)
+            assert fit.log_likelihood - _profile(
+                end, shape_of(fit), cycles, failed
+            ) == pytest.approx(limit, rel=REL)
         # At the lower bound of the 90 % life the reliability has 90 % as its own lower bound.
         (back,) = intervals(fit, [Asked("reliability", bounds.lower)], 0.9, "likelihood-ratio")
         assert back.lower == pytest.approx(0.9, rel=REL)
@@ -197,10 +212,10 @@ def test_curves_and_log_rank(samples: list[tuple[Array, NDArray[np.bool_]]]) -> 
             warnings.simplefilter("ignore", RuntimeWarning)
             theirs = stats.ecdf(data).sf
             for scale in ("linear", "log-log"):
-                curve = kaplan_meier(sample, 0.9, scale)  # type: ignore[arg-type]
+                curve = kaplan_meier(sample, 0.9, scale)
                 at = np.searchsorted(theirs.quantiles, curve.cycles)
                 assert curve.survival == pytest.approx(theirs.probabilities[at], abs=1e-12)
-                ends = theirs.confidence_interval(0.9, method=scale)
+                ends: Any = theirs.confidence_interval(0.9, method=scale)
                 inside = curve.survival > 0
                 low = ends.low.probabilities[at][inside]
                 high = ends.high.probabilities[at][inside]
