@@ -17,12 +17,13 @@ from analysis.bend import (
     fitted_exponent,
     outer_strain,
 )
-from analysis.flex_failure import Verdict, criteria_words, read_flex_run
+from analysis.flex_failure import SIMULATED_NOTE, Verdict, criteria_words, read_flex_run
 from analysis.flex_life import Claim, FlexLife, flex_life
 from analysis.flex_plan import SHAPE_ASSUMED, ClaimPlan, PowerPlan, plan_claim, plan_power
 from analysis.flex_words import (
     answers,
     cycles_words,
+    method_words,
     number_words,
     percent,
     result_rows,
@@ -31,6 +32,7 @@ from analysis.flex_words import (
 )
 from analysis.life_data import COLUMNS, Specimen, flex_table, notices, read_flex_table
 from analysis.life_interval import METHODS
+from analysis.section import Section
 from analysis.table import Row, interval_title, rows_of
 from analysis.washing import CAUTION, PROCEDURE, read_wash_table, wash_change, wash_table
 from logger.errors import BenchError
@@ -196,7 +198,7 @@ def life_command(
         from analysis.flex_report import write_page
         from analysis.flex_section import flex_section
 
-        simulated = any(note.startswith("SIMULATED") for note in notes)
+        simulated = SIMULATED_NOTE in notes
         files = write_page(
             lambda folder: flex_section(result, folder, verdicts, used, speed),
             report,
@@ -249,6 +251,21 @@ def read_sources(
     if len(sources) > 1:
         notes += [note for note in notices(specimens) if note not in notes]
     return tuple(specimens), tuple(verdicts), used if verdicts else None, tuple(notes)
+
+
+def section_maker(
+    sources: Sequence[Path], claim: Claim, reference: str = ""
+) -> Callable[[Path], Section]:
+    """Flex part for the report of a run: give it to ``analysis.report.write_report``."""
+    specimens, verdicts, used, notes = read_sources(sources, None)
+    result = flex_life(specimens, claim, notes, reference)
+
+    def make(folder: Path) -> Section:
+        from analysis.flex_section import flex_section
+
+        return flex_section(result, folder, verdicts, used)
+
+    return make
 
 
 def _criterion(o: dict[str, Any]) -> Criterion | None:
@@ -334,6 +351,9 @@ def _show_life(
 ) -> None:
     from analysis.flex_section import RIG_CAUTION, acceleration_words, all_warnings, fit_words
 
+    if SIMULATED_NOTE in result.warnings:
+        _say(SIMULATED_NOTE)
+        click.echo()
     for sentence in answers(result):
         _say(sentence)
         click.echo()
@@ -352,8 +372,12 @@ def _show_life(
             _say(line, indent="  ")
         click.echo()
     for warning in all_warnings(result):
+        if warning == SIMULATED_NOTE:
+            continue
         _say(f"! {warning}", indent="  ")
         click.echo()
+    _say(method_words(result.claim))
+    click.echo()
     _say(f"Caution: {RIG_CAUTION}")
 
 

@@ -8,7 +8,7 @@ from analysis.bend import Acceleration
 from analysis.flex_failure import Verdict, criteria_summary
 from analysis.flex_life import Comparison, FlexLife, GroupLife
 from analysis.flex_plots import draw_flex, draw_resistance, draw_wash
-from analysis.flex_words import answers, result_rows, specimens_quantity
+from analysis.flex_words import answers, method_words, result_rows, specimens_quantity
 from analysis.quantity import Quantity
 from analysis.section import Section
 from analysis.washing import CAUTION, PROCEDURE, WashResult
@@ -36,6 +36,7 @@ def flex_section(
     if acceleration is not None:
         paragraphs.append(acceleration_words(acceleration))
     paragraphs += [line for group in result.groups for line in fit_words(group)]
+    paragraphs.append(method_words(result.claim))
     several = len(result.groups) > 1
     quantities = tuple(
         (f"{group.name or 'all'}: {label.strip()}" if several else label.strip(), quantity)

@@ -1,6 +1,7 @@
 """The answer of a flex test in a sentence, and its results as rows."""
 
 import math
+from dataclasses import replace
 from typing import Final
 
 from analysis.flex_life import Claim, Comparison, Count, FlexLife, GroupLife
@@ -154,7 +155,8 @@ def comparison_words(pair: Comparison) -> str:
     if pair.rank is None:
         return f"{second} and {first}: {pair.no_ratio}"
     p = pair.p_adjusted if pair.p_adjusted is not None else pair.rank.p_exchange
-    chance = f"log-rank p = {p:.2g}" if p >= 0.001 else "log-rank p < 0.001"
+    test = "log-rank p" if p == pair.rank.p_exchange else "adjusted log-rank p"
+    chance = f"{test} = {p:.2g}" if p >= 0.001 else f"{test} < 0.001"
     if pair.ratio is None:
         longer = pair.rank.observed[1] < pair.rank.expected[1]
         words = "outlasts" if longer else "fails before"
@@ -177,29 +179,48 @@ def _small_start(text: str) -> str:
 def result_rows(group: GroupLife, claim: Claim) -> tuple[tuple[str, Quantity], ...]:
     """Label and quantity of each result that exists, as it is to be read: shares in per cent, bounds by themselves."""
     rows: list[tuple[str, Quantity | None]] = []
-    sure = f"  {percent(claim.confidence)} sure of at least"
-    if group.weibull is not None:
-        w = group.weibull
+    sure = f"{percent(claim.confidence)} sure of at least"
+    w, count = group.weibull, group.count
+    if w is not None:
         rows += [
-            ("survive to the target, Weibull", _in_percent(w.reliability)),
-            (sure, _in_percent(_bound(w.reliability_lower))),
-            ("B10 life: 10 % have failed", w.b10),
-            (sure, _bound(w.b10_lower)),
-            ("B50 life: half have failed", w.b50),
-            (sure, _bound(w.b50_lower)),
-            ("Weibull scale: 63 % have failed", w.scale),
-            ("Weibull shape, maximum likelihood", w.shape),
-            ("  small-sample excess taken out", w.shape_unbiased),
+            ("survive, Weibull", _in_percent(w.reliability)),
+            (f"survive, Weibull: {sure}", _in_percent(_bound(w.reliability_lower))),
         ]
-    count = group.count
     if count is not None:
         counted = count.reliability_lower
-        rows.append(
-            (f"survive to the target, {count.specimens} counted", _in_percent(_bare(counted)))
-        )
-        rows.append((sure, _in_percent(_bound(counted))))
-    rows.append((f"{sure}, stated shape", _in_percent(_bound(group.stated_shape_lower))))
-    return tuple((label, q) for label, q in rows if q is not None and q.value is not None)
+        rows += [
+            (f"survive, counted of {count.specimens}", _in_percent(_bare(counted))),
+            (f"survive, counted: {sure}", _in_percent(_bound(counted))),
+        ]
+    rows.append((f"survive, stated shape: {sure}", _in_percent(_bound(group.stated_shape_lower))))
+    if w is not None:
+        rows += [
+            ("B10 life (10 % have failed)", w.b10),
+            (f"B10 life: {sure}", _bound(w.b10_lower)),
+            ("B50 life (half have failed)", w.b50),
+            (f"B50 life: {sure}", _bound(w.b50_lower)),
+            ("Weibull scale (63 % have failed)", w.scale),
+            ("Weibull shape, maximum likelihood", w.shape),
+            ("Weibull shape, small-sample excess taken out", w.shape_unbiased),
+        ]
+    return tuple(
+        (label, replace(q, note="")) for label, q in rows if q is not None and q.value is not None
+    )
+
+
+def method_words(claim: Claim) -> str:
+    """Which conventions stand behind the intervals of ``result_rows``."""
+    how = {
+        "calibrated": "likelihood ratio, its limits taken from imitated tests of as many specimens and failures instead of chi-square, "
+        "which is too narrow for a handful",
+        "likelihood-ratio": "likelihood ratio with the chi-square limit, too narrow for a handful",
+        "wald": "Wald on the log scale, too narrow and too symmetric for a handful",
+    }[claim.method]
+    return (
+        f"Weibull by maximum likelihood; two-sided {percent(claim.coverage)} intervals and one-sided {percent(claim.confidence)} "
+        f"bounds by {how}. The shape by maximum likelihood reads high in small samples; its median excess in imitated tests is "
+        "taken out in the line that says so. Counted: exact binomial bound (Clopper-Pearson), which assumes nothing of the lives."
+    )
 
 
 def specimens_quantity(count: Count) -> Quantity:

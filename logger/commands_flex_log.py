@@ -39,6 +39,7 @@ CAUTION = (
     "unattended on a bench that can burn. Local codes and licensed practice come first."
 )
 _SEEK_PAUSE_S = 0.5
+CYCLES_DEFAULT = 10_000
 
 
 @click.command("log")
@@ -53,9 +54,7 @@ _SEEK_PAUSE_S = 0.5
 @click.option(
     "--cycles",
     type=click.IntRange(1, 4_294_967_295),
-    default=10_000,
-    show_default=True,
-    help="Stop after so many full bends and back.",
+    help=f"Stop after so many full bends and back [default: {CYCLES_DEFAULT}].",
 )
 @click.option(
     "--drive",
@@ -141,7 +140,7 @@ def flex_log(
     Ends early at Ctrl-C. Every row is on the disk at once; a pulled cable costs at most the cycles meanwhile.
     """
     folder = folder or Path("runs") / datetime.now().astimezone().strftime("flex_%Y-%m-%d_%H-%M-%S")
-    description = read_flex_description(folder) if resume else _description(o)
+    description = _resumed(folder, o) if resume else _description(o)
     if not resume:
         create_run_folder(folder)
     found = one_board(find_boards(port, baud))
@@ -179,6 +178,9 @@ def flex_log(
                 say=lambda text: click.echo(f"  {text}"),
                 asked_to_stop=asked_to_stop,
                 give_up_s=give_up_s,
+                on_start=lambda: write_flex_description(
+                    folder, replace(description, cycle_offset=recording.offset)
+                ),
             )
     finally:
         writer.close()
@@ -196,12 +198,27 @@ def _description(o: dict[str, Any]) -> FlexDescription:
             for number, (name, group) in enumerate(pairs, 1)
         ),
         o["drive"],
-        o["cycles"],
+        o["cycles"] or CYCLES_DEFAULT,
         o["period_s"],
         o["angles"][0],
         o["angles"][1],
         Criterion(o["criterion"], o["open_ms"] / 1000, o["factor"], o["in_a_row"]),
     )
+
+
+def _resumed(folder: Path, o: dict[str, Any]) -> FlexDescription:
+    """Description of the run to go on with. Raises BenchError if there is nothing left to bend."""
+    description = read_flex_description(folder)
+    if o["cycles"] is not None:
+        description = replace(description, cycles=o["cycles"])
+    rows, _ = read_flex_rows(folder)
+    done = max((seen.cycle for cycles in rows.values() for seen in cycles), default=0)
+    if done >= description.cycles:
+        raise BenchError(
+            f"All {description.cycles:,} cycles of {folder} are done.",
+            next_step=f"to bend on give more, e.g. --resume --cycles {2 * done}.",
+        )
+    return description
 
 
 def _end(folder: Path, recording: FlexRecording, description: FlexDescription) -> None:

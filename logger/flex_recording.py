@@ -172,13 +172,18 @@ def record_flex(
     say: Say,
     asked_to_stop: Callable[[], bool],
     give_up_s: float,
+    on_start: Callable[[], None] = lambda: None,
 ) -> None:
-    """Run until the recording has ended; sets ``recording.ended``. Raises BenchError (disk, refused)."""
+    """Run until the recording has ended; sets ``recording.ended``. Raises BenchError (disk, refused).
+
+    ``on_start``: called once the board flexes, when it is known from which cycle on it counts.
+    """
     decoder = LineDecoder()
     current: Link | None = link
     lost_s = 0.0
     told = 0
     began_s = now_s()
+    started = False
     recording.start()
     while not recording.ended:
         try:
@@ -202,6 +207,9 @@ def record_flex(
             current, lost_s = None, now_s()
             recording.events.append(f"link lost: {error}; the rig flexes on by itself")
             say(f"Link lost ({error}). The rig flexes on by itself; waiting for the board.")
+        if recording.started and not started:
+            started = True
+            on_start()
         writer.append(recording.take_rows())
         if asked_to_stop():
             recording.stop("user")

@@ -15,7 +15,12 @@ from firmware_probe.links import best_link
 from firmware_probe.serve import BoardServer
 from logger.errors import BenchError
 from logger.flex_criterion import Criterion, CycleSeen, JointWatch
-from logger.flex_recording import FlexRecording, mounted_specimens, record_flex
+from logger.flex_recording import (
+    FlexRecording,
+    mounted_specimens,
+    record_flex,
+    resumed_watches,
+)
 from logger.flex_store import (
     FlexDescription,
     FlexWriter,
@@ -278,8 +283,13 @@ def test_log_command_on_a_served_board(tmp_path: Path) -> None:
         again = CliRunner().invoke(flex, ["log", *common, *names])
         assert isinstance(again.exception, BenchError)
         assert "not empty" in str(again.exception)
+        done = CliRunner().invoke(flex, ["log", *common, "--resume"])
+        assert "are done" in str(done.exception)
+        more = CliRunner().invoke(flex, ["log", *common, "--resume", "--cycles", "90"])
+        assert more.exit_code == 0, more.output
     rows, _ = read_flex_rows(folder)
-    assert [seen.cycle for seen in rows[1]] == list(range(1, 61))
+    assert [seen.cycle for seen in rows[1]] == list(range(1, 91))
+    assert read_flex_description(folder).cycle_offset == 60
     description = read_flex_description(folder)
     assert (description.end_reason, description.simulated) == ("done", True)
 
@@ -295,6 +305,18 @@ def test_resume_goes_on_counting(tmp_path: Path) -> None:
     recording.feed(Answer("flex-start", True))
     recording.feed(Flex(1, 1, 1, 10.0, 10.1, 0.15, 0.15, 0, 0))
     assert recording.take_rows().startswith(b"31,")
+
+
+def test_resume_joins_a_rig_that_is_still_flexing(tmp_path: Path) -> None:
+    """The logger died, the board did not: its count goes on, what was missed is told."""
+    folder = tmp_path / "run"
+    record_simulated(folder, new_joints(SOLID, 1, seed=5), "solid", cycles=30)
+    recording = FlexRecording(read_flex_description(folder), boot=1, attach=True)
+    resumed_watches(recording, read_flex_rows(folder)[0])
+    recording.feed(Answer("flex-start", False, "busy"))
+    recording.feed(Flex(41, 1, 1, 10.0, 10.1, 0.15, 0.15, 0, 0))
+    assert recording.take_rows().startswith(b"41,")
+    assert any("still flexing" in text for text in recording.events)
 
 
 def test_judge_without_cycles() -> None:

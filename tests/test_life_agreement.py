@@ -91,11 +91,6 @@ def test_weibull_point_estimates_and_wald(
         sample = lives(cycles[failed], cycles[~failed])
         fit = fit_weibull(sample)
         ours = np.array([scale_cycles_of(fit), shape_of(fit)])
-        data = stats.CensoredData(uncensored=cycles[failed], right=cycles[~failed])
-        shape, _, scale = stats.weibull_min.fit(
-            data, 1.5, floc=0, scale=float(cycles.mean()), optimizer=tight
-        )
-        assert [scale, shape] == pytest.approx(ours, rel=REL)
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             theirs = WeibullFitter(alpha=0.1).fit(cycles, failed)
@@ -106,6 +101,11 @@ def test_weibull_point_estimates_and_wald(
                 print_results=False,
                 CI=0.9,
             )
+        data = stats.CensoredData(uncensored=cycles[failed], right=cycles[~failed])
+        shape, _, scale = stats.weibull_min.fit(
+            data, other.beta, floc=0, scale=other.alpha, optimizer=tight
+        )
+        assert [scale, shape] == pytest.approx(ours, rel=REL)
         point = np.array([theirs.lambda_, theirs.rho_])
 
         loss = _lifelines_loss(theirs, cycles, failed)
