@@ -1,7 +1,5 @@
 """``drawbench flex``: bend joints until they break, and say what a handful of them shows."""
 
-import json
-import textwrap
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any, Final, TypeVar
@@ -9,32 +7,29 @@ from typing import Any, Final, TypeVar
 import click
 
 from analysis.bend import (
-    BENDS_PER_WEARING,
     Acceleration,
     acceleration,
     assumed_exponent,
     bending_diameter_mm,
     fitted_exponent,
-    outer_strain,
 )
+from analysis.commands_flex_plan import plan_command
+from analysis.commands_flex_wash import wash_command
 from analysis.flex_failure import SIMULATED_NOTE, Verdict, criteria_words, read_flex_run
 from analysis.flex_life import Claim, FlexLife, flex_life
-from analysis.flex_plan import SHAPE_ASSUMED, ClaimPlan, PowerPlan, plan_claim, plan_power
+from analysis.flex_terminal import echo_json, echo_table, say, target_of, target_options
 from analysis.flex_words import (
     answers,
     cycles_words,
     method_words,
-    number_words,
-    percent,
     result_rows,
-    target_words,
-    times_words,
 )
 from analysis.life_data import COLUMNS, Specimen, flex_table, notices, read_flex_table
 from analysis.life_interval import METHODS
 from analysis.section import Section
-from analysis.table import Row, interval_title, rows_of
-from analysis.washing import CAUTION, PROCEDURE, read_wash_table, wash_change, wash_table
+from analysis.table import rows_of
+from analysis.washing import CAUTION, PROCEDURE, wash_table
+from logger.commands_flex_log import flex_log
 from logger.errors import BenchError
 from logger.flex_criterion import CRITERIA, Criterion
 from logger.flex_store import FLEX_NAME
@@ -46,54 +41,6 @@ _F = TypeVar("_F", bound=Callable[..., Any])
 @click.group("flex")
 def flex() -> None:
     """Bend wire joints until they break or last: plan, record, and say what it shows."""
-
-
-def _options(*decorators: Callable[[_F], _F]) -> Callable[[_F], _F]:
-    def apply(function: _F) -> _F:
-        for decorator in reversed(decorators):
-            function = decorator(function)
-        return function
-
-    return apply
-
-
-target_options = _options(
-    click.option("--cycles", type=float, metavar="N", help="Bends it must survive."),
-    click.option("--wearings", type=float, metavar="N", help="... or: evenings it must survive,"),
-    click.option(
-        "--at",
-        "place",
-        type=click.Choice(list(BENDS_PER_WEARING)),
-        help="at this place of the body ("
-        + ", ".join(f"{k} {v}" for k, v in BENDS_PER_WEARING.items())
-        + " bends an evening: planning figures without a source),",
-    ),
-    click.option(
-        "--per-wearing", type=float, metavar="N", help="or with your own count of bends an evening."
-    ),
-    click.option(
-        "--reliability",
-        type=float,
-        default=90.0,
-        show_default=True,
-        metavar="%",
-        help="Share of joints that must survive.",
-    ),
-    click.option(
-        "--confidence",
-        type=float,
-        default=90.0,
-        show_default=True,
-        metavar="%",
-        help="How sure of that.",
-    ),
-    click.option(
-        "--shape",
-        type=click.FloatRange(0.2, 50),
-        metavar="X",
-        help="A Weibull shape taken as given: an assumption, said so in the result.",
-    ),
-)
 
 
 @flex.command("new")
@@ -125,12 +72,12 @@ def new_command(table: Path, groups: tuple[str, ...], specimens: int, wash: bool
     click.echo(f"{table}: fill in a row per specimen.")
     if wash:
         for number, step in enumerate(PROCEDURE, 1):
-            _say(f"{number}. {step}")
-        _say(f"Caution: {CAUTION}")
+            say(f"{number}. {step}")
+        say(f"Caution: {CAUTION}")
         click.echo(f"\nThen: drawbench flex wash {table}")
         return
     for name, meaning in COLUMNS.items():
-        _say(f"  {name}: {meaning}", indent="      ")
+        say(f"  {name}: {meaning}", indent="      ")
     click.echo(f"\nThen: drawbench flex life {table} --cycles 4800")
 
 
@@ -190,7 +137,7 @@ def life_command(
     """How long do the joints live, and is the claim shown? SOURCES: hand-test tables and recorded runs."""
     criterion = _criterion(o)
     specimens, verdicts, used, notes = read_sources(sources, criterion)
-    target = _target(o)
+    target = target_of(o)
     speed = _acceleration(specimens, o)
     claim = _claim(o, target, speed)
     result = flex_life(specimens, claim, notes, o["reference"])
@@ -209,7 +156,7 @@ def life_command(
     if as_json:
         from analysis.flex_section import flex_json
 
-        _json(flex_json(result, verdicts, speed))
+        echo_json(flex_json(result, verdicts, speed))
         return
     _show_life(result, verdicts, used, speed)
     if report is not None:
@@ -279,28 +226,6 @@ def _criterion(o: dict[str, Any]) -> Criterion | None:
     return Criterion(**chosen) if chosen else None
 
 
-def _target(o: dict[str, Any]) -> tuple[float, str] | None:
-    """Bends as worn and in words; None if no target was given."""
-    if o["cycles"] is not None and o["wearings"] is not None:
-        raise BenchError("Both --cycles and --wearings were given.", next_step="leave one away.")
-    if o["cycles"] is not None:
-        return o["cycles"], target_words(o["cycles"], None)
-    if o["wearings"] is None:
-        if o["place"] or o["per_wearing"] is not None:
-            raise BenchError(
-                "How many evenings must it survive?",
-                next_step="add --wearings, e.g. --wearings 12.",
-            )
-        return None
-    each = o["per_wearing"] if o["per_wearing"] is not None else BENDS_PER_WEARING.get(o["place"])
-    if each is None or each <= 0 or o["wearings"] <= 0:
-        raise BenchError(
-            "How many bends is one evening?",
-            next_step="add --at elbow (shoulder, hip), or your own count with --per-wearing 400.",
-        )
-    return o["wearings"] * each, target_words(o["wearings"] * each, o["wearings"])
-
-
 def _acceleration(specimens: Sequence[Specimen], o: dict[str, Any]) -> Acceleration | None:
     if o["worn_radius"] is None:
         return None
@@ -352,205 +277,33 @@ def _show_life(
     from analysis.flex_section import RIG_CAUTION, acceleration_words, all_warnings, fit_words
 
     if SIMULATED_NOTE in result.warnings:
-        _say(SIMULATED_NOTE)
+        say(SIMULATED_NOTE)
         click.echo()
     for sentence in answers(result):
-        _say(sentence)
+        say(sentence)
         click.echo()
     if used is not None:
-        _say(f"Failed means: {used}. First cycle by each criterion:")
+        say(f"Failed means: {used}. First cycle by each criterion:")
         _criteria_table(verdicts)
         click.echo()
     if speed is not None:
-        _say(acceleration_words(speed))
+        say(acceleration_words(speed))
         click.echo()
     for group in result.groups:
         failures = int(group.lives.failures)
         click.echo(f"{group.name or 'All specimens'}: {failures} of {len(group.specimens)} failed")
-        _table(rows_of(result_rows(group, result.claim)))
+        echo_table(rows_of(result_rows(group, result.claim)))
         for line in fit_words(group):
-            _say(line, indent="  ")
+            say(line, indent="  ")
         click.echo()
     for warning in all_warnings(result):
         if warning == SIMULATED_NOTE:
             continue
-        _say(f"! {warning}", indent="  ")
+        say(f"! {warning}", indent="  ")
         click.echo()
-    _say(method_words(result.claim))
+    say(method_words(result.claim))
     click.echo()
-    _say(f"Caution: {RIG_CAUTION}")
-
-
-@flex.command("plan")
-@target_options
-@click.option("--specimens", type=int, metavar="N", help="Specimens you have: what can they show?")
-@click.option(
-    "--ratio",
-    type=float,
-    default=2.0,
-    show_default=True,
-    metavar="X",
-    help="Ratio of lives that two groups are to be told apart by.",
-)
-@click.option("--wire", metavar="WIRE", help='For the strain: "24 stranded", or mm of one strand.')
-@click.option("--bench-radius", type=float, metavar="MM", help="Inner bend radius on the bench.")
-@click.option("--json", "as_json", is_flag=True, help="Every result as JSON.")
-def plan_command(
-    ratio: float, wire: str | None, bench_radius: float | None, as_json: bool, **o: Any
-) -> None:
-    """How many specimens and cycles does a claim take, and what can a handful show?"""
-    target = _target(o)
-    if target is None:
-        raise BenchError(
-            "What must the joint survive?",
-            next_step="add --cycles 4800, or --wearings 12 --at elbow.",
-        )
-    claim = plan_claim(
-        target[0], o["reliability"] / 100, o["confidence"] / 100, o["specimens"], o["shape"]
-    )
-    power = plan_power(ratio, claim.shape, o["specimens"])
-    strain = None
-    if wire is not None and bench_radius is not None:
-        strain = outer_strain(bending_diameter_mm(wire), bench_radius)
-    if as_json:
-        _json(_plan_json(claim, power, strain))
-        return
-    for sentence in plan_sentences(claim, power, target[1], strain):
-        _say(sentence)
-        click.echo()
-
-
-def plan_sentences(
-    claim: ClaimPlan, power: PowerPlan, words: str, strain: float | None
-) -> tuple[str, ...]:
-    """The plan in words."""
-    more = ", ".join(
-        f"{number_words(specimens)} with {number_words(failures)} failure{'s' if failures > 1 else ''}"
-        for failures, specimens in claim.needed[1:]
-    )
-    found = [
-        f"To show that at least {percent(claim.reliability)} of joints survive {words}, at {percent(claim.confidence)} "
-        f"confidence, bend {number_words(claim.needed[0][1])} specimens that far without a failure; {more}. "
-        "(Exact binomial: nothing is assumed of the lives.)"
-    ]
-    if (
-        claim.specimens is not None
-        and claim.reliability_shown is not None
-        and claim.confidence_shown is not None
-    ):
-        enough = claim.reliability_shown >= claim.reliability
-        verdict = "enough for the claim" if enough else "not the claim"
-        found.append(
-            f"{number_words(claim.specimens).capitalize()} specimens without a failure show {int(claim.reliability_shown * 100)} % "
-            f"at {percent(claim.confidence)} confidence ({verdict}), or {percent(claim.reliability)} "
-            f"at {int(claim.confidence_shown * 100)} % confidence."
-        )
-        if not enough and claim.cycles_each is not None:
-            source = "which you stated" if claim.shape_stated else "a usual guess, not measured"
-            found.append(
-                f"They could show it by running on to {cycles_words(claim.cycles_each)} bends each without a failure, but only "
-                f"if the Weibull shape is {claim.shape:g} ({source}). A bench that bends on until they break tells the shape, too."
-            )
-    found.append(_power_sentence(power))
-    if strain is not None:
-        found.append(f"Strain in the outer fibre at that bench radius: {strain * 100:.2g} %.")
-    return tuple(found)
-
-
-def _power_sentence(power: PowerPlan) -> str:
-    need = (
-        f"takes {number_words(power.needed_each)} specimens of each"
-        if power.needed_each is not None
-        else "takes more than a hundred specimens of each"
-    )
-    text = (
-        f"To tell apart two kinds of joint of which one lives {times_words(power.ratio)} times as long {need}, all bent until they break, for "
-        f"four tests in five to see it (log-rank at 5 %, simulated with Weibull shape {power.shape:g})."
-    )
-    if power.each is not None and power.power is not None:
-        if power.power == 0:
-            return (
-                f"{text} With {number_words(power.each)} of each no outcome could tell them apart."
-            )
-        text += f" With {number_words(power.each)} of each, {percent(power.power)} of tests see it."
-    return text
-
-
-def _plan_json(claim: ClaimPlan, power: PowerPlan, strain: float | None) -> dict[str, Any]:
-    from analysis.quantity import Quantity
-
-    def plain(value: float | None, unit: str = "", note: str = "") -> dict[str, Any]:
-        return Quantity(value, unit, note=note).as_json()
-
-    error = 2 * power.standard_error
-    return {
-        "target_cycles": claim.target_cycles,
-        "specimens_needed": plain(claim.needed[0][1], "specimens", "no failure, exact binomial"),
-        "specimens_needed_with_failures": [
-            {"failures": failures, **plain(specimens, "specimens")}
-            for failures, specimens in claim.needed
-        ],
-        "reliability_shown": plain(
-            claim.reliability_shown, note="by the specimens stated, none failing"
-        ),
-        "confidence_shown": plain(claim.confidence_shown),
-        "cycles_each": plain(
-            claim.cycles_each, "cycles", f"none failing, if the Weibull shape is {claim.shape:g}"
-        ),
-        "shape": {"value": claim.shape, "stated": claim.shape_stated, "default": SHAPE_ASSUMED},
-        "power": Quantity(
-            power.power,
-            "",
-            None if power.power is None else max(power.power - error, 0.0),
-            None if power.power is None else min(power.power + error, 1.0),
-            None if power.power is None else 0.95,
-            "simulated",
-        ).as_json(),
-        "specimens_each_for_80_percent": plain(power.needed_each, "specimens"),
-        "outer_strain": plain(strain),
-        "warnings": [],
-    }
-
-
-@flex.command("wash")
-@click.argument("table", type=click.Path(path_type=Path))
-@click.option(
-    "--coverage", type=click.FloatRange(50, 99.9), default=95.0, show_default=True, metavar="%"
-)
-@click.option(
-    "--report",
-    type=click.Path(path_type=Path, file_okay=False),
-    help="Write a page with a picture into this folder.",
-)
-@click.option("--json", "as_json", is_flag=True, help="Every result as JSON.")
-def wash_command(table: Path, coverage: float, report: Path | None, as_json: bool) -> None:
-    """What did washing do? TABLE: resistance and draw of each specimen before and after."""
-    from analysis.flex_section import wash_rows, wash_section, wash_words
-
-    result = wash_change(read_wash_table(table), coverage / 100)
-    if report is not None:
-        from analysis.flex_report import write_page
-
-        write_page(lambda folder: wash_section(result, folder), report, "", simulated=False)
-    if as_json:
-        _json(
-            {
-                "resistance_ratio": result.resistance_ratio.as_json(),
-                "resistance_change": result.resistance_change.as_json(),
-                "current_change": result.current_change.as_json(),
-                "broken": list(result.broken),
-                "warnings": list(result.warnings),
-            }
-        )
-        return
-    for sentence in wash_words(result):
-        _say(sentence)
-    _table(rows_of(wash_rows(result)))
-    for warning in result.warnings:
-        _say(f"! {warning}", indent="  ")
-    _say(f"Caution: {CAUTION}")
-    if report is not None:
-        click.echo(f"\nOpen in a browser:\n  {report / 'report.html'}")
+    say(f"Caution: {RIG_CAUTION}")
 
 
 def _criteria_table(verdicts: Sequence[Verdict]) -> None:
@@ -563,30 +316,5 @@ def _criteria_table(verdicts: Sequence[Verdict]) -> None:
     click.echo("  healed: interrupted cycles after which the joint conducted again")
 
 
-def _table(rows: Sequence[Row]) -> None:
-    if not rows:
-        return
-    widths = [max(len(row.label) for row in rows), max(len(row.value) for row in rows)]
-    title = interval_title(rows)
-    if title:
-        click.echo(f"  {'':{widths[0]}}  {'':{widths[1]}}  {title}")
-    for row in rows:
-        click.echo(f"  {row.label:{widths[0]}}  {row.value:>{widths[1]}}  {row.interval}".rstrip())
-
-
-def _say(text: str, indent: str = "") -> None:
-    kept = text.replace(" %", "\u00a0%")  # a number stays with its sign
-    click.echo(textwrap.fill(kept, TEXT_WIDTH, subsequent_indent=indent, break_on_hyphens=False))
-
-
-def _json(document: dict[str, Any]) -> None:
-    click.echo(json.dumps(document, ensure_ascii=False, indent=1, allow_nan=False))
-
-
-def _lazy_log() -> click.Command:
-    from logger.commands_flex_log import flex_log
-
-    return flex_log
-
-
-flex.add_command(_lazy_log())
+for _command in (flex_log, plan_command, wash_command):
+    flex.add_command(_command)
