@@ -81,6 +81,10 @@ def wash_rows(result: WashResult) -> tuple[tuple[str, Quantity], ...]:
 def wash_words(result: WashResult) -> tuple[str, ...]:
     """What washing did, in sentences."""
     found = []
+    if result.broken:
+        found.append(
+            f"{len(result.broken)} of {len(result.specimens)} lost contact: {', '.join(result.broken)}."
+        )
     for what, quantity, neutral in (
         ("resistance", result.resistance_ratio, 1.0),
         ("draw", result.current_change, 0.0),
@@ -102,10 +106,6 @@ def wash_words(result: WashResult) -> tuple[str, ...]:
             found.append(f"The {what} fell {amount}.")
         else:
             found.append(f"No change of the {what} is shown: what was seen may be chance.")
-    if result.broken:
-        found.append(
-            f"{len(result.broken)} of {len(result.specimens)} lost contact: {', '.join(result.broken)}."
-        )
     return tuple(found)
 
 

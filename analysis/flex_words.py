@@ -68,7 +68,7 @@ def answer(group: GroupLife, claim: Claim, brief: bool = False) -> str:
         head = f"{group_words(group.name)}: "
     if group.shown_by == "count":
         return head + (
-            f"shown by counting; {number_words(group.count.failures)} of {number_words(group.count.specimens)} "
+            f"shown by counting; {number_words(group.count.failures) if group.count.failures else 'none'} of {number_words(group.count.specimens)} "
             f"failed before that, and the lower bound is {_floor_percent(group.count.reliability_lower)}."
         )
     if group.shown_by == "weibull":

@@ -76,7 +76,7 @@ def test_the_issue_s_own_sentence(csv: Path) -> None:
 def test_none_failed_and_enough(csv: Path) -> None:
     table(csv, rows([5000.0] * 22, "no"))
     text = life(csv, "--cycles", 4800)
-    assert "shown by counting; no of 22 failed before that, and the lower bound is 90.0 %" in text
+    assert "shown by counting; none of 22 failed before that, and the lower bound is 90.0 %" in text
     found = life_json(csv, "--cycles", 4800)
     assert found["weibull"] is None
     assert found["reliability_at_target"]["lower"] == pytest.approx(0.900628, abs=6e-7)  # A15
