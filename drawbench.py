@@ -31,6 +31,11 @@ COMMANDS: Final[dict[str, tuple[str, str, str]]] = {
         "will it last: time to cutoff of a run that is not over",
     ),
     "compare": ("analysis.commands_compare", "compare_command", "is one run better than another"),
+    "flex": (
+        "analysis.commands_flex",
+        "flex",
+        "bend joints until they break, say what a handful shows",
+    ),
     "report": ("analysis.commands_report", "report_command", "a page with plots for the write-up"),
     "simulate": (
         "firmware_probe.commands_simulate",
