@@ -3,11 +3,15 @@
 Run ``python firmware_probe/wiring_pictures.py`` after a change of pins.h.
 """
 
+import itertools
 from pathlib import Path
 from typing import Any, Final
 
 import schemdraw
-import schemdraw.elements as elm
+import schemdraw.elements
+
+# Its constructors have no types.
+elm: Any = schemdraw.elements
 
 PICTURES: Final = Path(__file__).parent / "pictures"
 Point = tuple[float, float]
@@ -63,7 +67,7 @@ class Picture:
         )
 
     def wire(self, *points: Point, colour: str, width: float = 2.2) -> None:
-        for begin, end in zip(points, points[1:], strict=False):
+        for begin, end in itertools.pairwise(points):
             self.drawing.add(elm.Line().at(begin).to(end).color(colour).linewidth(width))
 
     def dot(self, at: Point, colour: str = GROUND) -> None:
