@@ -4,9 +4,11 @@ Run ``python firmware_probe/wiring_pictures.py`` after a change of pins.h.
 """
 
 import itertools
+import os
 from pathlib import Path
 from typing import Any, Final
 
+import matplotlib
 import schemdraw
 import schemdraw.elements
 
@@ -203,9 +205,7 @@ def flex_rig() -> None:
         picture.text((8.85, y), f"A{i}", align="right", size=SMALL)
         picture.wire((9, y), (10.6, y), colour=DATA)
         picture.dot((10.6, y), DATA)
-        picture.part(
-            elm.Resistor(), (10.6, y), (10.6, y + 1.5), "220 Ω" if i == 0 else "", side="bottom"
-        )
+        picture.part(elm.Resistor(), (10.6, y), (10.6, y + 1.5), "220 Ω", side="bottom")
         picture.text((10.6, y + 1.72), "5V", colour=PLUS, size=SMALL)
         picture.wire((10.6, y), (11.8, y), colour=DATA)
         picture.box((11.8, y - 0.4), (14.2, y + 0.4), f"joint {i + 1}")
@@ -221,6 +221,9 @@ def flex_rig() -> None:
 
 
 if __name__ == "__main__":
+    # the same file every time, so that a change of the picture is a change in git
+    os.environ["SOURCE_DATE_EPOCH"] = "0"
+    matplotlib.rcParams["svg.hashsalt"] = "drawbench"
     plain_probe()
     load_switch()
     flex_rig()
