@@ -10,7 +10,7 @@ import click
 from firmware_probe.line_format import BAUD_DEFAULT
 from logger.durations import parse_duration_s
 from logger.log_plan import EXIT_CODES_HELP, Plan, prepare, summary
-from logger.screen import LiveScreen, PlainScreen, Screen
+from logger.screen import choose_screen
 from logger.side_by_side import record
 
 
@@ -115,9 +115,8 @@ def log(**options: Any) -> None:
     """
     folder = options.pop("run") or default_folder()
     then = options.pop("then")
-    plain = options.pop("plain") or not sys.stdout.isatty()
+    screen = choose_screen(options.pop("plain"))
     plan = Plan(folder=folder, **options)
-    screen: Screen = PlainScreen() if plain else LiveScreen()
     recorders = prepare(plan, screen.say)
     record(recorders, screen)
     code = max(recorder.exit_code for recorder in recorders)
