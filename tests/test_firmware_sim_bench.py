@@ -74,7 +74,7 @@ def test_slow_reader_loses_nothing(tmp_path: Path, baud: int) -> None:
     elf = sketch(f"-DBAUD={baud}")
     with live_bench(elf, script, tmp_path) as port, Host(port, baud) as host:
         host.hear(b"hello", ask=command("identify"))
-        host.send(command("window", "20000"), command("start"))
+        host.send(command("window", "30000"), command("start"))
         host.hear(b"ok,start")
         time.sleep(0.5)  # a real wait: the kernel's buffer has to fill
         heard = host.hear(b"w,", bytes_wanted=30_000)
