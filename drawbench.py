@@ -17,6 +17,12 @@ COMMANDS: Final[dict[str, tuple[str, str, str]]] = {
         "budget_command",
         "what should it draw, and which figure was wrong",
     ),
+    "firmware": (
+        "firmware_probe.commands_firmware",
+        "firmware",
+        "write the board's sketch for the IDE",
+    ),
+    "probe": ("analysis.commands_probe", "probe_command", "which board is it, is it wired right"),
     "log": ("logger.commands_log", "log", "record a run from a probe board"),
     "import": (
         "logger.commands_import",
