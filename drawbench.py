@@ -18,7 +18,7 @@ COMMANDS: Final[dict[str, tuple[str, str, str]]] = {
         "what should it draw, and which figure was wrong",
     ),
     "firmware": (
-        "firmware_probe.commands_firmware",
+        "logger.commands_firmware",
         "firmware",
         "write the board's sketch for the IDE",
     ),
