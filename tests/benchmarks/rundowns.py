@@ -162,6 +162,39 @@ def _packs_of(
             yield made
 
 
+POUCH: Final = HERE.parent / "data" / "pouch_discharge"
+
+
+def pouch_rundowns(seed: int, per_curve: int) -> Iterator[Rundown]:
+    """Measured discharge of a pouch cell at 0.1, 0.5, 1 and 2 C (Ai et al. 2020), rescaled in capacity.
+
+    Rated: 2.28 Ah nominal; label error as for the other lithium cells.
+    """
+    rng = np.random.default_rng(seed)
+    for rate, amps in (("0.1C", 0.228), ("0.5C", 1.14), ("1C", 2.28), ("2C", 4.56)):
+        table = np.loadtxt(POUCH / f"{rate}_discharge_U.txt")
+        step_s = float(table[-1, 0]) / 500
+        grid = np.arange(1, 501) * step_s
+        volts = np.interp(grid, table[:, 0], table[:, 1])
+        for _ in range(per_curve):
+            scale = rng.uniform(0.2, 1.2)
+            label = 2280 * scale / (0.98 * np.exp(rng.normal(0, 0.04)))
+            made = _finish(
+                "li-ion",
+                "measured pouch",
+                Pack("li-ion", 1, "pouch", float(label)),
+                step_s,
+                volts,
+                np.full(500, amps * 1000 * scale),
+                rng.uniform(3.05, 3.3),
+                float(label),
+                "current, steady",
+                rng,
+            )
+            if made is not None:
+                yield made
+
+
 _KINDS: Final = {"current": 0.0, "resistance": 1.0, "power": -1.0, "LEDs": 2.2}
 
 
