@@ -5,8 +5,10 @@ Stated priors for the forecast. Sources, by word in ``source``:
 - "sheet": cell makers' sheets as quoted in the project's outside values (LR6: 2200 mAh on
   43 Ohm 4 h a day to 0.9 V, GB/T 8897.2; CR2032: 225 mAh; ends of discharge per chemistry),
 - "typical": the shape and size a maker's sheet for such a cell usually shows, from memory; the
-  spreads are our own judgement, then set so that intervals hold on the tuning half of the
-  rundowns of tests/benchmarks (never on the half that judges).
+  spreads are our own judgement, then set so that intervals hold on the rundowns that
+  tests/benchmarks keep for that ("tune"), not on those that judge,
+- "Ecker 2015", "Kim 2011", "Marquis 2019", "Prada 2013": shape of that published cell's simulated
+  curve (PyBaMM's parameter sets).
 
 Volts are per cell. Depth is charge taken out over the charge that the cell gives, under the
 run's mean current, from full down to the chemistry's floor voltage (``logger.pack``): 0 to 1.
@@ -65,6 +67,7 @@ class CapacityPrior:
 DROP_SPREAD: Final = 0.6
 _D: Final = (0.0, 0.02, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 0.98, 1.0)
 
+# Set by leaving one cell out: each published cell forecast with the families of the others.
 _LI_SLOW_V: Final = 0.07
 _LI_FINE_V: Final = 0.04
 _LI_WARP: Final = 0.05
