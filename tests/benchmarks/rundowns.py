@@ -114,11 +114,14 @@ SETS: Final = {
 }
 
 
-def physics_rundowns(part: str, chemistry: str, seed: int, per_cell: int = 1) -> Iterator[Rundown]:
+def physics_rundowns(
+    part: str, chemistry: str, seed: int, per_cell: int = 1, *, used: bool = False
+) -> Iterator[Rundown]:
     """Lithium rundowns from PyBaMM (generate_physics_rundowns.py), put into packs of 1 or 2.
 
     The label differs from the true capacity: fresh cells of a maker, 2 % below on average with 4 %
-    standard deviation. Of the one LiFePO4 set the even cells are for setting, the odd ones judge.
+    standard deviation. ``used``: cells that have 70 to 90 % of it left, which the label does not say.
+    Of the one LiFePO4 set the even cells are for setting, the odd ones judge.
     """
     rng = np.random.default_rng(seed)
     for name in SETS[part]:
@@ -131,11 +134,16 @@ def physics_rundowns(part: str, chemistry: str, seed: int, per_cell: int = 1) ->
             if name == "Prada2013" and (number % 2 == 0) != (part == "tune"):
                 continue
             rows = slice(end - files["lengths"][number], end)
-            yield from _packs_of(files, number, rows, rng, per_cell)
+            yield from _packs_of(files, number, rows, rng, per_cell, used)
 
 
 def _packs_of(
-    files: dict[str, Any], number: int, rows: slice, rng: np.random.Generator, per_cell: int
+    files: dict[str, Any],
+    number: int,
+    rows: slice,
+    rng: np.random.Generator,
+    per_cell: int,
+    used: bool,
 ) -> Iterator[Rundown]:
     chemistry = str(files["chemistry"][number])
     volts = files["volts"][rows].astype(np.float64)
@@ -145,6 +153,8 @@ def _packs_of(
         scale = rng.uniform(400, 3000) / (1000 * files["rated_ah"][number])
         true_mah = 1000 * files["rated_ah"][number] * scale
         label = true_mah / (0.98 * np.exp(rng.normal(0, 0.04)))
+        if used:
+            label /= rng.uniform(0.7, 0.9)
         cutoff = rng.uniform(3.0, 3.3) if chemistry == "li-ion" else rng.uniform(2.5, 2.9)
         made = _finish(
             chemistry,

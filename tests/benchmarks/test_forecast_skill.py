@@ -35,6 +35,14 @@ def scores() -> list[Score]:
     print(table(found))
     print()
     print(table([item for item in found if item.chemistry == "li-ion"], "source"))
+    used = [
+        item
+        for chemistry in ("lifepo4", "li-ion")
+        for run in physics_rundowns("judge", chemistry, 106, used=True)
+        for item in score(run)
+    ]
+    print("\nUsed cells, 70 to 90 % of what the label says (not asserted):")
+    print(table(used))
     print("\nShort of the aim:")
     for line in shortfalls(found):
         print(f"- {line}")
