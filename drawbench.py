@@ -20,6 +20,7 @@ COMMANDS: Final[dict[str, tuple[str, str, str]]] = {
     ),
     "rundown": ("analysis.commands_rundown", "rundown_command", "how long it lasted, what it drew"),
     "check": ("logger.commands_check", "check_command", "say in words what is wrong with a run"),
+    "watch": ("analysis.commands_watch", "watch_command", "a page with runs, live and finished"),
     "report": ("analysis.commands_report", "report_command", "a page with plots for the write-up"),
 }
 

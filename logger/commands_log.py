@@ -3,7 +3,7 @@
 import sys
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -12,6 +12,9 @@ from logger.durations import parse_duration_s
 from logger.log_plan import EXIT_CODES_HELP, Plan, prepare, summary
 from logger.screen import LiveScreen, PlainScreen, Screen
 from logger.side_by_side import record
+
+if TYPE_CHECKING:
+    from logger.page_process import PageProcess
 
 
 class Duration(click.ParamType[float]):
@@ -107,6 +110,11 @@ def default_folder() -> Path:
     help="Run this at the end; results are in DRAWBENCH_... variables.",
 )
 @click.option("--plain", is_flag=True, help="Lines of text instead of the live view.")
+@click.option("--page", is_flag=True, help="Show the run on a page for the browser as well.")
+@click.option("--lan", is_flag=True, help="... and let phones in the local network see it, with a key.")
+@click.option(
+    "--page-port", type=click.IntRange(1, 65535), metavar="PORT", help="... on this very port."
+)
 def log(**options: Any) -> None:
     """Record a run from a probe board into the folder RUN (default: runs/DATE_TIME).
 
@@ -116,13 +124,36 @@ def log(**options: Any) -> None:
     folder = options.pop("run") or default_folder()
     then = options.pop("then")
     plain = options.pop("plain") or not sys.stdout.isatty()
+    lan, page_port = options.pop("lan"), options.pop("page_port")
+    with_page = options.pop("page") or lan or page_port is not None
     plan = Plan(folder=folder, **options)
     screen: Screen = PlainScreen() if plain else LiveScreen()
+    page = None
+    if with_page:
+        from logger.page_process import PageProcess
+
+        page = PageProcess(page_port, lan)
+    try:
+        code = _record(plan, screen, page, then)
+        if page is not None and sys.stdout.isatty():
+            page.stay(screen.say)
+    finally:
+        if page is not None:
+            page.close()
+    sys.exit(code)
+
+
+def _record(plan: Plan, screen: Screen, page: "PageProcess | None", then: str | None) -> int:
+    """Record to the end; gives the exit code."""
     recorders = prepare(plan, screen.say)
-    record(recorders, screen)
+    if page is None:
+        record(recorders, screen)
+    else:
+        page.show(recorders)
+        record(recorders, screen, on_turn=lambda: page.turn(screen.say))
     code = max(recorder.exit_code for recorder in recorders)
     for recorder in recorders:
         screen.say(summary(recorder))
     if then:
         code = max(code, *(recorder.follow_up(then) for recorder in recorders))
-    sys.exit(code)
+    return code

@@ -156,6 +156,7 @@ class Recording:
         self._changed = True
         self._out_of_place = 0
         self._link_was_lost = False
+        self._open_asked = False
         if last_row is not None:
             self._resume(last_row, now)
 
@@ -228,6 +229,17 @@ class Recording:
     def mark(self, text: str, now: Moment) -> None:
         """Something the user wants to find again."""
         self.events.add(self.run_s(now), "mark", text.strip() or "mark")
+
+    def open_load(self, now: Moment) -> None:
+        """The user wants the load off now; rows go on coming, so that the rest of the pack is seen."""
+        if self.load != "1" or self.ended_as is not None or self.phase is not Phase.RUNNING:
+            self.events.add(self.run_s(now), "load", "the load could not be switched off now")
+            return
+        self._open_asked = True
+        self._todo.append(("load", ("0",)))
+        if len(self._todo) == 1:
+            self._tries = 0
+            self._send_next()
 
     def finish(self, reason: str, text: str, now: Moment) -> None:
         """End the run: tell the board, then stop. Only the first reason counts."""
@@ -468,7 +480,7 @@ class Recording:
             self._link_is_back(hello, fresh)
         if new_boot:
             self._new_boot(hello)
-        if not fresh and hello.load == "0" and load_before == "1":
+        if not fresh and hello.load == "0" and load_before == "1" and not self._open_asked:
             # Its line was lost, or came while nobody listened; the board never opens it for less.
             self.finish("cutoff", "the board was found with its load switch opened", self._now)
         if self.ended_as is None and (fresh or new_boot or reconnected or not hello.running):
