@@ -19,6 +19,11 @@ COMMANDS: Final[dict[str, tuple[str, str, str]]] = {
         "make a run of a text file that another meter wrote",
     ),
     "rundown": ("analysis.commands_rundown", "rundown_command", "how long it lasted, what it drew"),
+    "simulate": (
+        "firmware_probe.commands_simulate",
+        "simulate",
+        "play a probe board without hardware, to try the rest",
+    ),
     "check": ("logger.commands_check", "check_command", "say in words what is wrong with a run"),
     "watch": ("analysis.commands_watch", "watch_command", "a page with runs, live and finished"),
     "report": ("analysis.commands_report", "report_command", "a page with plots for the write-up"),
@@ -54,7 +59,8 @@ def demo(folder: Path) -> None:
     from analysis.report import write_report
     from analysis.rundown import rundown
     from firmware_probe import vest
-    from firmware_probe.serve import BoardServer, best_link
+    from firmware_probe.links import best_link
+    from firmware_probe.serve import BoardServer
     from logger.log_plan import Plan, prepare, summary
     from logger.run_reader import read_run
     from logger.run_store import create_run_folder

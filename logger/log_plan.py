@@ -15,7 +15,14 @@ from logger.errors import BenchError
 from logger.follow_up import run_follow_up
 from logger.pack import Pack, parse_pack
 from logger.port import Found, find_boards, one_board
-from logger.recording import COLUMN_NAMES, GUARD_HOLD_S, LoadAtEnd, Recording, Wishes
+from logger.recording import (
+    COLUMN_NAMES,
+    GUARD_HOLD_S,
+    LoadAtEnd,
+    Recording,
+    Wishes,
+    introduce,
+)
 from logger.resume import read_description, read_last_row
 from logger.run_store import create_run_folder, write_description
 from logger.sample_writer import SampleWriter
@@ -118,7 +125,15 @@ def prepare(plan: Plan, say: Say) -> list[Recorder]:
 
 def _check_folder(folder: Path) -> None:
     """Said before a board is even asked."""
-    if (folder.is_dir() and any(folder.iterdir())) or (folder.exists() and not folder.is_dir()):
+    try:
+        taken = folder.exists() and (not folder.is_dir() or any(folder.iterdir()))
+    except OSError as error:
+        raise BenchError(
+            f"The run's folder {folder} cannot be looked into.",
+            evidence=error.strerror or str(error),
+            next_step="choose a folder of your own.",
+        ) from error
+    if taken:
         create_run_folder(folder)  # raises, with the reason
 
 
@@ -166,6 +181,8 @@ def _begin(plan: Plan, pack: Pack | None, found: Found, folder: Path) -> Recorde
         pack=pack,
         stop=plan.stop,
     )
+    candidate = found.candidate
+    description = introduce(description, found.hello, candidate.port, candidate.usb_serial)
     recording = Recording(_wishes(plan, pack, plan.stop, found.hello.board), description, now)
     create_run_folder(folder)
     try:
@@ -238,7 +255,7 @@ def _recorder(
         writer,
         folder,
         found.link,
-        pattern=plan.ports[0] if len(plan.ports) == 1 else found.candidate.port,
+        pattern=found.pattern,
         baud=plan.baud,
         usb_serial=found.candidate.usb_serial,
     )

@@ -491,15 +491,7 @@ class Recording:
         self.wishes = replace(self.wishes, board=hello.board)
         board = self._base.board
         if board is None:
-            board = Board(hello.board, hello.boot, hello.firmware, port, usb_serial)
-            sensor = Sensor(
-                hello.sensor,
-                hello.shunt_ohm,
-                hello.range_ma,
-                hello.bus_range_v,
-                hello.address,
-            )
-            self._base = replace(self._base, board=board, sensor=sensor)
+            self._base = introduce(self._base, hello, port, usb_serial)
         elif not fresh:
             away_s = self._now.steady_s - self._down_since.steady_s
             moved = f", now on {port}" if port != board.port else ""
@@ -695,6 +687,15 @@ class Recording:
             paused_s = max(now.wall_s - _wall_s(utc, now.wall_s), 0.0)
             self._host_zero_s = now.steady_s - (host_s + paused_s)
             self._tie.note(time_s + paused_s, now.steady_s)
+
+
+def introduce(
+    description: Description, hello: Hello, port: str, usb_serial: str = ""
+) -> Description:
+    """Description with the board and the sensor that the hello tells of."""
+    sensor = Sensor(hello.sensor, hello.shunt_ohm, hello.range_ma, hello.bus_range_v, hello.address)
+    board = Board(hello.board, hello.boot, hello.firmware, port, usb_serial)
+    return replace(description, board=board, sensor=sensor)
 
 
 def _follows(window: Window, last: tuple[int, int]) -> bool:
