@@ -111,7 +111,9 @@ def default_folder() -> Path:
 )
 @click.option("--plain", is_flag=True, help="Lines of text instead of the live view.")
 @click.option("--page", is_flag=True, help="Show the run on a page for the browser as well.")
-@click.option("--lan", is_flag=True, help="... and let phones in the local network see it, with a key.")
+@click.option(
+    "--lan", is_flag=True, help="... and let phones in the local network see it, with a key."
+)
 @click.option(
     "--page-port", type=click.IntRange(1, 65535), metavar="PORT", help="... on this very port."
 )

@@ -17,12 +17,14 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any, Final
 
+from logger.description import Event
 from logger.errors import BenchError
 from logger.log_plan import Recorder
 from logger.screen import goal_text, phase_text
 
 READY_S: Final = 20.0
 WAITING_MAX: Final = 4
+EVENTS_SENT: Final = 100
 
 
 class PageProcess:
@@ -31,6 +33,7 @@ class PageProcess:
     def __init__(self, port: int | None, lan: bool) -> None:
         self.news: deque[str] = deque(maxlen=10)
         self._recorders: Sequence[Recorder] = ()
+        self._events: dict[Path, tuple[Event, ...]] = {}
         self._error: BenchError | None = None
         self._ready = threading.Event()
         self._waiting: queue.Queue[bytes | None] = queue.Queue(WAITING_MAX)
@@ -42,7 +45,8 @@ class PageProcess:
             env=_environment(),
             start_new_session=True,
         )
-        threading.Thread(target=self._listen, name="page", daemon=True).start()
+        self._listener = threading.Thread(target=self._listen, name="page", daemon=True)
+        self._listener.start()
         threading.Thread(target=self._hand_over, name="page-out", daemon=True).start()
         if not self._ready.wait(READY_S) or self._error is not None:
             self.close()
@@ -62,7 +66,8 @@ class PageProcess:
         """Hand the newest words over and say what the page had to say; never waits."""
         while self.news:
             say(self.news.popleft())
-        self._send({"live": [_live(recorder) for recorder in self._recorders]})
+        if not self._send({"live": [self._live(recorder) for recorder in self._recorders]}):
+            self._events.clear()  # they go along the next time
 
     def stay(self, say: Callable[[str], None]) -> None:
         """Keep the page up after the run, until Ctrl-C."""
@@ -81,14 +86,29 @@ class PageProcess:
         except subprocess.TimeoutExpired:
             self._process.kill()
             self._process.wait()
+        self._listener.join()
+        if self._process.stdout is not None:
+            self._process.stdout.close()
 
     @property
     def alive(self) -> bool:
         return self._process.poll() is None
 
-    def _send(self, document: dict[str, Any]) -> None:
-        with contextlib.suppress(queue.Full):
+    def _live(self, recorder: Recorder) -> dict[str, Any]:
+        """The logger's words on a run; its latest events too, which reach the disk seconds later."""
+        events = recorder.recording.events.all()[-EVENTS_SENT:]
+        words = _words(recorder)
+        if events != self._events.get(recorder.folder):
+            self._events[recorder.folder] = events
+            words["events"] = [[event.time_s, event.kind, event.text] for event in events]
+        return words
+
+    def _send(self, document: dict[str, Any]) -> bool:
+        try:
             self._waiting.put_nowait(json.dumps(document).encode() + b"\n")
+        except queue.Full:
+            return False
+        return True
 
     def _hand_over(self) -> None:
         stdin = self._process.stdin
@@ -142,7 +162,7 @@ def _environment() -> dict[str, str]:
     return {**os.environ, "PYTHONPATH": os.pathsep.join(paths)}
 
 
-def _live(recorder: Recorder) -> dict[str, Any]:
+def _words(recorder: Recorder) -> dict[str, Any]:
     status = recorder.recording.status()
     return {
         "phase": phase_text(status),

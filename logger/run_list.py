@@ -14,7 +14,9 @@ def find_runs(paths: tuple[Path, ...]) -> list[Path]:
     found: list[Path] = []
     for path in paths:
         if not path.exists():
-            raise BenchError(f"There is no folder {path}.", next_step="give a run, or a folder of runs.")
+            raise BenchError(
+                f"There is no folder {path}.", next_step="give a run, or a folder of runs."
+            )
         if path.name == SAMPLES_NAME:
             path = path.parent
         if (path / SAMPLES_NAME).is_file():

@@ -70,7 +70,7 @@ def _take(
             runs.append(run)
         bench.set_runs(runs)
     for run, live in zip(bench.runs.values(), message.get("live", ()), strict=False):
-        run.live = live
+        run.live = {**run.live, **live}
 
 
 def vars_of(error: BenchError) -> dict[str, str]:

@@ -10,6 +10,7 @@ from typing import Any, Final
 
 from logger.durations import clock_text, rough_text
 from logger.outlook import History, outlook
+from logger.pack import SAFETY_CLOSING
 from logger.page.feed import RunFeed
 from logger.recording import Phase, Status
 
@@ -17,6 +18,9 @@ EVENTS_SHOWN: Final = 100
 MARK_MAX: Final = 200
 LATE_S: Final = 20.0  # a board's rows come at least every minute; most come many times a second
 TEXT_MAX: Final = 2000
+NO_PACK: Final = (
+    f"The pack is not stated, so nobody checks where its cells must stop. {SAFETY_CLOSING}"
+)
 
 # Told what the user wants of a run: ("mark", text) or ("load-off", "").
 Control = Callable[[str, str], None]
@@ -86,7 +90,9 @@ class PageRun:
 class Bench:
     """All runs of one page. ``version`` grows with every change; ``message`` is what a browser gets."""
 
-    def __init__(self, runs: Sequence[PageRun] = (), clock: Callable[[], float] = time.monotonic) -> None:
+    def __init__(
+        self, runs: Sequence[PageRun] = (), clock: Callable[[], float] = time.monotonic
+    ) -> None:
         self._clock = clock
         self._lock = threading.Lock()
         self.runs: dict[str, PageRun] = {run.key: run for run in runs}
@@ -140,7 +146,7 @@ class Bench:
             "tone": tone,
             "phase": phase,
             "elapsed_s": latest.time_s,
-            "elapsed": clock_text(max(latest.time_s - feed.course.begin_s, 0.0)),
+            "elapsed": _span(latest.time_s - feed.course.begin_s),
             "rows": feed.rows,
             "rows_rejected": feed.rows_rejected,
             "rows_missing": live.get("rows_missing", 0),
@@ -157,11 +163,13 @@ class Bench:
             "trouble": _short(feed.problem or str(live.get("trouble", ""))),
             "load_switch": live.get("load", "-"),
             "can_act": run.control is not None and run.is_recording,
-            "cautions": list(live.get("cautions") or ([f"{description.pack}: {description.pack.caution}"] if description.pack else [])),
+            "cautions": [
+                f"{description.pack}: {description.pack.caution}" if description.pack else NO_PACK
+            ],
             "results": run.told,
             "events": [
-                {"time_s": event.time_s, "at": clock_text(max(event.time_s, 0.0)), "kind": _short(event.kind), "text": _short(event.text)}
-                for event in description.events[-EVENTS_SHOWN:]
+                {"time_s": time_s, "at": _span(time_s), "kind": _short(kind), "text": _short(text)}
+                for time_s, kind, text in self._events(run)
             ],
             "begin_s": feed.course.begin_s,
             "window_s": description.window_s,
@@ -220,6 +228,12 @@ class Bench:
             return "The board has no load switch."
         run.control(what, " ".join(text.split())[:MARK_MAX])
         return ""
+
+    def _events(self, run: PageRun) -> list[tuple[float, str, str]]:
+        if run.is_recording and "events" in run.live:
+            return [(item[0], item[1], item[2]) for item in run.live["events"]]
+        found = run.feed.description.events[-EVENTS_SHOWN:]
+        return [(event.time_s, event.kind, event.text) for event in found]
 
     def _phase(self, run: PageRun) -> tuple[str, str]:
         """Tone (good, wait, bad, done) and words for what the run is about."""
@@ -285,7 +299,15 @@ def _rough_left(feed: RunFeed) -> Left | None:
         return Left(words, share=ahead.share) if words else None
     text = rough_text(ahead.left_s) if ahead.rough else clock_text(ahead.left_s)
     detail = "Rough: no interval can be given for it." if ahead.rough else ""
-    return Left(f"{text} left", detail, ahead.share, latest.time_s + ahead.left_s)
+    return Left(
+        f"{text[0].upper()}{text[1:]} left", detail, ahead.share, latest.time_s + ahead.left_s
+    )
+
+
+def _span(seconds: float) -> str:
+    """Seconds only within the first hour: the figure is read from across the room."""
+    text = clock_text(max(seconds, 0.0))
+    return text.rsplit(" ", 2)[0] if seconds >= 3600 and text.endswith(" s") else text
 
 
 def _short(text: str) -> str:

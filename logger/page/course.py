@@ -79,12 +79,14 @@ class Course:
 
         Each ``[n, low_v, mean_v, high_v, low_ma, mean_ma, high_ma, charge_mah]``; None where unknown.
         """
-        found = begin + np.flatnonzero(
-            (self._count_v + self._count_ma)[begin : self.last + 1] > 0
-        )
+        found = begin + np.flatnonzero((self._count_v + self._count_ma)[begin : self.last + 1] > 0)
         with np.errstate(invalid="ignore"):
-            mean_v = self._sum_v[found] / np.where(self._count_v[found] > 0, self._count_v[found], np.nan)
-            mean_ma = self._sum_ma[found] / np.where(self._count_ma[found] > 0, self._count_ma[found], np.nan)
+            mean_v = self._sum_v[found] / np.where(
+                self._count_v[found] > 0, self._count_v[found], np.nan
+            )
+            mean_ma = self._sum_ma[found] / np.where(
+                self._count_ma[found] > 0, self._count_ma[found], np.nan
+            )
         ends = self._ends
         columns = (
             (ends["low_v"][found], 4), (mean_v, 4), (ends["high_v"][found], 4),

@@ -111,19 +111,21 @@ class RunFeed:
             self._names = header.decode("utf-8", "replace").lstrip("\ufeff").strip().split(",")
         if not lines.strip() or "time_s" not in self._names:
             return
-        frame = self._parse(lines)
+        frame = self._parse(self._right_count(lines))
         time_s = frame.get("time_s", _EMPTY)
         measured = [frame[name] for name in MEASURED if name in frame]
         if not len(time_s) or not measured:
             return
         forward = time_s >= np.maximum.accumulate(np.fmax(time_s, self.latest.time_s))
-        good = np.isfinite(time_s) & forward & np.logical_or.reduce([np.isfinite(m) for m in measured])
+        good = (
+            np.isfinite(time_s) & forward & np.logical_or.reduce([np.isfinite(m) for m in measured])
+        )
         self.rows_rejected += int((~good).sum())
         if not good.any():
             return
         self._add({name: values[good] for name, values in frame.items()})
 
-    def _add(self, frame: dict[str, np.ndarray]) -> None:  # type: ignore[type-arg]
+    def _add(self, frame: dict[str, np.ndarray]) -> None:
         time_s = frame["time_s"]
         nothing = np.full(len(time_s), np.nan)
         volt_v = frame.get("pack_v", frame.get("bus_v", nothing))
@@ -151,8 +153,20 @@ class RunFeed:
             _last(frame.get("energy_mwh", nothing)),
         )
 
-    def _parse(self, lines: bytes) -> dict[str, np.ndarray]:  # type: ignore[type-arg]
+    def _right_count(self, lines: bytes) -> bytes:
+        """Lines with as many fields as the header has."""
+        commas = len(self._names) - 1
+        if lines.count(b",") == commas * lines.count(b"\n"):
+            return lines
+        all_lines = lines.splitlines(keepends=True)
+        good = [line for line in all_lines if line.count(b",") == commas]
+        self.rows_rejected += len(all_lines) - len(good)
+        return b"".join(good)
+
+    def _parse(self, lines: bytes) -> dict[str, np.ndarray]:
         """Known columns as float64; a damaged line costs itself, never the page."""
+        if not lines:
+            return {}
         used = [
             place
             for place, name in enumerate(self._names)
@@ -161,7 +175,7 @@ class RunFeed:
         frame = pd.read_csv(
             io.BytesIO(lines),
             header=None,
-            names=range(len(self._names)),  # type: ignore[arg-type]
+            names=range(len(self._names)),
             index_col=False,
             usecols=used,
             on_bad_lines="skip",
@@ -177,6 +191,6 @@ class RunFeed:
         }
 
 
-def _last(values: np.ndarray) -> float | None:  # type: ignore[type-arg]
+def _last(values: np.ndarray) -> float | None:
     value = float(values[-1])
     return value if np.isfinite(value) else None

@@ -53,7 +53,10 @@ def build_app(bench: Bench, keys: Keys, hosts: Collection[str]) -> ASGIApp:
     """The page as an ASGI application. ``hosts``: values of the Host header that are ours, with the port."""
     page = _Page(bench, keys)
     routes = [
-        *(Route(path, _asset(name, kind), methods=["GET"]) for path, (name, kind) in ASSETS.items()),
+        *(
+            Route(path, _asset(name, kind), methods=["GET"])
+            for path, (name, kind) in ASSETS.items()
+        ),
         Route("/enter", page.enter, methods=["POST"]),
         Route("/stream", page.stream, methods=["GET"]),
         Route("/act", page.act, methods=["POST"]),

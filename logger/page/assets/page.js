@@ -117,15 +117,23 @@ function notice(words) {
   setText(at("notice"), words);
 }
 
+/** Where the time axis ends: at the last row, or where the forecast may lie. */
+function axis() {
+  const { run, course } = shown;
+  const now_s = Math.max(run.elapsed_s - run.begin_s, course.step_s);
+  let end_s = now_s;
+  for (const ahead of [run.left && run.left.end_s, run.left && run.left.upper_s]) {
+    if (ahead) end_s = Math.max(end_s, Math.min(ahead, now_s * 6) * 1.03);
+  }
+  return { now_s, end_s };
+}
+
 function plots() {
   if (!shown) return;
   const { run, course } = shown;
   const ordered = [...steps.values()].sort((a, b) => a[0] - b[0]);
   const middle = (n) => (n + 0.5) * course.step_s;
-  const now = Math.max(run.elapsed_s - run.begin_s, course.step_s);
-  let end = now;
-  if (run.left && run.left.end_s) end = Math.max(end, Math.min(run.left.end_s, now * 6) * 1.03);
-  if (run.left && run.left.upper_s) end = Math.max(end, Math.min(run.left.upper_s, now * 6) * 1.02);
+  const { now_s: now, end_s: end } = axis();
   const events = run.events.filter((e) => ["mark", "boot", "load", "fault", "gap"].includes(e.kind)).map((e) => e.time_s - run.begin_s);
   const gap_s = Math.max(2.5 * course.step_s, 3 * (run.window_s || 0)) + (run.window_s ? 0 : now / 50);
   const slider = at("moment");
@@ -269,10 +277,7 @@ at("moment").addEventListener("blur", plots);
 at("plots").addEventListener("pointermove", (event) => {
   if (!shown) return;
   const box = at("plots").getBoundingClientRect();
-  const now = Math.max(shown.run.elapsed_s - shown.run.begin_s, shown.course.step_s);
-  let end = now;
-  if (shown.run.left && shown.run.left.end_s) end = Math.max(end, Math.min(shown.run.left.end_s, now * 6) * 1.03);
-  if (shown.run.left && shown.run.left.upper_s) end = Math.max(end, Math.min(shown.run.left.upper_s, now * 6) * 1.02);
+  const { now_s: now, end_s: end } = axis();
   const time = ((event.clientX - box.left - 46) / (box.width - 60)) * end;
   at("moment").value = Math.round(1000 * Math.min(Math.max(time / now, 0), 1));
   hovered = true;

@@ -50,7 +50,7 @@ function drawPlot(svg, plot) {
   shape(svg, "text", { x: 10, y: 20, class: "name" }, plot.name);
   if (!known.length) {
     shape(svg, "text", { x: width / 2, y: height / 2, "text-anchor": "middle" }, "no rows yet");
-    return null;
+    return;
   }
   let low = Infinity, high = -Infinity;
   for (const p of known) { low = Math.min(low, p[1] ?? p[2]); high = Math.max(high, p[3] ?? p[2]); }
@@ -65,7 +65,7 @@ function drawPlot(svg, plot) {
   const x = (t) => left + (t / plot.end_s) * (width - left - right);
   const y = (v) => top + (1 - (v - low) / (high - low)) * (height - top - bottom);
 
-  const scale = ticks(low, high, plot.tall ? 6 : 3);
+  const scale = ticks(low, high, plot.tall ? 6 : 4);
   const places = Math.max(0, -Math.floor(Math.log10(scale.step) + 1e-9));
   for (const value of scale.at) {
     shape(svg, "line", { x1: left, x2: width - right, y1: y(value), y2: y(value), class: "grid" });
@@ -79,8 +79,7 @@ function drawPlot(svg, plot) {
     }
   }
   const clip = `clip-${plot.kind}`;
-  const box = shape(shape(svg, "clipPath", { id: clip }), "rect", { x: left, y: top - 4, width: width - left - right, height: height - top - bottom + 8 });
-  void box;
+  shape(shape(svg, "clipPath", { id: clip }), "rect", { x: left, y: top - 4, width: width - left - right, height: height - top - bottom + 8 });
   const inside = shape(svg, "g", { "clip-path": `url(#${clip})` });
   if (plot.fan) {
     const f = plot.fan;
@@ -115,5 +114,4 @@ function drawPlot(svg, plot) {
   const last = known[known.length - 1];
   shape(svg, "circle", { cx: x(last[0]), cy: y(last[2]), r: 4, class: `dot ${plot.kind}` });
   if (plot.moment_s !== null) shape(inside, "line", { x1: x(plot.moment_s), x2: x(plot.moment_s), y1: top, y2: height - bottom, class: "moment" });
-  return null;
 }
