@@ -3,13 +3,16 @@
 import sys
 import webbrowser
 from pathlib import Path
+from typing import Any
 
 import click
 
+from analysis.digest import digest_of
 from logger.errors import BenchError
 from logger.page.attached import serve_attached
 from logger.page.bench import Bench, PageRun, run_keys
-from logger.page.feed import RunFeed
+from logger.page.course import Course
+from logger.page.feed import Latest, RunFeed
 from logger.page.serve import LAN_CAUTION, PageServer, qr_text
 from logger.run_list import find_runs
 
@@ -58,4 +61,21 @@ def watch_command(
 
 def page_run(key: str, folder: Path) -> PageRun:
     """A run for the page, with what the analysis has to say of it."""
-    return PageRun(key, RunFeed(folder))
+    return PageRun(key, RunFeed(folder), results=results_for)
+
+
+def results_for(feed: RunFeed) -> dict[str, Any]:
+    """Results of a finished run in words; its course comes from the digest, too."""
+    try:
+        digest = digest_of(feed.folder)
+    except BenchError as error:
+        return {"headline": "", "answer": error.happened, "rows": [], "warnings": []}
+    course = Course.of_steps(digest.begin_s, digest.step_s, digest.steps)
+    time_s, *ends = digest.last
+    feed.adopt(course, Latest(time_s or 0.0, *ends), digest.count)
+    return {
+        "headline": digest.headline,
+        "answer": digest.answer,
+        "rows": digest.rows,
+        "warnings": digest.warnings,
+    }

@@ -31,9 +31,8 @@ ROOT = Path(__file__).parent.parent
 
 def rows_of(time_s: list[float], volt_v: list[float], first: int = 0) -> Rows:
     time, volt = np.array(time_s, dtype=np.float64), np.array(volt_v, dtype=np.float64)
-    return Rows(
-        time, volt, volt - 0.1, volt * 10, volt * 9, volt * 11, first + np.arange(len(time)) * 1.0
-    )
+    charge = np.asarray([first + n for n in range(len(time))], dtype=np.float64)
+    return Rows(time, volt, volt - 0.1, volt * 10, volt * 9, volt * 11, charge)
 
 
 # Course

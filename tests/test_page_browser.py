@@ -83,6 +83,7 @@ def page(browser: Browser) -> Iterator[Page]:
 
 def violations(page: Page) -> list[str]:
     found: dict[str, Any] = Axe().run(page).response
+    assert len(found["passes"]) > 15, "the rules did not run"
     return [f"{item['id']}: {item['nodes'][0]['html'][:120]}" for item in found["violations"]]
 
 

@@ -70,6 +70,10 @@ class PageRun:
 
     def poll(self, now_s: float) -> None:
         """Read what is new; call from one thread at a time."""
+        if not self.loaded:
+            self.feed.glance()
+        if self.results is not None and not self.told and not self.is_recording:
+            self.told = self.results(self.feed)
         with self.lock:
             self.more = self.feed.poll()
         self.loaded = True
@@ -79,8 +83,6 @@ class PageRun:
             return
         if not self.is_recording:
             self.left = None
-            if self.results is not None and not self.told and self.feed.rows:
-                self.told = self.results(self.feed)
         elif self.forecaster is not None:
             self.left = self.forecaster(self.feed) or _rough_left(self.feed)
         else:

@@ -99,6 +99,32 @@ class Course:
             for number, *values in zip(found.tolist(), *texts, strict=True)
         ]
 
+    @classmethod
+    def of_steps(cls, begin_s: float, step_s: float, steps: list[list[Any]]) -> "Course":
+        """The course that ``steps`` of another one described; its means count as one row each."""
+        course = cls(begin_s, step_s)
+        course._restore(steps)
+        return course
+
+    def _restore(self, steps: list[list[Any]]) -> None:
+        table = np.array(steps, dtype=np.float64).reshape(-1, 8)
+        place = table[:, 0].astype(np.intp)
+        for count, total, mean in (
+            (self._count_v, self._sum_v, table[:, 2]),
+            (self._count_ma, self._sum_ma, table[:, 5]),
+        ):
+            count[place] = np.isfinite(mean)
+            total[place] = np.nan_to_num(mean)
+        for name, column in (
+            ("low_v", 1),
+            ("high_v", 3),
+            ("low_ma", 4),
+            ("high_ma", 6),
+            ("charge_mah", 7),
+        ):
+            self._ends[name][place] = table[:, column]
+        self.last = int(place[-1]) if len(place) else -1
+
     def _join(self) -> None:
         for array in (self._count_v, self._count_ma, self._sum_v, self._sum_ma):
             array[:STEPS] = array[::2] + array[1::2]

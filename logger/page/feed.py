@@ -50,6 +50,13 @@ class RunFeed:
         self._names: list[str] = []
         self._described: tuple[int, int, int] | None = None
 
+    def glance(self) -> None:
+        """Read the description alone."""
+        try:
+            self._read_description()
+        except OSError:
+            return  # poll says it
+
     def poll(self) -> bool:
         """Read what is new, at most one chunk of the samples; True if more is waiting."""
         try:
@@ -65,6 +72,12 @@ class RunFeed:
             return False
         self.problem = ""
         return more
+
+    def adopt(self, course: Course, latest: Latest, rows: int) -> None:
+        """Take the course of a finished run over from its digest instead of reading it again."""
+        self.course, self.latest, self.rows = course, latest, rows
+        self._position = self._samples.stat().st_size
+        self._names = ["time_s"]
 
     def take_fresh(self) -> list[Rows]:
         fresh, self.fresh = self.fresh, []
