@@ -12,6 +12,7 @@ from logger.errors import BenchError
 # command name -> (module, attribute, one line for --help without importing the module)
 COMMANDS: Final[dict[str, tuple[str, str, str]]] = {
     "demo": ("drawbench", "demo", "the whole job with a simulated board, no hardware needed"),
+    "start": ("logger.commands_start", "start_command", "a few questions, then the night's run"),
     "log": ("logger.commands_log", "log", "record a run from a probe board"),
     "import": (
         "logger.commands_import",

@@ -5,15 +5,12 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Final
 
-from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from analysis.figures import (
-    FAINT,
     INK,
     SERIES,
     SIZES,
-    Look,
     SizeName,
     figure_style,
     new_figure,
@@ -117,12 +114,13 @@ def _lasting(lines: Sequence[Line], size: SizeName) -> tuple[Figure, FigureFile]
     axes.grid(axis="y", visible=False)
     axes.set_xlabel(f"time to the cutoff in {unit}")
     some = any(not line.reached for line in shown_lines)
-    axes.set_title("How long each lasted" + (" (ring: ended above the cutoff)" if some else ""))
+    axes.set_title("How long each lasted")
+    ring = " Ring: the run ended above the cutoff." if some else ""
     left_out = len(ranked) - len(shown_lines)
     more = f" {count_words(left_out, 'run')} in the middle not drawn." if left_out else ""
     alt = f"Dot plot: {overview_answer(lines)}{more}"
     return figure, FigureFile(
-        "lasting", alt, f"Dot: time to the cutoff, bar: its 95 % interval.{more}"
+        "lasting", alt, f"Dot: time to the cutoff, bar: its 95 % interval.{ring}{more}"
     )
 
 
@@ -139,16 +137,21 @@ def _voltages(lines: Sequence[Line], size: SizeName) -> tuple[Figure, FigureFile
         if line not in named:
             times_s, volts = _course(line)
             axes.plot([t / unit_s for t in times_s], volts, color=_PALE, linewidth=0.8)
-    ends: list[float] = []
     for line, look in zip(named, SERIES, strict=False):
         times_s, volts = _course(line)
-        axes.plot([t / unit_s for t in times_s], volts, color=look.colour, linestyle=look.line)
-        _label(axes, line, look, volts[-1], times_s[-1] / unit_s, ends)
+        axes.plot(
+            [t / unit_s for t in times_s], volts, color=look.colour, linestyle=look.line, label=_name(line)
+        )  # fmt: skip
     cutoffs = {line.value("cutoff_v") for line in drawn} - {None}
     if len(cutoffs) == 1:
         cutoff_v = float(cutoffs.pop() or 0)
         axes.axhline(cutoff_v, color=INK, linestyle="--", linewidth=1.1)
-        axes.annotate(f"cutoff {cutoff_v:g} V", (0, cutoff_v), xytext=(4, 4), textcoords="offset points", fontsize=9.5, color=FAINT)  # fmt: skip
+        axes.annotate(
+            f"cutoff\n{cutoff_v:g} V", (1, cutoff_v), xycoords=("axes fraction", "data"), xytext=(5, 0),
+            textcoords="offset points", fontsize=9.5, va="center", color=INK,
+        )  # fmt: skip
+    # Curves of packs fall: their lower left corner is free, their ends are crowded.
+    axes.legend(loc="lower left", fontsize=9, handlelength=3.2, facecolor="white", edgecolor="none", framealpha=0.9)  # fmt: skip
     axes.set_xlim(left=0)
     axes.set_xlabel(f"time in {unit}")
     axes.set_ylabel("pack voltage in V")
@@ -157,20 +160,6 @@ def _voltages(lines: Sequence[Line], size: SizeName) -> tuple[Figure, FigureFile
     return figure, FigureFile(
         "voltages", f"Line plot of voltage against time of {words}.", f"Voltage of {words}."
     )
-
-
-def _label(axes: Axes, line: Line, look: Look, volt_v: float, x: float, ends: list[float]) -> None:
-    """Name at the line's end, moved down where another name stands already."""
-    low, high = axes.get_ylim()
-    height = 0.06 * max(high - low, 0.1)
-    y = volt_v
-    while any(abs(y - other) < height for other in ends):
-        y += height / 3
-    ends.append(y)
-    axes.annotate(
-        _name(line), (x, volt_v), xytext=(x, y), textcoords="data", color=look.colour,
-        fontweight="bold", fontsize=9, ha="right", va="bottom",
-    )  # fmt: skip
 
 
 def _course(line: Line) -> tuple[list[float], list[float]]:

@@ -125,24 +125,37 @@ def log(**options: Any) -> None:
     """
     folder = options.pop("run") or default_folder()
     then = options.pop("then")
-    plain = options.pop("plain") or not sys.stdout.isatty()
+    plain = options.pop("plain")
     lan, page_port = options.pop("lan"), options.pop("page_port")
-    with_page = options.pop("page") or lan or page_port is not None
+    page = options.pop("page") or lan or page_port is not None
     plan = Plan(folder=folder, **options)
-    screen: Screen = PlainScreen() if plain else LiveScreen()
-    page = None
-    if with_page:
-        from logger.page_process import PageProcess
+    sys.exit(run_plan(plan, plain=plain, page=page, lan=lan, page_port=page_port, then=then))
 
-        page = PageProcess(page_port, lan)
+
+def run_plan(
+    plan: Plan,
+    *,
+    plain: bool = False,
+    page: bool = False,
+    lan: bool = False,
+    page_port: int | None = None,
+    then: str | None = None,
+) -> int:
+    """Record what was planned, with screen and page; gives the exit code."""
+    on_terminal = sys.stdout.isatty()
+    screen: Screen = LiveScreen() if on_terminal and not plain else PlainScreen()
+    if not page:
+        return _record(plan, screen, None, then)
+    from logger.page_process import PageProcess
+
+    shown = PageProcess(page_port, lan)
     try:
-        code = _record(plan, screen, page, then)
-        if page is not None and sys.stdout.isatty():
-            page.stay(screen.say)
+        code = _record(plan, screen, shown, then)
+        if on_terminal:
+            shown.stay(screen.say)
     finally:
-        if page is not None:
-            page.close()
-    sys.exit(code)
+        shown.close()
+    return code
 
 
 def _record(plan: Plan, screen: Screen, page: "PageProcess | None", then: str | None) -> int:
