@@ -28,6 +28,12 @@ COMMANDS: Final[dict[str, tuple[str, str, str]]] = {
     "check": ("logger.commands_check", "check_command", "say in words what is wrong with a run"),
     "watch": ("analysis.commands_watch", "watch_command", "a page with runs, live and finished"),
     "list": ("analysis.commands_list", "list_command", "all runs of a folder, best and worst"),
+    "sheet": ("analysis.commands_pictures", "sheet_command", "one page to print, as PDF"),
+    "pictures": (
+        "analysis.commands_pictures",
+        "pictures_command",
+        "pictures for page, slide, phone",
+    ),
     "report": ("analysis.commands_report", "report_command", "a page with plots for the write-up"),
 }
 

@@ -13,7 +13,8 @@ from logger.page.attached import serve_attached
 from logger.page.bench import Bench, PageRun, run_keys
 from logger.page.course import Course
 from logger.page.feed import Latest, RunFeed
-from logger.page.serve import LAN_CAUTION, PageServer, qr_text
+from logger.page.serve import PageServer, qr_text
+from logger.page_process import LAN_CAUTION
 from logger.run_list import find_runs
 
 

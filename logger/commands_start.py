@@ -2,6 +2,7 @@
 
 import shlex
 import sys
+import textwrap
 from datetime import datetime
 from pathlib import Path
 from typing import Any, Final
@@ -18,6 +19,7 @@ from logger.safety import check_cutoff
 from logger.wiring_check import look, verdict
 
 PACK_DEFAULT: Final = "3x AA alkaline"
+TEXT_WIDTH: Final = 79
 HOLD_S: Final = 10.0
 WINDOW_S: Final = 1.0
 # A run that ends by itself well after the wanted time, should the cutoff never come.
@@ -167,7 +169,9 @@ def _cutoff(ask: _Asker, options: dict[str, Any], pack: Pack) -> float:
 
 
 def _caution(ask: _Asker, pack: Pack) -> None:
-    click.echo(f"\nCaution, {pack}: {pack.caution}\n")
+    click.echo()
+    click.echo(textwrap.fill(f"Caution, {pack}: {pack.caution}", TEXT_WIDTH))
+    click.echo()
     if not ask.sure("Understood?", True):
         raise click.Abort
 
@@ -184,7 +188,7 @@ def _check(ask: _Asker, port: str | None, pack: Pack, cutoff_v: float) -> None:
         board.link.close()
     click.echo(said)
     for doubt in doubts:
-        click.echo(f"! {doubt}")
+        click.echo(textwrap.fill(f"! {doubt}", TEXT_WIDTH, subsequent_indent="  "))
     if not doubts:
         click.echo("That fits.")
     elif not ask.sure("Record all the same?", False):
@@ -201,7 +205,7 @@ def equivalent(plan: Plan, *, page: bool, lan: bool) -> str:
         ("--cutoff", f"{plan.cutoff:g}"),
         ("--hold", f"{plan.hold:g}s"),
         ("--window", f"{plan.window:g}s"),
-        ("--for", f"{plan.duration:g}s"),
+        ("--for", _short_time(plan.duration or 0.0)),
         ("--title", plan.title),
         ("--load-note", plan.load_note),
         ("--notes", plan.notes),
@@ -211,3 +215,10 @@ def equivalent(plan: Plan, *, page: bool, lan: bool) -> str:
     parts += ["--page"] if page else []
     parts += ["--lan"] if lan else []
     return shlex.join(parts)
+
+
+def _short_time(seconds: float) -> str:
+    for unit_s, unit in ((3600, "h"), (60, "min")):
+        if seconds % unit_s == 0:
+            return f"{seconds / unit_s:g}{unit}"
+    return f"{seconds:g}s"

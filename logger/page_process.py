@@ -25,6 +25,10 @@ from logger.screen import goal_text, phase_text
 READY_S: Final = 20.0
 WAITING_MAX: Final = 4
 EVENTS_SENT: Final = 100
+LAN_CAUTION: Final = (
+    "Everyone in this network who has the key can look on; the page is not encrypted. "
+    "Use it in a network that you trust."
+)
 
 
 class PageProcess:
@@ -174,5 +178,5 @@ def _words(recorder: Recorder) -> dict[str, Any]:
 
 
 def _address_text(address: str, code: str) -> str:
-    picture = f"\n{code}" if code else ""
+    picture = f"\n{LAN_CAUTION}\n{code}" if code else ""
     return f"Page: {address}  (this key opens one browser; the next one is shown after it){picture}"

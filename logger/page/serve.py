@@ -19,10 +19,6 @@ from logger.page.server import allowed_hosts, build_app
 PORT_DEFAULT: Final = 8017
 PORTS_TRIED: Final = 20
 LOCAL: Final = "127.0.0.1"
-LAN_CAUTION: Final = (
-    "Everyone in this network who has the key can look on; the page is not encrypted. "
-    "Use it in a network that you trust."
-)
 
 
 class PageServer:
