@@ -38,6 +38,7 @@ _LINE: Final = 0.0118  # height of a small line, share of the page
 _ROWS_SHOWN: Final = 9
 _EVENTS_SHOWN: Final = 5
 _CAUTIONS_SHOWN: Final = 4
+_FOOT: Final = 0.05
 _ELLIPSIS: Final = "…"
 
 
@@ -58,7 +59,7 @@ def sheet_figure(run: Run, result: Rundown) -> Figure:
     if result.simulated:
         page.text("SIMULATED: no hardware and no real pack made these numbers.", bold=True, size=10)
     page.text(answer(result), size=11.5, width=80, lines=4)
-    page.skip(0.006)
+    page.skip(0.018)
     _plots(page, result)
     page.skip(0.018)
     top = page.top
@@ -69,9 +70,10 @@ def sheet_figure(run: Run, result: Rundown) -> Figure:
     _facts(page, run, result)
     page.left = _MARGIN
     page.top = min(left, page.top) - 0.012
-    _block(page, "What happened", _happened(run, result))
-    _block(page, "How sure that is", _doubt(run, result))
+    # Cautions first: what does not fit on the page any more is left out at the end.
     _block(page, "Cautions", _cautions(run, result))
+    _block(page, "How sure that is", _doubt(run, result))
+    _block(page, "What happened", _happened(run, result))
     figure.text(
         _MARGIN, 0.022, f"drawbench run sheet, run {plain_text(run.folder.resolve().name)}",
         fontsize=7, color=FAINT,
@@ -94,6 +96,8 @@ class _Page:
         self, text: str, *, size: float = _SMALL, bold: bool = False, width: int = 118, lines: int = 3, indent: str = ""
     ) -> None:  # fmt: skip
         """Text wrapped to ``width`` signs and at most ``lines`` lines."""
+        if self.top < _FOOT:
+            return
         wrapped = textwrap.wrap(text, width, subsequent_indent=indent) or [""]
         if len(wrapped) > lines:
             wrapped = [*wrapped[: lines - 1], wrapped[lines - 1][: width - 2] + _ELLIPSIS]

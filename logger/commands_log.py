@@ -10,7 +10,7 @@ import click
 from firmware_probe.line_format import BAUD_DEFAULT
 from logger.durations import parse_duration_s
 from logger.log_plan import EXIT_CODES_HELP, Plan, prepare, summary
-from logger.screen import LiveScreen, PlainScreen, Screen
+from logger.screen import Screen, choose_screen
 from logger.side_by_side import record
 
 if TYPE_CHECKING:
@@ -142,8 +142,7 @@ def run_plan(
     then: str | None = None,
 ) -> int:
     """Record what was planned, with screen and page; gives the exit code."""
-    on_terminal = sys.stdout.isatty()
-    screen: Screen = LiveScreen() if on_terminal and not plain else PlainScreen()
+    screen = choose_screen(plain)
     if not page:
         return _record(plan, screen, None, then)
     from logger.page_process import PageProcess
@@ -151,7 +150,7 @@ def run_plan(
     shown = PageProcess(page_port, lan)
     try:
         code = _record(plan, screen, shown, then)
-        if on_terminal:
+        if sys.stdout.isatty():
             shown.stay(screen.say)
     finally:
         shown.close()

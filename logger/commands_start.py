@@ -15,13 +15,17 @@ from logger.errors import BenchError
 from logger.log_plan import Plan
 from logger.pack import Pack, parse_pack
 from logger.port import find_boards, one_board
+from logger.probe_check import judge, listen
 from logger.safety import check_cutoff
-from logger.wiring_check import look, verdict
+from logger.stream import LineDecoder
+from logger.wiring_check import pack_doubts
 
 PACK_DEFAULT: Final = "3x AA alkaline"
 TEXT_WIDTH: Final = 79
 HOLD_S: Final = 10.0
 WINDOW_S: Final = 1.0
+LISTEN_S: Final = 1.0
+ZERO_MA: Final = 2.0  # greatest offset of an INA219 over 0.1 ohm, TI SBOS448G 7.5
 # A run that ends by itself well after the wanted time, should the cutoff never come.
 LONGER: Final = 3.0
 WIRING: Final = """\
@@ -183,10 +187,14 @@ def _check(ask: _Asker, port: str | None, pack: Pack, cutoff_v: float) -> None:
             raise click.Abort
     board = one_board(find_boards(port))
     try:
-        said, doubts = verdict(look(board), pack, cutoff_v)
+        seen = listen(board.link, LineDecoder().feed, board.hello, LISTEN_S)
     finally:
         board.link.close()
-    click.echo(said)
+    found = judge(board.hello, seen, ZERO_MA)
+    doubts = [] if found.good else [f"{found.words} Next: {found.next_step}"]
+    if seen is not None:
+        click.echo(f"The board sees {seen.pack_v:.2f} V and {seen.current_ma:.1f} mA.")
+        doubts += pack_doubts(seen.pack_v, pack, cutoff_v) if found.good else []
     for doubt in doubts:
         click.echo(textwrap.fill(f"! {doubt}", TEXT_WIDTH, subsequent_indent="  "))
     if not doubts:

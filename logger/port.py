@@ -59,9 +59,6 @@ class Link:
                 self._fd = handle.fileno()
             except (OSError, AttributeError, ValueError):
                 self._fd = None
-            if self._fd is not None:
-                self._poll = select.poll()
-                self._poll.register(self._fd, select.POLLIN)
 
     def read(self, wait_s: float) -> bytes:
         """Bytes that have come, empty after ``wait_s`` without any. Raises LinkLostError."""
@@ -69,7 +66,7 @@ class Link:
             if self._fd is None:
                 self._handle.timeout = wait_s
                 return bytes(self._handle.read(max(1, getattr(self._handle, "in_waiting", 0))))
-            if not self._poll.poll(wait_s * 1000):
+            if not select.select([self._fd], [], [], wait_s)[0]:
                 return b""
             data = os.read(self._fd, READ_MAX_BYTES)
         except BlockingIOError:

@@ -14,7 +14,8 @@ from logger.description import Description
 from logger.errors import BenchError
 from logger.holders import holders
 from logger.port import Candidate, Link, LinkLostError, ask_all, candidates, is_url, open_link
-from logger.recording import COLUMN_NAMES, Phase, Recording
+from logger.recording import Recording
+from logger.recording_terms import COLUMN_NAMES, Phase
 from logger.run_store import write_description
 from logger.sample_writer import SYNC_INTERVAL_S, SampleWriter
 
@@ -96,8 +97,10 @@ class Session:
                 self.recording.connected(self._clock(), self._link.port, self._usb_serial)
             while self.recording.phase is not Phase.ENDED:
                 self._turn()
-        except Exception as error:  # noqa: BLE001  # the run must be closed; raised again by whoever waits
+        except Exception as error:  # noqa: BLE001  # a fault of ours must not cost the night
             self.error = error
+            text = f"a fault of the program, please report it: {error!r}"
+            self.recording.abandon("error", text)
         finally:
             self._close()
 
@@ -171,6 +174,7 @@ class Session:
                 return
 
     def _try(self, candidate: Candidate) -> bool:
+        self.recording.tick(self._clock())
         try:
             link = open_link(candidate.port, self._baud)
         except BenchError:
@@ -201,8 +205,11 @@ class Session:
     def _keep(self) -> None:
         written_s = time.monotonic()
         while not self.done.wait(SYNC_INTERVAL_S):
-            self.writer.sync()
-            self._look_for_sharers()
+            try:
+                self.writer.sync()
+                self._look_for_sharers()
+            except Exception as error:  # noqa: BLE001  # the disk thread must live as long as the run
+                self.error = error
             now_s = time.monotonic()
             if now_s - written_s >= DESCRIPTION_INTERVAL_S:
                 written_s = now_s

@@ -25,7 +25,8 @@ from firmware_probe.line_format import frame
 from logger.clock import read_clocks
 from logger.description import Description
 from logger.port import open_link
-from logger.recording import Recording, Wishes
+from logger.recording import Recording
+from logger.recording_terms import Wishes
 from logger.sample_writer import SampleWriter
 from logger.session import Session
 from tests.line_feeder import Feeder, FeederBoard
@@ -141,10 +142,10 @@ def ours(port: str, folder: Path, lines: int) -> int:
     session = Session(recording, SampleWriter(folder), folder, None, pattern=port, baud=115200)
     recording.connected(read_clocks(), port)
     recording.feed(b"\n" + HELLO + frame("ok,load") + frame("ok,start"), read_clocks())
-    recording._taking = True  # nobody answers our commands on this line
+    recording._maker.taking = True  # nobody answers our commands on this line
     session._link = link
     session._keeper.start()
-    while recording.rows_total < lines - 1:
+    while recording._maker.rows_total < lines - 1:
         session._turn()
         recording.wants_reopen = False
     session.done.set()
@@ -152,7 +153,7 @@ def ours(port: str, folder: Path, lines: int) -> int:
     session._store()
     session.writer.close()
     link.close()
-    return recording.rows_total
+    return recording.status().rows
 
 
 def show(title: str, *lines: str) -> None:
