@@ -10,7 +10,7 @@ import click
 from analysis.digest import digest_of
 from logger.errors import BenchError
 from logger.page.attached import serve_attached
-from logger.page.bench import Bench, PageRun, run_keys
+from logger.page.bench import Bench, Forecaster, Left, PageRun, run_keys
 from logger.page.course import Course
 from logger.page.feed import Latest, RunFeed
 from logger.page.serve import PageServer, qr_text
@@ -62,7 +62,23 @@ def watch_command(
 
 def page_run(key: str, folder: Path) -> PageRun:
     """A run for the page, with what the analysis has to say of it."""
-    return PageRun(key, RunFeed(folder), results=results_for)
+    feed = RunFeed(folder)
+    feed.keep_fresh = True
+    return PageRun(key, feed, forecaster=_Late(), results=results_for)
+
+
+class _Late:
+    """The forecaster, imported only when a run is being recorded."""
+
+    def __init__(self) -> None:
+        self._forecaster: Forecaster | None = None
+
+    def __call__(self, feed: RunFeed) -> Left | None:
+        if self._forecaster is None:
+            from analysis.live_forecast import PageForecaster
+
+            self._forecaster = PageForecaster()
+        return self._forecaster(feed)
 
 
 def results_for(feed: RunFeed) -> dict[str, Any]:

@@ -12,7 +12,7 @@ from logger.durations import clock_text, rough_text
 from logger.outlook import History, outlook
 from logger.pack import SAFETY_CLOSING
 from logger.page.feed import RunFeed
-from logger.recording import Phase, Status
+from logger.recording_terms import Phase, Status
 
 EVENTS_SHOWN: Final = 100
 MARK_MAX: Final = 200
@@ -133,6 +133,7 @@ class Bench:
         latest = feed.latest
         tone, phase = self._phase(run)
         board = description.board
+        simulated = bool(board and board.firmware.lower().startswith("simulated"))
         left = run.left
         return {
             "key": run.key,
@@ -143,7 +144,7 @@ class Bench:
             "author": _short(description.author),
             "notes": _short(description.notes),
             "started": description.started_utc,
-            "simulated": bool(board and board.firmware.lower().startswith("simulated")),
+            "simulated": simulated,
             "recording": run.is_recording,
             "tone": tone,
             "phase": phase,
@@ -159,7 +160,7 @@ class Bench:
             "cutoff_v": description.stop.cutoff_v,
             "floor_v": description.pack.floor_v if description.pack else None,
             "goal": live.get("goal") or _goal(run),
-            "left": None if left is None else _left(left, latest.time_s),
+            "left": None if left is None else _left(left, latest.time_s, simulated),
             "fan": None if left is None else left.fan,
             "end_text": _short(description.end_text),
             "trouble": _short(feed.problem or str(live.get("trouble", ""))),
@@ -256,9 +257,9 @@ class Bench:
         return "good", str(Phase.RUNNING)
 
 
-def _left(left: Left, now_s: float) -> dict[str, Any]:
+def _left(left: Left, now_s: float, simulated: bool) -> dict[str, Any]:
     clock = ""
-    if left.end_s is not None:
+    if left.end_s is not None and not simulated:  # a simulated board's hours are not ours
         clock = time.strftime("%H:%M", time.localtime(time.time() + max(left.end_s - now_s, 0.0)))
     return {
         "words": left.words,

@@ -117,6 +117,7 @@ class RunFeed:
         """Another file stands in the place of the one that was read."""
         self._position, self._rest, self._names = 0, b"", []
         self.course, self.latest, self.rows = Course(), Latest(), 0
+        self.fresh.clear()
 
     def _take(self, lines: bytes) -> None:
         if not self._names:
