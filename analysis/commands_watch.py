@@ -86,7 +86,13 @@ def results_for(feed: RunFeed) -> dict[str, Any]:
     try:
         digest = digest_of(feed.folder)
     except BenchError as error:
-        return {"headline": "", "answer": error.happened, "rows": [], "warnings": []}
+        return {
+            "headline": "",
+            "answer": error.happened,
+            "rows": [],
+            "interval": "",
+            "warnings": [],
+        }
     course = Course.of_steps(digest.begin_s, digest.step_s, digest.steps)
     time_s, *ends = digest.last
     feed.adopt(course, Latest(time_s or 0.0, *ends), digest.count)
@@ -94,5 +100,6 @@ def results_for(feed: RunFeed) -> dict[str, Any]:
         "headline": digest.headline,
         "answer": digest.answer,
         "rows": digest.rows,
+        "interval": digest.interval,
         "warnings": digest.warnings,
     }

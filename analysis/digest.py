@@ -23,7 +23,7 @@ DIGEST_FORMAT: Final = 1
 
 @dataclass(frozen=True)
 class Digest:
-    """``results``: name to ``Quantity.as_json``. ``rows``: label, value, interval in words.
+    """``results``: name to ``Quantity.as_json``. ``rows``: label, value, interval in words; ``interval``: heading of the last.
 
     ``begin_s``, ``step_s``, ``steps``: the course as ``logger.page.course.Course.steps`` gives it.
     """
@@ -33,6 +33,7 @@ class Digest:
     headline: str
     answer: str
     rows: list[list[str]]
+    interval: str
     warnings: list[str]
     results: Mapping[str, Any]
     simulated: bool
@@ -124,7 +125,7 @@ def _make(
     from analysis.answer import answer, result_rows
     from analysis.commands_rundown import cutoff_of
     from analysis.rundown import rundown
-    from analysis.table import rows_of
+    from analysis.table import interval_title, rows_of
     from logger.run_reader import read_run
 
     run = read_run(folder)
@@ -135,6 +136,7 @@ def _make(
             raise
         result = rundown(run, None)  # its own cutoff does not fit the run: the rest does
     trace = result.draw.trace
+    table = rows_of(result_rows(result))
     course = _course(result)
     ends = (trace.voltage_v, trace.current_ma, trace.charge_mah, trace.energy_mwh)
     return Digest(
@@ -142,7 +144,8 @@ def _make(
         count=len(trace.time_s),
         headline=_headline(result),
         answer=answer(result),
-        rows=[[row.label, row.value, row.interval] for row in rows_of(result_rows(result))],
+        rows=[[row.label, row.value, row.interval] for row in table],
+        interval=interval_title(table),
         warnings=list(result.warnings),
         results={k: v for k, v in result.as_json().items() if isinstance(v, dict)},
         simulated=result.simulated,

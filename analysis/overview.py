@@ -150,7 +150,9 @@ def _voltages(lines: Sequence[Line], size: SizeName) -> tuple[Figure, FigureFile
             f"cutoff\n{cutoff_v:g} V", (1, cutoff_v), xycoords=("axes fraction", "data"), xytext=(5, 0),
             textcoords="offset points", fontsize=9.5, va="center", color=INK,
         )  # fmt: skip
-    # Curves of packs fall: their lower left corner is free, their ends are crowded.
+    # Ends of curves are crowded: names go into room of their own below.
+    low, high = axes.get_ylim()
+    axes.set_ylim(low - 0.08 * (1 + len(named)) * (high - low), high)
     axes.legend(loc="lower left", fontsize=9, handlelength=3.2, facecolor="white", edgecolor="none", framealpha=0.9)  # fmt: skip
     axes.set_xlim(left=0)
     axes.set_xlabel(f"time in {unit}")

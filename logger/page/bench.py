@@ -11,6 +11,7 @@ from typing import Any, Final
 from logger.durations import clock_text, rough_text
 from logger.outlook import History, outlook
 from logger.pack import SAFETY_CLOSING
+from logger.page.course import Course
 from logger.page.feed import RunFeed
 from logger.recording_terms import Phase, Status
 
@@ -89,6 +90,16 @@ class PageRun:
             self.left = _rough_left(self.feed)
 
 
+@dataclass
+class Known:
+    """What one browser was sent: the course up to step ``last`` of ``generation``, the row of runs."""
+
+    course: Course | None = None
+    generation: int = -1
+    last: int = -1
+    runs: list[dict[str, Any]] | None = None
+
+
 class Bench:
     """All runs of one page. ``version`` grows with every change; ``message`` is what a browser gets."""
 
@@ -106,7 +117,7 @@ class Bench:
 
     def poll(self) -> None:
         """One round over every run that is being recorded or looked at."""
-        for run in list(self.runs.values()):
+        for run in sorted(self.runs.values(), key=lambda run: run.key not in self.watched):
             if not run.loaded or run.more or run.is_recording or run.key in self.watched:
                 run.poll(self._clock())
 
@@ -198,27 +209,28 @@ class Bench:
             )
         return lines
 
-    def message(self, run: PageRun, generation: int, known: int) -> tuple[bytes, int, int]:
-        """JSON for a browser that knows the course up to step ``known`` of ``generation``; and what it knows then."""
+    def message(self, run: PageRun, known: "Known") -> bytes:
+        """JSON for a browser that has what ``known`` says; ``known`` is brought up to date."""
         with run.lock:
-            return self._message(run, generation, known)
-
-    def _message(self, run: PageRun, generation: int, known: int) -> tuple[bytes, int, int]:
-        course = run.feed.course
-        begin = max(known, 0) if generation == course.generation and known <= course.last else 0
-        document = {
-            "runs": self.summaries() if len(self.runs) > 1 else [],
-            "run": self.state(run),
-            "course": {
-                "begin": begin,
-                "step_s": course.step_s,
-                "generation": course.generation,
-                "steps": course.steps(begin),
-            },
-            "clock": time.strftime("%H:%M"),
-        }
+            course = run.feed.course
+            same = course is known.course and course.generation == known.generation
+            begin = max(known.last, 0) if same and known.last <= course.last else 0
+            known.course, known.generation, known.last = course, course.generation, course.last
+            runs = self.summaries() if len(self.runs) > 1 else []
+            document = {
+                "runs": None if runs == known.runs else runs,
+                "run": self.state(run),
+                "course": {
+                    "begin": begin,
+                    "step_s": course.step_s,
+                    "generation": course.generation,
+                    "steps": course.steps(begin),
+                },
+                "clock": time.strftime("%H:%M"),
+            }
+            known.runs = runs
         text = json.dumps(document, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
-        return text.encode(), course.generation, course.last
+        return text.encode()
 
     def act(self, key: str, what: str, text: str) -> str:
         """Do something to a run; returns why not, or nothing."""

@@ -18,7 +18,7 @@ from starlette.responses import JSONResponse, Response, StreamingResponse
 from starlette.routing import Route
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from logger.page.bench import Bench
+from logger.page.bench import Bench, Known
 from logger.page.keys import Keys
 
 COOKIE: Final = "drawbench"
@@ -155,9 +155,7 @@ class _Page:
 
     async def _messages(self, key: str) -> AsyncIterator[bytes]:
         """The newest state, again and again; a slow browser skips states, nothing is kept for it."""
-        generation, known = -1, -1
-        last = b""
-        course_of: object = None
+        known, last = Known(), b""
         self._streams += 1
         self._bench.watch(key, 1)
         try:
@@ -165,11 +163,7 @@ class _Page:
                 run = self._bench.run(key)
                 if run is None:
                     return
-                if run.feed.course is not course_of:
-                    course_of, generation = run.feed.course, -1
-                text, generation, known = await asyncio.to_thread(
-                    self._bench.message, run, generation, known
-                )
+                text = await asyncio.to_thread(self._bench.message, run, known)
                 yield b": same\n\n" if text == last else b"data: " + text + b"\n\n"
                 last = text
                 with contextlib.suppress(TimeoutError):

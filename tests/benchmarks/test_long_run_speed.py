@@ -73,10 +73,10 @@ PAGE = """
 import sys, time, json, resource, tempfile, pyarrow.csv
 from pathlib import Path
 from analysis.commands_watch import page_run
-from logger.page.bench import Bench
+from logger.page.bench import Bench, Known
 import analysis.plots, analysis.commands_rundown, analysis.rundown, logger.run_reader
 b, w = time.process_time(), time.perf_counter()
-run = page_run("r1", Path(sys.argv[1])); bench = Bench([run]); bench.poll(); bench.message(run, -1, -1)
+run = page_run("r1", Path(sys.argv[1])); bench = Bench([run]); bench.poll(); bench.message(run, Known())
 page, wall = time.process_time() - b, time.perf_counter() - w
 if len(sys.argv) > 2:
     read = logger.run_reader.read_run(Path(sys.argv[1])); result = analysis.rundown.rundown(read, 3.0, 10.0)

@@ -87,6 +87,11 @@ function showHead(run, clock) {
   figure(at("current_ma"), run.current_ma, currentDigits(run.current_ma), "mA");
   figure(at("charge_mah"), run.charge_mah, 1, "mAh");
   setText(at("elapsed"), run.elapsed);
+  const now = run.recording;
+  setText(at("name-pack"), now ? "Pack" : "Pack at the end");
+  setText(at("name-current"), now ? "Current" : "Current at the end");
+  setText(at("name-elapsed"), now ? "Running for" : "Lasted");
+  setText(at("plots-title"), now ? "The course so far" : "The course");
 }
 
 function showRest(run) {
@@ -105,7 +110,10 @@ function showRest(run) {
   at("results-part").hidden = !results;
   if (results) {
     setText(at("results-answer"), results.answer);
-    list(at("results"), results.rows, (row) => item("tr", rowHead(row[0]), item("td", row[1]), item("td", row[2])));
+    list(at("results"), [["result", "value", results.interval], ...results.rows], (row, n) => {
+      if (n) return item("tr", rowHead(row[0]), item("td", row[1]), item("td", row[2]));
+      return item("tr", ...row.map((text) => { const cell = item(text ? "th" : "td", text); if (text) cell.scope = "col"; return cell; }));
+    });
     list(at("warnings"), results.warnings, (text) => item("li", text));
   }
 }
@@ -201,7 +209,7 @@ function take(message) {
   takeCourse(message.course);
   at("door").hidden = true;
   at("bench").hidden = false;
-  showRuns(message.runs, message.run.key);
+  if (message.runs) showRuns(message.runs, message.run.key);
   showHead(message.run, message.clock);
   showRest(message.run);
   notice(message.run.trouble);
