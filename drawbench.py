@@ -17,6 +17,12 @@ COMMANDS: Final[dict[str, tuple[str, str, str]]] = {
         "budget_command",
         "what should it draw, and which figure was wrong",
     ),
+    "firmware": (
+        "logger.commands_firmware",
+        "firmware",
+        "write the board's sketch for the IDE",
+    ),
+    "probe": ("analysis.commands_probe", "probe_command", "which board is it, is it wired right"),
     "start": ("logger.commands_start", "start_command", "a few questions, then the night's run"),
     "log": ("logger.commands_log", "log", "record a run from a probe board"),
     "import": (
@@ -32,6 +38,11 @@ COMMANDS: Final[dict[str, tuple[str, str, str]]] = {
         "will it last: time to cutoff of a run that is not over",
     ),
     "compare": ("analysis.commands_compare", "compare_command", "is one run better than another"),
+    "flex": (
+        "analysis.commands_flex",
+        "flex",
+        "bend joints until they break, say what a handful shows",
+    ),
     "report": ("analysis.commands_report", "report_command", "a page with plots for the write-up"),
     "simulate": (
         "firmware_probe.commands_simulate",

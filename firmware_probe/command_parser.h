@@ -67,20 +67,23 @@ struct Command {
 
 class CommandParser {
  public:
-  // True when the byte completed a line that needs an answer: see command().
+  // True when the byte completed a line that needs an answer: call read() before
+  // the next byte.
   bool feed(uint8_t byte) {
     if (byte != '\n') {
       if (length_ < COMMAND_MAX_BYTES) line_[length_] = (char)byte;
       if (length_ < 255) ++length_;
       return false;
     }
-    uint8_t length = length_;
+    bool too_long = length_ >= COMMAND_MAX_BYTES;
+    if (!too_long && length_ && line_[length_ - 1] == '\r') --length_;
+    return length_ != 0;
+  }
+
+  // What the complete line says: command().
+  void read() {
+    read_line(length_ < COMMAND_MAX_BYTES ? length_ : 0);
     length_ = 0;
-    bool too_long = length >= COMMAND_MAX_BYTES;
-    if (!too_long && length && line_[length - 1] == '\r') --length;
-    if (length == 0) return false;
-    read_line(too_long ? 0 : length);
-    return true;
   }
 
   const Command &command() const { return command_; }

@@ -53,6 +53,7 @@ static CommandError do_command(const Command &command) {
 }
 
 static void handle_command() {
+  parser.read();
   const Command &command = parser.command();
   if (command.kind == COMMAND_IDENTIFY) {
     hello_due = true;
@@ -62,14 +63,46 @@ static void handle_command() {
   answer_due = true;
 }
 
-// Reads until a command has to be answered. The next one waits in the UART's
-// buffer until the answer is out and what has to outlive a reset is written.
-static void read_commands() {
+// Collects bytes up to the end of a command. The next one waits in the UART's
+// buffer until this one is read, the answer is out and what has to outlive a
+// reset is written.
+static void collect_command() {
 #if defined(SERIAL_RX_BUFFER_SIZE)
   // A full buffer drops what comes next without a word.
   if (Serial.available() >= SERIAL_RX_BUFFER_SIZE - 1) note_fault(FAULT_RX);
 #endif
-  while (!answer_due && !hello_due && !records.writing() && Serial.available() > 0) {
-    if (parser.feed((uint8_t)Serial.read())) handle_command();
+  while (!command_due && !answer_due && !hello_due && !records.writing() &&
+         Serial.available() > 0) {
+    command_due = parser.feed((uint8_t)Serial.read());
   }
+}
+
+// What the next piece of work takes at most, in microseconds, interrupts included.
+static uint16_t next_work_us() {
+  if (accumulating) return 190;
+  bool reckons = line_kind == LINE_WINDOW && line_field >= 3 && line_field <= 8;
+  return reckons && !reckoned_decimals ? 140 : 260;
+}
+
+// One piece of work, at most about 0.3 ms. False when there is none, or no room
+// for it in the UART's buffer.
+static bool work_step() {
+  if (accumulating) {
+    accumulate_step();
+    return true;
+  }
+  if (command_due) {
+    command_due = false;
+    handle_command();
+    return true;
+  }
+  if (records.writing()) write_record_byte();
+  if (!output_has_room()) return false;
+  if (line_kind == LINE_NONE) {
+    line_kind = next_line();
+    line_field = 0;
+  }
+  if (line_kind == LINE_NONE) return false;
+  write_field();
+  return true;
 }

@@ -15,26 +15,23 @@ static uint32_t checked_us = 0;      // when the sensor's settings were last loo
 static uint32_t pause_began_us = 0;  // the sensor is left alone for pause_us from here
 static uint32_t pause_us = 0;
 static bool pair_counted = false;  // no conversion was lost for a known reason since the last
-static uint16_t late_us = 0;       // at most so late was the last one found
-static uint8_t pairs_unworked = 0;  // in a row that left no time for work
-static bool window_ended = false;   // at this conversion, which took time
 static bool waited = false;        // a look found no new conversion since the last
+static uint8_t pairs_late = 0;     // in a row that were there at the first look
+static uint8_t pairs_without_work = 0;
 static bool sensor_lost = false;
 static uint8_t silent_polls = 0;
 
 static const uint32_t SECOND_US = 1000000UL;
 static const uint32_t BUS_PAUSE_US = 100000UL;
 static const uint8_t SILENT_POLLS_MAX = 3;
-static const uint8_t PAIRS_UNWORKED_MAX = 5;
-// A conversion must be read before the next one's first half is done. From a look
-// to the reading of the shunt: 0.34 ms; so late may a look be, with a margin.
-static const uint16_t LATE_MAX_US = 120;
 // Several conversions at any setting: longer without one, and none is expected.
 static const uint32_t CONVERTING_US = 5000;
-// What reading a conversion takes, with a margin.
-static const uint16_t READ_US = 900;
-// Longest single piece of work, with a margin for interrupts.
-static const uint16_t WORK_US = 350;
+// A sensor that converts in less cannot be read as fast as it converts.
+static const uint16_t FAST_US = 800;
+// After more than that for a conversion, as when a window or flex cycle ended
+// with it, there is no time for work before the next.
+static const uint16_t BUSY_US = 700;
+static const uint8_t PAIRS_WITHOUT_WORK_MAX = 5;
 
 static void pause_sensor(uint32_t duration_us) {
   pause_began_us = micros();
@@ -49,14 +46,14 @@ static void lose_sensor() {
 
 // A sensor of the other kind counts in other steps: the window so far is void.
 static void look_for_sensor() {
-  const SensorUnits *units_before = &sensor.units();
+  uint16_t ratio_before = sensor.units().pack_ratio;
   sensor_lost = !sensor.find();
   silent_polls = 0;
   pause_sensor(sensor_lost ? SECOND_US : 0);
   pair_seen_us = checked_us = micros();
   if (sensor_lost) {
     note_fault(sensor.bus_hung() ? FAULT_BUS : FAULT_SENSOR);
-  } else if (&sensor.units() != units_before) {
+  } else if (sensor.units().pack_ratio != ratio_before) {
     finish_accumulating();
     use_units();
   }
@@ -79,8 +76,8 @@ void setup() {
   digitalWrite(PIN_LOAD_SWITCH, load_closed() ? HIGH : LOW);
   pinMode(PIN_LIMIT_SWITCH, INPUT_PULLUP);
   joints_begin();
-  use_units();
   sensor.begin();
+  use_units();
   look_for_sensor();
   if (restart_cause == RESTART_BROWNOUT) note_fault(FAULT_BROWNOUT);
   if (restart_cause == RESTART_WATCHDOG) note_fault(FAULT_WATCHDOG);
@@ -94,7 +91,7 @@ static void count_missed(uint32_t now_us) {
   uint32_t passed_us = now_us - pair_seen_us;
   pair_seen_us = now_us;
   // Faster than the I2C bus: the sensor converts again while it is being read.
-  if (period_us < READ_US) return;
+  if (period_us < FAST_US) return;
   if (pair_counted && passed_us > period_us * 7 / 4) {
     count_fault(FAULT_MISSED, (passed_us + period_us / 2) / period_us - 1);
   }
@@ -103,7 +100,6 @@ static void count_missed(uint32_t now_us) {
 
 // Apart, because it needs every register and is seldom called.
 static __attribute__((noinline)) void end_window() {
-  window_ended = true;
   if (window.conversions) {
     close_window();
   } else {
@@ -113,21 +109,6 @@ static __attribute__((noinline)) void end_window() {
 
 static void end_window_if_due() {
   if (window_over() || window.full()) end_window();
-}
-
-// Shortest time between two conversions: the sensor's clock may be a sixteenth fast.
-static uint16_t period_min_us() { return sensor.period_us() - (sensor.period_us() >> 4); }
-
-// How late this conversion may have been found. One that had to be waited for is
-// in time; else it is later than the one before by what passed beyond a period.
-static void note_lateness(uint32_t passed_us) {
-  if (waited || passed_us > CONVERTING_US) {
-    late_us = 0;
-  } else {
-    int32_t late = (int32_t)late_us + (int32_t)passed_us - period_min_us();
-    late_us = late > 0 ? (uint16_t)late : 0;
-  }
-  waited = false;
 }
 
 static void take_pair(bool overflow) {
@@ -167,7 +148,8 @@ static bool poll_sensor() {
       return false;
     default:
       silent_polls = 0;
-      note_lateness(now_us - pair_seen_us);
+      pairs_late = waited ? 0 : 1 + (pairs_late & 0x7F);
+      waited = false;
       count_missed(now_us);
       take_pair(event != SENSOR_PAIR);
       if (event == SENSOR_WIDENED) {
@@ -186,15 +168,22 @@ static bool check_sensor(uint32_t now_us) {
   return true;
 }
 
-// Is there time for another piece before the next conversion has to be read?
-static bool time_for_work() {
-  uint16_t passed_us = (uint16_t)(micros() - pair_seen_us);
-  return late_us + passed_us + WORK_US < period_min_us() + LATE_MAX_US;
+// Is there time for a piece of work before the next conversion? After one that
+// had not to be waited for there is none, or a sensor with a fast clock would get
+// ever further ahead: its shunt has to be read within half a period. The sensor
+// that converts faster than it can be read is made to wait each time, and any
+// other once in a while.
+static bool time_for_work(uint16_t spent_us) {
+  if (sensor.period_us() > FAST_US && (pairs_late || spent_us > BUSY_US) &&
+      ++pairs_without_work < PAIRS_WITHOUT_WORK_MAX) {
+    return false;
+  }
+  pairs_without_work = 0;
+  return true;
 }
 
-// Work goes where it does not delay the next conversion: right after one, as much
-// as there is time for. A sensor that converts faster than it can be read leaves
-// none: then one piece each time, and otherwise one after a few without.
+// Everything else goes where it does not delay the next conversion: right after
+// one. One piece of work, and more as long as there is time.
 static void work(bool pair_taken) {
   uint32_t now = micros();
   bool converting = now - pair_seen_us < CONVERTING_US;
@@ -205,23 +194,17 @@ static void work(bool pair_taken) {
   } else if (!pair_taken) {
     return;
   }
+  flex_service();
+  if (converting && !time_for_work((uint16_t)(micros() - pair_seen_us))) return;
   if (check_sensor(now)) return;
-  if (sensor.period_us() < READ_US) {
-    work_step();
-    return;
-  }
-  bool busy = converting && (window_ended || !time_for_work());
-  window_ended = false;
-  if (busy && ++pairs_unworked <= PAIRS_UNWORKED_MAX) return;
-  pairs_unworked = 0;
-  while (work_step() && converting && time_for_work()) {
+  uint16_t period_us = sensor.period_us();
+  while (work_step() && converting &&
+         (uint16_t)(micros() - pair_seen_us) + next_work_us() < period_us - (period_us >> 4)) {
   }
 }
 
 void loop() {
   watchdog_feed();
-  read_commands();
-  bool pair_taken = poll_sensor();
-  flex_service();
-  work(pair_taken);
+  collect_command();
+  work(poll_sensor());
 }

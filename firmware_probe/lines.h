@@ -18,6 +18,7 @@ static LineKind line_kind = LINE_NONE;
 static uint8_t line_field = 0;
 static FaultCode fault_writing = FAULT_OVERFLOW;
 
+static bool command_due = false;  // collected, but not yet read
 static bool hello_due = false;
 static bool answer_due = false;  // for parser.command()
 static CommandError answer_error = ERROR_NONE;
@@ -96,13 +97,22 @@ static void put_fixed(int64_t value, uint8_t decimals) {
   line.fixed(value, decimals);
 }
 
+// A number that takes a division is reckoned in one step and written in the next.
+static int64_t reckoned = 0;
+static uint8_t reckoned_decimals = 0;  // 0: none
+
+static void put_next(int64_t value, uint8_t decimals) {
+  reckoned = value;
+  reckoned_decimals = decimals;
+}
+
 // Sums of shunt counts over conversions.
 ONE_COPY void put_voltage(int64_t counts, uint16_t conversions) {
-  put_fixed(voltage_uv(counts, conversions, sensor.units()), 6);
+  put_next(voltage_uv(counts, conversions, sensor.units()), 6);
 }
 
 ONE_COPY void put_current(int32_t counts, uint16_t conversions) {
-  put_fixed(current_steps<SHUNT_STEPS>(counts, conversions, sensor.units()), 4);
+  put_next(current_steps<SHUNT_STEPS>(counts, conversions, sensor.units()), 4);
 }
 
 static void put_text(const char *in_flash) {
@@ -123,7 +133,8 @@ static int64_t range_steps() {
   return current_steps<SHUNT_STEPS>(full, 1, sensor.units());
 }
 
-// Each returns false when its line is complete.
+// Each writes one piece, mostly a field, and returns false when it was the last;
+// the last may not be put_next.
 
 static bool hello_field(uint8_t field) {
   switch (field) {
@@ -142,8 +153,7 @@ static bool hello_field(uint8_t field) {
     case 12: line.text(FLASH_TEXT(",cutoff_v=")); line.fixed(record.cutoff_uv, 6); break;
     case 13: line.text(FLASH_TEXT(",hold_ms=")); line.number(record.hold_ms); break;
     case 14: line.text(FLASH_TEXT(",running=")); line.put(running ? '1' : '0'); break;
-    case 15: line.text(FLASH_TEXT(",time_us=")); line.number(now_us()); break;
-    default: return false;
+    default: line.text(FLASH_TEXT(",time_us=")); line.number(now_us()); return false;
   }
   return true;
 }
@@ -162,8 +172,7 @@ static bool window_field(uint8_t field) {
     case 7: put_current(sums.shunt_min, 1); break;
     case 8: put_current(sums.shunt_max, 1); break;
     case 9: put_fixed(closed.charge_steps, 6); break;
-    case 10: put_fixed(closed.energy_steps, 6); break;
-    default: window_due = false; return false;
+    default: put_fixed(closed.energy_steps, 6); window_due = false; return false;
   }
   return true;
 }
@@ -171,8 +180,7 @@ static bool window_field(uint8_t field) {
 static bool load_field(uint8_t field) {
   switch (field) {
     case 0: line.begin(FLASH_TEXT("load")); put_number(load_time_us); break;
-    case 1: line.comma(); put_load_state(); put_text(load_word(load_reason)); break;
-    default: return false;
+    default: line.comma(); put_load_state(); put_text(load_word(load_reason)); return false;
   }
   return true;
 }
@@ -181,15 +189,14 @@ static bool fault_field(uint8_t field) {
   switch (field) {
     case 0: line.begin(FLASH_TEXT("fault")); put_number(now_us()); break;
     case 1: put_text(fault_word(fault_writing)); line.comma(); break;
-    case 2:
+    default:
       if (fault_writing == FAULT_RANGE) {
         line.fixed(range_steps(), 4);
       } else if (fault_writing < FAULTS_COUNTED) {
         line.number(fault_count[fault_writing]);
         fault_count[fault_writing] = 0;
       }
-      break;
-    default: return false;
+      return false;
   }
   return true;
 }
@@ -210,8 +217,10 @@ static bool answer_field(uint8_t field) {
     case 1:
     case 2:
     case 3: put_name_part(command, (uint8_t)(field - 1)); break;
-    case 4: if (answer_error != ERROR_NONE) put_text(error_word(answer_error)); break;
-    default: answer_due = false; return false;
+    default:
+      if (answer_error != ERROR_NONE) put_text(error_word(answer_error));
+      answer_due = false;
+      return false;
   }
   return true;
 }
@@ -219,13 +228,15 @@ static bool answer_field(uint8_t field) {
 // Sum over a block, or a sample as if it were the whole block.
 static void put_joint_current(uint16_t sum) {
   const uint32_t short_steps = joint_short_steps(JOINT_RESISTOR_TENTHS, JOINT_SUPPLY_MV);
-  put_fixed(joint_current_steps(joint_voltage(sum, joint_ratio_16), short_steps), 4);
+  put_next(joint_current_steps(joint_voltage(sum, joint_ratio_16), short_steps), 4);
 }
 
 static void put_joint_resistance(const JointCycle &cycle, uint16_t sum) {
-  line.comma();
-  if (!cycle.ever_closed()) return;
-  line.fixed(joint_resistance_steps(joint_voltage(sum, joint_ratio_16), JOINT_RESISTOR_TENTHS), 4);
+  if (!cycle.ever_closed()) {
+    line.comma();
+    return;
+  }
+  put_next(joint_resistance_steps(joint_voltage(sum, joint_ratio_16), JOINT_RESISTOR_TENTHS), 4);
 }
 
 static void put_least_joint_current(const JointCycle &cycle) {
@@ -253,8 +264,11 @@ static bool flex_field(uint8_t field) {
     case 3: put_greatest_joint_current(cycle); break;
     case 4: put_joint_resistance(cycle, cycle.least); break;
     case 5: put_joint_resistance(cycle, cycle.greatest); break;
-    case 6: put_number(cycle.opens); put_number(cycle.longest_us); break;
-    default: ++flex_joint_due; return false;
+    default:
+      put_number(cycle.opens);
+      put_number(cycle.longest_us);
+      ++flex_joint_due;
+      return false;
   }
   return true;
 }
@@ -263,8 +277,7 @@ static bool flex_end_field(uint8_t field) {
   switch (field) {
     case 0: line.begin(FLASH_TEXT("flex-end")); put_number(flex_cycle); break;
     case 1: put_number(flex_end_us); break;
-    case 2: put_text(flex_word(flex_end_reason)); break;
-    default: flex_end_due = false; return false;
+    default: put_text(flex_word(flex_end_reason)); flex_end_due = false; return false;
   }
   return true;
 }
@@ -283,6 +296,11 @@ static bool next_field() {
 }
 
 static void write_field() {
+  if (reckoned_decimals) {
+    put_fixed(reckoned, reckoned_decimals);
+    reckoned_decimals = 0;
+    return;
+  }
   if (next_field()) return;
   line.end();
   line_kind = LINE_NONE;
@@ -330,8 +348,8 @@ static LineKind next_line() {
   return LINE_NONE;
 }
 
-// Longest field, or end of a line: a number of 20 digits with its comma and point.
-static const uint8_t FIELD_MAX_BYTES = 34;
+// Longest piece with the end of its line: ",time_us=", 20 digits, "*CCCC" and LF.
+static const uint8_t FIELD_MAX_BYTES = 35;
 
 static bool output_has_room() {
 #if defined(__AVR__)
@@ -339,19 +357,4 @@ static bool output_has_room() {
 #else
   return true;  // may wait a little for the port
 #endif
-}
-
-// One piece of work, at most about 0.3 ms. False when there is none, or no room
-// for it in the UART's buffer.
-static bool work_step() {
-  if (accumulating && accumulate_step()) return true;
-  if (records.writing()) write_record_byte();
-  if (!output_has_room()) return false;
-  if (line_kind == LINE_NONE) {
-    line_kind = next_line();
-    line_field = 0;
-  }
-  if (line_kind == LINE_NONE) return false;
-  write_field();
-  return true;
 }

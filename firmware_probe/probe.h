@@ -165,30 +165,26 @@ static void use_units() {
   window.clear();
 }
 
-// First the window's charge, then its energy, one division a call. False when
-// there is nothing to do.
-static bool accumulate_step() {
-  if (adder.busy()) {
-    adder.step();
-    return true;
-  }
+// First the window's charge, then its energy, one division a call.
+static void accumulate_step() {
+  if (adder.step()) return;
   if (power_conversions) {
     adder.begin(&energy, power_sum_due, power_conversions, power_span_us);
     power_conversions = 0;
-    return true;
-  }
-  if (totals_due) {
-    totals_due = false;
-    closed_window.charge_steps = charge.rounded_steps();
-    closed_window.energy_steps = energy.rounded_steps();
-    return true;
+    return;
   }
   accumulating = false;
-  return false;
+  if (!totals_due) return;
+  totals_due = false;
+  closed_window.charge_steps = charge.rounded_steps();
+  closed_window.energy_steps = energy.rounded_steps();
 }
 
 static void finish_accumulating() {
-  while (accumulate_step()) watchdog_feed();
+  while (accumulating) {
+    accumulate_step();
+    watchdog_feed();
+  }
 }
 
 static bool window_over() { return (int32_t)(micros() - window_end_us) >= 0; }

@@ -4,11 +4,12 @@
 #include <Arduino.h>
 #include <Wire.h>
 
+#include "flash_text.h"
 #include "sensor_units.h"
 #include "settings.h"
 
-static const SensorUnits INA219_UNITS = ina219_units(SHUNT_STEPS);
-static const SensorUnits INA226_UNITS = ina226_units(SHUNT_STEPS);
+static const SensorUnits INA219_UNITS FLASH_TABLE = ina219_units(SHUNT_STEPS);
+static const SensorUnits INA226_UNITS FLASH_TABLE = ina226_units(SHUNT_STEPS);
 
 enum SensorKind : uint8_t { SENSOR_NONE, SENSOR_INA219, SENSOR_INA226 };
 
@@ -48,6 +49,7 @@ bool bus_wait_ended(Bus &, long) {
 class Sensor {
  public:
   void begin() {
+    use_units();
     Wire.begin();
     set_up_bus();
   }
@@ -72,7 +74,7 @@ class Sensor {
       return false;
     }
     --address_;
-    units_ = kind_ == SENSOR_INA226 ? &INA226_UNITS : &INA219_UNITS;
+    use_units();
     configure();
     return true;
   }
@@ -100,7 +102,7 @@ class Sensor {
   uint16_t bus() const { return bus_; }
   int16_t shunt() const { return shunt_; }
   // Of the sensor that was found last.
-  const SensorUnits &units() const { return *units_; }
+  const SensorUnits &units() const { return units_; }
   bool bus_hung() const { return bus_hung_; }
 
   // Least count of the shunt that is beyond the range: the converter's end stop.
@@ -133,6 +135,10 @@ class Sensor {
   static const uint16_t INA219_READY = 0x0002;
   static const uint16_t INA219_MATH_OVERFLOW = 0x0001;
   static const uint16_t INA226_READY = 0x0008;
+
+  void use_units() {
+    flash_copy(&units_, kind_ == SENSOR_INA226 ? &INA226_UNITS : &INA219_UNITS, sizeof units_);
+  }
 
   void set_up_bus() {
     Wire.setClock(400000UL);
@@ -275,11 +281,11 @@ class Sensor {
   static const uint8_t POINTER_UNKNOWN = 0xAA;
 
   SensorKind kind_ = SENSOR_NONE;
-  const SensorUnits *units_ = &INA219_UNITS;
   uint8_t address_ = 0;
   uint8_t gain_ = INA219_GAIN;
   uint8_t pointer_ = POINTER_UNKNOWN;
   bool bus_hung_ = false;
   uint16_t bus_ = 0;
   int16_t shunt_ = 0;
+  SensorUnits units_;
 };

@@ -3,11 +3,17 @@
 Run ``python firmware_probe/wiring_pictures.py`` after a change of pins.h.
 """
 
+import itertools
+import os
 from pathlib import Path
 from typing import Any, Final
 
+import matplotlib
 import schemdraw
-import schemdraw.elements as elm
+import schemdraw.elements
+
+# Its constructors have no types.
+elm: Any = schemdraw.elements
 
 PICTURES: Final = Path(__file__).parent / "pictures"
 Point = tuple[float, float]
@@ -63,7 +69,7 @@ class Picture:
         )
 
     def wire(self, *points: Point, colour: str, width: float = 2.2) -> None:
-        for begin, end in zip(points, points[1:], strict=False):
+        for begin, end in itertools.pairwise(points):
             self.drawing.add(elm.Line().at(begin).to(end).color(colour).linewidth(width))
 
     def dot(self, at: Point, colour: str = GROUND) -> None:
@@ -199,9 +205,7 @@ def flex_rig() -> None:
         picture.text((8.85, y), f"A{i}", align="right", size=SMALL)
         picture.wire((9, y), (10.6, y), colour=DATA)
         picture.dot((10.6, y), DATA)
-        picture.part(
-            elm.Resistor(), (10.6, y), (10.6, y + 1.5), "220 Ω" if i == 0 else "", side="bottom"
-        )
+        picture.part(elm.Resistor(), (10.6, y), (10.6, y + 1.5), "220 Ω", side="bottom")
         picture.text((10.6, y + 1.72), "5V", colour=PLUS, size=SMALL)
         picture.wire((10.6, y), (11.8, y), colour=DATA)
         picture.box((11.8, y - 0.4), (14.2, y + 0.4), f"joint {i + 1}")
@@ -217,6 +221,9 @@ def flex_rig() -> None:
 
 
 if __name__ == "__main__":
+    # the same file every time, so that a change of the picture is a change in git
+    os.environ["SOURCE_DATE_EPOCH"] = "0"
+    matplotlib.rcParams["svg.hashsalt"] = "drawbench"
     plain_probe()
     load_switch()
     flex_rig()

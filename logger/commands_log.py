@@ -123,6 +123,10 @@ def log(**options: Any) -> None:
     Ends by itself at --cutoff, --for or --charge, whichever comes first, else at Ctrl-C. What you
     type while it records is noted as a mark. With several boards, RUN holds a run for each.
     """
+    if options["run"] and options["resume"]:
+        raise click.UsageError("Give either RUN for a new run or --resume RUN, not both.")
+    if options["resume"] and (len(options["ports"]) > 1 or options["all_boards"]):
+        raise click.UsageError("--resume goes on in one run: give one --port at most.")
     folder = options.pop("run") or default_folder()
     then = options.pop("then")
     plain = options.pop("plain")

@@ -1,7 +1,7 @@
 """From what the user asked for to recordings that are ready to start."""
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
@@ -75,7 +75,6 @@ class Recorder:
     recording: Recording
     session: Session
     view: BoardView
-    notices: list[str] = field(default_factory=list)
 
     @property
     def exit_code(self) -> int:

@@ -11,7 +11,9 @@ from logger.stream import Fault, Hello, Item, Window
 
 LISTEN_S: Final = 5.0
 WINDOW_US: Final = 100_000
-PATIENCE_S: Final = 3.0  # beyond the time to listen: for the first window, and for a sensor that has to be found
+PATIENCE_S: Final = (
+    3.0  # beyond the time to listen: for the first window, and for a sensor that has to be found
+)
 READ_WAIT_S: Final = 0.1
 
 # An open input of these sensors floats up to about 1 V (common practice, no source).
@@ -49,7 +51,14 @@ class Seen:
     current_min_ma: float
     current_max_ma: float
     current_scatter_ma: float
-    faults: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Heard:
+    """What came in: ``seen`` is None if no window did; ``faults``: the codes of fault lines, each once."""
+
+    seen: Seen | None
+    faults: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -67,36 +76,39 @@ def listen(
     hello: Hello,
     listen_s: float = LISTEN_S,
     now: Callable[[], float] = time.monotonic,
-) -> Seen | None:
-    """Have the board send windows for a while; None if none came.
+) -> Heard:
+    """Have the board send windows for a while.
 
     A board that was sending already is left as it is. Otherwise its window is set to
     0.1 s for as long, then set back and stopped. Load switch and cutoff are not touched.
     """
+    if hello.sensor == "none":
+        return Heard(None)
     ours = not hello.running
     if ours:
         link.write(command("window", str(WINDOW_US)) + command("start"))
     windows: list[Window] = []
     faults: list[str] = []
-    end_s = now() + listen_s + PATIENCE_S
+    end_s = now() + PATIENCE_S
     try:
         while now() < end_s and _span_s(windows) < listen_s:
             for item in decode(link.read(READ_WAIT_S)):
                 if isinstance(item, Window):
                     windows.append(item)
+                    end_s = now() + PATIENCE_S
                 elif isinstance(item, Fault) and item.code not in faults:
                     faults.append(item.code)
     finally:
         if ours:
             link.write(command("stop") + command("window", str(hello.window_us)))
-    return summary(windows, tuple(faults)) if windows else None
+    return Heard(summary(windows) if windows else None, tuple(faults))
 
 
 def _span_s(windows: Sequence[Window]) -> float:
     return (windows[-1].time_us - windows[0].time_us) * 1e-6 if windows else 0.0
 
 
-def summary(windows: Sequence[Window], faults: tuple[str, ...] = ()) -> Seen:
+def summary(windows: Sequence[Window]) -> Seen:
     """Means, extremes and scatter of some windows (at least one)."""
     # conversions, pack_v, pack_min_v, bus_v, current_ma, current_min_ma, current_max_ma
     columns = list(zip(*([float(x) for x in w.passed.split(b",")] for w in windows), strict=True))
@@ -113,11 +125,10 @@ def summary(windows: Sequence[Window], faults: tuple[str, ...] = ()) -> Seen:
         current_min_ma=min(current_min),
         current_max_ma=max(current_max),
         current_scatter_ma=stdev(current) if len(windows) > 1 else 0.0,
-        faults=faults,
     )
 
 
-def judge(hello: Hello, seen: Seen | None, zero_ma: float) -> Verdict:
+def judge(hello: Hello, heard: Heard, zero_ma: float) -> Verdict:
     """What the readings say about the wiring; currents below ``zero_ma`` cannot be told from none."""
     if hello.sensor == "none":
         return Verdict(
@@ -125,34 +136,41 @@ def judge(hello: Hello, seen: Seen | None, zero_ma: float) -> Verdict:
             "The board answers, but it finds no sensor.",
             "check the sensor's four wires: VCC to 5V, GND to GND, SDA to A4, SCL to A5.",
         )
+    if "overflow" in heard.faults:
+        return _overflow(hello)
+    seen = heard.seen
     if seen is None:
         return Verdict(
             False,
             f"The board found its {hello.sensor}, but no reading comes from it.",
             "check the wires SDA and SCL for a loose end, then press the board's reset button.",
         )
-    return _overload(hello, seen) or _current(hello, seen, zero_ma) or _contact(seen) or _RIGHT
+    return _too_much(hello, seen) or _current(hello, seen, zero_ma) or _contact(seen) or _RIGHT
 
 
-_RIGHT: Final = Verdict(True, "Voltage and current are there, and the current flows out of the pack.")
+_RIGHT: Final = Verdict(
+    True, "Voltage and current are there, and the current flows out of the pack."
+)
 
 
-def _overload(hello: Hello, seen: Seen) -> Verdict | None:
+def _overflow(hello: Hello) -> Verdict:
+    range_text = f" of {hello.range_ma:g} mA" if hello.range_ma else ""
+    return Verdict(
+        False,
+        f"The current goes beyond the sensor's range{range_text}; what is beyond it is not counted.",
+        "look for a short circuit; a piece that really draws so much needs a smaller shunt.",
+    )
+
+
+def _too_much(hello: Hello, seen: Seen) -> Verdict | None:
     limit_v = INPUT_MAX_V.get(hello.sensor)
-    if limit_v is not None and seen.pack_v > limit_v:
-        return Verdict(
-            False,
-            f"The pack has more than the {limit_v:g} V that the {hello.sensor} stands.",
-            "take it off at once; this probe is for smaller packs.",
-        )
-    if "overflow" in seen.faults:
-        range_text = f" of {hello.range_ma:g} mA" if hello.range_ma else ""
-        return Verdict(
-            False,
-            f"The current goes beyond the sensor's range{range_text}; what is beyond it is not counted.",
-            "look for a short circuit; a piece that really draws so much needs a smaller shunt.",
-        )
-    return None
+    if limit_v is None or seen.pack_v <= limit_v:
+        return None
+    return Verdict(
+        False,
+        f"The pack has more than the {limit_v:g} V that the {hello.sensor} stands.",
+        "take it off at once; this probe is for smaller packs.",
+    )
 
 
 def _current(hello: Hello, seen: Seen, zero_ma: float) -> Verdict | None:

@@ -26,7 +26,8 @@ DESCRIPTION_INTERVAL_S: Final = 5.0
 DISK_PATIENCE_S: Final = 60.0
 SEEK_INTERVAL_S: Final = 0.5
 SEEK_PATIENCE_S: Final = 3.0
-SHARERS_MAX: Final = 20
+TOLD_MAX: Final = 20
+LOOK_INTERVAL_S: Final = 10.0
 
 
 class Session:
@@ -61,8 +62,9 @@ class Session:
         self._description: Description | None = None
         self._written: Description | None = None
         self._description_trouble = ""
-        self._sharers: set[str] = set()
+        self._told: set[str] = set()
         self._noise_seen = 0
+        self._last_look_s = float("-inf")
         self._reader = threading.Thread(target=self._run, name="reader", daemon=True)
         self._keeper = threading.Thread(target=self._keep, name="disk", daemon=True)
         self._last_seek_s = float("-inf")
@@ -177,7 +179,8 @@ class Session:
         self.recording.tick(self._clock())
         try:
             link = open_link(candidate.port, self._baud)
-        except BenchError:
+        except BenchError as error:
+            self._note_once(f"{error.happened} {error.evidence}")
             return False
         wanted = self.recording.wishes.board
         boards, _ = ask_all([(candidate, link)], patience_s=SEEK_PATIENCE_S)
@@ -217,18 +220,21 @@ class Session:
 
     def _look_for_sharers(self) -> None:
         """Lines go missing: does another program read from our port?"""
-        noise, link = self.recording.noise_count, self._link
+        noise, link, now_s = self.recording.noise_count, self._link, time.monotonic()
         if noise == self._noise_seen or link is None or is_url(link.port):
             return
-        self._noise_seen = noise
+        if now_s - self._last_look_s < LOOK_INTERVAL_S:
+            return
+        self._noise_seen, self._last_look_s = noise, now_s
         for who in holders(link.port):
-            if who not in self._sharers and len(self._sharers) < SHARERS_MAX:
-                self._sharers.add(who)
-                self._requests.append(lambda who=who: self._note_sharer(who))  # type: ignore[misc]
+            text = f"another program has the port open and takes lines away: {who}"
+            self._requests.append(lambda text=text: self._note_once(text))  # type: ignore[misc]
 
-    def _note_sharer(self, who: str) -> None:
-        text = f"another program has the port open and takes lines away: {who}"
-        self.recording.events.add(self.recording.run_s(self._clock()), "link", text)
+    def _note_once(self, text: str) -> None:
+        """A hindrance of the link: told the first time."""
+        if text not in self._told and len(self._told) < TOLD_MAX:
+            self._told.add(text)
+            self.recording.events.add(self.recording.run_s(self._clock()), "link", text)
 
     def _write_description(self) -> None:
         description = self._description

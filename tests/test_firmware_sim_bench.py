@@ -1,5 +1,6 @@
 """The simulated bench itself: the same every time, with the data sheets' timing, losing no byte."""
 
+import itertools
 import time
 from pathlib import Path
 
@@ -22,7 +23,9 @@ pytestmark = [pytest.mark.firmware, needs_toolchain]
 
 
 def eventful() -> Script:
-    script = Script().at(0, "switch-fitted", "load-ma 80", "load-noise 30 3", "joint-open 1 2 5000 2000")
+    script = Script().at(
+        0, "switch-fitted", "load-ma 80", "load-noise 30 3", "joint-open 1 2 5000 2000"
+    )
     script.host(0.3, "start").host(0.4, "flex-start", "servo", 3, 200, 50, 20, 160, 2, 0)
     script.at(1.2, "bus sda-low 9").at(1.6, "reset external").at(2, "stall").host(2.1, "start")
     return script
@@ -57,10 +60,10 @@ def test_bytes_on_the_wire_take_ten_bits(tmp_path: Path) -> None:
     """Lines cannot leave faster than the rate allows: 115200 baud gives 86.8 us a byte, 16 MHz 85 us."""
     script = Script().host(0.4, "window", 10_000).host(0.5, "start").at(0, "load-ma 80")
     outcome = run_bench(sketch(), script, tmp_path, 1.5)
-    sent = [(line.sent_us, len(line.kind) + len(",".join(line.fields)) + 7) for line in outcome.of("w")]
-    gaps = [
-        (b[0] - a[0]) / b[1] for a, b in zip(sent, sent[1:], strict=False)
+    sent = [
+        (line.sent_us, len(line.kind) + len(",".join(line.fields)) + 7) for line in outcome.of("w")
     ]
+    gaps = [(b[0] - a[0]) / b[1] for a, b in itertools.pairwise(sent)]
     assert min(gaps) >= 85.0
 
 
@@ -68,13 +71,13 @@ def test_bytes_on_the_wire_take_ten_bits(tmp_path: Path) -> None:
 def test_slow_reader_loses_nothing(tmp_path: Path, baud: int) -> None:
     """The host sleeps while the pty fills: board time stands still, every byte arrives."""
     script = Script().at(0, "pack-v 4.5", "load-ma 80")
-    with live_bench(sketch(f"-DBAUD={baud}"), script, tmp_path) as port:
-        with Host(port, baud) as host:
-            host.hear(b"hello", ask=command("identify"))
-            host.send(command("window", "20000"), command("start"))
-            host.hear(b"ok,start")
-            time.sleep(0.5)  # a real wait: the kernel's buffer has to fill
-            heard = host.hear(b"w,", bytes_wanted=30_000)
+    elf = sketch(f"-DBAUD={baud}")
+    with live_bench(elf, script, tmp_path) as port, Host(port, baud) as host:
+        host.hear(b"hello", ask=command("identify"))
+        host.send(command("window", "30000"), command("start"))
+        host.hear(b"ok,start")
+        time.sleep(0.5)  # a real wait: the kernel's buffer has to fill
+        heard = host.hear(b"w,", bytes_wanted=30_000)
     sequences = [
         int(line.split(b",")[1]) for line in heard.split(b"\n")[:-1] if line.startswith(b"w,")
     ]
@@ -85,7 +88,10 @@ def test_slow_reader_loses_nothing(tmp_path: Path, baud: int) -> None:
 
 def test_opening_the_port_restarts_the_board(tmp_path: Path) -> None:
     """DTR does not cross a pty; the bench does what an Uno's capacitor does."""
-    with live_bench(sketch(), Script(), tmp_path, "--pace", "2") as port, Host(port, 115_200) as host:
+    with (
+        live_bench(sketch(), Script(), tmp_path, "--pace", "2") as port,
+        Host(port, 115_200) as host,
+    ):
         host.hear(b"cause=reset")
     assert len(read_outcome(tmp_path).event_times("boot")) == 2
 

@@ -1,5 +1,6 @@
 """Both wraps of the board's counters: 71.6 minutes of micros(), 49.7 days of millis()."""
 
+import itertools
 from pathlib import Path
 
 import pytest
@@ -31,7 +32,12 @@ def milliseconds_wrap() -> str:
 
 @pytest.mark.parametrize(
     "pokes",
-    [(), (microseconds_wrap(),), (milliseconds_wrap(),), (microseconds_wrap(), milliseconds_wrap())],
+    [
+        (),
+        (microseconds_wrap(),),
+        (milliseconds_wrap(),),
+        (microseconds_wrap(), milliseconds_wrap()),
+    ],
     ids=["none", "micros", "millis", "both"],
 )
 def test_no_step_in_time_or_charge(tmp_path: Path, pokes: tuple[str, ...]) -> None:
@@ -41,7 +47,7 @@ def test_no_step_in_time_or_charge(tmp_path: Path, pokes: tuple[str, ...]) -> No
     times_us = [int(window["time_us"]) for window in windows]
     assert times_us[0] < 1e6, "board time counts from its boot"
     assert times_us[-1] > (CROSSING_S + 1.5) * 1e6
-    spans = [b - a for a, b in zip(times_us, times_us[1:], strict=False)]
+    spans = [b - a for a, b in itertools.pairwise(times_us)]
     assert max(abs(span - 100_000) for span in spans) < 1200
     assert len(windows) == len({window["sequence"] for window in windows}) > 33
     # charge goes on to the last digit, with the spans as printed
@@ -58,10 +64,8 @@ def test_cutoff_and_flex_cross_the_wrap(tmp_path: Path) -> None:
     outcome = crossing(tmp_path, microseconds_wrap(), milliseconds_wrap(), script=script)
     opened_us = [at for at in outcome.event_times("switch open") if at > 1e6]
     assert opened_us == [pytest.approx(2.4e6, abs=5e3)]
-    cycles = [line for line in outcome.of("flex")]
+    cycles = list(outcome.of("flex"))
     assert [int(line.fields[0]) for line in cycles] == list(range(1, len(cycles) + 1))
-    spans = [
-        int(b.fields[1]) - int(a.fields[1]) for a, b in zip(cycles, cycles[1:], strict=False)
-    ]
+    spans = [int(b.fields[1]) - int(a.fields[1]) for a, b in itertools.pairwise(cycles)]
     assert len(spans) > 14
     assert max(abs(span - 200_000) for span in spans) < 3000

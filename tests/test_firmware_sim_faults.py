@@ -1,5 +1,6 @@
 """What goes wrong on a bench: the sketch says so in a fault line, and goes on."""
 
+import itertools
 from pathlib import Path
 
 import pytest
@@ -38,7 +39,7 @@ def test_sensor_falls_off_and_comes_back(tmp_path: Path) -> None:
     outcome = run(script, tmp_path, 7)
     assert outcome.faults("sensor")
     times_us = [int(window["time_us"]) for window in outcome.windows]
-    gap_us = max(b - a for a, b in zip(times_us, times_us[1:], strict=False))
+    gap_us = max(b - a for a, b in itertools.pairwise(times_us))
     assert 2e6 < gap_us < 3.5e6
     assert times_us[-1] > 6.8e6
     last = last_window(outcome)
@@ -46,7 +47,8 @@ def test_sensor_falls_off_and_comes_back(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("fault", "end"), [("bus sda-low 9", ""), ("bus sda-low", "bus free"), ("bus scl-low", "bus free")]
+    ("fault", "end"),
+    [("bus sda-low 9", ""), ("bus sda-low", "bus free"), ("bus scl-low", "bus free")],
 )
 def test_hung_bus(tmp_path: Path, fault: str, end: str) -> None:
     """Data held low: nine clocks free it, or a restart of the sensor; clock held low: only the sensor."""
@@ -57,7 +59,7 @@ def test_hung_bus(tmp_path: Path, fault: str, end: str) -> None:
     assert outcome.faults("bus")
     assert len(outcome.hellos) == 1, "the board must not restart over it"
     times_us = [int(window["time_us"]) for window in outcome.windows]
-    gap_us = max(b - a for a, b in zip(times_us, times_us[1:], strict=False))
+    gap_us = max(b - a for a, b in itertools.pairwise(times_us))
     assert gap_us < (3.5e6 if end else 0.5e6)
     last = last_window(outcome)
     assert int(last["time_us"]) > 5.8e6
@@ -89,7 +91,9 @@ def test_restart_is_told_and_loses_no_charge_before_it(
     for windows in (outcome.windows[:second], outcome.windows[second:]):
         check_windows(converted_pairs(outcome), windows, INA219)
         last = windows[-1]
-        assert float(last["charge_mah"]) == pytest.approx(100 * int(last["time_us"]) / 3.6e9, rel=2e-3)
+        assert float(last["charge_mah"]) == pytest.approx(
+            100 * int(last["time_us"]) / 3.6e9, rel=2e-3
+        )
     assert int(outcome.windows[second - 1]["time_us"]) > 1.8e6
     if cause in ("brownout", "watchdog"):
         assert outcome.faults(cause)
@@ -105,7 +109,9 @@ def test_hung_program_restarts_within_seconds(tmp_path: Path) -> None:
 
 def test_overflow_is_a_fault_and_not_a_number(tmp_path: Path) -> None:
     """3.5 A through 0.1 Ohm is beyond 320 mV; the conversions stay out of the means."""
-    script = Script().at(0, "pack-ohm 0").host(0.3, "start").at(2, "load-ma 3500").at(2.7, "load-ma 100")
+    script = (
+        Script().at(0, "pack-ohm 0").host(0.3, "start").at(2, "load-ma 3500").at(2.7, "load-ma 100")
+    )
     outcome = run(script, tmp_path, 4)
     faults = outcome.faults("overflow")
     assert sum(int(line.fields[2]) for line in faults) == pytest.approx(700 / 1.064, abs=3)
@@ -142,7 +148,9 @@ def test_commands_that_were_damaged_do_nothing(tmp_path: Path) -> None:
 
 
 def test_bare_identify_from_a_serial_monitor(tmp_path: Path) -> None:
-    outcome = run(Script().at(0.5, "send identify").at(0.7, "send-hex 6964656e746966790d0a"), tmp_path, 1)
+    outcome = run(
+        Script().at(0.5, "send identify").at(0.7, "send-hex 6964656e746966790d0a"), tmp_path, 1
+    )
     assert len(outcome.hellos) == 3
 
 

@@ -1,6 +1,7 @@
 """``drawbench log`` on the compiled sketch: a rundown to cutoff, and a host that is killed before it."""
 
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -10,8 +11,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from firmware_probe.line_format import command
 from logger.run_reader import Run, read_run
-from tests.firmware_sim.bench import CYCLES_PER_US, Outcome, Script, live_bench, read_outcome
+from tests.firmware_sim.bench import CYCLES_PER_US, Host, Outcome, Script, live_bench, read_outcome
 from tests.firmware_sim.toolchain import needs_toolchain, sketch
 
 pytestmark = [pytest.mark.firmware, needs_toolchain]
@@ -48,12 +50,12 @@ def vest(folder: Path) -> Script:
 
 
 def start_log(run: Path, port: str, *options: str) -> "subprocess.Popen[bytes]":
-    command = [sys.executable, "-m", "drawbench", "log", str(run), "--port", port, "--plain"]
-    command += ["--pack", "3x AA alkaline", "--cutoff", str(CUTOFF_V), "--hold", "500ms", *options]
+    words = [sys.executable, "-m", "drawbench", "log", str(run), "--port", port, "--plain"]
+    words += ["--pack", "3x AA alkaline", "--cutoff", str(CUTOFF_V), "--hold", "500ms", *options]
     environment = {**os.environ, "PYTHONPATH": str(ROOT)}
     with (run.parent / "said.txt").open("w") as said:
         return subprocess.Popen(
-            command,
+            words,
             cwd=run.parent,
             env=environment,
             stdin=subprocess.DEVNULL,
@@ -104,7 +106,9 @@ def test_whole_rundown_to_cutoff(tmp_path: Path) -> None:
     recorded_mah = last["charge_mah"] - run.samples["charge_mah"].iloc[0]
     assert recorded_mah == pytest.approx(drawn_mah, abs=2e-6)
     assert outcome.truth["switch_closed"] == 0
-    assert outcome.truth["depth_mah"] == pytest.approx(outcome.truth["charge_mah"] * SPEED, rel=1e-6)
+    assert outcome.truth["depth_mah"] == pytest.approx(
+        outcome.truth["charge_mah"] * SPEED, rel=1e-6
+    )
 
 
 def test_switch_opens_at_cutoff_with_the_host_killed_before(tmp_path: Path) -> None:
@@ -118,13 +122,18 @@ def test_switch_opens_at_cutoff_with_the_host_killed_before(tmp_path: Path) -> N
         while not _opened(folder) and time.monotonic() < end_s:
             time.sleep(0.1)
         time.sleep(0.3)
+        # opening the port restarts the board: what it was told outlives that
+        with Host(port, 115_200) as host:
+            heard = host.hear(b"running=0", ask=command("identify"))
     outcome = read_outcome(folder)
     assert outcome.truth["switch_closed"] == 0
     opened_us = outcome.event_times("switch open")[-1]
-    ((_, _, reason),) = [line.fields for line in outcome.of("load")][-1:]
-    assert reason == "cutoff"
+    reasons = [line.fields[2] for line in outcome.of("load") if line.fields[1] == "0"]
+    assert reasons[0] == "cutoff"
+    assert b"load=0" in heard
+    assert b"cutoff_v=%.6f" % CUTOFF_V in heard
     # below the cutoff for the time that the logger had set on the board, not for longer
-    hold_us = 1000 * int(outcome.hellos[-1]["hold_ms"])
+    hold_us = 1000 * int(re.findall(rb"hold_ms=(\d+)", heard)[-1])
     assert 500_000 <= hold_us < 10_000_000
     assert opened_us - _below_cutoff_us(outcome, opened_us) == pytest.approx(hold_us, abs=5000)
     # what was recorded before the kill can be read

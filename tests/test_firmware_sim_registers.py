@@ -11,7 +11,9 @@ from tests.firmware_sim.toolchain import needs_toolchain, registers_program, ske
 pytestmark = [pytest.mark.firmware, needs_toolchain]
 
 
-def registers(kind: str, shunt_v: float, bus_v: float, config: str, calibration: str) -> dict[str, int]:
+def registers(
+    kind: str, shunt_v: float, bus_v: float, config: str, calibration: str
+) -> dict[str, int]:
     command = [str(registers_program()), kind, str(shunt_v), str(bus_v), config, calibration]
     done = subprocess.run(command, capture_output=True, text=True, check=True)
     rows = (line.split() for line in done.stdout.splitlines())
@@ -44,7 +46,10 @@ def test_ina226_sheet_example() -> None:
 
 def test_identification_registers() -> None:
     """TI SBOS547B: manufacturer 5449h, die 2260h; the INA219 has neither (SBOS448G)."""
-    assert (registers("ina226", 0, 0, "4127", "0")["FE"], registers("ina226", 0, 0, "4127", "0")["FF"]) == (
+    assert (
+        registers("ina226", 0, 0, "4127", "0")["FE"],
+        registers("ina226", 0, 0, "4127", "0")["FF"],
+    ) == (
         0x5449,
         0x2260,
     )

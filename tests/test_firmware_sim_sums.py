@@ -20,7 +20,9 @@ def lively_load(script: Script, folder: Path) -> Script:
     folder.mkdir(parents=True, exist_ok=True)
     table = folder / "load.csv"
     table.write_text("0,48\n3000,310.5\n7000,12.25\n13000,-7\n15500,96\n", "ascii")
-    return script.at(0, "pack-v 4.5", "pack-ohm 0.4", f"load-table 19777 {table}", "load-noise 9 11")
+    return script.at(
+        0, "pack-v 4.5", "pack-ohm 0.4", f"load-table 19777 {table}", "load-noise 9 11"
+    )
 
 
 def measure(folder: Path, *flags: str, before: tuple[str, ...] = ()) -> Outcome:

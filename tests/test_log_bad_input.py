@@ -183,10 +183,18 @@ def test_read_only_disk(tmp_path: Path, feeder: Feeder) -> None:
         (["--window", "100"], "not a length of time"),
         (["--for", "-3h"], "not a length of time"),
         (["--cutoff", "abc"], "abc"),
-        (["--resume", "nowhere"], "cannot be taken up again"),
+        (["--resume", "nowhere"], "either RUN"),
     ],
 )
 def test_wrong_options(arguments: list[str], words: str, tmp_path: Path, feeder: Feeder) -> None:
     refused(run_log(tmp_path / "run", "--port", feeder.port, *arguments, cwd=tmp_path), words)
     assert feeder.board.commands == []
     assert not (tmp_path / "run").exists()
+
+
+def test_nothing_to_resume(tmp_path: Path, feeder: Feeder) -> None:
+    refused(run_log("--resume", tmp_path / "x", "--port", feeder.port), "cannot be taken up again")
+    (tmp_path / "x").mkdir()
+    (tmp_path / "x" / "samples.csv-metadata.json").write_text("[1, 2")
+    refused(run_log("--resume", tmp_path / "x", "--port", feeder.port), "cannot be taken up again")
+    refused(run_log("--resume", tmp_path / "x", "--port=a", "--port=b"), "one --port at most")

@@ -292,6 +292,25 @@ def test_two_loggers_on_one_run(tmp_path: Path) -> None:
         assert "Going on after" in again.stdout
 
 
+def test_a_second_program_that_reads_our_port(tmp_path: Path) -> None:
+    """It opened the port later and takes lines away: the run names it."""
+    code = "import sys, time\nwith open(sys.argv[1], 'rb', 0) as f:\n while 1: f.read(200), time.sleep(0.05)"
+    with Feeder(FeederBoard(window_us=10_000), tmp_path) as feeder:
+        log = LogProcess(tmp_path / "run", tmp_path / "run", "--port", feeder.port)
+        log.wait_rows(5)
+        with subprocess.Popen([sys.executable, "-c", code, str(feeder.port)]) as thief:
+            named, end_s = f"process {thief.pid}", time.monotonic() + 40.0
+            while named not in (log.folder / DESCRIPTION_NAME).read_text():
+                assert time.monotonic() < end_s
+                time.sleep(0.1)
+            thief.kill()
+        log.wait_rows(count_rows(log.folder) + 20)
+        log.end()
+    events = read_described(log.folder).events
+    assert any(named in event.text for event in events if event.kind == "link")
+    assert recorded_share(log.folder, feeder.board) == pytest.approx(1.0, abs=1e-3)
+
+
 def test_resume_asks_for_the_same_board(tmp_path: Path) -> None:
     with Feeder(FeederBoard(window_us=20_000), tmp_path) as feeder:
         run_log(tmp_path / "run", "--port", feeder.port, "--for", "500ms")

@@ -83,7 +83,8 @@ bool link_opened(struct link *l)
 
 int link_read(struct link *l, uint8_t *bytes, unsigned room)
 {
-	ssize_t got = l->master < 0 || !l->host_open ? 0 : read(l->master, bytes, room);
+	/* also after the host has closed: what it wrote last is still on its way */
+	ssize_t got = l->master < 0 ? 0 : read(l->master, bytes, room);
 
 	return got > 0 ? (int)got : 0;
 }

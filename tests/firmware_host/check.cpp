@@ -297,6 +297,7 @@ void parse(std::istringstream &words) {
   CommandParser parser;
   for (uint8_t byte : from_hex(hex)) {
     if (!parser.feed(byte)) continue;
+    parser.read();
     const Command &command = parser.command();
     std::string name(command.name, command.name_length);
     std::printf("%s|%d|%d", name.c_str(), command.error, command.kind);

@@ -230,6 +230,7 @@ class CommandFuzz {
 
   void take(uint8_t byte) {
     if (!parser_.feed(byte)) return;
+    parser_.read();
     ++answered_;
     const Command &command = parser_.command();
     if (command.error != ERROR_CRC) accepted_ = true;

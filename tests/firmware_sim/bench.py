@@ -29,7 +29,7 @@ RECORD: Final = np.dtype(
         ("bus_reads", "<u2"),
     ]
 )
-CONVERSION, READ, CONFIG = 0, 1, 2
+CONVERSION, READ = 0, 1
 CYCLES_PER_US: Final = 16
 
 
@@ -95,10 +95,7 @@ class Outcome:
     def conversions(self) -> npt.NDArray[np.void]:
         """The sensor's conversions in the order of time."""
         found = self.records[self.records["kind"] == CONVERSION]
-        return found[np.argsort(found["cycle"], kind="stable")]
-
-    def reads_of(self, reg: int) -> npt.NDArray[np.void]:
-        return self.records[(self.records["kind"] == READ) & (self.records["reg"] == reg)]
+        return np.asarray(found[np.argsort(found["cycle"], kind="stable")])
 
     def event_times(self, start: str) -> list[float]:
         """Times in microseconds of the bench's events that begin with these words."""

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from firmware_probe.line_format import DECIMALS, fixed
-from tests.firmware_sim.bench import Outcome
+from tests.firmware_sim.bench import READ, Outcome
 
 REG_SHUNT, REG_BUS = 1, 2
 Pairs = npt.NDArray[np.int64]
@@ -42,7 +42,9 @@ def converted_pairs(outcome: Outcome) -> Pairs:
 
 def read_pairs(outcome: Outcome) -> Pairs:
     """Pairs as an INA219 handed them out: each shunt value with the bus value read before it."""
-    reads = outcome.records[np.isin(outcome.records["reg"], (REG_SHUNT, REG_BUS)) & (outcome.records["kind"] == 1)]
+    reads = outcome.records[
+        np.isin(outcome.records["reg"], (REG_SHUNT, REG_BUS)) & (outcome.records["kind"] == READ)
+    ]
     reads = reads[np.argsort(reads["cycle"], kind="stable")]
     at = np.flatnonzero(reads["reg"] == REG_SHUNT)
     assert (reads["reg"][at - 1] == REG_BUS).all()

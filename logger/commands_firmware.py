@@ -4,7 +4,7 @@ from pathlib import Path
 
 import click
 
-from firmware_probe.sketch_folder import SKETCH_NAME, write_sketch
+from logger.sketch_folder import SKETCH_NAME, write_sketch
 
 
 @click.command()

@@ -13,7 +13,7 @@ from firmware_probe.line_format import BAUD_DEFAULT
 from logger.description import Description, Sensor
 from logger.errors import BenchError
 from logger.port import LinkLostError, find_boards, one_board
-from logger.probe_check import LISTEN_S, Seen, Verdict, judge, listen
+from logger.probe_check import Heard, Seen, Verdict, judge, listen
 from logger.stream import Hello, LineDecoder
 
 
@@ -30,7 +30,7 @@ def probe_command(port: str | None, baud: int, as_json: bool) -> None:
     """
     found = one_board(find_boards(port, baud))
     try:
-        seen = listen(found.link, LineDecoder().feed, found.hello)
+        heard = listen(found.link, LineDecoder().feed, found.hello)
     except LinkLostError as error:
         raise BenchError(
             f"The board on {found.candidate.port} went away while it was listened to.",
@@ -40,12 +40,12 @@ def probe_command(port: str | None, baud: int, as_json: bool) -> None:
     finally:
         found.link.close()
     limits = limits_of(_description(found.hello))
-    verdict = judge(found.hello, seen, limits.current_offset_ma if limits else 0.0)
-    results = _results(seen, limits) if seen else {}
+    verdict = judge(found.hello, heard, limits.current_offset_ma if limits else 0.0)
+    results = _results(heard.seen, limits) if heard.seen else {}
     if as_json:
-        click.echo(json.dumps(_as_json(found.hello, seen, results, verdict), indent=1))
+        click.echo(json.dumps(_as_json(found.hello, heard, results, verdict), indent=1))
         return
-    for name, text in _rows(found.candidate.port, found.hello, seen, limits, results):
+    for name, text in _rows(found.candidate.port, found.hello, heard, limits, results):
         click.echo(f"{name:<9}{text}")
     click.echo(f"{'Wiring':<9}{verdict.words}")
     if verdict.next_step:
@@ -93,7 +93,7 @@ def _scatter(value: float, unit: str, count: int) -> Quantity:
 
 
 def _rows(
-    port: str, hello: Hello, seen: Seen | None, limits: Limits | None, results: dict[str, Quantity]
+    port: str, hello: Hello, heard: Heard, limits: Limits | None, results: dict[str, Quantity]
 ) -> list[tuple[str, str]]:
     rows = [
         (
@@ -114,7 +114,7 @@ def _rows(
             )
         )
     rows.append(("Load", _load_text(hello)))
-    if seen:
+    if seen := heard.seen:
         rows.append(("Reads", f"{results['pack_v']}"))
         rows.append(("", f"{results['current_ma']}"))
         rows.append(
@@ -127,8 +127,8 @@ def _rows(
                 f"as the standard deviation of {seen.windows} windows in {seen.span_s:.1f} s",
             )
         )
-        if seen.faults:
-            rows.append(("Faults", ", ".join(seen.faults)))
+    if heard.faults:
+        rows.append(("Faults", ", ".join(heard.faults)))
     return rows
 
 
@@ -144,7 +144,9 @@ def _range_text(hello: Hello) -> str:
 def _load_text(hello: Hello) -> str:
     state = {"1": "switch closed", "0": "switch open"}.get(hello.load, "no switch fitted")
     if hello.cutoff_v > 0:
-        state += f"; the board opens it below {hello.cutoff_v:g} V held for {hello.hold_ms / 1000:g} s"
+        state += (
+            f"; the board opens it below {hello.cutoff_v:g} V held for {hello.hold_ms / 1000:g} s"
+        )
     return state
 
 
@@ -158,15 +160,15 @@ def _millivolt(volt: Quantity) -> Quantity:
 
 
 def _as_json(
-    hello: Hello, seen: Seen | None, results: dict[str, Quantity], verdict: Verdict
+    hello: Hello, heard: Heard, results: dict[str, Quantity], verdict: Verdict
 ) -> dict[str, Any]:
     keys = ["board", "boot", "cause", "firmware", "sensor", "address", "shunt_ohm", "range_ma"]
     keys += ["bus_range_v", "load", "cutoff_v", "hold_ms"]
     return {
         **{key: getattr(hello, key) for key in keys},
         **{name: quantity.as_json() for name, quantity in results.items()},
-        "windows": seen.windows if seen else 0,
-        "faults": list(seen.faults) if seen else [],
+        "windows": heard.seen.windows if heard.seen else 0,
+        "faults": list(heard.faults),
         "wiring_right": verdict.good,
         "warnings": [] if verdict.good else [f"{verdict.words} Next: {verdict.next_step}"],
     }
