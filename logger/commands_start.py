@@ -187,10 +187,10 @@ def _check(ask: _Asker, port: str | None, pack: Pack, cutoff_v: float) -> None:
             raise click.Abort
     board = one_board(find_boards(port))
     try:
-        seen = listen(board.link, LineDecoder().feed, board.hello, LISTEN_S)
+        heard = listen(board.link, LineDecoder().feed, board.hello, LISTEN_S)
     finally:
         board.link.close()
-    found = judge(board.hello, seen, ZERO_MA)
+    found, seen = judge(board.hello, heard, ZERO_MA), heard.seen
     doubts = [] if found.good else [f"{found.words} Next: {found.next_step}"]
     if seen is not None:
         click.echo(f"The board sees {seen.pack_v:.2f} V and {seen.current_ma:.1f} mA.")
