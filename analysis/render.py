@@ -74,6 +74,18 @@ def render_markdown(page: Page) -> str:
     return re.sub(r"\n{3,}", "\n\n", text).rstrip() + "\n"
 
 
+def render_overview(folder: Path, **parts: Any) -> tuple[str, str]:
+    """Page and Markdown of many runs; ``parts`` are the names in the template ``overview``."""
+    html = _environment(autoescape=True, finalize=_on_one_line)
+    html.filters["base64_of"] = lambda stem: _picture(folder, stem)
+    markdown = _environment(autoescape=False, finalize=_escape_markdown)
+    markdown.filters["file_name"] = lambda stem: _Ready(_checked_stem(stem))
+    text = markdown.get_template("overview.md.jinja").render(**parts)
+    # The lines of a table must follow each other.
+    text = re.sub(r"(?m)^(\|.*\|)\s*\n+(?=\|)", r"\1\n", re.sub(r"\n{3,}", "\n\n", text))
+    return html.get_template("overview.html.jinja").render(**parts), text.rstrip() + "\n"
+
+
 class _Ready(str):
     """Text that is Markdown already."""
 

@@ -71,6 +71,7 @@ class Recording:
         self._bridge: tuple[float, float, float] | None = None
         self._port = ("", "")
         self._changed = True
+        self._open_asked = False
         if last_row is not None:
             self._resume(last_row, now)
 
@@ -141,6 +142,15 @@ class Recording:
     def mark(self, text: str, now: Moment) -> None:
         """Something the user wants to find again."""
         self.events.add(self.run_s(now), "mark", text.strip() or "mark")
+
+    def open_load(self, now: Moment) -> None:
+        """The user wants the load off now; rows go on coming, so that the pack's rest is seen."""
+        if self.load != "1" or self.phase is not Phase.RUNNING or self._dialogue.order is not None:
+            self.events.add(self.run_s(now), "load", "the load could not be switched off now")
+            return
+        self._open_asked = True
+        self._dialogue.plan([("load", "0")])
+        self._dialogue.send(now.steady_s)
 
     def finish(self, reason: str, text: str, now: Moment) -> None:
         """End the run: tell the board, then stop. Only the first reason counts."""
@@ -271,7 +281,7 @@ class Recording:
         if new_boot:
             self._new_boot(hello)
         self._maker.boot = hello.boot
-        if not fresh and hello.load == "0" and load_before == "1":
+        if not fresh and hello.load == "0" and load_before == "1" and not self._open_asked:
             # Its line was lost, or came while nobody listened; the board never opens it for less.
             self.finish("cutoff", "the board was found with its load switch opened", self._now)
         if self.ended_as is None and (fresh or new_boot or reconnected or not hello.running):
