@@ -14,9 +14,11 @@ from logger.axis import MICRO, HostTie, RunAxis
 from logger.clock import Anchors, Moment, compare
 from logger.description import Board, Description, Sensor
 from logger.event_log import EventLog
+from logger.fault_words import FAULT_WORDS
 from logger.run_format import COLUMNS
 from logger.stop_rule import StopRule
 from logger.stream import Answer, Fault, Hello, Item, LineDecoder, Load, Void, Window
+from logger.wiring_sense import WiringWatch, senses_of
 
 COLUMN_NAMES: Final = tuple(column.name for column in COLUMNS)
 ANSWER_S: Final = 1.0  # wait for an answer before saying it again
@@ -28,15 +30,6 @@ CLOSING_S: Final = 4.0
 GAP_S: Final = 5.0  # shorter losses while the link is up are counted as noise
 GUARD_HOLD_S: Final = 5.0  # the board gives the host so much longer before it opens the load
 SEQUENCE_SPAN: Final = 2**32
-
-FAULT_WORDS: Final = {
-    "overflow": "current beyond the sensor's range",
-    "sensor": "sensor absent or not answering",
-    "bus": "sensor bus was hung and has been recovered",
-    "range": "sensor changed its current range",
-    "missed": "conversions were not read in time",
-    "rx": "the board lost bytes of a command",
-}
 
 
 class Phase(StrEnum):
@@ -156,6 +149,7 @@ class Recording:
         self._changed = True
         self._out_of_place = 0
         self._link_was_lost = False
+        self._wiring: WiringWatch | None = None
         if last_row is not None:
             self._resume(last_row, now)
 
@@ -361,9 +355,18 @@ class Recording:
             row += numbers
         self._rows.append(row)
         self.rows_total += 1
+        if self._wiring is not None:
+            self._sense_wiring(self._wiring, window)
         over = self._rule.row(time_us, window.pack_v, charge)
         if over is not None:
             self.finish(*over, self._now)
+
+    def _sense_wiring(self, watch: WiringWatch, window: Window) -> None:
+        """In the first ten seconds: is it wired up right?"""
+        for finding in watch.row(self._axis.time_s, window.passed):
+            self.events.add(self._axis.time_s, "wiring", str(finding))
+        if watch.done:
+            self._wiring = None
 
     def _odd_window(self, window: Window) -> None:
         """Not the very next one: the first of a boot, after a loss, or a damaged line with a right CRC.
@@ -392,11 +395,20 @@ class Recording:
         """First row of the run or of a boot."""
         if self._axis.boot is None:
             self._axis.begin_run(self._hello.boot, window, self._window_us)
+            self._wiring = self._new_watch()
             self._host_zero_s = self._now.steady_s - self._window_us / MICRO
         self.counters_changed = True
         self._changed = True
         self._accept(window)
         self._tie.note(self._axis.time_s, self._now.steady_s)
+
+    def _new_watch(self) -> WiringWatch | None:
+        sensor, calibration = self._base.sensor, self._base.calibration
+        if sensor is None:
+            return None
+        zero = calibration.current if calibration else None
+        senses = senses_of(sensor.kind, sensor.shunt_ohm, sensor.range_ma, zero)
+        return WiringWatch(senses) if senses else None
 
     def _release_held(self) -> None:
         if self._held is not None:
