@@ -12,6 +12,7 @@ from analysis.quantity import Quantity
 from analysis.uncertainty import (
     COVERAGE,
     Budget,
+    Component,
     combined,
     coverage_factor,
     effective_dof,
@@ -70,7 +71,8 @@ class DoubtTable:
     def rows(self) -> tuple[tuple[str, str, str, str], ...]:
         """(source, kind, size, share) as text, greatest first; crumbs in one last row."""
         total = self.standard
-        shown, crumbs = [], []
+        shown: list[Component] = []
+        crumbs: list[Component] = []
         for part in sorted(self.components, key=lambda part: -part.standard):
             (shown if _share(part.standard, total) >= _LEAST_SHARE else crumbs).append(part)
         rows = [

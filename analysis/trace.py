@@ -39,6 +39,7 @@ class Trace:
     ``step_s``: time since the row before (first row: since ``begin_s``). ``weight_s``: the
     stretch that the row itself speaks for, gaps left out. ``gap``: rows are missing between
     this row and the one before. ``restarted``: counters began again between the two.
+    ``calibrated``: readings were corrected.
     ``dead``: neither current nor a voltage above ``dead_below_v``; ``no_contact``: dead for a while, then both came back.
     """
 
@@ -65,6 +66,8 @@ class Trace:
     rows_filled: int
     columns_holed: tuple[str, ...]
     conversions: Floats | None = None
+    bus_v: Floats | None = None
+    calibrated: bool = False
 
     @property
     def end_s(self) -> float:
@@ -114,7 +117,8 @@ def trace_of(run: Run) -> Trace:
     restarted = _restarted(columns)
     usual_s = _usual_step_s(step_s, run.description.window_s if windowed else None)
     gap = _gaps(step_s, usual_s, windowed, columns.get("sequence"), restarted)
-    columns = corrected(columns, correction_of(run.description), begin_s, usual_s)
+    correction = correction_of(run.description)
+    columns = corrected(columns, correction, begin_s, usual_s)
     voltage_column = "pack_v" if "pack_v" in columns else "bus_v"
     voltage_v, current_ma = columns.get(voltage_column), columns.get("current_ma")
     below_v = _dead_below_v(voltage_v)
@@ -143,6 +147,8 @@ def trace_of(run: Run) -> Trace:
         rows_filled=rows_filled,
         columns_holed=holed,
         conversions=columns.get("conversions"),
+        bus_v=columns.get("bus_v"),
+        calibrated=correction.current is not None or correction.voltage is not None,
     )
 
 

@@ -84,32 +84,32 @@ def calibration_from_json(part: object) -> Calibration | None:
     """Calibration of a JSON object; None if it does not fit."""
     if not isinstance(part, Mapping):
         return None
-    texts = {key: part.get(key, "") for key in ("board", "sensor", "done_utc")}
-    more = {key: part.get(key, "") for key in ("usb_serial", "method")}
-    if not all(isinstance(text, str) for text in (*texts.values(), *more.values())):
+    names = ("board", "sensor", "done_utc", "usb_serial", "method")
+    texts = [part.get(name, "") for name in names]
+    shunt_ohm, range_ma = part.get("shunt_ohm"), part.get("range_ma")
+    temperature_c = part.get("temperature_c")
+    current, voltage = _line(part.get("current")), _line(part.get("voltage"))
+    fits = (
+        all(isinstance(text, str) for text in texts)
+        and _is_number(shunt_ohm)
+        and all(value is None or _is_number(value) for value in (range_ma, temperature_c))
+        and (current is not None or part.get("current") is None)
+        and (voltage is not None or part.get("voltage") is None)
+    )
+    if not fits or not texts[0] or _moment(texts[2]) is None:
         return None
-    shunt_ohm = part.get("shunt_ohm")
-    range_ma, temperature_c = part.get("range_ma"), part.get("temperature_c")
-    if not _is_number(shunt_ohm) or not all(
-        value is None or _is_number(value) for value in (range_ma, temperature_c)
-    ):
-        return None
-    lines: dict[str, Line | None] = {}
-    for key in ("current", "voltage"):
-        given = part.get(key)
-        line = _line(given)
-        if given is not None and line is None:
-            return None
-        lines[key] = line
-    if not texts["board"] or _moment(texts["done_utc"]) is None:
-        return None
+    board, sensor, done_utc, usb_serial, method = texts
     return Calibration(
-        **texts,
-        **more,
-        **lines,
-        shunt_ohm=shunt_ohm,
+        board=board,
+        sensor=sensor,
+        shunt_ohm=float(part["shunt_ohm"]),
         range_ma=range_ma,
+        done_utc=done_utc,
+        usb_serial=usb_serial,
         temperature_c=temperature_c,
+        method=method,
+        current=current,
+        voltage=voltage,
     )
 
 

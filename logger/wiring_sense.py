@@ -8,6 +8,7 @@ reasons stand beside them.
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from statistics import fmean, median
 from typing import Final, NamedTuple
 
@@ -234,7 +235,7 @@ def _explained(row: Row, senses: Senses, dip_v: float) -> bool:
 def _jitter(values: Iterable[float]) -> float:
     """Standard deviation from row to row, robust against steps."""
     listed = list(values)
-    steps = [abs(after - before) for before, after in zip(listed, listed[1:], strict=False)]
+    steps = [abs(after - before) for before, after in pairwise(listed)]
     return 1.4826 * median(steps) / math.sqrt(2)
 
 
