@@ -8,7 +8,13 @@ from typing import Final
 from analysis.correction import Correction, correction_of
 from logger.calibration import Line
 from logger.description import Description, Sensor
-from logger.sensor_limits import SHUNT_LIMIT, SHUNT_PER_C, SensorLimits, sensor_limits
+from logger.sensor_limits import (
+    SHUNT_LIMIT,
+    SHUNT_PER_C,
+    SPREAD_SHARE,
+    SensorLimits,
+    sensor_limits,
+)
 
 # How far a bench may be from the sheet's 25 degrees, and from an earlier calibration whose
 # or whose run's temperature was not noted: common practice, no source.
@@ -22,9 +28,6 @@ _ANCHOR_LATE_S: Final = 0.2
 _ANCHOR_SPAN_LEAST_S: Final = 60.0
 # Clocks further apart than this do not tell the same time: a simulated board runs ahead.
 _CLOCKS_APART_MOST: Final = 0.05
-# What rounding leaves when noise spreads a mean over neighbouring steps: below exp(-2 pi^2 s^2) / pi
-# of a step for Gaussian noise of s steps, 0.03 at the 0.35 steps that count as spread.
-DITHERED_SHARE: Final = 0.03
 _ROOT_3: Final = math.sqrt(3.0)
 
 
@@ -57,8 +60,8 @@ class Limits:
         """The same where noise spread the readings over several steps, so that rounding averages out."""
         return replace(
             self,
-            current_step_ma=self.current_step_ma * (2 * DITHERED_SHARE if current else 1.0),
-            voltage_step_v=self.voltage_step_v * (2 * DITHERED_SHARE if voltage else 1.0),
+            current_step_ma=self.current_step_ma * (2 * SPREAD_SHARE if current else 1.0),
+            voltage_step_v=self.voltage_step_v * (2 * SPREAD_SHARE if voltage else 1.0),
         )
 
 

@@ -8,13 +8,11 @@ import numpy as np
 
 from analysis.limits import Limits
 from analysis.trace import Floats, Trace
+from logger.sensor_limits import SPREAD_NOISE_STEPS, SPREAD_SPAN_STEPS
 
-# Median of |difference of two equal normal readings| to their standard deviation.
-_MEDIAN_TO_STANDARD: Final = 1.4826 / math.sqrt(2.0)
-# From here on the rounding of a mean averages out (see limits.DITHERED_SHARE).
-SPREAD_STEPS: Final = 0.35
-# Conversions of a window that lie over so many steps were spread by noise.
-_SPAN_STEPS: Final = 2.5
+# Median of |x1 - 2 x2 + x3| of equal normal readings to their standard deviation; second
+# differences do not see a steady fall.
+_MEDIAN_TO_STANDARD: Final = 1.4826 / math.sqrt(6.0)
 # Differences over more rows than this tell nothing new.
 _ROWS_LOOKED_AT: Final = 200_000
 
@@ -40,12 +38,12 @@ def row_noise(trace: Trace, limits: Limits | None) -> RowNoise:
     n = 1.0 if trace.conversions is None else float(np.median(trace.conversions))
     root = math.sqrt(max(n, 1.0))
     step_ma, step_v = limits.current_step_ma, limits.voltage_step_v
-    spreads_current = current_ma * root >= SPREAD_STEPS * step_ma
+    spreads_current = current_ma * root >= SPREAD_NOISE_STEPS * step_ma
     if trace.current_min_ma is not None and trace.current_max_ma is not None:
         span_ma = float(np.median(trace.current_max_ma - trace.current_min_ma))
-        spreads_current = spreads_current and span_ma >= _SPAN_STEPS * step_ma
+        spreads_current = spreads_current and span_ma >= SPREAD_SPAN_STEPS * step_ma
     return RowNoise(
-        current_ma, voltage_v, spreads_current, voltage_v * root >= SPREAD_STEPS * step_v
+        current_ma, voltage_v, spreads_current, voltage_v * root >= SPREAD_NOISE_STEPS * step_v
     )
 
 
@@ -58,7 +56,7 @@ def limits_in_run(trace: Trace, limits: Limits | None) -> Limits | None:
 
 
 def _noise(values: Floats | None) -> float:
-    if values is None or len(values) < 3:
+    if values is None or len(values) < 4:
         return 0.0
-    steps = np.diff(values[:_ROWS_LOOKED_AT])
+    steps = np.diff(values[:_ROWS_LOOKED_AT], 2)
     return _MEDIAN_TO_STANDARD * float(np.median(np.abs(steps)))

@@ -48,6 +48,13 @@ class SensorLimits:
 SHUNT_LIMIT: Final = 0.01
 SHUNT_PER_C: Final = 75e-6
 
+# Rounding of a mean averages out where noise spreads the conversions: from so many steps of one
+# standard deviation, or of the span between least and greatest, on. What is left of a step then is
+# below exp(-2 pi^2 s^2) / pi for Gaussian noise of s steps: 0.03 at 0.35.
+SPREAD_NOISE_STEPS: Final = 0.35
+SPREAD_SPAN_STEPS: Final = 2.5
+SPREAD_SHARE: Final = 0.03
+
 _INA219: Final = SensorLimits(
     kind="INA219",
     grade="the wider ones of its two grades",
