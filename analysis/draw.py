@@ -11,6 +11,7 @@ import numpy as np
 from analysis.cutoff import Fall
 from analysis.integration import S_PER_H, Integral, integrate, weighted_percentiles
 from analysis.quantity import Quantity
+from analysis.row_noise import row_noise
 from analysis.trace import Trace
 from analysis.uncertainty import SCATTER, Budget, Component, Limits, budget, interval
 
@@ -33,8 +34,11 @@ class Draw:
 
     @cached_property
     def _scatter_ma(self) -> float:
-        """From row to row; a load's own flicker counts as scatter, which is on the safe side."""
+        """From row to row. Windows leave no time out, so only noise counts there; between samples of
+        other meters the load's own flicker was missed as well and counts in full."""
         assert self.trace.current_ma is not None
+        if self.trace.windowed:
+            return row_noise(self.trace, self.limits).current_ma
         return float(np.std(np.diff(self.trace.current_ma)) / math.sqrt(2))
 
     def charge_budget(self, at_s: float) -> Budget | None:

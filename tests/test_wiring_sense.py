@@ -28,7 +28,7 @@ from firmware_probe.sensor import INA219, INA226, CurrentSensor, SensorKind, dra
 from firmware_probe.simulated_board import SimulatedBoard
 from firmware_probe.vest import vest_programme
 from logger.run_reader import Run
-from logger.wiring_sense import Row, WiringWatch, sense_wiring, senses_of
+from logger.wiring_sense import Finding, Row, WiringWatch, sense_wiring, senses_of
 from tests.simulated_runs import record
 
 HEALTHY = 200
@@ -253,7 +253,7 @@ def test_a_switched_off_load_is_no_bad_contact() -> None:
 def test_watch_says_each_thing_once_and_then_is_done() -> None:
     assert SENSES is not None
     watch = WiringWatch(SENSES)
-    said = []
+    said: list[Finding] = []
     for number in range(1, 120):
         if watch.done:
             break
