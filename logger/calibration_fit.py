@@ -50,22 +50,26 @@ def fit_line(
     ``zero``: reading at a true value of 0, to which the reference's error does not apply.
     """
     rows = [*points, *([zero] if zero else [])]
-    true = np.array([row.true for row in rows])
-    common = np.array([row.true for row in points] + [0.0] * (zero is not None))
-    noise = np.array([math.hypot(row.reading_standard, row.true_standard) for row in rows])
-    design = np.column_stack((np.ones(len(rows)), true))
-    start = np.array((0.0, 1.0))
-    prior_u = np.array((prior.zero / _ROOT_3, math.hypot(*prior.gains) / _ROOT_3))
-    prior_p = np.diag(prior_u**2)
-    reference_u = reference_limit / _ROOT_3
-    spread = np.diag(np.maximum(noise, 1e-12) ** 2) + reference_u**2 * np.outer(common, common)
-    gain = prior_p @ design.T @ np.linalg.inv(design @ prior_p @ design.T + spread)
-    reading = np.array([row.reading for row in rows])
-    estimate = start + gain @ (reading - design @ start)
-    covariance = (np.eye(2) - gain @ design) @ prior_p
-    by_reference = gain @ common * reference_u
-    rest = covariance - np.outer(by_reference, by_reference)
-    zero_u, slope_u = np.sqrt(np.maximum(np.diag(rest), 0.0))
+    # Unknowns: zero, slope, and the reference's common error, which only the points share. Each
+    # row is divided by its standard uncertainty, prior knowledge makes three more (well conditioned by QR).
+    noise = np.array(
+        [max(math.hypot(row.reading_standard, row.true_standard), 1e-9) for row in rows]
+    )
+    common = np.array([row.true for row in points] + [0.0] * (zero is not None)) / noise
+    true = np.array([row.true for row in rows]) / noise
+    reading = np.array([row.reading for row in rows]) / noise
+    prior_u = (prior.zero / _ROOT_3, math.hypot(*prior.gains) / _ROOT_3)
+    reference_u = max(reference_limit / _ROOT_3, 1e-12)
+    measured = np.column_stack((1 / noise, true, common))
+    design = np.vstack((measured, np.diag(1 / np.array((*prior_u, reference_u)))))
+    known = np.concatenate((reading, (0.0, 1.0 / prior_u[1], 0.0)))
+    q, r = np.linalg.qr(design)
+    gain = np.linalg.solve(r, q.T)[:2]
+    estimate = gain @ known
+    by_reference = gain[:, : len(rows)] @ common * reference_u
+    others = np.delete(gain, -1, axis=1)
+    rest = others @ others.T
+    zero_u, slope_u = np.sqrt(np.diag(rest))
     correlation = float(rest[0, 1] / (zero_u * slope_u)) if zero_u > 0 and slope_u > 0 else 0.0
     slope = float(estimate[1])
     return Line(

@@ -16,6 +16,7 @@ from logger.calibration_steps import (
     Reading,
     Step,
     calibrate,
+    check_point,
     check_zero,
     load_steps,
     read_board,
@@ -86,7 +87,9 @@ class Bench:
                 f"A current of {true_ma:g} mA cannot serve as a reference.",
                 next_step="give the meter's reading in mA, above zero.",
             )
-        self.steps.append(with_true(reading, true_ma, volt, digits))
+        step = with_true(reading, true_ma, volt, digits)
+        check_point(step, self.found)
+        self.steps.append(step)
 
     def finish(self, temperature_c: float | None) -> tuple[Calibration, Path]:
         limit = max([*self.resistor_limits, 0.0]) or self.accuracy
@@ -341,6 +344,8 @@ def _number(text: str) -> float:
 
 
 def _digits(text: str) -> float:
-    """Limit of the last digits: three counts of the last place that was typed."""
+    """Limit of the last digits: three counts of the last place that was typed; 0 for nothing typed."""
+    if not text.strip():
+        return 0.0
     _, point, decimals = text.strip().replace(",", ".").partition(".")
     return float(_DIGITS * 10.0 ** -len(decimals)) if point else float(_DIGITS)
