@@ -1,12 +1,11 @@
 """Wiring sense over a whole run: the same questions as while recording, asked of many short pieces."""
 
 from collections import Counter
-from collections.abc import Iterator
 from typing import Final
 
 import numpy as np
 
-from analysis.trace import Floats, Mask, Trace
+from analysis.trace import Floats, Mask, Rows, Trace
 from analysis.words import span_words
 from logger.calibration import Line
 from logger.description import Description
@@ -28,22 +27,21 @@ def wiring_findings(trace: Trace, description: Description) -> tuple[Finding, ..
     if senses is None or trace.current_ma is None or trace.voltage_v is None:
         return ()
     alive = np.flatnonzero(~trace.dead)
-    table = _table(trace)[alive]
-    spread = np.unique(np.linspace(0, len(table) - 1, 4 * _BLOCK_ROWS).astype(np.intp))
-    static = [f for f in sense_wiring(_rows(table[spread]), senses) if f.code in _STATIC]
+    spread = np.unique(np.linspace(0, len(alive) - 1, 4 * _BLOCK_ROWS).astype(np.intp))
+    static = [f for f in sense_wiring(_rows(trace, alive[spread]), senses) if f.code in _STATIC]
     if static:
         return tuple(static)
     seen: Counter[str] = Counter()
     found: dict[str, Finding] = {}
-    blocks = 0
-    for block in _even_blocks(table):
-        blocks += 1
-        for finding in sense_wiring(_rows(block), senses):
+    starts = _even_starts(len(alive))
+    for start in starts:
+        block = _rows(trace, alive[start : start + _BLOCK_ROWS])
+        for finding in sense_wiring(block, senses):
             if finding.code not in _STATIC | {"contact"}:
                 seen[finding.code] += 1
                 found.setdefault(finding.code, finding)
-    lasting = [found[code] for code, count in seen.items() if 2 * count >= blocks]
-    return (*_contact(trace, table, alive, senses), *lasting)
+    lasting = [found[code] for code, count in seen.items() if 2 * count >= len(starts)]
+    return (*_contact(trace, alive, senses), *lasting)
 
 
 def run_senses(trace: Trace, description: Description) -> Senses | None:
@@ -57,60 +55,51 @@ def run_senses(trace: Trace, description: Description) -> Senses | None:
     return senses_of(sensor.kind, sensor.shunt_ohm, sensor.range_ma, zero)
 
 
-def _table(trace: Trace) -> Floats:
-    """Columns of ``Row``, shape (n, 7); extremes that the run lacks are the mean."""
+def _rows(trace: Trace, at: Rows) -> list[Row]:
+    """Chosen rows; extremes that the run lacks are the mean."""
     voltage_v, current_ma = trace.voltage_v, trace.current_ma
     assert voltage_v is not None
     assert current_ma is not None
 
-    def given(column: Floats | None, instead: Floats) -> Floats:
-        return instead if column is None else column
+    def given(column: Floats | None, instead: Floats) -> list[float]:
+        listed: list[float] = (instead if column is None else column)[at].tolist()
+        return listed
 
-    return np.column_stack(
-        (
-            given(trace.conversions, np.ones_like(voltage_v)),
-            voltage_v,
-            given(trace.voltage_min_v, voltage_v),
-            given(trace.bus_v, voltage_v),
-            current_ma,
-            given(trace.current_min_ma, current_ma),
-            given(trace.current_max_ma, current_ma),
-        )
+    columns = (
+        [1.0] * len(at) if trace.conversions is None else given(trace.conversions, voltage_v),
+        given(voltage_v, voltage_v),
+        given(trace.voltage_min_v, voltage_v),
+        given(trace.bus_v, voltage_v),
+        given(current_ma, current_ma),
+        given(trace.current_min_ma, current_ma),
+        given(trace.current_max_ma, current_ma),
     )
+    return [Row(*values) for values in zip(*columns, strict=True)]
 
 
-def _rows(table: Floats) -> list[Row]:
-    return [Row(*values) for values in table.tolist()]
+def _even_starts(rows: int) -> list[int]:
+    """Where at most ``_BLOCKS`` pieces of rows begin, evenly over the run."""
+    count = min(_BLOCKS, max(1, rows // _BLOCK_ROWS))
+    starts: list[int] = np.linspace(0, max(rows - _BLOCK_ROWS, 0), count).astype(int).tolist()
+    return starts
 
 
-def _even_blocks(table: Floats) -> Iterator[Floats]:
-    """At most ``_BLOCKS`` pieces of rows in a row, evenly over the run."""
-    count = min(_BLOCKS, max(1, len(table) // _BLOCK_ROWS))
-    for start in np.linspace(0, max(len(table) - _BLOCK_ROWS, 0), count).astype(int):
-        yield table[start : start + _BLOCK_ROWS]
-
-
-def _contact(
-    trace: Trace, table: Floats, alive: np.ndarray[tuple[int], np.dtype[np.intp]], senses: Senses
-) -> list[Finding]:
+def _contact(trace: Trace, alive: Rows, senses: Senses) -> list[Finding]:
     """Bad contacts: only pieces in which the voltage dips are looked at closely."""
-    whole = len(table) // _BLOCK_ROWS * _BLOCK_ROWS
-    starts = [*range(0, whole, _BLOCK_ROWS)]
-    if len(table) - whole >= _BLOCK_ROWS // 4 or not starts:
-        starts.append(max(0, len(table) - _BLOCK_ROWS))
-    least_v = table[:, 2]
-    suspects = [
-        start
-        for start in starts
-        if least_v[start : start + _BLOCK_ROWS].min()
-        < (1 - CONTACT_SHARE) * np.median(least_v[start : start + _BLOCK_ROWS])
-    ]
+    column = trace.voltage_v if trace.voltage_min_v is None else trace.voltage_min_v
+    assert column is not None
+    least_v = column[alive]
+    whole = len(alive) // _BLOCK_ROWS * _BLOCK_ROWS
+    pieces = least_v[:whole].reshape(-1, _BLOCK_ROWS)
+    dips = pieces.min(axis=1) < (1 - CONTACT_SHARE) * np.median(pieces, axis=1)
+    # The last piece overlaps the one before, so that no row is left out.
+    suspects = [*(np.flatnonzero(dips)[:_SUSPECTS] * _BLOCK_ROWS), max(0, len(alive) - _BLOCK_ROWS)]
     found: list[tuple[float, Finding]] = []
-    for start in suspects[:_SUSPECTS]:
-        block = table[start : start + _BLOCK_ROWS]
+    for start in dict.fromkeys(int(start) for start in suspects):
+        at = alive[start : start + _BLOCK_ROWS]
         found += [
-            (float(trace.time_s[alive[start]] - trace.begin_s), finding)
-            for finding in sense_wiring(_rows(block), senses)
+            (float(trace.time_s[at[0]] - trace.begin_s), finding)
+            for finding in sense_wiring(_rows(trace, at), senses)
             if finding.code == "contact"
         ]
     if not found:
