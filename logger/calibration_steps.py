@@ -91,7 +91,8 @@ def read_board(
                     continue
                 rows.append(Row(*map(float, item.passed.split(b","))))
                 if item.time_us - start_us >= seconds * 1e6 and len(rows) >= ROWS_LEAST:
-                    found.link.write(command("stop"))
+                    for line in (("stop",), ("window", str(found.hello.window_us))):
+                        found.link.write(command(*line))
                     return rows
             if now() - heard_s > _SILENCE_S:
                 raise BenchError(

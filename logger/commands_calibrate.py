@@ -8,7 +8,7 @@ from typing import Final
 
 import click
 
-from firmware_probe.line_format import BAUD_DEFAULT
+from firmware_probe.line_format import BAUD_DEFAULT, command
 from logger import calibration_store
 from logger.calibration import Calibration, Line
 from logger.calibration_steps import (
@@ -34,6 +34,8 @@ from logger.port import Found, find_boards, one_board
 # What hand meters' manuals usually say besides their percent: common practice, no source.
 _DIGITS: Final = 3
 _POINTS_WANTED: Final = 2
+# Small resistors are rated for a quarter of a watt: common practice, no source.
+_WARM_W: Final = 0.12
 
 
 @dataclass
@@ -72,13 +74,20 @@ class Bench:
         if not reading.is_steady:
             self.say("   The load is not steady: a plain resistor makes a better reference.")
         volt = _number(volts) if volts else None
+        true_ma: float | None
         if self.resistor_ohm is not None and not current:
             sheet, shunt_ohm = sheet_of(self.found)
-            true_ma: float | None = resistor_current(reading, self.resistor_ohm, shunt_ohm, volt)
+            true_ma = resistor_current(reading, self.resistor_ohm, shunt_ohm, volt)
             self.say(f"   through {self.resistor_ohm:g} Ω flow {true_ma:.4g} mA")
             meter = self.volt_accuracy if volt is not None else None
             limit = resistor_accuracy(self.tolerance, sheet, reading.bus_v, meter)
             self.resistor_limits.append(limit)
+            watt = 1e-6 * true_ma**2 * self.resistor_ohm
+            if watt > _WARM_W:
+                self.say(
+                    f"   Caution: the resistor turns {watt:.2g} W into heat. It must be rated for twice that; "
+                    "do not touch it, and keep it off the bench's surface."
+                )
         else:
             true_ma = _number(current) if current else None
         digits = (_digits(current or ""), _digits(volts or ""))
@@ -206,6 +215,9 @@ def calibrate_command(
             tolerance / 100,
             quiet=as_json,
         )
+        if found.hello.load == "0":
+            found.link.write(command("load", "1"))
+            bench.say("The load switch was open; it is closed for the calibration.")
         if step_zero or step_at is not None or finish:
             _scripted(bench, step_zero, step_at, volts, finish, temperature, as_json)
         else:

@@ -141,9 +141,9 @@ def _static(rows: Sequence[Row], senses: Senses) -> Finding | None:
         return Finding(
             "no-current",
             f"There is voltage ({bus_v:.2f} V) but no current that can be told from zero: it reads "
-            f"{current_ma:.3g} mA, and the sensor's zero may be off by {senses.zero_ma:.2g} mA.",
-            "Is the load switched on, and does its plus come from VIN-, not straight from the pack? "
-            "A piece asleep looks the same: calibrate the zero, or take a larger shunt.",
+            f"{current_ma:.3g} mA, and the zero may be off by {senses.zero_ma:.2g} mA.",
+            "Is the load on, and does its plus come from VIN-, not straight from the pack? "
+            "A piece asleep looks the same.",
         )
     return None
 

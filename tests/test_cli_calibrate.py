@@ -151,7 +151,8 @@ def test_what_is_no_reading_is_refused(folder: Path, typed: str) -> None:
 def test_known_resistor_as_the_reference(folder: Path) -> None:
     with bench(0.1, volt=4.5 + 0.1 * 0.1008) as (port, _):
         good = ("--resistor", "45", "--tolerance", "0.1", "--volt-accuracy", "0.1")
-        scripted(port, "--at", "0", "--resistor", "45", "--volts", "4.510")
+        said = scripted(port, "--at", "0", "--resistor", "45", "--volts", "4.510").output
+        assert "0.45 W into heat" in said
         made = json.loads(scripted(port, "--finish", *good, "--json").output)
     line = made["calibration"]["current"]
     read_ma = 0.62 + 100 * 1.012

@@ -27,6 +27,7 @@ from firmware_probe.pack import ALKALINE_AA, LI_ION, NIMH_AA, CellPack, IdealPac
 from firmware_probe.sensor import INA219, INA226, CurrentSensor, SensorKind, draw_errors
 from firmware_probe.simulated_board import SimulatedBoard
 from firmware_probe.vest import vest_programme
+from logger.event_log import TEXT_MAX
 from logger.run_reader import Run
 from logger.wiring_sense import Finding, Row, WiringWatch, sense_wiring, senses_of
 from tests.simulated_runs import record
@@ -83,6 +84,7 @@ def live(run: Run) -> str:
     """What was said while recording, within the first ten seconds."""
     events = [event for event in run.description.events if event.kind == "wiring"]
     assert all(event.time_s <= 10.2 for event in events)
+    assert all(len(event.text) < TEXT_MAX for event in events)  # none is cut off
     return " ".join(event.text for event in events)
 
 
