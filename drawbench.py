@@ -12,15 +12,42 @@ from logger.errors import BenchError
 # command name -> (module, attribute, one line for --help without importing the module)
 COMMANDS: Final[dict[str, tuple[str, str, str]]] = {
     "demo": ("drawbench", "demo", "the whole job with a simulated board, no hardware needed"),
+    "budget": (
+        "analysis.commands_budget",
+        "budget_command",
+        "what should it draw, and which figure was wrong",
+    ),
+    "firmware": (
+        "logger.commands_firmware",
+        "firmware",
+        "write the board's sketch for the IDE",
+    ),
+    "probe": ("analysis.commands_probe", "probe_command", "which board is it, is it wired right"),
     "log": ("logger.commands_log", "log", "record a run from a probe board"),
     "import": (
         "logger.commands_import",
         "import_command",
         "make a run of a text file that another meter wrote",
     ),
-    "rundown": ("analysis.commands_rundown", "rundown_command", "how long it lasted, what it drew"),
     "check": ("logger.commands_check", "check_command", "say in words what is wrong with a run"),
+    "rundown": ("analysis.commands_rundown", "rundown_command", "how long it lasted, what it drew"),
+    "forecast": (
+        "analysis.commands_forecast",
+        "forecast_command",
+        "will it last: time to cutoff of a run that is not over",
+    ),
+    "compare": ("analysis.commands_compare", "compare_command", "is one run better than another"),
+    "flex": (
+        "analysis.commands_flex",
+        "flex",
+        "bend joints until they break, say what a handful shows",
+    ),
     "report": ("analysis.commands_report", "report_command", "a page with plots for the write-up"),
+    "simulate": (
+        "firmware_probe.commands_simulate",
+        "simulate",
+        "play a probe board without hardware, to try the rest",
+    ),
 }
 
 
@@ -46,42 +73,70 @@ class _LazyGroup(click.Group):
 @click.command("demo")
 @click.argument("folder", default="demo", type=click.Path(path_type=Path))
 def demo(folder: Path) -> None:
-    """The whole job on a simulated board: a lit night-ride vest runs three AA down, then the report.
+    """The whole job on a simulated board: a lit night-ride vest, from its budget to the report.
 
-    Needs no hardware. Writes FOLDER/run and FOLDER/report; everything in it is invented.
+    Needs no hardware. Writes a budget file, two runs and a report into FOLDER; all of it is invented.
     """
+    from analysis.budget_file import read_budget
+    from analysis.budget_section import budget_section
+    from analysis.budget_story import tell_budget
+    from analysis.budget_words import answer_sentences, interval_text
     from analysis.report import write_report
     from analysis.rundown import rundown
+    from analysis.words import span_words, value_words
+    from firmware_probe import vest
+    from logger.run_reader import read_run
+    from logger.run_store import create_run_folder
+
+    create_run_folder(folder)
+    budget_path = folder / "night-ride-vest.toml"
+    budget_path.write_text(vest.budget_text(), encoding="utf-8")
+    budget = read_budget(budget_path)
+    click.echo(f"1/4  What its maker believes: {answer_sentences(tell_budget(budget))[0]}")
+    click.echo("2/4  The simulated vest runs three alkaline AA down; its night takes seconds.")
+    _demo_run(folder / "run", "Night-ride vest", brightness=1.0)
+    run = read_run(folder / "run")
+    story = tell_budget(budget, run)
+    click.echo(f"3/4  {' '.join(answer_sentences(story)[-2:])}")
+    remedy = next(item for item in story.changes if "ride at 70 %" in item.words)
+    _demo_run(folder / "remedy", "Night-ride vest, ride at 70 % brightness", brightness=0.7)
+    lasted = rundown(read_run(folder / "remedy"), vest.CUTOFF_V, 60.0).cutoff_time.value
+    click.echo(
+        f"4/4  Remedy: {remedy.words}. Forecast {value_words(remedy.runtime)} ({interval_text(remedy.runtime)}), "
+        f"then run down: {span_words(lasted or 0.0, 60.0)}."
+    )
+    result = rundown(run, vest.CUTOFF_V, 60.0)
+    write_report(run, result, folder / "report", [lambda made: budget_section(story, made)])
+    click.echo(
+        f"\nThe runs:   {folder / 'run' / 'samples.csv'}, {folder / 'remedy' / 'samples.csv'}"
+    )
+    click.echo(f"The report: {folder / 'report' / 'report.html'}  (open it in a browser)")
+
+
+def _demo_run(folder: Path, title: str, brightness: float) -> None:
+    """Record one compressed night of the simulated vest through the real serial path."""
     from firmware_probe import vest
     from firmware_probe.links import best_link
     from firmware_probe.serve import BoardServer
     from logger.log_plan import Plan, prepare, summary
-    from logger.run_reader import read_run
-    from logger.run_store import create_run_folder
     from logger.screen import LiveScreen, PlainScreen
     from logger.side_by_side import record
 
-    create_run_folder(folder)
-    click.echo("1/3  A simulated vest on three alkaline AA runs down; its night takes seconds.")
     screen = LiveScreen() if sys.stdout.isatty() else PlainScreen()
-    with BoardServer(vest.vest_board(window_us=10_000_000), best_link(), time_factor=0.0) as board:
+    simulated = vest.vest_board(window_us=2_000_000, brightness=brightness)
+    with BoardServer(simulated, best_link(), time_factor=0.0) as board:
         plan = Plan(
-            folder / "run",
+            folder,
             (board.port,),
             pack="3x AA alkaline",
             cutoff=vest.CUTOFF_V,
             hold=60.0,
-            title="Night-ride vest",
+            title=title,
             load_note="24 addressable LEDs, microcontroller and motion sensor behind a 5 V boost converter",
         )
         recorders = prepare(plan, screen.say)
         record(recorders, screen)
-    click.echo(f"2/3  {summary(recorders[0])}")
-    run = read_run(folder / "run")
-    click.echo("3/3  Analysis and report.")
-    write_report(run, rundown(run, vest.CUTOFF_V, 60.0), folder / "report")
-    click.echo(f"\nThe run:    {folder / 'run' / 'samples.csv'}")
-    click.echo(f"The report: {folder / 'report' / 'report.html'}  (open it in a browser)")
+    click.echo(f"     {summary(recorders[0])}")
 
 
 @click.command(cls=_LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})

@@ -7,6 +7,9 @@ from pathlib import Path
 import click
 
 from analysis.answer import answer
+from analysis.budget_file import read_budget
+from analysis.budget_section import budget_section
+from analysis.budget_story import tell_budget
 from analysis.commands_rundown import (
     TEXT_WIDTH,
     cutoff_of,
@@ -14,9 +17,9 @@ from analysis.commands_rundown import (
     echo_warnings,
     hold_option,
 )
-from analysis.report import write_report
+from analysis.report import SectionMaker, write_report
 from analysis.rundown import rundown
-from logger.run_reader import read_run
+from logger.run_reader import Run, read_run
 
 
 @click.command("report")
@@ -30,14 +33,27 @@ from logger.run_reader import read_run
     metavar="FOLDER",
     help="Where to write it. Default: the folder report inside RUN.",
 )
+@click.option(
+    "--budget",
+    "budget_file",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Compare with this budget file (drawbench budget new) in the report.",
+)
 def report_command(
-    run_folder: Path, cutoff_v: float | None, hold_s: float | None, out: Path | None
+    run_folder: Path,
+    cutoff_v: float | None,
+    hold_s: float | None,
+    out: Path | None,
+    budget_file: Path | None,
 ) -> None:
     """A page to open, Markdown to paste, and the pictures."""
     run = read_run(run_folder)
     cutoff_v, hold_s = cutoff_of(run, cutoff_v, hold_s)
     result = rundown(run, cutoff_v, hold_s)
-    files = write_report(run, result, out if out is not None else run.folder / "report")
+    folder = out if out is not None else run.folder / "report"
+    sections = [] if budget_file is None else [budget_part(budget_file, run)]
+    files = write_report(run, result, folder, sections)
     if result.simulated:
         click.echo("SIMULATED: no hardware was there.")
     click.echo(textwrap.fill(answer(result), TEXT_WIDTH))
@@ -46,6 +62,12 @@ def report_command(
     click.echo(f"  {_here(files, 'report.html')}")
     click.echo("Paste into a write-up, with the pictures beside it:")
     click.echo(f"  {_here(files, 'report.md')}")
+
+
+def budget_part(budget_file: Path, run: Run) -> SectionMaker:
+    """The section that compares a run with a budget file."""
+    story = tell_budget(read_budget(budget_file), run)
+    return lambda folder: budget_section(story, folder)
 
 
 def _here(files: tuple[Path, ...], name: str) -> str:

@@ -1,7 +1,8 @@
 """A number with its unit and its doubt: the one form of every result.
 
 Rounding rule (GUM, JCGM 100:2008, 7.2.6): the half-width of the interval is
-given to two significant digits and the value to the same decimal place.
+given to two significant digits and the value to the same decimal place. Where
+the two sides differ, each end goes by its own side and the value by the narrower.
 """
 
 import math
@@ -48,8 +49,8 @@ class Quantity:
         text = f"{_round(self.value, places)} {self.unit}".rstrip()
         if self.lower is None and self.upper is None:
             return text
-        low = "?" if self.lower is None else _round(self.lower, places)
-        high = "?" if self.upper is None else _round(self.upper, places)
+        low = "?" if self.lower is None else _round(self.lower, self._end_places(self.lower))
+        high = "?" if self.upper is None else _round(self.upper, self._end_places(self.upper))
         percent = "" if self.coverage is None else f" at {self.coverage * 100:g} %"
         return f"{text} ({low} to {high}{percent})"
 
@@ -58,9 +59,9 @@ class Quantity:
         if self.value is None:
             return 0
         ends = [end for end in (self.lower, self.upper) if end is not None and math.isfinite(end)]
-        half = max((abs(end - self.value) for end in ends), default=0.0)
-        if half > 0:
-            return 1 - _exponent_after_rounding(half, 2)
+        halves = [abs(end - self.value) for end in ends if end != self.value]
+        if halves:
+            return 1 - _exponent_after_rounding(min(halves), 2)
         if self.value == 0 or not math.isfinite(self.value):
             return 0
         return (
@@ -68,6 +69,14 @@ class Quantity:
             - 1
             - _exponent_after_rounding(self.value, _DIGITS_WITHOUT_INTERVAL)
         )
+
+    def _end_places(self, end: float) -> int:
+        """Decimal places of one end of the interval: its own distance to two digits."""
+        assert self.value is not None
+        half = abs(end - self.value)
+        if half == 0 or not math.isfinite(half):
+            return self.decimals()
+        return 1 - _exponent_after_rounding(half, 2)
 
 
 def _exponent_after_rounding(number: float, digits: int) -> int:

@@ -1,6 +1,7 @@
 """``drawbench simulate``: a board without hardware, for trying the rest in a second terminal."""
 
 import secrets
+import signal
 import sys
 import threading
 from collections.abc import Callable
@@ -156,6 +157,8 @@ def simulate(
 
 def _tell_and_wait(server: BoardServer) -> None:
     """Say the port, and again when it changes, until Ctrl-C or the server ends."""
+    # Ended from outside is as good as Ctrl-C: the port has to go away cleanly.
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
     told = ""
     never = threading.Event()
     try:

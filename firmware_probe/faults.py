@@ -68,6 +68,7 @@ class FaultRates:
     unplug_s: float = 20.0
 
 
+_VALUE_MAX: Final = 1e7
 NO_FAULTS: Final = FaultRates()
 _ITEM = re.compile(
     r"^\s*(?P<time>\d+(?:\.\d+)?)\s*:\s*(?P<kind>[a-z]+)\s*(?:=\s*(?P<value>[A-Za-z0-9.]+))?\s*$"
@@ -100,6 +101,8 @@ def _parse_item(item: str) -> Fault:
         number = float(value) if value else 1.0
     except ValueError:
         raise ValueError(f"fault {item.strip()!r}: {value!r} is not a number") from None
+    if not 0.0 <= number <= _VALUE_MAX:
+        raise ValueError(f"fault {item.strip()!r}: {value} is beyond 0 to {_VALUE_MAX:g}")
     if kind in LINE_FAULTS:
         return Fault(time_us, kind, count=round(number))
     return Fault(time_us, kind, duration_s=number)

@@ -71,7 +71,10 @@ class JointCycle:
 
 @dataclass
 class Joint:
-    """One joint, with its planted life; ``damage`` counts bends of 180 degrees' worth."""
+    """One joint, with its planted life; ``damage`` counts bends of 180 degrees' worth.
+
+    ``weak_side``: it first opens when bent below 90 degrees (0) or above (1).
+    """
 
     kind: JointKind
     life_cycles: float
@@ -97,14 +100,19 @@ class Joint:
             open_us = int(self.rng.uniform(0.2, 0.8) * period_us)
             self._open_us = open_us
             return self._seen(used, 1, open_us)
-        return self._seen(used, *self._intermittent(used, period_us))
+        to_weak_side = (
+            min(angle_a, angle_b) < 90.0 if self.weak_side == 0 else max(angle_a, angle_b) > 90.0
+        )
+        return self._seen(used, *self._intermittent(used, period_us, to_weak_side))
 
-    def _intermittent(self, used: float, period_us: int) -> tuple[int, int]:
+    def _intermittent(self, used: float, period_us: int, to_weak_side: bool) -> tuple[int, int]:
         """Opens of a joint that is going: more and longer, and on both sides at the very end."""
         going = (used - self.kind.warning) / (1.0 - self.kind.warning)
         if going <= 0.0 or self.rng.random() > going**1.5:
             return 0, 0
         sides = 2 if going > 0.7 and self.rng.random() < going else 1
+        if sides == 1 and not to_weak_side:
+            return 0, 0
         opens = sides * (1 + int(self.rng.poisson(2.0 * going)))
         longest_us = int(self.rng.exponential(0.15 * going) * period_us / 2)
         return opens, max(min(longest_us, period_us // 2), _SHORTEST_OPEN_US)

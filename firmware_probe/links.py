@@ -38,10 +38,14 @@ class Link(Protocol):
 
 
 class PtyLink:
-    """A pseudo terminal in raw mode, optionally under a symbolic link that stays the same."""
+    """A pseudo terminal in raw mode, optionally under a symbolic link that stays the same.
 
-    def __init__(self, link: Path | None = None) -> None:
+    ``renames``: plugged in again, it surely has another name (it may have without, too).
+    """
+
+    def __init__(self, link: Path | None = None, *, renames: bool = False) -> None:
         self._link = link
+        self._renames = renames
         self._fd = -1
         self._name = ""
 
@@ -54,9 +58,19 @@ class PtyLink:
         import termios
         import tty
 
-        self._fd, slave = pty.openpty()
+        if self._link and self._link.exists() and not self._link.is_symlink():
+            raise FileExistsError(f"{self._link} is there already and is not a link to a port")
+        passed_over = []
+        while True:
+            self._fd, slave = pty.openpty()
+            name = os.ttyname(slave)
+            if not self._renames or name != self._name:
+                break
+            passed_over += [self._fd, slave]
+        for fd in passed_over:
+            os.close(fd)
+        self._name = name
         tty.setraw(slave, termios.TCSANOW)
-        self._name = os.ttyname(slave)
         # Closed again so that the kernel tells whether a reader has it open; raw mode stays.
         os.close(slave)
         os.set_blocking(self._fd, False)
@@ -70,8 +84,8 @@ class PtyLink:
         if self._fd >= 0:
             os.close(self._fd)
             self._fd = -1
-        if self._link:
-            self._link.unlink(missing_ok=True)
+        if self._link and self._link.is_symlink():
+            self._link.unlink()
 
     def is_open(self) -> bool:
         if self._fd < 0:

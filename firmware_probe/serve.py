@@ -24,7 +24,9 @@ from queue import SimpleQueue
 from types import TracebackType
 from typing import Any, Final, Protocol, TypeVar
 
-from firmware_probe.links import Link
+from firmware_probe.links import Link, PtyLink, TcpLink, best_link
+
+__all__ = ["Board", "BoardServer", "Link", "PtyLink", "TcpLink", "best_link"]
 
 _T = TypeVar("_T")
 
@@ -210,8 +212,9 @@ class BoardServer:
 
     def _send(self) -> None:
         if not self._was_open:
-            # Nobody there: the wire does not keep anything.
-            self._pending = b""
+            # A wire that nobody listens to keeps nothing; flat out time stands still instead.
+            if self._time_factor > 0.0:
+                self._pending = b""
             return
         if self._pending:
             written = self._link.write(self._pending)

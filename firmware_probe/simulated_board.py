@@ -105,6 +105,7 @@ class SimulatedBoard:
         self._clock_ratio = 1.0 + clock_ppm * 1e-6
         self._clock_rest_us = 0.0
         self._window_after_boot_us = window_us
+        self._sensor_after_boot = sensor
         # Life: microseconds of the board's clock since it was made; goes on over boots.
         self._life_us = 0
         self._target_us = 0
@@ -175,10 +176,12 @@ class SimulatedBoard:
             self._received += data[:room]
             self._receive_lost += len(data) - len(data[:room])
         elif self.is_alive:
+            self.settle()
             self._received += data
             self._read_commands()
 
     def _read_commands(self) -> None:
+        """Obey whole lines, as of ``_life_us``."""
         *lines, self._received = self._received.replace(b"\r", b"\n").split(b"\n")
         for line in lines:
             if line:
@@ -236,6 +239,7 @@ class SimulatedBoard:
         self._powerless = False
         self._running = False
         self._skip_window = False
+        self.circuit.sensor = self._sensor_after_boot
         self._watch = CutoffWatch(self._life_us)
         self._sequence = 0
         self._counters = Counters(self.sensor.kind, round(self.sensor.shunt_ohm * 10_000))
@@ -261,14 +265,8 @@ class SimulatedBoard:
             self._fault(cause, "")
 
     def _play_faults(self) -> None:
-        next_us = self.faults.next_us()
-        if next_us is None or next_us > self._target_us:
-            return
-        # The stretch before the fault ends at it: _next_stretch stops there.
-        if next_us > self._life_us:
-            return
-        fault = self.faults.take(self._life_us)
-        if fault is not None:
+        """Faults that are due; the stretch before one ends at it (``_plan``)."""
+        while (fault := self.faults.take(self._life_us)) is not None:
             self._suffer(fault)
 
     def _suffer(self, fault: Fault) -> None:
@@ -314,7 +312,7 @@ class SimulatedBoard:
         ends = [now_us + STEP_MAX_US]
         fault_us = self.faults.next_us()
         if fault_us is not None:
-            ends.append(max(fault_us, now_us))
+            ends.append(fault_us)
         if now_us < self._dead_until_us:
             ends.append(self._dead_until_us)
         else:
@@ -322,7 +320,7 @@ class SimulatedBoard:
             if now_us < self._deaf_until_us:
                 ends.append(self._deaf_until_us)
                 if self._is_watching():
-                    ends.append(max(self._blind_end_us(), now_us + 1))
+                    ends.append(self._blind_end_us())
             if self.flex.is_running:
                 ends.append(self.flex.end_us)
         if self.circuit.has_bad_contact:
@@ -330,7 +328,8 @@ class SimulatedBoard:
         states, left_s = self.circuit.plan(self.load_closed)
         if left_s < STEP_MAX_US * 1e-6:
             ends.append(now_us + max(round(left_s / self._tick_true_s), 1))
-        return _Stretch(min(ends), states)
+        # What became due while nobody could see to it is due now.
+        return _Stretch(max(min(ends), now_us), states)
 
     def _window_stop_us(self) -> int:
         """End of the window: the first conversion pair that is complete at or after its nominal end."""
@@ -475,8 +474,8 @@ class SimulatedBoard:
             handler = _HANDLERS.get(command.name)
             if handler is None:
                 raise Refused(command.name, "unknown")
-            self.settle()
             handler(self, command)
+            self._stretch = None
         except Refused as refused:
             self._say(f"no,{refused.name},{refused.reason}")
 
@@ -536,6 +535,8 @@ class SimulatedBoard:
     # ---- lines
 
     def _say(self, body: str) -> None:
+        if self._life_us < self._dead_until_us:
+            return
         self._output.append(self.faults.line(frame(body)))
 
     def _say_all(self, bodies: Sequence[str]) -> None:

@@ -7,6 +7,7 @@ else is invented.
 """
 
 from dataclasses import replace
+from pathlib import Path
 from typing import Final
 
 import numpy as np
@@ -71,7 +72,8 @@ def _base(controller_a: float) -> tuple[Part, ...]:
 
 PARKED: Final = Mode("parked", _base(CONTROLLER_SLEEP_A))
 GLOW: Final = Mode("glow", (*_base(CONTROLLER_A), *leds(LEDS, 0.10, 0.03, 0.0)))
-RIDE: Final = Mode("ride", (*_base(CONTROLLER_A), *leds(LEDS, 0.16, 0.06, 0.05)))
+RIDE_COLOUR: Final = (0.16, 0.06, 0.05)
+RIDE: Final = Mode("ride", (*_base(CONTROLLER_A), *leds(LEDS, *RIDE_COLOUR)))
 TURN: Final = Mode(
     "turn",
     (
@@ -100,6 +102,16 @@ def vest_programme(seed: int = 0) -> LoadProgramme:
     return LoadProgramme(tuple(steps), converter=CONVERTER)
 
 
+def dimmed(programme: LoadProgramme, brightness: float) -> LoadProgramme:
+    """The programme with its ride pattern at this share (0 to 1) of its brightness."""
+    red, green, blue = (brightness * share for share in RIDE_COLOUR)
+    ride = Mode("ride", (*_base(CONTROLLER_A), *leds(LEDS, red, green, blue)))
+    steps = tuple(
+        Step(ride, step.duration_s) if step.mode is RIDE else step for step in programme.steps
+    )
+    return replace(programme, steps=steps)
+
+
 def vest_pack(temperature_c: float = 20.0) -> CellPack:
     """Three alkaline AA in a holder; springs and leads 0.12 ohm (invented)."""
     return CellPack(ALKALINE_AA, cells=3, wire_ohm=0.12, temperature_c=temperature_c)
@@ -111,13 +123,20 @@ def vest_sensor(seed: int = 0, kind: SensorKind = INA219) -> CurrentSensor:
     return replace(CurrentSensor(kind, shunt_ohm=0.1), errors=errors)
 
 
-def vest_board(seed: int = 0, *, window_us: int = 1_000_000, **options: object) -> SimulatedBoard:
-    """The vest on the bench; ``options`` go to ``SimulatedBoard``."""
+def vest_board(
+    seed: int = 0, *, window_us: int = 1_000_000, brightness: float = 1.0, **options: object
+) -> SimulatedBoard:
+    """The vest on the bench, riding at this share of its brightness; ``options`` go to ``SimulatedBoard``."""
     return SimulatedBoard(
         vest_pack(),
-        vest_programme(seed),
+        dimmed(vest_programme(seed), brightness),
         vest_sensor(seed),
         seed=seed,
         window_us=window_us,
         **options,  # type: ignore[arg-type]
     )
+
+
+def budget_text() -> str:
+    """The budget as the vest's maker wrote it before measuring; one figure of it is wrong."""
+    return Path(__file__).with_name("vest_budget.toml").read_text(encoding="utf-8")

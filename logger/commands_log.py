@@ -10,7 +10,7 @@ import click
 from firmware_probe.line_format import BAUD_DEFAULT
 from logger.durations import parse_duration_s
 from logger.log_plan import EXIT_CODES_HELP, Plan, prepare, summary
-from logger.screen import LiveScreen, PlainScreen, Screen
+from logger.screen import choose_screen
 from logger.side_by_side import record
 
 
@@ -127,11 +127,14 @@ def log(**options: Any) -> None:
     Ends by itself at --cutoff, --for or --charge, whichever comes first, else at Ctrl-C. What you
     type while it records is noted as a mark. With several boards, RUN holds a run for each.
     """
+    if options["run"] and options["resume"]:
+        raise click.UsageError("Give either RUN for a new run or --resume RUN, not both.")
+    if options["resume"] and (len(options["ports"]) > 1 or options["all_boards"]):
+        raise click.UsageError("--resume goes on in one run: give one --port at most.")
     folder = options.pop("run") or default_folder()
     then = options.pop("then")
-    plain = options.pop("plain") or not sys.stdout.isatty()
+    screen = choose_screen(options.pop("plain"))
     plan = Plan(folder=folder, **options)
-    screen: Screen = PlainScreen() if plain else LiveScreen()
     recorders = prepare(plan, screen.say)
     record(recorders, screen)
     code = max(recorder.exit_code for recorder in recorders)

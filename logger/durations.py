@@ -30,7 +30,9 @@ def parse_duration_s(text: str) -> float:
 
 
 def clock_text(seconds: float) -> str:
-    """``2 h 05 min 09 s``; days from 24 h on."""
+    """``2 h 05 min 09 s``; days from 24 h on, tenths below 10 s where there are any."""
+    if 0 < seconds < 10 and seconds != int(seconds):
+        return f"{seconds:.2g} s"
     whole = int(seconds)
     days, hours = divmod(whole // 3600, 24)
     minutes, rest = whole // 60 % 60, whole % 60

@@ -61,11 +61,13 @@ class EventLog:
         self._last_of_kind[kind] = index
         return index
 
-    def trouble(self, time_s: float, *, lines: int = 0, rows: int = 0) -> None:
+    def trouble(
+        self, time_s: float, *, lines: int = 0, rows: int = 0, join_s: float = JOIN_S
+    ) -> None:
         """Damaged lines or single missing rows; one event for as long as they keep coming."""
         trouble = self._trouble
         full = self._counts.get("noise", 0) >= EVENTS_PER_KIND_MAX
-        if trouble is None or (time_s - trouble.last_s > JOIN_S and not full):
+        if trouble is None or (time_s - trouble.last_s > join_s and not full):
             index = self.add(time_s, "noise", "lines arrive damaged or not at all")
             trouble = self._trouble = _Trouble(index, time_s, time_s)
         trouble.last_s = max(time_s, trouble.last_s)

@@ -4,7 +4,7 @@ import os
 import subprocess
 from pathlib import Path
 
-from logger.recording import Status
+from logger.recording_terms import Status
 
 
 def result_environment(folder: Path, status: Status, exit_code: int) -> dict[str, str]:

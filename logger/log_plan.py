@@ -1,7 +1,7 @@
 """From what the user asked for to recordings that are ready to start."""
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
@@ -16,7 +16,8 @@ from logger.errors import BenchError
 from logger.follow_up import run_follow_up
 from logger.pack import Pack, parse_pack
 from logger.port import Found, find_boards, one_board
-from logger.recording import COLUMN_NAMES, GUARD_HOLD_S, LoadAtEnd, Recording, Wishes
+from logger.recording import Recording, introduce
+from logger.recording_terms import COLUMN_NAMES, GUARD_HOLD_S, REACHED, LoadAtEnd, Wishes
 from logger.resume import read_description, read_last_row
 from logger.run_store import create_run_folder, write_description
 from logger.sample_writer import SampleWriter
@@ -78,7 +79,6 @@ class Recorder:
     recording: Recording
     session: Session
     view: BoardView
-    notices: list[str] = field(default_factory=list)
 
     @property
     def exit_code(self) -> int:
@@ -87,7 +87,7 @@ class Recorder:
             return EXIT_LOAD_UNCONFIRMED
         if self.session.writer.rows_dropped:
             return EXIT_ENDED_EARLY
-        return EXIT_OK if reason in ("cutoff", "duration", "charge", "user") else EXIT_ENDED_EARLY
+        return EXIT_OK if reason in (*REACHED, "user") else EXIT_ENDED_EARLY
 
     def follow_up(self, command: str) -> int:
         """Run the user's command; its failure counts as the run having ended early."""
@@ -122,7 +122,15 @@ def prepare(plan: Plan, say: Say) -> list[Recorder]:
 
 def _check_folder(folder: Path) -> None:
     """Said before a board is even asked."""
-    if (folder.is_dir() and any(folder.iterdir())) or (folder.exists() and not folder.is_dir()):
+    try:
+        taken = folder.exists() and (not folder.is_dir() or any(folder.iterdir()))
+    except OSError as error:
+        raise BenchError(
+            f"The run's folder {folder} cannot be looked into.",
+            evidence=error.strerror or str(error),
+            next_step="choose a folder of your own.",
+        ) from error
+    if taken:
         create_run_folder(folder)  # raises, with the reason
 
 
@@ -176,6 +184,8 @@ def _begin(plan: Plan, pack: Pack | None, found: Found, folder: Path, say: Say) 
         temperature_c=plan.temperature,
         board_draw_ma=plan.board_draw,
     )
+    candidate = found.candidate
+    description = introduce(description, found.hello, candidate.port, candidate.usb_serial)
     recording = Recording(_wishes(plan, pack, plan.stop, found.hello.board), description, now)
     create_run_folder(folder)
     try:
@@ -272,12 +282,20 @@ def _recorder(
         writer,
         folder,
         found.link,
-        pattern=plan.ports[0] if len(plan.ports) == 1 else found.candidate.port,
+        pattern=found.pattern,
         baud=plan.baud,
         usb_serial=found.candidate.usb_serial,
     )
-    title = description.title or folder.name
-    view = BoardView(title, folder, description.stop, description.pack, recording.status())
+    several = len(plan.ports) > 1 or plan.all_boards
+    title = found.hello.board if several else description.title or folder.name
+    view = BoardView(
+        title,
+        folder,
+        description.stop,
+        description.pack,
+        recording.status(),
+        danger=safety.danger(description.pack, load_switch=found.hello.load != "-"),
+    )
     return Recorder(folder, recording, session, view)
 
 
@@ -294,9 +312,19 @@ def _tell(plan: Plan, pack: Pack | None, found: list[Found], say: Say) -> None:
     warning = disk_warning(folder, window_s, plan.duration, len(found))
     if warning:
         say(f"Warning: {warning}")
+    guard_v = safety.guard_v(
+        pack, plan.cutoff, keep_load=plan.open_load is False, below_floor=plan.below_floor
+    )
     for item in found:
+        board = f"Board {item.hello.board}"
+        if item.hello.load == "-":
+            continue
         if item.hello.load == "0" and plan.resume is None:
-            say("The load switch was open; it is closed for this run.")
+            say(f"{board}: the load switch was open; it is closed for this run.")
+        if guard_v:
+            say(f"{board} opens its load switch at {guard_v:g} V even if this computer dies.")
+        elif guard_v is None and item.hello.cutoff_v:
+            say(f"{board} keeps its own cutoff of {item.hello.cutoff_v:g} V, set earlier.")
 
 
 def summary(recorder: Recorder) -> str:
@@ -306,8 +334,11 @@ def summary(recorder: Recorder) -> str:
     missing = (
         f" ({status.rows_missing} missing, charge not affected)" if status.rows_missing else ""
     )
+    load = ""
+    if status.load != "0" and status.end_reason != "user":
+        load = " The load is still connected: take the cells out."
     return (
         f"{recorder.folder}: {status.rows} rows{missing} in {clock_text(status.time_s)}, "
         f"{status.charge_mah:.2f} mAh, {status.energy_mwh:.1f} mWh{volt}. "
-        f"Ended: {status.end_text or 'with an error'}."
+        f"Ended: {status.end_text or 'with an error'}.{load}"
     )

@@ -5,7 +5,7 @@ from typing import Final
 
 from logger.description import Stop
 from logger.pack import Pack
-from logger.recording import Status
+from logger.recording_terms import Status
 
 POINTS_MAX: Final = 240
 LEFT_MAX_S: Final = 100 * 3600.0

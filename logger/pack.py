@@ -127,6 +127,12 @@ def parse_pack(text: str, capacity_mah: float | None = None) -> Pack:
 
     Raises BenchError with the known chemistries if it cannot be understood.
     """
+    if sum(name in text.lower() for name in CHEMISTRIES) > 1:
+        raise BenchError(
+            f"The pack {text!r} mixes cells of different chemistry.",
+            evidence="the weaker kind is driven into reverse, heats up and leaks or bursts",
+            next_step=f"use one kind, one brand, one age. {SAFETY_CLOSING}",
+        )
     match = _PACK_TEXT.match(text)
     chemistry = match["chemistry"].lower() if match else ""
     cells = int(match["cells"] or 1) if match else 0

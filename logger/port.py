@@ -12,7 +12,7 @@ import select
 import sys
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
@@ -31,6 +31,7 @@ BAUD_PATIENCE_S: Final = 1.0
 READ_MAX_BYTES: Final = 65536
 WRITE_TIMEOUT_S: Final = 1.0
 GARBAGE_BYTES: Final = 16
+HEARD_MAX_BYTES: Final = 400
 
 
 class LinkLostError(Exception):
@@ -58,9 +59,6 @@ class Link:
                 self._fd = handle.fileno()
             except (OSError, AttributeError, ValueError):
                 self._fd = None
-            if self._fd is not None:
-                self._poll = select.poll()
-                self._poll.register(self._fd, select.POLLIN)
 
     def read(self, wait_s: float) -> bytes:
         """Bytes that have come, empty after ``wait_s`` without any. Raises LinkLostError."""
@@ -68,7 +66,7 @@ class Link:
             if self._fd is None:
                 self._handle.timeout = wait_s
                 return bytes(self._handle.read(max(1, getattr(self._handle, "in_waiting", 0))))
-            if not self._poll.poll(wait_s * 1000):
+            if not select.select([self._fd], [], [], wait_s)[0]:
                 return b""
             data = os.read(self._fd, READ_MAX_BYTES)
         except BlockingIOError:
@@ -240,15 +238,32 @@ class _Asked:
     asked_s: float
     hello: Hello | None = None
     gone: str = ""
+    heard: bytes = b""
+
+
+@dataclass(frozen=True)
+class Silent:
+    """A candidate that gave no hello. ``heard``: up to ``HEARD_MAX_BYTES`` of what it said."""
+
+    candidate: Candidate
+    link: Link
+    heard: bytes
+
+    @property
+    def is_text(self) -> bool:
+        """Readable text: the rate is right, but it is not our board."""
+        readable = sum(0x20 <= byte <= 0x7E or byte in b"\r\n\t" for byte in self.heard)
+        return readable > 0.95 * len(self.heard)
 
 
 @dataclass(frozen=True)
 class Found:
-    """A board that answered, on its open link."""
+    """A board that answered, on its open link; ``pattern`` is what it was looked for with."""
 
     candidate: Candidate
     link: Link
     hello: Hello
+    pattern: str | None = None
 
 
 Wait = Callable[[], float]
@@ -259,8 +274,8 @@ def ask_all(
     *,
     patience_s: float = PATIENCE_S,
     now: Wait = time.monotonic,
-) -> tuple[list[Found], list[tuple[Candidate, Link, int]]]:
-    """Ask every open link who is there. Gives the boards, and the rest with the bytes heard from each."""
+) -> tuple[list[Found], list[Silent]]:
+    """Ask every open link who is there. Gives the boards, and the rest with what was heard from each."""
     asked = [_Asked(candidate, link, LineDecoder(), float("-inf")) for candidate, link in links]
     end_s = now() + patience_s
     while now() < end_s and any(item.hello is None and not item.gone for item in asked):
@@ -268,7 +283,7 @@ def ask_all(
             if item.hello is None and not item.gone:
                 _listen(item, now(), 0.05 / len(asked))
     boards = [Found(item.candidate, item.link, item.hello) for item in asked if item.hello]
-    rest = [(item.candidate, item.link, item.decoder.bytes_in) for item in asked if not item.hello]
+    rest = [Silent(item.candidate, item.link, item.heard) for item in asked if not item.hello]
     return boards, rest
 
 
@@ -277,7 +292,9 @@ def _listen(item: _Asked, now_s: float, wait_s: float) -> None:
         if now_s - item.asked_s >= ASK_AGAIN_S:
             item.link.write(b"\n" + command("identify"))
             item.asked_s = now_s
-        for line in item.decoder.feed(item.link.read(wait_s)):
+        data = item.link.read(wait_s)
+        item.heard += data[: HEARD_MAX_BYTES - len(item.heard)]
+        for line in item.decoder.feed(data):
             if isinstance(line, Hello):
                 item.hello = line
     except LinkLostError as error:
@@ -318,30 +335,33 @@ def find_boards(
         if not boards:
             raise _no_answer(rest, baud, refused, now)
     finally:
-        for _, link, _ in rest:
-            link.close()
-    return boards
+        for silent in rest:
+            silent.link.close()
+    return [replace(board, pattern=pattern) for board in boards]
 
 
 def _no_answer(
-    rest: Sequence[tuple[Candidate, Link, int]], baud: int, refused: list[BenchError], now: Wait
+    rest: Sequence[Silent], baud: int, refused: list[BenchError], now: Wait
 ) -> BenchError:
-    for candidate, link, heard in rest:
-        if heard < GARBAGE_BYTES or is_url(candidate.port):
+    for silent in rest:
+        if len(silent.heard) < GARBAGE_BYTES:
             continue
-        works = _working_baud(candidate, link, baud, now)
+        port = silent.candidate.port
+        works = None
+        if not (is_url(port) or silent.is_text):
+            works = _working_baud(silent, baud, now)
         if works is not None:
             return BenchError(
-                f"The board on {candidate.port} does not speak at {baud} baud.",
-                evidence=f"{heard} bytes that make no line at {baud}; a board answered at {works}",
+                f"The board on {port} does not speak at {baud} baud.",
+                evidence=f"{silent.heard[:12]!r}... makes no line at {baud}; a board answered at {works}",
                 next_step=f"give --baud {works}.",
             )
         return BenchError(
-            f"On {candidate.port} something speaks, but not a probe board at any usual rate.",
-            evidence=f"{heard} bytes without one valid line",
+            f"On {port} something speaks, but it is not a probe board at any usual rate.",
+            evidence=f"{silent.heard[:40]!r}",
             next_step="load the probe sketch onto the board, or give its --baud.",
         )
-    names = ", ".join(candidate.port for candidate, _, _ in rest)
+    names = ", ".join(silent.candidate.port for silent in rest)
     also = f"; not opened: {'; '.join(error.happened for error in refused)}" if refused else ""
     return BenchError(
         f"No board answered on {names}.",
@@ -350,15 +370,16 @@ def _no_answer(
     )
 
 
-def _working_baud(candidate: Candidate, link: Link, tried: int, now: Wait) -> int | None:
+def _working_baud(silent: Silent, tried: int, now: Wait) -> int | None:
     for baud in USUAL_BAUDS:
         if baud == tried:
             continue
         try:
-            link.set_baud(baud)
+            silent.link.set_baud(baud)
         except (OSError, ValueError, serial.SerialException):
             continue
-        if ask_all([(candidate, link)], patience_s=BAUD_PATIENCE_S, now=now)[0]:
+        link = [(silent.candidate, silent.link)]
+        if ask_all(link, patience_s=BAUD_PATIENCE_S, now=now)[0]:
             return baud
     return None
 

@@ -6,7 +6,7 @@ from typing import Final
 
 from logger.description import Description, from_document
 from logger.errors import BenchError
-from logger.recording import COLUMN_NAMES, LastRow
+from logger.recording_terms import COLUMN_NAMES, LastRow
 from logger.run_format import DESCRIPTION_NAME, SAMPLES_NAME
 
 _BLOCK_BYTES: Final = 1 << 20

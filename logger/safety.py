@@ -32,6 +32,13 @@ def guard_v(
     return None if pack is None or below_floor else pack.floor_v
 
 
+def danger(pack: Pack | None, *, load_switch: bool) -> str:
+    """What must not be overlooked for as long as the run lasts; empty if there is no such thing."""
+    if pack is None or pack.chemistry not in HARDWARE_CUTOFF_NEEDED or load_switch:
+        return ""
+    return f"DANGER OF FIRE: {pack.chemistry} without a load switch: do not leave it alone."
+
+
 def cautions(
     pack: Pack | None, cutoff_v: float | None, *, load_switch: bool, opens_load: bool
 ) -> list[str]:
@@ -43,11 +50,11 @@ def cautions(
         )
     else:
         words.append(f"{pack}: {pack.caution}")
-    if pack is not None and pack.chemistry in HARDWARE_CUTOFF_NEEDED and not load_switch:
+    fire = danger(pack, load_switch=load_switch)
+    if fire:
         words.append(
-            "DANGER OF FIRE: this pack without a load switch on the board must not be left alone. "
-            "The logger can only note the cutoff, it cannot stop the discharge. Stay with it, on a "
-            "fireproof surface, or fit the switch."
+            f"{fire} The logger can only note the cutoff, it cannot stop the discharge. Stay with "
+            "it, on a fireproof surface, or fit the switch."
         )
     elif not (load_switch and opens_load):
         why = "has no load switch" if not load_switch else "is told to keep the load on"

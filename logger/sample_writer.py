@@ -58,20 +58,22 @@ class SampleWriter:
         self._unsynced: deque[bytes] = deque()
         self._unsynced_bytes = 0
         try:
-            self._fd = os.open(self.path, _OPEN | (0 if resume else os.O_CREAT | os.O_EXCL), 0o644)
+            # A run that died before its first row has no file yet: resuming it begins one.
+            how = os.O_CREAT if resume else os.O_CREAT | os.O_EXCL
+            self._fd = os.open(self.path, _OPEN | how, 0o644)
         except OSError as error:
-            raise _cannot_open(self.path, error, resume) from error
+            raise _cannot_open(self.path, error) from error
         try:
             lock_file(self._fd, self.path)
             if resume:
                 self.torn = cut_torn_row(self._fd)
-            else:
+            if os.fstat(self._fd).st_size == 0:
                 os.write(self._fd, HEADER)
             self._write_reserve()
             os.fsync(self._fd)
         except OSError as error:
             os.close(self._fd)
-            raise _cannot_open(self.path, error, resume) from error
+            raise _cannot_open(self.path, error) from error
         except BenchError:
             os.close(self._fd)
             raise
@@ -258,8 +260,12 @@ class SampleWriter:
         return max(lines - 1, 0)
 
     def _write_reserve(self) -> None:
-        with self._reserve.open("wb") as stream:
-            stream.write(os.urandom(RESERVE_BYTES))
+        """Room for the last description on a disk that fills; without it, the run goes on all the same."""
+        try:
+            with self._reserve.open("wb") as stream:
+                stream.write(os.urandom(RESERVE_BYTES))
+        except OSError:
+            self.release_reserve()
 
 
 def lock_file(fd: int, path: Path) -> None:
@@ -305,13 +311,7 @@ def _write_all(fd: int, data: bytes) -> None:
         view = view[os.write(fd, view) :]
 
 
-def _cannot_open(path: Path, error: OSError, resume: bool) -> BenchError:
-    if error.errno == errno.ENOENT and resume:
-        return BenchError(
-            f"There is no run to go on with in {path.parent}.",
-            evidence=f"{path.name} is missing",
-            next_step="give the folder of a run, or start a new one without --resume.",
-        )
+def _cannot_open(path: Path, error: OSError) -> BenchError:
     if error.errno == errno.EROFS:
         next_step = "choose a folder on a disk that can be written to."
     elif error.errno in _FULL:

@@ -3,6 +3,7 @@
 import sys
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from io import TextIOWrapper
 from pathlib import Path
 from typing import Final, Protocol
 
@@ -17,7 +18,7 @@ from logger.description import Event, Stop
 from logger.durations import clock_text, rough_text
 from logger.outlook import History, Outlook, outlook
 from logger.pack import Pack
-from logger.recording import Phase, Status
+from logger.recording_terms import Phase, Status
 
 PLAIN_INTERVAL_S: Final = 60.0
 EVENTS_SHOWN: Final = 6
@@ -33,6 +34,7 @@ class BoardView:
     stop: Stop
     pack: Pack | None
     status: Status
+    danger: str = ""
     history: History = field(default_factory=History)
     events: list[Event] = field(default_factory=list)
 
@@ -79,10 +81,21 @@ def goal_text(stop: Stop) -> str:
 
 def phase_text(status: Status) -> str:
     if status.end_reason:
-        return f"ending: {status.end_reason}" if status.phase is not Phase.ENDED else "ended"
+        ended = status.phase is Phase.ENDED
+        return f"{'ended' if ended else 'ending'}: {status.end_reason}"
     if status.below_since_s is not None:
         return "recording, below the cutoff"
     return str(status.phase)
+
+
+def choose_screen(plain: bool) -> Screen:
+    """Live where a terminal can show it, plain lines elsewhere."""
+    encoding = (getattr(sys.stdout, "encoding", None) or "").lower().replace("-", "")
+    if isinstance(sys.stdout, TextIOWrapper):
+        sys.stdout.reconfigure(errors="replace")  # a title that the terminal cannot show
+    console = Console()
+    live = console.is_terminal and not console.is_dumb_terminal and encoding.startswith("utf")
+    return PlainScreen() if plain or not live else LiveScreen(console)
 
 
 class PlainScreen:
@@ -205,7 +218,7 @@ def _one(view: BoardView, width: int) -> list[RenderableType]:
     inner = max(width - 24, 10)
     for name, column, unit in (("pack", 1, "V"), ("current", 2, "mA")):
         parts.append(_trace(name, [point[column] for point in view.history.points], unit, inner))
-    parts += [Text(""), _progress(view, width), Rule(style="dim")]
+    parts += [Text(""), _progress(view, width), *_danger([view]), Rule(style="dim")]
     return [*parts, *_events([view])]
 
 
@@ -215,6 +228,7 @@ def _several(views: Sequence[BoardView], width: int) -> list[RenderableType]:
     for name in ("elapsed", "V", "mA", "mAh"):
         table.add_column(name, justify="right", no_wrap=True)
     table.add_column("done", no_wrap=True)
+    table.add_column("left", justify="right", no_wrap=True)
     table.add_column("state", ratio=1, no_wrap=True, overflow="ellipsis")
     for view in views:
         status = view.status
@@ -226,10 +240,23 @@ def _several(views: Sequence[BoardView], width: int) -> list[RenderableType]:
             _number(status.current_ma, 1, ""),
             _number(status.charge_mah, 1, ""),
             _bar(ahead.share, 8),
+            _short_left(view),
             _phase(status),
         )
-    goal = Text(goal_text(views[0].stop), "dim")
-    return [table, goal, Rule(style="dim"), *_events(views)]
+    goal = Text(f" {goal_text(views[0].stop)}; times left are rough", "dim")
+    return [table, goal, *_danger(views), Rule(style="dim"), *_events(views)]
+
+
+def _danger(views: Sequence[BoardView]) -> list[RenderableType]:
+    words = dict.fromkeys(view.danger for view in views if view.danger)
+    return [Text(f"! {text}", "bold red") for text in words]
+
+
+def _short_left(view: BoardView) -> str:
+    left_s = view.outlook.left_s
+    if left_s is None or view.status.phase is Phase.ENDED:
+        return "-"
+    return rough_text(left_s).removeprefix("about ")
 
 
 def _phase(status: Status) -> Text:
@@ -240,6 +267,8 @@ def _phase(status: Status) -> Text:
         return Text(
             f"● {text}", "bold yellow" if status.below_since_s is not None else "bold green"
         )
+    if status.phase is Phase.ENDED:
+        return Text(f"■ {text}", "bold")
     return Text(f"○ {text}", "bold yellow")
 
 
@@ -276,9 +305,9 @@ def _trace(name: str, values: Sequence[float], unit: str, width: int) -> Text:
 
 def _bar(share: float | None, width: int) -> Text:
     if share is None:
-        return Text("·" * width, "dim")
+        return Text("─" * width, "dim")
     filled = round(share * width)
-    return Text.assemble(("█" * filled, "cyan"), ("░" * (width - filled), "dim"))
+    return Text.assemble(("━" * filled, "bold cyan"), ("─" * (width - filled), "dim"))
 
 
 def _progress(view: BoardView, width: int) -> RenderableType:
@@ -287,6 +316,10 @@ def _progress(view: BoardView, width: int) -> RenderableType:
         return Text(f"ended: {view.status.end_text}", "bold")
     if not _has_end(view.stop):
         return Text("records until you end it", "dim")
+    below_s = view.status.below_since_s
+    if below_s is not None and view.stop.hold_s:
+        below = f"below the cutoff for {clock_text(view.status.time_s - below_s)}"
+        return Group(Text(goal_text(view.stop), "dim"), Text(below, "bold yellow"))
     percent = "    " if ahead.share is None else f"{ahead.share * 100:3.0f} %"
     bar = Text.assemble(
         _bar(ahead.share, max(width // 3, 10)), f" {percent}  ", (left_text(view), "bold")

@@ -14,7 +14,8 @@ from logger.description import Description
 from logger.errors import BenchError
 from logger.holders import holders
 from logger.port import Candidate, Link, LinkLostError, ask_all, candidates, is_url, open_link
-from logger.recording import COLUMN_NAMES, Phase, Recording
+from logger.recording import Recording
+from logger.recording_terms import COLUMN_NAMES, Phase
 from logger.run_store import write_description
 from logger.sample_writer import SYNC_INTERVAL_S, SampleWriter
 
@@ -25,7 +26,8 @@ DESCRIPTION_INTERVAL_S: Final = 5.0
 DISK_PATIENCE_S: Final = 60.0
 SEEK_INTERVAL_S: Final = 0.5
 SEEK_PATIENCE_S: Final = 3.0
-SHARERS_MAX: Final = 20
+TOLD_MAX: Final = 20
+LOOK_INTERVAL_S: Final = 10.0
 
 
 class Session:
@@ -60,8 +62,9 @@ class Session:
         self._description: Description | None = None
         self._written: Description | None = None
         self._description_trouble = ""
-        self._sharers: set[str] = set()
+        self._told: set[str] = set()
         self._noise_seen = 0
+        self._last_look_s = float("-inf")
         self._reader = threading.Thread(target=self._run, name="reader", daemon=True)
         self._keeper = threading.Thread(target=self._keep, name="disk", daemon=True)
         self._last_seek_s = float("-inf")
@@ -92,8 +95,10 @@ class Session:
                 self.recording.connected(self._clock(), self._link.port, self._usb_serial)
             while self.recording.phase is not Phase.ENDED:
                 self._turn()
-        except Exception as error:  # noqa: BLE001  # the run must be closed; raised again by whoever waits
+        except Exception as error:  # noqa: BLE001  # a fault of ours must not cost the night
             self.error = error
+            text = f"a fault of the program, please report it: {error!r}"
+            self.recording.abandon("error", text)
         finally:
             self._close()
 
@@ -167,9 +172,11 @@ class Session:
                 return
 
     def _try(self, candidate: Candidate) -> bool:
+        self.recording.tick(self._clock())
         try:
             link = open_link(candidate.port, self._baud)
-        except BenchError:
+        except BenchError as error:
+            self._note_once(f"{error.happened} {error.evidence}")
             return False
         wanted = self.recording.wishes.board
         boards, _ = ask_all([(candidate, link)], patience_s=SEEK_PATIENCE_S)
@@ -197,8 +204,11 @@ class Session:
     def _keep(self) -> None:
         written_s = time.monotonic()
         while not self.done.wait(SYNC_INTERVAL_S):
-            self.writer.sync()
-            self._look_for_sharers()
+            try:
+                self.writer.sync()
+                self._look_for_sharers()
+            except Exception as error:  # noqa: BLE001  # the disk thread must live as long as the run
+                self.error = error
             now_s = time.monotonic()
             if now_s - written_s >= DESCRIPTION_INTERVAL_S:
                 written_s = now_s
@@ -206,18 +216,21 @@ class Session:
 
     def _look_for_sharers(self) -> None:
         """Lines go missing: does another program read from our port?"""
-        noise, link = self.recording.noise_count, self._link
+        noise, link, now_s = self.recording.noise_count, self._link, time.monotonic()
         if noise == self._noise_seen or link is None or is_url(link.port):
             return
-        self._noise_seen = noise
+        if now_s - self._last_look_s < LOOK_INTERVAL_S:
+            return
+        self._noise_seen, self._last_look_s = noise, now_s
         for who in holders(link.port):
-            if who not in self._sharers and len(self._sharers) < SHARERS_MAX:
-                self._sharers.add(who)
-                self._requests.append(lambda who=who: self._note_sharer(who))  # type: ignore[misc]
+            text = f"another program has the port open and takes lines away: {who}"
+            self._requests.append(lambda text=text: self._note_once(text))  # type: ignore[misc]
 
-    def _note_sharer(self, who: str) -> None:
-        text = f"another program has the port open and takes lines away: {who}"
-        self.recording.events.add(self.recording.run_s(self._clock()), "link", text)
+    def _note_once(self, text: str) -> None:
+        """A hindrance of the link: told the first time."""
+        if text not in self._told and len(self._told) < TOLD_MAX:
+            self._told.add(text)
+            self.recording.events.add(self.recording.run_s(self._clock()), "link", text)
 
     def _write_description(self) -> None:
         description = self._description

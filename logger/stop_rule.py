@@ -3,6 +3,7 @@
 from typing import Final
 
 from logger.description import Stop
+from logger.durations import clock_text
 
 _MICRO: Final = 1_000_000
 
@@ -30,7 +31,7 @@ class StopRule:
             if self.below_since_us is None:
                 self.below_since_us = time_us
             if time_us - self.below_since_us >= self._hold_us:
-                held = f", held for {self.stop.hold_s:g} s" if self.stop.hold_s else ""
+                held = f", held for {clock_text(self.stop.hold_s)}" if self.stop.hold_s else ""
                 return "cutoff", f"pack voltage below {self._cutoff_v:g} V{held}"
         else:
             self.below_since_us = None
@@ -41,7 +42,7 @@ class StopRule:
     def time(self, time_us: float) -> tuple[str, str] | None:
         """The same for the duration alone: it also passes while no rows come."""
         if self._end_us is not None and time_us >= self._end_us:
-            return "duration", f"{self.stop.duration_s:g} s have passed"
+            return "duration", f"{clock_text(self.stop.duration_s or 0.0)} have passed"
         return None
 
 

@@ -22,7 +22,7 @@ LOOK_S: Final = 10.0
 _ROWS_LEAST: Final = 8
 _CONVERSIONS_LEAST: Final = 8.0
 # The bus register of a sensor whose ground or VIN- hangs in the air reads next to nothing.
-_NO_VOLTAGE_V: Final = 0.3
+NO_VOLTAGE_V: Final = 0.3
 # No source that feeds a wearable has more: a tired coin cell has some 30 ohm.
 _SOURCE_MOST_OHM: Final = 30.0
 # A swing of the load that stands out of the sensor's noise, in standard deviations.
@@ -118,7 +118,7 @@ def _static(rows: Sequence[Row], senses: Senses) -> Finding | None:
     peak_ma = max(row.current_max_ma for row in rows)
     swing_ma = _SWING * senses.noise_ma
     flows = most_ma > senses.least_ma or peak_ma > senses.least_ma + swing_ma
-    if bus_v < _NO_VOLTAGE_V:
+    if bus_v < NO_VOLTAGE_V:
         if not flows:
             return Finding(
                 "dead",

@@ -6,7 +6,8 @@ from pathlib import Path
 
 from logger.clock import Moment
 from logger.description import Description, Event, Stop
-from logger.recording import COLUMN_NAMES, LastRow, Phase, Recording, Wishes
+from logger.recording import Recording
+from logger.recording_terms import COLUMN_NAMES, LastRow, Phase, Wishes
 from logger.sample_writer import SampleWriter
 from tests.line_feeder import FeederBoard
 

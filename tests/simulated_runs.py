@@ -10,7 +10,8 @@ from firmware_probe.simulated_board import SimulatedBoard
 from logger.calibration import Calibration
 from logger.clock import Moment
 from logger.description import Description
-from logger.recording import COLUMN_NAMES, Phase, Recording, Wishes
+from logger.recording import Recording
+from logger.recording_terms import COLUMN_NAMES, Phase, Wishes
 from logger.run_reader import Run
 
 _START_WALL_S = 1_800_000_000.0

@@ -25,6 +25,8 @@ def test_script() -> None:
         ("600:reset=boredom", "causes are power"),
         ("600:stall=long", "not a number"),
         ("-5:stall=1", "not understood"),
+        ("5:stall=inf", "is beyond 0"),
+        ("5:drop=nan", "is beyond 0"),
     ],
 )
 def test_script_that_is_not_understood(text: str, why: str) -> None:

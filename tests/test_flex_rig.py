@@ -5,6 +5,7 @@ import re
 import numpy as np
 import pytest
 
+from firmware_probe.faults import FaultPlayer, parse_script
 from firmware_probe.joints import (
     BAD_RELIEF,
     RIG_RESISTOR_OHM,
@@ -111,6 +112,19 @@ def test_stop_on_failure_counts_an_open_over_several_cycles() -> None:
     assert bodies(output)[-1].split(",")[1::2] == ["7", "open"]
 
 
+def test_a_stalled_board_catches_up_with_its_cycles() -> None:
+    board = SimulatedBoard(
+        IdealPack(5.0),
+        constant_load(ConstantCurrent(0.01)),
+        CurrentSensor(),
+        joints=new_joints(STRANDED, 1, seed=1),
+        faults=FaultPlayer(parse_script("5:stall=4.5, 20:hang=3")),
+    )
+    board.receive(order(30))
+    found = rows(board.advance(MINUTE_US))
+    assert [int(row["cycle"]) for row in found] == list(range(1, 31))
+
+
 def test_flex_stop_and_busy() -> None:
     board = rig(*new_joints(STRANDED, 1, seed=1))
     board.receive(order(1000))
@@ -151,6 +165,17 @@ def test_half_the_bend_lives_four_times_as_long() -> None:
         return joint.cycles
 
     assert cycles_until_broken(90.0) == pytest.approx(4 * cycles_until_broken(180.0), abs=4)
+
+
+def test_first_opens_show_on_the_weak_side_only() -> None:
+    def first_open(angle_a: float, angle_b: float) -> float:
+        """Share of its life after which the joint first opened."""
+        joint = Joint(JointKind("even", 400.0, 2.0), 400.0, 1, 0.1, np.random.default_rng(2))
+        while not joint.bend(angle_a, angle_b, 1_000_000).opens:
+            pass
+        return joint.damage / joint.life_cycles
+
+    assert first_open(90.0, 180.0) < 0.95 < first_open(0.0, 90.0)
 
 
 def test_at_most_four_joints() -> None:

@@ -9,8 +9,10 @@ import pytest
 from firmware_probe.line_format import frame
 from logger.clock import ANCHORS_MAX
 from logger.description import Event, Stop
+from logger.dialogue import TRIES_LOAD
 from logger.event_log import EVENTS_PER_KIND_MAX
-from logger.recording import CLOSING_S, LoadAtEnd, Phase, Wishes
+from logger.recording import CLOSING_S
+from logger.recording_terms import LoadAtEnd, Phase, Wishes
 from tests.line_feeder import FeederBoard
 from tests.recording_bench import Bench
 
@@ -125,7 +127,21 @@ def test_a_load_switch_that_does_not_answer_is_told_loudly() -> None:
     bench.run(CLOSING_S + 2.0)
     assert bench.recording.phase is Phase.ENDED
     assert bench.recording.load_unconfirmed
+    assert sum(command.startswith(b"load,0*") for command in bench.commands) == TRIES_LOAD
     assert "MAY STILL" in bench.recording.status().end_text.upper()
+
+
+def test_a_load_command_lost_twice_is_said_again() -> None:
+    board = FeederBoard(load="1")
+    bench = started(board, stop=Stop(cutoff_v=2.7))
+    deaf = iter((True, True, False))
+    hear = board.receive
+    board.receive = lambda line: b"" if next(deaf, False) else hear(line)  # type: ignore[method-assign]
+    board.start_v = 2.6
+    bench.run(5.0)
+    assert bench.recording.phase is Phase.ENDED
+    assert not bench.recording.load_unconfirmed
+    assert board.load == "0"
 
 
 def test_the_boards_own_cutoff_ends_the_run() -> None:
@@ -162,8 +178,8 @@ def test_fifty_unpluggings_cost_no_charge() -> None:
     gaps = bench.events("gap")
     assert len(gaps) == 50
     assert all(gap.lost["charge_mah"] == 0.0 for gap in gaps)
-    assert sum(gap.lost["rows"] for gap in gaps) == bench.recording.rows_missing
-    assert len(bench.table) + bench.recording.rows_missing == board.sequence
+    assert sum(gap.lost["rows"] for gap in gaps) == bench.recording.status().rows_missing
+    assert len(bench.table) + bench.recording.status().rows_missing == board.sequence
 
 
 def test_fifty_resets_are_bounded_and_flagged() -> None:
@@ -270,8 +286,8 @@ def test_five_percent_of_the_lines_lost_or_damaged() -> None:
     bench.spoil = lambda data: data
     bench.run(1.0)
     assert recorded(bench) == pytest.approx(bench.board.true_mah, abs=2e-6)
-    assert bench.recording.rows_missing > 1000
-    assert len(bench.table) + bench.recording.rows_missing == bench.board.sequence
+    assert bench.recording.status().rows_missing > 1000
+    assert len(bench.table) + bench.recording.status().rows_missing == bench.board.sequence
     sequence = [row["sequence"] for row in bench.table]
     assert len(set(sequence)) == len(sequence)
 
@@ -323,6 +339,34 @@ def test_a_silent_board_is_asked_and_then_the_port_is_opened_again() -> None:
     assert not bench.recording.wants_reopen
     bench.run(6.0)
     assert bench.recording.wants_reopen
+
+
+def test_a_board_whose_eeprom_does_not_count_its_boots() -> None:
+    bench = started()
+    bench.run(5.0)
+    bench.board.boot -= 1  # reset() will count it up to what it was
+    bench.reset(dead_s=1.0)
+    bench.run(5.0)
+    assert len(bench.events("boot")) == 1
+    times = [row["time_s"] for row in bench.table]
+    assert times == sorted(times)
+    missing = bench.board.true_mah - recorded(bench)
+    assert 0.0 < missing <= bench.events("boot")[0].lost["charge_upper_mah"]
+
+
+def test_a_simulated_board_in_fast_time_is_taken_up_again_after_a_reset() -> None:
+    """Host seconds count ``time_factor`` board seconds, also over the pause of a resumed run."""
+    bench = started(FeederBoard(time_factor=100.0, window_us=10_000_000))
+    for _ in range(20):
+        bench.pass_time(-9.9)  # the bench plays board time; the host's runs 100 times slower
+        bench.run(10.0, step_s=10.0)
+    bench = bench.after_a_crash()
+    bench.pass_time(36.0)
+    bench.board.reset("power", 3_600_000_000)
+    bench.plug()
+    bench.say(bench.board.hello())
+    (boot,) = bench.events("boot")
+    assert boot.lost["span_s"] == pytest.approx(3600.0, rel=0.1)
 
 
 def test_newer_protocol_ends_with_words() -> None:

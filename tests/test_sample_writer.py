@@ -103,9 +103,16 @@ def test_cut_torn_row_of_a_file_without_a_line(tmp_path: Path) -> None:
     assert path.read_bytes() == b""
 
 
-def test_no_run_to_resume(tmp_path: Path) -> None:
-    with pytest.raises(BenchError, match="no run to go on with"):
-        SampleWriter(tmp_path, resume=True)
+@pytest.mark.parametrize("content", [None, b"", b"time_s,sequ"])
+def test_a_run_that_died_before_its_first_row(tmp_path: Path, content: bytes | None) -> None:
+    path = tmp_path / "samples.csv"
+    if content is not None:
+        path.write_bytes(content)
+    writer = SampleWriter(tmp_path, resume=True)
+    assert read_last_row(tmp_path) is None
+    writer.append(rows(0, 2))
+    writer.close()
+    assert numbers(path) == [0, 1]
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="an open file cannot be removed there")

@@ -221,6 +221,37 @@ def test_pty_goes_away_and_comes_back_under_its_link(tmp_path: Path) -> None:
     assert board.eeprom.boot == 1
 
 
+@needs_pty
+def test_pty_comes_back_under_another_name() -> None:
+    link = PtyLink(renames=True)
+    names = []
+    for _ in range(3):
+        link.plug()
+        names.append(link.port)
+        link.unplug()
+    assert names[0] != names[1] != names[2]
+
+
+@needs_pty
+def test_flat_out_the_board_waits_for_a_killed_reader() -> None:
+    sequences: list[int] = []
+    with BoardServer(vest_board(1), PtyLink(), time_factor=0.0) as server:
+        for _ in range(3):
+            reader = opened(server.port)
+            reader.write(START)
+            data = read_until(reader, lambda part: part.count(b"\nw,") > 300)
+            reader.close()
+            time.sleep(0.05)
+            # The line at the seam may be cut: it begins in the last reader's buffer.
+            whole = whole_lines(data[data.index(b"\nw,") + 1 :])
+            sequences += [
+                row["sequence"] for row in windows(whole.replace(b"ok,start*1507\n", b""))
+            ]
+    assert sequences == sorted(set(sequences))
+    # What lay in the pty (some 20 kB) is gone with its reader; the board did not run on.
+    assert sequences[-1] - len(sequences) < 2 * 400
+
+
 def test_tcp_comes_back_on_the_same_number() -> None:
     with BoardServer(vest_board(1), TcpLink(), time_factor=100.0) as server:
         where = ("127.0.0.1", int(server.port.rpartition(":")[2]))

@@ -36,7 +36,7 @@ def test_board_in_a_process_of_its_own(way: tuple[str, ...], tmp_path: Path) -> 
             reader.write(command("stop"))
             while b"ok,stop" not in data:
                 data += reader.read(4096)
-        process.send_signal(signal.SIGINT)
+        process.send_signal(signal.SIGINT if not way else signal.SIGTERM)
         rest = process.stdout.read()
         assert process.wait(10) == 0
     charge_mah = windows(data[: data.rfind(b"\n") + 1])[-1]["charge_mah"] / 1e6
@@ -44,6 +44,16 @@ def test_board_in_a_process_of_its_own(way: tuple[str, ...], tmp_path: Path) -> 
     # A window or two goes by unseen between the last line and the end.
     assert truth_mah == pytest.approx(charge_mah, rel=0.5)
     assert '"boot": 1' in memory.read_text()
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no ptys on this system")
+def test_link_does_not_overwrite_a_file(tmp_path: Path) -> None:
+    precious = tmp_path / "thesis.txt"
+    precious.write_text("all of it")
+    result = CliRunner().invoke(simulate, ["--link", str(precious)])
+    assert result.exit_code == 2
+    assert "there already" in result.output
+    assert precious.read_text() == "all of it"
 
 
 @pytest.mark.parametrize(

@@ -212,6 +212,24 @@ def test_clock_error_of_the_crystal_scales_time_and_charge() -> None:
     assert counted / board.pack.charge_out_mah == pytest.approx(1.002, abs=3e-4)
 
 
+def test_eight_days_without_drift() -> None:
+    # 68 ms averaged in the chip, TI SBOS448G: fewer conversions to simulate. The microsecond
+    # counter of a 32-bit clock would wrap 160 times.
+    board = SimulatedBoard(
+        IdealPack(5.002),
+        constant_load(ConstantCurrent(0.5)),
+        CurrentSensor(INA219, configuration_value=0x3FFF),
+        window_us=60 * SECOND_US,
+    )
+    board.receive(START)
+    board.advance(7 * 24 * HOUR_US)
+    row = windows(board.advance(24 * HOUR_US))[-1]
+    hours = row["time_us"] / HOUR_US
+    assert hours > 191.9
+    assert row["charge_mah"] / 1e6 == pytest.approx(500.0 * hours, rel=1e-10)
+    assert row["energy_mwh"] / 1e6 == pytest.approx(2501.0 * hours, rel=1e-10)
+
+
 # ---- determinism
 
 
@@ -493,6 +511,46 @@ def test_overflow_is_a_fault_and_never_a_number() -> None:
     rows = windows(output)
     assert rows[0]["time_us"] == pytest.approx(2 * SECOND_US, abs=2000)
     assert {row["current_ma"] for row in rows} == {6_000_000}
+
+
+@given(
+    script=st.lists(
+        st.builds(
+            Fault,
+            st.integers(0, 100_000_000),
+            st.sampled_from(["stall", "hang", "sensor", "reset", "off", "unplug"]),
+            st.floats(0.0, 8.0),
+        ),
+        max_size=6,
+    )
+)
+@settings(max_examples=40, deadline=None)
+def test_whatever_happens_charge_is_that_of_the_time_since_boot(script: list[Fault]) -> None:
+    board = plain_board(faults=script, switch_fitted=False, window_us=200_000)
+    output = board.advance(SECOND_US // 2)
+    for _ in range(60):
+        board.receive(START)
+        output += board.advance(2 * SECOND_US)
+    boots = re.split(rb"(?=hello,)", output)
+    assert len(boots) - 1 == board.eeprom.boot
+    for boot in boots:
+        rows = windows(boot)
+        assert [row["sequence"] for row in rows] == list(range(len(rows)))
+        assert all(np.diff([row["time_us"] for row in rows]) > 0)
+        if rows:
+            # 0.5 A is exactly 5000 counts.
+            true_mah = 500.0 * rows[-1]["time_us"] / HOUR_US
+            assert rows[-1]["charge_mah"] / 1e6 == pytest.approx(true_mah, rel=1e-4)
+
+
+def test_gain_range_starts_again_with_the_board() -> None:
+    narrow = CurrentSensor(INA219, shunt_ohm=0.1).with_gain(0)
+    board = SimulatedBoard(IdealPack(5.0), constant_load(ConstantCurrent(0.6)), narrow)
+    board.advance(SECOND_US)
+    assert board.sensor.range_ma == 3200.0
+    board.receive(command("load", "0"))
+    board.reset()
+    assert "range_ma=400.0000" in bodies(board.advance(SECOND_US))[0]
 
 
 def test_bad_contact_dips_and_heals() -> None:

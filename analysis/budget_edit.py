@@ -1,0 +1,163 @@
+"""Writing budget files: the commented template, and a copy with the figures the run has shown.
+
+tomlkit keeps comments, order and layout of the maker's own file.
+"""
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any, Final
+
+import tomlkit
+
+from analysis.budget_compare import BudgetComparison
+from analysis.budget_estimate import COVERAGE_FACTOR
+from analysis.budget_file import Budget, Figure
+from logger.errors import BenchError
+
+TEMPLATE: Final = """\
+# Current budget. Edit the numbers, then: drawbench budget THIS-FILE
+# Units end the names: ma = milliampere, v = volt, m = metre.
+
+[piece]
+name = "Night-ride vest"
+give_up_v = 2.7            # pack voltage at which the circuit gives up; leave out if not known
+
+[supply]
+pack = "3x AA alkaline"    # cells in series, size, chemistry
+capacity_mah = 2500        # from the label; leave out if not known
+converter = "boost"        # none, linear, boost or buck
+output_v = 5.0             # what the parts get
+efficiency_percent = 85    # from the converter's data sheet, at this load
+efficiency_tolerance_percent = 5
+quiescent_ma = 0.5         # what the converter draws by itself, at the pack
+
+# source: "data sheet" (taken as +-20 %), "measured" (+-5 %) or "guess" (+-50 %);
+# or state your own limits, which 19 of 20 such parts keep to: tolerance_percent = 10
+
+[[part]]
+name = "LEDs"              # addressable, 5 V
+quantity = 24
+source = "data sheet"
+  [part.pixel.ride]        # by colour (0 to 255), brightness and share of them that is lit
+  red = 255
+  green = 40
+  brightness_percent = 35
+  lit_share = 0.5
+  [part.pixel.brake]
+  red = 255
+  brightness_percent = 80
+  [part.current_ma]        # or as a plain figure, for one piece
+  dark = 1.0               # an addressable LED draws current when it is dark, too
+
+[[part]]
+name = "microcontroller"
+source = "data sheet"
+  [part.current_ma]
+  active = 15.0
+  sleep = 0.05
+  [part.peak_ma]           # short peaks above the mean, for the brown-out check
+  active = 40.0
+
+[[part]]
+name = "motion sensor"
+source = "guess"
+  [part.current_ma]
+  on = 0.5
+
+[[wire]]                   # a pair, out and back; length one way
+name = "feed to the LEDs"
+gauge_awg = 26
+length_m = 0.8
+carries = ["LEDs"]
+
+# One [[mode]] for each way the piece is worn. A part that is not named is off.
+# A state for the whole time, or shares of the time that add up to 1 at most.
+
+[[mode]]
+name = "ride"
+hours = 3.0
+parts.LEDs = { ride = 0.9, brake = 0.1 }
+parts.microcontroller = "active"
+parts."motion sensor" = "on"
+
+[[mode]]
+name = "parked"
+hours = 1.0
+parts.LEDs = "dark"
+parts.microcontroller = { active = 0.05, sleep = 0.95 }
+parts."motion sensor" = "on"
+"""
+
+
+def write_new(path: Path, text: str) -> None:
+    """Write a file that must not be there yet. Raises BenchError if it is, or cannot be written."""
+    try:
+        with path.open("x", encoding="utf-8") as stream:
+            stream.write(text)
+    except FileExistsError:
+        raise BenchError(
+            f"{path} is there already; nothing was overwritten.",
+            next_step="give another name, or move the old file away.",
+        ) from None
+    except OSError as error:
+        raise BenchError(
+            f"{path} cannot be written.",
+            evidence=str(error.strerror or error),
+            next_step="choose a folder that is there and can be written to.",
+        ) from error
+
+
+def corrected_text(text: str, budget: Budget, comparison: BudgetComparison) -> str:
+    """The maker's file with every figure that the run has moved or sharpened.
+
+    Only figures whose doubt became smaller by a tenth or more are replaced; the old
+    value stays beside it as a comment.
+    """
+    document: Any = tomlkit.parse(text)
+    after = comparison.reconciled
+    std = after.posterior_std_ma
+    for index, figure in enumerate(budget.figures):
+        if std[index] > 0.9 * after.prior_std_ma[index]:
+            continue
+        part = document["part"][[item.name for item in budget.parts].index(figure.part)]
+        _replace(part, figure, float(after.posterior_ma[index]), float(std[index]))
+    if comparison.efficiency is not None and std[-1] < 0.9 * after.prior_std_ma[-1]:
+        value = comparison.efficiency.value or 0.0
+        supply = document["supply"]
+        old = supply["efficiency_percent"]
+        supply["efficiency_percent"] = round(value, 1)
+        supply["efficiency_percent"].comment(f"after the run; was {old}")
+        supply["efficiency_tolerance_percent"] = round(100 * COVERAGE_FACTOR * float(std[-1]), 1)
+    return tomlkit.dumps(document)
+
+
+def _replace(part: Any, figure: Figure, value_ma: float, std_ma: float) -> None:
+    """Put one figure in place; a pixel by colour becomes a plain figure."""
+    pixel = part.get("pixel", {})
+    if figure.state in pixel:
+        del pixel[figure.state]
+        if not pixel:
+            del part["pixel"]
+    if "current_ma" not in part:
+        part["current_ma"] = tomlkit.table()
+    shown = _significant(value_ma, std_ma)
+    part["current_ma"][figure.state] = shown
+    half = COVERAGE_FACTOR * std_ma
+    part["current_ma"][figure.state].comment(
+        f"after the run, +-{_significant(half, half)} mA; was {figure.current_ma:g}"
+    )
+
+
+def _significant(value: float, std: float) -> float:
+    """Rounded to two digits of its doubt."""
+    if std <= 0:
+        return value
+    exponent = int(f"{std:.1e}".split("e")[1])
+    return round(value, 1 - exponent)
+
+
+def names_in_order(comparison: BudgetComparison) -> Sequence[str]:
+    """Labels of the figures, the one that moved most against its tolerance first."""
+    surprise = abs(comparison.reconciled.surprise)
+    order = sorted(range(len(comparison.labels)), key=lambda index: -surprise[index])
+    return [comparison.labels[index] for index in order]

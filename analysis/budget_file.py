@@ -1,0 +1,328 @@
+"""The budget file: what the maker believes every part draws, as TOML, checked line by line.
+
+    [piece]                 name, give_up_v (pack voltage at which the circuit gives up)
+    [supply]                pack, capacity_mah, converter, output_v, efficiency_percent, ...
+    [[part]]                name, quantity, supply ("output" or "pack"), source, tolerance_percent
+      [part.current_ma]     a figure per state: active = 12.0, sleep = 0.02
+      [part.peak_ma]        the short peak of a state, where it is above the mean
+      [part.pixel.STATE]    instead of a figure: addressable LEDs by colour, brightness, count lit
+    [[wire]]                name, gauge_awg, length_m, carries = ["part", ...]
+    [[mode]]                name, hours, parts.NAME = "state" or { state = share of time, ... }
+
+Tolerance: the limits that 19 of 20 such parts keep to (95 %).
+"""
+
+import math
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from difflib import get_close_matches
+from pathlib import Path
+from typing import Final
+
+from analysis.budget_lines import Located
+from analysis.led_current import PIXEL_MEASURED, PIXEL_PLANNING, pixel_current_ma
+from logger.errors import BenchError
+from logger.pack import Pack, parse_pack
+
+# Tolerance where the file gives none: common practice, no source.
+DEFAULT_TOLERANCE_PERCENT: Final = {"data sheet": 20.0, "measured": 5.0, "guess": 50.0}
+CONVERTERS: Final = ("none", "linear", "boost", "buck")
+PIXEL_MODELS: Final = {"measured": PIXEL_MEASURED, "planning": PIXEL_PLANNING}
+
+
+@dataclass(frozen=True)
+class Figure:
+    """Mean and peak current of one piece of a part in one state.
+
+    ``tolerance`` is a fraction at 95 %; ``pixel``: given by colour, so it can be dimmed.
+    """
+
+    part: str
+    state: str
+    current_ma: float
+    peak_ma: float
+    tolerance: float
+    source: str
+    pixel: bool = False
+
+    @property
+    def label(self) -> str:
+        return f"{self.part}: {self.state}"
+
+
+@dataclass(frozen=True)
+class Part:
+    """A kind of part; its figures hold for one piece, ``quantity`` pieces are fitted."""
+
+    name: str
+    quantity: int
+    after_converter: bool
+    figures: tuple[Figure, ...]
+
+
+@dataclass(frozen=True)
+class Converter:
+    """What stands between pack and parts. ``efficiency`` and its tolerance are fractions (95 %)."""
+
+    kind: str = "none"
+    output_v: float = 0.0
+    efficiency: float = 1.0
+    efficiency_tolerance: float = 0.0
+    quiescent_ma: float = 0.0
+
+
+@dataclass(frozen=True)
+class Wire:
+    """A pair of wires, out and back, that carries the current of some parts."""
+
+    name: str
+    gauge_awg: float
+    length_m: float
+    carries: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Mode:
+    """A way the piece is worn. ``shares``: (part, state) to share of the time; the rest is off."""
+
+    name: str
+    hours: float
+    shares: Mapping[tuple[str, str], float]
+
+
+@dataclass(frozen=True)
+class Budget:
+    """A whole budget file."""
+
+    name: str
+    give_up_v: float | None
+    pack: Pack
+    converter: Converter
+    parts: tuple[Part, ...]
+    wires: tuple[Wire, ...]
+    modes: tuple[Mode, ...]
+
+    @property
+    def figures(self) -> tuple[Figure, ...]:
+        return tuple(figure for part in self.parts for figure in part.figures)
+
+    def part(self, name: str) -> Part:
+        return next(part for part in self.parts if part.name == name)
+
+
+def read_budget(path: Path) -> Budget:
+    """Budget from a file. Raises BenchError naming file, line, field and what would be valid."""
+    try:
+        text = path.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        raise BenchError(
+            f"There is no budget file {path}.",
+            next_step=f"make one with: drawbench budget new {path}",
+        ) from None
+    except (OSError, UnicodeDecodeError) as error:
+        raise BenchError(
+            f"The budget file {path} cannot be read.",
+            evidence=str(error),
+            next_step="check that it is a text file (UTF-8) you may read.",
+        ) from error
+    return parse_budget(text, str(path))
+
+
+def parse_budget(text: str, name: str = "budget") -> Budget:
+    """Budget from TOML text; ``name`` stands in messages."""
+    try:
+        document = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise BenchError(
+            f"{name} is not valid TOML.",
+            evidence=str(error),
+            next_step='mend that line; text needs quotes, numbers take a point: name = "vest", current = 1.5',
+        ) from None
+    root = Located(name, text, document)
+    root.only("piece", "supply", "part", "wire", "mode")
+    piece = root.table("piece")
+    piece.only("name", "give_up_v")
+    supply = root.table("supply")
+    parts = tuple(_part(item, supply) for item in root.tables("part", needed=True))
+    _unique(root, "part", [part.name for part in parts])
+    wires = tuple(_wire(item, parts) for item in root.tables("wire"))
+    modes = tuple(_mode(item, parts) for item in root.tables("mode", needed=True))
+    _unique(root, "mode", [mode.name for mode in modes])
+    pack, converter = _supply(supply)
+    give_up_v = piece.number("give_up_v", low=0.0, optional=True)
+    return Budget(piece.text("name"), give_up_v, pack, converter, parts, wires, modes)
+
+
+def _supply(item: Located) -> tuple[Pack, Converter]:
+    item.only(
+        "pack",
+        "capacity_mah",
+        "converter",
+        "output_v",
+        "efficiency_percent",
+        "efficiency_tolerance_percent",
+        "quiescent_ma",
+    )
+    try:
+        pack = parse_pack(item.text("pack"), item.number("capacity_mah", low=0.0, optional=True))
+    except BenchError as error:
+        raise item.error("pack", error.happened.rstrip("."), error.next_step) from None
+    kind = item.text("converter", default="none")
+    if kind not in CONVERTERS:
+        raise item.error(
+            "converter", f"{kind!r} is no converter", f"one of: {', '.join(CONVERTERS)}"
+        )
+    if kind == "none":
+        return pack, Converter(output_v=pack.nominal_v)
+    output_v = item.number("output_v", low=0.0)
+    quiescent_ma = item.number("quiescent_ma", low=0.0, default=0.0)
+    if kind == "linear":
+        return pack, Converter(kind, output_v, quiescent_ma=quiescent_ma)
+    efficiency = item.number("efficiency_percent", low=1.0, high=100.0)
+    tolerance = item.number("efficiency_tolerance_percent", low=0.0, high=50.0, default=5.0)
+    return pack, Converter(kind, output_v, efficiency / 100, tolerance / 100, quiescent_ma)
+
+
+def _part(item: Located, supply: Located) -> Part:
+    item.only(
+        "name",
+        "quantity",
+        "supply",
+        "source",
+        "tolerance_percent",
+        "current_ma",
+        "peak_ma",
+        "pixel",
+    )
+    name = item.text("name")
+    quantity = item.number("quantity", low=0.0, high=10_000.0, default=1.0)
+    if quantity != int(quantity):
+        raise item.error("quantity", f"{quantity:g} is not a whole number", "a count such as 24")
+    source = item.text("source", default="guess")
+    if source not in DEFAULT_TOLERANCE_PERCENT:
+        valid = ", ".join(f'"{word}"' for word in DEFAULT_TOLERANCE_PERCENT)
+        raise item.error("source", f"{source!r} is no kind of source", f"one of: {valid}")
+    tolerance = item.number(
+        "tolerance_percent", low=0.0, high=300.0, default=DEFAULT_TOLERANCE_PERCENT[source]
+    )
+    where = item.text("supply", default="output")
+    if where not in ("output", "pack"):
+        raise item.error(
+            "supply", f"{where!r} is no supply", 'one of: "output" (after the converter), "pack"'
+        )
+    currents = _currents(item)
+    if not currents:
+        raise item.error(
+            "current_ma",
+            f"part {name!r} has no figure",
+            "[part.current_ma] with a line such as: active = 12.0",
+        )
+    peaks = item.numbers("peak_ma")
+    for state in peaks:
+        if state not in currents:
+            raise item.error(
+                f"peak_ma.{state}",
+                f"part {name!r} has no state {state!r}",
+                f"one of: {', '.join(currents)}",
+            )
+    figures = tuple(
+        Figure(
+            name,
+            state,
+            mean,
+            max(mean, peaks.get(state, mean)),
+            tolerance / 100,
+            source,
+            state in item.subtables("pixel"),
+        )
+        for state, mean in currents.items()
+    )
+    return Part(name, int(quantity), where == "output", figures)
+
+
+def _currents(item: Located) -> dict[str, float]:
+    """Mean current per state, flat figures and pixel states together."""
+    currents = item.numbers("current_ma")
+    for state, pixel in item.subtables("pixel").items():
+        pixel.only("red", "green", "blue", "brightness_percent", "lit_share", "model")
+        model = pixel.text("model", default="measured")
+        if model not in PIXEL_MODELS:
+            raise pixel.error(
+                "model", f"{model!r} is no pixel model", f"one of: {', '.join(PIXEL_MODELS)}"
+            )
+        levels = [
+            pixel.number(colour, low=0.0, high=255.0, default=0.0)
+            for colour in ("red", "green", "blue")
+        ]
+        brightness = pixel.number("brightness_percent", low=0.0, high=100.0, default=100.0)
+        lit = pixel.number("lit_share", low=0.0, high=1.0, default=1.0)
+        red, green, blue = levels
+        bright = pixel_current_ma(red, green, blue, brightness / 100, PIXEL_MODELS[model])
+        dark = PIXEL_MODELS[model].dark_ma
+        currents[state] = dark + lit * (bright - dark)
+    return currents
+
+
+def _wire(item: Located, parts: tuple[Part, ...]) -> Wire:
+    item.only("name", "gauge_awg", "length_m", "carries")
+    gauge_awg = item.number("gauge_awg", low=0.0, high=50.0)
+    length_m = item.number("length_m", low=0.0, high=100.0)
+    known = [part.name for part in parts]
+    carries = item.texts("carries")
+    for name in carries:
+        if name not in known:
+            raise item.error("carries", f"there is no part {name!r}", _valid(name, known))
+    return Wire(item.text("name"), gauge_awg, length_m, tuple(carries))
+
+
+def _mode(item: Located, parts: tuple[Part, ...]) -> Mode:
+    item.only("name", "hours", "parts")
+    name = item.text("name")
+    hours = item.number("hours", low=0.0, high=10_000.0, default=0.0)
+    states = {part.name: [figure.state for figure in part.figures] for part in parts}
+    shares: dict[tuple[str, str], float] = {}
+    for part, use in item.mapping("parts").items():
+        field = f"parts.{part}"
+        if part not in states:
+            raise item.error(field, f"there is no part {part!r}", _valid(part, list(states)))
+        given = {use: 1.0} if isinstance(use, str) else use
+        if not isinstance(given, Mapping) or not given:
+            raise item.error(
+                field,
+                f"{use!r} is no state",
+                f'"{states[part][0]}" or {{ {states[part][0]} = 0.5 }}',
+            )
+        for state, share in given.items():
+            if state not in states[part]:
+                raise item.error(
+                    field, f"part {part!r} has no state {state!r}", _valid(state, states[part])
+                )
+            if isinstance(share, bool) or not isinstance(share, int | float) or not 0 <= share <= 1:
+                raise item.error(
+                    field,
+                    f"duty {share!r} of {state!r} is not a share of the time",
+                    "a number from 0 to 1",
+                )
+            shares[part, state] = float(share)
+        total = math.fsum(float(share) for share in given.values())
+        if total > 1 + 1e-9:
+            raise item.error(
+                field,
+                f"the duties of {part!r} add up to {total:g}",
+                "shares that add up to 1 at most",
+            )
+    return Mode(name, hours, shares)
+
+
+def _valid(wrong: str, known: list[str]) -> str:
+    close = get_close_matches(wrong, known, 1)
+    hint = f"did you mean {close[0]!r}? " if close else ""
+    return f"{hint}one of: {', '.join(known)}"
+
+
+def _unique(root: Located, kind: str, names: list[str]) -> None:
+    for index, name in enumerate(names):
+        if name in names[:index]:
+            item = root.tables(kind)[index]
+            raise item.error("name", f"{kind} {name!r} is there twice", "another name")

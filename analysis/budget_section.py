@@ -1,0 +1,42 @@
+"""The budget's part of a report."""
+
+from pathlib import Path
+
+from analysis.budget_plots import draw_budget
+from analysis.budget_story import BudgetStory
+from analysis.budget_words import answer_sentences
+from analysis.figures import SizeName
+from analysis.quantity import Quantity
+from analysis.section import Section
+
+_METHOD = (
+    "Method: every part's figure is a belief with the tolerance stated in the budget (95 %). The measured mean of each "
+    "mode moves the figures together, each by as much as its tolerance allows (linear Gaussian update; "
+    "errors of different figures independent). Packs are reckoned with typical curves and capacities, not with yours."
+)
+
+
+def budget_section(story: BudgetStory, folder: Path, size: SizeName = "page") -> Section:
+    """Section with pictures saved into ``folder``."""
+    rows: list[tuple[str, Quantity]] = []
+    for estimate in story.estimates:
+        rows.append((f"{estimate.mode}, estimated", estimate.current))
+    if story.comparison is not None:
+        rows += [
+            (f"{item.estimate.mode}, measured", item.measured) for item in story.comparison.modes
+        ]
+        rows += [(f"{label}, corrected", after) for label, _, after in story.figure_rows()]
+    rows += [
+        (f"Runtime on {answer.name}", answer.runtime)
+        for answer in story.packs[:4]
+        if answer.runtime.value is not None
+    ]
+    rows += [(f"Gained by: {item.words}", item.gained) for item in story.changes[:4]]
+    how = () if story.run_modes is None else (f"How the modes were found: {story.run_modes.how}.",)
+    return Section(
+        title="Budget against truth" if story.comparison is not None else "Current budget",
+        paragraphs=(*answer_sentences(story), *story.warnings, *how, _METHOD),
+        quantities=tuple(rows),
+        figures=draw_budget(story, folder, size),
+        cautions=tuple(dict.fromkeys(story.packs[0].cautions)),
+    )

@@ -1,0 +1,272 @@
+"""The whole of a budget: estimate, packs, and with a run the comparison, the culprit and the remedy."""
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from analysis.budget_changes import (
+    Change,
+    demand_of,
+    reconciled_budget,
+    with_hours,
+    worthwhile_changes,
+)
+from analysis.budget_compare import CONVERTER_LABEL, BudgetComparison, compare_budget
+from analysis.budget_estimate import (
+    EveningEstimate,
+    ModeEstimate,
+    estimate_evening,
+    estimate_mode,
+)
+from analysis.budget_file import Budget
+from analysis.budget_run import RunModes, modes_of_run, shared_doubt
+from analysis.pack_choice import Demand, PackAnswer, in_order, judge_measured, judge_pack
+from analysis.pack_table import CANDIDATES
+from analysis.quantity import Quantity
+from analysis.rundown import rundown
+from analysis.trace import trace_of
+from analysis.uncertainty import limits_of
+from logger.errors import BenchError
+from logger.pack import CHEMISTRIES, Pack
+from logger.run_reader import Run
+
+_SEED = 1
+# Typical mean voltage under load as a share of the nominal one: alkaline cells sag most (from memory).
+_MEAN_SHARE = {"alkaline": 0.82, "zinc-carbon": 0.78}
+# A figure that is more likely outside its tolerance than in it is a culprit.
+_CULPRIT = 0.5
+
+
+@dataclass(frozen=True)
+class BudgetStory:
+    """Everything a budget says. Without a run, ``run_modes`` and ``comparison`` are None.
+
+    ``packs`` and ``changes`` rest on the corrected budget where there is a run.
+    """
+
+    budget: Budget
+    pack_v: float
+    estimates: tuple[ModeEstimate, ...]
+    evening: EveningEstimate
+    packs: tuple[PackAnswer, ...]
+    changes: tuple[Change, ...]
+    warnings: tuple[str, ...]
+    run_modes: RunModes | None = None
+    comparison: BudgetComparison | None = None
+    corrected: Budget | None = None
+
+    @property
+    def culprits(self) -> tuple[int, ...]:
+        """Indices of the figures that are more likely wrong than right, the surest first."""
+        if self.comparison is None:
+            return ()
+        slip = self.comparison.reconciled.slip
+        order = np.argsort(-slip, kind="stable")
+        return tuple(int(index) for index in order if slip[index] >= _CULPRIT)
+
+    def as_json(self) -> dict[str, Any]:
+        """Results in the usual object form."""
+        measured = {item.estimate.mode: item.measured for item in self._compared()}
+        return {
+            "estimated_current": {item.mode: item.current.as_json() for item in (*self.estimates,)},
+            "measured_current": {name: value.as_json() for name, value in measured.items()},
+            "differences": {
+                item.estimate.mode: item.difference.as_json() | {"explained": item.explained}
+                for item in self._compared()
+            },
+            "evening": {
+                "mean_current": self.evening.mean_current.as_json(),
+                "charge": self.evening.charge.as_json(),
+                "energy": self.evening.energy.as_json(),
+            },
+            "parts": self._parts_json(),
+            "inseparable": []
+            if self.comparison is None
+            else [list(s) for s in self.comparison.inseparable],
+            "packs": [
+                {
+                    "pack": answer.name,
+                    "runtime": answer.runtime.as_json(),
+                    "serves": answer.serves,
+                    "reasons": list(answer.reasons),
+                    "cautions": list(answer.cautions),
+                    "mass": Quantity(answer.mass_g, "g", note="typical, from memory").as_json(),
+                    "rechargeable": answer.rechargeable,
+                }
+                for answer in self.packs
+            ],
+            "changes": [
+                {
+                    "change": item.words,
+                    "runtime": item.runtime.as_json(),
+                    "gained": item.gained.as_json(),
+                }
+                for item in self.changes
+            ],
+            "warnings": list(self.warnings),
+        }
+
+    def figure_rows(self) -> tuple[tuple[str, Quantity, Quantity], ...]:
+        """Every figure of a compared budget: label, before and after (90 %)."""
+        if self.comparison is None:
+            return ()
+        after = self.comparison.reconciled
+        low, high = after.interval_ma(0.9)
+        prior_half = 1.6449 * after.prior_std_ma
+        rows = []
+        for index, label in enumerate(self.comparison.labels):
+            if label == CONVERTER_LABEL:
+                rows.append((label, *self._efficiency_pair()))
+                continue
+            value = float(after.prior_ma[index])
+            half = float(prior_half[index])
+            rows.append(
+                (
+                    label,
+                    Quantity(value, "mA", value - half, value + half, 0.9),
+                    Quantity(
+                        float(after.posterior_ma[index]),
+                        "mA",
+                        float(low[index]),
+                        float(high[index]),
+                        0.9,
+                    ),
+                )
+            )
+        return tuple(rows)
+
+    def _efficiency_pair(self) -> tuple[Quantity, Quantity]:
+        assert self.comparison is not None
+        assert self.comparison.efficiency is not None
+        before = 100 * self.budget.converter.efficiency
+        half = before * self.budget.converter.efficiency_tolerance * 1.6449 / 1.96
+        return Quantity(before, "%", before - half, before + half, 0.9), self.comparison.efficiency
+
+    def _compared(self) -> tuple[Any, ...]:
+        return () if self.comparison is None else self.comparison.modes
+
+    def _parts_json(self) -> list[dict[str, Any]]:
+        return [
+            {"figure": label, "prior": before.as_json(), "posterior": after.as_json()}
+            for label, before, after in self.figure_rows()
+        ]
+
+
+def tell_budget(
+    budget: Budget,
+    run: Run | None = None,
+    *,
+    temperature_c: float = 20.0,
+    own_packs: tuple[Pack, ...] = (),
+    pack_runs: tuple[Run, ...] = (),
+) -> BudgetStory:
+    """Estimate and packs; with a run also the comparison, the corrected figures and what to change.
+
+    ``own_packs`` are judged by typical curves, ``pack_runs`` by the curve that each run measured.
+
+    Raises BenchError if the run has no current or shows none of the budget's modes.
+    """
+    if run is None:
+        pack_v = typical_v(budget.pack)
+        return _story(budget, budget, pack_v, temperature_c, own_packs, pack_runs, ())
+    trace = trace_of(run)
+    found = modes_of_run(budget, trace, run.description.events)
+    shared, doubts = shared_doubt(limits_of(run.description))
+    comparison = compare_budget(budget, found.measured, shared)
+    corrected = reconciled_budget(budget, comparison)
+    pack_v = float(np.mean([item.pack_v for item in found.measured]))
+    fit = _misfit(comparison)
+    story = _story(
+        budget,
+        corrected,
+        pack_v,
+        temperature_c,
+        own_packs,
+        pack_runs,
+        (*found.warnings, *doubts, *fit),
+    )
+    return BudgetStory(
+        budget,
+        pack_v,
+        story.estimates,
+        story.evening,
+        story.packs,
+        story.changes,
+        story.warnings,
+        found,
+        comparison,
+        corrected,
+    )
+
+
+def typical_v(pack: Pack) -> float:
+    """Mean voltage of a pack under load over its life, about (typical, from memory)."""
+    return CHEMISTRIES[pack.chemistry].nominal_v * pack.cells * _MEAN_SHARE.get(pack.chemistry, 1.0)
+
+
+def _story(
+    budget: Budget,
+    basis: Budget,
+    pack_v: float,
+    temperature_c: float,
+    own_packs: tuple[Pack, ...],
+    pack_runs: tuple[Run, ...],
+    warnings: tuple[str, ...],
+) -> BudgetStory:
+    """``basis``: the budget that packs and changes are reckoned with; the estimate is the maker's own."""
+    demand = demand_of(basis, pack_v)
+    fitted = judge_pack(budget.pack, demand, np.random.default_rng(_SEED), temperature_c)
+    known = {(pack.chemistry, pack.cells, pack.size) for pack in (budget.pack, *own_packs)}
+
+    def judge(pack: Pack) -> PackAnswer:
+        return judge_pack(pack, demand, np.random.default_rng(_SEED), temperature_c)
+
+    asked = [judge(pack) for pack in own_packs]
+    asked += [_judge_run(item, demand) for item in pack_runs]
+    others = [
+        judge(pack) for pack in CANDIDATES if (pack.chemistry, pack.cells, pack.size) not in known
+    ]
+    peaks = tuple(f"The pack of this budget, {fitted.name}: {reason}." for reason in fitted.reasons)
+    return BudgetStory(
+        budget,
+        pack_v,
+        tuple(estimate_mode(budget, mode, pack_v) for mode in budget.modes),
+        estimate_evening(with_hours(budget), pack_v),
+        (fitted, *asked, *in_order(others)),
+        tuple(worthwhile_changes(basis, pack_v, _SEED)),
+        (*warnings, *peaks),
+    )
+
+
+def _judge_run(run: Run, demand: Demand) -> PackAnswer:
+    """A pack by its own measured rundown. Raises BenchError if the run cannot tell."""
+    pack = run.description.pack
+    trace = trace_of(run)
+    if pack is None or trace.voltage_v is None or trace.current_ma is None:
+        raise BenchError(
+            f"The run {run.folder} cannot stand for a pack.",
+            evidence="it lacks " + ("its pack's kind" if pack is None else "voltage or current"),
+            next_step="use a run recorded with --pack, with voltage and current.",
+        )
+    alive = ~trace.dead
+    result = rundown(run, None, 0.0).charge
+    doubt = 0.0
+    if result.value and result.upper is not None:
+        doubt = (result.upper - result.value) / result.value / 1.96
+    charge = np.cumsum((trace.current_ma * trace.weight_s)[alive]) / 3600
+    title = run.description.title or run.folder.name
+    return judge_measured(
+        pack, np.maximum.accumulate(charge), trace.voltage_v[alive], demand,
+        np.random.default_rng(_SEED), charge_std=doubt, name=f"{pack} as in {title!r}",
+    )  # fmt: skip
+
+
+def _misfit(comparison: BudgetComparison) -> tuple[str, ...]:
+    """A budget that no figure within its tolerance can explain."""
+    if comparison.reconciled.chi2_p >= 0.01:
+        return ()
+    return (
+        "Budget and run do not fit together even at the edge of the stated tolerances: "
+        "something draws current that the budget does not list, or a tolerance is stated too small.",
+    )

@@ -1,0 +1,85 @@
+"""A budget's answer in sentences and rows of text."""
+
+from analysis.budget_compare import ModeComparison
+from analysis.budget_story import BudgetStory
+from analysis.quantity import Quantity
+from analysis.words import value_words
+
+
+def answer_sentences(story: BudgetStory) -> tuple[str, ...]:
+    """The answer first: what is drawn, which figure was wrong, what to do about it."""
+    if story.comparison is None:
+        return (_evening_sentence(story), _pack_sentence(story))
+    sentences = [_difference_sentence(item) for item in story.comparison.modes]
+    sentences.append(_culprit_sentence(story))
+    if story.changes:
+        best = story.changes[0]
+        sentences.append(
+            f"Most would be gained by: {best.words}. That adds about {value_words(best.gained)} "
+            f"to {value_words(story.packs[0].runtime)} on {story.packs[0].name}."
+        )
+    return tuple(sentences)
+
+
+def interval_text(quantity: Quantity) -> str:
+    """``12 to 15 mA``, or nothing where there is no interval."""
+    text = str(quantity)
+    return text[text.index("(") + 1 : text.rindex(")")].split(" at ")[0] if "(" in text else ""
+
+
+def _evening_sentence(story: BudgetStory) -> str:
+    evening = story.evening
+    return (
+        f"By the budget {story.budget.name} draws {value_words(evening.mean_current)} on average from a pack at "
+        f"{story.pack_v:.1f} V ({interval_text(evening.mean_current)}), which is {value_words(evening.charge)} "
+        f"in {evening.hours:g} h."
+    )
+
+
+def _pack_sentence(story: BudgetStory) -> str:
+    fitted = story.packs[0]
+    if fitted.runtime.value is None:
+        return f"{fitted.name} cannot run it: {fitted.reasons[0]}."
+    hours = f"{fitted.name} would last about {value_words(fitted.runtime)} ({interval_text(fitted.runtime)})"
+    if fitted.serves:
+        return f"{hours}. Nothing is measured yet: the bench will tell."
+    return f"{hours}, but {fitted.reasons[0]}."
+
+
+def _difference_sentence(item: ModeComparison) -> str:
+    measured, estimated = item.measured.value, item.estimate.current.value
+    assert measured is not None
+    assert estimated is not None
+    words = f"{item.estimate.mode}: {value_words(item.measured)} measured, {value_words(item.estimate.current)} estimated"
+    if item.explained:
+        return f"{words}: no difference beyond what the stated tolerances explain."
+    more = "more" if measured > estimated else "less"
+    if estimated <= 0:
+        return f"{words}."
+    return (
+        f"{words}: {abs(measured / estimated - 1) * 100:.0f} % {more} than the tolerances explain."
+    )
+
+
+def _culprit_sentence(story: BudgetStory) -> str:
+    assert story.comparison is not None
+    rows = story.figure_rows()
+    if not story.culprits:
+        return "No figure of the budget has to be wrong: all stay within their tolerances."
+    named = []
+    for index in story.culprits[:2]:
+        label, before, after = rows[index]
+        named.append(
+            f"{label} is nearer {value_words(after)} than {before.value:.3g} {before.unit}"
+        )
+    text = "The figure that was wrong: " + "; then ".join(named) + "."
+    first = story.comparison.labels[story.culprits[0]]
+    for group in story.comparison.inseparable:
+        others = [label for label in group if label != first]
+        if first in group and others:
+            text += (
+                f" The modes show only a mixture of it and {', '.join(others[:3])}"
+                f"{' and others' if len(others) > 3 else ''}: one more mode, with just one of them on, would tell."
+            )
+            break
+    return text

@@ -1,0 +1,146 @@
+"""``drawbench compare``: runs side by side, before and after, brand against brand."""
+
+import json
+import textwrap
+from pathlib import Path
+from typing import Any
+
+import click
+import numpy as np
+
+from analysis.commands_rundown import TEXT_WIDTH, cutoff_of, cutoff_option, hold_option
+from analysis.compare import Comparison, compare
+from analysis.discharge_plots import plot_overlay
+from analysis.history import History
+from analysis.quantity import Quantity
+from analysis.trace import trace_of
+from analysis.words import plain_text, quantity_words
+from logger.errors import BenchError
+from logger.run_reader import Run, read_run
+
+
+@click.command("compare")
+@click.argument("run_folders", metavar="RUN_A RUN_B ...", nargs=-1, type=click.Path(path_type=Path))
+@cutoff_option
+@hold_option
+@click.option(
+    "--plot",
+    "plot_stem",
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="FILE",
+    help="Where to write the overlay picture (.png and .svg). Default: compare beside the first run.",
+)
+@click.option("--json", "as_json", is_flag=True, help="Every result as JSON.")
+def compare_command(
+    run_folders: tuple[Path, ...],
+    cutoff_v: float | None,
+    hold_s: float | None,
+    plot_stem: Path | None,
+    as_json: bool,
+) -> None:
+    """Is the difference between runs larger than the measurement's doubt?"""
+    if len(run_folders) < 2:
+        raise BenchError(
+            "Comparing takes at least two runs.",
+            next_step="give the folders of two or more runs, the one to compare with first.",
+        )
+    runs = [read_run(folder) for folder in run_folders]
+    names = run_names(runs, run_folders)
+    cutoff_v, hold_s = cutoff_of(runs[0], cutoff_v, hold_s)
+    found = compare(runs, names, cutoff_v, hold_s)
+    stem = plot_stem or run_folders[0].resolve().parent / "compare"
+    if stem.suffix.lower() in (".png", ".svg"):
+        stem = stem.with_suffix("")
+    _draw(found, cutoff_v, stem)
+    if as_json:
+        text = json.dumps(comparison_json(found), ensure_ascii=False, indent=1, allow_nan=False)
+        click.echo(text)
+        return
+    for sentence in found.sentences:
+        click.echo(textwrap.fill(sentence, TEXT_WIDTH))
+    for name, part in zip(found.names[1:], found.differences, strict=True):
+        click.echo(f"\n{name} against {found.names[0]}:")
+        for item in part:
+            click.echo(_row(item.label, item.first, item.second, item.difference, item.clear))
+    click.echo(f"\nPicture: {stem}.png, {stem.name}.svg")
+    for warning in found.warnings:
+        click.echo()
+        click.echo(textwrap.fill(f"! {plain_text(warning)}", TEXT_WIDTH, subsequent_indent="  "))
+
+
+def run_names(runs: list[Run], folders: tuple[Path, ...]) -> list[str]:
+    """Titles where they tell the runs apart, else the folders' names."""
+    titles = [plain_text(run.description.title) for run in runs]
+    if all(titles) and len(set(titles)) == len(titles):
+        return titles
+    return [folder.resolve().name for folder in folders]
+
+
+def comparison_json(found: Comparison) -> dict[str, Any]:
+    """Plain object: per later run its differences to the first."""
+    return {
+        "runs": list(found.names),
+        "rundown": {
+            name: {
+                key: value
+                for key, value in result.as_json().items()
+                if key not in ("warnings", "simulated")
+            }
+            for name, result in zip(found.names, found.rundowns, strict=True)
+        },
+        "differences": {
+            name: {
+                item.name: {
+                    "first": item.first.as_json(),
+                    "second": item.second.as_json(),
+                    "difference": item.difference.as_json(),
+                    "percent": item.percent,
+                    "clear": item.clear,
+                }
+                for item in part
+            }
+            for name, part in zip(found.names[1:], found.differences, strict=True)
+        },
+        "sentences": list(found.sentences),
+        "warnings": list(found.warnings),
+    }
+
+
+def _row(
+    label: str, first: Quantity, second: Quantity, difference: Quantity, clear: bool | None
+) -> str:
+    if difference.value is None:
+        return f"  {label}: cannot be compared ({difference.note})"
+    verdict = {True: "more than the doubt", False: "within the doubt", None: "doubt not known"}
+    values = [quantity_words(item).split(" (")[0] for item in (first, second)]
+    return f"  {label}: {values[0]} -> {values[1]}, difference {quantity_words(difference)}: {verdict[clear]}"
+
+
+def _draw(found: Comparison, cutoff_v: float | None, stem: Path) -> None:
+    courses = []
+    for run in found.runs:
+        trace = trace_of(run)
+        if trace.voltage_v is None:
+            continue
+        history = History(begin_s=trace.begin_s)
+        live = ~trace.dead
+        current = np.zeros(len(trace.time_s)) if trace.current_ma is None else trace.current_ma
+        history.add(trace.time_s[live], trace.voltage_v[live], current[live])
+        bins = history.bins()
+        courses.append((bins.end_s - trace.begin_s, bins.mean_v))
+    if len(courses) != len(found.runs):
+        return
+    try:
+        plot_overlay(
+            found.names,
+            courses,
+            cutoff_v,
+            [result.cutoff_time.value for result in found.rundowns],
+            stem,
+        )
+    except OSError as error:
+        raise BenchError(
+            "The picture cannot be written.",
+            evidence=str(error),
+            next_step="choose another place with --plot.",
+        ) from error

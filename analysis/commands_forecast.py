@@ -1,0 +1,232 @@
+"""``drawbench forecast``: when will the pack reach the cutoff, and how sure is that?"""
+
+import json
+import re
+import textwrap
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import click
+
+from analysis.commands_rundown import TEXT_WIDTH, cutoff_of, cutoff_option, hold_option
+from analysis.discharge import discharge
+from analysis.forecast import Forecast
+from analysis.future_load import Programme
+from analysis.quantity import Quantity
+from analysis.run_forecast import forecast_run
+from analysis.words import plain_text, quantity_words, span_words
+from logger.errors import BenchError
+from logger.pack import SAFETY_CLOSING, parse_pack
+from logger.run_reader import Run, read_run
+
+_SECONDS = {"s": 1.0, "min": 60.0, "m": 60.0, "h": 3600.0, "d": 86400.0}
+
+
+class SpanType(click.ParamType):  # type: ignore[type-arg]
+    """A stretch of time such as ``90s``, ``20min``, ``7.5h``; seconds as float."""
+
+    name = "time"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        if isinstance(value, float):
+            return value
+        seconds = span_seconds(str(value))
+        if seconds is None:
+            self.fail(f"{value!r} is not a time; write it like 90s, 20min or 7.5h", param, ctx)
+        return seconds
+
+
+def span_seconds(text: str) -> float | None:
+    """Seconds of ``7.5h``, ``20min``, ``90`` (seconds); None if it is not a time."""
+    match = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*(s|min|m|h|d)?\s*", text)
+    return float(match[1]) * _SECONDS[match[2] or "s"] if match else None
+
+
+def parse_programme(text: str) -> Programme:
+    """Load to come: ``80mA``, or modes in turn ``20min@180mA,40min@40mA``.
+
+    Raises BenchError if it cannot be understood.
+    """
+    steps = []
+    for part in text.split(","):
+        span, _, draw = part.rpartition("@")
+        match = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*m[aA]\s*", draw)
+        seconds = span_seconds(span) if span else 3600.0
+        if match is None or seconds is None or seconds <= 0 or float(match[1]) <= 0:
+            raise BenchError(
+                f"The load {text!r} is not understood.",
+                evidence=f"this part: {part!r}",
+                next_step='write "80mA", or modes in turn like "20min@180mA,40min@40mA".',
+            )
+        steps.append((seconds, float(match[1])))
+    return Programme(tuple(steps))
+
+
+@click.command("forecast")
+@click.argument("run_folder", metavar="RUN", type=click.Path(path_type=Path))
+@cutoff_option
+@hold_option
+@click.option(
+    "--until",
+    "until_s",
+    type=SpanType(),
+    metavar="TIME",
+    help="Forecast as of this moment of the run, e.g. 2h; later rows are not looked at.",
+)
+@click.option(
+    "--wanted",
+    "wanted_s",
+    type=SpanType(),
+    metavar="TIME",
+    help="How long it should last, e.g. 9h: says how likely that is.",
+)
+@click.option(
+    "--load",
+    "load_text",
+    metavar="LOAD",
+    help='Load to come, if not as it has been: "80mA" or modes in turn "20min@180mA,40min@40mA".',
+)
+@click.option(
+    "--pack",
+    "pack_text",
+    metavar="PACK",
+    help='Pack, where the run does not say it or says it wrongly, e.g. "3x AA alkaline".',
+)
+@click.option("--capacity", "capacity_mah", type=float, metavar="MAH", help="Stated capacity, mAh.")
+@click.option("--json", "as_json", is_flag=True, help="Every result as JSON.")
+def forecast_command(
+    run_folder: Path,
+    cutoff_v: float | None,
+    hold_s: float | None,
+    until_s: float | None,
+    wanted_s: float | None,
+    load_text: str | None,
+    pack_text: str | None,
+    capacity_mah: float | None,
+    as_json: bool,
+) -> None:
+    """Will it last? Time to the cutoff of an unfinished run, with how sure that is."""
+    run = with_pack(read_run(run_folder), pack_text, capacity_mah)
+    cutoff_v, hold_s = cutoff_of(run, cutoff_v, hold_s)
+    if cutoff_v is None:
+        raise BenchError(
+            "No cutoff was given, and the run has none of its own.",
+            evidence=f"run {run_folder}",
+            next_step="add --cutoff with the volts at which the circuit gives up, e.g. --cutoff 3.0.",
+        )
+    programme = parse_programme(load_text) if load_text else None
+    if as_json:
+        whole = discharge(run, cutoff_v, hold_s, until_s, programme)
+        result = {
+            "forecast": forecast_json(whole.forecast, wanted_s),
+            **whole.as_json(),
+            "warnings": [*whole.forecast.warnings, *run.problems],
+        }
+        click.echo(json.dumps(result, ensure_ascii=False, indent=1, allow_nan=False))
+        return
+    found = forecast_run(run, cutoff_v, hold_s, until_s, programme)
+    warnings = (*found.warnings, *run.problems)
+    for paragraph in forecast_words(found, wanted_s):
+        click.echo(textwrap.fill(paragraph, TEXT_WIDTH))
+    for warning in warnings:
+        click.echo()
+        click.echo(textwrap.fill(f"! {plain_text(warning)}", TEXT_WIDTH, subsequent_indent="  "))
+    pack = run.description.pack
+    click.echo()
+    caution = f"Caution, {plain_text(str(pack))}: {pack.caution}" if pack else SAFETY_CLOSING
+    click.echo(textwrap.fill(caution, TEXT_WIDTH))
+
+
+def with_pack(run: Run, pack_text: str | None, capacity_mah: float | None) -> Run:
+    """The run with its pack or capacity replaced by what the user states."""
+    pack = run.description.pack
+    if pack_text:
+        pack = parse_pack(pack_text, capacity_mah)
+    elif capacity_mah is not None and pack is not None:
+        pack = replace(pack, capacity_mah=capacity_mah)
+    elif capacity_mah is not None:
+        raise BenchError(
+            "A capacity was stated, but not of which pack.",
+            next_step='add --pack, e.g. --pack "3x AA alkaline".',
+        )
+    return replace(run, description=replace(run.description, pack=pack))
+
+
+def forecast_words(found: Forecast, wanted_s: float | None = None) -> list[str]:
+    """The answer in a few plain paragraphs."""
+    half, most = found.cutoff_time
+    seen = f"As of {span_words(found.now_s)} into the run"
+    if found.basis == "reached":
+        first = f"The cutoff of {found.cutoff_v:g} V was reached after {quantity_words(half)}."
+    elif half.value is None:
+        first = f"{seen}: no forecast; {found.why}."
+        if half.lower is not None:
+            first += f" It lasted {span_words(half.lower)} so far; how much longer is open."
+    else:
+        first = (
+            f"{seen}: the cutoff of {found.cutoff_v:g} V comes at about {quantity_words(_bare(half))}. "
+            f"Even chances: {_range(half)}. Nine times in ten: {_range(most)}."
+        )
+    paragraphs = [first]
+    chance = found.chance_beyond(wanted_s) if wanted_s is not None else None
+    if wanted_s is not None and chance is not None and found.basis != "reached":
+        paragraphs.append(f"That it lasts {span_words(wanted_s)}: {chance_words(chance)}.")
+    if found.basis in ("curve", "rated capacity"):
+        paragraphs.append(f"Basis: {found.why}; load as it has been, unless you stated another.")
+    if found.load_text:
+        paragraphs.append(found.load_text)
+    return paragraphs
+
+
+def chance_words(chance: float) -> str:
+    """A chance in words and percent, never claimed surer than 2 in 100."""
+    percent = f"about {100 * min(max(chance, 0.02), 0.98):.0f} in 100"
+    if chance >= 0.98:
+        return "almost certain (more than 98 in 100)"
+    if chance <= 0.02:
+        return "hardly (less than 2 in 100)"
+    if chance >= 0.8:
+        return f"likely ({percent})"
+    if chance >= 0.4:
+        return f"open ({percent})"
+    return f"unlikely ({percent})"
+
+
+def forecast_json(found: Forecast, wanted_s: float | None = None) -> dict[str, Any]:
+    """Plain object: results as ``Quantity.as_json``."""
+    result: dict[str, Any] = {
+        "as_of": Quantity(found.now_s, "s").as_json(),
+        "cutoff": Quantity(found.cutoff_v, "V").as_json(),
+        "basis": found.basis,
+        "why": found.why,
+        "cutoff_time": [item.as_json() for item in found.cutoff_time],
+        "charge_to_cutoff": found.capacity_mah.as_json(),
+        "load_exponent": found.load_exponent.as_json(),
+        "load": found.load_text,
+    }
+    if wanted_s is not None:
+        chance = found.chance_beyond(wanted_s)
+        result["chance_wanted"] = Quantity(
+            chance, "1", note=f"chance that it lasts {wanted_s:g} s"
+        ).as_json()
+    return result
+
+
+def _bare(quantity: Quantity) -> Quantity:
+    """Value rounded as its interval allows, the interval itself not shown."""
+    half = abs((quantity.upper or 0.0) - (quantity.lower or 0.0)) / 2
+    places = -2 if half > 3600 else -1
+    assert quantity.value is not None
+    return replace(
+        quantity, value=round(quantity.value, places), lower=None, upper=None, coverage=None
+    )
+
+
+def _range(quantity: Quantity) -> str:
+    assert quantity.lower is not None
+    assert quantity.upper is not None
+    step_s = 60.0 if quantity.upper - quantity.lower > 600 else None
+    return f"{span_words(quantity.lower, step_s)} to {span_words(quantity.upper, step_s)}"

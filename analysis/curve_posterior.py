@@ -1,0 +1,214 @@
+"""Which discharge curves fit what has been seen: posterior over capacity, starting depth and shape.
+
+A cell's loaded voltage against depth z is a Gaussian process about its chemistry's typical curve
+(``chemistry_prior``): slow shifts, fine bends, features that stand earlier or later, and a drop
+in proportion to the current. Depth is z = z0 + q / Q with charge q; Q (capacity under this load
+down to the floor) and z0 (how far the cell was emptied before) lie on a grid. For each grid
+point the marginal likelihood of the observed voltages is that of a multivariate normal
+(Rasmussen & Williams 2006, eq. 2.30), and the rest of the curve is its conditional (eq. 2.24).
+By definition of Q the curve passes the floor voltage at depth 1: added as one more observation.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.chemistry_prior import (
+    DROP_SPREAD,
+    TYPICAL_RATE_PER_H,
+    CapacityPrior,
+    CurveFamily,
+    curve_table,
+)
+
+Array = NDArray[np.float64]
+
+Z0: Final = np.array([0.0, 0.01, 0.025, 0.05, 0.1, 0.2, 0.35, 0.55])
+_Z0_PRIOR: Final = np.array([0.60, 0.26, 0.11, 0.02, 0.005, 0.002, 0.0015, 0.0015])
+_COARSE: Final = 33
+_FINE: Final = 33
+_FAR_BELOW: Final = 14.0  # logarithm of a weight that no longer counts
+_SLOW_LENGTH: Final = 0.40  # the other two lengths are a half and a third of it
+_START_LENGTH: Final = 0.03
+_FLOOR_SD_V: Final = 0.002
+
+
+@dataclass(frozen=True)
+class Observed:
+    """What has been seen, per cell: charge (mAh), volts, current (mA), noise (V); one length."""
+
+    charge_mah: Array
+    volts: Array
+    current_ma: Array
+    noise_v: Array
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """A family that may stand behind the run, with what is believed and seen of it.
+
+    ``weight``: prior weight of its pack. ``end_ma``: current expected at the floor.
+    """
+
+    family: CurveFamily
+    prior: CapacityPrior
+    floor_v: float
+    observed: Observed
+    end_ma: float
+    weight: float = 1.0
+
+
+@dataclass(frozen=True)
+class Posterior:
+    """Grid points with their weights (not normalised logarithms) for one candidate."""
+
+    candidate: Candidate
+    log_q: Array
+    z0: Array
+    log_weight: Array
+
+    def paths(
+        self,
+        log_q: Array,
+        z0: Array,
+        depth: Array,
+        current_ma: Array,
+        per_point: int,
+        rng: np.random.Generator,
+    ) -> Array:
+        """Drawn voltages (points, ``per_point``, depths) at capacities, starts, depths and currents."""
+        system = _System(self.candidate, log_q, z0)
+        return system.paths(depth, current_ma, per_point, rng)
+
+
+def posteriors(candidates: Sequence[Candidate]) -> list[tuple[int, Posterior]]:
+    """Grids of capacity and starting depth with log weights (prior times likelihood).
+
+    Two passes: every candidate over its prior's whole width with every other observation, then,
+    for those that still count (their place in ``candidates`` is given), finer where the weight is.
+    """
+    scans = []
+    for candidate in candidates:
+        centre, width = np.log(candidate.prior.median_mah), candidate.prior.log_sd
+        log_q = centre + width * np.linspace(-4, 4, _COARSE)
+        seen = candidate.observed
+        # counted from the end, so that the newest observation is always among them
+        half = Observed(*(values[::-1][::2][::-1] for values in vars(seen).values()))
+        scans.append(_evaluate(replace(candidate, observed=half), log_q, Z0))
+    best = max(float(scan.log_weight.max()) for scan in scans)
+    found = []
+    for number, (candidate, scan) in enumerate(zip(candidates, scans, strict=True)):
+        table = scan.log_weight.reshape(_COARSE, len(Z0))
+        if table.max() < best - 2 * _FAR_BELOW:
+            continue
+        rows = np.flatnonzero(table.max(axis=1) > table.max() - _FAR_BELOW)
+        columns = np.flatnonzero(table.max(axis=0) > table.max() - _FAR_BELOW)
+        axis = scan.log_q.reshape(_COARSE, len(Z0))[:, 0]
+        low, high = axis[max(rows[0] - 1, 0)], axis[min(rows[-1] + 1, _COARSE - 1)]
+        found.append((number, _evaluate(candidate, np.linspace(low, high, _FINE), Z0[columns])))
+    return found
+
+
+def _evaluate(candidate: Candidate, log_q: Array, z0: Array) -> Posterior:
+    grid_q = np.repeat(log_q, len(z0))
+    grid_z0 = np.tile(z0, len(log_q))
+    system = _System(candidate, grid_q, grid_z0)
+    prior = candidate.prior
+    log_prior = (
+        -0.5 * ((grid_q - np.log(prior.median_mah)) / prior.log_sd) ** 2
+        - np.log(prior.log_sd)
+        + np.log(np.interp(grid_z0, Z0, _Z0_PRIOR))
+        + np.log(log_q[1] - log_q[0])
+        + np.log(candidate.family.weight * candidate.weight)
+    )
+    return Posterior(candidate, grid_q, grid_z0, log_prior + system.log_likelihood())
+
+
+class _System:
+    """Gaussian process of one family at many grid points at once."""
+
+    def __init__(self, candidate: Candidate, log_q: Array, z0: Array) -> None:
+        family, prior, floor_v = candidate.family, candidate.prior, candidate.floor_v
+        observed, end_ma = candidate.observed, candidate.end_ma
+        self.family = family
+        self.rated = prior.median_mah
+        count = len(log_q)
+        depth = z0[:, None] + observed.charge_mah[None, :] / np.exp(log_q)[:, None]
+        self.depth = np.hstack([depth, np.ones((count, 1))])
+        self.excess = self._excess(np.append(observed.current_ma, end_ma))[None, :]
+        self.typical, self.slope = _curve(family, self.depth)
+        volts = np.append(observed.volts, floor_v)
+        drop = family.drop_v_h * self.excess * _growth(self.depth)
+        self.residual = volts[None, :] - (self.typical - drop)
+        noise = np.append(observed.noise_v, _FLOOR_SD_V) ** 2
+        covariance = self._kernel(
+            self.depth, self.slope, self.excess, self.depth, self.slope, self.excess
+        )
+        covariance[:, np.arange(len(noise)), np.arange(len(noise))] += noise[None, :]
+        self.factor = np.linalg.cholesky(covariance)
+
+    def _excess(self, current_ma: Array) -> Array:
+        return np.asarray(current_ma / self.rated - TYPICAL_RATE_PER_H, dtype=np.float64)
+
+    def _kernel(
+        self, za: Array, slope_a: Array, excess_a: Array, zb: Array, slope_b: Array, excess_b: Array
+    ) -> Array:
+        family = self.family
+        gap2 = (za[:, :, None] - zb[:, None, :]) ** 2
+        # one exponential: (length / 2) is its 4th power, (length / 3) its 9th
+        near = np.exp(-gap2 / (2 * _SLOW_LENGTH**2))
+        near4 = near * near
+        near4 *= near4
+        warp_a = family.warp * np.minimum(np.abs(slope_a), 3.0)
+        warp_b = family.warp * np.minimum(np.abs(slope_b), 3.0)
+        total = family.slow_v**2 * near
+        total += warp_a[:, :, None] * warp_b[:, None, :] * near4
+        near4 *= near4
+        total += family.fine_v**2 * near4 * near
+        start = (2 * family.slow_v) ** 2 * (
+            np.exp(-za / _START_LENGTH)[:, :, None] * np.exp(-zb / _START_LENGTH)[:, None, :]
+        )
+        drop_a = DROP_SPREAD * family.drop_v_h * excess_a * _growth(za)
+        drop_b = DROP_SPREAD * family.drop_v_h * excess_b * _growth(zb)
+        total += start
+        total += drop_a[:, :, None] * drop_b[:, None, :]
+        return total
+
+    def log_likelihood(self) -> Array:
+        solved = np.linalg.solve(self.factor, self.residual[:, :, None])[:, :, 0]
+        log_det = np.log(np.diagonal(self.factor, axis1=1, axis2=2)).sum(axis=1)
+        return np.asarray(-0.5 * (solved**2).sum(axis=1) - log_det)
+
+    def paths(
+        self, depth: Array, current_ma: Array, per_point: int, rng: np.random.Generator
+    ) -> Array:
+        """Drawn voltages (grid points, ``per_point``, depths) given what was observed."""
+        typical, slope = _curve(self.family, depth)
+        excess = np.broadcast_to(self._excess(current_ma), depth.shape)
+        cross = self._kernel(depth, slope, excess, self.depth, self.slope, self.excess)
+        own = self._kernel(depth, slope, excess, depth, slope, excess)
+        half = np.linalg.solve(self.factor, cross.transpose(0, 2, 1))
+        solved = np.linalg.solve(self.factor, self.residual[:, :, None])
+        mean = typical - self.family.drop_v_h * excess * _growth(depth)
+        mean = mean + (half.transpose(0, 2, 1) @ solved)[:, :, 0]
+        rest = own - half.transpose(0, 2, 1) @ half
+        size = depth.shape[1]
+        rest[:, np.arange(size), np.arange(size)] += 1e-8
+        factor = np.linalg.cholesky(rest)
+        noise = rng.standard_normal((len(depth), size, per_point))
+        return np.asarray(mean[:, None, :] + (factor @ noise).transpose(0, 2, 1))
+
+
+def _growth(depth: Array) -> Array:
+    """The drop grows as the cell empties; at depth 1 it is in the definition of the capacity."""
+    inside = np.clip(depth, 0.0, 1.0)
+    return np.asarray((1 + inside**2) * (1 - inside**12))
+
+
+def _curve(family: CurveFamily, depth: Array) -> tuple[Array, Array]:
+    """Typical volts and slope (V per unit depth) at depths of any shape."""
+    knots, volts, slopes = curve_table(family)
+    return np.interp(depth, knots, volts), np.interp(depth, knots, slopes)

@@ -1,0 +1,142 @@
+"""All that one run's discharge tells: forecast, fit, resistance, load, rate, what stays in the pack."""
+
+from dataclasses import dataclass, replace
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.discharge_fit import Choice, fit_discharge
+from analysis.forecast import Forecast
+from analysis.future_load import Programme
+from analysis.history import History
+from analysis.internal_resistance import Resistance, internal_resistance
+from analysis.quantity import Quantity
+from analysis.rate import USUAL_EXPONENT
+from analysis.run_forecast import forecast_run
+from analysis.stranded import Stranded, stranded
+from analysis.trace import Trace, trace_of
+from analysis.uncertainty import limits_of
+from logger.run_reader import Run
+
+Array = NDArray[np.float64]
+
+_FIT_POINTS_LEAST: Final = 20
+
+
+@dataclass(frozen=True)
+class Discharge:
+    """Results of one run. ``fit`` None: too little to fit (``fit_note`` says why). ``course``: time (s
+    since the run began), volts, charge (Ah) and current (A), thinned, up to the cutoff or the last row.
+    """
+
+    forecast: Forecast
+    resistance: Resistance
+    rate_exponent: Quantity
+    stranded: Stranded | None
+    fit: Choice | None
+    fit_note: str
+    course: tuple[Array, Array, Array, Array]
+
+    def as_json(self) -> dict[str, Any]:
+        """Results by name, each ``Quantity.as_json``."""
+        nothing = Quantity(None, "mWh", note="cutoff not reached, or the pack's floor is not known")
+        left = self.stranded
+        result = {
+            "internal_resistance": self.resistance.overall.as_json(),
+            "internal_resistance_two_step": self.resistance.two_step.as_json(),
+            "internal_resistance_by_depth": [
+                Quantity(
+                    ohm, "ohm", low, high, 0.95, note=f"at {100 * depth:.0f} % of the run's charge"
+                ).as_json()
+                for depth, ohm, low, high in zip(
+                    *(self.resistance.depth.tolist(), self.resistance.ohm.tolist()),
+                    self.resistance.lower_ohm.tolist(),
+                    self.resistance.upper_ohm.tolist(),
+                    strict=True,
+                )
+            ],
+            "load_exponent": self.forecast.load_exponent.as_json(),
+            "rate_exponent": self.rate_exponent.as_json(),
+            "stranded_charge": (left.charge if left else replace(nothing, unit="mAh")).as_json(),
+            "stranded_energy": (left.energy if left else nothing).as_json(),
+            "one_cell_more": (left.one_cell_more if left else replace(nothing, unit="h")).as_json(),
+            "lower_cutoff": (left.lower_cutoff if left else replace(nothing, unit="h")).as_json(),
+            "model": None,
+        }
+        if self.fit is not None:
+            best = self.fit.best
+            result["model"] = {
+                "name": best.model.name,
+                "why": self.fit.why,
+                "residual_rms": Quantity(best.rms_v, "V").as_json(),
+                "parameters": {name: quantity.as_json() for name, quantity in best.parameters},
+                "notes": list(best.notes),
+                "rivals": {fit.model.name: fit.aicc - best.aicc for fit in self.fit.fits[1:]},
+            }
+        return result
+
+
+def discharge(
+    run: Run,
+    cutoff_v: float,
+    hold_s: float,
+    until_s: float | None = None,
+    programme: Programme | None = None,
+) -> Discharge:
+    """Everything about one run's discharge. Raises BenchError as ``forecast_run`` does."""
+    found = forecast_run(run, cutoff_v, hold_s, until_s, programme)
+    trace = trace_of(run)
+    end_s = found.now_s if found.basis != "reached" else found.median_s
+    course = _course(trace, end_s)
+    fit, note = _fit(course, trace.current_ma is not None)
+    pack = run.description.pack
+    if pack is not None and pack.chemistry in USUAL_EXPONENT:
+        value, sd = USUAL_EXPONENT[pack.chemistry]
+        exponent = Quantity(
+            value,
+            "1",
+            value - 1.96 * sd,
+            value + 1.96 * sd,
+            0.95,
+            f"Peukert's k as usual for {pack.chemistry}, not measured: that takes runs at different draws",
+        )
+    else:
+        exponent = Quantity(None, "1", note="takes runs at different draws")
+    left = stranded(run, cutoff_v, hold_s) if found.basis == "reached" and until_s is None else None
+    return Discharge(
+        found,
+        internal_resistance(trace, limits_of(run.description), pack.capacity_mah if pack else None),
+        exponent,
+        left,
+        fit,
+        note,
+        course,
+    )
+
+
+def _course(trace: Trace, end_s: float | None) -> tuple[Array, Array, Array, Array]:
+    assert trace.voltage_v is not None
+    history = History(begin_s=trace.begin_s)
+    use = ~trace.dead
+    if end_s is not None:
+        use &= trace.time_s <= trace.begin_s + end_s + trace.usual_step_s
+    current = np.zeros(len(trace.time_s)) if trace.current_ma is None else trace.current_ma
+    history.add(trace.time_s[use], trace.voltage_v[use], current[use])
+    bins = history.bins()
+    return bins.end_s - trace.begin_s, bins.mean_v, bins.charge_mah / 1e3, bins.mean_ma / 1e3
+
+
+def _fit(
+    course: tuple[Array, Array, Array, Array], with_current: bool
+) -> tuple[Choice | None, str]:
+    _, volts, charge_ah, current_a = course
+    if not with_current:
+        return None, "No current was recorded, so no curve can be fitted against charge."
+    if (
+        len(volts) < _FIT_POINTS_LEAST
+        or not charge_ah[-1] > 0
+        or not (np.diff(charge_ah) >= 0).all()
+    ):
+        return None, "Too little was drawn, or charge flowed back: no curve was fitted."
+    return fit_discharge(charge_ah, volts, current_a), ""

@@ -1,0 +1,106 @@
+"""Printing and the target's options, shared by the ``drawbench flex`` commands."""
+
+import json
+import textwrap
+from collections.abc import Callable, Sequence
+from typing import Any, Final, TypeVar
+
+import click
+
+from analysis.bend import BENDS_PER_WEARING
+from analysis.flex_words import target_words
+from analysis.table import Row, interval_title
+from logger.errors import BenchError
+
+TEXT_WIDTH: Final = 79
+_F = TypeVar("_F", bound=Callable[..., Any])
+
+
+def _options(*decorators: Callable[[_F], _F]) -> Callable[[_F], _F]:
+    def apply(function: _F) -> _F:
+        for decorator in reversed(decorators):
+            function = decorator(function)
+        return function
+
+    return apply
+
+
+target_options = _options(
+    click.option("--cycles", type=float, metavar="N", help="Bends it must survive."),
+    click.option("--wearings", type=float, metavar="N", help="... or: evenings it must survive,"),
+    click.option(
+        "--at",
+        "place",
+        type=click.Choice(list(BENDS_PER_WEARING)),
+        help="at this place of the body ("
+        + ", ".join(f"{k} {v}" for k, v in BENDS_PER_WEARING.items())
+        + " bends an evening: planning figures without a source),",
+    ),
+    click.option(
+        "--per-wearing", type=float, metavar="N", help="or with your own count of bends an evening."
+    ),
+    click.option(
+        "--reliability",
+        type=float,
+        default=90.0,
+        show_default=True,
+        metavar="%",
+        help="Share of joints that must survive.",
+    ),
+    click.option(
+        "--confidence",
+        type=float,
+        default=90.0,
+        show_default=True,
+        metavar="%",
+        help="How sure of that.",
+    ),
+    click.option(
+        "--shape",
+        type=click.FloatRange(0.2, 50),
+        metavar="X",
+        help="A Weibull shape taken as given: an assumption, said so in the result.",
+    ),
+)
+
+
+def target_of(o: dict[str, Any]) -> tuple[float, str] | None:
+    """Bends as worn and in words; None if no target was given."""
+    if o["cycles"] is not None and o["wearings"] is not None:
+        raise BenchError("Both --cycles and --wearings were given.", next_step="leave one away.")
+    if o["cycles"] is not None:
+        return o["cycles"], target_words(o["cycles"], None)
+    if o["wearings"] is None:
+        if o["place"] or o["per_wearing"] is not None:
+            raise BenchError(
+                "How many evenings must it survive?",
+                next_step="add --wearings, e.g. --wearings 12.",
+            )
+        return None
+    each = o["per_wearing"] if o["per_wearing"] is not None else BENDS_PER_WEARING.get(o["place"])
+    if each is None or each <= 0 or o["wearings"] <= 0:
+        raise BenchError(
+            "How many bends is one evening?",
+            next_step="add --at elbow (shoulder, hip), or your own count with --per-wearing 400.",
+        )
+    return o["wearings"] * each, target_words(o["wearings"] * each, o["wearings"])
+
+
+def echo_table(rows: Sequence[Row]) -> None:
+    if not rows:
+        return
+    widths = [max(len(row.label) for row in rows), max(len(row.value) for row in rows)]
+    title = interval_title(rows)
+    if title:
+        click.echo(f"  {'':{widths[0]}}  {'':{widths[1]}}  {title}")
+    for row in rows:
+        click.echo(f"  {row.label:{widths[0]}}  {row.value:>{widths[1]}}  {row.interval}".rstrip())
+
+
+def say(text: str, indent: str = "") -> None:
+    kept = text.replace(" %", "\u00a0%")  # a number stays with its sign
+    click.echo(textwrap.fill(kept, TEXT_WIDTH, subsequent_indent=indent, break_on_hyphens=False))
+
+
+def echo_json(document: dict[str, Any]) -> None:
+    click.echo(json.dumps(document, ensure_ascii=False, indent=1, allow_nan=False))

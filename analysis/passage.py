@@ -1,0 +1,148 @@
+"""First passage of the cutoff: curves drawn from the posterior, walked along the load to come."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.chemistry_prior import capacity_prior, curve_table, families
+from analysis.curve_posterior import Candidate, Observed, Posterior, posteriors
+from analysis.future_load import FutureLoad
+from analysis.history import Bins
+from logger.pack import CHEMISTRIES, Pack
+
+Array = NDArray[np.float64]
+
+DRAWS: Final = 250
+PATHS_PER_DRAW: Final = 8
+DEPTH_POINTS: Final = 32
+_READING_SD_V: Final = 0.002
+_RELAX_SHARE: Final = 0.3
+
+
+@dataclass(frozen=True)
+class Passages:
+    """Drawn futures. ``times_s``: first passage of the cutoff; ``capacity_mah``: charge out by then;
+    ``started_depth``: how far the pack was emptied before the run (each of shape (draws,)).
+    ``path_s``, ``path_v``: some of the courses, pack volts against time, shape (some, points).
+    """
+
+    times_s: Array
+    capacity_mah: Array
+    started_depth: Array
+    path_s: Array
+    path_v: Array
+
+
+def draw_passages(
+    bins: Bins,
+    groups: Bins,
+    packs: Sequence[tuple[Pack, float]],
+    cutoff_v: float,
+    load: FutureLoad,
+    rng: np.random.Generator,
+) -> Passages:
+    """Sampled first passages: ``packs`` with their weights, ``groups`` the stretches of ``bins``."""
+    mean_ma = float(np.average(bins.mean_ma, weights=bins.span_s))
+    heavy_ma = mean_ma * load.heavy_ratio
+    owners: list[Pack] = []
+    members: list[Candidate] = []
+    for pack, weight in packs:
+        prior = capacity_prior(pack, mean_ma)
+        for family in families(pack.chemistry):
+            relax = _RELAX_SHARE * family.drop_v_h * np.abs(groups.held_ma - heavy_ma)
+            seen = Observed(
+                groups.charge_mah,
+                groups.held_v / pack.cells,
+                groups.held_ma,
+                np.hypot(_READING_SD_V, relax / prior.median_mah),
+            )
+            floor_v = CHEMISTRIES[pack.chemistry].floor_v
+            members.append(Candidate(family, prior, floor_v, seen, heavy_ma, weight))
+            owners.append(pack)
+    kept = posteriors(members)
+    log_weight = np.concatenate([found.log_weight for _, found in kept])
+    owner = np.repeat(np.arange(len(kept)), [len(found.log_q) for _, found in kept])
+    place = np.concatenate([np.arange(len(found.log_q)) for _, found in kept])
+    weight_all = np.exp(log_weight - log_weight.max())
+    cumulative = np.cumsum(weight_all) / weight_all.sum()
+    picks = np.searchsorted(cumulative, (np.arange(DRAWS) + 0.5) / DRAWS)
+    order = rng.permutation(DRAWS)  # load draws must not go along with capacity
+    drawn: list[Passages] = []
+    for number, (member, found) in enumerate(kept):
+        pack = owners[member]
+        mine = np.flatnonzero(owner[picks] == number)
+        if len(mine):
+            drawn.append(
+                _crossings(
+                    bins,
+                    found,
+                    place[picks[mine]],
+                    cutoff_v / pack.cells,
+                    pack.cells,
+                    load,
+                    order[mine],
+                    rng,
+                )
+            )
+    return Passages(
+        *(np.concatenate([getattr(part, item.name) for part in drawn]) for item in fields(Passages))
+    )
+
+
+def _crossings(
+    bins: Bins,
+    found: Posterior,
+    places: NDArray[np.intp],
+    cutoff_v: float,
+    cells: int,
+    load: FutureLoad,
+    load_draws: NDArray[np.intp],
+    rng: np.random.Generator,
+) -> Passages:
+    """First passage of the drawn curves below the cutoff (V per cell)."""
+    used_mah = float(bins.charge_mah[-1])
+    log_q = found.log_q[places]
+    # spread draws within their grid cell
+    spacing = np.diff(np.unique(found.log_q)).min(initial=1.0)
+    log_q = log_q + spacing * (rng.random(len(places)) - 0.5)
+    z0 = found.z0[places]
+    q = np.exp(log_q)
+    z_now = np.minimum(z0 + used_mah / q, 1.15)
+    u = np.linspace(0, 1, DEPTH_POINTS)
+    depth = z_now[:, None] + (1.25 - z_now)[:, None] * u[None, :]
+    exponent = load.exponents[load_draws]
+    scale = load.scales[load_draws]
+    last_v = float(bins.mean_v[-1])
+    knots, volts, _ = curve_table(found.candidate.family)
+    guess = np.interp(depth, knots, volts)
+    ratio = np.clip(guess / guess[:, :1], 0.3, 1.2)
+    heavy = load.heavy_ratio * scale[:, None] * (last_v * ratio) ** exponent[:, None]
+    paths = found.paths(log_q, z0, depth, heavy, PATHS_PER_DRAW, rng)
+    below = paths < cutoff_v
+    below[:, :, -1] = True
+    first = np.maximum(below.argmax(axis=2), 1)
+    rows, columns = np.indices(first.shape)
+    above, under = paths[rows, columns, first - 1], paths[rows, columns, first]
+    part = np.clip((above - cutoff_v) / np.maximum(above - under, 1e-9), 0.0, 1.0)
+    # time of each step of depth at the mean current that belongs to its voltage
+    mid = 0.5 * (paths[:, :, 1:] + paths[:, :, :-1]) * cells
+    start = np.maximum(paths[:, :, :1] * cells, 1e-3)
+    current = (
+        scale[:, None, None] * (last_v * np.clip(mid / start, 0.3, 1.2)) ** exponent[:, None, None]
+    )
+    step_h = (np.diff(depth, axis=1) * q[:, None])[:, None, :] / np.maximum(current, 1e-6)
+    elapsed_h = np.concatenate([np.zeros((*first.shape, 1)), np.cumsum(step_h, axis=2)], axis=2)
+    base = elapsed_h[rows, columns, first - 1]
+    hours = base + part * (elapsed_h[rows, columns, first] - base)
+    z_end = depth[rows, first - 1] + part * (depth[rows, first] - depth[rows, first - 1])
+    now_s = float(bins.end_s[-1])
+    return Passages(
+        now_s + 3600 * hours.ravel(),
+        ((z_end - z0[:, None]) * q[:, None]).ravel(),
+        np.repeat(z0, PATHS_PER_DRAW),
+        now_s + 3600 * elapsed_h[:, 0, :],
+        paths[:, 0, :] * cells,
+    )

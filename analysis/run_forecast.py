@@ -1,0 +1,158 @@
+"""Forecast of a recorded run, as of any moment of it."""
+
+from dataclasses import replace
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.cutoff import cutoff_time, find_fall
+from analysis.forecast import Forecast, LiveForecast
+from analysis.future_load import Programme
+from analysis.pack_faults import PackFaults, pack_faults
+from analysis.quantity import Quantity
+from analysis.trace import Trace, trace_of
+from analysis.uncertainty import limits_of
+from logger.errors import BenchError
+from logger.run_reader import Run
+
+_NEVER_SHARE: Final = 0.5
+
+
+def forecast_run(
+    run: Run,
+    cutoff_v: float,
+    hold_s: float,
+    until_s: float | None = None,
+    programme: Programme | None = None,
+) -> Forecast:
+    """Forecast from a run's rows up to ``until_s`` (seconds since it began; None: all of it).
+
+    Times of the result count from the run's beginning. Raises BenchError if voltage or current
+    was not recorded, or no row lies before ``until_s``.
+    """
+    trace = trace_of(run)
+    if trace.voltage_v is None or (trace.current_ma is None and programme is None):
+        missing = "voltage" if trace.voltage_v is None else "current"
+        raise BenchError(
+            f"The run has no {missing}, so there is no forecast.",
+            evidence=f"columns: {', '.join(run.samples.columns)}",
+            next_step="record both, or state the load with --load."
+            if missing == "current"
+            else "record the pack's voltage.",
+        )
+    end = len(trace.time_s)
+    if until_s is not None:
+        end = int(np.searchsorted(trace.time_s, trace.begin_s + until_s, side="right"))
+        if end < 2:
+            raise BenchError(
+                f"Fewer than two rows lie before --until {until_s:g} s.",
+                evidence=f"the run's rows go from {trace.time_s[0]:g} s to {trace.time_s[-1]:g} s",
+                next_step="give a later moment, e.g. --until 2h.",
+            )
+    trace = _rows(trace, np.arange(len(trace.time_s)) < end)
+    if trace.current_ma is None:
+        assert programme is not None
+        trace = replace(trace, current_ma=np.full(end, programme.mean_ma))
+    faults = pack_faults(trace, run.description)
+    whole = _rows(trace, ~faults.bad)
+    fall = find_fall(whole, limits_of(run.description), cutoff_v, hold_s)
+    if fall.crossing is None or not fall.crossing.finished:
+        return _forecast(run, trace, faults, cutoff_v, hold_s, programme)
+    # what came after the cutoff (a dead pack, a protection circuit) says nothing of the way there
+    rows = max(int(np.searchsorted(trace.time_s, fall.crossing.time_s)) + 1, 2)
+    way = _rows(trace, np.arange(end) < rows)
+    cut = replace(faults, bad=faults.bad[:rows], start_row=min(faults.start_row, rows - 1))
+    before = _forecast(run, way, cut, cutoff_v, 0.0, programme)
+    measured = replace(cutoff_time(whole, fall), note="cutoff reached: measured, not forecast")
+    charge = before.capacity_mah if before.basis == "reached" else before.drawn
+    return replace(
+        before,
+        basis="reached",
+        why="the cutoff was reached in the run",
+        cutoff_time=(measured, measured),
+        capacity_mah=charge,
+        draws_s=np.full(1, fall.crossing.time_s - trace.begin_s),
+        fan=None,
+    )
+
+
+def _forecast(
+    run: Run,
+    trace: Trace,
+    faults: PackFaults,
+    cutoff_v: float,
+    hold_s: float,
+    programme: Programme | None,
+) -> Forecast:
+    volts, current = trace.voltage_v, trace.current_ma
+    assert volts is not None
+    assert current is not None
+    warnings = list(faults.warnings)
+    pack = run.description.pack
+    begin_s = trace.begin_s
+    keep = ~faults.bad
+    keep[: faults.start_row] = False
+    if faults.start_row:
+        begin_s = float(trace.time_s[faults.start_row - 1])
+    live = LiveForecast(pack, cutoff_v, hold_s, programme, begin_s)
+    current = -current if faults.flow == "reversed" else current
+    charge = None
+    if trace.charge_mah is not None and not trace.restarted.any():
+        counted = -trace.charge_mah if faults.flow == "reversed" else trace.charge_mah
+        before = counted[faults.start_row - 1] if faults.start_row else 0.0
+        charge = counted[keep] - before
+    if faults.flow != "charging":
+        live.add(trace.time_s[keep], volts[keep], current[keep], charge)
+    found = live.now()
+    if faults.flow == "charging":
+        found = replace(found, why="the pack was being charged, not discharged")
+    if pack is not None and cutoff_v < pack.floor_v:
+        warnings.append(
+            f"The cutoff of {cutoff_v:g} V is below the floor of these cells ({pack.floor_v:.2f} V): stop there. {pack.caution}"
+        )
+        if cutoff_v < _NEVER_SHARE * pack.floor_v:
+            warnings.append(
+                "So low a cutoff is not in reach before the cells are ruined or switched off by a protection circuit."
+            )
+    if np.median(volts[: max(len(volts) // 50, 1)]) < cutoff_v:
+        warnings.append(
+            f"The run began below the cutoff of {cutoff_v:g} V: was the cutoff meant for the whole pack, not for one cell?"
+        )
+    if found.basis in ("none", "rated capacity") and pack is not None:
+        warnings.append(
+            f"Whether this source ever shows {cutoff_v:g} V is not known: it may hold its voltage and then switch off."
+        )
+    return _from_begin(
+        replace(found, warnings=(*warnings, *found.warnings)), trace.begin_s, live.history.rows
+    )
+
+
+def _rows(trace: Trace, keep: NDArray[np.bool_]) -> Trace:
+    """The trace with only these rows."""
+    if keep.all():
+        return trace
+    cut: Any = {
+        name: values[keep] for name, values in vars(trace).items() if isinstance(values, np.ndarray)
+    }
+    return replace(trace, **cut)
+
+
+def _from_begin(found: Forecast, begin_s: float, rows: int) -> Forecast:
+    """Times counted from the run's beginning instead of its axis' zero."""
+    if begin_s == 0 or rows == 0:
+        return found
+
+    def moved(quantity: Quantity) -> Quantity:
+        ends = (quantity.value, quantity.lower, quantity.upper)
+        value, lower, upper = (None if end is None else end - begin_s for end in ends)
+        return replace(quantity, value=value, lower=lower, upper=upper)
+
+    fan = found.fan
+    return replace(
+        found,
+        now_s=found.now_s - begin_s,
+        cutoff_time=tuple(moved(item) for item in found.cutoff_time),
+        draws_s=found.draws_s - begin_s,
+        fan=None if fan is None else replace(fan, path_s=fan.path_s - begin_s),
+    )

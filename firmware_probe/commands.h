@@ -1,0 +1,101 @@
+// What the host's commands do.
+#pragma once
+
+#include "lines.h"
+
+static CommandError do_load(bool closed) {
+  if (!load_fitted) return ERROR_FITTED;
+  set_load(closed, closed == load_closed() ? LOAD_BY_STATUS : LOAD_BY_HOST);
+  return ERROR_NONE;
+}
+
+static CommandError do_cutoff(uint32_t cutoff_uv, uint32_t hold_ms) {
+  if (!load_fitted) return ERROR_FITTED;
+  record.cutoff_uv = cutoff_uv;
+  record.hold_ms = hold_ms;
+  cutoff.set(cutoff_uv, hold_ms, sensor.units());
+  cutoff.restart(micros());
+  records.begin(record);
+  return ERROR_NONE;
+}
+
+static CommandError do_flex_start(const FlexOrder &order) {
+  if (!RIG_FITTED) return ERROR_FITTED;
+  if (flexing || flex_end_due) return ERROR_BUSY;
+  flex_start(order);
+  return ERROR_NONE;
+}
+
+static CommandError do_command(const Command &command) {
+  switch (command.kind) {
+    case COMMAND_WINDOW:
+      next_window_us = command.window_us;
+      return ERROR_NONE;
+    case COMMAND_START:
+      running = true;
+      return ERROR_NONE;
+    case COMMAND_STOP:
+      running = false;
+      whole_window = false;
+      return ERROR_NONE;
+    case COMMAND_LOAD:
+      return do_load(command.load_closed);
+    case COMMAND_CUTOFF:
+      return do_cutoff(command.cutoff_uv, command.hold_ms);
+    case COMMAND_FLEX_START:
+      return do_flex_start(command.flex);
+    case COMMAND_FLEX_STOP:
+      if (flexing) flex_stop(FLEX_BY_HOST, now_us());
+      return ERROR_NONE;
+    default:
+      return ERROR_UNKNOWN;
+  }
+}
+
+static void handle_command() {
+  parser.read();
+  const Command &command = parser.command();
+  if (command.kind == COMMAND_IDENTIFY) {
+    hello_due = true;
+    return;
+  }
+  answer_error = command.error == ERROR_NONE ? do_command(command) : command.error;
+  answer_due = true;
+}
+
+// Collects bytes up to the end of a command. The next one waits in the UART's
+// buffer until this one is read, the answer is out and what has to outlive a
+// reset is written.
+static void collect_command() {
+#if defined(SERIAL_RX_BUFFER_SIZE)
+  // A full buffer drops what comes next without a word.
+  if (Serial.available() >= SERIAL_RX_BUFFER_SIZE - 1) note_fault(FAULT_RX);
+#endif
+  while (!command_due && !answer_due && !hello_due && !records.writing() &&
+         Serial.available() > 0) {
+    command_due = parser.feed((uint8_t)Serial.read());
+  }
+}
+
+// One piece of work, at most about 0.3 ms. False when there is none, or no room
+// for it in the UART's buffer.
+static bool work_step() {
+  if (accumulating) {
+    accumulate_step();
+    return true;
+  }
+  if (command_due) {
+    command_due = false;
+    handle_command();
+    return true;
+  }
+  if (records.writing()) write_record_byte();
+  if (!output_has_room()) return false;
+  if (line_kind == LINE_NONE) {
+    line_kind = next_line();
+    line_field = 0;
+  }
+  if (line_kind == LINE_NONE) return false;
+  write_field();
+  return true;
+}

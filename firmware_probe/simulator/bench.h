@@ -1,0 +1,36 @@
+/* One bench: chip, sensor, circuit, link and script, moved along by one cycle timer. */
+#ifndef BENCH_H
+#define BENCH_H
+
+#include "chip.h"
+#include "link.h"
+#include "script.h"
+
+struct limit_switch { /* a cam that closes the switch once a turn, with bounce; cycles */
+	uint64_t turn_begin, period, bounce, turns;
+	unsigned edge;
+	bool closed;
+};
+
+struct bench {
+	struct chip chip;
+	struct sensor sensor;
+	struct circuit circuit;
+	struct link link;
+	struct script script;
+	struct limit_switch cam;
+	const char *port; /* path of the symbolic link; NULL: lock-step */
+	FILE *uart, *lines;
+	char line[256];
+	size_t line_length;
+	bool poll_due;
+	bool reset_on_open, wants_stall, ended;
+	int wants_reset; /* -1: none, else enum reset_cause */
+	bool wants_unplug, wants_plug, unplugged, keeps_power;
+	uint64_t end_cycle;
+	double pace; /* board seconds per host second; 0: flat out */
+};
+
+uint64_t bench_now(const struct bench *b);
+
+#endif

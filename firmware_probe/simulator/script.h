@@ -1,0 +1,25 @@
+/* What happens on the bench, and when: one command a line, "microseconds command arguments". */
+#ifndef SCRIPT_H
+#define SCRIPT_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+struct bench;
+
+struct script_line {
+	uint64_t cycle;
+	char *text; /* command and arguments */
+};
+
+struct script {
+	struct script_line *line;
+	int size, next;
+};
+
+/* Reads and sorts by time, keeping the order of equal times. */
+bool script_read(struct script *s, const char *path);
+/* Runs all that is due; gives the cycle of the next line, UINT64_MAX if none. Ends the process on a bad line. */
+uint64_t script_run(struct bench *bench);
+
+#endif

@@ -1,0 +1,195 @@
+"""Alkaline and nickel-metal hydride rundowns from simple cell physics, for judging the forecast.
+
+None of this is in the fitted models: each cell is a positive electrode of particles of several
+sizes in parallel (spherical diffusion, Fick, finite volumes), a solid-solution potential
+(Nernst term with interaction), linear kinetics, an ohmic part that grows as the cell empties
+and a limiting current of the electrolyte. Cells of one pack differ. Parameters are set so that
+the mean AA alkaline cell comes near two outside sources: a maker's digitised curve at 100 mA
+(first 7 h) and a cell supplier's published bench table (PowerStream, "Discharge tests of AA
+batteries", 2006-2020): test_forecast_skill checks both.
+"""
+
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+SHELLS: Final = 8
+RT_F: Final = 0.0257
+
+
+@dataclass(frozen=True)
+class Cells:
+    """Parameters per cell, arrays of one length; ``tau_h`` and ``share`` (cells, sizes)."""
+
+    capacity_ah: Array
+    tau_h: Array
+    share: Array
+    e0_v: Array
+    nernst: Array
+    slope_v: Array
+    gain: Array
+    ohm_ah: Array
+    ohm_growth: Array
+    limit_per_h: Array
+    start: Array
+    fresh_v: Array
+
+
+def alkaline_cells(count: int, rng: np.random.Generator | None, capacity_ah: float = 2.9) -> Cells:
+    """AA alkaline brands (``rng`` None: the mean cell)."""
+
+    def vary(mean: float, sd: float) -> Array:
+        spread = np.zeros(count) if rng is None else rng.normal(0, sd, count)
+        return np.asarray(mean * np.exp(spread))
+
+    def shift(mean: float, sd: float) -> Array:
+        return mean + (np.zeros(count) if rng is None else rng.normal(0, sd, count))
+
+    tau = np.stack([vary(15.0, 0.25), vary(250.0, 0.25), vary(1500.0, 0.25)], axis=1)
+    share = np.stack([vary(0.42, 0.06), vary(0.34, 0.06), vary(0.24, 0.06)], axis=1)
+    return Cells(
+        vary(capacity_ah, 0.06),
+        tau,
+        share / share.sum(axis=1, keepdims=True),
+        shift(1.285, 0.012),
+        vary(1.7, 0.1),
+        shift(0.18, 0.03),
+        vary(9.0, 0.3),
+        vary(0.35, 0.3),
+        vary(1.5, 0.3),
+        vary(1.0, 0.2),
+        np.clip(shift(0.012, 0.004), 0.002, 0.05),
+        vary(0.09, 0.3),
+    )
+
+
+def nimh_cells(count: int, rng: np.random.Generator | None, capacity_ah: float = 2.0) -> Cells:
+    """AA NiMH cells of several makes (``rng`` None: the mean cell)."""
+
+    def vary(mean: float, sd: float) -> Array:
+        spread = np.zeros(count) if rng is None else rng.normal(0, sd, count)
+        return np.asarray(mean * np.exp(spread))
+
+    def shift(mean: float, sd: float) -> Array:
+        return mean + (np.zeros(count) if rng is None else rng.normal(0, sd, count))
+
+    return Cells(
+        np.full(count, capacity_ah),
+        np.stack([vary(1.5, 0.3), vary(6.0, 0.3)], axis=1),
+        np.stack([np.full(count, 0.7), np.full(count, 0.3)], axis=1),
+        shift(1.293, 0.008),
+        vary(0.85, 0.12),
+        shift(0.055, 0.012),
+        vary(14.0, 0.3),
+        vary(0.05, 0.35),
+        vary(0.6, 0.3),
+        vary(8.0, 0.2),
+        np.clip(shift(0.015, 0.008), 0.003, 0.06),
+        vary(0.02, 0.5),
+    )
+
+
+def other_build(chemistry: str, cells: Cells) -> Cells:
+    """Cells of clearly another build, for setting the prior's widths without the cells that judge."""
+    if chemistry == "alkaline":
+        return replace(
+            cells,
+            tau_h=cells.tau_h * np.array([0.3, 0.15, 0.2]),
+            nernst=cells.nernst * 0.6,
+            slope_v=cells.slope_v * 1.9,
+            e0_v=cells.e0_v - 0.02,
+            fresh_v=cells.fresh_v * 0.5,
+            capacity_ah=cells.capacity_ah * 0.93,
+        )
+    return replace(
+        cells,
+        tau_h=cells.tau_h * np.array([0.5, 2.0]),
+        nernst=cells.nernst * 1.25,
+        slope_v=cells.slope_v * 0.7,
+        e0_v=cells.e0_v - 0.01,
+        ohm_ah=cells.ohm_ah * 1.6,
+    )
+
+
+class Particles:
+    """State of the particles of many cells; ``step`` advances them and gives terminal voltage."""
+
+    def __init__(self, cells: Cells) -> None:
+        self.cells = cells
+        radius = np.linspace(0, 1, SHELLS + 1)
+        self.volume = np.diff(radius**3)
+        self.area = 3 * radius[1:-1] ** 2
+        self.x = np.repeat(cells.start[:, None, None], SHELLS, axis=2) * np.ones(
+            (1, cells.tau_h.shape[1], 1)
+        )
+
+    def voltage(self, rate_per_h: Array) -> tuple[Array, Array]:
+        """Terminal volts and the share-weighted flux of each particle size, at this rate (1/h)."""
+        cells = self.cells
+        x = np.clip(self.x[:, :, -1], 1e-8, 1 - 1e-8)
+        equilibrium = (
+            cells.e0_v[:, None]
+            + RT_F * cells.nernst[:, None] * np.log((1 - x) / x)
+            - cells.slope_v[:, None] * (x - 0.5)
+            + cells.fresh_v[:, None] * np.exp(-x / 0.03)
+        )
+        gain = cells.gain[:, None] * np.sqrt(x * (1 - x)) * 2 + 0.05
+        weight = cells.share * gain
+        level = ((weight * equilibrium).sum(axis=1) - rate_per_h) / weight.sum(axis=1)
+        flux = gain * (equilibrium - level[:, None])
+        mean = (self.x * self.volume).sum(axis=2)
+        depth = (mean * cells.share).sum(axis=1)
+        left = np.maximum(1 - rate_per_h / (cells.limit_per_h * (1 - 0.5 * depth)), 1e-3)
+        ohmic = rate_per_h * cells.ohm_ah * (1 + cells.ohm_growth * depth**2)
+        return level - ohmic + 2 * RT_F * np.log(left), flux
+
+    def advance(self, flux: Array, hours: Array) -> None:
+        conduct = (SHELLS * self.area)[None, None, :] / self.cells.tau_h[:, :, None]
+        between = conduct * np.diff(self.x, axis=2)
+        change = np.zeros_like(self.x)
+        change[:, :, :-1] += between
+        change[:, :, 1:] -= between
+        change[:, :, -1] += flux
+        self.x = np.clip(self.x + change / self.volume * hours[:, None, None], 1e-8, 1 - 1e-8)
+
+
+def run_down(
+    cells: Cells,
+    in_series: int,
+    kind: Array,
+    mean_ma: Array,
+    pattern: Array,
+    step_h: Array,
+    stop_cell_v: float,
+    sub_h: float = 0.01,
+) -> tuple[Array, Array]:
+    """Pack volts and mA (runs, rows) until the voltage is below ``stop_cell_v`` per cell (then nan).
+
+    ``cells``: runs times ``in_series`` cells. ``kind``: load exponent per run (0 constant
+    current, 1 resistor, -1 constant power, above 1 LEDs behind a resistor). ``pattern``
+    (runs, rows): multiplier of the load. ``step_h``: row length per run.
+    """
+    runs, rows = pattern.shape
+    state = Particles(cells)
+    volts = np.full((runs, rows), np.nan)
+    amps_ma = np.full((runs, rows), np.nan)
+    alive = np.ones(runs, dtype=bool)
+    first, _ = state.voltage(np.zeros(len(cells.capacity_ah)))
+    pack_v = first.reshape(runs, in_series).sum(axis=1)
+    reference_v = pack_v * 0.85
+    sub = max(int(np.ceil(step_h.max() / sub_h)), 4)
+    for row in range(rows):
+        for _ in range(sub):
+            current = mean_ma * pattern[:, row] * (np.maximum(pack_v, 0.2) / reference_v) ** kind
+            rate = np.repeat(current / 1000, in_series) / cells.capacity_ah
+            cell_v, flux = state.voltage(rate)
+            pack_v = 0.5 * pack_v + 0.5 * cell_v.reshape(runs, in_series).sum(axis=1)
+            state.advance(flux, np.repeat(step_h / sub, in_series))
+        volts[alive, row], amps_ma[alive, row] = pack_v[alive], current[alive]
+        alive &= pack_v > stop_cell_v * in_series
+        if not alive.any():
+            break
+    return volts, amps_ma

@@ -1,0 +1,396 @@
+// Answers questions about the firmware's headers: one line of words in, one line out.
+// test_firmware_headers.py asks, and knows the answers from Python.
+
+#include <cinttypes>
+#include <cstdio>
+#include <iostream>
+#include <sstream>
+#include <string>
+#include <vector>
+
+#include "accumulators.h"
+#include "board_clock.h"
+#include "command_parser.h"
+#include "crc16.h"
+#include "cutoff.h"
+#include "flex_cycle.h"
+#include "line_writer.h"
+#include "record_ring.h"
+#include "sensor_units.h"
+#include "window_stats.h"
+
+namespace {
+
+struct TextOutput {
+  std::string text;
+  void write(uint8_t byte) { text.push_back(static_cast<char>(byte)); }
+};
+
+std::vector<uint8_t> from_hex(const std::string &hex) {
+  std::vector<uint8_t> bytes;
+  for (size_t i = 0; i + 1 < hex.size(); i += 2) {
+    bytes.push_back(static_cast<uint8_t>(std::stoul(hex.substr(i, 2), nullptr, 16)));
+  }
+  return bytes;
+}
+
+template <class Number>
+Number next(std::istringstream &words) {
+  long long value = 0;
+  words >> value;
+  return static_cast<Number>(value);
+}
+
+uint64_t next_u64(std::istringstream &words) {
+  unsigned long long value = 0;
+  words >> value;
+  return value;
+}
+
+// crc HEX
+void crc(std::istringstream &words) {
+  std::string hex;
+  words >> hex;
+  std::vector<uint8_t> bytes = from_hex(hex);
+  std::printf("%04X\n", crc16(bytes.data(), static_cast<uint16_t>(bytes.size())));
+}
+
+// fixed VALUE DECIMALS
+void fixed(std::istringstream &words) {
+  int64_t value = next<int64_t>(words);
+  TextOutput out;
+  LineWriter<TextOutput>(out).fixed(value, next<uint8_t>(words));
+  std::printf("%s\n", out.text.c_str());
+}
+
+// line KIND TEXT NUMBER FIXED DECIMALS HEX
+void line(std::istringstream &words) {
+  std::string kind, text;
+  words >> kind >> text;
+  TextOutput out;
+  LineWriter<TextOutput> writer(out);
+  writer.begin(kind.c_str());
+  writer.comma();
+  writer.text_from_ram(text.data(), static_cast<uint8_t>(text.size()));
+  writer.comma();
+  writer.number(next_u64(words));
+  writer.comma();
+  int64_t value = next<int64_t>(words);
+  writer.fixed(value, next<uint8_t>(words));
+  writer.comma();
+  writer.hex(next<uint32_t>(words), 8);
+  writer.end();
+  std::printf("%s", out.text.c_str());
+}
+
+// scale VALUE FACTOR DIVISOR
+void scaled(std::istringstream &words) {
+  int64_t value = next<int64_t>(words);
+  uint32_t factor = next<uint32_t>(words);
+  std::printf("%" PRId64 "\n", scale(value, factor, next<uint32_t>(words)));
+}
+
+// floor VALUE DIVISOR
+void floored(std::istringstream &words) {
+  int64_t value = next<int64_t>(words);
+  uint64_t rest;
+  int64_t quotient = divide_floor(value, next_u64(words), &rest);
+  std::printf("%" PRId64 " %" PRIu64 "\n", quotient, rest);
+}
+
+template <uint16_t SHUNT>
+int64_t current(int64_t counts, uint16_t conversions, const SensorUnits &units) {
+  return current_steps<SHUNT>(counts, conversions, units);
+}
+
+int64_t current_of(uint16_t shunt_steps, int64_t counts, uint16_t conversions,
+                   const SensorUnits &units) {
+  switch (shunt_steps) {
+    case 7: return current<7>(counts, conversions, units);
+    case 20: return current<20>(counts, conversions, units);
+    case 100: return current<100>(counts, conversions, units);
+    case 1000: return current<1000>(counts, conversions, units);
+    case 10000: return current<10000>(counts, conversions, units);
+    default: return current<65535>(counts, conversions, units);
+  }
+}
+
+SensorUnits units_of(const std::string &sensor, uint16_t shunt_steps) {
+  return sensor == "INA226" ? ina226_units(shunt_steps) : ina219_units(shunt_steps);
+}
+
+// window SENSOR SHUNT_STEPS SPAN_US BUS SHUNT ... : the integers of the line
+void window(std::istringstream &words) {
+  std::string sensor;
+  words >> sensor;
+  uint16_t shunt_steps = next<uint16_t>(words);
+  uint64_t span_us = next_u64(words);
+  SensorUnits units = units_of(sensor, shunt_steps);
+  WindowStats stats;
+  stats.clear();
+  int bus, shunt;
+  while (words >> bus >> shunt) {
+    stats.add(static_cast<uint16_t>(bus), static_cast<int16_t>(shunt),
+              bus * units.pack_ratio + shunt);
+  }
+  Accumulator charge, energy;
+  charge.set_divisor(units.charge_divisor);
+  energy.set_divisor(units.energy_divisor);
+  WindowAdder adder;
+  adder.begin(&charge, stats.shunt_sum, stats.conversions, span_us);
+  while (adder.step()) {
+  }
+  adder.begin(&energy, stats.power_sum(units), stats.conversions, span_us);
+  while (adder.step()) {
+  }
+  uint16_t n = stats.conversions;
+  std::printf("%u %" PRId64 " %" PRId64 " %" PRId64 " %" PRId64 " %" PRId64 " %" PRId64 " %" PRId64
+              " %" PRId64 "\n",
+              n, voltage_uv(stats.pack_voltage_sum(units), n, units),
+              voltage_uv(stats.pack_min, 1, units),
+              voltage_uv(stats.bus_voltage_sum(units), n, units),
+              current_of(shunt_steps, stats.shunt_sum, n, units),
+              current_of(shunt_steps, stats.shunt_min, 1, units),
+              current_of(shunt_steps, stats.shunt_max, 1, units), charge.rounded_steps(),
+              energy.rounded_steps());
+}
+
+// total DIVISOR SUM CONVERSIONS SPAN_US ... : rounded total after each window
+void total(std::istringstream &words) {
+  Accumulator accumulator;
+  accumulator.set_divisor(next_u64(words));
+  WindowAdder adder;
+  int64_t sum;
+  uint16_t conversions;
+  while (words >> sum >> conversions) {
+    adder.begin(&accumulator, sum, conversions, next_u64(words));
+    while (adder.step()) {
+    }
+    std::printf("%" PRId64 " ", accumulator.rounded_steps());
+  }
+  std::printf("\n");
+}
+
+// weeks SEED WINDOWS DIVISOR MEAN_MAX: a long run of 100 ms windows against 128-bit sums
+void weeks(std::istringstream &words) {
+  uint64_t state = next_u64(words);
+  uint64_t windows = next_u64(words);
+  uint64_t divisor = next_u64(words);
+  int64_t mean_max = next<int64_t>(words);
+  Accumulator accumulator;
+  accumulator.set_divisor(divisor);
+  WindowAdder adder;
+  __int128 parts = 0;  // 1/256 of count x microsecond
+  for (uint64_t i = 0; i < windows; ++i) {
+    state = state * 6364136223846793005ULL + 1442695040888963407ULL;
+    uint32_t conversions = 90 + (state >> 33) % 8;
+    uint32_t span_us = 100000 + 4 * (uint32_t)((state >> 40) % 250);
+    int64_t sum = static_cast<int64_t>(state >> 20) % (mean_max * conversions) - mean_max;
+    adder.begin(&accumulator, sum, static_cast<uint16_t>(conversions), span_us);
+    while (adder.step()) {
+    }
+    __int128 exact = static_cast<__int128>(sum) * span_us * 256;
+    parts += exact >= 0 ? exact / conversions : -((-exact + conversions - 1) / conversions);
+  }
+  __int128 counts = parts >> 8;
+  __int128 twice = 2 * counts + divisor;
+  __int128 nearest = twice >= 0 ? twice / (2 * divisor) : -((-twice + 2 * divisor - 1) / (2 * divisor));
+  std::printf("%" PRId64 " %" PRId64 "\n", accumulator.rounded_steps(), static_cast<int64_t>(nearest));
+}
+
+// clock START COUNTER ...
+void clock_of(std::istringstream &words) {
+  BoardClock board_clock;
+  board_clock.start(next<uint32_t>(words));
+  uint64_t counter;
+  while (words >> counter) {
+    std::printf("%" PRIu64 " ", board_clock.now_us(static_cast<uint32_t>(counter)));
+  }
+  std::printf("\n");
+}
+
+// cutoff SENSOR CUTOFF_UV HOLD_MS START_US then PACK TIME_US ... : index that opens, or -1
+void cutoff(std::istringstream &words) {
+  std::string sensor;
+  words >> sensor;
+  Cutoff cutoff;
+  uint32_t cutoff_uv = next<uint32_t>(words);
+  cutoff.set(cutoff_uv, next<uint32_t>(words), units_of(sensor, 1000));
+  cutoff.restart(next<uint32_t>(words));
+  int index = 0, opened = -1;
+  int32_t pack;
+  while (words >> pack) {
+    if (cutoff.add(pack, next<uint32_t>(words)) && opened < 0) opened = index;
+    ++index;
+  }
+  std::printf("%d\n", opened);
+}
+
+// blind CUTOFF_UV SEEN_US NOW_US
+void blind(std::istringstream &words) {
+  Cutoff cutoff;
+  cutoff.set(next<uint32_t>(words), 1000, ina219_units(1000));
+  cutoff.restart(next<uint32_t>(words));
+  std::printf("%d\n", cutoff.blind(next<uint32_t>(words)));
+}
+
+// switch START_CLOSED START_US then CLOSED TIME_US ... : indices of closures
+void limit(std::istringstream &words) {
+  LimitSwitch limit_switch;
+  bool closed = next<int>(words);
+  limit_switch.start(closed, next<uint32_t>(words));
+  int value;
+  for (int index = 0; words >> value; ++index) {
+    if (limit_switch.add(value, next<uint32_t>(words))) std::printf("%d ", index);
+  }
+  std::printf("\n");
+}
+
+// joint OPEN_SAMPLE then SAMPLE TIME_US ..., a SAMPLE of -1 ends the cycle
+void joint(std::istringstream &words) {
+  JointWatch watch;
+  watch.start();
+  int open_from = next<int>(words);
+  int sample;
+  while (words >> sample) {
+    uint32_t time_us = next<uint32_t>(words);
+    if (sample >= 0) {
+      watch.add(static_cast<uint16_t>(sample), sample >= open_from, time_us);
+      continue;
+    }
+    JointCycle cycle;
+    uint32_t whole_us;
+    watch.end_cycle(time_us, &cycle, &whole_us);
+    std::printf("%d %u %u %u %u %u %u ", cycle.ever_closed(), cycle.least, cycle.greatest,
+                cycle.open_sample, cycle.opens, cycle.longest_us, whole_us);
+  }
+  std::printf("\n");
+}
+
+// pulse PERIOD_MS DWELL_MS ANGLE_A ANGLE_B then MS ...
+void pulse(std::istringstream &words) {
+  FlexOrder order = {};
+  order.period_ms = next<uint32_t>(words);
+  order.dwell_ms = next<uint32_t>(words);
+  order.angle_a_degrees = next<uint8_t>(words);
+  order.angle_b_degrees = next<uint8_t>(words);
+  uint32_t ms;
+  while (words >> ms) std::printf("%u ", flex_pulse_half_us(order, ms));
+  std::printf("\n");
+}
+
+// ohm KNOWN_TENTHS RATIO_16 SUPPLY_MV SUM: open sample at 10 Ohm, resistance, current
+void ohm(std::istringstream &words) {
+  uint16_t known = next<uint16_t>(words);
+  uint16_t ratio = next<uint16_t>(words);
+  uint16_t supply_mv = next<uint16_t>(words);
+  uint32_t voltage = joint_voltage(next<uint16_t>(words), ratio);
+  std::printf("%u %" PRId64 " %" PRId64 "\n", joint_open_sample(10, known, ratio),
+              joint_resistance_steps(voltage, known),
+              joint_current_steps(voltage, joint_short_steps(known, supply_mv)));
+}
+
+// parse HEX: what the parser makes of these bytes, command by command
+void parse(std::istringstream &words) {
+  std::string hex;
+  words >> hex;
+  CommandParser parser;
+  for (uint8_t byte : from_hex(hex)) {
+    if (!parser.feed(byte)) continue;
+    parser.read();
+    const Command &command = parser.command();
+    std::string name(command.name, command.name_length);
+    std::printf("%s|%d|%d", name.c_str(), command.error, command.kind);
+    if (command.error == ERROR_NONE) {
+      const FlexOrder &flex = command.flex;
+      switch (command.kind) {
+        case COMMAND_WINDOW: std::printf("|%" PRIu32, command.window_us); break;
+        case COMMAND_LOAD: std::printf("|%d", command.load_closed); break;
+        case COMMAND_CUTOFF: std::printf("|%" PRIu32 "|%" PRIu32, command.cutoff_uv, command.hold_ms); break;
+        case COMMAND_FLEX_START:
+          std::printf("|%d|%" PRIu32 "|%" PRIu32 "|%" PRIu32 "|%d|%d|%d|%" PRIu32, flex.servo, flex.cycles,
+                      flex.period_ms, flex.dwell_ms, flex.angle_a_degrees, flex.angle_b_degrees,
+                      flex.joints, flex.stop_open_us);
+          break;
+        default: break;
+      }
+    }
+    std::printf("\t");
+  }
+  std::printf("\n");
+}
+
+// Memory whose power fails after a number of writes, and with worn bytes that stay as they are.
+struct TestMemory {
+  std::vector<uint8_t> bytes;
+  std::vector<unsigned> writes;
+  long writes_left = -1;
+  int worn_address = -1;
+
+  explicit TestMemory(uint8_t fill) : bytes(16 * 8, fill), writes(16 * 8, 0) {}
+  uint8_t read(uint16_t address) { return bytes.at(address); }
+  void write(uint16_t address, uint8_t value) {
+    if (writes_left == 0) return;
+    if (writes_left > 0) --writes_left;
+    if (address == worn_address || bytes.at(address) == value) return;
+    ++writes.at(address);
+    bytes.at(address) = value;
+  }
+};
+
+// records FILL BOOTS CUT WORN: so many boots of a ring of 8 slots, each with a fresh start of
+// the sketch. In every third boot the power fails after CUT bytes (-1: never). Last boot number
+// seen, how often a boot number came twice or backwards, greatest writes of a byte.
+void records(std::istringstream &words) {
+  TestMemory memory(next<uint8_t>(words));
+  int boots = next<int>(words);
+  int cut = next<int>(words);
+  memory.worn_address = next<int>(words);
+  Record record;
+  int wrong = 0, whole_boots = 0;
+  for (int i = 0; i < boots; ++i) {
+    RecordRing<TestMemory> ring(memory, 0, 8);
+    bool found = ring.load(&record);
+    if (found != (whole_boots > 0) || record.boot != static_cast<uint16_t>(whole_boots)) ++wrong;
+    if (found && (record.cutoff_uv != 3000000u + record.boot || !record.load_open)) ++wrong;
+    ++record.boot;
+    record.cutoff_uv = 3000000u + record.boot;
+    record.hold_ms = record.boot;
+    record.load_open = true;
+    bool fails = cut >= 0 && i % 3 == 2;
+    memory.writes_left = fails ? cut : -1;
+    ring.begin(record);
+    for (int byte = 0; byte < 16 * 9 && ring.write_byte(); ++byte) {
+    }
+    memory.writes_left = -1;
+    if (!fails || cut >= 16) ++whole_boots;
+  }
+  unsigned most = 0;
+  for (unsigned count : memory.writes) most = count > most ? count : most;
+  std::printf("%d %d %u\n", whole_boots, wrong, most);
+}
+
+}  // namespace
+
+int main() {
+  const std::pair<const char *, void (*)(std::istringstream &)> answers[] = {
+      {"crc", crc},       {"fixed", fixed}, {"line", line},     {"scale", scaled}, {"floor", floored},
+      {"window", window}, {"total", total}, {"weeks", weeks},   {"clock", clock_of}, {"cutoff", cutoff},
+      {"blind", blind},   {"switch", limit}, {"joint", joint},  {"pulse", pulse},  {"ohm", ohm},
+      {"parse", parse},   {"records", records},
+  };
+  std::string text;
+  while (std::getline(std::cin, text)) {
+    std::istringstream words(text);
+    std::string question;
+    words >> question;
+    bool known = false;
+    for (const auto &answer : answers) {
+      if (question != answer.first) continue;
+      answer.second(words);
+      known = true;
+    }
+    if (!known) return 2;
+  }
+  return 0;
+}

@@ -1,0 +1,183 @@
+"""Budget file, estimate and comparison."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from analysis.budget_compare import CONVERTER_LABEL, MeasuredMode, SharedDoubt, compare_budget
+from analysis.budget_estimate import estimate_evening, estimate_mode
+from analysis.budget_file import parse_budget, read_budget
+from logger.errors import BenchError
+
+VEST = """\
+[piece]
+name = "Night-ride vest"
+give_up_v = 2.7
+
+[supply]
+pack = "3x AA alkaline"
+converter = "boost"
+output_v = 5.0
+efficiency_percent = 80
+efficiency_tolerance_percent = 5
+quiescent_ma = 1.0
+
+[[part]]
+name = "LEDs"
+quantity = 24
+source = "data sheet"
+  [part.pixel.ride]
+  red = 255
+  brightness_percent = 50
+  lit_share = 0.5
+  [part.pixel.dark]
+
+[[part]]
+name = "microcontroller"
+tolerance_percent = 30
+  [part.current_ma]
+  active = 12.0
+  [part.peak_ma]
+  active = 40.0
+
+[[wire]]
+name = "feed"
+gauge_awg = 26
+length_m = 1.5
+carries = ["LEDs"]
+
+[[mode]]
+name = "ride"
+hours = 3
+parts.LEDs = { ride = 0.5, dark = 0.5 }
+parts.microcontroller = "active"
+
+[[mode]]
+name = "parked"
+hours = 1
+parts.LEDs = "dark"
+parts.microcontroller = "active"
+"""
+
+
+def test_estimate_by_hand() -> None:
+    """Worked by hand: LED ride = 1 + 0.5 x (0.5 x 16) = 5 mA; mean of ride and dark 3 mA;
+    24 x 3 + 12 = 84 mA at 5 V; at the pack 84 x 5 / (0.8 x 3.75) + 1 = 141 mA."""
+    budget = parse_budget(VEST)
+    ride = estimate_mode(budget, budget.modes[0], 3.75)
+    assert ride.current.value == pytest.approx(141.0)
+    # Tolerances at the pack (factor 5/3): 24 x 2.5 x 20 % = 12 -> 20; 24 x 0.5 x 20 % = 2.4 -> 4;
+    # 12 x 30 % = 3.6 -> 6; converter 140 x 5 % = 7: root sum of squares of 20, 4, 6, 7 = 22.38.
+    assert ride.current.upper == pytest.approx(141.0 + np.sqrt(501.0))
+    assert ride.worst_ma == pytest.approx((141.0 - 37.0, 141.0 + 37.0))
+    # Peak: (24 x 5 + 40) x 5/3 + 1; wire: 120 mA through 3 m of 26 AWG, 133.89 ohm/km (Floyd).
+    assert ride.peak_ma == pytest.approx(160 * 5 / 3 + 1)
+    assert ride.wire_drop_v["feed"] == pytest.approx(0.12 * 3 * 0.13389, rel=1e-3)
+
+
+def test_evening_adds_the_modes() -> None:
+    budget = parse_budget(VEST)
+    evening = estimate_evening(budget, 3.75)
+    ride = estimate_mode(budget, budget.modes[0], 3.75).current.value
+    parked = estimate_mode(budget, budget.modes[1], 3.75).current.value
+    assert ride is not None
+    assert parked is not None
+    assert evening.charge.value == pytest.approx(3 * ride + parked)
+    assert evening.energy.value == pytest.approx(3.75 * (3 * ride + parked))
+    assert evening.mean_current.value == pytest.approx((3 * ride + parked) / 4)
+
+
+def test_a_planted_error_is_found_and_its_part_named() -> None:
+    """The LEDs' dark current is really 1.6 mA, not 1.0: only that figure moves by much."""
+    budget = parse_budget(VEST)
+    truth = VEST.replace("  [part.pixel.dark]\n", "  [part.current_ma]\n  dark = 1.6\n")
+    measured = tuple(
+        MeasuredMode(mode.name, _mean_ma(truth, index), 3.75, 0.05, 600.0)
+        for index, mode in enumerate(budget.modes)
+    )
+    result = compare_budget(budget, measured, SharedDoubt(0.5, 0.003))
+    after = dict(zip(result.labels, result.reconciled.posterior_ma, strict=True))
+    surprise = dict(zip(result.labels, result.reconciled.surprise, strict=True))
+    assert max(surprise, key=lambda label: abs(surprise[label])) == "LEDs: dark"
+    assert 1.2 < after["LEDs: dark"] < 1.7
+    assert not result.modes[1].explained
+    # Dark LEDs and microcontroller are on in every mode; the modes cannot tell them apart.
+    assert any(
+        {"LEDs: dark", "microcontroller: active"} <= set(group) for group in result.inseparable
+    )
+    assert result.labels[-1] == CONVERTER_LABEL
+
+
+def test_a_difference_that_tolerances_explain_is_said_to_be_none() -> None:
+    budget = parse_budget(VEST)
+    measured = (MeasuredMode("ride", 141.0 * 1.08, 3.75, 0.05, 600.0),)
+    assert compare_budget(budget, measured, SharedDoubt(0.5, 0.003)).modes[0].explained
+
+
+def test_efficiency_intervals_hold_the_truth() -> None:
+    """Converter and figures drawn from their tolerances, nonlinear truth: 90 % intervals hold 87-93 %."""
+    rng = np.random.default_rng(11)
+    budget = parse_budget(VEST)
+    held: list[bool] = []
+    for _ in range(400):
+        factor = 1 + rng.normal(size=4) * np.array([0.2, 0.2, 0.3, 0.05]) / 1.96
+        ride, dark, active = np.array([5.0, 1.0, 12.0]) * factor[:3]
+        shared = rng.normal() * 0.5
+        measured = tuple(
+            MeasuredMode(
+                name,
+                (24 * leds + active) * 5 / (0.8 * 3.75) * factor[3]
+                + 1
+                + shared
+                + rng.normal() * 0.1,
+                3.75,
+                0.1,
+                600.0,
+            )
+            for name, leds in (("ride", (ride + dark) / 2), ("parked", dark))
+        )
+        result = compare_budget(budget, measured, SharedDoubt(0.5, 0.0))
+        low, high = result.reconciled.interval_ma(0.9)
+        truth = np.array([ride, dark, active, factor[3]])
+        held.extend((low <= truth) & (truth <= high))
+    assert 0.87 <= np.mean(held) <= 0.93
+
+
+@pytest.mark.parametrize(
+    ("good", "bad", "line", "words"),
+    [
+        ("ride = 0.5, dark = 0.5", "ride = 0.7, dark = 0.5", 40, "add up to 1.2"),
+        ("ride = 0.5, dark", "ride = -0.5, dark", 40, "not a share"),
+        ("quantity = 24", 'quantity = "24"', 15, "no number"),
+        ("active = 12.0", "active = -1", 27, "out of range"),
+        ("gauge_awg = 26", "gauge = 26", 33, "gauge_awg"),
+        ("red = 255", "red = 300", 18, "0 to 255"),
+        ("3x AA alkaline", "3x AA mystery", 6, "chemistries"),
+        ('"boost"', '"pump"', 7, "none, linear, boost, buck"),
+        ('carries = ["LEDs"]', 'carries = ["LED"]', 35, "did you mean 'LEDs'"),
+    ],
+)
+def test_errors_name_line_field_and_what_is_valid(
+    good: str, bad: str, line: int, words: str
+) -> None:
+    with pytest.raises(BenchError) as caught:
+        parse_budget(VEST.replace(good, bad, 1), "vest.toml")
+    assert f"vest.toml, line {line}:" in str(caught.value)
+    assert words in str(caught.value)
+
+
+def test_missing_file_and_broken_toml(tmp_path: Path) -> None:
+    with pytest.raises(BenchError, match="drawbench budget new"):
+        read_budget(tmp_path / "none.toml")
+    broken = tmp_path / "broken.toml"
+    broken.write_text("[piece\n", encoding="utf-8")
+    with pytest.raises(BenchError, match="line 1"):
+        read_budget(broken)
+
+
+def _mean_ma(text: str, index: int) -> float:
+    budget = parse_budget(text)
+    value = estimate_mode(budget, budget.modes[index], 3.75).current.value
+    assert value is not None
+    return value

@@ -1,0 +1,211 @@
+"""Budgets against runs of the simulated board, through the command as well."""
+
+import json
+from dataclasses import replace
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from analysis.budget_edit import TEMPLATE
+from analysis.budget_file import parse_budget, read_budget
+from analysis.budget_run import modes_of_run
+from analysis.budget_story import BudgetStory, _judge_run, tell_budget
+from analysis.commands_budget import budget_command
+from analysis.mode_detect import find_changes_s
+from analysis.pack_choice import Demand
+from analysis.rundown import rundown
+from analysis.trace import trace_of
+from firmware_probe import vest
+from firmware_probe.load import (
+    ConstantCurrent,
+    ConstantPower,
+    Converter,
+    LoadProgramme,
+    Mode,
+    Pulsed,
+    Step,
+)
+from firmware_probe.simulated_board import SimulatedBoard
+from firmware_probe.vest import vest_board, vest_pack, vest_sensor
+from logger.description import Event
+from logger.errors import BenchError
+from logger.pack import Pack
+from logger.run_reader import Run
+from tests.board_runs import run_of_board
+
+AA3 = Pack("alkaline", 3, "AA")
+VEST_BUDGET = Path(__file__).parents[1] / "firmware_probe" / "vest_budget.toml"
+
+
+@pytest.fixture(scope="module")
+def vest_run() -> Run:
+    return run_of_board(vest_board(window_us=1_000_000), 3 * 3600, AA3)
+
+
+@pytest.fixture(scope="module")
+def vest_story(vest_run: Run) -> BudgetStory:
+    return tell_budget(read_budget(VEST_BUDGET), vest_run)
+
+
+def _programme(
+    rng: np.random.Generator, hours: float, pulsed: bool
+) -> tuple[LoadProgramme, list[float]]:
+    """Random modes behind a booster; steps of 10 mA or more at the pack; LEDs pulsed at 25 % duty."""
+    steps: list[Step] = []
+    changes: list[float] = []
+    at_s, level_a = 0.0, 0.06
+    while at_s < hours * 3600:
+        duration_s = float(np.round(rng.exponential(100) + 12, 1))
+        base = ConstantCurrent(0.02)
+        lit = (
+            Pulsed(ConstantCurrent((level_a - 0.02) / 0.25), 430.0, 0.25)
+            if pulsed
+            else ConstantCurrent(level_a - 0.02)
+        )
+        steps.append(Step(Mode(f"mode {len(steps)}", (base, lit)), duration_s))
+        at_s += duration_s
+        changes.append(at_s)
+        # 8.5 mA at 5 V is 10 mA and more at a pack under 4.9 V behind 87 %.
+        step_a = float(rng.uniform(0.0085, 0.04)) * float(rng.choice([-1, 1]))
+        level_a = level_a + step_a if 0.03 < level_a + step_a < 0.15 else level_a - step_a
+    return LoadProgramme(tuple(steps), repeat=False, converter=Converter(minimum_v=1.0)), changes
+
+
+@pytest.mark.parametrize("pulsed", [False, True])
+def test_mode_changes_of_the_simulated_board_are_found(pulsed: bool) -> None:
+    """At least 98 % of changes of 10 mA or more within one second, fewer than one false per hour."""
+    rng = np.random.default_rng(17)
+    missed = total = false = 0
+    hours = 4.0
+    for seed in (1, 2):
+        programme, changes = _programme(rng, hours, pulsed)
+        board = SimulatedBoard(
+            vest_pack(), programme, vest_sensor(seed), seed=seed, window_us=500_000
+        )
+        run = run_of_board(board, hours * 3600 - 60, AA3)
+        trace = trace_of(run)
+        assert trace.current_ma is not None
+        found = find_changes_s(trace.time_s, trace.current_ma)
+        truth = np.array([change for change in changes if change < trace.end_s - 12])
+        apart = np.abs(found[:, None] - truth[None, :])
+        missed += int((apart.min(axis=0) > 1.0).sum())
+        false += int((apart.min(axis=1) > 1.0).sum())
+        total += truth.size
+    assert total > 100
+    assert missed / total <= 0.02
+    assert false / (2 * hours) < 1.0
+
+
+def test_the_vest_s_wrong_figure_is_found(vest_story: BudgetStory) -> None:
+    """The simulated LEDs draw 1.0 mA when dark; the budget guesses 0.3 mA."""
+    rows = vest_story.figure_rows()
+    assert [rows[index][0] for index in vest_story.culprits] == ["LEDs: off"]
+    after = rows[vest_story.culprits[0]][2]
+    assert after.lower is not None
+    assert after.upper is not None
+    assert after.lower <= 1.0 <= after.upper
+    assert vest_story.comparison is not None
+    explained = {item.estimate.mode: item.explained for item in vest_story.comparison.modes}
+    assert explained == {"ride": True, "glow": True, "parked": False}
+
+
+def test_means_of_the_modes_agree_with_marks(vest_run: Run) -> None:
+    """Modes from the current's jumps and modes from typed marks give the same means."""
+    budget = read_budget(VEST_BUDGET)
+    trace = trace_of(vest_run)
+    found = modes_of_run(budget, trace, ())
+    marks = tuple(
+        Event(start + 1.0, "mark", name or "something else") for name, start, _ in found.stretches
+    )
+    marked = modes_of_run(budget, trace, marks)
+    assert "marked" in marked.how
+    for one, other in zip(found.measured, marked.measured, strict=True):
+        assert one.mode == other.mode
+        assert one.current_ma == pytest.approx(other.current_ma, rel=0.03)
+
+
+def test_stretches_cover_the_run_once(vest_run: Run) -> None:
+    found = modes_of_run(read_budget(VEST_BUDGET), trace_of(vest_run), ())
+    for (_, _, end), (_, start, _) in pairwise(found.stretches):
+        assert start == pytest.approx(end)
+
+
+def test_a_mode_that_the_run_lacks_is_told(vest_run: Run) -> None:
+    text = VEST_BUDGET.read_text(encoding="utf-8")
+    extra = (
+        text
+        + '\n[[mode]]\nname = "disco"\nparts.LEDs = { ride = 0.0, brake = 1.0 }\nparts.microcontroller = "active"\n'
+    )
+    marks = (Event(0.0, "mark", "ride"), Event(400.0, "mark", "parked"))
+    run = replace(vest_run, description=replace(vest_run.description, events=marks))
+    story = tell_budget(parse_budget(extra), run)
+    assert any("'disco'" in warning for warning in story.warnings)
+
+
+def test_a_run_without_current_or_modes_is_refused(vest_run: Run) -> None:
+    budget = read_budget(VEST_BUDGET)
+    without = replace(vest_run, samples=vest_run.samples.drop(columns="current_ma"))
+    with pytest.raises(BenchError, match="no current"):
+        tell_budget(budget, without)
+    tiny = vest_run.samples.assign(current_ma=0.01)
+    with pytest.raises(BenchError, match="None of the budget's modes"):
+        tell_budget(budget, replace(vest_run, samples=tiny))
+
+
+def test_remedied_run_confirms_the_predicted_runtime(vest_story: BudgetStory) -> None:
+    """The remedy is carried out on the simulated vest: ride at 70 % brightness, fresh cells."""
+    remedy = next(
+        item for item in vest_story.changes if item.words.startswith("LEDs: ride at 70 %")
+    )
+    board = vest_board(window_us=10_000_000, brightness=0.7)
+    run = run_of_board(board, 15 * 3600, AA3)
+    lasted_s = rundown(run, vest.CUTOFF_V, 60.0).cutoff_time.value
+    assert remedy.runtime.lower is not None
+    assert remedy.runtime.upper is not None
+    assert lasted_s is not None
+    assert remedy.runtime.lower <= lasted_s / 3600 <= remedy.runtime.upper
+    # And it did help: the vest as it was lasts less than ten hours.
+    assert lasted_s > 10 * 3600
+
+
+def test_a_measured_pack_predicts_its_own_run() -> None:
+    """A pack judged by its own rundown, for the same steady power: the run's own length, checked by formula."""
+    power_mw = 800.0
+    programme = LoadProgramme((Step(Mode("steady", (ConstantPower(power_mw / 1000),)), 1e6),))
+    board = SimulatedBoard(vest_pack(), programme, vest_sensor(), window_us=10_000_000)
+    run = run_of_board(board, 12 * 3600, AA3)
+    lasted_s = rundown(run, 2.7, 60.0).cutoff_time.value
+    demand = Demand(power_mw, 0.0, 0.0, power_mw, 0.0, 2.7, 0.0, 0.0)
+    answer = _judge_run(run, demand)
+    assert lasted_s is not None
+    assert answer.runtime.value == pytest.approx(lasted_s / 3600, rel=0.03)
+    assert "as in" in answer.name
+
+
+def test_mixed_cells_are_refused() -> None:
+    with pytest.raises(BenchError, match="mixes cells"):
+        parse_budget(TEMPLATE.replace("3x AA alkaline", "2x AA alkaline + 1x AA nimh"))
+
+
+def test_command_line(tmp_path: Path) -> None:
+    runner = CliRunner()
+    path = tmp_path / "vest.toml"
+    assert runner.invoke(budget_command, ["new", str(path)]).exit_code == 0
+    shown = runner.invoke(budget_command, [str(path), "--pack", "4x AA nimh"])
+    assert shown.exit_code == 0
+    assert "would last about" in shown.output
+    assert "4x AA nimh" in shown.output
+    assert "Caution" in shown.output
+    result = json.loads(runner.invoke(budget_command, [str(path), "--json"]).output)
+    assert set(result["estimated_current"]) == {"ride", "parked"}
+    assert set(result["packs"][0]["runtime"]) >= {"value", "unit", "lower", "upper", "coverage"}
+    again = runner.invoke(budget_command, ["new", str(path)])
+    assert isinstance(again.exception, BenchError)
+    assert path.read_text(encoding="utf-8") == TEMPLATE
+    unmeasured = runner.invoke(
+        budget_command, [str(path), "--corrected", str(tmp_path / "new.toml")]
+    )
+    assert isinstance(unmeasured.exception, BenchError)

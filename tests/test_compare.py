@@ -1,0 +1,177 @@
+"""Runs side by side, and the commands' faces."""
+
+import json
+import shutil
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+from numpy.typing import NDArray
+
+from analysis.commands_compare import compare_command
+from analysis.commands_forecast import chance_words, forecast_command, span_seconds
+from analysis.compare import compare
+from logger.errors import BenchError
+from logger.run_reader import Run
+from logger.run_store import create_run_folder, write_description
+from tests.runs_by_formula import board_run
+
+Array = NDArray[np.float64]
+
+
+def falling(hours: float, draw_ma: float = 100.0, **changes: object) -> Run:
+    """A straight fall from 4.5 V to 3.0 V in so many hours, a little beyond."""
+    return board_run(
+        lambda t: 4.5 - 1.5 * t / (hours * 3600),
+        lambda t: np.full(len(t), draw_ma),
+        hours * 3600 * 1.02,
+        30.0,
+        parts=2,
+        **changes,  # type: ignore[arg-type]
+    )
+
+
+def store(run: Run, folder: Path) -> Path:
+    create_run_folder(folder)
+    run.samples.to_csv(folder / "samples.csv", index=False)
+    write_description(folder, run.description, list(run.samples.columns))
+    return folder
+
+
+def test_clear_difference_and_its_limits() -> None:
+    found = compare([falling(10), falling(8)], ["before washing", "after washing"], 3.0, 10.0)
+    (first,) = found.differences
+    by_name = {item.name: item for item in first}
+    time = by_name["cutoff_time"]
+    assert time.difference.value == pytest.approx(-2 * 3600, abs=60)
+    assert time.percent == pytest.approx(-20, abs=0.2)
+    assert time.clear is True
+    assert "20.0 % shorter" in found.sentences[0]
+    assert "one run each" in found.sentences[0]
+
+
+def test_same_run_twice_cannot_be_told_apart() -> None:
+    found = compare([falling(10), falling(10.001)], ["A", "B"], 3.0, 10.0)
+    assert all(item.clear is not True for item in found.differences[0])
+    assert "cannot be told apart" in found.sentences[0]
+
+
+def test_one_board_compares_better_than_two() -> None:
+    run, other = falling(10), falling(10, 103.0)
+    assert other.description.board is not None
+    foreign = replace(
+        other,
+        description=replace(
+            other.description, board=replace(other.description.board, board="00000001")
+        ),
+    )
+
+    def half(second: Run) -> float:
+        item = {d.name: d for d in compare([run, second], ["A", "B"], 3.0, 10.0).differences[0]}[
+            "mean_current"
+        ].difference
+        assert item.value is not None
+        assert item.upper is not None
+        return item.upper - item.value
+
+    assert half(other) < 0.6 * half(foreign)
+
+
+def test_compare_command_writes_a_picture_and_json(tmp_path: Path) -> None:
+    folders = [store(falling(10), tmp_path / "before"), store(falling(9), tmp_path / "after")]
+    stem = tmp_path / "picture.png"
+    arguments = [*map(str, folders), "--cutoff", "3.0", "--hold", "10", "--plot", str(stem)]
+    shown = CliRunner().invoke(compare_command, arguments, catch_exceptions=False)
+    assert shown.exit_code == 0
+    assert "10.0 % shorter" in " ".join(shown.output.split())
+    assert stem.exists()
+    assert stem.with_suffix(".svg").exists()
+    as_json = CliRunner().invoke(compare_command, [*arguments, "--json"], catch_exceptions=False)
+    result = json.loads(as_json.output)
+    part = result["differences"]["after"]["cutoff_time"]
+    assert part["clear"] is True
+    assert set(part["difference"]) >= {"value", "unit", "lower", "upper", "coverage"}
+    assert isinstance(result["warnings"], list)
+
+
+def test_compare_needs_two_runs(tmp_path: Path) -> None:
+    folder = store(falling(10), tmp_path / "one")
+    with pytest.raises(BenchError, match="at least two"):
+        compare_command.main([str(folder)], standalone_mode=False)
+
+
+@pytest.fixture
+def unfinished(tmp_path: Path) -> Path:
+    return store(falling(10), tmp_path / "vest")
+
+
+def forecast(folder: Path, *options: str) -> str:
+    result = CliRunner().invoke(
+        forecast_command, [str(folder), "--cutoff", "2.9", *options], catch_exceptions=False
+    )
+    assert result.exit_code == 0
+    return result.output
+
+
+def test_forecast_command_answers_in_plain_words(unfinished: Path) -> None:
+    text = " ".join(forecast(unfinished, "--until", "6h", "--wanted", "8h").split())
+    assert "Nine times in ten" in text
+    assert "That it lasts 8 h" in text
+    assert "0.8 V per cell" in text
+
+
+def test_forecast_command_json(unfinished: Path) -> None:
+    result = json.loads(forecast(unfinished, "--until", "6h", "--wanted", "8h", "--json"))
+    half, most = result["forecast"]["cutoff_time"]
+    assert half["coverage"] == 0.5
+    assert most["coverage"] == 0.9
+    assert most["lower"] < half["lower"] < half["value"] < half["upper"] < most["upper"]
+    assert 0 <= result["forecast"]["chance_wanted"]["value"] <= 1
+    assert result["warnings"] == []
+
+
+@pytest.mark.parametrize(
+    ("options", "happened"),
+    [
+        (("--until", "1s"), "two rows"),
+        (("--capacity", "2000", "--pack", "porridge"), "not understood"),
+        (("--load", "bright"), "not understood"),
+    ],
+)
+def test_forecast_command_says_what_is_wrong(
+    unfinished: Path, options: tuple[str, ...], happened: str
+) -> None:
+    with pytest.raises(BenchError, match=happened):
+        forecast_command.main([str(unfinished), "--cutoff", "2.9", *options], standalone_mode=False)
+
+
+def test_forecast_needs_a_cutoff(unfinished: Path) -> None:
+    with pytest.raises(BenchError, match="No cutoff"):
+        forecast_command.main([str(unfinished)], standalone_mode=False)
+
+
+def test_forecast_of_a_damaged_run(unfinished: Path, tmp_path: Path) -> None:
+    damaged = tmp_path / "damaged"
+    shutil.copytree(unfinished, damaged)
+    text = (damaged / "samples.csv").read_text().splitlines()
+    text[20:25] = ["garbage"] * 5
+    (damaged / "samples.csv").write_text("\n".join(text)[:-30])
+    assert "left out" in " ".join(forecast(damaged, "--until", "6h").split())
+
+
+@pytest.mark.parametrize(
+    ("text", "seconds"), [("90", 90.0), ("20min", 1200.0), ("7.5h", 27000.0), ("soon", None)]
+)
+def test_spans(text: str, seconds: float | None) -> None:
+    assert span_seconds(text) == seconds
+
+
+def test_chances_never_claim_certainty() -> None:
+    words: Callable[[float], str] = chance_words
+    assert "100 in 100" not in words(1.0)
+    assert "almost certain" in words(1.0)
+    assert "hardly" in words(0.0)
+    assert "open" in words(0.5)
