@@ -28,6 +28,15 @@ _STEM: Final = re.compile(r"[a-z0-9][a-z0-9-]*")
 
 
 @dataclass(frozen=True)
+class Table:
+    """A table of text: a caption, headings, rows of as many cells; the first cell names the row."""
+
+    caption: str
+    headings: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+
+
+@dataclass(frozen=True)
 class Part:
     """One stretch of the page. ``items``: a list; ``commands``: to be typed as they stand."""
 
@@ -38,6 +47,7 @@ class Part:
     cautions: tuple[str, ...] = ()
     items: tuple[str, ...] = ()
     commands: tuple[str, ...] = ()
+    tables: tuple[Table, ...] = ()
 
     @property
     def interval_title(self) -> str:

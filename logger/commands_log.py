@@ -93,6 +93,20 @@ def default_folder() -> Path:
 @click.option("--load-note", default="", help="What draws the current, in words.")
 @click.option("--notes", default="", help="Anything else worth keeping.")
 @click.option(
+    "--temperature", type=click.FloatRange(-40, 85), metavar="C", help="Of the bench, in °C."
+)
+@click.option(
+    "--board-draw",
+    type=click.FloatRange(min=0, min_open=True),
+    metavar="MA",
+    help="The board itself hangs on the pack behind the sensor and takes this much [default: fed by USB].",
+)
+@click.option(
+    "--calibration/--no-calibration",
+    default=True,
+    help="Give the run a copy of the board's calibration, if there is one that fits [default: yes].",
+)
+@click.option(
     "--resume",
     type=click.Path(path_type=Path),
     metavar="RUN",
