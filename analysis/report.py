@@ -17,6 +17,7 @@ from analysis.events import ListedEvent, listed_events
 from analysis.plots import draw_plots
 from analysis.publish import publish
 from analysis.render import Page, Part, Table, render_html, render_markdown
+from analysis.run_sheet import write_sheet
 from analysis.rundown import Rundown
 from analysis.section import FigureFile, Section
 from analysis.table import rows_of
@@ -41,7 +42,7 @@ SectionMaker = Callable[[Path], Section]
 def write_report(
     run: Run, result: Rundown, folder: Path, section_makers: Sequence[SectionMaker] = ()
 ) -> tuple[Path, ...]:
-    """Write ``report.html``, ``report.md`` and the pictures into ``folder``; returns their paths.
+    """Write ``report.html``, ``report.md``, ``run-sheet.pdf`` and the pictures into ``folder``; returns their paths.
 
     ``section_makers``: further parts, printed after the run's own. Raises BenchError rather
     than write over a file that is not an earlier report's.
@@ -53,6 +54,7 @@ def write_report(
         sections = [maker(made) for maker in section_makers]
         page = report_page(run, result, figures, events, unlisted, sections)
         (made / "report.html").write_text(render_html(page, made), encoding="utf-8", newline="\n")
+        write_sheet(run, result, made)
         (made / "report.md").write_text(render_markdown(page), encoding="utf-8", newline="\n")
         return publish(made, folder)
 

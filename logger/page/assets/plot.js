@@ -61,7 +61,7 @@ function drawPlot(svg, plot) {
     low = Math.min(low, level.value); high = Math.max(high, level.value);
   }
   const room = (high - low) * 0.08 || Math.abs(high) * 0.05 || 1;
-  high += room; if (low !== 0) low -= room;
+  high += room; if (low !== 0) low -= room * (plot.levels.length ? 2 : 1);
   const x = (t) => left + (t / plot.end_s) * (width - left - right);
   const y = (v) => top + (1 - (v - low) / (high - low)) * (height - top - bottom);
 
@@ -91,7 +91,9 @@ function drawPlot(svg, plot) {
   for (const level of plot.levels) {
     if (level.value < low || level.value > high) continue;
     shape(inside, "line", { x1: left, x2: width - right, y1: y(level.value), y2: y(level.value), class: level.kind });
-    shape(svg, "text", { x: left + 6, y: y(level.value) - 5 }, level.text);
+    // The floor lies under the cutoff: each has its name on its own side.
+    const under = level.kind === "floor" && y(level.value) + 16 < height - bottom;
+    shape(svg, "text", { x: left + 6, y: y(level.value) + (under ? 14 : -5) }, level.text);
   }
   for (const event of plot.events) shape(inside, "line", { x1: x(event), x2: x(event), y1: top, y2: height - bottom, class: "event" });
   let part = [];
