@@ -13,6 +13,7 @@ import pytest
 from firmware_probe.links import best_link
 from firmware_probe.serve import BoardServer
 from firmware_probe.vest import vest_board
+from logger.description import Event
 from logger.forecast_process import foreseen_of
 from logger.outlook import Foreseen
 from logger.run_reader import read_run
@@ -42,7 +43,7 @@ def test_forecast_stands_in_the_terminal_and_in_the_record(tmp_path: Path) -> No
             env=environment(),
         )  # fmt: skip
         end_s = time.monotonic() + 60.0
-        noted = []
+        noted: list[Event] = []
         while time.monotonic() < end_s and not noted:
             time.sleep(0.2)
             if (folder / "samples.csv-metadata.json").exists():
