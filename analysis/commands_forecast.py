@@ -1,17 +1,23 @@
 """``drawbench forecast``: when will the pack reach the cutoff, and how sure is that?"""
 
+import contextlib
 import json
+import os
 import re
+import sys
 import textwrap
+import threading
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import click
 
+from analysis import live_forecast
 from analysis.commands_rundown import TEXT_WIDTH, cutoff_of, cutoff_option, hold_option
 from analysis.discharge import discharge
-from analysis.forecast_words import forecast_json, forecast_words
+from analysis.forecast import Forecast
+from analysis.forecast_words import forecast_json, forecast_line, forecast_words
 from analysis.future_load import Programme
 from analysis.run_forecast import forecast_run
 from analysis.words import plain_text
@@ -19,6 +25,8 @@ from logger.errors import BenchError
 from logger.pack import SAFETY_CLOSING, parse_pack
 from logger.run_reader import Run, read_run
 
+# Bases on which a forecast stands; the others know nothing yet.
+_FORESEEN = ("curve", "rated capacity")
 _SECONDS = {"s": 1.0, "min": 60.0, "m": 60.0, "h": 3600.0, "d": 86400.0}
 
 
@@ -95,6 +103,7 @@ def parse_programme(text: str) -> Programme:
     help='Pack, where the run does not say it or says it wrongly, e.g. "3x AA alkaline".',
 )
 @click.option("--capacity", "capacity_mah", type=float, metavar="MAH", help="Stated capacity, mAh.")
+@click.option("--follow", is_flag=True, help="Say it anew while the run is being recorded.")
 @click.option("--json", "as_json", is_flag=True, help="Every result as JSON.")
 def forecast_command(
     run_folder: Path,
@@ -105,9 +114,13 @@ def forecast_command(
     load_text: str | None,
     pack_text: str | None,
     capacity_mah: float | None,
+    follow: bool,
     as_json: bool,
 ) -> None:
     """Will it last? Time to the cutoff of an unfinished run, with how sure that is."""
+    if follow:
+        _follow(run_folder, as_json)
+        return
     run = with_pack(read_run(run_folder), pack_text, capacity_mah)
     cutoff_v, hold_s = cutoff_of(run, cutoff_v, hold_s)
     if cutoff_v is None:
@@ -137,6 +150,41 @@ def forecast_command(
     click.echo()
     caution = f"Caution, {plain_text(str(pack))}: {pack.caution}" if pack else SAFETY_CLOSING
     click.echo(textwrap.fill(caution, TEXT_WIDTH))
+
+
+def _follow(folder: Path, as_json: bool) -> None:
+    """Forecasts of a growing run until it ends; with JSON also until standard input closes.
+
+    The recording starts it with JSON and holds its standard input: should the recording be
+    killed, this ends as well.
+    """
+    if not folder.is_dir():
+        raise BenchError(
+            f"There is no run folder {folder}.", next_step="give the folder that is being recorded."
+        )
+    over = threading.Event()
+    if as_json:
+        with contextlib.suppress(OSError, AttributeError):
+            os.nice(10)  # the recording comes first
+
+        def until_closed() -> None:
+            sys.stdin.buffer.read()
+            over.set()
+
+        threading.Thread(target=until_closed, daemon=True).start()
+
+    def say(found: Forecast) -> None:
+        if not as_json:
+            click.echo(forecast_line(found))
+            return
+        half, most = found.cutoff_time
+        if None not in (half.value, most.lower, most.upper) and found.basis in _FORESEEN:
+            ends = {"end_s": half.value, "lower_s": most.lower, "upper_s": most.upper}
+            line = {"as_of_s": found.now_s, **ends, "text": forecast_line(found)}
+            click.echo(json.dumps(line, allow_nan=False))
+            sys.stdout.flush()
+
+    live_forecast.follow(folder, say, over.is_set, over.wait)
 
 
 def with_pack(run: Run, pack_text: str | None, capacity_mah: float | None) -> Run:

@@ -2,6 +2,7 @@
 
 import time
 from collections.abc import Callable
+from pathlib import Path
 from typing import Final
 
 import numpy as np
@@ -14,6 +15,7 @@ from logger.page.feed import RunFeed
 # A forecast takes a noticeable part of a second: it is made anew at most so often, and never for
 # more than this share of the time.
 _INTERVAL_S: Final = 10.0
+LOOK_S: Final = 1.0
 _BUSY_SHARE: Final = 0.1
 _STEPS_S: Final = (60.0, 300.0, 600.0, 900.0, 1800.0, 3600.0)
 _POINTS: Final = 60
@@ -28,6 +30,7 @@ class PageForecaster:
         self._live: LiveForecast | None = None
         self._last: Left | None = None
         self._next_s = float("-inf")
+        self.found: Forecast | None = None
 
     def __call__(self, feed: RunFeed) -> Left | None:
         """Time left; None where no cutoff was asked for or nothing can be said yet."""
@@ -44,10 +47,37 @@ class PageForecaster:
             )
         now_s = self._clock()
         if now_s >= self._next_s:
-            self._last = left_of(self._live.now())
+            self.found = self._live.now()
+            self._last = left_of(self.found)
             spent_s = self._clock() - now_s
             self._next_s = now_s + max(_INTERVAL_S, spent_s / _BUSY_SHARE)
         return self._last
+
+
+def follow(
+    folder: Path,
+    say: Callable[[Forecast], None],
+    over: Callable[[], bool],
+    sleep: Callable[[float], object],
+) -> None:
+    """Forecast a growing run again and again until its description says that it ended, or ``over``.
+
+    ``say`` is called with every new forecast; ``sleep`` waits between looks at the file.
+    """
+    feed = RunFeed(folder)
+    feed.keep_fresh = True
+    last: Forecast | None = None
+    forecaster = PageForecaster()
+    while not over():
+        while feed.poll():
+            forecaster(feed)
+        forecaster(feed)
+        if forecaster.found is not None and forecaster.found is not last:
+            last = forecaster.found
+            say(last)
+        if feed.description.state == "ended":
+            return
+        sleep(LOOK_S)
 
 
 def left_of(found: Forecast) -> Left | None:

@@ -9,6 +9,7 @@ import click
 
 from firmware_probe.line_format import BAUD_DEFAULT
 from logger.durations import parse_duration_s
+from logger.forecast_process import Forecasts
 from logger.log_plan import EXIT_CODES_HELP, Plan, prepare, summary
 from logger.screen import Screen, choose_screen
 from logger.side_by_side import record
@@ -124,6 +125,12 @@ def default_folder() -> Path:
     help="Run this at the end; results are in DRAWBENCH_... variables.",
 )
 @click.option("--plain", is_flag=True, help="Lines of text instead of the live view.")
+@click.option(
+    "--forecast/--no-forecast",
+    default=True,
+    show_default=True,
+    help="Say when the cutoff will come, with a second program beside this one.",
+)
 @click.option("--page", is_flag=True, help="Show the run on a page for the browser as well.")
 @click.option(
     "--lan", is_flag=True, help="... and let phones in the local network see it, with a key."
@@ -146,8 +153,19 @@ def log(**options: Any) -> None:
     plain = options.pop("plain")
     lan, page_port = options.pop("lan"), options.pop("page_port")
     page = options.pop("page") or lan or page_port is not None
+    forecast = options.pop("forecast")
     plan = Plan(folder=folder, **options)
-    sys.exit(run_plan(plan, plain=plain, page=page, lan=lan, page_port=page_port, then=then))
+    sys.exit(
+        run_plan(
+            plan,
+            plain=plain,
+            page=page,
+            lan=lan,
+            page_port=page_port,
+            forecast=forecast,
+            then=then,
+        )
+    )
 
 
 def run_plan(
@@ -157,17 +175,18 @@ def run_plan(
     page: bool = False,
     lan: bool = False,
     page_port: int | None = None,
+    forecast: bool = True,
     then: str | None = None,
 ) -> int:
     """Record what was planned, with screen and page; gives the exit code."""
     screen = choose_screen(plain)
     if not page:
-        return _record(plan, screen, None, then)
+        return _record(plan, screen, None, forecast, then)
     from logger.page_process import PageProcess
 
     shown = PageProcess(page_port, lan)
     try:
-        code = _record(plan, screen, shown, then)
+        code = _record(plan, screen, shown, forecast, then)
         if sys.stdout.isatty():
             shown.stay(screen.say)
     finally:
@@ -175,14 +194,24 @@ def run_plan(
     return code
 
 
-def _record(plan: Plan, screen: Screen, page: "PageProcess | None", then: str | None) -> int:
+def _record(
+    plan: Plan, screen: Screen, page: "PageProcess | None", forecast: bool, then: str | None
+) -> int:
     """Record to the end; gives the exit code."""
     recorders = prepare(plan, screen.say)
-    if page is None:
-        record(recorders, screen)
-    else:
+    forecasts = Forecasts(recorders if forecast else ())
+    if page is not None:
         page.show(recorders)
-        record(recorders, screen, on_turn=lambda: page.turn(screen.say))
+
+    def turn() -> None:
+        forecasts.turn()
+        if page is not None:
+            page.turn(screen.say)
+
+    try:
+        record(recorders, screen, on_turn=turn)
+    finally:
+        forecasts.close()
     code = max(recorder.exit_code for recorder in recorders)
     for recorder in recorders:
         screen.say(summary(recorder))

@@ -46,7 +46,7 @@ class PageProcess:
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
-            env=_environment(),
+            env=drawbench_environment(),
             start_new_session=True,
         )
         self._listener = threading.Thread(target=self._listen, name="page", daemon=True)
@@ -159,7 +159,7 @@ def page_command(port: int | None, lan: bool) -> list[str]:
     return [*command, "--lan"] if lan else command
 
 
-def _environment() -> dict[str, str]:
+def drawbench_environment() -> dict[str, str]:
     """The same program again, also when it runs from a source folder."""
     root = str(Path(__file__).resolve().parent.parent)
     paths = [root, *filter(None, os.environ.get("PYTHONPATH", "").split(os.pathsep))]

@@ -139,6 +139,10 @@ class Recording:
         """Something the user wants to find again."""
         self.events.add(self.run_s(now), "mark", text.strip() or "mark")
 
+    def note(self, kind: str, text: str, now: Moment) -> None:
+        """Something that another part has found out, such as a forecast."""
+        self.events.add(self.run_s(now), kind, text)
+
     def open_load(self, now: Moment) -> None:
         """The user wants the load off now; rows go on coming, so that the pack's rest is seen."""
         if self.load != "1" or self.phase is not Phase.RUNNING or self._dialogue.order is not None:
