@@ -29,6 +29,7 @@ def findings(run: Run, draw: Draw, fall: Fall, hold_s: float) -> tuple[str, ...]
             *_gaps(trace, draw.charge),
             *_contact(trace, draw),
             *_counters(draw),
+            *_unbounded(run),
             *_rows(trace),
             *_unfinished(run),
             *run.problems,
@@ -109,6 +110,21 @@ def _gaps(trace: Trace, charge: Integral | None) -> list[str]:
     boots = int(trace.restarted.sum())
     return [
         f"{text} {count_words(boots, 'restart')} of the board among them: the counter began again, so the draw there is taken as a straight line from one side to the other; {bounds}."
+    ]
+
+
+def _unbounded(run: Run) -> list[str]:
+    """The board's events tell of a new start over which not even the length is known."""
+    open_ended = [
+        event
+        for event in run.description.events
+        if "charge_lower_mah" in event.lost and "charge_upper_mah" not in event.lost
+    ]
+    if not open_ended:
+        return []
+    return [
+        f"{count_words(len(open_ended), 'restart')} of the board over which nobody knows how long it was away: "
+        "charge, energy and times are at least what is given here, and the intervals do not cover what is missing."
     ]
 
 
