@@ -5,10 +5,12 @@ Opening a port resets many boards (DTR). We keep DTR from dropping when we close
 counting; the first opening after plugging in cannot be helped.
 """
 
+import contextlib
 import errno
 import glob
 import os
 import select
+import socket
 import sys
 import time
 from collections.abc import Callable, Sequence
@@ -90,10 +92,12 @@ class Link:
             self._handle.reset_input_buffer()
 
     def close(self) -> None:
-        try:
+        # pyserial's socket:// keeps its socket open when the other end hung up first.
+        left_open = getattr(self._handle, "_socket", None)
+        with contextlib.suppress(OSError, serial.SerialException):
             self._handle.close()
-        except (OSError, serial.SerialException):
-            return
+        if isinstance(left_open, socket.socket):
+            left_open.close()
 
 
 def _reason(error: Exception) -> str:
@@ -152,7 +156,7 @@ def _check_device(port: str) -> None:
             evidence=f"ports with a USB device: {others}",
             next_step="check the cable (some only charge), plug the board in, or leave --port away to have it found.",
         )
-    if not path.is_char_device():
+    if not path.is_char_device() or _is_known_as_other(path):
         raise BenchError(
             f"{port} is not a serial port.",
             next_step="give the port's device, a pattern for it, or a URL such as socket://host:port.",
@@ -163,6 +167,13 @@ def _check_device(port: str) -> None:
     others_here = holders(port)
     if others_here:
         raise _busy(port, ", ".join(others_here))
+
+
+def _is_known_as_other(path: Path) -> bool:
+    """Linux lists the device as something else than a terminal line, such as /dev/null."""
+    number = path.stat().st_rdev
+    kind = Path(f"/sys/dev/char/{os.major(number)}:{os.minor(number)}/subsystem")
+    return kind.exists() and kind.resolve().name != "tty"
 
 
 def _claim(fd: int, port: str) -> None:
@@ -319,7 +330,8 @@ def find_boards(
             "No port with a board was found."
             if pattern is None
             else f"No port fits the pattern {pattern!r}.",
-            next_step="plug the board in (some USB cables only charge), or name its port with --port.",
+            next_step="plug the board in (some USB cables only charge), or name its port with --port. "
+            "Without a board: drawbench simulate plays one.",
         )
     links: list[tuple[Candidate, Link]] = []
     refused: list[BenchError] = []
