@@ -60,10 +60,6 @@ class Lane:
         if (self.run / DESCRIPTION_NAME).exists():
             how = ["--resume", str(self.run)]
             self.resumed += 1
-        else:
-            for left in self.run.glob("*"):  # killed before there was a run at all
-                assert left.name.endswith(".new")
-                left.unlink()
         with self.lock:
             return self.forker.start(self.output, *how, "--port", str(self.feeder.port), *more)
 
