@@ -9,6 +9,7 @@ import contextlib
 import errno
 import glob
 import os
+import re
 import select
 import socket
 import sys
@@ -101,8 +102,10 @@ class Link:
 
 
 def _reason(error: Exception) -> str:
-    text = getattr(error, "strerror", None) or str(error)
-    return str(text).splitlines()[0]
+    """The system's words alone: pyserial puts the port's name around them, once more."""
+    text = str(getattr(error, "strerror", None) or error).splitlines()[0]
+    found = re.search(r"\[Errno -?\d+\] (.+?)'?\)?$", text)
+    return found[1] if found else text
 
 
 def is_url(port: str) -> bool:
@@ -209,10 +212,12 @@ def _cannot_open(port: str, baud: int, error: Exception) -> BenchError:
             evidence=_reason(error),
             next_step=f"give --baud {BAUD_DEFAULT}.",
         )
+    if is_url(port):
+        next_step = "write it like socket://127.0.0.1:7788, and see that the other end is running."
+    else:
+        next_step = "check the name and the cable."
     return BenchError(
-        f"The port {port} cannot be opened.",
-        evidence=_reason(error),
-        next_step="check the name and that the other end is running.",
+        f"The port {port} cannot be opened.", evidence=_reason(error), next_step=next_step
     )
 
 

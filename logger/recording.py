@@ -32,6 +32,14 @@ FAULT_WORDS: Final = {
     "missed": "conversions were not read in time",
     "rx": "the board lost bytes of a command",
 }
+LOAD_WORDS: Final = {
+    "host": "told by this computer",
+    "cutoff": "the board's own cutoff",
+    "sensor": "the board, as its sensor does not answer",
+    "boot": "the board's start",
+    "flex": "the board, for bending",
+    "status": "as it was found",
+}
 
 
 class Recording:
@@ -356,7 +364,7 @@ class Recording:
             self._set_up_is_done()
         if load.state != before or load.reason == "cutoff":
             state = {"1": "closed", "0": "opened"}.get(load.state, "absent")
-            text = f"load switch {state} ({load.reason})"
+            text = f"load switch {state} ({LOAD_WORDS.get(load.reason, load.reason)})"
             self.events.add(self._board_s(load.time_us), "load", text)
         if load.state == "0" and load.reason == "cutoff":
             guard_v = self.wishes.guard_v or (self._hello.cutoff_v if self._hello else 0.0)

@@ -39,7 +39,8 @@ def test_no_such_port(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("not a port")
     refused(run_log(tmp_path / "run", "--port", str(tmp_path / "file")), "not a serial port")
     refused(run_log(tmp_path / "run", "--port", os.devnull), "is not a serial port")
-    refused(run_log(tmp_path / "run", "--port", "socket://127.0.0.1:9"), "cannot be opened")
+    nobody = run_log(tmp_path / "run", "--port", "socket://127.0.0.1:9")
+    refused(nobody, "cannot be opened", "Seen: Connection refused\n")
     refused(run_log(tmp_path / "run", "--port", "nonsense://x"), "cannot be opened")
     assert not (tmp_path / "run").exists()
 

@@ -100,7 +100,9 @@ def test_the_load_is_opened_at_the_cutoff_and_it_is_confirmed() -> None:
     bench.run(1.0)
     assert bench.board.load == "0"
     assert not bench.recording.load_unconfirmed
-    assert [event.text for event in bench.events("load")] == ["load switch opened (host)"]
+    assert [event.text for event in bench.events("load")] == [
+        "load switch opened (told by this computer)"
+    ]
 
 
 @pytest.mark.parametrize(
