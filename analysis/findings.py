@@ -102,15 +102,21 @@ def _gaps(trace: Trace, charge: Integral | None) -> list[str]:
         return [text]
     if trace.charge_mah is not None and not trace.restarted.any():
         return [f"{text} The running counter went on through it: no charge is missing."]
-    bounds = f"nothing drawn would be {charge.less:.3g} mAh less, the greatest draw all along {charge.more:.3g} mAh more"
+    bounds = f"nothing drawn would be {_mah(charge.less)} less, the greatest draw all along {_mah(charge.more)} more"
     if trace.charge_mah is None:
         return [
             f"{text} The draw there is taken as a straight line from one side to the other; {bounds}."
         ]
     boots = int(trace.restarted.sum())
+    others = "The running counter went on through the others; over" if gap.sum() > boots else "Over"
     return [
-        f"{text} {count_words(boots, 'restart')} of the board among them: the counter began again, so the draw there is taken as a straight line from one side to the other; {bounds}."
+        f"{text} {others} {count_words(boots, 'restart')} of the board it began again, and the draw there is taken as a straight line from one side to the other; {bounds}."
     ]
+
+
+def _mah(charge_mah: float) -> str:
+    """A bound, with no more digits than it deserves."""
+    return f"{charge_mah:.3g} mAh" if charge_mah >= 0.01 else "under 0.01 mAh"
 
 
 def _unbounded(run: Run) -> list[str]:
