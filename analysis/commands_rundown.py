@@ -2,7 +2,9 @@
 
 import json
 import textwrap
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -11,11 +13,33 @@ from analysis.doubt_table import KINDS_WORDS
 from analysis.rundown import HOLD_DEFAULT_S, Rundown, rundown
 from analysis.table import interval_title, rows_of
 from analysis.words import plain_text, quantity_words
-from logger.errors import BenchError
+from logger.durations import parse_duration_s
 from logger.pack import SAFETY_CLOSING
 from logger.run_reader import Run, read_run
 
 TEXT_WIDTH = 79
+_NO_CUTOFF = (
+    "No cutoff was given, and the run was not stopped by one: no time to it was looked for. "
+    "Add --cutoff with the volts at which the circuit gives up, e.g. --cutoff 3.0."
+)
+
+
+class Hold(click.ParamType[float]):
+    """A length of time as ``log --hold`` takes it, or a bare number of seconds; 0 is the first touch."""
+
+    name = "TIME"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        try:
+            return float(value)
+        except ValueError:
+            pass
+        try:
+            return parse_duration_s(str(value))
+        except ValueError as error:
+            self.fail(str(error), param, ctx)
 
 
 cutoff_option = click.option(
@@ -28,9 +52,8 @@ cutoff_option = click.option(
 hold_option = click.option(
     "--hold",
     "hold_s",
-    type=float,
-    metavar="S",
-    help=f"How long the voltage must stay there, in seconds. Default: the run's own, else {HOLD_DEFAULT_S:g}.",
+    type=Hold(),
+    help=f"How long the voltage must stay there, e.g. 10s; 0: the first touch counts. Default: the run's own, else {HOLD_DEFAULT_S:g}s.",
 )
 
 
@@ -46,13 +69,9 @@ def rundown_command(
     """How long did the pack last, what did it give, what did the piece draw?"""
     run = read_run(run_folder)
     cutoff_v, hold_s = cutoff_of(run, cutoff_v, hold_s)
-    if cutoff_v is None:
-        raise BenchError(
-            "No cutoff was given, and the run was not stopped by one.",
-            evidence=f"run {run_folder}",
-            next_step="add --cutoff with the volts at which the circuit gives up, e.g. --cutoff 3.0.",
-        )
     result = rundown(run, cutoff_v, hold_s)
+    if cutoff_v is None:
+        result = replace(result, warnings=(_NO_CUTOFF, *result.warnings))
     if as_json:
         click.echo(json.dumps(result.as_json(), ensure_ascii=False, indent=1, allow_nan=False))
         return

@@ -119,7 +119,8 @@ def _difference(
     name: str, label: str, first: Quantity, second: Quantity, shared: float
 ) -> Difference:
     if first.value is None or second.value is None:
-        none = Quantity(None, first.unit, note=first.note or second.note)
+        missing = first if first.value is None else second
+        none = Quantity(None, first.unit, note=missing.note)
         return Difference(name, label, first, second, none, None, None)
     value = second.value - first.value
     percent = 100 * value / first.value if first.value else None

@@ -211,7 +211,7 @@ def _no_crossing_note(fall: Fall) -> str:
 def _checked_voltage(trace: Trace, cutoff_v: float, hold_s: float) -> Floats:
     if not (math.isfinite(cutoff_v) and cutoff_v > 0 and math.isfinite(hold_s) and hold_s >= 0):
         raise BenchError(
-            "The cutoff must be above zero and the hold not below it.",
+            "The cutoff must be above 0 V and the hold 0 s or more.",
             evidence=f"cutoff {cutoff_v:g} V, hold {hold_s:g} s",
             next_step="give a cutoff such as 3.0 and a hold such as 10.",
         )

@@ -39,6 +39,7 @@ def findings(run: Run, draw: Draw, fall: Fall, hold_s: float) -> tuple[str, ...]
             *_gaps(trace, draw.charge),
             *_contact(trace, draw),
             *_counters(draw),
+            *_unbounded(run),
             *_rows(trace),
             *_unfinished(run),
             *run.problems,
@@ -119,14 +120,35 @@ def _gaps(trace: Trace, charge: Integral | None) -> list[str]:
         return [text]
     if trace.charge_mah is not None and not trace.restarted.any():
         return [f"{text} The running counter went on through it: no charge is missing."]
-    bounds = f"nothing drawn would be {charge.less:.3g} mAh less, the greatest draw all along {charge.more:.3g} mAh more"
+    bounds = f"nothing drawn would be {_mah(charge.less)} less, the greatest draw all along {_mah(charge.more)} more"
     if trace.charge_mah is None:
         return [
             f"{text} The draw there is taken as a straight line from one side to the other; {bounds}."
         ]
     boots = int(trace.restarted.sum())
+    others = "The running counter went on through the others; over" if gap.sum() > boots else "Over"
     return [
-        f"{text} {count_words(boots, 'restart')} of the board among them: the counter began again, so the draw there is taken as a straight line from one side to the other; {bounds}."
+        f"{text} {others} {count_words(boots, 'restart')} of the board it began again, and the draw there is taken as a straight line from one side to the other; {bounds}."
+    ]
+
+
+def _mah(charge_mah: float) -> str:
+    """A bound, with no more digits than it deserves."""
+    return f"{charge_mah:.3g} mAh" if charge_mah >= 0.01 else "under 0.01 mAh"
+
+
+def _unbounded(run: Run) -> list[str]:
+    """The board's events tell of a new start over which not even the length is known."""
+    open_ended = [
+        event
+        for event in run.description.events
+        if "charge_lower_mah" in event.lost and "charge_upper_mah" not in event.lost
+    ]
+    if not open_ended:
+        return []
+    return [
+        f"{count_words(len(open_ended), 'restart')} of the board over which nobody knows how long it was away: "
+        "charge, energy and times are at least what is given here, and the intervals do not cover what is missing."
     ]
 
 

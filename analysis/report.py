@@ -261,7 +261,7 @@ def _again(run: Run, result: Rundown) -> Part:
     cutoff = (
         ""
         if result.fall.cutoff_v is None
-        else f" --cutoff {result.fall.cutoff_v:g} --hold {result.hold.value:g}"
+        else f" --cutoff {result.fall.cutoff_v:g} --hold {result.hold.value:g}s"
     )
     name = shlex.quote(plain_text(run.folder.resolve().name))
     packages = ", ".join(

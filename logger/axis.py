@@ -19,11 +19,13 @@ DRIFT: Final = 0.005
 class Unknown:
     """What lies between the last row of one boot and the start of the next: length and charge bounds.
 
-    ``charge_upper_mah`` None: there is no bound, because the length is not known.
+    Both None: the length cannot be told, so there is no bound. ``assumed_ma``: the current
+    that the bound assumes not to have been exceeded.
     """
 
-    length_s: float
+    length_s: float | None
     charge_upper_mah: float | None
+    assumed_ma: float
 
 
 class HostTie:
@@ -93,18 +95,15 @@ class RunAxis:
         measured: at most the greatest current of the run for all that time.
         """
         self.boot = boot
-        zero_us = self.time_us
-        upper = None
-        if run_now_s is not None:
-            zero_us = max(round(run_now_s * MICRO) - board_time_us, self.time_us)
-        length_s = (zero_us - self.time_us) / MICRO
-        if run_now_s is not None:
-            slack_s = length_s * DRIFT + 0.25  # buffers and the loop's own pause
-            upper = (length_s + slack_s) / 3600 * self.peak_ma
-        self.time_zero_us = zero_us
         self.charge_zero = self.charge
         self.energy_zero = self.energy
-        return Unknown(length_s, upper)
+        if run_now_s is None:
+            self.time_zero_us = self.time_us
+            return Unknown(None, None, self.peak_ma)
+        self.time_zero_us = max(round(run_now_s * MICRO) - board_time_us, self.time_us)
+        length_s = (self.time_zero_us - self.time_us) / MICRO
+        slack_s = length_s * DRIFT + 0.25  # buffers and the loop's own pause
+        return Unknown(length_s, (length_s + slack_s) / 3600 * self.peak_ma, self.peak_ma)
 
     @property
     def time_s(self) -> float:

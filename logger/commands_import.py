@@ -102,14 +102,21 @@ def _column_options(function: _F) -> _F:
     help="Longest time between rows that is no gap (else: ten usual steps).",
 )
 @click.option("--pack", metavar="PACK", help='The pack, e.g. "3x AA alkaline".')
-@click.option("--capacity-mah", type=float, metavar="MAH", help="Capacity on the pack's label.")
+@click.option(
+    "--capacity",
+    "--capacity-mah",
+    "capacity_mah",
+    type=float,
+    metavar="MAH",
+    help="The label's capacity of the pack.",
+)
 @click.option("--sensor", default="", metavar="NAME", help="What measured it, e.g. INA219.")
 @click.option(
     "--started", metavar="TIME", help="When the first row was written, e.g. 2026-01-31T21:00:00Z."
 )
 @click.option("--title", default="", help="Title of the run (else: the file's name).")
 @click.option("--author", default="", help="Who recorded it.")
-@click.option("--load", default="", help="What the pack was driving.")
+@click.option("--load-note", "--load", "load", default="", help="What drew the current, in words.")
 @click.option("--notes", default="", help="Anything else.")
 @click.option(
     "--dry-run", is_flag=True, help="Only show how the first rows would be read; write nothing."
@@ -258,7 +265,7 @@ def _about(given: dict[str, Any]) -> About:
     if capacity_mah is not None and (given["pack"] is None or not 0 < capacity_mah < 1e7):
         raise BenchError(
             "The capacity cannot be used.",
-            evidence=f"--capacity-mah {capacity_mah:g}",
+            evidence=f"--capacity {capacity_mah:g}",
             next_step="give --pack with it, and a capacity above 0 mAh.",
         )
     pack = None if given["pack"] is None else parse_pack(given["pack"], capacity_mah)

@@ -45,7 +45,7 @@ def default_folder() -> Path:
     "ports",
     multiple=True,
     metavar="PORT",
-    help="Port, pattern (/dev/ttyUSB*) or URL (socket://host:port); repeat to record several boards. Left away: found by itself.",
+    help="Port, pattern (/dev/ttyUSB*) or URL (socket://host:port); repeat to record several boards. Without it the board is found by itself.",
 )
 @click.option("--all-boards", is_flag=True, help="Record every board that is found.")
 @click.option(

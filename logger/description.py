@@ -8,11 +8,11 @@ that older and newer runs load.
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, field, fields
+from dataclasses import asdict, dataclass, field, fields, replace
 from typing import Any, TypeVar
 
 from logger.calibration import Calibration, calibration_from_json
-from logger.pack import Pack
+from logger.pack import CHEMISTRIES, Pack
 from logger.run_format import (
     COLUMN_BY_NAME,
     RUN_FORMAT_VERSION,
@@ -182,7 +182,9 @@ def from_document(document: Mapping[str, Any]) -> tuple[Description, list[str]]:
             else:
                 values[key] = made
     events = [_build(Event, item) for item in _sequence(own.get("events"))]
-    values["events"] = tuple(event for event in events if event is not None)
+    values["events"] = tuple(_with_costs(event) for event in events if event is not None)
+    if values["events"] != tuple(event for event in events if event is not None):
+        problems.append("costs of some events in the description are no numbers; left out")
     if None in events:
         problems.append(f"{events.count(None)} events of the description are not usable")
     values["clock"] = tuple(
@@ -210,13 +212,35 @@ def _build(kind: type[_T], part: object) -> _T | None:
             if not _is_number(value):
                 return None
         elif (annotation == "<class 'str'>" and not isinstance(value, str)) or (
-            annotation == "<class 'int'>" and not isinstance(value, int)
+            annotation == "<class 'int'>"
+            and (not isinstance(value, int) or isinstance(value, bool))
         ):
             return None
     try:
-        return kind(**given)
+        made = kind(**given)
     except TypeError:
         return None
+    return made if _can_be(made) else None
+
+
+def _can_be(part: object) -> bool:
+    """Whether there can be such a pack or sensor; anything else is taken as it is."""
+    if isinstance(part, Pack):
+        return (
+            part.chemistry in CHEMISTRIES
+            and part.cells > 0
+            and (part.capacity_mah is None or part.capacity_mah > 0)
+        )
+    if isinstance(part, Sensor):
+        return part.shunt_ohm is None or part.shunt_ohm > 0
+    return True
+
+
+def _with_costs(event: Event) -> Event:
+    """The event with those of its costs that are numbers."""
+    lost = event.lost if isinstance(event.lost, Mapping) else {}
+    costs = {str(name): value for name, value in lost.items() if _is_number(value)}
+    return event if costs == event.lost else replace(event, lost=costs)
 
 
 def _plain_names() -> list[str]:

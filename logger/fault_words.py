@@ -1,4 +1,4 @@
-"""The board's fault codes in words: said by the logger, found again by the analysis."""
+"""The board's fault codes and switch reasons in words: said by the logger, found again by the analysis."""
 
 from typing import Final
 
@@ -12,4 +12,12 @@ FAULT_WORDS: Final = {
     "range": RANGE_CHANGED,
     "missed": "conversions were not read in time",
     "rx": "the board lost bytes of a command",
+}
+LOAD_WORDS: Final = {
+    "host": "told by this computer",
+    "cutoff": "the board's own cutoff",
+    "sensor": "the board, as its sensor does not answer",
+    "boot": "the board's start",
+    "flex": "the board, for bending",
+    "status": "as it was found",
 }

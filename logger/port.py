@@ -5,10 +5,13 @@ Opening a port resets many boards (DTR). We keep DTR from dropping when we close
 counting; the first opening after plugging in cannot be helped.
 """
 
+import contextlib
 import errno
 import glob
 import os
+import re
 import select
+import socket
 import sys
 import time
 from collections.abc import Callable, Sequence
@@ -90,15 +93,19 @@ class Link:
             self._handle.reset_input_buffer()
 
     def close(self) -> None:
-        try:
+        # pyserial's socket:// keeps its socket open when the other end hung up first.
+        left_open = getattr(self._handle, "_socket", None)
+        with contextlib.suppress(OSError, serial.SerialException):
             self._handle.close()
-        except (OSError, serial.SerialException):
-            return
+        if isinstance(left_open, socket.socket):
+            left_open.close()
 
 
 def _reason(error: Exception) -> str:
-    text = getattr(error, "strerror", None) or str(error)
-    return str(text).splitlines()[0]
+    """The system's words alone: pyserial puts the port's name around them, once more."""
+    text = str(getattr(error, "strerror", None) or error).splitlines()[0]
+    found = re.search(r"\[Errno -?\d+\] (.+?)'?\)?$", text)
+    return found[1] if found else text
 
 
 def is_url(port: str) -> bool:
@@ -152,7 +159,7 @@ def _check_device(port: str) -> None:
             evidence=f"ports with a USB device: {others}",
             next_step="check the cable (some only charge), plug the board in, or leave --port away to have it found.",
         )
-    if not path.is_char_device():
+    if not path.is_char_device() or _is_known_as_other(path):
         raise BenchError(
             f"{port} is not a serial port.",
             next_step="give the port's device, a pattern for it, or a URL such as socket://host:port.",
@@ -163,6 +170,13 @@ def _check_device(port: str) -> None:
     others_here = holders(port)
     if others_here:
         raise _busy(port, ", ".join(others_here))
+
+
+def _is_known_as_other(path: Path) -> bool:
+    """Linux lists the device as something else than a terminal line, such as /dev/null."""
+    number = path.stat().st_rdev
+    kind = Path(f"/sys/dev/char/{os.major(number)}:{os.minor(number)}/subsystem")
+    return kind.exists() and kind.resolve().name != "tty"
 
 
 def _claim(fd: int, port: str) -> None:
@@ -198,10 +212,12 @@ def _cannot_open(port: str, baud: int, error: Exception) -> BenchError:
             evidence=_reason(error),
             next_step=f"give --baud {BAUD_DEFAULT}.",
         )
+    if is_url(port):
+        next_step = "write it like socket://127.0.0.1:7788, and see that the other end is running."
+    else:
+        next_step = "check the name and the cable."
     return BenchError(
-        f"The port {port} cannot be opened.",
-        evidence=_reason(error),
-        next_step="check the name and that the other end is running.",
+        f"The port {port} cannot be opened.", evidence=_reason(error), next_step=next_step
     )
 
 
@@ -319,7 +335,8 @@ def find_boards(
             "No port with a board was found."
             if pattern is None
             else f"No port fits the pattern {pattern!r}.",
-            next_step="plug the board in (some USB cables only charge), or name its port with --port.",
+            next_step="plug the board in (some USB cables only charge), or name its port with --port. "
+            "Without a board: drawbench simulate plays one.",
         )
     links: list[tuple[Candidate, Link]] = []
     refused: list[BenchError] = []

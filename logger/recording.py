@@ -9,12 +9,12 @@ from datetime import datetime
 from typing import Final
 
 from firmware_probe.line_format import PROTOCOL_VERSION
-from logger.axis import MICRO, HostTie, RunAxis
+from logger.axis import MICRO, HostTie, RunAxis, Unknown
 from logger.clock import Anchors, Moment, compare
 from logger.description import Board, Description, Sensor
 from logger.dialogue import ANSWER_S, TRIES_LOAD, Dialogue, Order
 from logger.event_log import EventLog
-from logger.fault_words import FAULT_WORDS
+from logger.fault_words import FAULT_WORDS, LOAD_WORDS
 from logger.recording_terms import LastRow, Phase, Status, Wishes
 from logger.row_maker import RowMaker
 from logger.stop_rule import StopRule
@@ -342,16 +342,8 @@ class Recording:
         told_s = self._tie.run_s(self._now.steady_s)
         unknown = self._axis.begin_boot(hello.boot, hello.time_us, told_s)
         self._maker.begin_boot()
-        lost = {"charge_lower_mah": 0.0, "span_s": unknown.length_s}
-        if unknown.charge_upper_mah is None:
-            bound = "how much charge went missing cannot be bounded"
-        else:
-            lost["charge_upper_mah"] = round(unknown.charge_upper_mah, 6)
-            bound = f"0 to {unknown.charge_upper_mah:.4g} mAh not counted"
-        text = (
-            f"board started again ({hello.cause}, boot {hello.boot}) after at most "
-            f"{unknown.length_s:.2f} s that nobody measured: {bound}"
-        )
+        lost, words = _cost_of_boot(unknown)
+        text = f"board started again ({hello.cause}, boot {hello.boot}) {words}"
         self.events.add(before_s, "boot", text, lost)
 
     def _set_up(self, hello: Hello, fresh: bool) -> None:
@@ -391,7 +383,7 @@ class Recording:
             self._set_up_is_done()
         if load.state != before or load.reason == "cutoff":
             state = {"1": "closed", "0": "opened"}.get(load.state, "absent")
-            text = f"load switch {state} ({load.reason})"
+            text = f"load switch {state} ({LOAD_WORDS.get(load.reason, load.reason)})"
             self.events.add(self._board_s(load.time_us), "load", text)
         if load.state == "0" and load.reason == "cutoff":
             guard_v = self.wishes.guard_v or (self._hello.cutoff_v if self._hello else 0.0)
@@ -503,6 +495,23 @@ def introduce(
     sensor = Sensor(hello.sensor, hello.shunt_ohm, hello.range_ma, hello.bus_range_v, hello.address)
     board = Board(hello.board, hello.boot, hello.firmware, port, usb_serial)
     return replace(description, board=board, sensor=sensor)
+
+
+def _cost_of_boot(unknown: Unknown) -> tuple[dict[str, float], str]:
+    """What a board's new start cost, as numbers for the event and in words."""
+    lost = {"charge_lower_mah": 0.0}
+    if unknown.length_s is None or unknown.charge_upper_mah is None:
+        return lost, (
+            "after a time that nobody measured and this computer's clock does not tell: "
+            "how much charge is not counted cannot be bounded; the run's time goes on without it"
+        )
+    lost["span_s"] = unknown.length_s
+    lost["charge_upper_mah"] = round(unknown.charge_upper_mah, 6)
+    return lost, (
+        f"after at most {unknown.length_s:.2f} s that nobody measured: 0 to "
+        f"{unknown.charge_upper_mah:.4g} mAh not counted, if the piece drew no more than "
+        f"the {unknown.assumed_ma:.4g} mA it drew at most before"
+    )
 
 
 def _wall_s(utc: str, default_s: float) -> float:

@@ -17,6 +17,11 @@ _PEAK: Final = COLUMN_NAMES.index("current_max_ma")
 def read_description(folder: Path) -> Description:
     """Description of the run. Raises BenchError if there is none that can be used."""
     path = folder / DESCRIPTION_NAME
+    if not path.exists() and not (folder / SAMPLES_NAME).exists():
+        raise BenchError(
+            f"There is no run in {folder} to go on with.",
+            next_step=f"give the folder of a run, or begin one there: drawbench log {folder}",
+        )
     try:
         document = json.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError) as error:

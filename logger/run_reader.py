@@ -13,7 +13,7 @@ import re
 from bisect import bisect_right
 from collections import Counter
 from collections.abc import Collection
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
@@ -24,7 +24,6 @@ import pandas as pd
 from logger.description import Description, from_document
 from logger.errors import BenchError
 from logger.fast_csv import read_columns
-from logger.pack import CHEMISTRIES
 from logger.run_format import (
     COLUMN_BY_NAME,
     DESCRIPTION_NAME,
@@ -179,9 +178,6 @@ def _read_description(samples_path: Path, findings: _Findings) -> tuple[Descript
         findings.sentences.append(
             f"the run has format {version}, this program knows {RUN_FORMAT_VERSION}: newer parts are ignored"
         )
-    if description.pack is not None and description.pack.chemistry not in CHEMISTRIES:
-        findings.sentences.append(f"the pack's chemistry {description.pack.chemistry!r} is unknown")
-        description = replace(description, pack=None)
     if description.state != "ended" and isinstance(own, dict):
         findings.sentences.append(
             "the run was never ended: it is still being recorded, or the recording was cut off"

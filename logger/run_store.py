@@ -4,16 +4,21 @@ import json
 import os
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Final
 
 from logger.description import Description, to_document
 from logger.errors import BenchError
 from logger.run_format import DESCRIPTION_NAME
 
+_UNFINISHED: Final = f"{DESCRIPTION_NAME}.new"
+
 
 def create_run_folder(folder: Path) -> None:
     """Make the folder of a new run; an empty folder that is there already may be used.
 
-    Raises BenchError if it holds something, is a file, or cannot be made.
+    So may one with nothing but a description that a logger was killed over before it was
+    whole: no run ever began in it. Raises BenchError if it holds something else, is a file, or
+    cannot be made.
     """
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -28,11 +33,13 @@ def create_run_folder(folder: Path) -> None:
             evidence=str(error.strerror or error),
             next_step="choose a folder on a disk that can be written to.",
         ) from error
-    if content:
+    if content and content != [_UNFINISHED]:
+        report = folder / "report" / "report.html"
+        there = f" The report of what is there: {report}" if report.is_file() else ""
         raise BenchError(
             f"The folder {folder} is not empty; a run is never written over another.",
             evidence=", ".join(content[:5]),
-            next_step="give another name for the run.",
+            next_step=f"give another name.{there}",
         )
 
 
@@ -40,7 +47,7 @@ def write_description(folder: Path, description: Description, columns: Sequence[
     """Replace the run's description as one step: after a crash the old or the new one is whole."""
     text = json.dumps(to_document(description, columns), ensure_ascii=False, indent=1)
     target = folder / DESCRIPTION_NAME
-    temporary = target.with_name(target.name + ".new")
+    temporary = folder / _UNFINISHED
     with temporary.open("w", encoding="utf-8") as stream:
         stream.write(text + "\n")
         stream.flush()

@@ -125,7 +125,9 @@ class _Planner:
             raise BenchError(
                 "Which column is the voltage or the current cannot be told.",
                 evidence=self._table(),
-                next_step="name them, e.g. --voltage 2 --current 3 --current-unit mA.",
+                next_step="name them, e.g. --voltage 2 --current 3 --current-unit mA."
+                if len(self.read) > 1
+                else "name it: --voltage 1, or --current 1 --current-unit mA.",
             )
         used = {*time.places, *(column.place for column in made)}
         unused = [self._name(place) for place in range(len(self.layout.names)) if place not in used]
@@ -205,7 +207,10 @@ class _Planner:
             raise BenchError(
                 "Which column is the time cannot be told.",
                 evidence=self._table(),
-                next_step="name it with --time COLUMN, or give the time between rows with --every.",
+                next_step="name it with --time COLUMN, or give the time between rows with --every."
+                if len(self.read) > 1
+                else "one value a line has no time beside it: give the time between rows and what the "
+                "value is, e.g. --every 1s --voltage 1, or --every 1s --current 1 --current-unit mA.",
             )
         return (min(other, key=self._unevenness),)
 

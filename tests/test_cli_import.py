@@ -100,7 +100,7 @@ def test_json_has_counts_and_warnings(tmp_path: Path) -> None:
 
 def test_what_the_user_says_is_written_down(tmp_path: Path) -> None:
     arguments = (
-        *("--title", "vest <night>", "--author", "M", "--load", "24 LEDs", "--notes", "cold"),
+        *("--title", "vest <night>", "--author", "M", "--load-note", "24 LEDs", "--notes", "cold"),
         *("--started", "2026-01-31T22:00:00+01:00", "--sensor", "INA219", "--scale", "voltage=2"),
     )
     run_import(write(tmp_path, VEST), tmp_path / "run", *arguments)
@@ -131,7 +131,7 @@ def test_what_the_user_says_is_written_down(tmp_path: Path) -> None:
         (VEST, ["--encoding", "klingon"], "no encoding"),
         (VEST, ["--started", "yesterday"], "is not understood"),
         (VEST, ["--started", "2026-01-31T21:00:00"], "with its zone"),
-        (VEST, ["--capacity-mah", "2000"], "give --pack with it"),
+        (VEST, ["--capacity", "2000"], "give --pack with it"),
         (VEST, ["--constant-current", "20mA", "--current", "3"], "both given"),
         (VEST, ["--constant-current", "20"], "number with its unit"),
         (VEST, ["--pack", "three potatoes"], "is not understood"),

@@ -106,6 +106,18 @@ def test_compare_command_writes_a_picture_and_json(tmp_path: Path) -> None:
     assert isinstance(result["warnings"], list)
 
 
+def test_what_cannot_be_compared_says_what_is_missing() -> None:
+    """The reason is that of the run without the result, not the note of the other one."""
+    run = falling(10)
+    early = replace(run, samples=run.samples.iloc[: len(run.samples) // 2])
+    found = compare([run, early], ["A", "B"], 3.0, 10.0)
+    item = {difference.name: difference for difference in found.differences[0]}["charge_to_cutoff"]
+    assert item.first.value is not None
+    assert item.difference.value is None
+    assert item.difference.note == item.second.note
+    assert "coverage factor" not in item.difference.note
+
+
 def test_compare_needs_two_runs(tmp_path: Path) -> None:
     folder = store(falling(10), tmp_path / "one")
     with pytest.raises(BenchError, match="at least two"):

@@ -38,7 +38,9 @@ def test_no_such_port(tmp_path: Path) -> None:
     refused(run_log(tmp_path / "run", "--port", str(tmp_path / "x")), "no port")
     (tmp_path / "file").write_text("not a port")
     refused(run_log(tmp_path / "run", "--port", str(tmp_path / "file")), "not a serial port")
-    refused(run_log(tmp_path / "run", "--port", "socket://127.0.0.1:9"), "cannot be opened")
+    refused(run_log(tmp_path / "run", "--port", os.devnull), "is not a serial port")
+    nobody = run_log(tmp_path / "run", "--port", "socket://127.0.0.1:9")
+    refused(nobody, "cannot be opened", "Seen: Connection refused\n")
     refused(run_log(tmp_path / "run", "--port", "nonsense://x"), "cannot be opened")
     assert not (tmp_path / "run").exists()
 
@@ -157,6 +159,24 @@ def test_folder_exists(tmp_path: Path, feeder: Feeder) -> None:
     assert (folder / "samples.csv").read_text() == "precious"
     assert feeder.board.commands == []
     refused(run_log(folder / "samples.csv", "--port", feeder.port), "is a file")
+    (folder / "report").mkdir()
+    (folder / "report" / "report.html").write_text("")
+    refused(run_log(folder, "--port", feeder.port), f"{folder / 'report' / 'report.html'}")
+
+
+def test_a_folder_whose_logger_was_killed_before_there_was_a_run(
+    tmp_path: Path, feeder: Feeder
+) -> None:
+    """Its half-written first description does not keep the next run out."""
+    folder = tmp_path / "run"
+    folder.mkdir()
+    (folder / "samples.csv-metadata.json.new").write_text('{"@con')
+    result = run_log(folder, "--port", feeder.port, "--for", "200ms")
+    assert result.returncode == 0, result.stdout + result.stderr
+    assert sorted(item.name for item in folder.iterdir()) == [
+        "samples.csv",
+        "samples.csv-metadata.json",
+    ]
 
 
 @pytest.mark.skipif(not is_root or shutil.which("mount") is None, reason="mounts a file system")
@@ -193,7 +213,7 @@ def test_wrong_options(arguments: list[str], words: str, tmp_path: Path, feeder:
 
 
 def test_nothing_to_resume(tmp_path: Path, feeder: Feeder) -> None:
-    refused(run_log("--resume", tmp_path / "x", "--port", feeder.port), "cannot be taken up again")
+    refused(run_log("--resume", tmp_path / "x", "--port", feeder.port), "no run in", "begin one")
     (tmp_path / "x").mkdir()
     (tmp_path / "x" / "samples.csv-metadata.json").write_text("[1, 2")
     refused(run_log("--resume", tmp_path / "x", "--port", feeder.port), "cannot be taken up again")

@@ -60,23 +60,27 @@ class Lane:
         if (self.run / DESCRIPTION_NAME).exists():
             how = ["--resume", str(self.run)]
             self.resumed += 1
-        else:
-            for left in self.run.glob("*"):  # killed before there was a run at all
-                assert left.name.endswith(".new")
-                left.unlink()
         with self.lock:
             return self.forker.start(self.output, *how, "--port", str(self.feeder.port), *more)
 
-    def kill_once(self) -> None:
+    def kill_once(self, *, when_recording: bool) -> None:
+        """At a random moment of starting, or of recording however long the start took."""
         rows_at_start = count_rows(self.run)
         process = self.start()
-        time.sleep(self.rng.uniform(0.0, 1.3))
+        if when_recording:
+            self.wait_rows(rows_at_start + 1)
+        time.sleep(self.rng.uniform(0.0, 0.8))
         is_recording = count_rows(self.run) > rows_at_start
         sent = self.feeder.board.sequence
         os.kill(process, signal.SIGKILL)
         while is_alive(process):
             time.sleep(0.005)
         self.check(sent if is_recording else None)
+
+    def wait_rows(self, count: int) -> None:
+        end_s = time.monotonic() + 30
+        while count_rows(self.run) < count and time.monotonic() < end_s:
+            time.sleep(0.02)
 
     def check(self, sent: int | None) -> None:
         """``sent``: lines that the board had sent when the kill came, None if none was recorded yet."""
@@ -102,13 +106,10 @@ def test_two_hundred_kills(tmp_path: Path) -> None:
             stack.enter_context(lane.feeder)
 
         def live(lane: Lane) -> None:
-            for _ in range(KILLS // LANES):
-                lane.kill_once()
+            for number in range(KILLS // LANES):
+                lane.kill_once(when_recording=number % 2 == 1)
             process = lane.start("--for", "1000h")
-            before = count_rows(lane.run)
-            end_s = time.monotonic() + 20
-            while count_rows(lane.run) < before + 20 and time.monotonic() < end_s:
-                time.sleep(0.05)
+            lane.wait_rows(count_rows(lane.run) + 20)
             os.kill(process, signal.SIGINT)
             while is_alive(process):
                 time.sleep(0.01)
@@ -138,6 +139,16 @@ def test_two_hundred_kills(tmp_path: Path) -> None:
         assert lost[len(lost) * 9 // 10] <= 50
 
 
+def wait_all(log: LogProcess, folders: list[Path], more: int) -> None:
+    """Until every run has so many rows more: no board is played a trick before the last one is over."""
+    wanted = [count_rows(folder) + more for folder in folders]
+    end_s = time.monotonic() + 60.0
+    while any(count_rows(folder) < rows for folder, rows in zip(folders, wanted, strict=True)):
+        assert log.process.poll() is None, log.end()
+        assert time.monotonic() < end_s, (wanted, [count_rows(folder) for folder in folders])
+        time.sleep(0.02)
+
+
 @pytest.mark.slow
 def test_five_boards_unplugged_and_reset_fifty_times_each(tmp_path: Path) -> None:
     """One logger, five boards side by side, each back under another port name every time."""
@@ -151,23 +162,22 @@ def test_five_boards_unplugged_and_reset_fifty_times_each(tmp_path: Path) -> Non
             feeders.append(stack.enter_context(Feeder(board, folder, "tty-a")))
         ports = [f"--port={tmp_path}/hub{number}/tty-*" for number in range(5)]
         log = LogProcess(tmp_path / "run" / "00000000", tmp_path / "run", *ports)
-        log.wait_rows(10)
+        folders = [tmp_path / "run" / feeder.board.board for feeder in feeders]
+        wait_all(log, folders, 10)
         for turn in range(10):
             for feeder in feeders:
                 feeder.unplug()
             time.sleep(rng.uniform(0.05, 0.3))
             for feeder in feeders:
                 feeder.plug(f"tty-{turn}")
-            before = count_rows(log.folder)
-            log.wait_rows(before + 5)
-            time.sleep(0.3)
+            wait_all(log, folders, 5)
         lived = [recorded_share(tmp_path / "run" / f.board.board, f.board) for f in feeders]
         assert lived == pytest.approx([1.0] * 5, abs=1e-3)
         for _ in range(10):
-            time.sleep(rng.uniform(0.1, 0.4))
+            time.sleep(rng.uniform(0.0, 0.2))
             for feeder in feeders:
                 feeder.reset("watchdog", dead_us=rng.randrange(0, 200_000))
-        time.sleep(0.5)
+            wait_all(log, folders, 2)
         assert log.process.poll() is None
         text = log.end()
         assert log.process.returncode == 0, text

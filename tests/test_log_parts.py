@@ -1,6 +1,8 @@
 """The small parts of logging: lengths of time, cautions, disk need, clocks, marks, finding boards."""
 
 import os
+import socket
+import struct
 import sys
 from collections import namedtuple
 from itertools import pairwise
@@ -176,6 +178,23 @@ def test_a_board_is_found_and_its_link_breaks(make: type[PtyLink] | type[TcpLink
         with pytest.raises(LinkLostError):
             read_for_ever(found.link)
         found.link.close()
+
+
+@posix
+def test_a_link_whose_other_end_hung_up_first_leaves_no_socket_open() -> None:
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        link = open_link(f"socket://127.0.0.1:{server.getsockname()[1]}")
+        other = server.accept()[0]
+        # An abrupt end, as of a killed program: the connection is gone before we close ours.
+        other.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+        other.close()
+        with pytest.raises(LinkLostError):
+            read_for_ever(link)
+        number = link._fd
+        link.close()
+    assert number is not None
+    with pytest.raises(OSError, match="Bad file descriptor"):
+        os.fstat(number)
 
 
 @posix

@@ -100,7 +100,9 @@ def test_the_load_is_opened_at_the_cutoff_and_it_is_confirmed() -> None:
     bench.run(1.0)
     assert bench.board.load == "0"
     assert not bench.recording.load_unconfirmed
-    assert [event.text for event in bench.events("load")] == ["load switch opened (host)"]
+    assert [event.text for event in bench.events("load")] == [
+        "load switch opened (told by this computer)"
+    ]
 
 
 @pytest.mark.parametrize(
@@ -217,6 +219,7 @@ def test_a_reset_while_the_cable_is_out_or_the_computer_asleep() -> None:
     missing = bench.board.true_mah - recorded(bench)
     assert 0.0 <= missing <= boot.lost["charge_upper_mah"]
     # 140 s were not measured: 100 s that the first boot took with it, and 40 s dead.
+    assert "if the piece drew no more than the 50 mA it drew at most before" in boot.text
     assert boot.lost["span_s"] == pytest.approx(140.0, abs=1.0)
     assert missing == pytest.approx(FIFTY_MA * 140 / 3600, rel=0.01)
     assert bench.recording.status().time_s == pytest.approx(bench.board.world_us / 1e6, abs=0.5)
@@ -367,6 +370,19 @@ def test_a_simulated_board_in_fast_time_is_taken_up_again_after_a_reset() -> Non
     bench.say(bench.board.hello())
     (boot,) = bench.events("boot")
     assert boot.lost["span_s"] == pytest.approx(3600.0, rel=0.1)
+
+
+def test_a_reset_of_a_board_whose_time_cannot_be_told_claims_no_length() -> None:
+    """A simulated board flat out: neither a length nor a bound may be made up."""
+    bench = started(FeederBoard(time_factor=0.0))
+    bench.run(5.0)
+    bench.reset(dead_s=1.0)
+    bench.run(5.0)
+    (boot,) = bench.events("boot")
+    assert boot.lost == {"charge_lower_mah": 0.0}
+    assert "at most" not in boot.text
+    assert "cannot be bounded" in boot.text
+    assert recorded(bench) < bench.board.true_mah
 
 
 def test_newer_protocol_ends_with_words() -> None:

@@ -290,7 +290,7 @@ def test_command_writes_beside_the_run_and_says_where(
     assert answer.exit_code == 0, answer.output
     assert "  night/report/report.html\n" in answer.stdout.replace("\\", "/")
     markdown = (tmp_path / "night" / "report" / "report.md").read_text(encoding="utf-8")
-    assert "    drawbench report night --cutoff 3 --hold 5\n" in markdown
+    assert "    drawbench report night --cutoff 3 --hold 5s\n" in markdown
     assert "SHA-256 of samples.csv: " in markdown
     assert json.loads((tmp_path / "night" / "report" / "report-files.json").read_text("utf-8"))
     assert CliRunner().invoke(report_command, ["night"]).exit_code == 0

@@ -101,6 +101,43 @@ def test_huge_and_unknown_values_in_the_description_are_told(tmp_path: Path) -> 
     assert any("format 99" in problem for problem in run.problems)
 
 
+@pytest.mark.parametrize(
+    ("part", "damage"),
+    [
+        ("pack", {"chemistry": "alkaline", "cells": -1}),
+        ("pack", {"chemistry": "alkaline", "cells": True}),
+        ("pack", {"chemistry": "alkaline", "cells": 3, "capacity_mah": 0}),
+        ("sensor", {"kind": "INA219", "shunt_ohm": 0.0}),
+    ],
+)
+def test_a_pack_or_sensor_that_cannot_be_is_told_and_left_out(
+    tmp_path: Path, part: str, damage: dict[str, object]
+) -> None:
+    folder = make_run(tmp_path / "run", [row(1)])
+    path = folder / DESCRIPTION_NAME
+    document = json.loads(path.read_text())
+    document["urn:drawbench:run"][part] = damage
+    path.write_text(json.dumps(document))
+    run = read_run(folder)
+    assert getattr(run.description, part) is None
+    assert any(f"{part!r} is not usable" in problem for problem in run.problems)
+
+
+def test_costs_of_an_event_that_are_no_numbers_are_told_and_left_out(tmp_path: Path) -> None:
+    folder = make_run(tmp_path / "run", [row(1)])
+    path = folder / DESCRIPTION_NAME
+    document = json.loads(path.read_text())
+    lost = {"rows": "many", "span_s": None, "charge_mah": 0.5}
+    document["urn:drawbench:run"]["events"] = [
+        {"time_s": 1.0, "kind": "gap", "text": "gone", "lost": lost},
+        {"time_s": 2.0, "kind": "gap", "text": "gone", "lost": 3},
+    ]
+    path.write_text(json.dumps(document))
+    run = read_run(folder)
+    assert [event.lost for event in run.description.events] == [{"charge_mah": 0.5}, {}]
+    assert any("costs of some events" in problem for problem in run.problems)
+
+
 def test_unfinished_run_is_told(tmp_path: Path) -> None:
     folder = make_run(tmp_path / "run", [row(n) for n in range(5)])
     write_description(folder, replace(ENDED, state="recording"), NAMES)

@@ -13,6 +13,7 @@ from analysis.commands_rundown import rundown_command
 from analysis.integration import weighted_percentiles
 from analysis.rundown import rundown
 from analysis.trace import trace_of
+from logger.description import Event
 from logger.errors import BenchError
 from logger.pack import Pack
 from logger.run_reader import Run
@@ -145,7 +146,9 @@ def test_restart_bounds_what_nobody_counted() -> None:
     # Certain: what the new boot counted up to its first row (61 s); the rest of 601 s is not.
     assert result.draw.charge.less == pytest.approx(100 * 540 / 3600, rel=1e-6)
     assert result.draw.charge.more == pytest.approx(0.0, abs=1e-9)
-    assert any("restart" in warning for warning in result.warnings)
+    (told,) = (warning for warning in result.warnings if "restart" in warning)
+    assert "Over 1 restart of the board it began again" in told
+    assert "e-0" not in told
 
 
 def test_gap_of_an_import_is_bridged_and_bounded() -> None:
@@ -395,11 +398,36 @@ def test_words_answer_first(tmp_path: Path) -> None:
     assert "Local codes and licensed practice come first." in " ".join(answer.stdout.split())
 
 
-def test_command_without_any_cutoff_asks_for_one(tmp_path: Path) -> None:
+def test_command_without_any_cutoff_gives_the_draw_and_asks_for_one(tmp_path: Path) -> None:
+    """A few minutes logged to see what a piece draws have an answer as well."""
     folder = _on_disk(tmp_path / "run", board_run(falling, steady, 600))
     answer = CliRunner().invoke(rundown_command, [str(folder)])
-    assert isinstance(answer.exception, BenchError)
-    assert "--cutoff" in answer.exception.next_step
+    assert answer.exit_code == 0
+    assert "mean current" in answer.stdout
+    assert "Add --cutoff" in answer.stdout
+    told = json.loads(CliRunner().invoke(rundown_command, [str(folder), "--json"]).stdout)
+    assert told["cutoff_time"]["value"] is None
+    assert any("--cutoff" in warning for warning in told["warnings"])
+
+
+@pytest.mark.parametrize("hold", ["60", "60s", "1min"])
+def test_the_hold_is_given_as_to_the_logger_or_in_bare_seconds(tmp_path: Path, hold: str) -> None:
+    folder = _on_disk(tmp_path / "run", board_run(falling, steady, 7200))
+    options = [str(folder), "--cutoff", "3.0", "--hold", hold, "--json"]
+    told = json.loads(CliRunner().invoke(rundown_command, options).stdout)
+    assert told["hold"]["value"] == 60.0
+    wrong = CliRunner().invoke(rundown_command, [str(folder), "--hold", "soon"])
+    assert wrong.exit_code == 2
+    assert "write 10h" in wrong.output
+
+
+def test_a_restart_without_a_bound_is_told_beside_the_charge() -> None:
+    lost = {"charge_lower_mah": 0.0}
+    bounded = Event(50.0, "boot", "started again", lost | {"charge_upper_mah": 1.0})
+    open_ended = Event(60.0, "boot", "started again", lost)
+    for events, told in (((bounded,), False), ((bounded, open_ended), True)):
+        warnings = rundown(board_run(falling, steady, 600, events=events), None).warnings
+        assert any("nobody knows how long" in text for text in warnings) == told
 
 
 def test_hostile_text_does_not_reach_the_terminal(tmp_path: Path) -> None:

@@ -519,6 +519,7 @@ def test_pack_that_dies_at_the_end_is_no_contact_fault() -> None:
         ("t_s,pack_v\n0,3\n1,2\n", {"voltage": "9"}, "the columns are: 1 't_s', 2 'pack_v'"),
         ("t_s,pack_v\n5,3\n5,2\n5,1\n", {}, "does not increase at all"),
         ("0,3\n1,2\n", {}, "voltage or the current cannot be told"),
+        ("0.5\n0.6\n0.4\n0.5\n", {}, "time cannot be told.*\n.*\n.*one value a line.*--every 1s"),
         ("60,3\n120,2\n180,2\n", {"voltage": "2"}, "unit of the time in column 1 cannot"),
         ("t_s,current\n0,0.3\n1,0.3\n", {}, "unit of the current"),
         ("t_s,V1 (V),V2 (V)\n0,3,4\n1,3,4\n", {}, "More than one column could be the voltage"),

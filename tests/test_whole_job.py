@@ -75,6 +75,7 @@ def test_demo_from_a_blank_folder(tmp_path: Path) -> None:
     again = drawbench("demo", cwd=tmp_path)
     assert again.returncode == 2
     assert "not empty" in again.stderr
+    assert str(Path("demo/report/report.html")) in again.stderr
 
 
 # Ai et al. 2020, J. Electrochem. Soc. 167:013512, measured pouch cell; times to 3.0 V from the
