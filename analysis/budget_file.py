@@ -4,6 +4,7 @@
     [supply]                pack, capacity_mah, converter, output_v, efficiency_percent, ...
     [[part]]                name, quantity, supply ("output" or "pack"), source, tolerance_percent
       [part.current_ma]     a figure per state: active = 12.0, sleep = 0.02
+      tolerance_percent = { STATE = ... }   where the states are not equally well known
       [part.peak_ma]        the short peak of a state, where it is above the mean
       [part.pixel.STATE]    instead of a figure: addressable LEDs by colour, brightness, count lit
     [[wire]]                name, gauge_awg, length_m, carries = ["part", ...]
@@ -27,6 +28,7 @@ from logger.pack import Pack, parse_pack
 
 # Tolerance where the file gives none: common practice, no source.
 DEFAULT_TOLERANCE_PERCENT: Final = {"data sheet": 20.0, "measured": 5.0, "guess": 50.0}
+MOST_TOLERANCE_PERCENT: Final = 300.0
 CONVERTERS: Final = ("none", "linear", "boost", "buck")
 PIXEL_MODELS: Final = {"measured": PIXEL_MEASURED, "planning": PIXEL_PLANNING}
 
@@ -203,9 +205,6 @@ def _part(item: Located, supply: Located) -> Part:
     if source not in DEFAULT_TOLERANCE_PERCENT:
         valid = ", ".join(f'"{word}"' for word in DEFAULT_TOLERANCE_PERCENT)
         raise item.error("source", f"{source!r} is no kind of source", f"one of: {valid}")
-    tolerance = item.number(
-        "tolerance_percent", low=0.0, high=300.0, default=DEFAULT_TOLERANCE_PERCENT[source]
-    )
     where = item.text("supply", default="output")
     if where not in ("output", "pack"):
         raise item.error(
@@ -219,26 +218,45 @@ def _part(item: Located, supply: Located) -> Part:
             "[part.current_ma] with a line such as: active = 12.0",
         )
     peaks = item.numbers("peak_ma")
-    for state in peaks:
-        if state not in currents:
-            raise item.error(
-                f"peak_ma.{state}",
-                f"part {name!r} has no state {state!r}",
-                f"one of: {', '.join(currents)}",
-            )
+    _states_known(item, "peak_ma", name, peaks, currents)
+    tolerances = _tolerances_percent(item, name, currents, DEFAULT_TOLERANCE_PERCENT[source])
     figures = tuple(
         Figure(
             name,
             state,
             mean,
             max(mean, peaks.get(state, mean)),
-            tolerance / 100,
+            tolerances[state] / 100,
             source,
             state in item.subtables("pixel"),
         )
         for state, mean in currents.items()
     )
     return Part(name, int(quantity), where == "output", figures)
+
+
+def _tolerances_percent(
+    item: Located, part: str, currents: Mapping[str, float], default: float
+) -> dict[str, float]:
+    """Tolerance of every state: one number for all, or a table by state; the source's where none is given."""
+    if not isinstance(item.values.get("tolerance_percent"), Mapping):
+        one = item.number("tolerance_percent", low=0.0, high=MOST_TOLERANCE_PERCENT, default=default)
+        return dict.fromkeys(currents, one)
+    given = item.numbers("tolerance_percent", high=MOST_TOLERANCE_PERCENT)
+    _states_known(item, "tolerance_percent", part, given, currents)
+    return {state: given.get(state, default) for state in currents}
+
+
+def _states_known(
+    item: Located, field: str, part: str, given: Mapping[str, float], known: Mapping[str, float]
+) -> None:
+    for state in given:
+        if state not in known:
+            raise item.error(
+                f"{field}.{state}",
+                f"part {part!r} has no state {state!r}",
+                f"one of: {', '.join(known)}",
+            )
 
 
 def _currents(item: Located) -> dict[str, float]:

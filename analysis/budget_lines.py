@@ -98,10 +98,10 @@ class Located:
             raise self.error(key, f"{value!r} is no table", f"{key}.NAME = ...")
         return value
 
-    def numbers(self, key: str) -> dict[str, float]:
-        """Table of currents: name to number not below 0."""
+    def numbers(self, key: str, high: float = 1e6) -> dict[str, float]:
+        """Table of numbers by name, none below 0."""
         return {
-            name: self._checked(f"{key}.{name}", value, 0.0, 1e6)
+            name: self._checked(f"{key}.{name}", value, 0.0, high)
             for name, value in self.mapping(key).items()
         }
 

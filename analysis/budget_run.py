@@ -8,9 +8,16 @@ import numpy.typing as npt
 from analysis.budget_compare import MeasuredMode, SharedDoubt
 from analysis.budget_estimate import estimate_mode
 from analysis.budget_file import Budget
-from analysis.mode_detect import Segment, assign_modes, find_changes_s, segments
+from analysis.mode_detect import (
+    SHORTEST_MODE_S,
+    Segment,
+    assign_modes,
+    find_changes_s,
+    segments,
+)
 from analysis.trace import Trace
 from analysis.uncertainty import Limits
+from analysis.words import step_words
 from logger.description import Event
 from logger.errors import BenchError
 
@@ -59,6 +66,11 @@ def modes_of_run(budget: Budget, trace: Trace, events: tuple[Event, ...]) -> Run
             "modes found from jumps of the current and given to the budget's modes by their level; "
             "a mark typed while recording is surer"
         )
+        if trace.usual_step_s > SHORTEST_MODE_S:
+            warnings.append(
+                f"A row of this run stands for {step_words(trace.usual_step_s)}: modes that last less than a few rows run "
+                "together, and their means are wrong. Record with --window 1s, or mark the modes, before you trust this."
+            )
     warnings += _mismatches(budget, given, unknown)
     if not given:
         raise BenchError(

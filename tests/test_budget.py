@@ -181,3 +181,10 @@ def _mean_ma(text: str, index: int) -> float:
     value = estimate_mode(budget, budget.modes[index], 3.75).current.value
     assert value is not None
     return value
+
+
+def test_tolerance_by_state() -> None:
+    text = VEST.replace("tolerance_percent = 30", "tolerance_percent = { active = 7.5 }")
+    assert parse_budget(text).figures[-1].tolerance == pytest.approx(0.075)
+    with pytest.raises(BenchError, match="no state 'aktive'"):
+        parse_budget(text.replace("{ active", "{ aktive"))

@@ -33,7 +33,7 @@ from firmware_probe.vest import vest_board, vest_pack, vest_sensor
 from logger.description import Event
 from logger.errors import BenchError
 from logger.pack import Pack
-from logger.run_reader import Run
+from logger.run_reader import Run, read_run
 from tests.board_runs import run_of_board
 
 AA3 = Pack("alkaline", 3, "AA")
@@ -209,3 +209,35 @@ def test_command_line(tmp_path: Path) -> None:
         budget_command, [str(path), "--corrected", str(tmp_path / "new.toml")]
     )
     assert isinstance(unmeasured.exception, BenchError)
+
+
+def test_corrected_file_through_the_command_explains_its_own_run(tmp_path: Path) -> None:
+    """Budget and a run on disk in, corrected file out; read again, it fits the run and keeps the layout."""
+    corrected = tmp_path / "corrected.toml"
+    run_folder = VEST_BUDGET.parents[1] / "sample_runs" / "vest-evening"
+    arguments = [str(VEST_BUDGET), str(run_folder), "--corrected", str(corrected)]
+    first = CliRunner().invoke(budget_command, arguments)
+    assert first.exit_code == 0, first.output
+    assert "The figure that was wrong: LEDs: off" in first.output
+    text = corrected.read_text(encoding="utf-8")
+    assert "was 0.3" in text
+    assert "# the LEDs lose colour under this" in text
+    budget = read_budget(corrected)
+    off = next(figure for figure in budget.figures if figure.label == "LEDs: off")
+    # The simulated LEDs draw 1.0 mA when dark; the tolerance written is that of the answer.
+    assert abs(off.current_ma - 1.0) <= off.tolerance * off.current_ma
+    assert off.tolerance < 0.2
+    second = CliRunner().invoke(budget_command, [str(corrected), str(run_folder)])
+    assert "No figure of the budget has to be wrong" in second.output
+    assert second.output.count("no difference beyond") == len(budget.modes)
+    assert "run together" not in second.output
+    again = CliRunner().invoke(budget_command, arguments)
+    assert isinstance(again.exception, BenchError)
+    assert corrected.read_text(encoding="utf-8") == text
+
+
+def test_windows_too_long_for_the_modes_are_told() -> None:
+    """Twenty seconds a row blur a vest that changes its mode every minute."""
+    run = read_run(VEST_BUDGET.parents[1] / "sample_runs" / "night-ride-vest")
+    story = tell_budget(read_budget(VEST_BUDGET), run)
+    assert any("run together" in warning for warning in story.warnings)
