@@ -86,6 +86,16 @@ hours = 1.0
 parts.LEDs = "dark"
 parts.microcontroller = { active = 0.05, sleep = 0.95 }
 parts."motion sensor" = "on"
+
+# For the comparison with a run, drawbench must know when it was in which mode. Best: while recording,
+# type a mode's name and Enter. Else it looks for jumps of the current. If the piece goes through its
+# modes by a fixed programme that starts with the run and repeats, write it down instead:
+# [[step]]
+# mode = "ride"
+# duration_s = 120
+# [[step]]
+# mode = "parked"
+# duration_s = 60
 """
 
 
@@ -123,11 +133,11 @@ def corrected_text(text: str, budget: Budget, comparison: BudgetComparison) -> s
             continue
         part = document["part"][[item.name for item in budget.parts].index(figure.part)]
         states = budget.part(figure.part).figures
-        _replace(part, figure, states, max(float(after.posterior_ma[index]), 0.0), float(std[index]))
+        _replace(
+            part, figure, states, max(float(after.posterior_ma[index]), 0.0), float(std[index])
+        )
     loss_moved = abs(after.posterior_ma[-1] - 1) > 0.5 * after.prior_std_ma[-1]
-    if comparison.efficiency is not None and (
-        loss_moved or std[-1] < 0.9 * after.prior_std_ma[-1]
-    ):
+    if comparison.efficiency is not None and (loss_moved or std[-1] < 0.9 * after.prior_std_ma[-1]):
         value = comparison.efficiency.value or 0.0
         supply = document["supply"]
         old = supply["efficiency_percent"]

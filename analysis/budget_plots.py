@@ -7,6 +7,7 @@ import numpy as np
 from matplotlib.axes import Axes
 
 from analysis.budget_story import BudgetStory
+from analysis.budget_words import hours_words
 from analysis.figures import (
     CHARGE,
     CURRENT,
@@ -109,7 +110,7 @@ def _figures(story: BudgetStory, folder: Path, size: SizeName) -> FigureFile:
         )  # fmt: skip
     axes.axvline(100, color=FAINT, linestyle=":", linewidth=1.2)
     _rows(axes, [label for label, _, _ in rows])
-    axes.set_xlim(0, 1.35 * widest)
+    axes.set_xlim(0, 1.6 * widest)
     axes.set_xlabel("% of the figure in the budget")
     culprits = [rows[index][0] for index in story.culprits[:1]]
     axes.set_title(f"Wrong figure: {culprits[0]}" if culprits else "No figure has to be wrong")
@@ -129,7 +130,7 @@ def _packs(story: BudgetStory, folder: Path, size: SizeName) -> FigureFile:
     for row, answer in enumerate(shown):
         colour = CHARGE.colour if answer.serves else FAINT
         _span(axes, row, answer.runtime, colour, "o", hollow=not answer.serves)
-        _beside(axes, row, answer.runtime, value_words(answer.runtime), colour)
+        _beside(axes, row, answer.runtime, hours_words(answer.runtime), colour)
     _rows(
         axes, [answer.name + (" (yours)" if answer is story.packs[0] else "") for answer in shown]
     )

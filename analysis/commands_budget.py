@@ -3,7 +3,7 @@
 import json
 import textwrap
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -135,14 +135,14 @@ def show_command(
     if as_json:
         click.echo(json.dumps(story.as_json(), ensure_ascii=False, indent=1, allow_nan=False))
         return
-    _show(story)
+    _show(story, temperature_c)
     if corrected is not None:
         click.echo(f"\nCorrected budget: {corrected}")
     if pictures is not None:
         click.echo(f"\nPictures: {pictures}")
 
 
-def _show(story: "BudgetStory") -> None:
+def _show(story: "BudgetStory", temperature_c: float) -> None:
     from analysis.budget_words import answer_sentences, interval_text
     from analysis.words import value_words
 
@@ -191,18 +191,7 @@ def _show(story: "BudgetStory") -> None:
             "90 % sure to lie in",
         )
     click.echo()
-    _table(
-        "pack",
-        [
-            (
-                answer.name,
-                value_words(answer.runtime) if answer.runtime.value is not None else "-",
-                _verdict(answer),
-            )
-            for answer in story.packs[:8]
-        ],
-        "",
-    )
+    _show_packs(story, temperature_c)
     if story.changes:
         click.echo("\nwhat to change, and the hours it brings (90 % sure to lie in)")
         for change in story.changes[:5]:
@@ -215,17 +204,34 @@ def _show(story: "BudgetStory") -> None:
     for warning in story.warnings:
         click.echo()
         click.echo(textwrap.fill(f"! {warning}", TEXT_WIDTH, subsequent_indent="  "))
-    for caution in dict.fromkeys(story.packs[0].cautions):
+    for name, caution in _cautions(story):
         click.echo()
-        click.echo(textwrap.fill(f"Caution, {story.packs[0].name}: {caution}", TEXT_WIDTH))
+        click.echo(textwrap.fill(f"Caution, {name}: {caution}", TEXT_WIDTH))
 
 
-def _verdict(answer: Any) -> str:
-    from analysis.budget_words import interval_text
+def _show_packs(story: "BudgetStory", temperature_c: float) -> None:
+    from analysis.budget_words import pack_basis, pack_lines, refusals
 
-    if answer.reasons:
-        return str(answer.reasons[0])
-    return interval_text(answer.runtime)
+    lines = pack_lines(story)
+    widths = [max(len(line[place]) for line in lines) for place in range(3)]
+    click.echo(f"{'pack':{widths[0]}}  {'':{widths[1]}}  90 % sure to lie in")
+    for name, runtime, bounds, kind in lines:
+        click.echo(
+            f"{name:{widths[0]}}  {runtime:>{widths[1]}}  {bounds:{max(widths[2], 19)}}  {kind}".rstrip()
+        )
+    for text in refusals(story):
+        click.echo(textwrap.fill(f"not {text}", TEXT_WIDTH, subsequent_indent="  "))
+    click.echo(textwrap.fill(pack_basis(story, temperature_c), TEXT_WIDTH))
+
+
+def _cautions(story: "BudgetStory") -> list[tuple[str, str]]:
+    """Cautions of the fitted pack, then of every other kind that is offered, each once."""
+    found: dict[str, str] = {}
+    for answer in story.packs:
+        if answer is story.packs[0] or answer.serves:
+            for caution in answer.cautions:
+                found.setdefault(caution, answer.name)
+    return [(name, caution) for caution, name in found.items()]
 
 
 def _table(title: str, rows: list[tuple[str, str, str]], head: str) -> None:

@@ -241,3 +241,80 @@ def test_windows_too_long_for_the_modes_are_told() -> None:
     run = read_run(VEST_BUDGET.parents[1] / "sample_runs" / "night-ride-vest")
     story = tell_budget(read_budget(VEST_BUDGET), run)
     assert any("run together" in warning for warning in story.warnings)
+
+
+def _stepped_run(vest_run: Run) -> Run:
+    """An hour of 120 s at 150 mA and 60 s at 40 mA, over and over, in rows of a second."""
+    time_s = np.arange(1.0, 3601.0)
+    current_ma = np.where((time_s - 0.5) % 180 < 120, 150.0, 40.0)
+    samples = vest_run.samples.iloc[:3600].assign(time_s=time_s, current_ma=current_ma, pack_v=3.7)
+    return replace(vest_run, samples=samples)
+
+
+STEPS = """
+[[step]]
+mode = "ride"
+duration_s = 120
+[[step]]
+mode = "parked"
+duration_s = 60
+"""
+
+
+def test_modes_by_the_load_programme(vest_run: Run) -> None:
+    """Steps of the budget file give the modes their rows, even where levels alone would mislead."""
+    budget = parse_budget(TEMPLATE + STEPS)
+    run = _stepped_run(vest_run)
+    found = modes_of_run(budget, trace_of(run), ())
+    assert "load programme" in found.how
+    assert [item.mode for item in found.measured] == ["ride", "parked"]
+    assert [item.current_ma for item in found.measured] == pytest.approx([150.0, 40.0])
+    assert not any("follow" in warning for warning in found.warnings)
+    # Typed marks are surer than the file.
+    marks = (Event(0.0, "mark", "ride"), Event(100.0, "mark", "end"))
+    assert "marked" in modes_of_run(budget, trace_of(run), marks).how
+
+
+def test_a_run_that_does_not_follow_the_programme_is_told(vest_run: Run) -> None:
+    late = TEMPLATE + STEPS.replace("120", "47").replace("= 60", "= 31")
+    found = modes_of_run(parse_budget(late), trace_of(_stepped_run(vest_run)), ())
+    assert any("does not follow" in warning for warning in found.warnings)
+
+
+def test_a_step_of_no_mode_is_refused() -> None:
+    with pytest.raises(BenchError, match="did you mean 'ride'"):
+        parse_budget(TEMPLATE + STEPS.replace('"ride"', '"rode"'))
+
+
+def test_every_number_of_the_json_is_an_object(vest_story: BudgetStory) -> None:
+    """Units go with every number; bare numbers are only those of the object form itself."""
+
+    def bare(item: object, path: str) -> list[str]:
+        if isinstance(item, dict):
+            if {"value", "unit", "lower", "upper", "coverage"} <= set(item):
+                return []
+            return [found for key, value in item.items() for found in bare(value, f"{path}.{key}")]
+        if isinstance(item, list):
+            return [found for value in item for found in bare(value, path)]
+        return [path] if isinstance(item, int | float) and not isinstance(item, bool) else []
+
+    estimate_only = tell_budget(read_budget(VEST_BUDGET)).as_json()
+    for document in (vest_story.as_json(), estimate_only):
+        assert bare(document, "") == []
+        assert {"prior", "posterior"} <= set(document["parts"][0])
+        assert document["packs"][0]["runtime"]["unit"] == "h"
+        json.dumps(document, allow_nan=False)
+    assert set(vest_story.as_json()["measured_current"]) == {"ride", "glow", "parked"}
+
+
+def test_a_run_of_one_mode_leaves_the_others_as_they_were(vest_run: Run) -> None:
+    marks = (Event(0.0, "mark", "parked"),)
+    dark = vest_run.samples[vest_run.samples["current_ma"] < 60].iloc[:200]
+    dark = dark.assign(time_s=np.arange(1.0, len(dark) + 1))
+    run = replace(vest_run, samples=dark, description=replace(vest_run.description, events=marks))
+    story = tell_budget(read_budget(VEST_BUDGET), run)
+    assert list(story.as_json()["measured_current"]) == ["parked"]
+    assert sum("was not found" in warning for warning in story.warnings) == 2
+    rows = {label: (before, after) for label, before, after in story.figure_rows()}
+    before, after = rows["LEDs: brake"]
+    assert after.value == pytest.approx(before.value, rel=0.05)
