@@ -148,7 +148,8 @@ def test_efficiency_intervals_hold_the_truth() -> None:
         low, high = result.reconciled.interval_ma(0.9)
         truth = np.array([ride, dark, active, factor[3]])
         held.extend((low <= truth) & (truth <= high))
-    assert 0.87 <= np.mean(held) <= 0.93
+    # Two modes only: what is allowed for slips makes the intervals a little wide.
+    assert 0.87 <= np.mean(held) <= 0.94
 
 
 @pytest.mark.parametrize(

@@ -318,3 +318,29 @@ def test_a_run_of_one_mode_leaves_the_others_as_they_were(vest_run: Run) -> None
     rows = {label: (before, after) for label, before, after in story.figure_rows()}
     before, after = rows["LEDs: brake"]
     assert after.value == pytest.approx(before.value, rel=0.05)
+
+
+def test_brown_out_at_the_peak_is_in_the_plain_output(tmp_path: Path) -> None:
+    """2.5 A for a moment: the mean is fine, the peak is not; said first, and as a warning."""
+    path = tmp_path / "peaky.toml"
+    path.write_text(TEMPLATE.replace("active = 40.0", "active = 1500.0"), encoding="utf-8")
+    shown = " ".join(CliRunner().invoke(budget_command, [str(path)]).output.split())
+    assert "although the mean is fine" in shown[: shown.index("mode ")]
+    assert "! The pack of this budget, 3x AA alkaline: the peak" in shown
+    assert "At the peak its own resistance costs about" in shown
+
+
+def test_every_pack_is_listed_with_mass_reason_and_caution(tmp_path: Path) -> None:
+    path = tmp_path / "vest.toml"
+    path.write_text(TEMPLATE, encoding="utf-8")
+    text = CliRunner().invoke(budget_command, [str(path), "--temperature", "5"]).output
+    shown = " ".join(text.split())
+    for pack in ("3x AA nimh", "2x AAA alkaline", "CR2032", "18650 li-ion", "power bank 10000"):
+        assert pack in shown
+    assert "69 g, primary" in shown
+    assert "at 5 °C" in shown
+    assert "a tenth aged" in shown
+    # What is offered comes with its caution: a lithium cell without one would be a trap.
+    if "g, rechargeable" in shown and "li-ion" in shown:
+        assert "Protected cell only" in shown
+    assert all(len(line) <= 100 for line in text.splitlines())
