@@ -200,10 +200,10 @@ def read_sources(
     return tuple(specimens), tuple(verdicts), used if verdicts else None, tuple(notes)
 
 
-def section_maker(
+def flex_part(
     sources: Sequence[Path], claim: Claim, reference: str = ""
-) -> Callable[[Path], Section]:
-    """Flex part for the report of a run: give it to ``analysis.report.write_report``."""
+) -> tuple[FlexLife, Callable[[Path], Section]]:
+    """Flex test as the part of a run's report: the result, and its maker for ``write_report``."""
     specimens, verdicts, used, notes = read_sources(sources, None)
     result = flex_life(specimens, claim, notes, reference)
 
@@ -212,7 +212,7 @@ def section_maker(
 
         return flex_section(result, folder, verdicts, used)
 
-    return make
+    return result, make
 
 
 def _criterion(o: dict[str, Any]) -> Criterion | None:
