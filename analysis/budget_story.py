@@ -26,7 +26,7 @@ from analysis.budget_run import RunModes, modes_of_run, shared_doubt
 from analysis.pack_choice import Demand, PackAnswer, in_order, judge_measured, judge_pack
 from analysis.pack_table import CANDIDATES
 from analysis.quantity import Quantity
-from analysis.rundown import rundown
+from analysis.rundown import is_simulated, rundown
 from analysis.supply_limits import supply_warnings
 from analysis.trace import trace_of
 from analysis.uncertainty import limits_of
@@ -62,6 +62,7 @@ class BudgetStory:
     run_modes: RunModes | None = None
     comparison: BudgetComparison | None = None
     corrected: Budget | None = None
+    simulated: bool = False
 
     @property
     def culprits(self) -> tuple[int, ...]:
@@ -223,7 +224,16 @@ def tell_budget(
     pack_v = float(np.mean([item.pack_v for item in found.measured]))
     warnings = (*found.warnings, *doubts)
     story = _story(budget, corrected, pack_v, temperature_c, own_packs, pack_runs, warnings)
-    story = replace(story, run_modes=found, comparison=comparison, corrected=corrected)
+    # A measured mode is estimated at the voltage it was measured at.
+    measured = {item.estimate.mode: item.estimate for item in comparison.modes}
+    story = replace(
+        story,
+        estimates=tuple(measured.get(item.mode, item) for item in story.estimates),
+        run_modes=found,
+        comparison=comparison,
+        corrected=corrected,
+        simulated=is_simulated(run),
+    )
     return replace(story, warnings=(*story.warnings, *_misfit(story)))
 
 

@@ -195,6 +195,8 @@ def read_sources(
             evidence=", ".join(twice[:5]),
             next_step="give each test piece a name of its own over all tables and runs.",
         )
+    if SIMULATED_NOTE not in notes and any("simulated" in item.how.lower() for item in specimens):
+        notes.append(SIMULATED_NOTE)
     if len(sources) > 1:
         notes += [note for note in notices(specimens) if note not in notes]
     return tuple(specimens), tuple(verdicts), used if verdicts else None, tuple(notes)

@@ -344,3 +344,14 @@ def test_every_pack_is_listed_with_mass_reason_and_caution(tmp_path: Path) -> No
     if "g, rechargeable" in shown and "li-ion" in shown:
         assert "Protected cell only" in shown
     assert all(len(line) <= 100 for line in text.splitlines())
+
+
+def test_estimates_of_a_measured_mode_are_those_it_was_compared_with(
+    vest_story: BudgetStory,
+) -> None:
+    """One estimate per mode, at the voltage of its measurement: page, picture and JSON agree."""
+    assert vest_story.comparison is not None
+    assert vest_story.simulated
+    by_name = {item.mode: item.current.value for item in vest_story.estimates}
+    for item in vest_story.comparison.modes:
+        assert by_name[item.estimate.mode] == item.estimate.current.value

@@ -492,3 +492,7 @@ def test_sample_table_is_what_the_simulated_hand_makes() -> None:
     assert all("simulated" in line for line in text.splitlines()[1:])
     specimens, _ = parse_flex_table(text, "t.csv")
     assert {item.group for item in specimens} == {kind.name for kind in JOINT_KINDS.values()}
+
+
+def test_simulated_table_is_labelled() -> None:
+    assert "SIMULATED" in life(SAMPLES / "vest-joints-by-hand.csv")
