@@ -120,6 +120,16 @@ class Budget:
     def figures(self) -> tuple[Figure, ...]:
         return tuple(figure for part in self.parts for figure in part.figures)
 
+    @property
+    def floor_v(self) -> float:
+        """Pack voltage at which the circuit gives up, 0 if not known.
+
+        Where the file does not say: a linear or buck converter cannot hold its output under it.
+        """
+        if self.give_up_v is not None:
+            return self.give_up_v
+        return self.converter.output_v if self.converter.kind in ("linear", "buck") else 0.0
+
     def part(self, name: str) -> Part:
         return next(part for part in self.parts if part.name == name)
 

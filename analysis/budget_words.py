@@ -97,10 +97,10 @@ def refusals(story: BudgetStory) -> list[str]:
 
 def pack_basis(story: BudgetStory, temperature_c: float) -> str:
     """What the runtimes rest on, in one sentence."""
-    floor = story.budget.give_up_v
+    floor = story.budget.floor_v
     down = (
         "the floor of the cells"
-        if floor is None
+        if not floor
         else f"{floor:g} V or the floor of the cells, whichever comes first"
     )
     return (

@@ -149,6 +149,40 @@ def _show(story: "BudgetStory", temperature_c: float) -> None:
     for sentence in answer_sentences(story):
         click.echo(textwrap.fill(sentence, TEXT_WIDTH))
     click.echo()
+    _show_modes(story)
+    if story.comparison is not None:
+        click.echo()
+        _table(
+            "figure, one piece",
+            [
+                (label, f"{before.value:.3g} -> {value_words(after)}", interval_text(after))
+                for label, before, after in story.figure_rows()
+            ],
+            "90 % sure to lie in",
+        )
+    click.echo()
+    _show_packs(story, temperature_c)
+    if story.changes:
+        click.echo("\nwhat to change, and the hours it brings (90 % sure to lie in)")
+        for change in story.changes[:5]:
+            gain = f"+{value_words(change.gained)} ({interval_text(change.gained)})"
+            click.echo(
+                textwrap.fill(
+                    f"  {gain:22}  {change.words}", TEXT_WIDTH, subsequent_indent=" " * 26
+                )
+            )
+    for warning in story.warnings:
+        click.echo()
+        click.echo(textwrap.fill(f"! {warning}", TEXT_WIDTH, subsequent_indent="  "))
+    for name, caution in _cautions(story):
+        click.echo()
+        click.echo(textwrap.fill(f"Caution, {name}: {caution}", TEXT_WIDTH))
+
+
+def _show_modes(story: "BudgetStory") -> None:
+    from analysis.budget_words import interval_text
+    from analysis.words import value_words
+
     rows: list[tuple[str, str, str]] = [
         (f"{item.mode}, estimated", value_words(item.current), interval_text(item.current))
         for item in story.estimates
@@ -180,33 +214,6 @@ def _show(story: "BudgetStory", temperature_c: float) -> None:
                 subsequent_indent="  ",
             )
         )
-    if story.comparison is not None:
-        click.echo()
-        _table(
-            "figure, one piece",
-            [
-                (label, f"{before.value:.3g} -> {value_words(after)}", interval_text(after))
-                for label, before, after in story.figure_rows()
-            ],
-            "90 % sure to lie in",
-        )
-    click.echo()
-    _show_packs(story, temperature_c)
-    if story.changes:
-        click.echo("\nwhat to change, and the hours it brings (90 % sure to lie in)")
-        for change in story.changes[:5]:
-            gain = f"+{value_words(change.gained)} ({interval_text(change.gained)})"
-            click.echo(
-                textwrap.fill(
-                    f"  {gain:22}  {change.words}", TEXT_WIDTH, subsequent_indent=" " * 26
-                )
-            )
-    for warning in story.warnings:
-        click.echo()
-        click.echo(textwrap.fill(f"! {warning}", TEXT_WIDTH, subsequent_indent="  "))
-    for name, caution in _cautions(story):
-        click.echo()
-        click.echo(textwrap.fill(f"Caution, {name}: {caution}", TEXT_WIDTH))
 
 
 def _show_packs(story: "BudgetStory", temperature_c: float) -> None:

@@ -132,6 +132,9 @@ def test_rundown_refuses_a_cutoff_above_the_first_voltage(tmp_path: Path) -> Non
         "simulate",
         "demo",
         "budget",
+        "flex",
+        "firmware",
+        "probe",
     ],
 )
 def test_every_command_has_help(tmp_path: Path, command: str) -> None:
