@@ -31,6 +31,7 @@ COMMANDS: Final[dict[str, tuple[str, str, str]]] = {
         "write the board's sketch for the IDE",
     ),
     "probe": ("analysis.commands_probe", "probe_command", "which board is it, is it wired right"),
+    "start": ("logger.commands_start", "start_command", "a few questions, then the night's run"),
     "log": ("logger.commands_log", "log", "record a run from a probe board"),
     "import": (
         "logger.commands_import",
@@ -55,6 +56,14 @@ COMMANDS: Final[dict[str, tuple[str, str, str]]] = {
         "firmware_probe.commands_simulate",
         "simulate",
         "play a probe board without hardware, to try the rest",
+    ),
+    "watch": ("analysis.commands_watch", "watch_command", "a page with runs, live and finished"),
+    "list": ("analysis.commands_list", "list_command", "all runs of a folder, best and worst"),
+    "sheet": ("analysis.commands_pictures", "sheet_command", "one page to print, as PDF"),
+    "pictures": (
+        "analysis.commands_pictures",
+        "pictures_command",
+        "pictures for page, slide, phone",
     ),
 }
 

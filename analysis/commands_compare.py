@@ -101,6 +101,7 @@ def comparison_json(found: Comparison) -> dict[str, Any]:
             }
             for name, part in zip(found.names[1:], found.differences, strict=True)
         },
+        "rate_exponent": found.rate_exponent.as_json(),
         "sentences": list(found.sentences),
         "warnings": list(found.warnings),
     }

@@ -1,25 +1,32 @@
 """``drawbench forecast``: when will the pack reach the cutoff, and how sure is that?"""
 
+import contextlib
 import json
+import os
 import re
+import sys
 import textwrap
+import threading
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import click
 
+from analysis import live_forecast
 from analysis.commands_rundown import TEXT_WIDTH, cutoff_of, cutoff_option, hold_option
 from analysis.discharge import discharge
 from analysis.forecast import Forecast
+from analysis.forecast_words import forecast_json, forecast_line, forecast_words
 from analysis.future_load import Programme
-from analysis.quantity import Quantity
 from analysis.run_forecast import forecast_run
-from analysis.words import plain_text, quantity_words, span_words
+from analysis.words import plain_text
 from logger.errors import BenchError
 from logger.pack import SAFETY_CLOSING, parse_pack
 from logger.run_reader import Run, read_run
 
+# Bases on which a forecast stands; the others know nothing yet.
+_FORESEEN = ("curve", "rated capacity")
 _SECONDS = {"s": 1.0, "min": 60.0, "m": 60.0, "h": 3600.0, "d": 86400.0}
 
 
@@ -96,6 +103,7 @@ def parse_programme(text: str) -> Programme:
     help='Pack, where the run does not say it or says it wrongly, e.g. "3x AA alkaline".',
 )
 @click.option("--capacity", "capacity_mah", type=float, metavar="MAH", help="Stated capacity, mAh.")
+@click.option("--follow", is_flag=True, help="Say it anew while the run is being recorded.")
 @click.option("--json", "as_json", is_flag=True, help="Every result as JSON.")
 def forecast_command(
     run_folder: Path,
@@ -106,9 +114,13 @@ def forecast_command(
     load_text: str | None,
     pack_text: str | None,
     capacity_mah: float | None,
+    follow: bool,
     as_json: bool,
 ) -> None:
     """Will it last? Time to the cutoff of an unfinished run, with how sure that is."""
+    if follow:
+        _follow(run_folder, as_json)
+        return
     run = with_pack(read_run(run_folder), pack_text, capacity_mah)
     cutoff_v, hold_s = cutoff_of(run, cutoff_v, hold_s)
     if cutoff_v is None:
@@ -140,6 +152,41 @@ def forecast_command(
     click.echo(textwrap.fill(caution, TEXT_WIDTH))
 
 
+def _follow(folder: Path, as_json: bool) -> None:
+    """Forecasts of a growing run until it ends; with JSON also until standard input closes.
+
+    The recording starts it with JSON and holds its standard input: should the recording be
+    killed, this ends as well.
+    """
+    if not folder.is_dir():
+        raise BenchError(
+            f"There is no run folder {folder}.", next_step="give the folder that is being recorded."
+        )
+    over = threading.Event()
+    if as_json:
+        with contextlib.suppress(OSError, AttributeError):
+            os.nice(10)  # the recording comes first
+
+        def until_closed() -> None:
+            sys.stdin.buffer.read()
+            over.set()
+
+        threading.Thread(target=until_closed, daemon=True).start()
+
+    def say(found: Forecast) -> None:
+        if not as_json:
+            click.echo(forecast_line(found))
+            return
+        half, most = found.cutoff_time
+        if None not in (half.value, most.lower, most.upper) and found.basis in _FORESEEN:
+            ends = {"end_s": half.value, "lower_s": most.lower, "upper_s": most.upper}
+            line = {"as_of_s": found.now_s, **ends, "text": forecast_line(found)}
+            click.echo(json.dumps(line, allow_nan=False))
+            sys.stdout.flush()
+
+    live_forecast.follow(folder, say, over.is_set, over.wait)
+
+
 def with_pack(run: Run, pack_text: str | None, capacity_mah: float | None) -> Run:
     """The run with its pack or capacity replaced by what the user states."""
     pack = run.description.pack
@@ -153,80 +200,3 @@ def with_pack(run: Run, pack_text: str | None, capacity_mah: float | None) -> Ru
             next_step='add --pack, e.g. --pack "3x AA alkaline".',
         )
     return replace(run, description=replace(run.description, pack=pack))
-
-
-def forecast_words(found: Forecast, wanted_s: float | None = None) -> list[str]:
-    """The answer in a few plain paragraphs."""
-    half, most = found.cutoff_time
-    seen = f"As of {span_words(found.now_s)} into the run"
-    if found.basis == "reached":
-        first = f"The cutoff of {found.cutoff_v:g} V was reached after {quantity_words(half)}."
-    elif half.value is None:
-        first = f"{seen}: no forecast; {found.why}."
-        if half.lower is not None:
-            first += f" It lasted {span_words(half.lower)} so far; how much longer is open."
-    else:
-        first = (
-            f"{seen}: the cutoff of {found.cutoff_v:g} V comes at about {quantity_words(_bare(half))}. "
-            f"Even chances: {_range(half)}. Nine times in ten: {_range(most)}."
-        )
-    paragraphs = [first]
-    chance = found.chance_beyond(wanted_s) if wanted_s is not None else None
-    if wanted_s is not None and chance is not None and found.basis != "reached":
-        paragraphs.append(f"That it lasts {span_words(wanted_s)}: {chance_words(chance)}.")
-    if found.basis in ("curve", "rated capacity"):
-        paragraphs.append(f"Basis: {found.why}; load as it has been, unless you stated another.")
-    if found.load_text:
-        paragraphs.append(found.load_text)
-    return paragraphs
-
-
-def chance_words(chance: float) -> str:
-    """A chance in words and percent, never claimed surer than 2 in 100."""
-    percent = f"about {100 * min(max(chance, 0.02), 0.98):.0f} in 100"
-    if chance >= 0.98:
-        return "almost certain (more than 98 in 100)"
-    if chance <= 0.02:
-        return "hardly (less than 2 in 100)"
-    if chance >= 0.8:
-        return f"likely ({percent})"
-    if chance >= 0.4:
-        return f"open ({percent})"
-    return f"unlikely ({percent})"
-
-
-def forecast_json(found: Forecast, wanted_s: float | None = None) -> dict[str, Any]:
-    """Plain object: results as ``Quantity.as_json``."""
-    result: dict[str, Any] = {
-        "as_of": Quantity(found.now_s, "s").as_json(),
-        "cutoff": Quantity(found.cutoff_v, "V").as_json(),
-        "basis": found.basis,
-        "why": found.why,
-        "cutoff_time": [item.as_json() for item in found.cutoff_time],
-        "charge_to_cutoff": found.capacity_mah.as_json(),
-        "load_exponent": found.load_exponent.as_json(),
-        "load": found.load_text,
-    }
-    if wanted_s is not None:
-        chance = found.chance_beyond(wanted_s)
-        result["chance_wanted"] = Quantity(
-            chance, "1", note=f"chance that it lasts {wanted_s:g} s"
-        ).as_json()
-    return result
-
-
-def _bare(quantity: Quantity) -> Quantity:
-    """Value rounded as its interval allows, the interval itself not shown."""
-    half = abs((quantity.upper or 0.0) - (quantity.lower or 0.0)) / 2
-    places = -2 if half > 3600 else -1
-    assert quantity.value is not None
-    return replace(
-        quantity, value=round(quantity.value, places), lower=None, upper=None, coverage=None
-    )
-
-
-def _range(quantity: Quantity) -> str:
-    assert quantity.lower is not None
-    assert quantity.upper is not None
-    step_s = 60.0 if quantity.upper - quantity.lower > 600 else None
-    return f"{span_words(quantity.lower, step_s)} to {span_words(quantity.upper, step_s)}"

@@ -7,9 +7,10 @@ from pathlib import Path
 import click
 
 from analysis.answer import answer, result_rows
+from analysis.doubt_table import KINDS_WORDS
 from analysis.rundown import HOLD_DEFAULT_S, Rundown, rundown
 from analysis.table import interval_title, rows_of
-from analysis.words import plain_text
+from analysis.words import plain_text, quantity_words
 from logger.errors import BenchError
 from logger.pack import SAFETY_CLOSING
 from logger.run_reader import Run, read_run
@@ -37,9 +38,10 @@ hold_option = click.option(
 @click.argument("run_folder", metavar="RUN", type=click.Path(path_type=Path))
 @cutoff_option
 @hold_option
+@click.option("--doubt", is_flag=True, help="Show where the doubt of each result comes from.")
 @click.option("--json", "as_json", is_flag=True, help="Every result as JSON.")
 def rundown_command(
-    run_folder: Path, cutoff_v: float | None, hold_s: float | None, as_json: bool
+    run_folder: Path, cutoff_v: float | None, hold_s: float | None, doubt: bool, as_json: bool
 ) -> None:
     """How long did the pack last, what did it give, what did the piece draw?"""
     run = read_run(run_folder)
@@ -55,6 +57,8 @@ def rundown_command(
         click.echo(json.dumps(result.as_json(), ensure_ascii=False, indent=1, allow_nan=False))
         return
     _show(run, result)
+    if doubt:
+        _show_doubt(result)
 
 
 def cutoff_of(run: Run, cutoff_v: float | None, hold_s: float | None) -> tuple[float | None, float]:
@@ -93,6 +97,29 @@ def _show(run: Run, result: Rundown) -> None:
     elif pack is None:
         click.echo()
         click.echo(f"The run does not say which pack it was. {SAFETY_CLOSING}")
+
+
+def _show_doubt(result: Rundown) -> None:
+    """Uncertainty budgets and the probe's own effect as tables."""
+    if result.probe is not None:
+        click.echo("\nWhat the probe itself did:")
+        for _, label, quantity in result.probe.named():
+            click.echo(textwrap.fill(f"{label}: {quantity_words(quantity)}", TEXT_WIDTH, initial_indent="  ", subsequent_indent="    "))  # fmt: skip
+    if not result.doubts:
+        return
+    click.echo()
+    click.echo(textwrap.fill(KINDS_WORDS, TEXT_WIDTH))
+    for table in result.doubts:
+        if len(table.components) < 2:
+            continue
+        rows = table.rows()
+        click.echo()
+        click.echo(textwrap.fill(table.caption(), TEXT_WIDTH))
+        widths = [max(len(row[column]) for row in rows) for column in range(4)]
+        for source, kind, size, share in rows:
+            click.echo(
+                f"  {source:{widths[0]}}  {kind:{widths[1]}}  {size:>{widths[2]}}  {share:>{widths[3]}}"
+            )
 
 
 def echo_warnings(result: Rundown) -> None:

@@ -7,12 +7,14 @@ from typing import Final
 
 from analysis.internal_resistance import internal_resistance
 from analysis.quantity import Quantity
+from analysis.rate import fit_rate
 from analysis.rundown import Rundown, rundown
 from analysis.trace import trace_of
 from analysis.uncertainty import limits_of
 from logger.run_reader import Run
 
 COVERAGE: Final = 0.95
+_DRAWS_DIFFER: Final = 1.5
 # What is compared: name, label, attribute of Rundown (resistance comes from load steps).
 _MEASURES: Final = (
     ("cutoff_time", "time to cutoff"),
@@ -46,6 +48,7 @@ class Comparison:
     rundowns: tuple[Rundown, ...]
     differences: tuple[tuple[Difference, ...], ...]
     sentences: tuple[str, ...]
+    rate_exponent: Quantity
     warnings: tuple[str, ...]
 
 
@@ -65,14 +68,32 @@ def compare(
     sentences = tuple(
         _sentence(names[0], name, part) for name, part in zip(names[1:], differences, strict=True)
     )
+    exponent = _rate_exponent(rundowns)
+    if exponent.value is not None:
+        sentences += (
+            f"Peukert's exponent from these runs: {exponent} (plain form, t = C / I^k with C the capacity at 1 A).",
+        )
     return Comparison(
         tuple(runs),
         tuple(names),
         tuple(rundowns),
         differences,
         sentences,
+        exponent,
         _warnings(runs, names, rundowns),
     )
+
+
+def _rate_exponent(rundowns: Sequence[Rundown]) -> Quantity:
+    """Peukert's k over the runs, where their draws differ enough to tell."""
+    points = [
+        (result.mean_current.value / 1e3, result.cutoff_time.value / 3600)
+        for result in rundowns
+        if result.mean_current.value and result.cutoff_time.value and result.mean_current.value > 0
+    ]
+    if len(points) < 2 or max(points)[0] < _DRAWS_DIFFER * min(points)[0]:
+        return Quantity(None, "1", note="takes runs whose draws differ by half or more")
+    return fit_rate([draw for draw, _ in points], [hours for _, hours in points]).exponent
 
 
 def _measures(run: Run, result: Rundown) -> dict[str, tuple[str, Quantity]]:

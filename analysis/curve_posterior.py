@@ -92,8 +92,7 @@ def posteriors(candidates: Sequence[Candidate]) -> list[tuple[int, Posterior]]:
     """
     scans = []
     for candidate in candidates:
-        centre, width = np.log(candidate.prior.median_mah), candidate.prior.log_sd
-        log_q = centre + width * np.linspace(-4, 4, _COARSE)
+        log_q = np.linspace(*candidate.prior.log_range(), _COARSE)
         seen = candidate.observed
         # counted from the end, so that the newest observation is always among them
         half = Observed(*(values[::-1][::2][::-1] for values in vars(seen).values()))
@@ -118,8 +117,7 @@ def _evaluate(candidate: Candidate, log_q: Array, z0: Array) -> Posterior:
     system = _System(candidate, grid_q, grid_z0)
     prior = candidate.prior
     log_prior = (
-        -0.5 * ((grid_q - np.log(prior.median_mah)) / prior.log_sd) ** 2
-        - np.log(prior.log_sd)
+        prior.log_density(grid_q)
         + np.log(np.interp(grid_z0, Z0, _Z0_PRIOR))
         + np.log(log_q[1] - log_q[0])
         + np.log(candidate.family.weight * candidate.weight)

@@ -1,15 +1,17 @@
 """When did the voltage fall to the cutoff: first touch, and for good."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from analysis.quantity import Quantity
+from analysis.row_noise import row_noise
 from analysis.trace import Floats, Mask, Rows, Trace, only, stretches
 from analysis.uncertainty import (
     COVERAGE,
     NO_LIMITS_NOTE,
+    Budget,
     Limits,
     budget,
     combined,
@@ -98,6 +100,7 @@ class Fall:
     """The fall of a run's voltage to the cutoff: ``crossing`` held, ``touch`` the very first; None: never.
 
     ``lower_s``, ``upper_s``: 95 % interval of the held crossing, None where limits are not known.
+    ``components``: its budget in s, with the mean slope of both sides of the interval.
     """
 
     cutoff_v: float | None
@@ -105,6 +108,7 @@ class Fall:
     touch: Crossing | None = None
     lower_s: float | None = None
     upper_s: float | None = None
+    components: Budget = ()
 
 
 def find_fall(trace: Trace, limits: Limits | None, cutoff_v: float | None, hold_s: float) -> Fall:
@@ -141,7 +145,8 @@ def find_fall(trace: Trace, limits: Limits | None, cutoff_v: float | None, hold_
     if crossing is None or limits is None:
         return Fall(cutoff_v, crossing, touch)
 
-    components = budget(limits, cutoff_v, per_v=1.0)
+    noise_v = row_noise(trace, limits).voltage_v
+    components = budget(limits, cutoff_v, per_v=1.0, noise=noise_v)
     half_v = coverage_factor(components) * combined(components)
     early, late = held(cutoff_v + half_v), held(cutoff_v - half_v)
     early_s = crossing.time_s - (trace.begin_s if early is None else early.time_s)
@@ -153,13 +158,17 @@ def find_fall(trace: Trace, limits: Limits | None, cutoff_v: float | None, hold_
     if in_gap:
         early_s = max(early_s, crossing.time_s - crossing.before_s)
         late_s = max(late_s, crossing.after_s - crossing.time_s)
-    clock_s = (crossing.time_s - trace.begin_s) * limits.clock_gain
+    clock = budget(limits, crossing.time_s - trace.begin_s, clocked=True)
+    clock_s = coverage_factor(clock) * combined(clock)
+    s_per_v = (early_s + late_s) / 2 / half_v if half_v > 0 else 0.0
+    slope = (replace(part, standard=part.standard * s_per_v) for part in components)
     return Fall(
         cutoff_v,
         crossing,
         touch,
         crossing.time_s - math.hypot(early_s, clock_s),
         crossing.time_s + math.hypot(late_s, clock_s),
+        (*slope, *clock),
     )
 
 

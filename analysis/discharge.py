@@ -12,7 +12,7 @@ from analysis.future_load import Programme
 from analysis.history import History
 from analysis.internal_resistance import Resistance, internal_resistance
 from analysis.quantity import Quantity
-from analysis.rate import USUAL_EXPONENT
+from analysis.rate import USUAL_EXPONENT, what_if
 from analysis.run_forecast import forecast_run
 from analysis.stranded import Stranded, stranded
 from analysis.trace import Trace, trace_of
@@ -34,6 +34,7 @@ class Discharge:
     resistance: Resistance
     rate_exponent: Quantity
     stranded: Stranded | None
+    what_if: tuple[tuple[str, Quantity], ...]
     fit: Choice | None
     fit_note: str
     course: tuple[Array, Array, Array, Array]
@@ -62,6 +63,7 @@ class Discharge:
             "stranded_energy": (left.energy if left else nothing).as_json(),
             "one_cell_more": (left.one_cell_more if left else replace(nothing, unit="h")).as_json(),
             "lower_cutoff": (left.lower_cutoff if left else replace(nothing, unit="h")).as_json(),
+            "what_if": {label: quantity.as_json() for label, quantity in self.what_if},
             "model": None,
         }
         if self.fit is not None:
@@ -103,12 +105,20 @@ def discharge(
         )
     else:
         exponent = Quantity(None, "1", note="takes runs at different draws")
+    mean_ma = 1e3 * float(np.average(course[3])) if trace.current_ma is not None else 0.0
+    reached_h = (found.median_s or 0.0) / 3600 if found.basis == "reached" else 0.0
+    others = (
+        what_if(reached_h, mean_ma, pack.chemistry)
+        if pack and reached_h > 0 and mean_ma > 0
+        else ()
+    )
     left = stranded(run, cutoff_v, hold_s) if found.basis == "reached" and until_s is None else None
     return Discharge(
         found,
         internal_resistance(trace, limits_of(run.description), pack.capacity_mah if pack else None),
         exponent,
         left,
+        others,
         fit,
         note,
         course,

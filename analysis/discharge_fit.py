@@ -96,7 +96,7 @@ def fit_model(
     low, width = bounds[:, 0], bounds[:, 1] - bounds[:, 0]
 
     def unpack(unit: Array) -> Array:
-        values = np.where(free, 0.0, 0.0)
+        values = np.zeros(len(free))  # a resistance that cannot be told stays at 0
         values[free] = low[free] + unit * width[free]
         return values
 

@@ -76,6 +76,7 @@ def _quantities(found: Discharge) -> list[tuple[str, Quantity]]:
             ("One cell more", found.stranded.one_cell_more),
             ("Working down to the floor", found.stranded.lower_cutoff),
         ]
+    rows += [(f"{label}: time to cutoff", quantity) for label, quantity in found.what_if]
     return rows
 
 

@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Final
 
@@ -11,8 +11,9 @@ import numpy as np
 from analysis.cutoff import Fall
 from analysis.integration import S_PER_H, Integral, integrate, weighted_percentiles
 from analysis.quantity import Quantity
+from analysis.row_noise import row_noise
 from analysis.trace import Trace
-from analysis.uncertainty import Budget, Component, Limits, budget, interval
+from analysis.uncertainty import SCATTER, Budget, Component, Limits, budget, interval
 
 PERCENTS: Final = (5.0, 50.0, 95.0)
 _NO_CURRENT: Final = "no current was measured"
@@ -33,8 +34,11 @@ class Draw:
 
     @cached_property
     def _scatter_ma(self) -> float:
-        """From row to row; a load's own flicker counts as scatter, which is on the safe side."""
+        """From row to row. Windows leave no time out, so only noise counts there; between samples of
+        other meters the load's own flicker was missed as well and counts in full."""
         assert self.trace.current_ma is not None
+        if self.trace.windowed:
+            return row_noise(self.trace, self.limits).current_ma
         return float(np.std(np.diff(self.trace.current_ma)) / math.sqrt(2))
 
     def charge_budget(self, at_s: float) -> Budget | None:
@@ -66,6 +70,24 @@ class Draw:
             per_v=self.charge_at(at_s),
             clocked=True,
         )
+
+    def mean_current_budget(self) -> Budget | None:
+        """Components of the mean current in mA: charge over duration, so that the clock falls out."""
+        components = self.charge_budget(self.trace.end_s)
+        if components is None or self.limits is None or self.charge is None:
+            return None
+        hours = self.trace.duration_s / S_PER_H
+        scatter = (part for part in components if part.kind == "A" and part.source == SCATTER)
+        return (
+            *budget(self.limits, self.charge.total / hours, per_ma=1.0),
+            *(replace(part, standard=part.standard / hours) for part in scatter),
+        )
+
+    def duration_budget(self) -> Budget | None:
+        """Components of the run's length in s."""
+        if self.limits is None:
+            return None
+        return budget(self.limits, self.trace.duration_s, clocked=True)
 
     def charge_at(self, at_s: float) -> float:
         return _at(self.trace, self.charge, at_s)
@@ -119,10 +141,7 @@ def charge_between(draw: Draw, fall: Fall, until_s: float) -> Quantity:
 
 def duration(draw: Draw) -> Quantity:
     """Length of the run; board runs count from where the first window began."""
-    components = None
-    if draw.limits is not None:
-        components = budget(draw.limits, draw.trace.duration_s, clocked=True)
-    return interval(draw.trace.duration_s, "s", components)
+    return interval(draw.trace.duration_s, "s", draw.duration_budget())
 
 
 def mean_current(draw: Draw) -> Quantity:
@@ -130,9 +149,10 @@ def mean_current(draw: Draw) -> Quantity:
     hours = draw.trace.duration_s / S_PER_H
     if draw.charge is None or hours <= 0:
         return Quantity(None, "mA", note=_NO_CURRENT)
-    return _current(
-        draw,
+    return interval(
         draw.charge.total / hours,
+        "mA",
+        draw.mean_current_budget(),
         less=draw.charge.less / hours,
         more=(draw.charge.more + draw.charge.contact_more) / hours,
     )

@@ -4,7 +4,7 @@ Readable in colour, by colour-blind readers and in grey print: lines that share 
 differ in lightness and in line style, and are labelled where they are, not in a legend.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -99,13 +99,18 @@ def new_figure(size: SizeName = "page") -> tuple[Figure, Axes]:
     return figure, figure.add_subplot()
 
 
-def save_figure(figure: Figure, path_stem: Path) -> None:
-    """Write ``path_stem`` + ``.png`` and ``.svg``, free of dates: the same figure gives the same bytes."""
+_METADATA: Final[dict[str, dict[str, str | None]]] = {
+    "png": {"Software": None},
+    "svg": {"Date": None, "Creator": "drawbench"},
+    "pdf": {"CreationDate": None, "Creator": "drawbench"},
+}
+
+
+def save_figure(figure: Figure, path_stem: Path, formats: Sequence[str] = ("png", "svg")) -> None:
+    """Write ``path_stem`` in each of ``formats`` (png, svg, pdf), free of dates: the same figure gives the same bytes."""
     with figure_style():
-        figure.savefig(path_stem.with_suffix(".png"), metadata={"Software": None})
-        figure.savefig(
-            path_stem.with_suffix(".svg"), metadata={"Date": None, "Creator": "drawbench"}
-        )
+        for name in formats:
+            figure.savefig(path_stem.with_suffix(f".{name}"), metadata=_METADATA[name])
 
 
 def mark_simulated(axes: Axes, below_pt: float = 25) -> None:

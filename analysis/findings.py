@@ -4,10 +4,13 @@ from typing import Final
 
 import numpy as np
 
+from analysis.blind_spots import blind_spots
+from analysis.correction import beyond_points, correction_of
 from analysis.cutoff import Fall
-from analysis.draw import Draw
+from analysis.draw import Draw, peak_current
 from analysis.integration import Integral
 from analysis.trace import Trace, stretches
+from analysis.wiring import wiring_findings
 from analysis.words import count_words, plain_text, span_words
 from logger.pack import Pack
 from logger.run_reader import Run
@@ -21,11 +24,18 @@ _FLOOR_SLACK: Final = 0.01
 def findings(run: Run, draw: Draw, fall: Fall, hold_s: float) -> tuple[str, ...]:
     """Warnings of a rundown, the gravest first; foreign text in them is on one line and printable."""
     trace, pack = draw.trace, run.description.pack
+    wiring = wiring_findings(trace, run.description)
+    unseen = blind_spots(trace, draw.limits, run.description)
+    if any(finding.code in ("no-current", "dead") for finding in wiring):
+        unseen = tuple(finding for finding in unseen if finding.code != "asleep")
     return tuple(
         plain_text(text)
         for text in (
+            *map(str, wiring),
             *_cutoff(trace, fall, hold_s),
             *_pack(trace, fall, pack),
+            *_calibration(run, draw),
+            *map(str, unseen),
             *_gaps(trace, draw.charge),
             *_contact(trace, draw),
             *_counters(draw),
@@ -34,6 +44,14 @@ def findings(run: Run, draw: Draw, fall: Fall, hold_s: float) -> tuple[str, ...]
             *run.problems,
         )
     )
+
+
+def _calibration(run: Run, draw: Draw) -> list[str]:
+    """Calibrations that are old, for something else, or stretched too far."""
+    correction = correction_of(run.description)
+    peak = peak_current(draw)
+    beyond = beyond_points(correction, peak.value)
+    return [*correction.warnings, *([beyond] if beyond else [])]
 
 
 def _cutoff(trace: Trace, fall: Fall, hold_s: float) -> list[str]:

@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from analysis.chemistry_prior import candidates, capacity_prior, curve_table, families
+from analysis.chemistry_prior import RECHARGEABLE, candidates, capacity_prior, curve_table, families
 from analysis.future_load import FutureLoad, Programme, future_load
 from analysis.history import Bins, History, stretches_of
 from analysis.load_kind import has_modes, load_exponent, load_words
@@ -137,11 +137,14 @@ def forecast(
         warnings.append(
             f"The pack looks as if it started part-used: about {100 * np.median(drawn.started_depth):.0f} % of its charge was gone."
         )
+    why = "the voltage so far, matched with curves of this chemistry"
+    if pack is not None and pack.capacity_mah and pack.chemistry in RECHARGEABLE:
+        why += ", and the stated capacity taken as nearly true (worn cells end sooner)"
     return Forecast(
         float(bins.end_s[-1]),
         cutoff_v,
         "curve",
-        "the voltage so far, matched with curves of this chemistry",
+        why,
         _intervals(drawn.times_s, "s"),
         _drawn(bins),
         _intervals(drawn.capacity_mah, "mAh")[1],

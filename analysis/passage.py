@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.chemistry_prior import capacity_prior, curve_table, families
+from analysis.chemistry_prior import CurveFamily, capacity_prior, curve_table, families
 from analysis.curve_posterior import Candidate, Observed, Posterior, posteriors
 from analysis.future_load import FutureLoad
 from analysis.history import Bins
@@ -50,8 +50,8 @@ def draw_passages(
     owners: list[Pack] = []
     members: list[Candidate] = []
     for pack, weight in packs:
-        prior = capacity_prior(pack, mean_ma)
         for family in families(pack.chemistry):
+            prior = capacity_prior(pack, _life_ma(bins, mean_ma, pack.cells, family, load))
             relax = _RELAX_SHARE * family.drop_v_h * np.abs(groups.held_ma - heavy_ma)
             seen = Observed(
                 groups.charge_mah,
@@ -90,6 +90,16 @@ def draw_passages(
     return Passages(
         *(np.concatenate([getattr(part, item.name) for part in drawn]) for item in fields(Passages))
     )
+
+
+def _life_ma(
+    bins: Bins, mean_ma: float, cells: int, family: CurveFamily, load: FutureLoad
+) -> float:
+    """Mean current over the whole life: a load that eases off as the pack sags gets more out of it."""
+    _, volts, _ = curve_table(family)
+    so_far_v = float(np.average(bins.mean_v, weights=bins.span_s)) / cells
+    ratio = np.clip(volts[:1001] / max(so_far_v, 1e-6), 0.3, 1.5)
+    return mean_ma * float(np.mean(ratio ** float(np.median(load.exponents))))
 
 
 def _crossings(

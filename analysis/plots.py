@@ -45,6 +45,7 @@ def draw_plots(
     events: Sequence[ListedEvent],
     folder: Path,
     size: SizeName = "page",
+    formats: Sequence[str] = ("png", "svg"),
 ) -> tuple[FigureFile, ...]:
     """Save every picture that the run has columns for; the one that answers the question first."""
     made = []
@@ -59,7 +60,7 @@ def draw_plots(
         for figure, file in made:
             if result.simulated:
                 mark_simulated(figure.axes[0])
-            save_figure(figure, folder / file.stem)
+            save_figure(figure, folder / file.stem, formats)
     return tuple(file for _, file in made)
 
 

@@ -154,3 +154,15 @@ def runtime_with_pauses(runtime_h: float, chemistry: str) -> Quantity:
         None,
         "typical bounds, not measured: alkaline and zinc-carbon recover in pauses, the more so at a heavy draw",
     )
+
+
+def what_if(runtime_h: float, draw_ma: float, chemistry: str) -> tuple[tuple[str, Quantity], ...]:
+    """Runtime at other draws, in the cold and with pauses, from one measured run; each says what it rests on."""
+    if chemistry not in USUAL_EXPONENT:
+        return ()
+    return (
+        ("At half the draw", runtime_at_draw(runtime_h, draw_ma, draw_ma / 2, chemistry)),
+        ("At twice the draw", runtime_at_draw(runtime_h, draw_ma, draw_ma * 2, chemistry)),
+        ("With cells at 0 °C", runtime_in_cold(runtime_h, 0.0, chemistry)),
+        ("Used an evening at a time", runtime_with_pauses(runtime_h, chemistry)),
+    )

@@ -28,6 +28,15 @@ _STEM: Final = re.compile(r"[a-z0-9][a-z0-9-]*")
 
 
 @dataclass(frozen=True)
+class Table:
+    """A table of text: a caption, headings, rows of as many cells; the first cell names the row."""
+
+    caption: str
+    headings: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+
+
+@dataclass(frozen=True)
 class Part:
     """One stretch of the page. ``items``: a list; ``commands``: to be typed as they stand."""
 
@@ -38,6 +47,7 @@ class Part:
     cautions: tuple[str, ...] = ()
     items: tuple[str, ...] = ()
     commands: tuple[str, ...] = ()
+    tables: tuple[Table, ...] = ()
 
     @property
     def interval_title(self) -> str:
@@ -72,6 +82,18 @@ def render_markdown(page: Page) -> str:
     environment.filters["indented_code"] = lambda text: _Ready("    " + plain_text(text))
     text = environment.get_template("report.md.jinja").render(page=page)
     return re.sub(r"\n{3,}", "\n\n", text).rstrip() + "\n"
+
+
+def render_overview(folder: Path, **parts: Any) -> tuple[str, str]:
+    """Page and Markdown of many runs; ``parts`` are the names in the template ``overview``."""
+    html = _environment(autoescape=True, finalize=_on_one_line)
+    html.filters["base64_of"] = lambda stem: _picture(folder, stem)
+    markdown = _environment(autoescape=False, finalize=_escape_markdown)
+    markdown.filters["file_name"] = lambda stem: _Ready(_checked_stem(stem))
+    text = markdown.get_template("overview.md.jinja").render(**parts)
+    # The lines of a table must follow each other.
+    text = re.sub(r"(?m)^(\|.*\|)\s*\n+(?=\|)", r"\1\n", re.sub(r"\n{3,}", "\n\n", text))
+    return html.get_template("overview.html.jinja").render(**parts), text.rstrip() + "\n"
 
 
 class _Ready(str):

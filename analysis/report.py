@@ -12,14 +12,16 @@ from tempfile import TemporaryDirectory
 from typing import Final
 
 from analysis.answer import answer, result_rows
+from analysis.doubt_table import KINDS_WORDS, ROUNDING_RULE
 from analysis.events import ListedEvent, listed_events
 from analysis.plots import draw_plots
 from analysis.publish import publish
-from analysis.render import Page, Part, render_html, render_markdown
+from analysis.render import Page, Part, Table, render_html, render_markdown
+from analysis.run_sheet import write_sheet
 from analysis.rundown import Rundown
 from analysis.section import FigureFile, Section
 from analysis.table import rows_of
-from analysis.uncertainty import NO_LIMITS_NOTE, coverage_factor, limits_of, shares
+from analysis.uncertainty import NO_LIMITS_NOTE, coverage_factor, limits_of
 from analysis.words import count_words, plain_text, span_words, step_words
 from logger.description import Description
 from logger.pack import SAFETY_CLOSING
@@ -40,7 +42,7 @@ SectionMaker = Callable[[Path], Section]
 def write_report(
     run: Run, result: Rundown, folder: Path, section_makers: Sequence[SectionMaker] = ()
 ) -> tuple[Path, ...]:
-    """Write ``report.html``, ``report.md`` and the pictures into ``folder``; returns their paths.
+    """Write ``report.html``, ``report.md``, ``run-sheet.pdf`` and the pictures into ``folder``; returns their paths.
 
     ``section_makers``: further parts, printed after the run's own. Raises BenchError rather
     than write over a file that is not an earlier report's.
@@ -52,6 +54,7 @@ def write_report(
         sections = [maker(made) for maker in section_makers]
         page = report_page(run, result, figures, events, unlisted, sections)
         (made / "report.html").write_text(render_html(page, made), encoding="utf-8", newline="\n")
+        write_sheet(run, result, made)
         (made / "report.md").write_text(render_markdown(page), encoding="utf-8", newline="\n")
         return publish(made, folder)
 
@@ -72,6 +75,8 @@ def report_page(
         Part("The other pictures", figures=tuple(figures[1:])) if figures[1:] else None,
         _happened(run, result, events, unlisted),
         *(_part(section) for section in sections),
+        _probe(result),
+        _doubt(result),
         _method(run, result),
         Part("Cautions", cautions=_cautions(run, result)),
         _again(run, result),
@@ -164,6 +169,31 @@ def _part(section: Section) -> Part:
     )
 
 
+def _probe(result: Rundown) -> Part | None:
+    """What the probe itself did to the piece."""
+    probe = result.probe
+    if probe is None:
+        return None
+    quantities = tuple((label, quantity) for _, label, quantity in probe.named())
+    text = (
+        "The shunt takes a little voltage from the piece: it saw less than the pack gave. Runtimes are counted at the pack's "
+        f"terminals. The shunt took {100 * probe.loss_share:.2g} % of the energy."
+    )
+    return Part("What the probe itself did", (text,), rows_of(quantities, notes=True))
+
+
+def _doubt(result: Rundown) -> Part | None:
+    """Uncertainty budgets, a table each."""
+    if not result.doubts:
+        return None
+    tables = tuple(
+        Table(doubt.caption(), ("source", "kind", "size", "share"), doubt.rows())
+        for doubt in result.doubts
+        if len(doubt.components) > 1
+    )
+    return Part("Where the doubt comes from", (KINDS_WORDS, ROUNDING_RULE), tables=tables)
+
+
 def _method(run: Run, result: Rundown) -> Part:
     trace, fall = result.draw.trace, result.fall
     step = step_words(trace.usual_step_s)
@@ -184,17 +214,10 @@ def _method(run: Run, result: Rundown) -> Part:
         )
     limits = limits_of(run.description)
     if limits is not None:
-        parts = ", ".join(
-            f"{source} {100 * share:.0f} %"
-            for source, share in shares(result.charge_budget or ())
-            if share >= 0.01
-        )
         paragraphs += [
             f"Intervals are meant to hold the true value 95 times in 100, reckoned after the Guide to the Expression of Uncertainty in Measurement (JCGM 100) with coverage factor {coverage_factor(result.charge_budget or ()):.2f}. An error of the sensor is the same in every row and does not average out.",
             *limits.assumptions,
         ]
-        if parts:
-            paragraphs.append(f"What the doubt of the charge is made of: {parts}.")
     return Part("How it was measured", paragraphs=tuple(paragraphs))
 
 

@@ -5,10 +5,13 @@ from typing import Any, Final
 
 import analysis.draw as draws
 from analysis.cutoff import Fall, cutoff_time, find_fall, first_touch_time
+from analysis.doubt_table import DoubtTable, doubt_table
 from analysis.draw import Draw, draw_of
 from analysis.findings import findings
 from analysis.left import left_in_cells
+from analysis.probe_effect import ProbeEffect, probe_effect
 from analysis.quantity import Quantity
+from analysis.row_noise import limits_in_run
 from analysis.trace import trace_of
 from analysis.uncertainty import Budget, limits_of
 from logger.run_reader import Run
@@ -21,6 +24,7 @@ class Rundown:
     """Results of one run. A quantity whose ``value`` is None does not exist; its note says why.
 
     ``charge_budget``: what the doubt of the charge is made of; None where limits are not known.
+    ``doubts``: the same as tables, of all main results. ``probe``: what shunt and board did.
     ``draw``, ``fall``: the arrays and the crossing behind the results, for plots.
     """
 
@@ -40,6 +44,8 @@ class Rundown:
     left_in_cells: Quantity
     hold: Quantity
     charge_budget: Budget | None
+    doubts: tuple[DoubtTable, ...]
+    probe: ProbeEffect | None
     simulated: bool
     warnings: tuple[str, ...]
     draw: Draw
@@ -54,6 +60,10 @@ class Rundown:
         }
         for percent, quantity in self.current_percentiles:
             results[f"current_p{percent:g}"] = quantity.as_json()
+        if self.probe is not None:
+            for name, _, quantity in self.probe.named():
+                results[name] = quantity.as_json()
+        results["uncertainty_budget"] = {table.name: table.as_json() for table in self.doubts}
         results["simulated"] = self.simulated
         results["warnings"] = list(self.warnings)
         return results
@@ -67,9 +77,10 @@ def rundown(run: Run, cutoff_v: float | None, hold_s: float = HOLD_DEFAULT_S) ->
     and for a cutoff that the pack never stood above.
     """
     trace = trace_of(run)
-    limits = limits_of(run.description)
+    limits = limits_in_run(trace, limits_of(run.description))
     fall = find_fall(trace, limits, cutoff_v, hold_s)
     draw = draw_of(trace, limits)
+    when = cutoff_time(trace, fall)
     alive_v = None if trace.voltage_v is None else trace.voltage_v[~trace.dead]
     return Rundown(
         duration=draws.duration(draw),
@@ -81,18 +92,35 @@ def rundown(run: Run, cutoff_v: float | None, hold_s: float = HOLD_DEFAULT_S) ->
         first_voltage=draws.voltage(draw, None if alive_v is None else float(alive_v[0])),
         last_voltage=draws.voltage(draw, None if alive_v is None else float(alive_v[-1])),
         cutoff_voltage=draws.voltage(draw, cutoff_v),
-        cutoff_time=cutoff_time(trace, fall),
+        cutoff_time=when,
         first_touch_time=first_touch_time(trace, fall),
         charge_to_cutoff=draws.charge_to_cutoff(draw, fall),
         energy_to_cutoff=draws.energy_to_cutoff(draw, fall),
         left_in_cells=left_in_cells(draw, fall, run.description.pack),
         hold=Quantity(hold_s, "s", note="how long the voltage had to stay there"),
         charge_budget=draw.charge_budget(trace.end_s),
+        doubts=_doubts(draw, fall, when),
+        probe=probe_effect(draw, fall, when, hold_s, run.description),
         simulated=is_simulated(run),
         warnings=findings(run, draw, fall, hold_s),
         draw=draw,
         fall=fall,
     )
+
+
+def _doubts(draw: Draw, fall: Fall, when: Quantity) -> tuple[DoubtTable, ...]:
+    """Budgets of charge, energy, mean current, runtime and length of the run."""
+    end_s = draw.trace.end_s
+    tables = (
+        doubt_table("charge", "Charge", draws.charge(draw), draw.charge_budget(end_s)),
+        doubt_table("energy", "Energy", draws.energy(draw), draw.energy_budget(end_s)),
+        doubt_table(
+            "mean_current", "Mean current", draws.mean_current(draw), draw.mean_current_budget()
+        ),
+        doubt_table("cutoff_time", "Time to the cutoff", when, fall.components),
+        doubt_table("duration", "Length of the run", draws.duration(draw), draw.duration_budget()),
+    )
+    return tuple(table for table in tables if table is not None)
 
 
 def is_simulated(run: Run) -> bool:

@@ -1,91 +1,62 @@
-"""How far off can a number be: standard uncertainties from the sensor's limits, after the GUM.
+"""How far off can a result be: its uncertainty budget and its interval, after the GUM.
 
-The one place where results get their intervals. Method: JCGM 100:2008 (GUM). Limits of a
-data sheet are taken as rectangular, standard uncertainty = limit / sqrt(3) (4.3.7);
-components are independent of each other and added in squares (5.1.2); the coverage factor
-is Student's t at the effective degrees of freedom (G.4). Gain, offset and rounding of one
-sensor are the same in every row of a run: they do not average out. Pack voltage is bus voltage
-plus the drop over the shunt; the drop's own error (at most a few mV) is left out beside the bus's.
+The one place where results get their intervals. Method: JCGM 100:2008 (GUM), distributions
+as in JCGM 101:2008.
+
+- Limits of a data sheet are taken as rectangular, standard uncertainty = limit / sqrt(3) (4.3.7),
+  itself known to 25 %, which is 8 degrees of freedom (G.4.2, equation G.3, and its example).
+- Components are independent and added in squares (5.1.2). Errors that are correlated, such as
+  zero and gain of a calibration, are first split into independent parts, which gives the
+  same sum as 5.2.2.
+- Coverage factor: Student's t at the effective degrees of freedom (G.4), and where limits
+  dominate, the quantile of that distribution instead of the normal one (G.2.2, G.2.3).
+
+Gain, offset and rounding of one sensor are the same in every row of a run: they do not average
+out. Pack voltage is bus voltage plus the drop over the shunt; the drop's own error (at most a few
+mV) is left out beside the bus's.
 """
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
-from scipy.special import stdtrit
+from scipy.optimize import brentq
+from scipy.special import ndtr, ndtri, stdtrit
 
+from analysis.limits import Limits, clock_limit, limits_of
 from analysis.quantity import Quantity
-from logger.description import Description, Sensor
+from logger.calibration import Line
+
+__all__ = [
+    "COVERAGE",
+    "NO_LIMITS_NOTE",
+    "SCATTER",
+    "Budget",
+    "Component",
+    "Limits",
+    "budget",
+    "clock_limit",
+    "combined",
+    "coverage_factor",
+    "effective_dof",
+    "interval",
+    "limits_of",
+    "resistance_budget",
+    "shares",
+]
 
 COVERAGE: Final = 0.95
 NO_LIMITS_NOTE: Final = (
     "The run does not name a sensor whose limits are known, so no interval can be given."
 )
+NORMAL: Final = "normal"
+RECTANGULAR: Final = "rectangular"
+SCATTER: Final = "scatter in the run"
 
-# Shunt resistors on sensor boards are commonly marked 1 %: common practice, no source.
-_SHUNT_LIMIT: Final = 0.01
-# Ceramic resonators of small boards, with their drift over temperature and age: from memory.
-_RESONATOR_LIMIT: Final = 0.005
-# A computer's quartz clock (from memory), and how late an anchor may have been taken.
-_HOST_CLOCK_LIMIT: Final = 0.0001
-_ANCHOR_LATE_S: Final = 0.2
-_ANCHOR_SPAN_LEAST_S: Final = 60.0
-
-
-@dataclass(frozen=True)
-class _Sheet:
-    """Limits of one sensor kind. ``offsets``: full scale of the shunt range (V) to greatest offset (V)."""
-
-    grade: str
-    offsets: tuple[tuple[float, float], ...]
-    current_gain: float
-    current_step_v: float
-    voltage_gain: float
-    voltage_offset_v: float
-    voltage_step_v: float
-
-
-_SHEETS: Final = {
-    # TI SBOS448G 7.5; grade A's limits, the wider ones: a cheap board does not say its grade.
-    "INA219": _Sheet(
-        "the wider ones of its two grades",
-        ((0.04, 100e-6), (0.08, 125e-6), (0.16, 150e-6), (0.32, 200e-6)),
-        current_gain=0.005,
-        current_step_v=10e-6,
-        voltage_gain=0.005,
-        voltage_offset_v=0.0,
-        voltage_step_v=4e-3,
-    ),
-    # TI SBOS547B; its one range is 81.92 mV.
-    "INA226": _Sheet(
-        "its greatest ones",
-        ((0.08192, 10e-6),),
-        current_gain=0.001,
-        current_step_v=2.5e-6,
-        voltage_gain=0.001,
-        voltage_offset_v=7.5e-3,
-        voltage_step_v=1.25e-3,
-    ),
-}
-
-
-@dataclass(frozen=True)
-class Limits:
-    """Greatest errors of one run's sensor, shunt and clock; ``*_gain`` are shares (0.01 is 1 %).
-
-    ``assumptions``: in words, for the report's method.
-    """
-
-    current_gain: float
-    shunt_gain: float
-    current_offset_ma: float
-    current_step_ma: float
-    voltage_gain: float
-    voltage_offset_v: float
-    voltage_step_v: float
-    clock_gain: float
-    assumptions: tuple[str, ...]
+# 1 / (2 x 0.25^2): GUM equation G.3. A cheap board's sensor need not be what its marking says.
+LIMIT_DOF: Final = 8.0
+_ROOT_3: Final = math.sqrt(3.0)
 
 
 @dataclass(frozen=True)
@@ -93,65 +64,18 @@ class Component:
     """One line of an uncertainty budget, in the result's own unit.
 
     ``kind``: "A" from statistics of the run, "B" from other knowledge (GUM 4.2, 4.3).
-    ``dof``: degrees of freedom; infinite for a limit that is certain.
+    ``dof``: degrees of freedom; infinite for a limit that is certain. ``shape``: distribution,
+    ``normal`` or ``rectangular``.
     """
 
     source: str
     kind: str
     standard: float
     dof: float = math.inf
+    shape: str = NORMAL
 
 
 Budget = tuple[Component, ...]
-
-
-def limits_of(description: Description) -> Limits | None:
-    """Limits of the run's sensor by its data sheet; None if sensor or shunt is not known."""
-    sensor = description.sensor
-    sheet = _SHEETS.get(sensor.kind.strip().upper()) if sensor else None
-    if sensor is None or sheet is None or not sensor.shunt_ohm or sensor.shunt_ohm <= 0:
-        return None
-    offset_v = _shunt_offset_v(sheet, sensor)
-    clock_gain, clock_words = clock_limit(description.clock)
-    return Limits(
-        current_gain=sheet.current_gain,
-        shunt_gain=_SHUNT_LIMIT,
-        current_offset_ma=1e3 * offset_v / sensor.shunt_ohm,
-        current_step_ma=1e3 * sheet.current_step_v / sensor.shunt_ohm,
-        voltage_gain=sheet.voltage_gain,
-        voltage_offset_v=sheet.voltage_offset_v,
-        voltage_step_v=sheet.voltage_step_v,
-        clock_gain=clock_gain,
-        assumptions=(
-            f"Sensor {sensor.kind}, its data sheet's limits at 25 °C ({sheet.grade}): current within "
-            f"{100 * sheet.current_gain:g} % and {1e6 * offset_v:g} µV, which over {sensor.shunt_ohm:g} Ω is "
-            f"{1e3 * offset_v / sensor.shunt_ohm:.3g} mA; voltage within {100 * sheet.voltage_gain:g} %"
-            + (f" and {1e3 * sheet.voltage_offset_v:g} mV." if sheet.voltage_offset_v else "."),
-            f"Shunt resistor within {100 * _SHUNT_LIMIT:g} % (assumed: the usual marking on sensor boards).",
-            clock_words,
-            "Nothing was calibrated, and a change of temperature is not in these limits.",
-        ),
-    )
-
-
-def clock_limit(clock: Sequence[tuple[float, float, str]]) -> tuple[float, str]:
-    """Greatest relative error of the board's clock, and in words where that is from.
-
-    ``clock``: anchors (board s, host s, UTC). Where they span a minute or more, the difference seen
-    against the host counts as doubt: times are not corrected for it. Otherwise a ceramic resonator is assumed.
-    """
-    if len(clock) >= 2:
-        board_s, host_s = clock[-1][0] - clock[0][0], clock[-1][1] - clock[0][1]
-        if min(board_s, host_s) >= _ANCHOR_SPAN_LEAST_S:
-            seen = abs(host_s / board_s - 1)
-            limit = seen + _ANCHOR_LATE_S / board_s + _HOST_CLOCK_LIMIT
-            return limit, (
-                f"Board's clock against the computer's: {100 * seen:.2g} % apart over the run; "
-                f"taken as within {100 * limit:.2g} %."
-            )
-    return _RESONATOR_LIMIT, (
-        f"Board's clock within {100 * _RESONATOR_LIMIT:g} % (assumed: ceramic resonator)."
-    )
 
 
 def budget(
@@ -171,28 +95,95 @@ def budget(
     ``clocked``: proportional to time. ``noise``: standard uncertainty from scatter in the run.
     """
     size = abs(value)
-    parts: list[tuple[str, float]] = []
+    components: list[Component] = []
     if per_ma:
+        line = limits.current_line
+        components += _line_components("current", line, value, per_ma)
+        parts = []
+        if line is None:
+            parts.append(("sensor's current offset", per_ma * limits.current_offset_ma))
+        if line is None or not line.points:
+            parts.append(("shunt resistor's tolerance", size * limits.shunt_gain))
+            parts.append(("sensor's current gain", size * limits.current_gain))
         parts += [
-            ("sensor's current offset", abs(per_ma) * limits.current_offset_ma),
-            ("shunt resistor's tolerance", size * limits.shunt_gain),
-            ("sensor's current gain", size * limits.current_gain),
-            ("sensor's current step", abs(per_ma) * limits.current_step_ma / 2),
+            ("sensor's current step", per_ma * limits.current_step_ma / 2),
+            ("current offset's drift with temperature", per_ma * limits.current_drift_ma),
+            ("current gain's drift with temperature", size * limits.current_drift_gain),
         ]
+        components += _from_limits(parts)
     if per_v:
+        line = limits.voltage_line
+        components += _line_components("voltage", line, value, per_v)
+        parts = []
+        if line is None:
+            parts.append(("sensor's voltage gain", size * limits.voltage_gain))
+            parts.append(("sensor's voltage offset", per_v * limits.voltage_offset_v))
         parts += [
-            ("sensor's voltage gain", size * limits.voltage_gain),
-            ("sensor's voltage offset", abs(per_v) * limits.voltage_offset_v),
-            ("sensor's voltage step", abs(per_v) * limits.voltage_step_v / 2),
+            ("sensor's voltage step", per_v * limits.voltage_step_v / 2),
+            ("voltage offset's drift with temperature", per_v * limits.voltage_drift_v),
+            ("voltage gain's drift with temperature", size * limits.voltage_drift_gain),
         ]
+        components += _from_limits(parts)
     if clocked:
-        parts.append(("board's clock", size * limits.clock_gain))
-    components = [
-        Component(source, "B", limit / math.sqrt(3)) for source, limit in parts if limit > 0
-    ]
+        components += _from_limits([("board's clock", size * limits.clock_gain)])
     if noise > 0:
-        components.append(Component("scatter in the run", "A", noise, noise_dof))
+        components.append(Component(SCATTER, "A", noise, noise_dof))
     return tuple(components)
+
+
+def resistance_budget(
+    limits: Limits, ohm: float, *, noise_ohm: float = 0.0, noise_dof: float = math.inf
+) -> Budget:
+    """Components of a resistance from steps of the load, R = -dV / dI.
+
+    Offsets fall out of differences, and rounding is taken as scatter; the gains of voltage and
+    current stay (GUM 5.1.6: relative uncertainties of a quotient add in squares).
+    """
+    size = abs(ohm)
+    parts = [
+        ("shunt resistor's tolerance", size * limits.shunt_gain),
+        ("sensor's current gain", size * limits.current_gain),
+        ("sensor's voltage gain", size * limits.voltage_gain),
+        ("current gain's drift with temperature", size * limits.current_drift_gain),
+        ("voltage gain's drift with temperature", size * limits.voltage_drift_gain),
+    ]
+    scatter = (Component(SCATTER, "A", noise_ohm, noise_dof),) if noise_ohm > 0 else ()
+    return (*_from_limits(parts), *scatter)
+
+
+def _from_limits(parts: list[tuple[str, float]]) -> list[Component]:
+    """Rectangular components of greatest errors in the result's unit."""
+    return [
+        Component(source, "B", abs(limit) / _ROOT_3, LIMIT_DOF, RECTANGULAR)
+        for source, limit in parts
+        if limit
+    ]
+
+
+def _line_components(name: str, line: Line | None, value: float, per_unit: float) -> Budget:
+    """What a calibration left: its reference, its zero with the gain that goes along, the rest of the gain.
+
+    A zero's error a = per_unit u_z and a gain's b = value u_g with correlation r are split into
+    a + r b and b sqrt(1 - r^2): independent, and their squares add to a^2 + b^2 + 2 r a b (GUM 5.2.2).
+    """
+    if line is None:
+        return ()
+    # True = factor (reading - zero): a zero read too high makes the result too low.
+    zero = -per_unit * line.factor * line.zero_standard
+    if not line.points:
+        return _present(Component(f"calibration's {name} zero", "A", abs(zero)))
+    gain = -value * line.factor_standard
+    r = line.correlation
+    reference = -per_unit * line.factor * line.reference_zero - value * line.reference_factor
+    return _present(
+        Component(f"calibration's {name} reference", "B", abs(reference), shape=RECTANGULAR),
+        Component(f"calibration's {name} zero", "A", abs(zero + r * gain)),
+        Component(f"calibration's {name} gain", "A", abs(gain) * math.sqrt(max(0.0, 1 - r * r))),
+    )
+
+
+def _present(*components: Component) -> Budget:
+    return tuple(component for component in components if component.standard > 0)
 
 
 def combined(components: Budget) -> float:
@@ -200,14 +191,51 @@ def combined(components: Budget) -> float:
     return math.hypot(*(part.standard for part in components))
 
 
-def coverage_factor(components: Budget, coverage: float = COVERAGE) -> float:
-    """Student's t at the effective degrees of freedom of Welch and Satterthwaite (GUM G.4.1)."""
+def effective_dof(components: Budget) -> float:
+    """Effective degrees of freedom of Welch and Satterthwaite (GUM G.4.1), the next lower whole number."""
     total = combined(components)
     weight = sum(part.standard**4 / part.dof for part in components)
-    dof = total**4 / weight if weight > 0 else math.inf
-    # Whole degrees of freedom, the next lower (GUM G.4.1, note 1).
-    dof = max(1.0, math.floor(dof)) if math.isfinite(dof) else 1e9
-    return float(stdtrit(dof, (1 + coverage) / 2))
+    if not weight > 0:
+        return math.inf
+    return float(max(1, math.floor(total**4 / weight)))
+
+
+def coverage_factor(components: Budget, coverage: float = COVERAGE) -> float:
+    """Half-width of the symmetric interval that holds ``coverage``, in combined standard uncertainties.
+
+    Student's t at the effective degrees of freedom, times what the shape does: the greatest
+    rectangular component is taken as it is and all the rest as normal, which is exact for one
+    limit alone (0.95 sqrt(3) = 1.645) and for none (1.960), and a little wide in between.
+    """
+    total = combined(components)
+    greatest = max((part.standard for part in components if part.shape == RECTANGULAR), default=0.0)
+    share = round((greatest / total) ** 2, 4) if total > 0 else 0.0
+    dof = effective_dof(components)
+    normal = float(ndtri((1 + coverage) / 2))
+    t = float(stdtrit(dof, (1 + coverage) / 2)) if math.isfinite(dof) else normal
+    return t * _shape_factor(share, coverage) / normal
+
+
+@lru_cache(maxsize=4096)
+def _shape_factor(share: float, coverage: float) -> float:
+    """Quantile of rectangular + normal of unit variance, ``share`` of it the rectangular one's.
+
+    With half-width a and normal standard deviation s: P(|X| < h) = [G(h + a) - G(h - a)] / a - 1,
+    G(x) = x Phi(x / s) + s phi(x / s), the integral of the normal distribution function.
+    """
+    if share <= 0:
+        return float(ndtri((1 + coverage) / 2))
+    a, s = math.sqrt(3 * share), math.sqrt(max(1 - share, 0.0))
+    if s < 1e-6:
+        return a * coverage
+
+    def g(x: float) -> float:
+        return float(x * ndtr(x / s) + s * math.exp(-0.5 * (x / s) ** 2) / math.sqrt(2 * math.pi))
+
+    def missing(h: float) -> float:
+        return (g(h + a) - g(h - a)) / a - 1 - coverage
+
+    return float(brentq(missing, 1e-9, 10.0))
 
 
 def interval(
@@ -232,13 +260,3 @@ def shares(components: Budget) -> tuple[tuple[str, float], ...]:
     total = combined(components) ** 2
     ordered = sorted(components, key=lambda part: part.standard, reverse=True)
     return tuple((part.source, part.standard**2 / total) for part in ordered) if total else ()
-
-
-def _shunt_offset_v(sheet: _Sheet, sensor: Sensor) -> float:
-    """Greatest offset in the range that was used; the widest where the range is not known."""
-    if sensor.range_ma and sensor.shunt_ohm:
-        full_v = 1e-3 * sensor.range_ma * sensor.shunt_ohm
-        for range_v, offset_v in sheet.offsets:
-            if full_v <= 1.01 * range_v:
-                return offset_v
-    return sheet.offsets[-1][1]

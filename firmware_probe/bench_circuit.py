@@ -21,20 +21,26 @@ class Wiring:
     """How it was wired. ``swapped``: pack and load at the wrong ends of the shunt.
 
     ``bus_connected``: the sensor's ground and ``VIN-`` see the pack; ``load_connected``: the load hangs
-    behind the shunt at all. ``wire_ohm``: leads between sensor and load.
+    behind the shunt at all. ``wire_ohm``: leads between sensor and load. ``hum_v``: amplitude of
+    mains hum between the board's ground and the pack's minus, as a second way through USB gives.
+    ``pickup_v``: white noise that the leads to the shunt pick up, per conversion.
     """
 
     swapped: bool = False
     bus_connected: bool = True
     load_connected: bool = True
     wire_ohm: float = 0.0
+    hum_v: float = 0.0
+    hum_hz: float = 50.0
+    pickup_v: float = 0.0
 
 
 RIGHT_WIRING = Wiring()
 
 
 class BenchCircuit:
-    """Pack and load joined through the sensor; ``contact_ohm`` is a bad contact of the moment."""
+    """Pack and load joined through the sensor; ``contact_ohm`` (before the load) and ``holder_ohm``
+    (after the pack) are bad contacts of the moment."""
 
     def __init__(
         self,
@@ -49,8 +55,10 @@ class BenchCircuit:
         self.sensor = sensor
         self.wiring = wiring
         self.contact_ohm = 0.0
+        self.holder_ohm = 0.0
         # One stream each, so that how a stretch is cut does not mix them up.
-        self._shunt_rng, self._bus_rng = map(np.random.default_rng, rng.spawn(2))
+        self._shunt_rng, self._bus_rng, self._pickup_rng = map(np.random.default_rng, rng.spawn(3))
+        self._hum_s = 0.0
 
     def plan(self, closed: bool) -> tuple[OperatingStates | None, float]:
         """Operating states with the switch ``closed`` (None: no current), and for how long in s."""
@@ -82,6 +90,11 @@ class BenchCircuit:
             current_a, bus_v = -current_a, bus_v + current_a * sensor.shunt_true_ohm
         if not self.wiring.bus_connected:
             bus_v = 0.0
+        if self.wiring.pickup_v:
+            noise_a = self.wiring.pickup_v / sensor.shunt_true_ohm
+            current_a = current_a + noise_a * self._pickup_rng.standard_normal(count)
+        if self.wiring.hum_v:
+            bus_v = bus_v + self._hum(first_start_s, count)
         shunt = sensor.convert_shunt(current_a, count, self._shunt_rng)
         return shunt, sensor.convert_bus(bus_v, count, self._bus_rng)
 
@@ -89,6 +102,7 @@ class BenchCircuit:
         """Let pack and load live through ``span_s``; the true sums come from here."""
         if span_s <= 0.0:
             return
+        self._hum_s += span_s
         if states is None:
             self.pack.advance(0.0, 0.0, span_s)
             return
@@ -97,6 +111,21 @@ class BenchCircuit:
         self.load.advance(span_s)
 
     @property
+    def has_bad_contact(self) -> bool:
+        return self.contact_ohm > 0.0 or self.holder_ohm > 0.0
+
+    def _hum(self, first_start_s: float, count: int) -> FloatArray:
+        """Hum in V, averaged over each voltage conversion, shape (count,)."""
+        pair_s, shunt_s = self.sensor.pair_time_ns * 1e-9, self.sensor.shunt_time_ns * 1e-9
+        end_s = self._hum_s + first_start_s + pair_s * np.arange(1, count + 1)
+        turn = 2 * np.pi * self.wiring.hum_hz
+        span_s = pair_s - shunt_s
+        mean = (np.cos(turn * (end_s - span_s)) - np.cos(turn * end_s)) / (turn * span_s)
+        return np.asarray(self.wiring.hum_v * mean)
+
+    @property
     def _series_ohm(self) -> float:
         """Between the pack's terminals and the load."""
-        return self.sensor.shunt_true_ohm + self.wiring.wire_ohm + self.contact_ohm
+        return (
+            self.sensor.shunt_true_ohm + self.wiring.wire_ohm + self.contact_ohm + self.holder_ohm
+        )

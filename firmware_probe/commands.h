@@ -77,6 +77,13 @@ static void collect_command() {
   }
 }
 
+// What the next piece of work takes at most, in microseconds, interrupts included.
+static uint16_t next_work_us() {
+  if (accumulating) return 190;
+  bool reckons = line_kind == LINE_WINDOW && line_field >= 3 && line_field <= 8;
+  return reckons && !reckoned_decimals ? 140 : 260;
+}
+
 // One piece of work, at most about 0.3 ms. False when there is none, or no room
 // for it in the UART's buffer.
 static bool work_step() {

@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 
 LINE_FAULTS: Final = ("garble", "drop", "half", "noise")
-BOARD_FAULTS: Final = ("reset", "off", "stall", "hang", "sensor", "contact")
+BOARD_FAULTS: Final = ("reset", "off", "stall", "hang", "sensor", "contact", "holder")
 LINK_FAULTS: Final = ("unplug", "cut")
 CONTACT_OHM: Final = 15.0
 RESET_CAUSES: Final = ("power", "reset", "brownout", "watchdog", "unknown")
@@ -31,7 +31,8 @@ class Fault:
     - ``reset``: starts again with ``cause``; ``off``: no power for ``duration_s``, then boot ``power``,
     - ``stall``: the firmware does nothing for ``duration_s``; conversions go unread,
     - ``hang``: the sensor's bus hangs for ``duration_s`` and is recovered; ``sensor``: the sensor does
-      not answer for ``duration_s``; ``contact``: a bad contact puts ``CONTACT_OHM`` in series,
+      not answer for ``duration_s``; ``contact``: a bad contact puts ``CONTACT_OHM`` in series with the load,
+      ``holder``: between pack and sensor,
     - ``unplug``: the link is gone for ``duration_s``, the board lives; ``cut``: link and power are gone.
     """
 

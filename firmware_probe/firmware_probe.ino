@@ -28,8 +28,6 @@ static const uint8_t SILENT_POLLS_MAX = 3;
 static const uint32_t CONVERTING_US = 5000;
 // A sensor that converts in less cannot be read as fast as it converts.
 static const uint16_t FAST_US = 800;
-// Longest single piece of work, with a margin for interrupts.
-static const uint16_t WORK_US = 260;
 // After more than that for a conversion, as when a window or flex cycle ended
 // with it, there is no time for work before the next.
 static const uint16_t BUSY_US = 700;
@@ -201,7 +199,7 @@ static void work(bool pair_taken) {
   if (check_sensor(now)) return;
   uint16_t period_us = sensor.period_us();
   while (work_step() && converting &&
-         (uint16_t)(micros() - pair_seen_us) + WORK_US < period_us - (period_us >> 4)) {
+         (uint16_t)(micros() - pair_seen_us) + next_work_us() < period_us - (period_us >> 4)) {
   }
 }
 

@@ -283,9 +283,12 @@ class SimulatedBoard:
             self._deaf_until_us = max(self._deaf_until_us, until_us)
             self._deaf_code = "bus" if fault.kind == "hang" else "sensor"
             self._fault(self._deaf_code, "")
-        elif fault.kind == "contact":
+        elif fault.kind in ("contact", "holder"):
             self._contact_until_us = max(self._contact_until_us, until_us)
-            self.circuit.contact_ohm = CONTACT_OHM
+            if fault.kind == "contact":
+                self.circuit.contact_ohm = CONTACT_OHM
+            else:
+                self.circuit.holder_ohm = CONTACT_OHM
         if fault.kind in ("unplug", "cut"):
             self._link_down_until_us = max(self._link_down_until_us, until_us)
 
@@ -320,7 +323,7 @@ class SimulatedBoard:
                     ends.append(self._blind_end_us())
             if self.flex.is_running:
                 ends.append(self.flex.end_us)
-        if self.circuit.contact_ohm:
+        if self.circuit.has_bad_contact:
             ends.append(self._contact_until_us)
         states, left_s = self.circuit.plan(self.load_closed)
         if left_s < STEP_MAX_US * 1e-6:
@@ -407,8 +410,8 @@ class SimulatedBoard:
     def _after_stretch(self) -> None:
         """What is due now that the stretch is over."""
         now_us = self._life_us
-        if self.circuit.contact_ohm and now_us >= self._contact_until_us:
-            self.circuit.contact_ohm = 0.0
+        if self.circuit.has_bad_contact and now_us >= self._contact_until_us:
+            self.circuit.contact_ohm = self.circuit.holder_ohm = 0.0
         if now_us < self._dead_until_us:
             return
         if self._boot_cause is not None:

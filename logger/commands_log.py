@@ -3,15 +3,19 @@
 import sys
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from firmware_probe.line_format import BAUD_DEFAULT
 from logger.durations import parse_duration_s
+from logger.forecast_process import Forecasts
 from logger.log_plan import EXIT_CODES_HELP, Plan, prepare, summary
-from logger.screen import choose_screen
+from logger.screen import Screen, choose_screen
 from logger.side_by_side import record
+
+if TYPE_CHECKING:
+    from logger.page_process import PageProcess
 
 
 class Duration(click.ParamType[float]):
@@ -90,6 +94,20 @@ def default_folder() -> Path:
 @click.option("--load-note", default="", help="What draws the current, in words.")
 @click.option("--notes", default="", help="Anything else worth keeping.")
 @click.option(
+    "--temperature", type=click.FloatRange(-40, 85), metavar="C", help="Of the bench, in °C."
+)
+@click.option(
+    "--board-draw",
+    type=click.FloatRange(min=0, min_open=True),
+    metavar="MA",
+    help="The board itself hangs on the pack behind the sensor and takes this much [default: fed by USB].",
+)
+@click.option(
+    "--calibration/--no-calibration",
+    default=True,
+    help="Give the run a copy of the board's calibration, if there is one that fits [default: yes].",
+)
+@click.option(
     "--resume",
     type=click.Path(path_type=Path),
     metavar="RUN",
@@ -107,6 +125,19 @@ def default_folder() -> Path:
     help="Run this at the end; results are in DRAWBENCH_... variables.",
 )
 @click.option("--plain", is_flag=True, help="Lines of text instead of the live view.")
+@click.option(
+    "--forecast/--no-forecast",
+    default=True,
+    show_default=True,
+    help="Say when the cutoff will come, with a second program beside this one.",
+)
+@click.option("--page", is_flag=True, help="Show the run on a page for the browser as well.")
+@click.option(
+    "--lan", is_flag=True, help="... and let phones in the local network see it, with a key."
+)
+@click.option(
+    "--page-port", type=click.IntRange(1, 65535), metavar="PORT", help="... on this very port."
+)
 def log(**options: Any) -> None:
     """Record a run from a probe board into the folder RUN (default: runs/DATE_TIME).
 
@@ -119,13 +150,71 @@ def log(**options: Any) -> None:
         raise click.UsageError("--resume goes on in one run: give one --port at most.")
     folder = options.pop("run") or default_folder()
     then = options.pop("then")
-    screen = choose_screen(options.pop("plain"))
+    plain = options.pop("plain")
+    lan, page_port = options.pop("lan"), options.pop("page_port")
+    page = options.pop("page") or lan or page_port is not None
+    forecast = options.pop("forecast")
     plan = Plan(folder=folder, **options)
+    sys.exit(
+        run_plan(
+            plan,
+            plain=plain,
+            page=page,
+            lan=lan,
+            page_port=page_port,
+            forecast=forecast,
+            then=then,
+        )
+    )
+
+
+def run_plan(
+    plan: Plan,
+    *,
+    plain: bool = False,
+    page: bool = False,
+    lan: bool = False,
+    page_port: int | None = None,
+    forecast: bool = True,
+    then: str | None = None,
+) -> int:
+    """Record what was planned, with screen and page; gives the exit code."""
+    screen = choose_screen(plain)
+    if not page:
+        return _record(plan, screen, None, forecast, then)
+    from logger.page_process import PageProcess
+
+    shown = PageProcess(page_port, lan)
+    try:
+        code = _record(plan, screen, shown, forecast, then)
+        if sys.stdout.isatty():
+            shown.stay(screen.say)
+    finally:
+        shown.close()
+    return code
+
+
+def _record(
+    plan: Plan, screen: Screen, page: "PageProcess | None", forecast: bool, then: str | None
+) -> int:
+    """Record to the end; gives the exit code."""
     recorders = prepare(plan, screen.say)
-    record(recorders, screen)
+    forecasts = Forecasts(recorders if forecast else ())
+    if page is not None:
+        page.show(recorders)
+
+    def turn() -> None:
+        forecasts.turn()
+        if page is not None:
+            page.turn(screen.say)
+
+    try:
+        record(recorders, screen, on_turn=turn)
+    finally:
+        forecasts.close()
     code = max(recorder.exit_code for recorder in recorders)
     for recorder in recorders:
         screen.say(summary(recorder))
     if then:
         code = max(code, *(recorder.follow_up(then) for recorder in recorders))
-    sys.exit(code)
+    return code

@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field, fields
 from typing import Any, TypeVar
 
+from logger.calibration import Calibration, calibration_from_json
 from logger.pack import Pack
 from logger.run_format import (
     COLUMN_BY_NAME,
@@ -26,7 +27,7 @@ class Event:
     """Something that happened during the run.
 
     ``kind``: ``gap``, ``boot``, ``mark``, ``fault``, ``link``, ``clock``, ``noise``, ``load``, ``disk``,
-    ``forecast``. ``time_s``: on the run's time axis. ``text``: in words. ``lost``: what it
+    ``forecast``, ``wiring``. ``time_s``: on the run's time axis. ``text``: in words. ``lost``: what it
     cost, as name with unit to number, e.g. ``{"rows": 3, "charge_mah": 0.0}``; an
     unknown cost has its bounds instead (``charge_lower_mah``, ``charge_upper_mah``).
     """
@@ -89,7 +90,9 @@ class Description:
     ``state``: ``recording`` until the end was written, then ``ended``.
     ``end_reason``: ``cutoff``, ``duration``, ``charge``, ``user``, ``disk-full``, ``link-lost``,
     ``error``, ``import``. ``clock``: anchors (time_s on the run's axis, host seconds since the
-    run began on a clock that never steps, UTC as ISO 8601).
+    run began on a clock that never steps, UTC as ISO 8601). ``calibration``: the copy that
+    the analysis applies; readings in ``samples.csv`` stay raw. ``temperature_c``: of the bench.
+    ``board_draw_ma``: what the board itself takes from the pack behind the sensor; None: fed by USB.
     """
 
     title: str = ""
@@ -108,6 +111,9 @@ class Description:
     board: Board | None = None
     counters: Counters | None = None
     stop: Stop = field(default_factory=Stop)
+    calibration: Calibration | None = None
+    temperature_c: float | None = None
+    board_draw_ma: float | None = None
     clock: tuple[tuple[float, float, str], ...] = ()
     events: tuple[Event, ...] = ()
     imported: dict[str, Any] = field(default_factory=dict)
@@ -151,9 +157,14 @@ def from_document(document: Mapping[str, Any]) -> tuple[Description, list[str]]:
     values: dict[str, Any] = {
         key: own[key] for key in _plain_names() if isinstance(own.get(key), str)
     }
-    window_s = own.get("window_s")
-    if isinstance(window_s, int | float) and _is_number(window_s):
-        values["window_s"] = float(window_s)
+    for key in ("window_s", "temperature_c", "board_draw_ma"):
+        number = own.get(key)
+        if isinstance(number, int | float) and _is_number(number):
+            values[key] = float(number)
+    if own.get("calibration") is not None:
+        values["calibration"] = calibration_from_json(own["calibration"])
+        if values["calibration"] is None:
+            problems.append("the description's calibration is not usable; readings stay raw")
     if isinstance(own.get("imported"), Mapping):
         values["imported"] = dict(own["imported"])
     for key, kind in (

@@ -6,7 +6,8 @@ from pathlib import Path
 from typing import Final
 
 from firmware_probe.line_format import BAUD_DEFAULT
-from logger import safety
+from logger import calibration_store, safety
+from logger.calibration import Calibration, cautions
 from logger.clock import read_clocks
 from logger.description import Description, Stop
 from logger.disk_need import disk_warning
@@ -58,6 +59,9 @@ class Plan:
     author: str = ""
     load_note: str = ""
     notes: str = ""
+    temperature: float | None = None
+    board_draw: float | None = None
+    calibration: bool = True
     resume: Path | None = None
     give_up: float | None = None
 
@@ -107,7 +111,7 @@ def prepare(plan: Plan, say: Say) -> list[Recorder]:
     try:
         for board in found:
             folder = plan.folder if len(found) == 1 else plan.folder / board.hello.board
-            recorders.append(_begin(plan, pack, board, folder))
+            recorders.append(_begin(plan, pack, board, folder, say))
     except BenchError:
         for board in found:
             board.link.close()
@@ -163,8 +167,11 @@ def _wishes(plan: Plan, pack: Pack | None, stop: Stop, board: str) -> Wishes:
     )
 
 
-def _begin(plan: Plan, pack: Pack | None, found: Found, folder: Path) -> Recorder:
+def _begin(plan: Plan, pack: Pack | None, found: Found, folder: Path, say: Say) -> Recorder:
     now = read_clocks()
+    calibration, told = _calibration(plan, found)
+    for text in told:
+        say(text)
     description = Description(
         title=plan.title,
         started_utc=now.utc,
@@ -173,6 +180,9 @@ def _begin(plan: Plan, pack: Pack | None, found: Found, folder: Path) -> Recorde
         notes=plan.notes,
         pack=pack,
         stop=plan.stop,
+        calibration=calibration,
+        temperature_c=plan.temperature,
+        board_draw_ma=plan.board_draw,
     )
     candidate = found.candidate
     description = introduce(description, found.hello, candidate.port, candidate.usb_serial)
@@ -187,6 +197,30 @@ def _begin(plan: Plan, pack: Pack | None, found: Found, folder: Path) -> Recorde
             next_step="choose a folder on a disk that can be written to.",
         ) from error
     return _recorder(plan, recording, SampleWriter(folder), found, folder, description)
+
+
+def _calibration(plan: Plan, found: Found) -> tuple[Calibration | None, list[str]]:
+    """The board's newest calibration that fits, and what to say of it. The run gets a copy."""
+    hello = found.hello
+    if not plan.calibration or hello.sensor == "none":
+        return None, []
+    kept, told = calibration_store.load(calibration_store.calibration_folder(), hello.board)
+    best, why_none = calibration_store.choose(
+        kept,
+        board=hello.board,
+        usb_serial=found.candidate.usb_serial,
+        sensor=hello.sensor,
+        shunt_ohm=hello.shunt_ohm,
+        range_ma=hello.range_ma,
+    )
+    if best is None:
+        none = why_none or "This board was never calibrated."
+        return None, [
+            *told,
+            f"{none} Intervals come from the data sheet; drawbench calibrate narrows them.",
+        ]
+    told += cautions(best, read_clocks().utc, plan.temperature)
+    return best, [*told, f"Calibration of {best.name} goes with the run; its readings stay raw."]
 
 
 def _resume(plan: Plan, folder: Path, say: Say) -> Recorder:

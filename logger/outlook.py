@@ -31,22 +31,43 @@ class History:
 
 
 @dataclass(frozen=True)
+class Foreseen:
+    """A forecast of the cutoff, on the run's axis: middle and ends of nine in ten. ``text``: in words."""
+
+    as_of_s: float
+    end_s: float
+    lower_s: float
+    upper_s: float
+    text: str
+
+
+@dataclass(frozen=True)
 class Outlook:
-    """``share`` of the run done (0 to 1) and seconds left; None: cannot be told. ``rough``: a guess."""
+    """``share`` of the run done (0 to 1) and seconds left; None: cannot be told. ``rough``: a guess.
+
+    ``within_s``: seconds left at the ends of a forecast's interval (nine in ten), where there is one.
+    """
 
     share: float | None
     left_s: float | None
     rough: bool
+    within_s: tuple[float, float] | None = None
 
 
-def outlook(status: Status, history: History, stop: Stop, pack: Pack | None) -> Outlook:
-    """The nearest of the ends that were asked for."""
+def outlook(
+    status: Status,
+    history: History,
+    stop: Stop,
+    pack: Pack | None,
+    foreseen: Foreseen | None = None,
+) -> Outlook:
+    """The nearest of the ends that were asked for; the cutoff as foreseen, else by a rough guess."""
     ends = [
         item
         for item in (
             _by_duration(status, stop),
             _by_charge(status, history, stop.charge_mah),
-            _by_cutoff(status, history, stop.cutoff_v, pack),
+            _as_foreseen(status, foreseen) or _by_cutoff(status, history, stop.cutoff_v, pack),
         )
         if item is not None
     ]
@@ -54,6 +75,14 @@ def outlook(status: Status, history: History, stop: Stop, pack: Pack | None) -> 
     if known:
         return min(known, key=lambda item: item.left_s or 0.0)
     return ends[0] if ends else Outlook(None, None, True)
+
+
+def _as_foreseen(status: Status, foreseen: Foreseen | None) -> Outlook | None:
+    if foreseen is None or foreseen.end_s <= status.time_s:
+        return None
+    ends = (foreseen.lower_s - status.time_s, foreseen.upper_s - status.time_s)
+    within_s = (max(ends[0], 0.0), max(ends[1], 0.0))
+    return Outlook(status.time_s / foreseen.end_s, foreseen.end_s - status.time_s, False, within_s)
 
 
 def _by_duration(status: Status, stop: Stop) -> Outlook | None:

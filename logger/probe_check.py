@@ -8,6 +8,7 @@ from typing import Final, Protocol
 
 from firmware_probe.line_format import command
 from logger.stream import Fault, Hello, Item, Window
+from logger.wiring_sense import NO_VOLTAGE_V, Row, sense_wiring, senses_of
 
 LISTEN_S: Final = 5.0
 WINDOW_US: Final = 100_000
@@ -18,7 +19,6 @@ READ_WAIT_S: Final = 0.1
 
 # An open input of these sensors floats up to about 1 V (common practice, no source).
 FLOATING_V: Final = 1.2
-NO_VOLTAGE_V: Final = 0.3
 # Absolute maximum at the inputs: INA219 26 V (TI SBOS448G), INA226 36 V (TI SBOS547B).
 INPUT_MAX_V: Final = {"INA219": 26.0, "INA226": 36.0}
 # A conversion below this share of the mean is a contact that opened, not a load that pulled.
@@ -55,10 +55,11 @@ class Seen:
 
 @dataclass(frozen=True)
 class Heard:
-    """What came in: ``seen`` is None if no window did; ``faults``: the codes of fault lines, each once."""
+    """What came in: ``seen`` is None if no window did; ``faults``: the codes of fault lines, each once; ``rows``: the windows."""
 
     seen: Seen | None
     faults: tuple[str, ...] = ()
+    rows: tuple[Row, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -101,7 +102,8 @@ def listen(
     finally:
         if ours:
             link.write(command("stop") + command("window", str(hello.window_us)))
-    return Heard(summary(windows) if windows else None, tuple(faults))
+    rows = tuple(Row(*map(float, window.passed.split(b","))) for window in windows)
+    return Heard(summary(windows) if windows else None, tuple(faults), rows)
 
 
 def _span_s(windows: Sequence[Window]) -> float:
@@ -145,7 +147,13 @@ def judge(hello: Hello, heard: Heard, zero_ma: float) -> Verdict:
             f"The board found its {hello.sensor}, but no reading comes from it.",
             "check the wires SDA and SCL for a loose end, then press the board's reset button.",
         )
-    return _too_much(hello, seen) or _current(hello, seen, zero_ma) or _contact(seen) or _RIGHT
+    return (
+        _too_much(hello, seen)
+        or _current(hello, seen, zero_ma)
+        or _contact(seen)
+        or _pattern(hello, heard.rows)
+        or _RIGHT
+    )
 
 
 _RIGHT: Final = Verdict(
@@ -216,6 +224,15 @@ def _current(hello: Hello, seen: Seen, zero_ma: float) -> Verdict | None:
         "The pack's voltage is there, but no current that the sensor could see.",
         "switch your piece on; if it is on, it must hang on VIN\N{MINUS SIGN}, not on the pack itself.",
     )
+
+
+def _pattern(hello: Hello, rows: Sequence[Row]) -> Verdict | None:
+    """Bad contact, hum and noise, as a run is told of them (``wiring_sense``)."""
+    senses = senses_of(hello.sensor, hello.shunt_ohm, hello.range_ma)
+    for finding in sense_wiring(rows, senses) if senses else ():
+        if finding.code in ("contact", "hum", "noise"):
+            return Verdict(False, finding.text, finding.advice)
+    return None
 
 
 def _contact(seen: Seen) -> Verdict | None:

@@ -14,24 +14,17 @@ from logger.clock import Anchors, Moment, compare
 from logger.description import Board, Description, Sensor
 from logger.dialogue import ANSWER_S, TRIES_LOAD, Dialogue, Order
 from logger.event_log import EventLog
+from logger.fault_words import FAULT_WORDS
 from logger.recording_terms import LastRow, Phase, Status, Wishes
 from logger.row_maker import RowMaker
 from logger.stop_rule import StopRule
 from logger.stream import Answer, Fault, Hello, Item, LineDecoder, Load, Void, Window
+from logger.wiring_sense import WiringWatch, senses_of
 
 GREETING_S: Final = 6.0  # a board that resets on opening takes two seconds to speak
 SILENCE_S: Final = 3.0
 CLOSING_S: Final = (TRIES_LOAD + 2) * ANSWER_S
 UNKNOWN_BOOT: Final = -1
-
-FAULT_WORDS: Final = {
-    "overflow": "current beyond the sensor's range",
-    "sensor": "sensor absent or not answering",
-    "bus": "sensor bus was hung and has been recovered",
-    "range": "sensor changed its current range",
-    "missed": "conversions were not read in time",
-    "rx": "the board lost bytes of a command",
-}
 
 
 class Recording:
@@ -70,7 +63,9 @@ class Recording:
         self._host_zero_s = 0.0
         self._bridge: tuple[float, float, float] | None = None
         self._port = ("", "")
+        self._wiring: WiringWatch | None = None
         self._changed = True
+        self._open_asked = False
         if last_row is not None:
             self._resume(last_row, now)
 
@@ -93,6 +88,8 @@ class Recording:
         for item in self._decoder.feed(data):
             if type(item) is Window:
                 maker.window(item, now.steady_s)
+                if self._wiring is not None and maker.last_window is item:
+                    self._sense_wiring(self._wiring, item)
             else:
                 self._other(item)
         if self._decoder.lines > lines:
@@ -141,6 +138,19 @@ class Recording:
     def mark(self, text: str, now: Moment) -> None:
         """Something the user wants to find again."""
         self.events.add(self.run_s(now), "mark", text.strip() or "mark")
+
+    def note(self, kind: str, text: str, now: Moment) -> None:
+        """Something that another part has found out, such as a forecast."""
+        self.events.add(self.run_s(now), kind, text)
+
+    def open_load(self, now: Moment) -> None:
+        """The user wants the load off now; rows go on coming, so that the pack's rest is seen."""
+        if self.load != "1" or self.phase is not Phase.RUNNING or self._dialogue.order is not None:
+            self.events.add(self.run_s(now), "load", "the load could not be switched off now")
+            return
+        self._open_asked = True
+        self._dialogue.plan([("load", "0")])
+        self._dialogue.send(now.steady_s)
 
     def finish(self, reason: str, text: str, now: Moment) -> None:
         """End the run: tell the board, then stop. Only the first reason counts."""
@@ -271,7 +281,7 @@ class Recording:
         if new_boot:
             self._new_boot(hello)
         self._maker.boot = hello.boot
-        if not fresh and hello.load == "0" and load_before == "1":
+        if not fresh and hello.load == "0" and load_before == "1" and not self._open_asked:
             # Its line was lost, or came while nobody listened; the board never opens it for less.
             self.finish("cutoff", "the board was found with its load switch opened", self._now)
         if self.ended_as is None and (fresh or new_boot or reconnected or not hello.running):
@@ -301,12 +311,29 @@ class Recording:
         board = self._base.board
         if board is None:
             self._base = introduce(self._base, hello, port, usb_serial)
+            self._wiring = self._new_watch()
         elif not fresh:
             away_s = self._now.steady_s - self._down_since.steady_s
             moved = f", now on {port}" if port != board.port else ""
             self._link_event(f"link back after {away_s:.1f} s{moved}")
             self._base = replace(self._base, board=replace(board, port=port))
         self._changed = True
+
+    def _new_watch(self) -> WiringWatch | None:
+        """For a new run whose sensor is known."""
+        sensor, calibration = self._base.sensor, self._base.calibration
+        if sensor is None:
+            return None
+        zero = calibration.current if calibration else None
+        senses = senses_of(sensor.kind, sensor.shunt_ohm, sensor.range_ma, zero)
+        return WiringWatch(senses) if senses else None
+
+    def _sense_wiring(self, watch: WiringWatch, window: Window) -> None:
+        """In the first ten seconds: is it wired up right?"""
+        for finding in watch.row(self._axis.time_s, window.passed):
+            self.events.add(self._axis.time_s, "wiring", str(finding))
+        if watch.done:
+            self._wiring = None
 
     def _new_boot(self, hello: Hello) -> None:
         """Counters began again at 0: what lies between is bounded and flagged, not invented."""

@@ -23,6 +23,7 @@ import pandas as pd
 
 from logger.description import Description, from_document
 from logger.errors import BenchError
+from logger.fast_csv import read_columns
 from logger.pack import CHEMISTRIES
 from logger.run_format import (
     COLUMN_BY_NAME,
@@ -89,10 +90,15 @@ def read_run(folder: Path) -> Run:
     file, an empty or binary file, no time or no measured column, no good row.
     """
     folder, samples_path = _locate(folder)
-    data = _read_bytes(samples_path)
     findings = _Findings()
-    description, described_columns = _read_description(samples_path, findings)
-    samples = _read_samples(samples_path, data, described_columns, findings)
+    samples = _read_fast(samples_path)
+    if samples is not None:
+        description, _ = _read_description(samples_path, findings)
+    else:
+        data = _read_bytes(samples_path)
+        description, described_columns = _read_description(samples_path, findings)
+        samples = _read_samples(samples_path, data, described_columns, findings)
+        del data
     samples = _in_order(samples, findings)
     if samples.empty:
         raise BenchError(
@@ -192,6 +198,19 @@ def _column_names(document: dict[str, object]) -> list[str]:
 
 
 # --- samples ---------------------------------------------------------------------------------
+
+
+def _read_fast(path: Path) -> pd.DataFrame | None:
+    """Samples of a long and sound file; None if it must be read with care."""
+    try:
+        columns = read_columns(path, COLUMN_BY_NAME)
+    except OSError:
+        return None
+    if not columns or not _enough(columns) or not np.isfinite(columns["time_s"]).all():
+        return None
+    return pd.DataFrame(
+        {name: _as_integers(name, values) for name, values in columns.items()}, copy=False
+    )
 
 
 def _read_samples(
@@ -429,6 +448,7 @@ def _in_order(samples: pd.DataFrame, findings: _Findings) -> pd.DataFrame:
     """Samples without repeated rows and without rows that go back in time."""
     if samples.empty:
         return samples
+    rows = len(samples)
     repeated = _repeats(samples)
     if repeated.any():
         first = float(samples["time_s"].to_numpy()[repeated][0])
@@ -443,6 +463,8 @@ def _in_order(samples: pd.DataFrame, findings: _Findings) -> pd.DataFrame:
     stuck = int((np.diff(samples["time_s"].to_numpy()) == 0).sum())
     if stuck:
         findings.sentences.append(f"rows with the same time as the row above, kept: {stuck}")
+    if len(samples) == rows:
+        return samples
     return samples.reset_index(drop=True)
 
 

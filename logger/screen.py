@@ -16,7 +16,7 @@ from rich.text import Text
 
 from logger.description import Event, Stop
 from logger.durations import clock_text, rough_text
-from logger.outlook import History, Outlook, outlook
+from logger.outlook import Foreseen, History, Outlook, outlook
 from logger.pack import Pack
 from logger.recording_terms import Phase, Status
 
@@ -35,12 +35,13 @@ class BoardView:
     pack: Pack | None
     status: Status
     danger: str = ""
+    foreseen: Foreseen | None = None
     history: History = field(default_factory=History)
     events: list[Event] = field(default_factory=list)
 
     @property
     def outlook(self) -> Outlook:
-        return outlook(self.status, self.history, self.stop, self.pack)
+        return outlook(self.status, self.history, self.stop, self.pack, self.foreseen)
 
 
 class Screen(Protocol):
@@ -57,6 +58,9 @@ def left_text(view: BoardView) -> str:
     ahead = view.outlook
     if ahead.left_s is None:
         return "time left: not known yet" if _has_end(view.stop) else "until you end it"
+    if ahead.within_s is not None:
+        low, high = (rough_text(end).removeprefix("about ") for end in ahead.within_s)
+        return f"{rough_text(ahead.left_s)} left (9 in 10: {low} to {high})"
     if not ahead.rough:
         return f"{clock_text(ahead.left_s)} left"
     return f"{rough_text(ahead.left_s)} left (rough)"

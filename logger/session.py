@@ -80,6 +80,14 @@ class Session:
     def mark(self, text: str) -> None:
         self._requests.append(lambda: self.recording.mark(text, self._clock()))
 
+    def note(self, kind: str, text: str) -> None:
+        """Put an event of another kind down, at this moment."""
+        self._requests.append(lambda: self.recording.note(kind, text, self._clock()))
+
+    def open_load(self) -> None:
+        """Have the board open its load switch; the recording goes on."""
+        self._requests.append(lambda: self.recording.open_load(self._clock()))
+
     def join(self) -> None:
         """Wait for the end and write it down; nothing of the run is changed afterwards."""
         self._reader.join()

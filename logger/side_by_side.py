@@ -47,9 +47,16 @@ class _Signals:
 
 
 def record(
-    recorders: Sequence[Recorder], screen: Screen, *, now: Callable[[], float] = time.monotonic
+    recorders: Sequence[Recorder],
+    screen: Screen,
+    *,
+    now: Callable[[], float] = time.monotonic,
+    on_turn: Callable[[], None] = lambda: None,
 ) -> None:
-    """Record until every recording has ended; what went wrong with one stands in its end text."""
+    """Record until every recording has ended; what went wrong with one stands in its end text.
+
+    ``on_turn`` is called at every refresh of the screen and must not wait for anything.
+    """
     views = [recorder.view for recorder in recorders]
     with KeepAwake() as awake, _Signals(recorders) as signals:
         screen.say(awake.words)
@@ -60,6 +67,7 @@ def record(
             try:
                 while not all(recorder.session.done.is_set() for recorder in recorders):
                     _turn(recorders, screen, marks)
+                    on_turn()
                     screen.show(views, marks.typed, now())
                     if signals.hung_up:
                         signals.hung_up = False
@@ -67,6 +75,7 @@ def record(
                             recorder.session.mark("terminal closed; recording goes on")
                     _wait(recorders)
                 _turn(recorders, screen, marks)
+                on_turn()
                 screen.show(views, "", now())
             finally:
                 screen.close()

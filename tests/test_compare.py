@@ -2,7 +2,6 @@
 
 import json
 import shutil
-from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -12,8 +11,9 @@ from click.testing import CliRunner
 from numpy.typing import NDArray
 
 from analysis.commands_compare import compare_command
-from analysis.commands_forecast import chance_words, forecast_command, span_seconds
+from analysis.commands_forecast import forecast_command, span_seconds
 from analysis.compare import compare
+from analysis.forecast_words import chance_words
 from logger.errors import BenchError
 from logger.run_reader import Run
 from logger.run_store import create_run_folder, write_description
@@ -57,6 +57,15 @@ def test_same_run_twice_cannot_be_told_apart() -> None:
     found = compare([falling(10), falling(10.001)], ["A", "B"], 3.0, 10.0)
     assert all(item.clear is not True for item in found.differences[0])
     assert "cannot be told apart" in found.sentences[0]
+
+
+def test_rate_exponent_from_runs_at_different_draws() -> None:
+    # t = C / I^1.3: 100 mA 10 h, 200 mA 10 / 2^1.3 h, 300 mA 10 / 3^1.3 h
+    runs = [falling(10 / factor**1.3, 100.0 * factor) for factor in (1, 2, 3)]
+    found = compare(runs, ["dim", "bright", "full"], 3.0, 10.0)
+    assert found.rate_exponent.value == pytest.approx(1.3, abs=0.01)
+    assert any("Peukert" in sentence for sentence in found.sentences)
+    assert compare(runs[:1] * 2, ["A", "B"], 3.0, 10.0).rate_exponent.value is None
 
 
 def test_one_board_compares_better_than_two() -> None:
@@ -170,8 +179,7 @@ def test_spans(text: str, seconds: float | None) -> None:
 
 
 def test_chances_never_claim_certainty() -> None:
-    words: Callable[[float], str] = chance_words
-    assert "100 in 100" not in words(1.0)
-    assert "almost certain" in words(1.0)
-    assert "hardly" in words(0.0)
-    assert "open" in words(0.5)
+    assert "100 in 100" not in chance_words(1.0)
+    assert "almost certain" in chance_words(1.0)
+    assert "hardly" in chance_words(0.0)
+    assert "open" in chance_words(0.5)

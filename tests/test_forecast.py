@@ -13,8 +13,9 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from analysis.chemistry_prior import FAMILIES, capacity_prior, curve_table
-from analysis.commands_forecast import forecast_words, parse_programme
+from analysis.commands_forecast import parse_programme
 from analysis.forecast import Forecast, LiveForecast
+from analysis.forecast_words import forecast_line, forecast_words
 from analysis.future_load import Programme
 from analysis.history import BINS_MAX, History
 from analysis.run_forecast import forecast_run
@@ -310,6 +311,7 @@ def test_live_forecast_never_raises(
     for quantity in found.cutoff_time:
         assert quantity.value is None or np.isfinite(quantity.value)
     assert forecast_words(found)
+    assert forecast_line(found)
 
 
 def test_importing_the_plain_modules_does_not_load_scipy() -> None:

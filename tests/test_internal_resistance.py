@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from analysis.commands_forecast import forecast_json
 from analysis.discharge import discharge
+from analysis.forecast_words import forecast_json
 from analysis.internal_resistance import internal_resistance
 from analysis.stranded import stranded
 from analysis.trace import trace_of

@@ -96,7 +96,7 @@ def test_page_is_complete_and_stands_alone(tmp_path: Path) -> None:
     write(vest(), tmp_path)
     page = seen(tmp_path / "report.html")
     assert page.named("html")[0][1]["lang"] == "en"
-    assert [tag for tag, _ in page.named("h1", "h2", "h3")] == ["h1"] + ["h2"] * 6
+    assert [tag for tag, _ in page.named("h1", "h2", "h3")] == ["h1"] + ["h2"] * 8
     images = page.named("img")
     assert len(images) == 4
     for _, attributes in images:
@@ -143,7 +143,7 @@ def test_text_from_a_file_stays_text(text: str, tmp_path: Path) -> None:
     assert {tag for tag, _ in page.tags} <= {
         "html", "head", "meta", "title", "style", "body", "main", "header", "h1", "h2", "p",
         "figure", "img", "figcaption", "table", "thead", "tbody", "tr", "th", "td", "span",
-        "ul", "li", "code", "br",
+        "ul", "li", "code", "br", "caption",
     }  # fmt: skip
     assert not [name for _, attributes in page.tags for name in attributes if name.startswith("on")]
     assert plain in " ".join("".join(page.text).split())
@@ -162,7 +162,7 @@ def test_text_from_a_file_stays_text(text: str, tmp_path: Path) -> None:
     assert ["".join(child.content for child in title) for title in titles] == [plain]
     cells = [token.type for token in tokens if token.type in {"tr_open", "th_open", "td_open"}]
     rows = " ".join(cells).split("tr_open")[1:]
-    assert {len(row.split()) for row in rows} == {3}
+    assert {len(row.split()) for row in rows} == {3, 4}
     links = [str(token.attrs["href"]) for token in tokens if token.type == "link_open"]
     images = [str(token.attrs["src"]) for token in tokens if token.type == "image"]
     assert images == ["voltage.png", "current.png", "charge.png", "current-histogram.png"]

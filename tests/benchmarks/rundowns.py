@@ -114,11 +114,14 @@ SETS: Final = {
 }
 
 
-def physics_rundowns(part: str, chemistry: str, seed: int, per_cell: int = 1) -> Iterator[Rundown]:
+def physics_rundowns(
+    part: str, chemistry: str, seed: int, per_cell: int = 1, *, used: bool = False
+) -> Iterator[Rundown]:
     """Lithium rundowns from PyBaMM (generate_physics_rundowns.py), put into packs of 1 or 2.
 
     The label differs from the true capacity: fresh cells of a maker, 2 % below on average with 4 %
-    standard deviation. Of the one LiFePO4 set the even cells are for setting, the odd ones judge.
+    standard deviation. ``used``: cells that have 70 to 90 % of it left, which the label does not say.
+    Of the one LiFePO4 set the even cells are for setting, the odd ones judge.
     """
     rng = np.random.default_rng(seed)
     for name in SETS[part]:
@@ -131,11 +134,16 @@ def physics_rundowns(part: str, chemistry: str, seed: int, per_cell: int = 1) ->
             if name == "Prada2013" and (number % 2 == 0) != (part == "tune"):
                 continue
             rows = slice(end - files["lengths"][number], end)
-            yield from _packs_of(files, number, rows, rng, per_cell)
+            yield from _packs_of(files, number, rows, rng, per_cell, used)
 
 
 def _packs_of(
-    files: dict[str, Any], number: int, rows: slice, rng: np.random.Generator, per_cell: int
+    files: dict[str, Any],
+    number: int,
+    rows: slice,
+    rng: np.random.Generator,
+    per_cell: int,
+    used: bool,
 ) -> Iterator[Rundown]:
     chemistry = str(files["chemistry"][number])
     volts = files["volts"][rows].astype(np.float64)
@@ -145,6 +153,8 @@ def _packs_of(
         scale = rng.uniform(400, 3000) / (1000 * files["rated_ah"][number])
         true_mah = 1000 * files["rated_ah"][number] * scale
         label = true_mah / (0.98 * np.exp(rng.normal(0, 0.04)))
+        if used:
+            label /= rng.uniform(0.7, 0.9)
         cutoff = rng.uniform(3.0, 3.3) if chemistry == "li-ion" else rng.uniform(2.5, 2.9)
         made = _finish(
             chemistry,
@@ -160,6 +170,39 @@ def _packs_of(
         )
         if made is not None:
             yield made
+
+
+POUCH: Final = HERE.parent / "data" / "pouch_discharge"
+
+
+def pouch_rundowns(seed: int, per_curve: int) -> Iterator[Rundown]:
+    """Measured discharge of a pouch cell at 0.1, 0.5, 1 and 2 C (Ai et al. 2020), rescaled in capacity.
+
+    Rated: 2.28 Ah nominal; label error as for the other lithium cells.
+    """
+    rng = np.random.default_rng(seed)
+    for rate, amps in (("0.1C", 0.228), ("0.5C", 1.14), ("1C", 2.28), ("2C", 4.56)):
+        table = np.loadtxt(POUCH / f"{rate}_discharge_U.txt")
+        step_s = float(table[-1, 0]) / 500
+        grid = np.arange(1, 501) * step_s
+        volts = np.interp(grid, table[:, 0], table[:, 1])
+        for _ in range(per_curve):
+            scale = rng.uniform(0.2, 1.2)
+            label = 2280 * scale / (0.98 * np.exp(rng.normal(0, 0.04)))
+            made = _finish(
+                "li-ion",
+                "measured pouch",
+                Pack("li-ion", 1, "pouch", float(label)),
+                step_s,
+                volts,
+                np.full(500, amps * 1000 * scale),
+                rng.uniform(3.05, 3.3),
+                float(label),
+                "current, steady",
+                rng,
+            )
+            if made is not None:
+                yield made
 
 
 _KINDS: Final = {"current": 0.0, "resistance": 1.0, "power": -1.0, "LEDs": 2.2}

@@ -1,0 +1,77 @@
+"""``drawbench sheet`` and ``drawbench pictures``: what goes into documentation besides the report."""
+
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Final, cast
+
+import click
+
+from analysis.commands_rundown import cutoff_of, cutoff_option, hold_option
+from analysis.events import listed_events
+from analysis.figures import SIZES, SizeName
+from analysis.plots import draw_plots
+from analysis.publish import publish
+from analysis.run_sheet import SHEET_STEM, write_sheet
+from analysis.rundown import rundown
+from logger.run_reader import read_run
+
+FORMATS: Final = ("png", "svg", "pdf")
+out_option = click.option(
+    "--out",
+    "out",
+    type=click.Path(path_type=Path, file_okay=False),
+    metavar="FOLDER",
+    help="Where to write [default: a folder of its own inside RUN].",
+)
+
+
+@click.command("sheet")
+@click.argument("run_folder", metavar="RUN", type=click.Path(path_type=Path))
+@cutoff_option
+@hold_option
+@out_option
+def sheet_command(
+    run_folder: Path, cutoff_v: float | None, hold_s: float | None, out: Path | None
+) -> None:
+    """One page to print (PDF): wiring, pack, conditions, results, doubt and cautions."""
+    run = read_run(run_folder)
+    result = rundown(run, *cutoff_of(run, cutoff_v, hold_s))
+    with TemporaryDirectory(prefix="drawbench-") as temporary:
+        write_sheet(run, result, Path(temporary))
+        files = publish(Path(temporary), out or run.folder / "sheet")
+    click.echo(f"Print: {next(file for file in files if file.stem == SHEET_STEM)}")
+
+
+@click.command("pictures")
+@click.argument("run_folder", metavar="RUN", type=click.Path(path_type=Path))
+@click.option("--size", type=click.Choice(list(SIZES)), default="page", show_default=True)
+@click.option(
+    "--format", "formats", multiple=True, type=click.Choice(FORMATS), help="[default: all three]"
+)
+@cutoff_option
+@hold_option
+@out_option
+def pictures_command(
+    run_folder: Path,
+    size: str,
+    formats: tuple[str, ...],
+    cutoff_v: float | None,
+    hold_s: float | None,
+    out: Path | None,
+) -> None:
+    """The run's pictures in the size of a page, a slide or a phone; PNG, SVG, PDF."""
+    run = read_run(run_folder)
+    result = rundown(run, *cutoff_of(run, cutoff_v, hold_s))
+    events, _ = listed_events(run.description.events)
+    with TemporaryDirectory(prefix="drawbench-") as temporary:
+        draw_plots(
+            result,
+            run.description.pack,
+            events,
+            Path(temporary),
+            cast(SizeName, size),
+            formats or FORMATS,
+        )
+        files = publish(Path(temporary), out or run.folder / f"pictures-{size}")
+    for file in files:
+        click.echo(str(file))

@@ -1,0 +1,194 @@
+"""What a finished run says, in short, kept beside it so that it opens at once the second time.
+
+The digest holds the results in words and as numbers and the thinned course, and the SHA-256 of the
+two files it was made from, the cutoff asked for and the program's version. Anything else: made anew.
+"""
+
+import contextlib
+import hashlib
+import json
+import os
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, fields
+from pathlib import Path
+from typing import Any, Final
+
+from logger.description import Description, from_document
+from logger.errors import BenchError
+from logger.run_format import DESCRIPTION_NAME, SAMPLES_NAME
+
+DIGEST_NAME: Final = ".digest.json"
+DIGEST_FORMAT: Final = 1
+
+
+@dataclass(frozen=True)
+class Digest:
+    """``results``: name to ``Quantity.as_json``. ``rows``: label, value, interval in words; ``interval``: heading of the last.
+
+    ``begin_s``, ``step_s``, ``steps``: the course as ``logger.page.course.Course.steps`` gives it.
+    """
+
+    source: Mapping[str, Any]
+    count: int
+    headline: str
+    answer: str
+    rows: list[list[str]]
+    interval: str
+    warnings: list[str]
+    results: Mapping[str, Any]
+    simulated: bool
+    last: list[float | None]
+    begin_s: float
+    step_s: float
+    steps: list[list[Any]]
+
+    def number(self, name: str) -> float | None:
+        """Value of a result, None if it does not exist."""
+        found = self.results.get(name)
+        return found["value"] if isinstance(found, dict) else None
+
+
+def digest_of(folder: Path, cutoff_v: float | None = None, hold_s: float | None = None) -> Digest:
+    """Digest of a run, from beside it if it still fits, else made and put there.
+
+    ``cutoff_v``, ``hold_s``: None: the run's own. Raises BenchError as reading and rundown do.
+    """
+    source = _source(folder, cutoff_v, hold_s)
+    kept = _kept(folder, source)
+    if kept is not None:
+        return kept
+    made = _make(folder, source, cutoff_v, hold_s)
+    _keep(folder, made)
+    return made
+
+
+def description_of(folder: Path) -> Description:
+    """The run's description without its samples; defaults where it cannot be read."""
+    with contextlib.suppress(OSError, ValueError, RecursionError, AttributeError, TypeError):
+        return from_document(json.loads((folder / DESCRIPTION_NAME).read_bytes()))[0]
+    return Description()
+
+
+def _source(folder: Path, cutoff_v: float | None, hold_s: float | None) -> dict[str, Any]:
+    return {
+        "format": DIGEST_FORMAT,
+        "program": _program(),
+        SAMPLES_NAME: _sha256(folder / SAMPLES_NAME),
+        DESCRIPTION_NAME: _sha256(folder / DESCRIPTION_NAME),
+        "cutoff_v": cutoff_v,
+        "hold_s": hold_s,
+    }
+
+
+def _sha256(path: Path) -> str:
+    try:
+        with path.open("rb") as stream:
+            return hashlib.file_digest(stream, "sha256").hexdigest()
+    except OSError:
+        return ""
+
+
+def _program() -> str:
+    from importlib.metadata import PackageNotFoundError, version
+
+    try:
+        return version("drawbench")
+    except PackageNotFoundError:
+        return ""
+
+
+def _kept(folder: Path, source: Mapping[str, Any]) -> Digest | None:
+    try:
+        document = json.loads((folder / DIGEST_NAME).read_bytes())
+        if document["source"] != source:
+            return None
+        return Digest(**{item.name: document[item.name] for item in fields(Digest)})
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
+        return None
+
+
+def _keep(folder: Path, digest: Digest) -> None:
+    """A folder that cannot be written to costs only the time to make it again."""
+    temporary = folder / f"{DIGEST_NAME}.{os.getpid()}"
+    try:
+        text = json.dumps(asdict(digest), ensure_ascii=False, separators=(",", ":"))
+        temporary.write_text(text, encoding="utf-8")
+        temporary.replace(folder / DIGEST_NAME)
+    except OSError:
+        with contextlib.suppress(OSError):
+            temporary.unlink(missing_ok=True)
+
+
+def _make(
+    folder: Path, source: dict[str, Any], cutoff_v: float | None, hold_s: float | None
+) -> Digest:
+    from analysis.answer import answer, result_rows
+    from analysis.commands_rundown import cutoff_of
+    from analysis.rundown import rundown
+    from analysis.table import interval_title, rows_of
+    from logger.run_reader import read_run
+
+    run = read_run(folder)
+    try:
+        result = rundown(run, *cutoff_of(run, cutoff_v, hold_s))
+    except BenchError:
+        if cutoff_v is not None:
+            raise
+        result = rundown(run, None)  # its own cutoff does not fit the run: the rest does
+    trace = result.draw.trace
+    table = rows_of(result_rows(result))
+    course = _course(result)
+    ends = (trace.voltage_v, trace.current_ma, trace.charge_mah, trace.energy_mwh)
+    return Digest(
+        source=source,
+        count=len(trace.time_s),
+        headline=_headline(result),
+        answer=answer(result),
+        rows=[[row.label, row.value, row.interval] for row in table],
+        interval=interval_title(table),
+        warnings=list(result.warnings),
+        results={k: v for k, v in result.as_json().items() if isinstance(v, dict)},
+        simulated=result.simulated,
+        last=[trace.end_s, *(None if values is None else float(values[-1]) for values in ends)],
+        begin_s=course.begin_s,
+        step_s=course.step_s,
+        steps=course.steps(),
+    )
+
+
+def _headline(result: Any) -> str:
+    from analysis.words import value_words
+
+    if result.cutoff_time.value is not None:
+        return f"{value_words(result.cutoff_time)} to {result.fall.cutoff_v:g} V"
+    if result.charge.value is not None:
+        return f"{value_words(result.charge)} in {value_words(result.duration)}"
+    return value_words(result.duration)
+
+
+def _course(result: Any) -> Any:
+    import numpy as np
+
+    from logger.page.course import Course, Rows
+
+    trace = result.draw.trace
+    nothing = np.broadcast_to(np.nan, len(trace.time_s))
+
+    def given(*values: Any) -> Any:
+        return next((item for item in values if item is not None), nothing)
+
+    charge = result.draw.charge
+    volt_v, current_ma = given(trace.voltage_v), given(trace.current_ma)
+    course = Course(trace.begin_s)
+    course.add(
+        Rows(
+            trace.time_s,
+            volt_v,
+            given(trace.voltage_min_v, trace.voltage_v),
+            current_ma,
+            given(trace.current_min_ma, trace.current_ma),
+            given(trace.current_max_ma, trace.current_ma),
+            given(None if charge is None else charge.running),
+        )
+    )
+    return course

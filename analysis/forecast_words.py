@@ -1,0 +1,98 @@
+"""A forecast in plain words, in one line, and as JSON."""
+
+from dataclasses import replace
+from typing import Any
+
+from analysis.forecast import Forecast
+from analysis.quantity import Quantity
+from analysis.words import quantity_words, span_words
+
+
+def forecast_line(found: Forecast) -> str:
+    """One short line for a live display or the run's record."""
+    half, most = found.cutoff_time
+    if found.basis == "reached":
+        return f"cutoff {found.cutoff_v:g} V reached after {span_words(half.value or 0.0)}"
+    if half.value is None:
+        return f"no forecast: {found.why}"
+    return (
+        f"cutoff {found.cutoff_v:g} V at about {quantity_words(_bare(half))}, "
+        f"nine times in ten {_range(most)}"
+    )
+
+
+def forecast_words(found: Forecast, wanted_s: float | None = None) -> list[str]:
+    """The answer in a few plain paragraphs."""
+    half, most = found.cutoff_time
+    seen = f"As of {span_words(found.now_s)} into the run"
+    if found.basis == "reached":
+        first = f"The cutoff of {found.cutoff_v:g} V was reached after {quantity_words(half)}."
+    elif half.value is None:
+        first = f"{seen}: no forecast; {found.why}."
+        if half.lower is not None:
+            first += f" It lasted {span_words(half.lower)} so far; how much longer is open."
+    else:
+        first = (
+            f"{seen}: the cutoff of {found.cutoff_v:g} V comes at about {quantity_words(_bare(half))}. "
+            f"Even chances: {_range(half)}. Nine times in ten: {_range(most)}."
+        )
+    paragraphs = [first]
+    chance = found.chance_beyond(wanted_s) if wanted_s is not None else None
+    if wanted_s is not None and chance is not None and found.basis != "reached":
+        paragraphs.append(f"That it lasts {span_words(wanted_s)}: {chance_words(chance)}.")
+    if found.basis in ("curve", "rated capacity"):
+        paragraphs.append(f"Basis: {found.why}; load as it has been, unless you stated another.")
+    if found.load_text:
+        paragraphs.append(found.load_text)
+    return paragraphs
+
+
+def chance_words(chance: float) -> str:
+    """A chance in words and percent, never claimed surer than 2 in 100."""
+    percent = f"about {100 * min(max(chance, 0.02), 0.98):.0f} in 100"
+    if chance >= 0.98:
+        return "almost certain (more than 98 in 100)"
+    if chance <= 0.02:
+        return "hardly (less than 2 in 100)"
+    if chance >= 0.8:
+        return f"likely ({percent})"
+    if chance >= 0.4:
+        return f"open ({percent})"
+    return f"unlikely ({percent})"
+
+
+def forecast_json(found: Forecast, wanted_s: float | None = None) -> dict[str, Any]:
+    """Plain object: results as ``Quantity.as_json``."""
+    result: dict[str, Any] = {
+        "as_of": Quantity(found.now_s, "s").as_json(),
+        "cutoff": Quantity(found.cutoff_v, "V").as_json(),
+        "basis": found.basis,
+        "why": found.why,
+        "cutoff_time": [item.as_json() for item in found.cutoff_time],
+        "charge_to_cutoff": found.capacity_mah.as_json(),
+        "load_exponent": found.load_exponent.as_json(),
+        "load": found.load_text,
+    }
+    if wanted_s is not None:
+        chance = found.chance_beyond(wanted_s)
+        result["chance_wanted"] = Quantity(
+            chance, "1", note=f"chance that it lasts {wanted_s:g} s"
+        ).as_json()
+    return result
+
+
+def _bare(quantity: Quantity) -> Quantity:
+    """Value rounded as its interval allows, the interval itself not shown."""
+    half = abs((quantity.upper or 0.0) - (quantity.lower or 0.0)) / 2
+    places = -2 if half > 3600 else -1
+    assert quantity.value is not None
+    return replace(
+        quantity, value=round(quantity.value, places), lower=None, upper=None, coverage=None
+    )
+
+
+def _range(quantity: Quantity) -> str:
+    assert quantity.lower is not None
+    assert quantity.upper is not None
+    step_s = 60.0 if quantity.upper - quantity.lower > 600 else None
+    return f"{span_words(quantity.lower, step_s)} to {span_words(quantity.upper, step_s)}"

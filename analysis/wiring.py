@@ -1,0 +1,125 @@
+"""Wiring sense over a whole run: the same questions as while recording, asked of many short pieces."""
+
+from collections import Counter
+from typing import Final
+
+import numpy as np
+
+from analysis.trace import Floats, Mask, Rows, Trace
+from analysis.words import span_words
+from logger.calibration import Line
+from logger.description import Description
+from logger.wiring_sense import CONTACT_SHARE, Finding, Row, Senses, sense_wiring, senses_of
+
+_BLOCK_ROWS: Final = 100
+_BLOCKS: Final = 40
+_SUSPECTS: Final = 100
+_STATIC: Final = frozenset({"dead", "no-voltage", "no-current", "swapped"})
+
+
+def wiring_findings(trace: Trace, description: Description) -> tuple[Finding, ...]:
+    """What is wrong with the wiring by the whole run; empty where sensor or columns are not known.
+
+    Faults that hold all the time must show in rows from all over the run; hum and noise in half
+    of the pieces looked at; a bad contact in any.
+    """
+    senses = run_senses(trace, description)
+    if senses is None or trace.current_ma is None or trace.voltage_v is None:
+        return ()
+    alive = np.flatnonzero(~trace.dead)
+    spread = np.unique(np.linspace(0, len(alive) - 1, 4 * _BLOCK_ROWS).astype(np.intp))
+    static = [f for f in sense_wiring(_rows(trace, alive[spread]), senses) if f.code in _STATIC]
+    if static:
+        return tuple(static)
+    seen: Counter[str] = Counter()
+    found: dict[str, Finding] = {}
+    starts = _even_starts(len(alive))
+    for start in starts:
+        block = _rows(trace, alive[start : start + _BLOCK_ROWS])
+        for finding in sense_wiring(block, senses):
+            if finding.code not in _STATIC | {"contact"}:
+                seen[finding.code] += 1
+                found.setdefault(finding.code, finding)
+    lasting = [found[code] for code, count in seen.items() if 2 * count >= len(starts)]
+    return (*_contact(trace, alive, senses), *lasting)
+
+
+def run_senses(trace: Trace, description: Description) -> Senses | None:
+    """Abilities of the run's sensor for corrected values."""
+    sensor, calibration = description.sensor, description.calibration
+    if sensor is None:
+        return None
+    zero = None
+    if trace.calibrated and calibration is not None and calibration.current is not None:
+        zero = Line(zero_standard=calibration.current.zero_standard)
+    return senses_of(sensor.kind, sensor.shunt_ohm, sensor.range_ma, zero)
+
+
+def _rows(trace: Trace, at: Rows) -> list[Row]:
+    """Chosen rows; extremes that the run lacks are the mean."""
+    voltage_v, current_ma = trace.voltage_v, trace.current_ma
+    assert voltage_v is not None
+    assert current_ma is not None
+
+    def given(column: Floats | None, instead: Floats) -> list[float]:
+        listed: list[float] = (instead if column is None else column)[at].tolist()
+        return listed
+
+    columns = (
+        [1.0] * len(at) if trace.conversions is None else given(trace.conversions, voltage_v),
+        given(voltage_v, voltage_v),
+        given(trace.voltage_min_v, voltage_v),
+        given(trace.bus_v, voltage_v),
+        given(current_ma, current_ma),
+        given(trace.current_min_ma, current_ma),
+        given(trace.current_max_ma, current_ma),
+    )
+    return [Row(*values) for values in zip(*columns, strict=True)]
+
+
+def _even_starts(rows: int) -> list[int]:
+    """Where at most ``_BLOCKS`` pieces of rows begin, evenly over the run."""
+    count = min(_BLOCKS, max(1, rows // _BLOCK_ROWS))
+    starts: list[int] = np.linspace(0, max(rows - _BLOCK_ROWS, 0), count).astype(int).tolist()
+    return starts
+
+
+def _contact(trace: Trace, alive: Rows, senses: Senses) -> list[Finding]:
+    """Bad contacts: only pieces in which the voltage dips are looked at closely."""
+    column = trace.voltage_v if trace.voltage_min_v is None else trace.voltage_min_v
+    assert column is not None
+    least_v = column[alive]
+    whole = len(alive) // _BLOCK_ROWS * _BLOCK_ROWS
+    pieces = least_v[:whole].reshape(-1, _BLOCK_ROWS)
+    dips = pieces.min(axis=1) < (1 - CONTACT_SHARE) * np.median(pieces, axis=1)
+    # The last piece overlaps the one before, so that no row is left out.
+    suspects = [*(np.flatnonzero(dips)[:_SUSPECTS] * _BLOCK_ROWS), max(0, len(alive) - _BLOCK_ROWS)]
+    found: list[tuple[float, Finding]] = []
+    for start in dict.fromkeys(int(start) for start in suspects):
+        at = alive[start : start + _BLOCK_ROWS]
+        found += [
+            (float(trace.time_s[at[0]] - trace.begin_s), finding)
+            for finding in sense_wiring(_rows(trace, at), senses)
+            if finding.code == "contact"
+        ]
+    if not found:
+        return []
+    first_s, first = found[0]
+    places = "" if len(found) == 1 else f"; {len(found)} stretches of the run show it"
+    return [
+        Finding(
+            first.code,
+            f"{first.text} First about {span_words(first_s, 1.0)} into the run{places}.",
+            first.advice,
+        )
+    ]
+
+
+def gapless(trace: Trace, most_rows: int) -> Mask:
+    """The longest stretch without a gap and with contact, cut to ``most_rows``, shape (n,)."""
+    broken = trace.gap | trace.restarted | trace.dead
+    edges = np.flatnonzero(np.concatenate(([True], broken[1:] | trace.dead[:-1], [True])))
+    longest = int(np.argmax(np.diff(edges)))
+    chosen = np.zeros(len(trace.time_s), dtype=bool)
+    chosen[edges[longest] : min(edges[longest + 1], edges[longest] + most_rows)] = True
+    return chosen & ~trace.dead

@@ -1,0 +1,363 @@
+"""``drawbench calibrate``: guided steps at the bench, or one step per command for scripts."""
+
+import json
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Final
+
+import click
+
+from firmware_probe.line_format import BAUD_DEFAULT, command
+from logger import calibration_store
+from logger.calibration import Calibration, Line
+from logger.calibration_steps import (
+    Accuracy,
+    Reading,
+    Step,
+    calibrate,
+    check_point,
+    check_zero,
+    load_steps,
+    read_board,
+    reading_of,
+    resistor_accuracy,
+    resistor_current,
+    save_steps,
+    sheet_of,
+    with_true,
+)
+from logger.commands_log import Duration
+from logger.errors import BenchError
+from logger.port import Found, find_boards, one_board
+
+# What hand meters' manuals usually say besides their percent: common practice, no source.
+_DIGITS: Final = 3
+_POINTS_WANTED: Final = 2
+# Small resistors are rated for a quarter of a watt: common practice, no source.
+_WARM_W: Final = 0.12
+
+
+@dataclass
+class Bench:
+    """A board on its link, what has been compared so far, and how good the references are."""
+
+    found: Found
+    seconds: float
+    accuracy: float
+    volt_accuracy: float
+    resistor_ohm: float | None
+    tolerance: float
+    quiet: bool = False
+    steps: list[Step] = field(default_factory=list)
+    resistor_limits: list[float] = field(default_factory=list)
+
+    def say(self, text: str) -> None:
+        if not self.quiet:
+            click.echo(text)
+
+    def read(self) -> Reading:
+        sheet, shunt_ohm = sheet_of(self.found)
+        self.say(f"   reading for {self.seconds:g} s ...")
+        reading = reading_of(read_board(self.found, self.seconds), sheet, shunt_ohm)
+        self.say(f"   the sensor reads {reading.current_ma:.4g} mA, {reading.pack_v:.4g} V")
+        return reading
+
+    def zero(self) -> None:
+        reading = self.read()
+        check_zero(reading, self.found)
+        self.steps.append(Step(reading, true_ma=0.0))
+
+    def point(self, current: str | None, volts: str | None) -> None:
+        """One comparison with what the meter shows, or with the known resistor."""
+        reading = self.read()
+        if not reading.is_steady:
+            self.say("   The load is not steady: a plain resistor makes a better reference.")
+        volt = _number(volts) if volts else None
+        true_ma: float | None
+        if self.resistor_ohm is not None and not current:
+            sheet, shunt_ohm = sheet_of(self.found)
+            true_ma = resistor_current(reading, self.resistor_ohm, shunt_ohm, volt)
+            self.say(f"   through {self.resistor_ohm:g} Ω flow {true_ma:.4g} mA")
+            meter = self.volt_accuracy if volt is not None else None
+            limit = resistor_accuracy(self.tolerance, sheet, reading.bus_v, meter)
+            self.resistor_limits.append(limit)
+            watt = 1e-6 * true_ma**2 * self.resistor_ohm
+            if watt > _WARM_W:
+                self.say(
+                    f"   Caution: the resistor turns {watt:.2g} W into heat. It must be rated for twice that; "
+                    "do not touch it, and keep it off the bench's surface."
+                )
+        else:
+            true_ma = _number(current) if current else None
+        digits = (_digits(current or ""), _digits(volts or ""))
+        if true_ma is not None and true_ma <= 0:
+            raise BenchError(
+                f"A current of {true_ma:g} mA cannot serve as a reference.",
+                next_step="give the meter's reading in mA, above zero.",
+            )
+        step = with_true(reading, true_ma, volt, digits)
+        check_point(step, self.found)
+        self.steps.append(step)
+
+    def finish(self, temperature_c: float | None) -> tuple[Calibration, Path]:
+        limit = max([*self.resistor_limits, 0.0]) or self.accuracy
+        calibration = calibrate(
+            self.steps,
+            Accuracy(limit, self.volt_accuracy),
+            self.found,
+            done_utc=datetime.now(UTC).isoformat(timespec="seconds"),
+            temperature_c=temperature_c,
+            method=self._method(limit),
+        )
+        return calibration, calibration_store.add(
+            calibration_store.calibration_folder(), calibration
+        )
+
+    def _method(self, limit: float) -> str:
+        parts = []
+        if any(step.true_ma == 0.0 for step in self.steps):
+            parts.append("zero with no current")
+        currents = ", ".join(f"{step.true_ma:.4g}" for step in self.steps if step.true_ma)
+        if currents:
+            what = f"{self.resistor_ohm:g} Ω" if self.resistor_limits else "a meter"
+            parts.append(f"current against {what} within {100 * limit:.2g} % at {currents} mA")
+        volts = ", ".join(f"{step.true_v:.4g}" for step in self.steps if step.true_v)
+        if volts:
+            parts.append(
+                f"voltage against a meter within {100 * self.volt_accuracy:.2g} % at {volts} V"
+            )
+        return "; ".join(parts)
+
+
+@click.command("calibrate")
+@click.option("--port", metavar="PORT", help="The board's port [default: found by itself].")
+@click.option(
+    "--baud", type=click.IntRange(300, 4_000_000), default=BAUD_DEFAULT, show_default=True
+)
+@click.option(
+    "--for", "seconds", type=Duration(), default="10s", show_default=True, help="Time per reading."
+)
+@click.option(
+    "--accuracy",
+    type=click.FloatRange(min=0, min_open=True),
+    default=1.0,
+    show_default=True,
+    metavar="PERCENT",
+    help="The meter's on its current range, from its manual.",
+)
+@click.option(
+    "--volt-accuracy",
+    type=click.FloatRange(min=0, min_open=True),
+    default=0.5,
+    show_default=True,
+    metavar="PERCENT",
+    help="The meter's on its voltage range.",
+)
+@click.option(
+    "--resistor",
+    type=click.FloatRange(min=0, min_open=True),
+    metavar="OHM",
+    help="Compare with a known resistor as load instead of a meter in series.",
+)
+@click.option(
+    "--tolerance",
+    type=click.FloatRange(min=0, min_open=True),
+    default=1.0,
+    show_default=True,
+    metavar="PERCENT",
+    help="Of that resistor.",
+)
+@click.option("--temperature", type=click.FloatRange(-40, 85), metavar="C", help="Of the bench.")
+@click.option("--zero", "step_zero", is_flag=True, help="Script: the zero step only, no questions.")
+@click.option(
+    "--at",
+    "step_at",
+    metavar="MA",
+    help="Script: compare with this current now (0 with --resistor).",
+)
+@click.option("--volts", metavar="V", help="Script: what the meter shows at the pack, with --at.")
+@click.option("--finish", is_flag=True, help="Script: fit the steps so far and keep the result.")
+@click.option("--show", is_flag=True, help="List the calibrations of this board.")
+@click.option("--json", "as_json", is_flag=True, help="The calibration as JSON.")
+def calibrate_command(
+    port: str | None,
+    baud: int,
+    seconds: float,
+    accuracy: float,
+    volt_accuracy: float,
+    resistor: float | None,
+    tolerance: float,
+    temperature: float | None,
+    step_zero: bool,
+    step_at: str | None,
+    volts: str | None,
+    finish: bool,
+    show: bool,
+    as_json: bool,
+) -> None:
+    """Find out how far off this board reads, and keep it for its runs.
+
+    Asks for a zero (pack off), then for two or more currents beside a meter or a known resistor.
+    Readings in the runs stay raw; the analysis applies the calibration and says so.
+    """
+    found = one_board(find_boards(port, baud))
+    try:
+        if show:
+            _show_kept(found)
+            return
+        bench = Bench(
+            found,
+            seconds,
+            accuracy / 100,
+            volt_accuracy / 100,
+            resistor,
+            tolerance / 100,
+            quiet=as_json,
+        )
+        if found.hello.load == "0":
+            found.link.write(command("load", "1"))
+            bench.say("The load switch was open; it is closed for the calibration.")
+        if step_zero or step_at is not None or finish:
+            _scripted(bench, step_zero, step_at, volts, finish, temperature, as_json)
+        else:
+            _guided(bench, temperature, as_json)
+    finally:
+        found.link.close()
+
+
+def _scripted(
+    bench: Bench,
+    step_zero: bool,
+    step_at: str | None,
+    volts: str | None,
+    finish: bool,
+    temperature: float | None,
+    as_json: bool,
+) -> None:
+    """One or more steps, kept in a file until ``--finish``."""
+    path = calibration_store.calibration_folder() / f"{bench.found.hello.board}.steps"
+    bench.steps = load_steps(path)
+    if step_zero:
+        bench.zero()
+    if step_at is not None:
+        bench.point(step_at if _number(step_at) else None, volts)
+    if not finish:
+        save_steps(path, bench.steps)
+        bench.say(f"{len(bench.steps)} steps so far; --finish fits them.")
+        return
+    if bench.resistor_ohm is not None and not bench.resistor_limits:
+        sheet, _ = sheet_of(bench.found)
+        for step in bench.steps:
+            if step.true_ma:
+                meter = bench.volt_accuracy if step.true_v is not None else None
+                bench.resistor_limits.append(
+                    resistor_accuracy(bench.tolerance, sheet, step.reading.bus_v, meter)
+                )
+    _finish(bench, temperature, as_json)
+    path.unlink(missing_ok=True)
+
+
+def _guided(bench: Bench, temperature: float | None, as_json: bool) -> None:
+    hello = bench.found.hello
+    click.echo(f"Board {hello.board}, {hello.sensor} with {hello.shunt_ohm:g} Ω.", err=as_json)
+    click.echo(
+        "\n1. Zero. Take the pack off, or open its switch: no current may flow.", err=as_json
+    )
+    click.pause("   Press a key when it is off ...", err=as_json)
+    bench.zero()
+    click.echo("\n2. Currents, two or more: one near what the piece draws, one near its greatest.")
+    if bench.resistor_ohm is None:
+        click.echo("   Put the meter in series with the pack and a steady load (a resistor).")
+    else:
+        click.echo(f"   Put the resistor of {bench.resistor_ohm:g} Ω in as the load.")
+    points = 0
+    while True:
+        more = "" if points < _POINTS_WANTED else " (empty: done)"
+        if bench.resistor_ohm is None:
+            current = click.prompt(
+                f"   Meter's current in mA{more}", default="", show_default=False
+            )
+            if not current.strip():
+                break
+        else:
+            current = ""
+            if points and not click.confirm("   Another pack or voltage?", default=False):
+                break
+        volts = click.prompt(
+            "   Meter's voltage at the pack in V (empty: not measured)",
+            default="",
+            show_default=False,
+        )
+        try:
+            bench.point(current.strip() or None, volts.strip() or None)
+            points += 1
+        except BenchError as error:
+            click.echo(f"   {error}")
+    if points < _POINTS_WANTED:
+        bench.say(f"\nOnly {points} compared: the gain is less sure than with two.")
+    _finish(bench, temperature, as_json)
+
+
+def _finish(bench: Bench, temperature: float | None, as_json: bool) -> None:
+    calibration, path = bench.finish(temperature)
+    if as_json:
+        document = {"calibration": calibration.as_json(), "kept_in": str(path), "warnings": []}
+        click.echo(json.dumps(document, ensure_ascii=False, indent=1))
+        return
+    click.echo("")
+    for text in _words(calibration):
+        click.echo(text)
+    click.echo(f"Kept in {path}. Runs of this board get a copy from now on.")
+
+
+def _words(calibration: Calibration) -> list[str]:
+    told = [f"Calibration of {calibration.name}: {calibration.method}."]
+    for name, unit, line in (
+        ("Current", "mA", calibration.current),
+        ("Voltage", "V", calibration.voltage),
+    ):
+        if line is not None:
+            told.append(_line_words(name, unit, line))
+    return told
+
+
+def _line_words(name: str, unit: str, line: Line) -> str:
+    zero = f"{name}: zero reads {line.zero:+.3g} {unit} (± {2 * line.zero_standard:.1g})"
+    if not line.points:
+        return f"{zero}; the gain was not compared."
+    doubt = 2 * (line.factor_standard**2 + line.reference_factor**2) ** 0.5
+    return f"{zero}; reads {100 * (1 / line.factor - 1):+.2f} % (± {100 * doubt:.2g} %)."
+
+
+def _show_kept(found: Found) -> None:
+    kept, problems = calibration_store.load(
+        calibration_store.calibration_folder(), found.hello.board
+    )
+    for text in problems:
+        click.echo(f"! {text}")
+    if not kept:
+        click.echo(f"Board {found.hello.board} has no calibration.")
+    for item in kept:
+        for text in _words(item):
+            click.echo(text)
+
+
+def _number(text: str) -> float:
+    try:
+        value = float(text.strip().replace(",", "."))
+    except ValueError:
+        value = float("nan")
+    if not abs(value) < 1e9:
+        raise BenchError(
+            f"{text!r} is not a number.", next_step="type what the meter shows, such as 101.34."
+        )
+    return value
+
+
+def _digits(text: str) -> float:
+    """Limit of the last digits: three counts of the last place that was typed; 0 for nothing typed."""
+    if not text.strip():
+        return 0.0
+    _, point, decimals = text.strip().replace(",", ".").partition(".")
+    return float(_DIGITS * 10.0 ** -len(decimals)) if point else float(_DIGITS)

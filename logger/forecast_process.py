@@ -1,0 +1,106 @@
+"""The forecast beside a recording: a process of its own follows the run's file and says when it will end.
+
+So the recording stays small and quick, and nothing that the forecast does can cost a row. It is the
+command ``drawbench forecast RUN --follow --json``; a line of JSON each time it has something new.
+"""
+
+import contextlib
+import json
+import subprocess
+import sys
+import threading
+from collections.abc import Sequence
+from typing import Any, Final
+
+from logger.log_plan import Recorder
+from logger.outlook import Foreseen
+from logger.page_process import drawbench_environment
+
+# Young runs tell nothing, and short ones shall not pay for a second program.
+AFTER_S: Final = 60.0
+# How often what was foreseen goes into the run's record.
+RECORD_S: Final = 3600.0
+
+
+class ForecastProcess:
+    """Forecast of one recording; ``turn`` at every refresh of the screen, never waits."""
+
+    def __init__(self, recorder: Recorder) -> None:
+        self._recorder = recorder
+        self._process: subprocess.Popen[bytes] | None = None
+        self._failed = False
+        self._noted_s = float("-inf")
+
+    def turn(self) -> None:
+        """Start the process when the run is old enough; put down what it says once an hour."""
+        status = self._recorder.view.status
+        foreseen = self._recorder.view.foreseen
+        if self._process is None and not self._failed and status.time_s >= AFTER_S:
+            self._start()
+        if foreseen is not None and foreseen.as_of_s >= self._noted_s + RECORD_S:
+            self._noted_s = foreseen.as_of_s
+            self._recorder.session.note("forecast", foreseen.text)
+
+    def close(self) -> None:
+        """End it; its standard input closing tells it as well, should this program be killed."""
+        if self._process is None:
+            return
+        with contextlib.suppress(OSError):
+            self._process.kill()
+        self._process.wait()
+
+    def _start(self) -> None:
+        command = [sys.executable, "-m", "drawbench", "forecast", str(self._recorder.folder)]
+        try:
+            self._process = subprocess.Popen(
+                [*command, "--follow", "--json"],
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                stderr=subprocess.DEVNULL,
+                env=drawbench_environment(),
+                start_new_session=True,
+            )
+        except OSError:
+            self._failed = True  # the rough estimate goes on
+            return
+        threading.Thread(target=self._listen, name="forecast", daemon=True).start()
+
+    def _listen(self) -> None:
+        assert self._process is not None
+        assert self._process.stdout is not None
+        for line in self._process.stdout:
+            self._recorder.view.foreseen = foreseen_of(line)
+
+
+def foreseen_of(line: bytes) -> Foreseen | None:
+    """What a line says; None where it cannot be told, or the line is not one of ours."""
+    try:
+        said: dict[str, Any] = json.loads(line)
+        return Foreseen(
+            as_of_s=float(said["as_of_s"]),
+            end_s=float(said["end_s"]),
+            lower_s=float(said["lower_s"]),
+            upper_s=float(said["upper_s"]),
+            text=str(said["text"]),
+        )
+    except (ValueError, KeyError, TypeError):
+        return None
+
+
+class Forecasts:
+    """Forecasts of several recordings side by side."""
+
+    def __init__(self, recorders: Sequence[Recorder]) -> None:
+        self._processes = [
+            ForecastProcess(recorder)
+            for recorder in recorders
+            if recorder.view.stop.cutoff_v is not None
+        ]
+
+    def turn(self) -> None:
+        for process in self._processes:
+            process.turn()
+
+    def close(self) -> None:
+        for process in self._processes:
+            process.close()

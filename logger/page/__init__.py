@@ -1,0 +1,1 @@
+"""The bench page: a small web server that shows runs while they are recorded and afterwards."""

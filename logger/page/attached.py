@@ -1,0 +1,81 @@
+"""The page as a process of its own beside ``drawbench log``: JSON lines in on stdin, out on stdout.
+
+In: ``{"runs": [folder, ...]}`` once, then ``{"live": [{...}, ...]}`` with the logger's own words for each
+run. Out: ``{"address": ..., "code": ...}`` for every new key, ``{"error": {...}}`` if the page cannot
+come up, ``{"act": index, "what": ..., "text": ...}`` for marks and the load switch. End of stdin: over.
+"""
+
+import json
+import signal
+import threading
+from collections.abc import Callable, Iterable
+from contextlib import suppress
+from pathlib import Path
+from typing import Any, TextIO
+
+from logger.errors import BenchError
+from logger.page.bench import Bench, PageRun, run_keys
+from logger.page.serve import PageServer, qr_text
+
+MakeRun = Callable[[str, Path], PageRun]
+
+
+def serve_attached(
+    make_run: MakeRun, port: int | None, lan: bool, lines: Iterable[str], out: TextIO
+) -> None:
+    """Serve until ``lines`` end."""
+    for name in ("SIGINT", "SIGHUP", "SIGBREAK"):
+        number = getattr(signal, name, None)
+        if number is not None:
+            signal.signal(number, signal.SIG_IGN)  # the terminal's Ctrl-C is the logger's
+    lock = threading.Lock()
+
+    def tell(document: dict[str, Any]) -> None:
+        with lock, suppress(OSError, ValueError):
+            out.write(json.dumps(document) + "\n")
+            out.flush()
+
+    def tell_address(address: str) -> None:
+        tell({"address": address, "code": qr_text(address) if lan else ""})
+
+    bench = Bench()
+    try:
+        server = PageServer(bench, port=port, lan=lan, on_key=tell_address)
+    except BenchError as error:
+        tell({"error": vars_of(error)})
+        return
+    tell_address(server.address)
+
+    def read() -> None:
+        for line in lines:
+            with suppress(ValueError):
+                _take(json.loads(line), bench, make_run, tell)
+        server.stop()
+
+    threading.Thread(target=read, name="logger", daemon=True).start()
+    server.run()
+
+
+def _take(
+    message: dict[str, Any], bench: Bench, make_run: MakeRun, tell: Callable[[dict[str, Any]], None]
+) -> None:
+    if "runs" in message:
+        folders = [Path(text) for text in message["runs"]]
+        runs = []
+        for index, (key, folder) in enumerate(zip(run_keys(folders), folders, strict=True)):
+            run = make_run(key, folder)
+            run.control = lambda what, text, index=index: tell(
+                {"act": index, "what": what, "text": text}
+            )
+            runs.append(run)
+        bench.set_runs(runs)
+    for run, live in zip(bench.runs.values(), message.get("live", ()), strict=False):
+        run.live = {**run.live, **live}
+
+
+def vars_of(error: BenchError) -> dict[str, str]:
+    return {
+        "happened": error.happened,
+        "evidence": error.evidence,
+        "next_step": error.next_step,
+    }

@@ -1,0 +1,334 @@
+"""What the page shows: runs, their newest figures, and what may be done to them. No network in here."""
+
+import json
+import threading
+import time
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Final
+
+from logger.durations import clock_text, rough_text
+from logger.outlook import History, outlook
+from logger.pack import SAFETY_CLOSING
+from logger.page.course import Course
+from logger.page.feed import RunFeed
+from logger.recording_terms import Phase, Status
+
+EVENTS_SHOWN: Final = 100
+MARK_MAX: Final = 200
+LATE_S: Final = 20.0  # a board's rows come at least every minute; most come many times a second
+TEXT_MAX: Final = 2000
+NO_PACK: Final = (
+    f"The pack is not stated, so nobody checks where its cells must stop. {SAFETY_CLOSING}"
+)
+
+# Told what the user wants of a run: ("mark", text) or ("load-off", "").
+Control = Callable[[str, str], None]
+
+
+@dataclass(frozen=True)
+class Left:
+    """Time left in words, for the headline; ``seconds`` and its ends for the plot, counted from the run's begin."""
+
+    words: str
+    detail: str = ""
+    share: float | None = None
+    end_s: float | None = None
+    lower_s: float | None = None
+    upper_s: float | None = None
+    fan: Mapping[str, Sequence[float]] | None = None
+
+
+Forecaster = Callable[[RunFeed], Left | None]
+Results = Callable[[RunFeed], Mapping[str, Any]]
+
+
+@dataclass
+class PageRun:
+    """One run on the page.
+
+    ``live``: the logger's own words about it, if it records in this moment. ``control``: where marks
+    and the load switch go; None: the run cannot be acted on from here.
+    """
+
+    key: str
+    feed: RunFeed
+    control: Control | None = None
+    forecaster: Forecaster | None = None
+    results: Results | None = None
+    live: dict[str, Any] = field(default_factory=dict)
+    loaded: bool = False
+    more: bool = True
+    seen: tuple[int, float] = (-1, 0.0)
+    left: Left | None = None
+    told: Mapping[str, Any] = field(default_factory=dict)
+    lock: threading.Lock = field(default_factory=threading.Lock)
+
+    @property
+    def is_recording(self) -> bool:
+        return self.feed.description.state != "ended" and not self.feed.problem
+
+    def poll(self, now_s: float) -> None:
+        """Read what is new; call from one thread at a time."""
+        if not self.loaded:
+            self.feed.glance()
+        if self.results is not None and not self.told and not self.is_recording:
+            self.told = self.results(self.feed)
+        with self.lock:
+            self.more = self.feed.poll()
+        self.loaded = True
+        if self.feed.rows != self.seen[0]:
+            self.seen = (self.feed.rows, now_s)
+        if self.more:
+            return
+        if not self.is_recording:
+            self.left = None
+        elif self.forecaster is not None:
+            self.left = self.forecaster(self.feed) or _rough_left(self.feed)
+        else:
+            self.left = _rough_left(self.feed)
+
+
+@dataclass
+class Known:
+    """What one browser was sent: the course up to step ``last`` of ``generation``, the row of runs."""
+
+    course: Course | None = None
+    generation: int = -1
+    last: int = -1
+    runs: list[dict[str, Any]] | None = None
+
+
+class Bench:
+    """All runs of one page. ``version`` grows with every change; ``message`` is what a browser gets."""
+
+    def __init__(
+        self, runs: Sequence[PageRun] = (), clock: Callable[[], float] = time.monotonic
+    ) -> None:
+        self._clock = clock
+        self._lock = threading.Lock()
+        self.runs: dict[str, PageRun] = {run.key: run for run in runs}
+        self.watched: dict[str, int] = {}
+
+    def set_runs(self, runs: Sequence[PageRun]) -> None:
+        with self._lock:
+            self.runs = {run.key: run for run in runs}
+
+    def poll(self) -> None:
+        """One round over every run that is being recorded or looked at."""
+        for run in sorted(self.runs.values(), key=lambda run: run.key not in self.watched):
+            if not run.loaded or run.more or run.is_recording or run.key in self.watched:
+                run.poll(self._clock())
+
+    def run(self, key: str) -> PageRun | None:
+        """The run of this key; the first one for an empty key."""
+        runs = self.runs
+        if not key:
+            recording = [run for run in runs.values() if run.is_recording]
+            return next(iter(recording or runs.values()), None)
+        return runs.get(key)
+
+    def watch(self, key: str, count: int) -> None:
+        with self._lock:
+            left = self.watched.get(key, 0) + count
+            if left > 0:
+                self.watched[key] = left
+            else:
+                self.watched.pop(key, None)
+
+    def state(self, run: PageRun) -> dict[str, Any]:
+        """Everything about one run but its course, as plain values; all text as it came."""
+        feed, live = run.feed, run.live
+        description = feed.description
+        latest = feed.latest
+        tone, phase = self._phase(run)
+        board = description.board
+        simulated = bool(board and board.firmware.lower().startswith("simulated"))
+        left = run.left
+        return {
+            "key": run.key,
+            "title": _short(description.title or feed.folder.name),
+            "folder": _short(feed.folder.name),
+            "pack": str(description.pack) if description.pack else "",
+            "load": _short(description.load),
+            "author": _short(description.author),
+            "notes": _short(description.notes),
+            "started": description.started_utc,
+            "simulated": simulated,
+            "recording": run.is_recording,
+            "tone": tone,
+            "phase": phase,
+            "elapsed_s": latest.time_s,
+            "elapsed": _span(latest.time_s - feed.course.begin_s),
+            "rows": feed.rows,
+            "rows_rejected": feed.rows_rejected,
+            "rows_missing": live.get("rows_missing", 0),
+            "pack_v": latest.pack_v,
+            "current_ma": latest.current_ma,
+            "charge_mah": latest.charge_mah,
+            "energy_mwh": latest.energy_mwh,
+            "cutoff_v": description.stop.cutoff_v,
+            "floor_v": description.pack.floor_v if description.pack else None,
+            "goal": live.get("goal") or _goal(run),
+            "left": None if left is None else _left(left, latest.time_s, simulated),
+            "fan": None if left is None else left.fan,
+            "end_text": _short(description.end_text),
+            "trouble": _short(feed.problem or str(live.get("trouble", ""))),
+            "load_switch": live.get("load", "-"),
+            "can_act": run.control is not None and run.is_recording,
+            "cautions": [
+                f"{description.pack}: {description.pack.caution}" if description.pack else NO_PACK
+            ],
+            "results": run.told,
+            "events": [
+                {"time_s": time_s, "at": _span(time_s), "kind": _short(kind), "text": _short(text)}
+                for time_s, kind, text in self._events(run)
+            ],
+            "begin_s": feed.course.begin_s,
+            "window_s": description.window_s,
+            "loading": run.more,
+        }
+
+    def summaries(self) -> list[dict[str, Any]]:
+        """One short line for each run, for the row of runs at the top."""
+        lines = []
+        for run in self.runs.values():
+            tone, phase = self._phase(run)
+            latest = run.feed.latest
+            lines.append(
+                {
+                    "key": run.key,
+                    "title": _short(run.feed.description.title or run.feed.folder.name),
+                    "tone": tone,
+                    "phase": phase,
+                    "pack_v": latest.pack_v,
+                    "current_ma": latest.current_ma,
+                    "left": run.left.words if run.left else "",
+                }
+            )
+        return lines
+
+    def message(self, run: PageRun, known: "Known") -> bytes:
+        """JSON for a browser that has what ``known`` says; ``known`` is brought up to date."""
+        with run.lock:
+            course = run.feed.course
+            same = course is known.course and course.generation == known.generation
+            begin = max(known.last, 0) if same and known.last <= course.last else 0
+            known.course, known.generation, known.last = course, course.generation, course.last
+            runs = self.summaries() if len(self.runs) > 1 else []
+            document = {
+                "runs": None if runs == known.runs else runs,
+                "run": self.state(run),
+                "course": {
+                    "begin": begin,
+                    "step_s": course.step_s,
+                    "generation": course.generation,
+                    "steps": course.steps(begin),
+                },
+                "clock": time.strftime("%H:%M"),
+            }
+            known.runs = runs
+        text = json.dumps(document, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+        return text.encode()
+
+    def act(self, key: str, what: str, text: str) -> str:
+        """Do something to a run; returns why not, or nothing."""
+        run = self.runs.get(key)
+        if run is None:
+            return "There is no such run."
+        if run.control is None or not run.is_recording:
+            return "This run is not being recorded by this page's logger."
+        if what == "load-off" and run.live.get("load", "-") == "-":
+            return "The board has no load switch."
+        run.control(what, " ".join(text.split())[:MARK_MAX])
+        return ""
+
+    def _events(self, run: PageRun) -> list[tuple[float, str, str]]:
+        if run.is_recording and "events" in run.live:
+            return [(item[0], item[1], item[2]) for item in run.live["events"]]
+        found = run.feed.description.events[-EVENTS_SHOWN:]
+        return [(event.time_s, event.kind, event.text) for event in found]
+
+    def _phase(self, run: PageRun) -> tuple[str, str]:
+        """Tone (good, wait, bad, done) and words for what the run is about."""
+        feed = run.feed
+        if feed.problem:
+            return "bad", "cannot be read"
+        if not run.is_recording:
+            return "done", "ended"
+        if run.live:
+            if run.live.get("trouble"):
+                return "bad", "disk trouble"
+            phase = str(run.live.get("phase", ""))
+            return ("good" if phase.startswith(Phase.RUNNING) else "wait"), phase
+        late_s = self._clock() - run.seen[1]
+        patience_s = max(LATE_S, 3 * (feed.description.window_s or 0.0))
+        if late_s > patience_s:
+            return "wait", f"no new rows for {clock_text(late_s)}"
+        return "good", str(Phase.RUNNING)
+
+
+def _left(left: Left, now_s: float, simulated: bool) -> dict[str, Any]:
+    clock = ""
+    if left.end_s is not None and not simulated:  # a simulated board's hours are not ours
+        clock = time.strftime("%H:%M", time.localtime(time.time() + max(left.end_s - now_s, 0.0)))
+    return {
+        "words": left.words,
+        "detail": left.detail,
+        "share": left.share,
+        "end_s": left.end_s,
+        "lower_s": left.lower_s,
+        "upper_s": left.upper_s,
+        "clock": clock,
+    }
+
+
+def _goal(run: PageRun) -> str:
+    stop = run.feed.description.stop
+    parts = []
+    if stop.cutoff_v is not None:
+        parts.append(f"below {stop.cutoff_v:g} V")
+    if stop.duration_s is not None:
+        parts.append(f"{clock_text(stop.duration_s)} are over")
+    if stop.charge_mah is not None:
+        parts.append(f"{stop.charge_mah:g} mAh are drawn")
+    return "until " + " or ".join(parts) if parts else ""
+
+
+def _rough_left(feed: RunFeed) -> Left | None:
+    """What the terminal says as well: from the label's capacity or the voltage's last slope; no interval."""
+    history = History()
+    course = feed.course
+    for number, _, volt_v, _, _, current_ma, _, _ in course.steps():
+        if volt_v is not None:
+            history.points.append(((number + 0.5) * course.step_s, volt_v, current_ma or 0.0))
+    latest, stop = feed.latest, feed.description.stop
+    status = Status(
+        Phase.RUNNING, "", "", latest.time_s, feed.rows, 0, latest.pack_v, latest.current_ma,
+        latest.charge_mah or 0.0, latest.energy_mwh or 0.0, None, "", "", "-", "",
+    )  # fmt: skip
+    ahead = outlook(status, history, stop, feed.description.pack)
+    if ahead.left_s is None:
+        words = "Time left: not known yet" if stop.cutoff_v or stop.charge_mah else ""
+        return Left(words, share=ahead.share) if words else None
+    text = rough_text(ahead.left_s) if ahead.rough else clock_text(ahead.left_s)
+    detail = "Rough: no interval can be given for it." if ahead.rough else ""
+    return Left(
+        f"{text[0].upper()}{text[1:]} left", detail, ahead.share, latest.time_s + ahead.left_s
+    )
+
+
+def _span(seconds: float) -> str:
+    """Seconds only within the first hour: the figure is read from across the room."""
+    text = clock_text(max(seconds, 0.0))
+    return text.rsplit(" ", 2)[0] if seconds >= 3600 and text.endswith(" s") else text
+
+
+def _short(text: str) -> str:
+    return text if len(text) <= TEXT_MAX else text[:TEXT_MAX] + "…"
+
+
+def run_keys(folders: Sequence[Path]) -> list[str]:
+    """Short keys that say nothing about the file system."""
+    return [f"r{number}" for number in range(1, len(folders) + 1)]

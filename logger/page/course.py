@@ -1,0 +1,138 @@
+"""A run's course thinned while it grows: equal steps of time that keep every least and greatest value."""
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+
+STEPS: Final = 600
+# Least, mean and greatest of voltage and current, charge at the step's end.
+_LEAST: Final = ("low_v", "low_ma")
+_GREATEST: Final = ("high_v", "high_ma", "charge_mah")
+
+
+@dataclass(frozen=True)
+class Rows:
+    """Rows to add, each column of shape (n,); NaN where a value is missing. ``time_s`` never decreases."""
+
+    time_s: Floats
+    volt_v: Floats
+    low_v: Floats
+    current_ma: Floats
+    low_ma: Floats
+    high_ma: Floats
+    charge_mah: Floats
+
+
+class Course:
+    """At most ``2 * STEPS`` equal steps from time zero on; when they are full, two become one.
+
+    ``generation`` counts these joinings: a viewer that knows an older one needs all steps again.
+    """
+
+    def __init__(self, begin_s: float = 0.0, step_s: float = 0.05) -> None:
+        self.begin_s = begin_s
+        self.step_s = step_s
+        self.generation = 0
+        self.last = -1
+        size = 2 * STEPS
+        self._count_v = np.zeros(size)
+        self._count_ma = np.zeros(size)
+        self._sum_v = np.zeros(size)
+        self._sum_ma = np.zeros(size)
+        self._ends = {name: np.full(size, np.nan) for name in (*_LEAST, *_GREATEST)}
+
+    def add(self, rows: Rows) -> None:
+        """Add rows that come after all rows so far."""
+        if not len(rows.time_s):
+            return
+        while rows.time_s[-1] - self.begin_s >= 2 * STEPS * self.step_s:
+            self._join()
+        place = ((rows.time_s - self.begin_s) / self.step_s).astype(np.intp)
+        np.clip(place, 0, 2 * STEPS - 1, out=place)
+        starts = np.flatnonzero(np.diff(place, prepend=-1))
+        steps = place[starts]
+        for values, count, total in (
+            (rows.volt_v, self._count_v, self._sum_v),
+            (rows.current_ma, self._count_ma, self._sum_ma),
+        ):
+            good = np.isfinite(values)
+            count[steps] += np.add.reduceat(good.astype(np.float64), starts)
+            total[steps] += np.add.reduceat(np.where(good, values, 0.0), starts)
+        for name, values in (
+            ("low_v", rows.low_v),
+            ("high_v", rows.volt_v),
+            ("low_ma", rows.low_ma),
+            ("high_ma", rows.high_ma),
+            ("charge_mah", rows.charge_mah),
+        ):
+            reduce = np.fmin if name in _LEAST else np.fmax
+            ends = self._ends[name]
+            ends[steps] = reduce(ends[steps], reduce.reduceat(values, starts))
+        self.last = max(self.last, int(place[-1]))
+
+    def steps(self, begin: int = 0) -> list[list[Any]]:
+        """Steps from number ``begin`` on that hold a row: number, then volts, then mA, then mAh.
+
+        Each ``[n, low_v, mean_v, high_v, low_ma, mean_ma, high_ma, charge_mah]``; None where unknown.
+        """
+        found = begin + np.flatnonzero((self._count_v + self._count_ma)[begin : self.last + 1] > 0)
+        with np.errstate(invalid="ignore"):
+            mean_v = self._sum_v[found] / np.where(
+                self._count_v[found] > 0, self._count_v[found], np.nan
+            )
+            mean_ma = self._sum_ma[found] / np.where(
+                self._count_ma[found] > 0, self._count_ma[found], np.nan
+            )
+        ends = self._ends
+        columns = (
+            (ends["low_v"][found], 4), (mean_v, 4), (ends["high_v"][found], 4),
+            (ends["low_ma"][found], 3), (mean_ma, 3), (ends["high_ma"][found], 3),
+            (ends["charge_mah"][found], 3),
+        )  # fmt: skip
+        texts = [np.round(values, places).tolist() for values, places in columns]
+        return [
+            [number, *(None if value != value else value for value in values)]
+            for number, *values in zip(found.tolist(), *texts, strict=True)
+        ]
+
+    @classmethod
+    def of_steps(cls, begin_s: float, step_s: float, steps: list[list[Any]]) -> "Course":
+        """The course that ``steps`` of another one described; its means count as one row each."""
+        course = cls(begin_s, step_s)
+        course._restore(steps)
+        return course
+
+    def _restore(self, steps: list[list[Any]]) -> None:
+        table = np.array(steps, dtype=np.float64).reshape(-1, 8)
+        place = table[:, 0].astype(np.intp)
+        for count, total, mean in (
+            (self._count_v, self._sum_v, table[:, 2]),
+            (self._count_ma, self._sum_ma, table[:, 5]),
+        ):
+            count[place] = np.isfinite(mean)
+            total[place] = np.nan_to_num(mean)
+        for name, column in (
+            ("low_v", 1),
+            ("high_v", 3),
+            ("low_ma", 4),
+            ("high_ma", 6),
+            ("charge_mah", 7),
+        ):
+            self._ends[name][place] = table[:, column]
+        self.last = int(place[-1]) if len(place) else -1
+
+    def _join(self) -> None:
+        for array in (self._count_v, self._count_ma, self._sum_v, self._sum_ma):
+            array[:STEPS] = array[::2] + array[1::2]
+            array[STEPS:] = 0
+        for name, array in self._ends.items():
+            reduce = np.fmin if name in _LEAST else np.fmax
+            array[:STEPS] = reduce(array[::2], array[1::2])
+            array[STEPS:] = np.nan
+        self.step_s *= 2
+        self.last //= 2
+        self.generation += 1

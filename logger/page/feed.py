@@ -1,0 +1,210 @@
+"""A run's folder as it grows: new rows of ``samples.csv``, the description whenever it was replaced.
+
+The page never asks the recording for rows: it reads what stands on the disk already.
+"""
+
+import io
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+import pandas as pd
+
+from logger.description import Description, from_document
+from logger.page.course import Course, Rows
+from logger.run_format import COLUMN_BY_NAME, DESCRIPTION_NAME, MEASURED, SAMPLES_NAME
+
+CHUNK_BYTES: Final = 8 * 1024 * 1024
+_EMPTY: Final = np.empty(0)
+
+
+@dataclass(frozen=True)
+class Latest:
+    """The last row's figures; None: not measured."""
+
+    time_s: float = 0.0
+    pack_v: float | None = None
+    current_ma: float | None = None
+    charge_mah: float | None = None
+    energy_mwh: float | None = None
+
+
+class RunFeed:
+    """Follows one run. ``poll`` often; ``problem`` says in words why nothing can be read."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.description = Description()
+        self.course = Course()
+        self.latest = Latest()
+        self.rows = 0
+        self.rows_rejected = 0
+        self.problem = ""
+        self.fresh: list[Rows] = []  # rows since the last ``take_fresh``, for a forecast
+        self.keep_fresh = False
+        self._samples = folder / SAMPLES_NAME
+        self._position = 0
+        self._rest = b""
+        self._names: list[str] = []
+        self._described: tuple[int, int, int] | None = None
+
+    def glance(self) -> None:
+        """Read the description alone."""
+        try:
+            self._read_description()
+        except OSError:
+            return  # poll says it
+
+    def poll(self) -> bool:
+        """Read what is new, at most one chunk of the samples; True if more is waiting."""
+        try:
+            self._read_description()
+            more = self._read_samples()
+        except OSError as error:
+            gone = not self.folder.exists()
+            self.problem = (
+                "The run's folder is gone: it was deleted or moved while it was watched."
+                if gone
+                else f"The run cannot be read: {error.strerror or error}."
+            )
+            return False
+        self.problem = ""
+        return more
+
+    def adopt(self, course: Course, latest: Latest, rows: int) -> None:
+        """Take the course of a finished run over from its digest instead of reading it again."""
+        self.course, self.latest, self.rows = course, latest, rows
+        self._position = self._samples.stat().st_size
+        self._names = ["time_s"]
+
+    def take_fresh(self) -> list[Rows]:
+        fresh, self.fresh = self.fresh, []
+        return fresh
+
+    def _read_description(self) -> None:
+        path = self.folder / DESCRIPTION_NAME
+        try:
+            found = path.stat()
+        except FileNotFoundError:
+            return
+        state = (found.st_ino, found.st_size, found.st_mtime_ns)
+        if state == self._described:
+            return
+        try:
+            document = json.loads(path.read_bytes())
+            self.description = from_document(document)[0]
+        except (ValueError, RecursionError, AttributeError, TypeError):
+            return  # keep the last one that could be read
+        self._described = state
+
+    def _read_samples(self) -> bool:
+        with self._samples.open("rb") as stream:
+            size = stream.seek(0, io.SEEK_END)
+            if size < self._position:
+                self._start_again()
+            stream.seek(self._position)
+            data = stream.read(CHUNK_BYTES)
+        self._position += len(data)
+        whole, newline, rest = (self._rest + data).rpartition(b"\n")
+        self._rest = rest[-4096:]
+        if newline:
+            self._take(whole + newline)
+        return size > self._position
+
+    def _start_again(self) -> None:
+        """Another file stands in the place of the one that was read."""
+        self._position, self._rest, self._names = 0, b"", []
+        self.course, self.latest, self.rows = Course(), Latest(), 0
+        self.fresh.clear()
+
+    def _take(self, lines: bytes) -> None:
+        if not self._names:
+            header, _, lines = lines.partition(b"\n")
+            self._names = header.decode("utf-8", "replace").lstrip("\ufeff").strip().split(",")
+        if not lines.strip() or "time_s" not in self._names:
+            return
+        frame = self._parse(self._right_count(lines))
+        time_s = frame.get("time_s", _EMPTY)
+        measured = [frame[name] for name in MEASURED if name in frame]
+        if not len(time_s) or not measured:
+            return
+        forward = time_s >= np.maximum.accumulate(np.fmax(time_s, self.latest.time_s))
+        good = (
+            np.isfinite(time_s) & forward & np.logical_or.reduce([np.isfinite(m) for m in measured])
+        )
+        self.rows_rejected += int((~good).sum())
+        if not good.any():
+            return
+        self._add({name: values[good] for name, values in frame.items()})
+
+    def _add(self, frame: dict[str, np.ndarray]) -> None:
+        time_s = frame["time_s"]
+        nothing = np.full(len(time_s), np.nan)
+        volt_v = frame.get("pack_v", frame.get("bus_v", nothing))
+        current_ma = frame.get("current_ma", nothing)
+        rows = Rows(
+            time_s,
+            volt_v,
+            np.fmin(frame.get("pack_min_v", volt_v), volt_v),
+            current_ma,
+            np.fmin(frame.get("current_min_ma", current_ma), current_ma),
+            np.fmax(frame.get("current_max_ma", current_ma), current_ma),
+            frame.get("charge_mah", nothing),
+        )
+        if not self.rows and self.description.source != "board":
+            self.course.begin_s = float(time_s[0])
+        self.rows += len(time_s)
+        self.course.add(rows)
+        if self.keep_fresh:
+            self.fresh.append(rows)
+        self.latest = Latest(
+            float(time_s[-1]),
+            _last(volt_v),
+            _last(current_ma),
+            _last(frame.get("charge_mah", nothing)),
+            _last(frame.get("energy_mwh", nothing)),
+        )
+
+    def _right_count(self, lines: bytes) -> bytes:
+        """Lines with as many fields as the header has."""
+        commas = len(self._names) - 1
+        if lines.count(b",") == commas * lines.count(b"\n"):
+            return lines
+        all_lines = lines.splitlines(keepends=True)
+        good = [line for line in all_lines if line.count(b",") == commas]
+        self.rows_rejected += len(all_lines) - len(good)
+        return b"".join(good)
+
+    def _parse(self, lines: bytes) -> dict[str, np.ndarray]:
+        """Known columns as float64; a damaged line costs itself, never the page."""
+        if not lines:
+            return {}
+        used = [
+            place
+            for place, name in enumerate(self._names)
+            if name in COLUMN_BY_NAME and self._names.index(name) == place
+        ]
+        frame = pd.read_csv(
+            io.BytesIO(lines),
+            header=None,
+            names=range(len(self._names)),
+            index_col=False,
+            usecols=used,
+            on_bad_lines="skip",
+            quoting=3,
+            keep_default_na=False,
+            na_values=[""],
+            encoding_errors="replace",
+            low_memory=False,
+        )
+        return {
+            self._names[place]: pd.to_numeric(frame[place], errors="coerce").to_numpy(np.float64)
+            for place in used
+        }
+
+
+def _last(values: np.ndarray) -> float | None:
+    value = float(values[-1])
+    return value if np.isfinite(value) else None

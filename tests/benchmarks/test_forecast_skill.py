@@ -1,0 +1,137 @@
+"""How good is the forecast? Alpha-lambda table over rundowns that the model has not made.
+
+Run with ``python -m pytest tests/benchmarks/test_forecast_skill.py -s``; about three minutes.
+
+Rundowns: alkaline and NiMH from cell physics (cell_physics.py), LiFePO4 and Li-ion from PyBaMM's
+published cells and from the measured pouch cell of Ai et al. 2020; INA219/INA226 noise; steady,
+modes, pulsed; constant current, resistor, LEDs, constant power. The prior's widths were set on
+other cells (rundowns.py: "tune"); LiFePO4 has one published cell only, halved between the two.
+"error": of the cutoff time, share of the true life. "of what is left": within 10 % of the
+remaining life, the stricter reading of alpha = 10 %.
+"""
+
+import numpy as np
+import pytest
+
+from tests.benchmarks.cell_physics import alkaline_cells, run_down
+from tests.benchmarks.rundowns import aqueous_rundowns, physics_rundowns, pouch_rundowns
+from tests.benchmarks.skill import MOMENTS, Score, score, share, shortfalls, table
+
+pytestmark = pytest.mark.slow
+
+
+@pytest.fixture(scope="module")
+def scores() -> list[Score]:
+    runs = [
+        *aqueous_rundowns("judge", "alkaline", 180, 101),
+        *aqueous_rundowns("judge", "nimh", 180, 102),
+        *physics_rundowns("judge", "lifepo4", 103, 2),
+        *physics_rundowns("judge", "li-ion", 104, 1),
+        *pouch_rundowns(105, 8),
+    ]
+    assert len(runs) >= 200
+    found = [item for run in runs for item in score(run)]
+    print()
+    print(table(found))
+    print()
+    print(table([item for item in found if item.chemistry == "li-ion"], "source"))
+    used = [
+        item
+        for chemistry in ("lifepo4", "li-ion")
+        for run in physics_rundowns("judge", chemistry, 106, used=True)
+        for item in score(run)
+    ]
+    print("\nUsed cells, 70 to 90 % of what the label says (not asserted):")
+    print(table(used))
+    print("\nShort of the aim:")
+    for line in shortfalls(found):
+        print(f"- {line}")
+    return found
+
+
+def of(scores: list[Score], chemistry: str, moment: float) -> list[Score]:
+    return [item for item in scores if item.chemistry == chemistry and item.moment == moment]
+
+
+CHEMISTRIES = ("alkaline", "nimh", "lifepo4", "li-ion")
+
+
+@pytest.mark.timeout(900)
+@pytest.mark.parametrize("chemistry", CHEMISTRIES)
+def test_error_at_half_life(scores: list[Score], chemistry: str) -> None:
+    error = np.abs([item.error for item in of(scores, chemistry, 0.5)])
+    # aimed at 5 % and 85 %; an alkaline cell without a label is known to 12 to 16 % beforehand
+    # and falls short: see the printed table
+    median, within = (0.075, 65) if chemistry == "alkaline" else (0.05, 80)
+    assert np.median(error) <= median
+    assert share(error <= 0.1) >= within
+
+
+@pytest.mark.timeout(900)
+@pytest.mark.parametrize("chemistry", CHEMISTRIES)
+@pytest.mark.parametrize("moment", MOMENTS)
+def test_intervals_keep_their_word(scores: list[Score], chemistry: str, moment: float) -> None:
+    part = of(scores, chemistry, moment)
+    # aimed at 85 to 95 %; samples of about 150 stray by 5 points at two standard errors
+    assert 80 <= share([item.held_90 for item in part]) <= 100
+
+
+@pytest.mark.timeout(900)
+@pytest.mark.parametrize("chemistry", CHEMISTRIES)
+@pytest.mark.parametrize("moment", [0.5, 0.75])
+def test_beats_both_rivals(scores: list[Score], chemistry: str, moment: float) -> None:
+    part = of(scores, chemistry, moment)
+    ours = np.median(np.abs([item.error for item in part]))
+    assert ours < np.median(np.abs([item.line_error for item in part]))
+    assert ours < np.median(np.abs([item.rated_error for item in part]))
+
+
+# A maker's sheet, digitised, shape only: AA alkaline at 100 mA (h, V).
+SHEET = np.array(
+    [
+        (0.8750, 1.4829),
+        (2.1299, 1.4138),
+        (3.9493, 1.3624),
+        (5.0513, 1.3390),
+        (6.5210, 1.3122),
+        (7.2560, 1.3006),
+    ]
+)
+
+
+def test_alkaline_physics_resembles_a_makers_curve() -> None:
+    rows, step_h = 900, 0.033
+    volts, _ = run_down(
+        alkaline_cells(1, None),
+        1,
+        np.zeros(1),
+        np.array([100.0]),
+        np.ones((1, rows)),
+        np.array([step_h]),
+        0.7,
+        0.01,
+    )
+    hours = (np.arange(rows) + 1) * step_h
+    seen = np.interp(SHEET[:, 0], hours, volts[0])
+    assert seen == pytest.approx(SHEET[:, 1], abs=0.04)
+
+
+def test_alkaline_physics_resembles_a_bench_table() -> None:
+    # PowerStream, "Discharge tests of AA batteries", 2006-2020, cell A: Ah at 0.1, 0.5, 1 and 2 A
+    capacities = []
+    for amps in (0.1, 0.5, 1.0, 2.0):
+        rows = 900
+        step_h = 2.6 / amps / rows
+        volts, _ = run_down(
+            alkaline_cells(1, None),
+            1,
+            np.zeros(1),
+            np.array([1000 * amps]),
+            np.ones((1, rows)),
+            np.array([step_h]),
+            0.6,
+            0.01,
+        )
+        # nan, once it has stopped, is not above
+        capacities.append(float((volts[0] >= 0.8).sum()) * step_h * amps)
+    assert capacities == pytest.approx([2.13, 1.31, 0.98, 0.72], rel=0.35)

@@ -1,0 +1,169 @@
+"""``drawbench calibrate`` at a simulated bench: guided, scripted, refused; and the run that gets its copy."""
+
+import json
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from firmware_probe.links import best_link
+from firmware_probe.load import ConstantCurrent, constant_load
+from firmware_probe.pack import IdealPack
+from firmware_probe.sensor import INA219, CurrentSensor, PlantedErrors
+from firmware_probe.serve import BoardServer
+from firmware_probe.simulated_board import SimulatedBoard
+from logger.calibration_store import FOLDER_VARIABLE, load
+from logger.commands_calibrate import calibrate_command
+from logger.commands_log import log
+from logger.errors import BenchError
+from logger.run_reader import read_run
+
+# Reads 0.62 mA too much at zero, 1.2 % too much of current, 0.3 % too little of voltage.
+ERRORS = PlantedErrors(
+    shunt_offset_uv=(62.0,) * 4, shunt_gain=0.004, shunt_ohm_error=0.008, bus_gain=-0.003, noise=1.0
+)
+
+
+@contextmanager
+def bench(current_a: float, volt: float = 4.5) -> Iterator[tuple[str, Callable[[float], None]]]:
+    """A board on a port, its load at ``current_a``, and a way to change that."""
+    sensor = CurrentSensor(INA219, shunt_ohm=0.1, errors=ERRORS)
+    board = SimulatedBoard(IdealPack(volt), constant_load(ConstantCurrent(current_a)), sensor)
+
+    kept = []  # the load remembers modes by identity: they must stay alive
+
+    def put(current_a: float) -> None:
+        kept.append(constant_load(ConstantCurrent(current_a)))
+        board.circuit.load.programme = kept[-1]
+
+    with BoardServer(board, best_link(), time_factor=0.0) as server:
+        yield server.port, put
+
+
+@pytest.fixture
+def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.setenv(FOLDER_VARIABLE, str(tmp_path / "config"))
+    return tmp_path / "config" / "calibration"
+
+
+def run(*arguments: str, answers: str = "") -> Result:
+    return CliRunner().invoke(calibrate_command, arguments, input=answers)
+
+
+def scripted(port: str, *arguments: str) -> Result:
+    result = run("--port", port, "--for", "5s", *arguments)
+    assert result.exit_code == 0, result.output
+    return result
+
+
+def calibrate_by_script(folder: Path) -> str:
+    """Zero, two currents, two readings of the voltage; gives the board's name."""
+    with bench(0.0) as (port, _):
+        scripted(port, "--zero")
+    for current_a in (0.1, 0.4):
+        with bench(current_a) as (port, _):
+            scripted(port, "--at", f"{1e3 * current_a:.2f}", "--volts", "4.5000")
+    with bench(0.1) as (port, _):
+        accuracy = ("--accuracy", "0.2", "--volt-accuracy", "0.05")
+        made = json.loads(scripted(port, "--finish", *accuracy, "--json").output)
+    return str(made["calibration"]["board"])
+
+
+def test_script_finds_the_planted_errors_and_keeps_them(folder: Path) -> None:
+    board = calibrate_by_script(folder)
+    (kept,), told = load(folder, board)
+    assert told == []
+    assert kept.current is not None
+    assert kept.voltage is not None
+    assert kept.current.zero == pytest.approx(0.62, abs=0.03)
+    assert 1 / kept.current.factor == pytest.approx(1.004 * 1.008, abs=2e-3)
+    # One voltage only: correct there, whatever is zero and whatever is gain.
+    read_v = 4.5 * 0.997
+    assert kept.voltage.factor * (read_v - kept.voltage.zero) == pytest.approx(4.5, abs=0.004)
+    assert "0.2 % at 100, 400 mA" in kept.method
+    assert not list(folder.glob("*.steps"))
+
+
+def test_run_gets_a_copy_and_reads_true(folder: Path, tmp_path: Path) -> None:
+    from analysis.rundown import rundown
+
+    calibrate_by_script(folder)
+    with bench(0.2) as (port, _):
+        arguments = [str(tmp_path / "run"), "--port", port, "--for", "20s", "--plain"]
+        result = CliRunner().invoke(log, [*arguments, "--temperature", "22"])
+    assert result.exit_code == 0, result.output
+    assert "goes with the run" in result.output
+    recorded = read_run(tmp_path / "run")
+    assert recorded.description.calibration is not None
+    assert recorded.samples["current_ma"].mean() == pytest.approx(0.62 + 200 * 1.012, abs=0.2)
+    mean = rundown(recorded, None).mean_current
+    assert mean.lower is not None
+    assert mean.upper is not None
+    assert mean.lower < 200.0 < mean.upper
+    assert mean.upper - mean.lower < 3.0
+
+
+def test_guided_steps_with_a_meter(folder: Path) -> None:
+    # The load changes between the questions: from off to two currents.
+    with bench(0.0) as (port, put):
+        from logger import commands_calibrate
+
+        plain_point = commands_calibrate.Bench.point
+
+        def point(self: commands_calibrate.Bench, current: str | None, volts: str | None) -> None:
+            put(float(current or 0) / 1e3)
+            plain_point(self, current, volts)
+
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(commands_calibrate.Bench, "point", point)
+            result = run("--port", port, "--for", "3s", answers="100.00\n4.500\n400.00\n\n\n")
+    assert result.exit_code == 0, result.output
+    assert "1. Zero" in result.output
+    assert "Kept in" in result.output
+    assert len(list(folder.glob("*.json"))) == 1
+
+
+def test_zero_with_current_flowing_is_refused(folder: Path) -> None:
+    with bench(0.1) as (port, _):
+        result = run("--port", port, "--for", "2s", "--zero")
+    assert isinstance(result.exception, BenchError)
+    assert "current flows" in result.exception.happened
+    assert not folder.exists()
+
+
+def test_reference_that_cannot_be_right_is_refused(folder: Path) -> None:
+    with bench(0.1) as (port, _):
+        result = run("--port", port, "--for", "2s", "--at", "120.0", "--finish")
+    assert isinstance(result.exception, BenchError)
+    assert "more than this sensor can be wrong" in result.exception.happened
+    assert not list(folder.glob("*.json"))
+
+
+@pytest.mark.parametrize("typed", ["hundred", "", "-5", "1e30"])
+def test_what_is_no_reading_is_refused(folder: Path, typed: str) -> None:
+    with bench(0.1) as (port, _):
+        result = run("--port", port, "--for", "2s", "--at", typed or "nan")
+    assert isinstance(result.exception, BenchError)
+
+
+def test_known_resistor_as_the_reference(folder: Path) -> None:
+    with bench(0.1, volt=4.5 + 0.1 * 0.1008) as (port, _):
+        good = ("--resistor", "45", "--tolerance", "0.1", "--volt-accuracy", "0.1")
+        said = scripted(port, "--at", "0", "--resistor", "45", "--volts", "4.510").output
+        assert "0.45 W into heat" in said
+        made = json.loads(scripted(port, "--finish", *good, "--json").output)
+    line = made["calibration"]["current"]
+    read_ma = 0.62 + 100 * 1.012
+    # Without a zero, zero and factor share the difference; at the point the answer is right.
+    assert line["factor"] * (read_ma - line["zero"]) == pytest.approx(100.0, abs=0.3)
+    assert "45 Ω" in made["calibration"]["method"]
+
+
+def test_show_lists_what_is_kept(folder: Path) -> None:
+    with bench(0.1) as (port, _):
+        assert "has no calibration" in run("--port", port, "--show").output
+    calibrate_by_script(folder)
+    with bench(0.1) as (port, _):
+        assert "Calibration of" in run("--port", port, "--show").output

@@ -1,0 +1,91 @@
+"""The forecast beside a recording: in the terminal's words, in the run's record, gone when the run is over."""
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from firmware_probe.links import best_link
+from firmware_probe.serve import BoardServer
+from firmware_probe.vest import vest_board
+from logger.description import Event
+from logger.forecast_process import foreseen_of
+from logger.outlook import Foreseen
+from logger.run_reader import read_run
+from tests.log_process import environment
+
+pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="needs pseudo-terminals")
+
+
+def test_lines_that_are_none_are_no_forecast() -> None:
+    line = {"as_of_s": 60, "end_s": 100.0, "lower_s": 90.0, "upper_s": 120.0, "text": "soon"}
+    assert foreseen_of(json.dumps(line).encode()) == Foreseen(60.0, 100.0, 90.0, 120.0, "soon")
+    for bad in (b"", b"{}\n", b"[1]\n", b'{"as_of_s": null}\n', b"\xff\xfe\n"):
+        assert foreseen_of(bad) is None
+
+
+def test_forecast_stands_in_the_terminal_and_in_the_record(tmp_path: Path) -> None:
+    """A vest at 800 times its speed: the forecast of its end is shown and written down."""
+    board = vest_board(window_us=2_000_000)
+    folder = tmp_path / "run"
+    with BoardServer(board, best_link(), time_factor=800.0) as server:
+        process = subprocess.Popen(
+            [
+                sys.executable, "-m", "drawbench", "log", str(folder), "--port", server.port,
+                "--pack", "3x AA alkaline", "--cutoff", "2.7", "--hold", "60s", "--plain",
+            ],
+            stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
+            env=environment(),
+        )  # fmt: skip
+        end_s = time.monotonic() + 60.0
+        noted: list[Event] = []
+        while time.monotonic() < end_s and not noted:
+            time.sleep(0.2)
+            if (folder / "samples.csv-metadata.json").exists():
+                events = (
+                    read_run(folder).description.events
+                    if (folder / "samples.csv").stat().st_size > 500
+                    else ()
+                )
+                noted = [event for event in events if event.kind == "forecast"]
+        children = _children(process.pid)
+        process.send_signal(signal.SIGINT)
+        output, _ = process.communicate(timeout=30)
+    assert process.returncode == 0, output
+    assert noted, output
+    assert noted[0].text.startswith("cutoff 2.7 V at about")
+    assert children
+    assert not any(_alive(child) for child in children)
+
+
+def test_the_follower_ends_when_its_recording_is_gone(tmp_path: Path) -> None:
+    """Killed loggers close its standard input; it must not stay behind."""
+    (tmp_path / "run").mkdir()
+    process = subprocess.Popen(
+        [sys.executable, "-m", "drawbench", "forecast", str(tmp_path / "run"), "--follow", "--json"],
+        stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, env=environment(),
+    )  # fmt: skip
+    assert process.stdin is not None
+    process.stdin.close()
+    assert process.wait(timeout=30) == 0
+
+
+def _children(pid: int) -> list[int]:
+    path = Path(f"/proc/{pid}/task/{pid}/children")
+    if not path.exists():
+        pytest.skip("this system does not list children")
+    tasks = Path(f"/proc/{pid}/task").iterdir()
+    return [int(word) for task in tasks for word in (task / "children").read_text().split()]
+
+
+def _alive(pid: int) -> bool:
+    try:
+        os.kill(pid, 0)
+    except ProcessLookupError:
+        return False
+    return Path(f"/proc/{pid}/stat").read_text().split()[2] != "Z"
