@@ -3,7 +3,7 @@
 import json
 import textwrap
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import click
 
@@ -12,6 +12,11 @@ from logger.errors import BenchError
 
 if TYPE_CHECKING:
     from analysis.budget_story import BudgetStory
+
+
+# Cells' usual limits in use, from memory.
+COLDEST_C: Final = -20.0
+HOTTEST_C: Final = 60.0
 
 
 class _BudgetGroup(click.Group):
@@ -114,6 +119,11 @@ def show_command(
         raise BenchError(
             "--corrected needs a run to correct by.",
             next_step=f"drawbench budget {path} RUN --corrected {corrected}",
+        )
+    if not COLDEST_C <= temperature_c <= HOTTEST_C:
+        raise BenchError(
+            f"Cells are not worn at {temperature_c:g} °C.",
+            next_step=f"give --temperature from {COLDEST_C:g} to {HOTTEST_C:g}.",
         )
     budget = read_budget(path)
     own = tuple(parse_pack(text) for text in packs)

@@ -158,6 +158,8 @@ def test_efficiency_intervals_hold_the_truth() -> None:
         ("ride = 0.5, dark = 0.5", "ride = 0.7, dark = 0.5", 40, "add up to 1.2"),
         ("ride = 0.5, dark", "ride = -0.5, dark", 40, "not a share"),
         ("quantity = 24", 'quantity = "24"', 15, "no number"),
+        ("[part.current_ma]", "[part.current_ua]", 26, "Next: did you mean 'current_ma'"),
+        ("3x AA alkaline", "2x AA alkaline + 1x AA nimh", 6, "Next: use one kind"),
         ("active = 12.0", "active = -1", 27, "out of range"),
         ("gauge_awg = 26", "gauge = 26", 33, "gauge_awg"),
         ("red = 255", "red = 300", 18, "0 to 255"),

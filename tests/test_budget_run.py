@@ -355,3 +355,11 @@ def test_estimates_of_a_measured_mode_are_those_it_was_compared_with(
     by_name = {item.mode: item.current.value for item in vest_story.estimates}
     for item in vest_story.comparison.modes:
         assert by_name[item.estimate.mode] == item.estimate.current.value
+
+
+@pytest.mark.parametrize("temperature", ["-300", "nan", "80"])
+def test_impossible_temperatures_are_refused(tmp_path: Path, temperature: str) -> None:
+    path = tmp_path / "vest.toml"
+    path.write_text(TEMPLATE, encoding="utf-8")
+    result = CliRunner().invoke(budget_command, [str(path), "--temperature", temperature])
+    assert isinstance(result.exception, BenchError)
