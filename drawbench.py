@@ -3,11 +3,19 @@
 import importlib
 import sys
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import click
 
 from logger.errors import BenchError
+
+if TYPE_CHECKING:
+    from analysis.flex_life import FlexLife
+    from analysis.report import SectionMaker
+
+# Three evenings of 400 bends at the elbow; the rig ends while some joints are whole.
+DEMO_BENDS: Final = 1200.0
+DEMO_CYCLES: Final = 1200
 
 # command name -> (module, attribute, one line for --help without importing the module)
 COMMANDS: Final[dict[str, tuple[str, str, str]]] = {
@@ -84,12 +92,13 @@ class _LazyGroup(click.Group):
 def demo(folder: Path) -> None:
     """The whole job on a simulated board: a lit night-ride vest, from its budget to the report.
 
-    Needs no hardware. Writes a budget file, two runs and a report into FOLDER; all of it is invented.
+    Needs no hardware. Writes a budget file, two runs, a flex test and a report into FOLDER; all of it is invented.
     """
     from analysis.budget_file import read_budget
     from analysis.budget_section import budget_section
     from analysis.budget_story import tell_budget
     from analysis.budget_words import answer_sentences, interval_text
+    from analysis.flex_words import answers
     from analysis.report import write_report
     from analysis.rundown import rundown
     from analysis.words import span_words, value_words
@@ -101,21 +110,29 @@ def demo(folder: Path) -> None:
     budget_path = folder / "night-ride-vest.toml"
     budget_path.write_text(vest.budget_text(), encoding="utf-8")
     budget = read_budget(budget_path)
-    click.echo(f"1/4  What its maker believes: {answer_sentences(tell_budget(budget))[0]}")
-    click.echo("2/4  The simulated vest runs three alkaline AA down; its night takes seconds.")
+    click.echo(f"1/5  What its maker believes: {answer_sentences(tell_budget(budget))[0]}")
+    click.echo("2/5  The simulated vest runs three alkaline AA down; its night takes seconds.")
     _demo_run(folder / "run", "Night-ride vest", brightness=1.0)
     run = read_run(folder / "run")
     story = tell_budget(budget, run)
-    click.echo(f"3/4  {' '.join(answer_sentences(story)[-2:])}")
+    click.echo(f"3/5  {' '.join(answer_sentences(story)[-2:])}")
     remedy = next(item for item in story.changes if "ride at 70 %" in item.words)
     _demo_run(folder / "remedy", "Night-ride vest, ride at 70 % brightness", brightness=0.7)
     lasted = rundown(read_run(folder / "remedy"), vest.CUTOFF_V, 60.0).cutoff_time.value
     click.echo(
-        f"4/4  Remedy: {remedy.words}. Forecast {value_words(remedy.runtime)} ({interval_text(remedy.runtime)}), "
+        f"4/5  Remedy: {remedy.words}. Forecast {value_words(remedy.runtime)} ({interval_text(remedy.runtime)}), "
         f"then run down: {span_words(lasted or 0.0, 60.0)}."
     )
+    click.echo(
+        "5/5  Its joints: four on the simulated flex rig, twenty more bent by a simulated hand."
+    )
+    joints, flex_section = _demo_joints(folder)
+    first, *others = answers(joints)
+    for text in (first, *(other for other in others if "outlasts" in other)):
+        click.echo(f"     {text}")
     result = rundown(run, vest.CUTOFF_V, 60.0)
-    write_report(run, result, folder / "report", [lambda made: budget_section(story, made)])
+    sections = [lambda made: budget_section(story, made), flex_section]
+    write_report(run, result, folder / "report", sections)
     click.echo(
         f"\nThe runs:   {folder / 'run' / 'samples.csv'}, {folder / 'remedy' / 'samples.csv'}"
     )
@@ -146,6 +163,31 @@ def _demo_run(folder: Path, title: str, brightness: float) -> None:
         recorders = prepare(plan, screen.say)
         record(recorders, screen)
     click.echo(f"     {summary(recorders[0])}")
+
+
+def _demo_joints(folder: Path) -> "tuple[FlexLife, SectionMaker]":
+    """Joints of the vest through the board's flex lines and as a hand test, judged together."""
+    from analysis.commands_flex import flex_part
+    from analysis.flex_life import Claim
+    from analysis.flex_words import target_words
+    from firmware_probe import vest
+    from firmware_probe.hand_test import hand_test_table
+    from firmware_probe.joints import JOINT_KINDS, new_joints
+    from firmware_probe.links import best_link
+    from firmware_probe.serve import BoardServer
+    from logger.commands_flex_log import flex_log
+
+    table, rig = folder / "joints-by-hand.csv", folder / "joints-on-the-rig"
+    table.write_text(hand_test_table(), encoding="utf-8")
+    kinds = list(JOINT_KINDS.values())
+    board = vest.vest_board(joints=[new_joints(kind, 1, 5)[0] for kind in kinds])
+    with BoardServer(board, best_link(), time_factor=0.0) as server:
+        names = tuple(f"rig-{number}={kind.name}" for number, kind in enumerate(kinds, start=1))
+        click.get_current_context().invoke(
+            flex_log, folder=rig, specimens=names, cycles=DEMO_CYCLES, port=server.port
+        )
+    claim = Claim(DEMO_BENDS, target_words(DEMO_BENDS, 3))
+    return flex_part((table, rig), claim, "solid")
 
 
 @click.command(cls=_LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})

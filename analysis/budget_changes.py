@@ -88,7 +88,7 @@ def demand_of(budget: Budget, pack_v: float, give_up_v: float | None = None) -> 
         (upper - value) / value / COVERAGE_FACTOR if value > 0 else 0.0,
         peak_power_mw,
         peak_current_ma,
-        (budget.give_up_v or 0.0) if give_up_v is None else give_up_v,
+        budget.floor_v if give_up_v is None else give_up_v,
         most_v,
         sum(mode.hours for mode in budget.modes),
     )

@@ -3,7 +3,7 @@
 tomlkit keeps comments, order and layout of the maker's own file.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
 
@@ -11,7 +11,7 @@ import tomlkit
 
 from analysis.budget_compare import BudgetComparison
 from analysis.budget_estimate import COVERAGE_FACTOR
-from analysis.budget_file import Budget, Figure
+from analysis.budget_file import MOST_TOLERANCE_PERCENT, Budget, Figure
 from logger.errors import BenchError
 
 TEMPLATE: Final = """\
@@ -86,6 +86,16 @@ hours = 1.0
 parts.LEDs = "dark"
 parts.microcontroller = { active = 0.05, sleep = 0.95 }
 parts."motion sensor" = "on"
+
+# For the comparison with a run, drawbench must know when it was in which mode. Best: while recording,
+# type a mode's name and Enter. Else it looks for jumps of the current. If the piece goes through its
+# modes by a fixed programme that starts with the run and repeats, write it down instead:
+# [[step]]
+# mode = "ride"
+# duration_s = 120
+# [[step]]
+# mode = "parked"
+# duration_s = 60
 """
 
 
@@ -110,18 +120,24 @@ def write_new(path: Path, text: str) -> None:
 def corrected_text(text: str, budget: Budget, comparison: BudgetComparison) -> str:
     """The maker's file with every figure that the run has moved or sharpened.
 
-    Only figures whose doubt became smaller by a tenth or more are replaced; the old
-    value stays beside it as a comment.
+    Replaced are figures that moved by half their doubt or more, or whose doubt became smaller by
+    a tenth or more; the old value stays beside them as a comment.
     """
     document: Any = tomlkit.parse(text)
     after = comparison.reconciled
     std = after.posterior_std_ma
     for index, figure in enumerate(budget.figures):
-        if std[index] > 0.9 * after.prior_std_ma[index]:
+        before_std = after.prior_std_ma[index]
+        moved = abs(after.posterior_ma[index] - after.prior_ma[index]) > 0.5 * before_std
+        if not moved and std[index] > 0.9 * before_std:
             continue
         part = document["part"][[item.name for item in budget.parts].index(figure.part)]
-        _replace(part, figure, float(after.posterior_ma[index]), float(std[index]))
-    if comparison.efficiency is not None and std[-1] < 0.9 * after.prior_std_ma[-1]:
+        states = budget.part(figure.part).figures
+        _replace(
+            part, figure, states, max(float(after.posterior_ma[index]), 0.0), float(std[index])
+        )
+    loss_moved = abs(after.posterior_ma[-1] - 1) > 0.5 * after.prior_std_ma[-1]
+    if comparison.efficiency is not None and (loss_moved or std[-1] < 0.9 * after.prior_std_ma[-1]):
         value = comparison.efficiency.value or 0.0
         supply = document["supply"]
         old = supply["efficiency_percent"]
@@ -131,8 +147,17 @@ def corrected_text(text: str, budget: Budget, comparison: BudgetComparison) -> s
     return tomlkit.dumps(document)
 
 
-def _replace(part: Any, figure: Figure, value_ma: float, std_ma: float) -> None:
-    """Put one figure in place; a pixel by colour becomes a plain figure."""
+def _replace(
+    part: Any, figure: Figure, states: Sequence[Figure], value_ma: float, std_ma: float
+) -> None:
+    """Put one figure and its tolerance in place; a pixel by colour becomes a plain figure.
+
+    ``states``: all figures of the part as they were.
+    """
+    if not isinstance(part.get("tolerance_percent"), Mapping):
+        table = tomlkit.inline_table()
+        table.update({item.state: round(100 * item.tolerance, 1) for item in states})
+        part["tolerance_percent"] = table
     pixel = part.get("pixel", {})
     if figure.state in pixel:
         del pixel[figure.state]
@@ -143,6 +168,8 @@ def _replace(part: Any, figure: Figure, value_ma: float, std_ma: float) -> None:
     shown = _significant(value_ma, std_ma)
     part["current_ma"][figure.state] = shown
     half = COVERAGE_FACTOR * std_ma
+    percent = 100 * half / value_ma if value_ma > 0 else MOST_TOLERANCE_PERCENT
+    part["tolerance_percent"][figure.state] = round(min(percent, MOST_TOLERANCE_PERCENT), 1)
     part["current_ma"][figure.state].comment(
         f"after the run, +-{_significant(half, half)} mA; was {figure.current_ma:g}"
     )
@@ -154,10 +181,3 @@ def _significant(value: float, std: float) -> float:
         return value
     exponent = int(f"{std:.1e}".split("e")[1])
     return round(value, 1 - exponent)
-
-
-def names_in_order(comparison: BudgetComparison) -> Sequence[str]:
-    """Labels of the figures, the one that moved most against its tolerance first."""
-    surprise = abs(comparison.reconciled.surprise)
-    order = sorted(range(len(comparison.labels)), key=lambda index: -surprise[index])
-    return [comparison.labels[index] for index in order]

@@ -16,7 +16,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from analysis.budget_file import Budget, Converter, Mode
+from analysis.budget_file import Budget, Converter, Mode, Part
 from analysis.quantity import Quantity
 from analysis.wire_drop import WireRun, drop_v
 
@@ -153,33 +153,28 @@ def estimate_evening(budget: Budget, pack_v: float) -> EveningEstimate:
 
 def _peak_ma(budget: Budget, mode: Mode, pack_v: float) -> float:
     """Every part of the mode at its highest used state at once, at the pack."""
-    total = budget.converter.quiescent_ma
-    for part in budget.parts:
-        peaks = [
-            figure.peak_ma
-            for figure in part.figures
-            if mode.shares.get((figure.part, figure.state), 0.0) > 0
-        ]
-        ratio = reach(budget.converter, pack_v, part.after_converter)
-        total += part.quantity * max(peaks, default=0.0) * ratio
-    return total
+    return budget.converter.quiescent_ma + sum(
+        _highest_ma(part, mode) * reach(budget.converter, pack_v, part.after_converter)
+        for part in budget.parts
+    )
 
 
 def _wire_drops_v(budget: Budget, mode: Mode) -> dict[str, float]:
-    """Drop of each wire pair with its parts at their highest used state."""
+    """Drop of each wire pair at its stated current, else with its parts at their highest used state."""
     drops: dict[str, float] = {}
     for wire in budget.wires:
-        current_ma = sum(
-            budget.part(name).quantity
-            * max(
-                (
-                    figure.peak_ma
-                    for figure in budget.part(name).figures
-                    if mode.shares.get((figure.part, figure.state), 0.0) > 0
-                ),
-                default=0.0,
-            )
-            for name in wire.carries
-        )
+        current_ma = wire.current_ma
+        if current_ma is None:
+            current_ma = sum(_highest_ma(budget.part(name), mode) for name in wire.carries)
         drops[wire.name] = drop_v(WireRun(wire.name, wire.gauge_awg, wire.length_m, current_ma))
     return drops
+
+
+def _highest_ma(part: Part, mode: Mode) -> float:
+    """All pieces of a part at the highest of the states that the mode uses, mA at the part."""
+    used = [
+        figure.peak_ma
+        for figure in part.figures
+        if mode.shares.get((figure.part, figure.state), 0.0) > 0
+    ]
+    return part.quantity * max(used, default=0.0)

@@ -4,10 +4,12 @@
     [supply]                pack, capacity_mah, converter, output_v, efficiency_percent, ...
     [[part]]                name, quantity, supply ("output" or "pack"), source, tolerance_percent
       [part.current_ma]     a figure per state: active = 12.0, sleep = 0.02
+      tolerance_percent = { STATE = ... }   where the states are not equally well known
       [part.peak_ma]        the short peak of a state, where it is above the mean
       [part.pixel.STATE]    instead of a figure: addressable LEDs by colour, brightness, count lit
-    [[wire]]                name, gauge_awg, length_m, carries = ["part", ...]
+    [[wire]]                name, gauge_awg, length_m, carries = ["part", ...] or current_ma
     [[mode]]                name, hours, parts.NAME = "state" or { state = share of time, ... }
+    [[step]]                mode, duration_s: a piece that goes through its modes by a fixed programme
 
 Tolerance: the limits that 19 of 20 such parts keep to (95 %).
 """
@@ -27,6 +29,7 @@ from logger.pack import Pack, parse_pack
 
 # Tolerance where the file gives none: common practice, no source.
 DEFAULT_TOLERANCE_PERCENT: Final = {"data sheet": 20.0, "measured": 5.0, "guess": 50.0}
+MOST_TOLERANCE_PERCENT: Final = 300.0
 CONVERTERS: Final = ("none", "linear", "boost", "buck")
 PIXEL_MODELS: Final = {"measured": PIXEL_MEASURED, "planning": PIXEL_PLANNING}
 
@@ -74,12 +77,13 @@ class Converter:
 
 @dataclass(frozen=True)
 class Wire:
-    """A pair of wires, out and back, that carries the current of some parts."""
+    """A pair of wires, out and back: carries some parts, or a stated ``current_ma``."""
 
     name: str
     gauge_awg: float
     length_m: float
-    carries: tuple[str, ...]
+    carries: tuple[str, ...] = ()
+    current_ma: float | None = None
 
 
 @dataclass(frozen=True)
@@ -92,8 +96,16 @@ class Mode:
 
 
 @dataclass(frozen=True)
+class Step:
+    """A stretch of the piece's own programme: this mode for so long."""
+
+    mode: str
+    duration_s: float
+
+
+@dataclass(frozen=True)
 class Budget:
-    """A whole budget file."""
+    """A whole budget file. ``programme``: the steps it repeats from the run's start; empty if not known."""
 
     name: str
     give_up_v: float | None
@@ -102,10 +114,21 @@ class Budget:
     parts: tuple[Part, ...]
     wires: tuple[Wire, ...]
     modes: tuple[Mode, ...]
+    programme: tuple[Step, ...] = ()
 
     @property
     def figures(self) -> tuple[Figure, ...]:
         return tuple(figure for part in self.parts for figure in part.figures)
+
+    @property
+    def floor_v(self) -> float:
+        """Pack voltage at which the circuit gives up, 0 if not known.
+
+        Where the file does not say: a linear or buck converter cannot hold its output under it.
+        """
+        if self.give_up_v is not None:
+            return self.give_up_v
+        return self.converter.output_v if self.converter.kind in ("linear", "buck") else 0.0
 
     def part(self, name: str) -> Part:
         return next(part for part in self.parts if part.name == name)
@@ -140,7 +163,7 @@ def parse_budget(text: str, name: str = "budget") -> Budget:
             next_step='mend that line; text needs quotes, numbers take a point: name = "vest", current = 1.5',
         ) from None
     root = Located(name, text, document)
-    root.only("piece", "supply", "part", "wire", "mode")
+    root.only("piece", "supply", "part", "wire", "mode", "step")
     piece = root.table("piece")
     piece.only("name", "give_up_v")
     supply = root.table("supply")
@@ -149,9 +172,10 @@ def parse_budget(text: str, name: str = "budget") -> Budget:
     wires = tuple(_wire(item, parts) for item in root.tables("wire"))
     modes = tuple(_mode(item, parts) for item in root.tables("mode", needed=True))
     _unique(root, "mode", [mode.name for mode in modes])
+    programme = tuple(_step(item, modes) for item in root.tables("step"))
     pack, converter = _supply(supply)
     give_up_v = piece.number("give_up_v", low=0.0, optional=True)
-    return Budget(piece.text("name"), give_up_v, pack, converter, parts, wires, modes)
+    return Budget(piece.text("name"), give_up_v, pack, converter, parts, wires, modes, programme)
 
 
 def _supply(item: Located) -> tuple[Pack, Converter]:
@@ -203,9 +227,6 @@ def _part(item: Located, supply: Located) -> Part:
     if source not in DEFAULT_TOLERANCE_PERCENT:
         valid = ", ".join(f'"{word}"' for word in DEFAULT_TOLERANCE_PERCENT)
         raise item.error("source", f"{source!r} is no kind of source", f"one of: {valid}")
-    tolerance = item.number(
-        "tolerance_percent", low=0.0, high=300.0, default=DEFAULT_TOLERANCE_PERCENT[source]
-    )
     where = item.text("supply", default="output")
     if where not in ("output", "pack"):
         raise item.error(
@@ -219,26 +240,47 @@ def _part(item: Located, supply: Located) -> Part:
             "[part.current_ma] with a line such as: active = 12.0",
         )
     peaks = item.numbers("peak_ma")
-    for state in peaks:
-        if state not in currents:
-            raise item.error(
-                f"peak_ma.{state}",
-                f"part {name!r} has no state {state!r}",
-                f"one of: {', '.join(currents)}",
-            )
+    _states_known(item, "peak_ma", name, peaks, currents)
+    tolerances = _tolerances_percent(item, name, currents, DEFAULT_TOLERANCE_PERCENT[source])
     figures = tuple(
         Figure(
             name,
             state,
             mean,
             max(mean, peaks.get(state, mean)),
-            tolerance / 100,
+            tolerances[state] / 100,
             source,
             state in item.subtables("pixel"),
         )
         for state, mean in currents.items()
     )
     return Part(name, int(quantity), where == "output", figures)
+
+
+def _tolerances_percent(
+    item: Located, part: str, currents: Mapping[str, float], default: float
+) -> dict[str, float]:
+    """Tolerance of every state: one number for all, or a table by state; the source's where none is given."""
+    if not isinstance(item.values.get("tolerance_percent"), Mapping):
+        one = item.number(
+            "tolerance_percent", low=0.0, high=MOST_TOLERANCE_PERCENT, default=default
+        )
+        return dict.fromkeys(currents, one)
+    given = item.numbers("tolerance_percent", high=MOST_TOLERANCE_PERCENT)
+    _states_known(item, "tolerance_percent", part, given, currents)
+    return {state: given.get(state, default) for state in currents}
+
+
+def _states_known(
+    item: Located, field: str, part: str, given: Mapping[str, float], known: Mapping[str, float]
+) -> None:
+    for state in given:
+        if state not in known:
+            raise item.error(
+                f"{field}.{state}",
+                f"part {part!r} has no state {state!r}",
+                f"one of: {', '.join(known)}",
+            )
 
 
 def _currents(item: Located) -> dict[str, float]:
@@ -265,7 +307,7 @@ def _currents(item: Located) -> dict[str, float]:
 
 
 def _wire(item: Located, parts: tuple[Part, ...]) -> Wire:
-    item.only("name", "gauge_awg", "length_m", "carries")
+    item.only("name", "gauge_awg", "length_m", "carries", "current_ma")
     gauge_awg = item.number("gauge_awg", low=0.0, high=50.0)
     length_m = item.number("length_m", low=0.0, high=100.0)
     known = [part.name for part in parts]
@@ -273,7 +315,14 @@ def _wire(item: Located, parts: tuple[Part, ...]) -> Wire:
     for name in carries:
         if name not in known:
             raise item.error("carries", f"there is no part {name!r}", _valid(name, known))
-    return Wire(item.text("name"), gauge_awg, length_m, tuple(carries))
+    current_ma = item.number("current_ma", low=0.0, optional=True)
+    if (current_ma is None) == (not carries):
+        raise item.error(
+            "carries",
+            "a wire needs its parts or its current, one of the two",
+            'carries = ["..."] or current_ma = 500',
+        )
+    return Wire(item.text("name"), gauge_awg, length_m, tuple(carries), current_ma)
 
 
 def _mode(item: Located, parts: tuple[Part, ...]) -> Mode:
@@ -313,6 +362,15 @@ def _mode(item: Located, parts: tuple[Part, ...]) -> Mode:
                 "shares that add up to 1 at most",
             )
     return Mode(name, hours, shares)
+
+
+def _step(item: Located, modes: tuple[Mode, ...]) -> Step:
+    item.only("mode", "duration_s")
+    known = [mode.name for mode in modes]
+    mode = item.text("mode")
+    if mode not in known:
+        raise item.error("mode", f"there is no mode {mode!r}", _valid(mode, known))
+    return Step(mode, item.number("duration_s", low=0.1))
 
 
 def _valid(wrong: str, known: list[str]) -> str:

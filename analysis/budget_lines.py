@@ -9,6 +9,8 @@ from typing import Any, overload
 
 from logger.errors import BenchError
 
+_WHOLE_SENTENCES = ("use ", "write ", "did you mean ")
+
 
 @dataclass(frozen=True)
 class Located:
@@ -29,7 +31,7 @@ class Located:
         return BenchError(
             f"{place}: {where}{field}: {happened}.",
             evidence=shown,
-            next_step=f"use {valid}",
+            next_step=valid if valid.startswith(_WHOLE_SENTENCES) else f"use {valid}",
         )
 
     def only(self, *known: str) -> None:
@@ -98,10 +100,10 @@ class Located:
             raise self.error(key, f"{value!r} is no table", f"{key}.NAME = ...")
         return value
 
-    def numbers(self, key: str) -> dict[str, float]:
-        """Table of currents: name to number not below 0."""
+    def numbers(self, key: str, high: float = 1e6) -> dict[str, float]:
+        """Table of numbers by name, none below 0."""
         return {
-            name: self._checked(f"{key}.{name}", value, 0.0, 1e6)
+            name: self._checked(f"{key}.{name}", value, 0.0, high)
             for name, value in self.mapping(key).items()
         }
 
@@ -162,6 +164,10 @@ class Located:
                 return number + 1
         for number in range(start, end):
             if re.match(rf"\s*[\"']?{re.escape(keys[0])}[\"']?\s*[=.]", lines[number]):
+                return number + 1
+        # A field may be a table of its own: [part.current_ma].
+        for number in range(start, end):
+            if re.match(rf"\s*\[[^\]]*\b{re.escape(keys[0])}\b", lines[number]):
                 return number + 1
         return start if self.header else 0
 

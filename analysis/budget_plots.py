@@ -7,6 +7,7 @@ import numpy as np
 from matplotlib.axes import Axes
 
 from analysis.budget_story import BudgetStory
+from analysis.budget_words import hours_words
 from analysis.figures import (
     CHARGE,
     CURRENT,
@@ -15,6 +16,7 @@ from analysis.figures import (
     VOLTAGE,
     SizeName,
     figure_style,
+    mark_simulated,
     new_figure,
     save_figure,
 )
@@ -67,6 +69,8 @@ def _modes(story: BudgetStory, folder: Path, size: SizeName) -> FigureFile:
     axes.set_title(
         f"Budget wrong in: {', '.join(off)}" if off else "The budget holds in every mode"
     )
+    if story.simulated:
+        mark_simulated(axes, 40)
     save_figure(figure, folder / "budget-modes")
     alt = "Estimated and measured current by mode. " + " ".join(
         f"{item.estimate.mode}: {value_words(item.estimate.current)} estimated, {value_words(item.measured)} measured."
@@ -109,10 +113,12 @@ def _figures(story: BudgetStory, folder: Path, size: SizeName) -> FigureFile:
         )  # fmt: skip
     axes.axvline(100, color=FAINT, linestyle=":", linewidth=1.2)
     _rows(axes, [label for label, _, _ in rows])
-    axes.set_xlim(0, 1.35 * widest)
+    axes.set_xlim(0, 1.6 * widest)
     axes.set_xlabel("% of the figure in the budget")
     culprits = [rows[index][0] for index in story.culprits[:1]]
     axes.set_title(f"Wrong figure: {culprits[0]}" if culprits else "No figure has to be wrong")
+    if story.simulated:
+        mark_simulated(axes, 40)
     save_figure(figure, folder / "budget-figures")
     alt = "Every figure of the budget before and after the run. " + " ".join(
         f"{label}: {before.value:.3g} {before.unit} before, {value_words(after)} after."
@@ -129,7 +135,7 @@ def _packs(story: BudgetStory, folder: Path, size: SizeName) -> FigureFile:
     for row, answer in enumerate(shown):
         colour = CHARGE.colour if answer.serves else FAINT
         _span(axes, row, answer.runtime, colour, "o", hollow=not answer.serves)
-        _beside(axes, row, answer.runtime, value_words(answer.runtime), colour)
+        _beside(axes, row, answer.runtime, hours_words(answer.runtime), colour)
     _rows(
         axes, [answer.name + (" (yours)" if answer is story.packs[0] else "") for answer in shown]
     )
@@ -143,6 +149,8 @@ def _packs(story: BudgetStory, folder: Path, size: SizeName) -> FigureFile:
     axes.set_xlim(0, 1.25 * max((_end(answer.runtime) for answer in shown), default=1.0))
     axes.set_xlabel("hours to the circuit's floor")
     axes.set_title(f"{story.packs[0].name}: {_hours_title(story)}", pad=22)
+    if story.simulated:
+        mark_simulated(axes, 40)
     save_figure(figure, folder / "budget-packs")
     alt = "Runtime of packs at this draw. " + " ".join(
         f"{answer.name}: {value_words(answer.runtime)}." for answer in shown

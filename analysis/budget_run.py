@@ -8,9 +8,16 @@ import numpy.typing as npt
 from analysis.budget_compare import MeasuredMode, SharedDoubt
 from analysis.budget_estimate import estimate_mode
 from analysis.budget_file import Budget
-from analysis.mode_detect import Segment, assign_modes, find_changes_s, segments
+from analysis.mode_detect import (
+    SHORTEST_MODE_S,
+    Segment,
+    assign_modes,
+    find_changes_s,
+    segments,
+)
 from analysis.trace import Trace
 from analysis.uncertainty import Limits
+from analysis.words import step_words
 from logger.description import Event
 from logger.errors import BenchError
 
@@ -51,14 +58,28 @@ def modes_of_run(budget: Budget, trace: Trace, events: tuple[Event, ...]) -> Run
         )
     unknown: list[Segment] = []
     marked = _marked(budget, events, time_s, current_ma, pack_v)
+    programmed = (
+        {}
+        if marked
+        else _marked(budget, _programme_marks(budget, time_s), time_s, current_ma, pack_v)
+    )
     if marked:
         given, how = marked, "modes as marked while the run was recorded"
+    elif programmed:
+        given = programmed
+        how = "modes by the load programme of the budget file, repeated from the start of the run"
+        warnings += _off_programme(given, current_ma)
     else:
         given, unknown = _found(budget, time_s, current_ma, pack_v)
         how = (
             "modes found from jumps of the current and given to the budget's modes by their level; "
             "a mark typed while recording is surer"
         )
+        if trace.usual_step_s > SHORTEST_MODE_S:
+            warnings.append(
+                f"A row of this run stands for {step_words(trace.usual_step_s)}: modes that last less than a few rows run "
+                "together, and their means are wrong. Record with --window 1s, or mark the modes, before you trust this."
+            )
     warnings += _mismatches(budget, given, unknown)
     if not given:
         raise BenchError(
@@ -115,6 +136,37 @@ def _marked(
             part = segments(time_s[rows], current_ma[rows], pack_v[rows], np.empty(0))
             given.setdefault(name, []).extend(part)
     return given
+
+
+def _programme_marks(budget: Budget, time_s: Array) -> tuple[Event, ...]:
+    """A mark at every step of the budget's programme, over and over until the run's end."""
+    marks: list[Event] = []
+    at_s, end_s = 0.0, float(time_s[-1]) if time_s.size else 0.0
+    while budget.programme and at_s < end_s:
+        for step in budget.programme:
+            marks.append(Event(at_s, "mark", step.mode))
+            at_s += step.duration_s
+    return tuple(item for item in marks if item.time_s < end_s)
+
+
+def _off_programme(given: dict[str, list[Segment]], current_ma: Array) -> list[str]:
+    """A run that does not go with the programme: most of its scatter is inside the steps."""
+    items = [item for found in given.values() for item in found]
+    if len(given) < 2:
+        return []
+    levels = {name: _measured(name, found).current_ma for name, found in given.items()}
+    rows = np.array([item.rows for item in items])
+    off_ma = [item.current_ma - levels[name] for name, found in given.items() for item in found]
+    spread_ma = np.hypot([item.spread_ma for item in items], off_ma)
+    inside = float(rows @ spread_ma**2 / rows.sum())
+    apart = float(np.var(current_ma)) - inside
+    if apart >= inside:
+        return []
+    shown = ", ".join(f"{name} {level:.0f} mA" for name, level in levels.items())
+    return [
+        f"The run does not follow the budget's programme (means by it: {shown}): did the recording start with its first "
+        "step? Take the [[step]] tables out, or mark the modes while recording."
+    ]
 
 
 def _found(

@@ -9,10 +9,11 @@ from analysis.figures import SizeName
 from analysis.quantity import Quantity
 from analysis.section import Section
 
+_MOST_PACKS = 4
 _METHOD = (
     "Method: every part's figure is a belief with the tolerance stated in the budget (95 %). The measured mean of each "
     "mode moves the figures together, each by as much as its tolerance allows (linear Gaussian update; "
-    "errors of different figures independent). Packs are reckoned with typical curves and capacities, not with yours."
+    "errors of different figures independent; one or two figures may be slips, far outside their tolerance). Packs are reckoned with typical curves and capacities, not with yours."
 )
 
 
@@ -26,11 +27,8 @@ def budget_section(story: BudgetStory, folder: Path, size: SizeName = "page") ->
             (f"{item.estimate.mode}, measured", item.measured) for item in story.comparison.modes
         ]
         rows += [(f"{label}, corrected", after) for label, _, after in story.figure_rows()]
-    rows += [
-        (f"Runtime on {answer.name}", answer.runtime)
-        for answer in story.packs[:4]
-        if answer.runtime.value is not None
-    ]
+    shown = [story.packs[0], *(item for item in story.packs[1:] if item.serves)][:_MOST_PACKS]
+    rows += [(f"Runtime on {answer.name}", answer.runtime) for answer in shown]
     rows += [(f"Gained by: {item.words}", item.gained) for item in story.changes[:4]]
     how = () if story.run_modes is None else (f"How the modes were found: {story.run_modes.how}.",)
     return Section(
@@ -38,5 +36,5 @@ def budget_section(story: BudgetStory, folder: Path, size: SizeName = "page") ->
         paragraphs=(*answer_sentences(story), *story.warnings, *how, _METHOD),
         quantities=tuple(rows),
         figures=draw_budget(story, folder, size),
-        cautions=tuple(dict.fromkeys(story.packs[0].cautions)),
+        cautions=tuple(dict.fromkeys(text for answer in shown for text in answer.cautions)),
     )

@@ -1,6 +1,6 @@
 """The whole of a budget: estimate, packs, and with a run the comparison, the culprit and the remedy."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -14,17 +14,20 @@ from analysis.budget_changes import (
 )
 from analysis.budget_compare import CONVERTER_LABEL, BudgetComparison, compare_budget
 from analysis.budget_estimate import (
+    COVERAGE_FACTOR,
     EveningEstimate,
     ModeEstimate,
     estimate_evening,
     estimate_mode,
+    figure_std_ma,
 )
 from analysis.budget_file import Budget
 from analysis.budget_run import RunModes, modes_of_run, shared_doubt
 from analysis.pack_choice import Demand, PackAnswer, in_order, judge_measured, judge_pack
 from analysis.pack_table import CANDIDATES
 from analysis.quantity import Quantity
-from analysis.rundown import rundown
+from analysis.rundown import is_simulated, rundown
+from analysis.supply_limits import supply_warnings
 from analysis.trace import trace_of
 from analysis.uncertainty import limits_of
 from logger.errors import BenchError
@@ -36,6 +39,10 @@ _SEED = 1
 _MEAN_SHARE = {"alkaline": 0.82, "zinc-carbon": 0.78}
 # A figure that is more likely outside its tolerance than in it is a culprit.
 _CULPRIT = 0.5
+_FACTOR_90 = 1.6449
+EFFICIENCY_LABEL = "converter efficiency"
+_PEAK_NOTE = "every part at its highest used state at once; no interval"
+_WIRE_NOTE = "solid copper at 20 C, at the peak; no interval"
 
 
 @dataclass(frozen=True)
@@ -55,6 +62,7 @@ class BudgetStory:
     run_modes: RunModes | None = None
     comparison: BudgetComparison | None = None
     corrected: Budget | None = None
+    simulated: bool = False
 
     @property
     def culprits(self) -> tuple[int, ...]:
@@ -69,7 +77,19 @@ class BudgetStory:
         """Results in the usual object form."""
         measured = {item.estimate.mode: item.measured for item in self._compared()}
         return {
-            "estimated_current": {item.mode: item.current.as_json() for item in (*self.estimates,)},
+            "estimated_current": {item.mode: item.current.as_json() for item in self.estimates},
+            "worst_case_current": {item.mode: _worst(item).as_json() for item in self.estimates},
+            "peak_current": {
+                item.mode: Quantity(item.peak_ma, "mA", note=_PEAK_NOTE).as_json()
+                for item in self.estimates
+            },
+            "wire_drop": {
+                item.mode: {
+                    wire: Quantity(volts, "V", note=_WIRE_NOTE).as_json()
+                    for wire, volts in item.wire_drop_v.items()
+                }
+                for item in self.estimates
+            },
             "measured_current": {name: value.as_json() for name, value in measured.items()},
             "differences": {
                 item.estimate.mode: item.difference.as_json() | {"explained": item.explained}
@@ -93,6 +113,10 @@ class BudgetStory:
                     "cautions": list(answer.cautions),
                     "mass": Quantity(answer.mass_g, "g", note="typical, from memory").as_json(),
                     "rechargeable": answer.rechargeable,
+                    "sag_at_peak": {
+                        when: Quantity(volts, "V", note="typical resistance, from memory").as_json()
+                        for when, volts in zip(("fresh", "end"), answer.sag_v, strict=True)
+                    },
                 }
                 for answer in self.packs
             ],
@@ -108,23 +132,27 @@ class BudgetStory:
         }
 
     def figure_rows(self) -> tuple[tuple[str, Quantity, Quantity], ...]:
-        """Every figure of a compared budget: label, before and after (90 %)."""
+        """Every figure: label, before and after (90 %); without a run there is no after."""
         if self.comparison is None:
-            return ()
+            unmeasured = Quantity(None, "mA", note="nothing measured")
+            return tuple(
+                (figure.label, prior_quantity(figure.current_ma, std), unmeasured)
+                for figure, std in zip(
+                    self.budget.figures, figure_std_ma(self.budget).tolist(), strict=True
+                )
+            )
         after = self.comparison.reconciled
         low, high = after.interval_ma(0.9)
-        prior_half = 1.6449 * after.prior_std_ma
         rows = []
         for index, label in enumerate(self.comparison.labels):
             if label == CONVERTER_LABEL:
-                rows.append((label, *self._efficiency_pair()))
+                rows.append((EFFICIENCY_LABEL, *self._efficiency_pair()))
                 continue
-            value = float(after.prior_ma[index])
-            half = float(prior_half[index])
+            before = prior_quantity(float(after.prior_ma[index]), float(after.prior_std_ma[index]))
             rows.append(
                 (
                     label,
-                    Quantity(value, "mA", value - half, value + half, 0.9),
+                    before,
                     Quantity(
                         float(after.posterior_ma[index]),
                         "mA",
@@ -140,7 +168,7 @@ class BudgetStory:
         assert self.comparison is not None
         assert self.comparison.efficiency is not None
         before = 100 * self.budget.converter.efficiency
-        half = before * self.budget.converter.efficiency_tolerance * 1.6449 / 1.96
+        half = before * self.budget.converter.efficiency_tolerance * _FACTOR_90 / COVERAGE_FACTOR
         return Quantity(before, "%", before - half, before + half, 0.9), self.comparison.efficiency
 
     def _compared(self) -> tuple[Any, ...]:
@@ -151,6 +179,19 @@ class BudgetStory:
             {"figure": label, "prior": before.as_json(), "posterior": after.as_json()}
             for label, before, after in self.figure_rows()
         ]
+
+
+def prior_quantity(value_ma: float, std_ma: float) -> Quantity:
+    """A figure as the budget states it, with its tolerance brought to 90 %."""
+    half = _FACTOR_90 * std_ma
+    return Quantity(value_ma, "mA", value_ma - half, value_ma + half, 0.9)
+
+
+def _worst(estimate: ModeEstimate) -> Quantity:
+    low, high = estimate.worst_ma
+    return Quantity(
+        estimate.current.value, "mA", low, high, note="every part at its limit at once: no coverage"
+    )
 
 
 def tell_budget(
@@ -167,6 +208,11 @@ def tell_budget(
 
     Raises BenchError if the run has no current or shows none of the budget's modes.
     """
+    if not any(figure.current_ma > 0 for figure in budget.figures):
+        raise BenchError(
+            "By this budget nothing draws any current.",
+            next_step="put at least one figure above 0 under [part.current_ma].",
+        )
     if run is None:
         pack_v = typical_v(budget.pack)
         return _story(budget, budget, pack_v, temperature_c, own_packs, pack_runs, ())
@@ -176,28 +222,19 @@ def tell_budget(
     comparison = compare_budget(budget, found.measured, shared)
     corrected = reconciled_budget(budget, comparison)
     pack_v = float(np.mean([item.pack_v for item in found.measured]))
-    fit = _misfit(comparison)
-    story = _story(
-        budget,
-        corrected,
-        pack_v,
-        temperature_c,
-        own_packs,
-        pack_runs,
-        (*found.warnings, *doubts, *fit),
+    warnings = (*found.warnings, *doubts)
+    story = _story(budget, corrected, pack_v, temperature_c, own_packs, pack_runs, warnings)
+    # A measured mode is estimated at the voltage it was measured at.
+    measured = {item.estimate.mode: item.estimate for item in comparison.modes}
+    story = replace(
+        story,
+        estimates=tuple(measured.get(item.mode, item) for item in story.estimates),
+        run_modes=found,
+        comparison=comparison,
+        corrected=corrected,
+        simulated=is_simulated(run),
     )
-    return BudgetStory(
-        budget,
-        pack_v,
-        story.estimates,
-        story.evening,
-        story.packs,
-        story.changes,
-        story.warnings,
-        found,
-        comparison,
-        corrected,
-    )
+    return replace(story, warnings=(*story.warnings, *_misfit(story)))
 
 
 def typical_v(pack: Pack) -> float:
@@ -235,7 +272,7 @@ def _story(
         estimate_evening(with_hours(budget), pack_v),
         (fitted, *asked, *in_order(others)),
         tuple(worthwhile_changes(basis, pack_v, _SEED)),
-        (*warnings, *peaks),
+        (*warnings, *peaks, *supply_warnings(basis)),
     )
 
 
@@ -262,9 +299,9 @@ def _judge_run(run: Run, demand: Demand) -> PackAnswer:
     )  # fmt: skip
 
 
-def _misfit(comparison: BudgetComparison) -> tuple[str, ...]:
-    """A budget that no figure within its tolerance can explain."""
-    if comparison.reconciled.chi2_p >= 0.01:
+def _misfit(story: BudgetStory) -> tuple[str, ...]:
+    """A budget that no figure within its tolerance can explain; the culprit, if there is one, does."""
+    if story.comparison is None or story.comparison.reconciled.chi2_p >= 0.01 or story.culprits:
         return ()
     return (
         "Budget and run do not fit together even at the edge of the stated tolerances: "

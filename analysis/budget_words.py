@@ -5,11 +5,13 @@ from analysis.budget_story import BudgetStory
 from analysis.quantity import Quantity
 from analysis.words import value_words
 
+_SMALL_SAG_V = 0.03
+
 
 def answer_sentences(story: BudgetStory) -> tuple[str, ...]:
     """The answer first: what is drawn, which figure was wrong, what to do about it."""
     if story.comparison is None:
-        return (_evening_sentence(story), _pack_sentence(story))
+        return (_evening_sentence(story), _pack_sentence(story), *_sag_sentence(story))
     sentences = [_difference_sentence(item) for item in story.comparison.modes]
     sentences.append(_culprit_sentence(story))
     if story.changes:
@@ -46,6 +48,67 @@ def _pack_sentence(story: BudgetStory) -> str:
     return f"{hours}, but {fitted.reasons[0]}."
 
 
+def _sag_sentence(story: BudgetStory) -> tuple[str, ...]:
+    """What the peak costs the fitted pack; nothing where that is too little to see."""
+    fresh, end = story.packs[0].sag_v
+    if end < _SMALL_SAG_V:
+        return ()
+    return (
+        f"At the peak its own resistance costs about {fresh:.2g} V more than at the mean when fresh and {end:.2g} V "
+        "near the end (typical cells, from memory).",
+    )
+
+
+def hours_words(quantity: Quantity) -> str:
+    """A runtime in hours, or in minutes where it is shorter than one."""
+    if quantity.value is None or quantity.value >= 1:
+        return value_words(quantity)
+    return f"{quantity.value * 60:.0f} min"
+
+
+def pack_lines(story: BudgetStory) -> list[tuple[str, str, str, str]]:
+    """Packs that serve, the fitted one first: name, runtime, interval, mass and whether it can be charged."""
+    lines = []
+    for answer in story.packs:
+        if not answer.serves and answer is not story.packs[0]:
+            continue
+        mass = "" if answer.mass_g is None else f"{answer.mass_g:.0f} g"
+        kind = "rechargeable" if answer.rechargeable else "primary"
+        lines.append(
+            (
+                answer.name,
+                "-" if answer.runtime.value is None else hours_words(answer.runtime),
+                interval_text(answer.runtime) if answer.serves else answer.reasons[0],
+                ", ".join(filter(None, (mass, kind))),
+            )
+        )
+    return lines
+
+
+def refusals(story: BudgetStory) -> list[str]:
+    """Packs that do not serve, each with why; packs with the same reason together."""
+    by_reason: dict[str, list[str]] = {}
+    for answer in story.packs[1:]:
+        if not answer.serves:
+            runs = "" if answer.runtime.value is None else f" ({hours_words(answer.runtime)})"
+            by_reason.setdefault(answer.reasons[0], []).append(f"{answer.name}{runs}")
+    return [f"{', '.join(names)}: {reason}" for reason, names in by_reason.items()]
+
+
+def pack_basis(story: BudgetStory, temperature_c: float) -> str:
+    """What the runtimes rest on, in one sentence."""
+    floor = story.budget.floor_v
+    down = (
+        "the floor of the cells"
+        if not floor
+        else f"{floor:g} V or the floor of the cells, whichever comes first"
+    )
+    return (
+        f"Cells of the usual kind at {temperature_c:g} °C, down to {down}; capacity falls with the draw and in the cold, "
+        "and rechargeable cells count as up to a tenth aged. Masses without holder, typical."
+    )
+
+
 def _difference_sentence(item: ModeComparison) -> str:
     measured, estimated = item.measured.value, item.estimate.current.value
     assert measured is not None
@@ -55,10 +118,9 @@ def _difference_sentence(item: ModeComparison) -> str:
         return f"{words}: no difference beyond what the stated tolerances explain."
     more = "more" if measured > estimated else "less"
     if estimated <= 0:
-        return f"{words}."
-    return (
-        f"{words}: {abs(measured / estimated - 1) * 100:.0f} % {more} than the tolerances explain."
-    )
+        return f"{words}, which the tolerances do not explain."
+    percent = abs(measured / estimated - 1) * 100
+    return f"{words}: {percent:.0f} % {more}, which the tolerances do not explain."
 
 
 def _culprit_sentence(story: BudgetStory) -> str:

@@ -3,7 +3,7 @@
 import json
 import textwrap
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Final
 
 import click
 
@@ -12,6 +12,11 @@ from logger.errors import BenchError
 
 if TYPE_CHECKING:
     from analysis.budget_story import BudgetStory
+
+
+# Cells' usual limits in use, from memory.
+COLDEST_C: Final = -20.0
+HOTTEST_C: Final = 60.0
 
 
 class _BudgetGroup(click.Group):
@@ -115,6 +120,11 @@ def show_command(
             "--corrected needs a run to correct by.",
             next_step=f"drawbench budget {path} RUN --corrected {corrected}",
         )
+    if not COLDEST_C <= temperature_c <= HOTTEST_C:
+        raise BenchError(
+            f"Cells are not worn at {temperature_c:g} °C.",
+            next_step=f"give --temperature from {COLDEST_C:g} to {HOTTEST_C:g}.",
+        )
     budget = read_budget(path)
     own = tuple(parse_pack(text) for text in packs)
     run = None if run_folder is None else read_run(run_folder)
@@ -135,20 +145,54 @@ def show_command(
     if as_json:
         click.echo(json.dumps(story.as_json(), ensure_ascii=False, indent=1, allow_nan=False))
         return
-    _show(story)
+    _show(story, temperature_c)
     if corrected is not None:
         click.echo(f"\nCorrected budget: {corrected}")
     if pictures is not None:
         click.echo(f"\nPictures: {pictures}")
 
 
-def _show(story: "BudgetStory") -> None:
+def _show(story: "BudgetStory", temperature_c: float) -> None:
     from analysis.budget_words import answer_sentences, interval_text
     from analysis.words import value_words
 
     for sentence in answer_sentences(story):
         click.echo(textwrap.fill(sentence, TEXT_WIDTH))
     click.echo()
+    _show_modes(story)
+    if story.comparison is not None:
+        click.echo()
+        _table(
+            "figure, one piece",
+            [
+                (label, f"{before.value:.3g} -> {value_words(after)}", interval_text(after))
+                for label, before, after in story.figure_rows()
+            ],
+            "90 % sure to lie in",
+        )
+    click.echo()
+    _show_packs(story, temperature_c)
+    if story.changes:
+        click.echo("\nwhat to change, and the hours it brings (90 % sure to lie in)")
+        for change in story.changes[:5]:
+            gain = f"+{value_words(change.gained)} ({interval_text(change.gained)})"
+            click.echo(
+                textwrap.fill(
+                    f"  {gain:22}  {change.words}", TEXT_WIDTH, subsequent_indent=" " * 26
+                )
+            )
+    for warning in story.warnings:
+        click.echo()
+        click.echo(textwrap.fill(f"! {warning}", TEXT_WIDTH, subsequent_indent="  "))
+    for name, caution in _cautions(story):
+        click.echo()
+        click.echo(textwrap.fill(f"Caution, {name}: {caution}", TEXT_WIDTH))
+
+
+def _show_modes(story: "BudgetStory") -> None:
+    from analysis.budget_words import interval_text
+    from analysis.words import value_words
+
     rows: list[tuple[str, str, str]] = [
         (f"{item.mode}, estimated", value_words(item.current), interval_text(item.current))
         for item in story.estimates
@@ -180,52 +224,31 @@ def _show(story: "BudgetStory") -> None:
                 subsequent_indent="  ",
             )
         )
-    if story.comparison is not None:
-        click.echo()
-        _table(
-            "figure, one piece",
-            [
-                (label, f"{before.value:.3g} -> {value_words(after)}", interval_text(after))
-                for label, before, after in story.figure_rows()
-            ],
-            "90 % sure to lie in",
+
+
+def _show_packs(story: "BudgetStory", temperature_c: float) -> None:
+    from analysis.budget_words import pack_basis, pack_lines, refusals
+
+    lines = pack_lines(story)
+    widths = [max(len(line[place]) for line in lines) for place in range(3)]
+    click.echo(f"{'pack':{widths[0]}}  {'':{widths[1]}}  90 % sure to lie in")
+    for name, runtime, bounds, kind in lines:
+        click.echo(
+            f"{name:{widths[0]}}  {runtime:>{widths[1]}}  {bounds:{max(widths[2], 19)}}  {kind}".rstrip()
         )
-    click.echo()
-    _table(
-        "pack",
-        [
-            (
-                answer.name,
-                value_words(answer.runtime) if answer.runtime.value is not None else "-",
-                _verdict(answer),
-            )
-            for answer in story.packs[:8]
-        ],
-        "",
-    )
-    if story.changes:
-        click.echo("\nwhat to change, and the hours it brings (90 % sure to lie in)")
-        for change in story.changes[:5]:
-            gain = f"+{value_words(change.gained)} ({interval_text(change.gained)})"
-            click.echo(
-                textwrap.fill(
-                    f"  {gain:22}  {change.words}", TEXT_WIDTH, subsequent_indent=" " * 26
-                )
-            )
-    for warning in story.warnings:
-        click.echo()
-        click.echo(textwrap.fill(f"! {warning}", TEXT_WIDTH, subsequent_indent="  "))
-    for caution in dict.fromkeys(story.packs[0].cautions):
-        click.echo()
-        click.echo(textwrap.fill(f"Caution, {story.packs[0].name}: {caution}", TEXT_WIDTH))
+    for text in refusals(story):
+        click.echo(textwrap.fill(f"not {text}", TEXT_WIDTH, subsequent_indent="  "))
+    click.echo(textwrap.fill(pack_basis(story, temperature_c), TEXT_WIDTH))
 
 
-def _verdict(answer: Any) -> str:
-    from analysis.budget_words import interval_text
-
-    if answer.reasons:
-        return str(answer.reasons[0])
-    return interval_text(answer.runtime)
+def _cautions(story: "BudgetStory") -> list[tuple[str, str]]:
+    """Cautions of the fitted pack, then of every other kind that is offered, each once."""
+    found: dict[str, str] = {}
+    for answer in story.packs:
+        if answer is story.packs[0] or answer.serves:
+            for caution in answer.cautions:
+                found.setdefault(caution, answer.name)
+    return [(name, caution) for caution, name in found.items()]
 
 
 def _table(title: str, rows: list[tuple[str, str, str]], head: str) -> None:

@@ -195,15 +195,17 @@ def read_sources(
             evidence=", ".join(twice[:5]),
             next_step="give each test piece a name of its own over all tables and runs.",
         )
+    if SIMULATED_NOTE not in notes and any("simulated" in item.how.lower() for item in specimens):
+        notes.append(SIMULATED_NOTE)
     if len(sources) > 1:
         notes += [note for note in notices(specimens) if note not in notes]
     return tuple(specimens), tuple(verdicts), used if verdicts else None, tuple(notes)
 
 
-def section_maker(
+def flex_part(
     sources: Sequence[Path], claim: Claim, reference: str = ""
-) -> Callable[[Path], Section]:
-    """Flex part for the report of a run: give it to ``analysis.report.write_report``."""
+) -> tuple[FlexLife, Callable[[Path], Section]]:
+    """Flex test as the part of a run's report: the result, and its maker for ``write_report``."""
     specimens, verdicts, used, notes = read_sources(sources, None)
     result = flex_life(specimens, claim, notes, reference)
 
@@ -212,7 +214,7 @@ def section_maker(
 
         return flex_section(result, folder, verdicts, used)
 
-    return make
+    return result, make
 
 
 def _criterion(o: dict[str, Any]) -> Criterion | None:

@@ -45,11 +45,17 @@ def probe_command(port: str | None, baud: int, as_json: bool) -> None:
     if as_json:
         click.echo(json.dumps(_as_json(found.hello, heard, results, verdict), indent=1))
         return
+    if _simulated(found.hello):
+        click.echo("SIMULATED: a simulated board; no hardware is there.")
     for name, text in _rows(found.candidate.port, found.hello, heard, limits, results):
         click.echo(f"{name:<9}{text}")
     click.echo(f"{'Wiring':<9}{verdict.words}")
     if verdict.next_step:
         click.echo(f"{'Next':<9}{verdict.next_step}")
+
+
+def _simulated(hello: Hello) -> bool:
+    return hello.firmware.startswith("simulated")
 
 
 def _description(hello: Hello) -> Description:
@@ -166,6 +172,7 @@ def _as_json(
     keys += ["bus_range_v", "load", "cutoff_v", "hold_ms"]
     return {
         **{key: getattr(hello, key) for key in keys},
+        "simulated": _simulated(hello),
         **{name: quantity.as_json() for name, quantity in results.items()},
         "windows": heard.seen.windows if heard.seen else 0,
         "faults": list(heard.faults),

@@ -19,6 +19,7 @@ from analysis.commands_rundown import (
 )
 from analysis.report import SectionMaker, write_report
 from analysis.rundown import rundown
+from logger.errors import BenchError
 from logger.run_reader import Run, read_run
 
 
@@ -40,12 +41,28 @@ from logger.run_reader import Run, read_run
     metavar="FILE",
     help="Compare with this budget file (drawbench budget new) in the report.",
 )
+@click.option(
+    "--flex",
+    "flex_sources",
+    multiple=True,
+    type=click.Path(path_type=Path),
+    metavar="SOURCE",
+    help="Add this flex test of the piece's joints: a table or a recorded run; repeat it.",
+)
+@click.option(
+    "--flex-cycles",
+    type=click.FloatRange(1, 1e9),
+    metavar="N",
+    help="Bends that the joints have to survive.",
+)
 def report_command(
     run_folder: Path,
     cutoff_v: float | None,
     hold_s: float | None,
     out: Path | None,
     budget_file: Path | None,
+    flex_sources: tuple[Path, ...],
+    flex_cycles: float | None,
 ) -> None:
     """A page to open, Markdown to paste, and the pictures."""
     run = read_run(run_folder)
@@ -53,6 +70,7 @@ def report_command(
     result = rundown(run, cutoff_v, hold_s)
     folder = out if out is not None else run.folder / "report"
     sections = [] if budget_file is None else [budget_part(budget_file, run)]
+    sections += _flex_parts(flex_sources, flex_cycles)
     files = write_report(run, result, folder, sections)
     if result.simulated:
         click.echo("SIMULATED: no hardware was there.")
@@ -68,6 +86,22 @@ def budget_part(budget_file: Path, run: Run) -> SectionMaker:
     """The section that compares a run with a budget file."""
     story = tell_budget(read_budget(budget_file), run)
     return lambda folder: budget_section(story, folder)
+
+
+def _flex_parts(sources: tuple[Path, ...], cycles: float | None) -> list[SectionMaker]:
+    """The section on the joints; none without a source."""
+    if not sources:
+        if cycles is not None:
+            raise BenchError(
+                "--flex-cycles needs a flex test.", next_step="add --flex TABLE-OR-RUN."
+            )
+        return []
+    from analysis.commands_flex import flex_part
+    from analysis.flex_life import Claim
+    from analysis.flex_words import target_words
+
+    claim = Claim() if cycles is None else Claim(cycles, target_words(cycles, None))
+    return [flex_part(sources, claim)[1]]
 
 
 def _here(files: tuple[Path, ...], name: str) -> str:

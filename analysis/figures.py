@@ -113,6 +113,14 @@ def save_figure(figure: Figure, path_stem: Path, formats: Sequence[str] = ("png"
             figure.savefig(path_stem.with_suffix(f".{name}"), metadata=_METADATA[name])
 
 
+def mark_simulated(axes: Axes, below_pt: float = 25) -> None:
+    """The picture says so by itself: it will be pasted without the page around it."""
+    axes.annotate(
+        "SIMULATED", (1, 0), xycoords="axes fraction", xytext=(0, -below_pt), fontsize=9.5,
+        textcoords="offset points", ha="right", va="top", fontweight="bold", color=INK,
+    )  # fmt: skip
+
+
 def end_label(axes: Axes, x: float, y: float, text: str, look: Look, **options: Any) -> None:
     """Label at a line's end, in the line's own colour."""
     axes.annotate(

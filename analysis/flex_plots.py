@@ -13,8 +13,18 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter
 
-from analysis.figures import FAINT, INK, SERIES, SIZES, Floats, Look, figure_style, save_figure
-from analysis.flex_failure import Verdict
+from analysis.figures import (
+    FAINT,
+    INK,
+    SERIES,
+    SIZES,
+    Floats,
+    Look,
+    figure_style,
+    mark_simulated,
+    save_figure,
+)
+from analysis.flex_failure import SIMULATED_NOTE, Verdict
 from analysis.flex_life import Claim, FlexLife, GroupLife
 from analysis.life_goodness import plot_points
 from analysis.life_interval import Asked, intervals
@@ -82,6 +92,7 @@ def _survival(result: FlexLife, folder: Path) -> FigureFile:
     figure.suptitle(
         "How many joints are still whole", x=0.01, ha="left", fontsize=11.5, fontweight="bold"
     )
+    _mark(strips[-1], result)
     save_figure(figure, folder / "flex-survival")
     coverage = f"{groups[0].curve.coverage * 100:g} %"
     behind = " Grey: the other groups." if len(groups) > 1 else ""
@@ -127,6 +138,11 @@ def _survival_of(axes: Axes, group: GroupLife, look: Look) -> None:
     )
 
 
+def _mark(axes: Axes, result: FlexLife) -> None:
+    if SIMULATED_NOTE in result.warnings:
+        mark_simulated(axes, 40)
+
+
 def _on_test(axes: Axes, group: GroupLife, look: Look, end: float) -> None:
     """Pieces still on test above the ticks, the group's name above them."""
     seen = group.lives.seen_cycles
@@ -154,7 +170,12 @@ def _key(figure: Figure, axes: Axes, groups: Sequence[GroupLife]) -> None:
     for place, group in enumerate(groups):
         look = _look(place)
         axes.plot(
-            [], [], color=look.colour, linestyle=look.line, marker=look.marker, label=_name(group)
+            [],
+            [],
+            color=look.colour,
+            linestyle=look.line,
+            marker=look.marker,
+            label=_name(group) + ("" if group.weibull else " (too few failed for a line)"),
         )
     figure.legend(loc="outside lower left", frameon=False, handlelength=3.4, fontsize=9, ncols=2)
 
@@ -181,11 +202,12 @@ def _probability(result: FlexLife, folder: Path) -> FigureFile:
         axes.annotate(
             "target",
             (result.claim.target_cycles, float(z[-1])),
-            xytext=(-4, -12),
+            xytext=(4, -12),
             textcoords="offset points",
-            ha="right",
+            bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.5},
         )
     _key(figure, axes, result.groups)
+    _mark(axes, result)
     save_figure(figure, folder / "flex-probability")
     parts = []
     for _, group in fitted:

@@ -34,7 +34,10 @@ _FAR: Final = 2.5
 
 @dataclass(frozen=True)
 class Segment:
-    """A stretch without a mode change. ``std_ma``: spread of its rows about their slow drift."""
+    """A stretch without a mode change.
+
+    ``std_ma``: spread of its rows about their slow drift; ``spread_ma``: about their mean.
+    """
 
     start_s: float
     end_s: float
@@ -42,6 +45,7 @@ class Segment:
     pack_v: float
     std_ma: float
     rows: int = 1
+    spread_ma: float = 0.0
 
     @property
     def duration_s(self) -> float:
@@ -89,6 +93,7 @@ def segments(time_s: Array, current_ma: Array, pack_v: Array, changes_s: Array) 
                 float(np.nanmean(pack_v[first:last])),
                 _noise(part),
                 int(part.size),
+                float(part.std()),
             )
         )
     return found
@@ -97,12 +102,12 @@ def segments(time_s: Array, current_ma: Array, pack_v: Array, changes_s: Array) 
 def assign_modes(
     found: list[Segment], expected_ma: dict[str, Array]
 ) -> tuple[dict[str, list[Segment]], list[Segment]]:
-    """Give each segment to the mode whose expected level is nearest, as one ordering for all.
+    """Give each segment to the mode whose expected level is nearest.
 
     ``expected_ma``: per mode, the estimate at every segment's pack voltage, shape (segments,).
     Estimates can be wrong by much, by nearly one factor for all modes; so first the
     one common factor is found (duration-weighted least absolute deviation of the
-    logarithms), then each segment goes to its nearest mode. Returns the segments per
+    logarithms; none, if that fits nearly as well), then each segment goes to its nearest mode. Returns the segments per
     mode, and those that lie more than a factor of ``_FAR`` from any.
     """
     if not found or not expected_ma:
@@ -112,7 +117,7 @@ def assign_modes(
     expected = np.log(np.maximum(np.array([expected_ma[name] for name in names]), 1e-9))
     weight = np.array([item.duration_s for item in found])
     shifts = (level[None, :] - expected).ravel()
-    shifts = np.concatenate(([0.0], shifts[np.abs(shifts) <= np.log(2.5)]))
+    shifts = np.concatenate(([0.0], shifts[np.abs(shifts) <= np.log(_FAR)]))
     cost = [
         float(weight @ np.abs(level - expected - shift).min(axis=0))
         + 0.02 * weight.sum() * abs(shift)

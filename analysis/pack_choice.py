@@ -33,6 +33,7 @@ from analysis.pack_table import (
     mass_g,
 )
 from analysis.quantity import Quantity
+from analysis.supply_limits import USB_PORT_MA, USB_SOURCE_LEAST_V
 from logger.pack import CHEMISTRIES, Pack
 
 Array = npt.NDArray[np.float64]
@@ -73,7 +74,10 @@ class Demand:
 
 @dataclass(frozen=True)
 class PackAnswer:
-    """One candidate. ``reasons``: why it cannot serve; empty if it can. ``cautions``: what to mind."""
+    """One candidate. ``reasons``: why it cannot serve; empty if it can. ``cautions``: what to mind.
+
+    ``sag_v``: what the peak costs over the mean through the pack's resistance, fresh and at the end.
+    """
 
     pack: Pack
     name: str
@@ -83,6 +87,7 @@ class PackAnswer:
     rechargeable: bool
     reasons: tuple[str, ...]
     cautions: tuple[str, ...]
+    sag_v: tuple[float, float] = (0.0, 0.0)
 
     @property
     def serves(self) -> bool:
@@ -124,6 +129,7 @@ def judge_pack(
         facts(pack).rechargeable,
         tuple(reasons),
         tuple(cautions),
+        _sag_v(pack, demand),
     )
 
 
@@ -218,6 +224,11 @@ def _voltage_reasons(pack: Pack, demand: Demand) -> list[str]:
         reasons.append(
             f"fresh it gives up to {pack.full_v:.2f} V, more than the {demand.most_v:g} V allowed"
         )
+    if pack.chemistry == "usb-bank" and USB_SOURCE_LEAST_V < demand.give_up_v < pack.nominal_v:
+        reasons.append(
+            f"a USB source may give as little as {USB_SOURCE_LEAST_V:g} V (USB 2.0, 7.2.2), under the circuit's "
+            f"floor of {demand.give_up_v:g} V"
+        )
     if demand.give_up_v and pack.nominal_v <= demand.give_up_v:
         reasons.append(
             f"its {pack.nominal_v:g} V lie at or under the circuit's floor of {demand.give_up_v:g} V"
@@ -298,11 +309,29 @@ def _peak_reasons(pack: Pack, demand: Demand) -> list[str]:
     ]
 
 
+def _sag_v(pack: Pack, demand: Demand) -> tuple[float, float]:
+    """What the peak costs over the mean through the pack's typical resistance, fresh and at the end."""
+    cell, volts = facts(pack), np.array([pack.nominal_v])
+    extra_a = (demand.peak_at_ma(pack.nominal_v) - float(demand.current_at_ma(volts)[0])) / 1000
+    extra_a = max(extra_a, 0.0)
+    return extra_a * pack.cells * cell.fresh_ohm, extra_a * pack.cells * cell.end_ohm
+
+
 def _habits(pack: Pack, demand: Demand) -> list[str]:
+    """What a USB supply may do although the sums come out."""
+    if pack.chemistry != "usb-bank":
+        return []
+    found = []
     least_ma = float(demand.current_at_ma(np.array([pack.nominal_v]))[0])
-    if pack.chemistry == "usb-bank" and least_ma < BANK_LEAST_MA:
-        return [
-            f"at {least_ma:.0f} mA many power banks take the piece for unplugged and switch off "
-            "(typical, from memory): try yours for an hour first"
-        ]
-    return []
+    if least_ma < BANK_LEAST_MA:
+        found.append(
+            f"At {least_ma:.0f} mA many power banks take the piece for unplugged and switch off "
+            "(typical, from memory): try yours for an hour first."
+        )
+    peak_ma = demand.peak_at_ma(pack.nominal_v)
+    if peak_ma > USB_PORT_MA:
+        found.append(
+            f"The peak of {peak_ma:.0f} mA is more than the {USB_PORT_MA:.0f} mA that a USB 2.0 port owes (from "
+            "memory): the bank's label must name that much."
+        )
+    return found

@@ -21,6 +21,7 @@ from analysis.figures import (
     end_label,
     envelope,
     figure_style,
+    mark_simulated,
     new_figure,
     save_figure,
     time_unit,
@@ -58,17 +59,9 @@ def draw_plots(
             made.append(histogram)
         for figure, file in made:
             if result.simulated:
-                _simulated(figure.axes[0])
+                mark_simulated(figure.axes[0])
             save_figure(figure, folder / file.stem, formats)
     return tuple(file for _, file in made)
-
-
-def _simulated(axes: Axes) -> None:
-    """The picture says so by itself: it will be pasted without the page around it."""
-    axes.annotate(
-        "SIMULATED", (1, 0), xycoords="axes fraction", xytext=(0, -25), fontsize=9.5,
-        textcoords="offset points", ha="right", va="top", fontweight="bold", color=INK,
-    )  # fmt: skip
 
 
 def _voltage(

@@ -30,14 +30,36 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-from scipy import stats
+from scipy import special, stats
 
 Array = npt.NDArray[np.float64]
 
 # A direction counts as not seen by the modes when its singular value is below this share of the largest.
 _RANK_TOLERANCE: Final = 1e-9
+# A hypothesis that weighs less moves no interval.
+_LEAST_WEIGHT: Final = 1e-6
 SLIP_FACTOR: Final = 8.0
-SLIP_SHARE: Final = 0.03
+# Our own judgement, within what keeps the intervals at 87 to 93 % without slips and with one in every budget.
+SLIP_SHARE: Final = 0.07
+
+
+@dataclass(frozen=True)
+class NormalMixture:
+    """Weights (hypotheses,), means and standard deviations (hypotheses, figures), mA."""
+
+    weight: Array
+    mean_ma: Array
+    std_ma: Array
+
+    def quantile_ma(self, share: float) -> Array:
+        """Quantile of every figure, by bisection; shape (figures,)."""
+        std = np.maximum(self.std_ma, 1e-12)
+        low, high = (self.mean_ma - 10 * std).min(axis=0), (self.mean_ma + 10 * std).max(axis=0)
+        for _ in range(50):
+            middle = (low + high) / 2
+            below = self.weight @ special.ndtr((middle - self.mean_ma) / std) < share
+            low, high = np.where(below, middle, low), np.where(below, high, middle)
+        return np.asarray((low + high) / 2, dtype=np.float64)
 
 
 @dataclass(frozen=True)
@@ -49,6 +71,7 @@ class Reconciled:
     figures keep to their tolerances, with one degree of freedom per mode.
     ``log_evidence``: logarithm of the density of the measurement under this prior.
     ``inseparable``: sets of figures of which the modes show only a combination.
+    ``mixture``: all hypotheses, where there were several; else the posterior is normal.
     """
 
     prior_ma: Array
@@ -62,6 +85,7 @@ class Reconciled:
     log_evidence: float
     slip: Array
     inseparable: tuple[tuple[int, ...], ...]
+    mixture: NormalMixture | None = None
 
     @property
     def posterior_std_ma(self) -> Array:
@@ -74,9 +98,12 @@ class Reconciled:
         return np.where(self.prior_std_ma > 0, shift, 0.0)
 
     def interval_ma(self, coverage: float) -> tuple[Array, Array]:
-        """Bounds of every posterior figure at this coverage (normal)."""
-        half = float(stats.norm.ppf(0.5 + coverage / 2)) * self.posterior_std_ma
-        return self.posterior_ma - half, self.posterior_ma + half
+        """Bounds of every posterior figure at this coverage: normal, or equal tails of the mixture."""
+        tail = 0.5 - coverage / 2
+        if self.mixture is None:
+            half = float(stats.norm.isf(tail)) * self.posterior_std_ma
+            return self.posterior_ma - half, self.posterior_ma + half
+        return self.mixture.quantile_ma(tail), self.mixture.quantile_ma(1 - tail)
 
 
 def reconcile(
@@ -157,7 +184,15 @@ def _mixture(
         apart = item.posterior_ma - mean
         cov += weight * (item.posterior_cov + np.outer(apart, apart))
         slip[list(subset)] += weight
-    return replace(base, posterior_ma=mean, posterior_cov=cov, slip=slip)
+    counts = weights > _LEAST_WEIGHT
+    mixture = NormalMixture(
+        weights[counts] / weights[counts].sum(),
+        np.array([item.posterior_ma for item, keep in zip(results, counts, strict=True) if keep]),
+        np.array(
+            [item.posterior_std_ma for item, keep in zip(results, counts, strict=True) if keep]
+        ),
+    )
+    return replace(base, posterior_ma=mean, posterior_cov=cov, slip=slip, mixture=mixture)
 
 
 def _log_det(matrix: Array) -> float:

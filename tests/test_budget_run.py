@@ -33,7 +33,7 @@ from firmware_probe.vest import vest_board, vest_pack, vest_sensor
 from logger.description import Event
 from logger.errors import BenchError
 from logger.pack import Pack
-from logger.run_reader import Run
+from logger.run_reader import Run, read_run
 from tests.board_runs import run_of_board
 
 AA3 = Pack("alkaline", 3, "AA")
@@ -209,3 +209,157 @@ def test_command_line(tmp_path: Path) -> None:
         budget_command, [str(path), "--corrected", str(tmp_path / "new.toml")]
     )
     assert isinstance(unmeasured.exception, BenchError)
+
+
+def test_corrected_file_through_the_command_explains_its_own_run(tmp_path: Path) -> None:
+    """Budget and a run on disk in, corrected file out; read again, it fits the run and keeps the layout."""
+    corrected = tmp_path / "corrected.toml"
+    run_folder = VEST_BUDGET.parents[1] / "sample_runs" / "vest-evening"
+    arguments = [str(VEST_BUDGET), str(run_folder), "--corrected", str(corrected)]
+    first = CliRunner().invoke(budget_command, arguments)
+    assert first.exit_code == 0, first.output
+    assert "The figure that was wrong: LEDs: off" in first.output
+    text = corrected.read_text(encoding="utf-8")
+    assert "was 0.3" in text
+    assert "# the LEDs lose colour under this" in text
+    budget = read_budget(corrected)
+    off = next(figure for figure in budget.figures if figure.label == "LEDs: off")
+    # The simulated LEDs draw 1.0 mA when dark; the tolerance written is that of the answer.
+    assert abs(off.current_ma - 1.0) <= off.tolerance * off.current_ma
+    assert off.tolerance < 0.2
+    second = CliRunner().invoke(budget_command, [str(corrected), str(run_folder)])
+    assert "No figure of the budget has to be wrong" in second.output
+    assert second.output.count("no difference beyond") == len(budget.modes)
+    assert "run together" not in second.output
+    again = CliRunner().invoke(budget_command, arguments)
+    assert isinstance(again.exception, BenchError)
+    assert corrected.read_text(encoding="utf-8") == text
+
+
+def test_windows_too_long_for_the_modes_are_told() -> None:
+    """Twenty seconds a row blur a vest that changes its mode every minute."""
+    run = read_run(VEST_BUDGET.parents[1] / "sample_runs" / "night-ride-vest")
+    story = tell_budget(read_budget(VEST_BUDGET), run)
+    assert any("run together" in warning for warning in story.warnings)
+
+
+def _stepped_run(vest_run: Run) -> Run:
+    """An hour of 120 s at 150 mA and 60 s at 40 mA, over and over, in rows of a second."""
+    time_s = np.arange(1.0, 3601.0)
+    current_ma = np.where((time_s - 0.5) % 180 < 120, 150.0, 40.0)
+    samples = vest_run.samples.iloc[:3600].assign(time_s=time_s, current_ma=current_ma, pack_v=3.7)
+    return replace(vest_run, samples=samples)
+
+
+STEPS = """
+[[step]]
+mode = "ride"
+duration_s = 120
+[[step]]
+mode = "parked"
+duration_s = 60
+"""
+
+
+def test_modes_by_the_load_programme(vest_run: Run) -> None:
+    """Steps of the budget file give the modes their rows, even where levels alone would mislead."""
+    budget = parse_budget(TEMPLATE + STEPS)
+    run = _stepped_run(vest_run)
+    found = modes_of_run(budget, trace_of(run), ())
+    assert "load programme" in found.how
+    assert [item.mode for item in found.measured] == ["ride", "parked"]
+    assert [item.current_ma for item in found.measured] == pytest.approx([150.0, 40.0])
+    assert not any("follow" in warning for warning in found.warnings)
+    # Typed marks are surer than the file.
+    marks = (Event(0.0, "mark", "ride"), Event(100.0, "mark", "end"))
+    assert "marked" in modes_of_run(budget, trace_of(run), marks).how
+
+
+def test_a_run_that_does_not_follow_the_programme_is_told(vest_run: Run) -> None:
+    late = TEMPLATE + STEPS.replace("120", "47").replace("= 60", "= 31")
+    found = modes_of_run(parse_budget(late), trace_of(_stepped_run(vest_run)), ())
+    assert any("does not follow" in warning for warning in found.warnings)
+
+
+def test_a_step_of_no_mode_is_refused() -> None:
+    with pytest.raises(BenchError, match="did you mean 'ride'"):
+        parse_budget(TEMPLATE + STEPS.replace('"ride"', '"rode"'))
+
+
+def test_every_number_of_the_json_is_an_object(vest_story: BudgetStory) -> None:
+    """Units go with every number; bare numbers are only those of the object form itself."""
+
+    def bare(item: object, path: str) -> list[str]:
+        if isinstance(item, dict):
+            if {"value", "unit", "lower", "upper", "coverage"} <= set(item):
+                return []
+            return [found for key, value in item.items() for found in bare(value, f"{path}.{key}")]
+        if isinstance(item, list):
+            return [found for value in item for found in bare(value, path)]
+        return [path] if isinstance(item, int | float) and not isinstance(item, bool) else []
+
+    estimate_only = tell_budget(read_budget(VEST_BUDGET)).as_json()
+    for document in (vest_story.as_json(), estimate_only):
+        assert bare(document, "") == []
+        assert {"prior", "posterior"} <= set(document["parts"][0])
+        assert document["packs"][0]["runtime"]["unit"] == "h"
+        json.dumps(document, allow_nan=False)
+    assert set(vest_story.as_json()["measured_current"]) == {"ride", "glow", "parked"}
+
+
+def test_a_run_of_one_mode_leaves_the_others_as_they_were(vest_run: Run) -> None:
+    marks = (Event(0.0, "mark", "parked"),)
+    dark = vest_run.samples[vest_run.samples["current_ma"] < 60].iloc[:200]
+    dark = dark.assign(time_s=np.arange(1.0, len(dark) + 1))
+    run = replace(vest_run, samples=dark, description=replace(vest_run.description, events=marks))
+    story = tell_budget(read_budget(VEST_BUDGET), run)
+    assert list(story.as_json()["measured_current"]) == ["parked"]
+    assert sum("was not found" in warning for warning in story.warnings) == 2
+    rows = {label: (before, after) for label, before, after in story.figure_rows()}
+    before, after = rows["LEDs: brake"]
+    assert after.value == pytest.approx(before.value, rel=0.05)
+
+
+def test_brown_out_at_the_peak_is_in_the_plain_output(tmp_path: Path) -> None:
+    """2.5 A for a moment: the mean is fine, the peak is not; said first, and as a warning."""
+    path = tmp_path / "peaky.toml"
+    path.write_text(TEMPLATE.replace("active = 40.0", "active = 1500.0"), encoding="utf-8")
+    shown = " ".join(CliRunner().invoke(budget_command, [str(path)]).output.split())
+    assert "although the mean is fine" in shown[: shown.index("mode ")]
+    assert "! The pack of this budget, 3x AA alkaline: the peak" in shown
+    assert "At the peak its own resistance costs about" in shown
+
+
+def test_every_pack_is_listed_with_mass_reason_and_caution(tmp_path: Path) -> None:
+    path = tmp_path / "vest.toml"
+    path.write_text(TEMPLATE, encoding="utf-8")
+    text = CliRunner().invoke(budget_command, [str(path), "--temperature", "5"]).output
+    shown = " ".join(text.split())
+    for pack in ("3x AA nimh", "2x AAA alkaline", "CR2032", "18650 li-ion", "power bank 10000"):
+        assert pack in shown
+    assert "69 g, primary" in shown
+    assert "at 5 °C" in shown
+    assert "a tenth aged" in shown
+    # What is offered comes with its caution: a lithium cell without one would be a trap.
+    if "g, rechargeable" in shown and "li-ion" in shown:
+        assert "Protected cell only" in shown
+    assert all(len(line) <= 100 for line in text.splitlines())
+
+
+def test_estimates_of_a_measured_mode_are_those_it_was_compared_with(
+    vest_story: BudgetStory,
+) -> None:
+    """One estimate per mode, at the voltage of its measurement: page, picture and JSON agree."""
+    assert vest_story.comparison is not None
+    assert vest_story.simulated
+    by_name = {item.mode: item.current.value for item in vest_story.estimates}
+    for item in vest_story.comparison.modes:
+        assert by_name[item.estimate.mode] == item.estimate.current.value
+
+
+@pytest.mark.parametrize("temperature", ["-300", "nan", "80"])
+def test_impossible_temperatures_are_refused(tmp_path: Path, temperature: str) -> None:
+    path = tmp_path / "vest.toml"
+    path.write_text(TEMPLATE, encoding="utf-8")
+    result = CliRunner().invoke(budget_command, [str(path), "--temperature", temperature])
+    assert isinstance(result.exception, BenchError)

@@ -11,11 +11,14 @@ import pytest
 from click.testing import CliRunner
 
 from analysis.commands_flex import flex
+from analysis.commands_report import report_command
 from analysis.flex_life import Claim, flex_life
 from analysis.flex_words import answers
 from analysis.life_data import Specimen, parse_flex_table
+from firmware_probe.hand_test import hand_test_table
 from firmware_probe.joints import (
     BAD_RELIEF,
+    JOINT_KINDS,
     SOLID,
     STRANDED,
     STRANDED_RELIEF,
@@ -452,3 +455,44 @@ def test_wash_edges(csv: Path) -> None:
     assert "a pair of before and after" in refusal("wash", csv)
     made = CliRunner().invoke(flex, ["new", str(csv.parent / "w.csv"), "--wash"])
     assert "dry fully" in " ".join(made.output.split())
+
+
+SAMPLES = Path(__file__).parents[1] / "sample_runs"
+
+
+def test_report_of_a_run_with_budget_and_joints(tmp_path: Path) -> None:
+    """All parts on one page: run, budget, joints; each simulated source is labelled."""
+    out = tmp_path / "page"
+    arguments = [
+        SAMPLES / "vest-evening",
+        "--budget",
+        SAMPLES.parent / "firmware_probe" / "vest_budget.toml",
+        "--flex",
+        SAMPLES / "vest-joints-by-hand.csv",
+        "--flex-cycles",
+        1200,
+        "--out",
+        out,
+    ]
+    result = CliRunner().invoke(report_command, list(map(str, arguments)))
+    assert result.exit_code == 0, result.exception
+    page = (out / "report.html").read_text(encoding="utf-8")
+    assert "SIMULATED" in page
+    assert page.index("Budget against truth") < page.index("1,200 bends")
+    assert "stranded outlasts solid" in page
+    for stem in ("budget-figures", "flex-survival", "flex-probability"):
+        assert (out / f"{stem}.png").stat().st_size > 5000
+    alone = [str(SAMPLES / "vest-evening"), "--flex-cycles", "5", "--out", str(tmp_path / "b")]
+    assert isinstance(CliRunner().invoke(report_command, alone).exception, BenchError)
+
+
+def test_sample_table_is_what_the_simulated_hand_makes() -> None:
+    text = (SAMPLES / "vest-joints-by-hand.csv").read_text(encoding="utf-8")
+    assert text == hand_test_table()
+    assert all("simulated" in line for line in text.splitlines()[1:])
+    specimens, _ = parse_flex_table(text, "t.csv")
+    assert {item.group for item in specimens} == {kind.name for kind in JOINT_KINDS.values()}
+
+
+def test_simulated_table_is_labelled() -> None:
+    assert "SIMULATED" in life(SAMPLES / "vest-joints-by-hand.csv")

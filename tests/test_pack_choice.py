@@ -126,3 +126,42 @@ def _width(lower: float | None, upper: float | None) -> float:
     assert lower is not None
     assert upper is not None
     return upper - lower
+
+
+@pytest.mark.parametrize("kind", ["linear", "buck"])
+def test_a_converter_that_steps_down_needs_more_than_its_output(kind: str) -> None:
+    """2.4 V of two NiMH cells cannot feed 3.3 V parts, said or not; four alkaline can."""
+    text = TEMPLATE.replace('"boost"', f'"{kind}"').replace("output_v = 5.0", "output_v = 3.3")
+    text = "\n".join(line for line in text.splitlines() if not line.startswith("give_up_v"))
+    if kind == "linear":
+        text = "\n".join(line for line in text.splitlines() if "efficiency" not in line)
+    demand = demand_of(parse_budget(text), 4.0)
+    rng = np.random.default_rng(1)
+    low = judge_pack(Pack("nimh", 2, "AA"), demand, rng)
+    assert any("circuit's floor of 3.3 V" in reason for reason in low.reasons)
+    assert judge_pack(Pack("alkaline", 4, "AA"), demand, rng).serves
+
+
+def test_usb_source_under_the_circuit_s_floor() -> None:
+    """USB 2.0, 7.2.2 (second-hand): a source may give 4.75 V, so a circuit that stops at 4.8 V is not fed."""
+    bank = parse_pack("usb-bank", 10000.0)
+    judged = {
+        floor_v: judge_pack(bank, _steady(500.0, give_up_v=floor_v), np.random.default_rng(1))
+        for floor_v in (4.7, 4.8)
+    }
+    assert judged[4.7].serves
+    assert any("4.75 V" in reason for reason in judged[4.8].reasons)
+
+
+def test_more_than_a_usb_port_owes_is_told() -> None:
+    bank = parse_pack("usb-bank", 10000.0)
+    answer = judge_pack(bank, _steady(300.0, peak_current_ma=900.0), np.random.default_rng(1))
+    assert any("label must name" in caution for caution in answer.cautions)
+
+
+def test_sag_at_the_peak_by_hand() -> None:
+    """0.5 A more than the mean through three cells of 0.15 ohm: 0.225 V; 0.6 ohm at the end: 0.9 V."""
+    answer = judge_pack(
+        Pack("alkaline", 3, "AA"), _steady(100.0, peak_current_ma=600.0), np.random.default_rng(1)
+    )
+    assert answer.sag_v == pytest.approx((0.225, 0.9))

@@ -146,8 +146,10 @@ def test_command_on_the_simulated_board() -> None:
     assert plain.exit_code == 0, plain.output
     assert "Wiring   Voltage and current are there" in plain.output
     assert "cannot be told from nothing" in plain.output
+    assert plain.output.startswith("SIMULATED")
     found = json.loads(as_json.output)
     assert found["wiring_right"] is True
+    assert found["simulated"] is True
     assert found["warnings"] == []
     assert (
         found["current_ma"]["lower"] < found["current_ma"]["value"] < found["current_ma"]["upper"]

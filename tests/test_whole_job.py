@@ -70,6 +70,10 @@ def test_demo_from_a_blank_folder(tmp_path: Path) -> None:
     assert "SIMULATED" in page
     assert "Night-ride vest" in page
     assert (tmp_path / "demo" / "report" / "report.md").exists()
+    # The joints' part: through the rig and by hand, stranded against solid.
+    assert "stranded outlasts solid" in page
+    assert (tmp_path / "demo" / "report" / "flex-survival.png").exists()
+    assert (tmp_path / "demo" / "joints-on-the-rig" / "flex.csv").exists()
     with (tmp_path / "demo" / "run" / "samples.csv").open(newline="", encoding="utf-8") as stream:
         assert next(csv.reader(stream, strict=True))[0] == "time_s"
     again = drawbench("demo", cwd=tmp_path)
@@ -129,6 +133,9 @@ def test_rundown_refuses_a_cutoff_above_the_first_voltage(tmp_path: Path) -> Non
         "simulate",
         "demo",
         "budget",
+        "flex",
+        "firmware",
+        "probe",
     ],
 )
 def test_every_command_has_help(tmp_path: Path, command: str) -> None:
