@@ -1,6 +1,7 @@
 """The command ``drawbench``: a table of commands, each imported only when it is called."""
 
 import importlib
+import os
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -32,6 +33,11 @@ COMMANDS: Final[dict[str, tuple[str, str, str]]] = {
     ),
     "probe": ("analysis.commands_probe", "probe_command", "which board is it, is it wired right"),
     "start": ("logger.commands_start", "start_command", "a few questions, then the night's run"),
+    "calibrate": (
+        "logger.commands_calibrate",
+        "calibrate_command",
+        "find out how far off this board reads",
+    ),
     "log": ("logger.commands_log", "log", "record a run from a probe board"),
     "import": (
         "logger.commands_import",
@@ -98,6 +104,7 @@ def demo(folder: Path) -> None:
     from analysis.budget_section import budget_section
     from analysis.budget_story import tell_budget
     from analysis.budget_words import answer_sentences, interval_text
+    from analysis.commands_report import discharge_parts
     from analysis.flex_words import answers
     from analysis.report import write_report
     from analysis.rundown import rundown
@@ -131,7 +138,11 @@ def demo(folder: Path) -> None:
     for text in (first, *(other for other in others if "outlasts" in other)):
         click.echo(f"     {text}")
     result = rundown(run, vest.CUTOFF_V, 60.0)
-    sections = [lambda made: budget_section(story, made), flex_section]
+    sections = [
+        lambda made: budget_section(story, made),
+        *discharge_parts(run, vest.CUTOFF_V, 60.0),
+        flex_section,
+    ]
     write_report(run, result, folder / "report", sections)
     click.echo(
         f"\nThe runs:   {folder / 'run' / 'samples.csv'}, {folder / 'remedy' / 'samples.csv'}"
@@ -159,6 +170,7 @@ def _demo_run(folder: Path, title: str, brightness: float) -> None:
             hold=60.0,
             title=title,
             load_note="24 addressable LEDs, microcontroller and motion sensor behind a 5 V boost converter",
+            calibration=False,
         )
         recorders = prepare(plan, screen.say)
         record(recorders, screen)
@@ -209,6 +221,17 @@ def main() -> None:
     except BenchError as error:
         click.echo(f"drawbench: {error}", err=True)
         sys.exit(2)
+    except Exception as error:
+        # A fault of ours: in words for the person at the bench, whole for who is to mend it.
+        if os.environ.get("DRAWBENCH_TRACEBACK"):
+            raise
+        click.echo(
+            f"drawbench: a fault of the program itself; what was recorded is kept.\n"
+            f"  Seen: {type(error).__name__}: {error}\n"
+            "  Next: please report it, with what the same command prints after DRAWBENCH_TRACEBACK=1 was set.",
+            err=True,
+        )
+        sys.exit(1)
 
 
 if __name__ == "__main__":

@@ -17,6 +17,7 @@ from analysis.commands_rundown import (
     echo_warnings,
     hold_option,
 )
+from analysis.discharge_section import discharge_section
 from analysis.report import SectionMaker, write_report
 from analysis.rundown import rundown
 from logger.errors import BenchError
@@ -70,6 +71,7 @@ def report_command(
     result = rundown(run, cutoff_v, hold_s)
     folder = out if out is not None else run.folder / "report"
     sections = [] if budget_file is None else [budget_part(budget_file, run)]
+    sections += discharge_parts(run, cutoff_v, hold_s)
     sections += _flex_parts(flex_sources, flex_cycles)
     files = write_report(run, result, folder, sections)
     if result.simulated:
@@ -80,6 +82,13 @@ def report_command(
     click.echo(f"  {_here(files, 'report.html')}")
     click.echo("Paste into a write-up, with the pictures beside it:")
     click.echo(f"  {_here(files, 'report.md')}")
+
+
+def discharge_parts(run: Run, cutoff_v: float | None, hold_s: float) -> list[SectionMaker]:
+    """The section on the pack's discharge; none where voltage, current or cutoff is not known."""
+    if cutoff_v is None or not {"pack_v", "current_ma"} <= set(run.samples.columns):
+        return []
+    return [lambda folder: discharge_section(run, cutoff_v, hold_s, folder)]
 
 
 def budget_part(budget_file: Path, run: Run) -> SectionMaker:

@@ -84,10 +84,10 @@ def _figures(found: Discharge, folder: Path) -> list[FigureFile]:
     time_s, volts, _, _ = found.course
     figures: list[FigureFile] = []
     if found.forecast.basis in ("curve", "rated capacity"):
-        figures.append(plot_forecast(found.forecast, time_s, volts, folder / "discharge_forecast"))
+        figures.append(plot_forecast(found.forecast, time_s, volts, folder / "discharge-forecast"))
     if found.fit is not None:
-        figures.append(plot_fit(found.fit.best, np.asarray(volts), folder / "discharge_fit"))
-    resistance = plot_resistance(found.resistance, folder / "discharge_resistance")
+        figures.append(plot_fit(found.fit.best, np.asarray(volts), folder / "discharge-fit"))
+    resistance = plot_resistance(found.resistance, folder / "discharge-resistance")
     if resistance is not None:
         figures.append(resistance)
     return figures

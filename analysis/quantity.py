@@ -1,8 +1,9 @@
 """A number with its unit and its doubt: the one form of every result.
 
 Rounding rule (GUM, JCGM 100:2008, 7.2.6): the half-width of the interval is
-given to two significant digits and the value to the same decimal place. Where
-the two sides differ, each end goes by its own side and the value by the narrower.
+given to two significant digits and the value to the same decimal place; of two
+unlike sides the wider one counts. Where one is many times the other, that would round
+the value away: then each end goes by its own side and the value by the narrower.
 """
 
 import math
@@ -10,6 +11,7 @@ from dataclasses import dataclass
 from typing import Any
 
 _DIGITS_WITHOUT_INTERVAL = 3
+_UNEVEN = 5.0
 
 
 @dataclass(frozen=True)
@@ -46,13 +48,18 @@ class Quantity:
         if self.value is None:
             return "none"
         places = self.decimals()
-        text = f"{_round(self.value, places)} {self.unit}".rstrip()
+        text = f"{_round(self.value, places)} {self.unit_text}".rstrip()
         if self.lower is None and self.upper is None:
             return text
         low = "?" if self.lower is None else _round(self.lower, self._end_places(self.lower))
         high = "?" if self.upper is None else _round(self.upper, self._end_places(self.upper))
         percent = "" if self.coverage is None else f" at {self.coverage * 100:g} %"
         return f"{text} ({low} to {high}{percent})"
+
+    @property
+    def unit_text(self) -> str:
+        """The unit as it stands behind a number: nothing for a plain number."""
+        return "" if self.unit == "1" else self.unit
 
     def decimals(self) -> int:
         """Decimal places the value is known to (negative: tens, hundreds)."""
@@ -61,7 +68,9 @@ class Quantity:
         ends = [end for end in (self.lower, self.upper) if end is not None and math.isfinite(end)]
         halves = [abs(end - self.value) for end in ends if end != self.value]
         if halves:
-            return 1 - _exponent_after_rounding(min(halves), 2)
+            uneven = max(halves) > _UNEVEN * min(halves)
+            half = min(halves) if uneven else max(halves)
+            return 1 - _exponent_after_rounding(half, 2)
         if self.value == 0 or not math.isfinite(self.value):
             return 0
         return (
@@ -76,7 +85,7 @@ class Quantity:
         half = abs(end - self.value)
         if half == 0 or not math.isfinite(half):
             return self.decimals()
-        return 1 - _exponent_after_rounding(half, 2)
+        return min(self.decimals(), 1 - _exponent_after_rounding(half, 2))
 
 
 def _exponent_after_rounding(number: float, digits: int) -> int:

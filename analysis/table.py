@@ -46,5 +46,5 @@ def interval_words(quantity: Quantity) -> str:
         return ""
     inside = text.split(" (", 1)[1].rstrip(")").split(" at ")[0]
     if quantity.upper is None:
-        return f"at least {inside.split(' to ')[0]} {quantity.unit}"
-    return inside if quantity.unit == "s" else f"{inside} {quantity.unit}"
+        return f"at least {inside.split(' to ')[0]} {quantity.unit_text}".rstrip()
+    return inside if quantity.unit == "s" else f"{inside} {quantity.unit_text}".rstrip()

@@ -55,6 +55,8 @@ def test_quantity_prints_no_more_than_is_known() -> None:
     # GUM (JCGM 100:2008) 7.2.6: two significant digits of uncertainty at most.
     assert str(Quantity(1234.567, "mAh", 1200.0, 1270.0, 0.95)) == "1235 mAh (1200 to 1270 at 95 %)"
     assert str(Quantity(0.0996, "V", 0.0896, 0.1096, 0.95)) == "0.100 V (0.090 to 0.110 at 95 %)"
+    assert str(Quantity(0.9523, "mA", 0.82, 1.042, 0.9)) == "0.95 mA (0.82 to 1.04 at 90 %)"
+    assert str(Quantity(1.37, "1")) == "1.37"
     # Very uneven sides: the wide one must not round the value away.
     assert str(Quantity(24_000.0, "cycles", 8_100.0, 1_634_000.0, 0.9)).startswith(
         "24000 cycles (8000 to 1"
