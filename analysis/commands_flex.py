@@ -122,7 +122,7 @@ def new_command(table: Path, groups: tuple[str, ...], specimens: int, wash: bool
     "--exponent",
     type=click.FloatRange(0.1, 20),
     metavar="X",
-    help="Of life against strain: an assumption. Left away with two radii in the table: fitted.",
+    help="Of life against strain: an assumption. Left out with two radii in the table: fitted.",
 )
 @click.option(
     "--report",

@@ -113,7 +113,9 @@ CYCLES_DEFAULT = 10_000
     is_flag=True,
     help="Go on with the run in FOLDER, with the same specimens still in the rig.",
 )
-@click.option("--port", metavar="PORT", help="Port, pattern or URL; left away: found by itself.")
+@click.option(
+    "--port", metavar="PORT", help="Port, pattern or URL; without it the board is found by itself."
+)
 @click.option(
     "--baud", type=click.IntRange(300, 4_000_000), default=BAUD_DEFAULT, show_default=True
 )

@@ -17,7 +17,14 @@ from logger.follow_up import run_follow_up
 from logger.pack import Pack, parse_pack
 from logger.port import Found, find_boards, one_board
 from logger.recording import Recording, introduce
-from logger.recording_terms import COLUMN_NAMES, GUARD_HOLD_S, REACHED, LoadAtEnd, Wishes
+from logger.recording_terms import (
+    COLUMN_NAMES,
+    GUARD_HOLD_S,
+    REACHED,
+    LastRow,
+    LoadAtEnd,
+    Wishes,
+)
 from logger.resume import read_description, read_last_row
 from logger.run_store import create_run_folder, write_description
 from logger.sample_writer import SampleWriter
@@ -232,6 +239,7 @@ def _resume(plan: Plan, folder: Path, say: Say) -> Recorder:
     writer = SampleWriter(folder, resume=True)
     try:
         last_row = read_last_row(folder)
+        _check_something_is_left(folder, stop, last_row)
         found = _find_again(plan, board.board, board.port)
     except BenchError:
         writer.close()
@@ -247,6 +255,25 @@ def _resume(plan: Plan, folder: Path, say: Say) -> Recorder:
     say(f"Going on after {rows} rows in {folder}.")
     _tell(plan, description.pack, [found], say)
     return _recorder(plan, recording, writer, found, folder, description)
+
+
+def _check_something_is_left(folder: Path, stop: Stop, last_row: LastRow | None) -> None:
+    """A run taken up again after its own end would be over before it begins."""
+    if last_row is None:
+        return
+    over = ""
+    if stop.duration_s is not None and last_row.time_s >= stop.duration_s:
+        over = f"--for {clock_text(stop.duration_s)}, and the run has lasted {clock_text(last_row.time_s)}"
+    elif stop.charge_mah is not None and last_row.charge_mah >= stop.charge_mah:
+        over = (
+            f"--charge {stop.charge_mah:g} mAh, and {last_row.charge_mah:.2f} mAh have been drawn"
+        )
+    if over:
+        raise BenchError(
+            f"Nothing is left to record in {folder}.",
+            evidence=over,
+            next_step="give what is to end it now: more with --for or --charge (from the run's beginning), or --cutoff.",
+        )
 
 
 def _stop_given(plan: Plan) -> bool:
@@ -301,6 +328,8 @@ def _recorder(
 
 def _tell(plan: Plan, pack: Pack | None, found: list[Found], say: Say) -> None:
     """Cautions, and whether the disk is big enough, before anyone leaves the room."""
+    if plan.resume is None:
+        say(f"Recording into {plan.folder}.")
     switch = all(item.hello.load != "-" for item in found)
     opens = plan.open_load is not False and (plan.cutoff is not None or pack is not None)
     for text in safety.cautions(pack, plan.cutoff, load_switch=switch, opens_load=opens):

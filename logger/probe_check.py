@@ -7,7 +7,7 @@ from statistics import fmean, stdev
 from typing import Final, Protocol
 
 from firmware_probe.line_format import command
-from logger.stream import Fault, Hello, Item, Window
+from logger.stream import Answer, Fault, Hello, Item, Window
 from logger.wiring_sense import NO_VOLTAGE_V, Row, sense_wiring, senses_of
 
 LISTEN_S: Final = 5.0
@@ -16,6 +16,8 @@ PATIENCE_S: Final = (
     3.0  # beyond the time to listen: for the first window, and for a sensor that has to be found
 )
 READ_WAIT_S: Final = 0.1
+SET_BACK_S: Final = 1.0
+SET_BACK_TRIES: Final = 2
 
 # An open input of these sensors floats up to about 1 V (common practice, no source).
 FLOATING_V: Final = 1.2
@@ -101,9 +103,25 @@ def listen(
                     faults.append(item.code)
     finally:
         if ours:
-            link.write(command("stop") + command("window", str(hello.window_us)))
+            _set_back(link, decode, hello.window_us, now)
     rows = tuple(Row(*map(float, window.passed.split(b","))) for window in windows)
     return Heard(summary(windows) if windows else None, tuple(faults), rows)
+
+
+def _set_back(
+    link: LineSource,
+    decode: Callable[[bytes], Sequence[Item]],
+    window_us: int,
+    now: Callable[[], float],
+) -> None:
+    """Stop the board and give it its window back; said again if it does not confirm."""
+    for _ in range(SET_BACK_TRIES):
+        link.write(command("stop") + command("window", str(window_us)))
+        end_s = now() + SET_BACK_S
+        while now() < end_s:
+            for item in decode(link.read(READ_WAIT_S)):
+                if isinstance(item, Answer) and item.command == "window" and item.accepted:
+                    return
 
 
 def _span_s(windows: Sequence[Window]) -> float:

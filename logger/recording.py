@@ -53,7 +53,7 @@ class Recording:
         self._axis = RunAxis(description.counters if last_row else None)
         self._tie = HostTie()
         self._anchors = Anchors(description.clock)
-        self._rule = StopRule(description.stop)
+        self._rule = StopRule(description.stop, resumed=last_row is not None)
         self._decoder = LineDecoder()
         self._dialogue = Dialogue()
         window_us = round((description.window_s or 0.0) * MICRO)

@@ -7,8 +7,17 @@ HARDWARE_CUTOFF_NEEDED = ("li-ion", "lifepo4")
 
 
 def check_cutoff(pack: Pack | None, cutoff_v: float | None, *, below_floor: bool) -> None:
-    """Raises BenchError for a cutoff under the cells' own floor, unless that is wanted expressly."""
-    if pack is None or cutoff_v is None or below_floor or cutoff_v >= pack.floor_v - 1e-9:
+    """Raises BenchError for a cutoff that a full pack stands under, and for one under the cells' own
+    floor, unless that is wanted expressly."""
+    if pack is None or cutoff_v is None:
+        return
+    if cutoff_v >= pack.full_v:
+        raise BenchError(
+            f"A cutoff of {cutoff_v:g} V is above a full pack of {pack}: {pack.full_v:.3g} V.",
+            evidence="the run would be over at once",
+            next_step="give the voltage at which the circuit gives up, for the whole pack in series.",
+        )
+    if below_floor or cutoff_v >= pack.floor_v - 1e-9:
         return
     per_cell_v = CHEMISTRIES[pack.chemistry].floor_v
     raise BenchError(
@@ -57,7 +66,7 @@ def cautions(
             "it, on a fireproof surface, or fit the switch."
         )
     elif not (load_switch and opens_load):
-        why = "has no load switch" if not load_switch else "is told to keep the load on"
+        why = "has no load switch" if not load_switch else "keeps the load on"
         end = f" at {cutoff_v:g} V" if cutoff_v is not None else ""
         words.append(
             f"The board {why}: the discharge goes on after the run ends{end}. Take the cells out then."

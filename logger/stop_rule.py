@@ -17,8 +17,9 @@ class StopRule:
     count: the question is when the circuit gives up, not when it flickers.
     """
 
-    def __init__(self, stop: Stop) -> None:
+    def __init__(self, stop: Stop, *, resumed: bool = False) -> None:
         self.stop = stop
+        self._was_above = resumed
         self._cutoff_v = float("-inf") if stop.cutoff_v is None else stop.cutoff_v
         self._hold_us = round(stop.hold_s * _MICRO)
         self._end_us = _micro(stop.duration_s)
@@ -32,8 +33,11 @@ class StopRule:
                 self.below_since_us = time_us
             if time_us - self.below_since_us >= self._hold_us:
                 held = f", held for {clock_text(self.stop.hold_s)}" if self.stop.hold_s else ""
+                if not self._was_above:
+                    held = " from the first row on: is the pack connected, and the cutoff right?"
                 return "cutoff", f"pack voltage below {self._cutoff_v:g} V{held}"
         else:
+            self._was_above = True
             self.below_since_us = None
         if self._charge_umah is not None and charge_umah >= self._charge_umah:
             return "charge", f"{self.stop.charge_mah:g} mAh have been drawn"

@@ -212,6 +212,19 @@ def test_wrong_options(arguments: list[str], words: str, tmp_path: Path, feeder:
     assert not (tmp_path / "run").exists()
 
 
+def test_nothing_is_left_to_record(tmp_path: Path, feeder: Feeder) -> None:
+    """A run that has reached its end is not taken up only to be over at once."""
+    folder = tmp_path / "run"
+    assert run_log(folder, "--port", feeder.port, "--for", "200ms").returncode == 0
+    before = (folder / "samples.csv").read_bytes()
+    again = ["--resume", str(folder), "--port", str(feeder.port)]
+    refused(run_log(*again), "Nothing is left", "--for 0.2 s")
+    refused(run_log(*again, "--charge", "0.00001"), "Nothing is left", "have been drawn")
+    assert (folder / "samples.csv").read_bytes() == before
+    assert run_log(*again, "--for", "400ms").returncode == 0
+    assert (folder / "samples.csv").read_bytes().startswith(before)
+
+
 def test_nothing_to_resume(tmp_path: Path, feeder: Feeder) -> None:
     refused(run_log("--resume", tmp_path / "x", "--port", feeder.port), "no run in", "begin one")
     (tmp_path / "x").mkdir()

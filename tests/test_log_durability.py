@@ -326,7 +326,7 @@ def test_resume_asks_for_the_same_board(tmp_path: Path) -> None:
         run_log(tmp_path / "run", "--port", feeder.port, "--for", "500ms")
     rows = count_rows(tmp_path / "run")
     with Feeder(FeederBoard("0BADCAFE"), tmp_path) as feeder:
-        result = run_log("--resume", tmp_path / "run", "--port", feeder.port)
+        result = run_log("--resume", tmp_path / "run", "--port", feeder.port, "--for", "1h")
     assert result.returncode == 2
     assert "7F3A91C2 that recorded this run did not answer" in result.stderr
     assert "0BADCAFE on" in result.stderr

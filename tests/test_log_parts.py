@@ -78,6 +78,9 @@ def test_a_cutoff_below_the_floor_is_refused_unless_wanted() -> None:
         safety.check_cutoff(pack, 2.39, below_floor=False)
     safety.check_cutoff(pack, 1.0, below_floor=True)
     safety.check_cutoff(None, 1.0, below_floor=False)
+    # A new alkaline cell stands at 1.65 V at most (reference B10).
+    with pytest.raises(BenchError, match=r"above a full pack of 3x AA alkaline: 4\.95 V"):
+        safety.check_cutoff(pack, 5.0, below_floor=True)
 
 
 def test_the_board_guards_the_cells() -> None:

@@ -39,13 +39,16 @@ def window_line(i: int, current: str = "100.0000") -> bytes:
 class FakeLink:
     """A board that sends a window at each read once it was told to start; its clock is the test's."""
 
-    def __init__(self, lines: list[bytes]) -> None:
+    def __init__(self, lines: list[bytes], *, confirms: bool = True) -> None:
         self.lines = lines
+        self.confirms = confirms
         self.written = b""
         self.time_s = 0.0
 
     def read(self, wait_s: float) -> bytes:
         self.time_s += wait_s
+        if b"stop" in self.written and self.confirms:
+            return frame("ok,stop") + frame("ok,window")
         return self.lines.pop(0) if self.lines and b"start" in self.written else b""
 
     def write(self, data: bytes) -> None:
@@ -63,6 +66,13 @@ def test_listens_for_five_seconds_and_leaves_the_board_as_it_was() -> None:
     assert seen.span_s == pytest.approx(5.0)
     names = [line.split(b"*")[0] for line in link.written.splitlines()]
     assert names == [b"window,100000", b"start", b"stop", b"window,250000"]
+
+
+def test_a_board_that_does_not_confirm_is_told_once_more_and_not_waited_for() -> None:
+    link = FakeLink([window_line(i) for i in range(60)], confirms=False)
+    listen(link, LineDecoder().feed, HELLO, listen_s=1.0, now=link.now)
+    assert link.written.count(b"window,250000") == 2
+    assert link.time_s == pytest.approx(1.1 + 2.0, abs=0.3)
 
 
 def test_a_board_that_is_recording_is_only_listened_to() -> None:

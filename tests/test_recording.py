@@ -94,6 +94,13 @@ def test_a_cutoff_needs_its_hold_without_a_break() -> None:
     assert bench.table[-1]["time_s"] == below[-1]
 
 
+def test_a_pack_that_was_never_above_the_cutoff_is_asked_about() -> None:
+    bench = started(stop=Stop(cutoff_v=5.5, hold_s=2.0))
+    bench.run(3.0)
+    assert bench.recording.status().end_reason == "cutoff"
+    assert "from the first row on: is the pack connected" in bench.recording.status().end_text
+
+
 def test_the_load_is_opened_at_the_cutoff_and_it_is_confirmed() -> None:
     bench = started(FeederBoard(load="1"), stop=Stop(cutoff_v=2.7))
     bench.board.start_v = 2.6
