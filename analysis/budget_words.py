@@ -139,9 +139,10 @@ def _culprit_sentence(story: BudgetStory) -> str:
     for group in story.comparison.inseparable:
         others = [label for label in group if label != first]
         if first in group and others:
+            together = ", ".join(others[:2]) + (" and others" if len(others) > 2 else "")
             text += (
-                f" The modes show only a mixture of it and {', '.join(others[:3])}"
-                f"{' and others' if len(others) > 3 else ''}: one more mode, with just one of them on, would tell."
+                f" For certain the run cannot tell it apart from {together}. "
+                "A minute with only one of them on would make it sure."
             )
             break
     return text

@@ -9,7 +9,7 @@ import hashlib
 import json
 import os
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, fields
+from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any, Final
 
@@ -111,7 +111,8 @@ def _keep(folder: Path, digest: Digest) -> None:
     """A folder that cannot be written to costs only the time to make it again."""
     temporary = folder / f"{DIGEST_NAME}.{os.getpid()}"
     try:
-        text = json.dumps(asdict(digest), ensure_ascii=False, separators=(",", ":"))
+        # Not asdict: it would copy every list of the course first.
+        text = json.dumps(vars(digest), ensure_ascii=False, separators=(",", ":"))
         temporary.write_text(text, encoding="utf-8")
         temporary.replace(folder / DIGEST_NAME)
     except OSError:

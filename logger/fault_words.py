@@ -12,6 +12,8 @@ FAULT_WORDS: Final = {
     "range": RANGE_CHANGED,
     "missed": "conversions were not read in time",
     "rx": "the board lost bytes of a command",
+    "watchdog": "the board hung and its watchdog restarted it",
+    "brownout": "the board's own supply fell too low and it restarted",
 }
 LOAD_WORDS: Final = {
     "host": "told by this computer",
