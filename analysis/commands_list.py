@@ -24,9 +24,13 @@ from analysis.run_table import (
 from logger.errors import BenchError
 from logger.run_list import find_runs
 
-_NARROW = ("run", "title", "pack", "cutoff_time_s", "duration_s", "charge_mah", "mean_current_ma")
-_WIDE = (*_NARROW[:3], "started", *_NARROW[3:], "last_voltage_v", "ended")
-_WIDE_FROM = 140
+_NARROW = ("run", "pack", "cutoff_time_s", "duration_s", "charge_mah", "mean_current_ma")
+_MIDDLE = ("run", "title", *_NARROW[1:])
+_WIDE = (*_MIDDLE[:3], "started", *_MIDDLE[3:], "last_voltage_v", "ended")
+_TEXTS = ("run", "title", "pack", "started", "ended")
+# Names may be cut short to this many letters; numbers never are.
+_TEXT_LEAST = 12
+_GAP = 2
 
 
 @click.command("list")
@@ -126,17 +130,15 @@ def _chosen(folder: Path, options: dict[str, Any]) -> list[Line]:
 
 def _show(lines: list[Line]) -> None:
     console = Console()
-    wide = console.width >= _WIDE_FROM
-    columns = [
-        column
-        for column in (_WIDE if wide else _NARROW)
-        if column == "run" or any(shown(line, column) for line in lines)
-    ]
-    table = Table(box=None, padding=(0, 2, 0, 0), header_style="bold")
+    columns, least = _fitting(lines, console.width)
+    table = Table(box=None, padding=(0, _GAP, 0, 0), header_style="bold")
     for column in columns:
-        text = column in ("run", "title", "pack", "started", "ended")
         table.add_column(
-            COLUMNS[column], justify="left" if text else "right", no_wrap=not text, overflow="fold"
+            COLUMNS[column],
+            justify="left" if column in _TEXTS else "right",
+            no_wrap=True,
+            overflow="ellipsis",
+            min_width=least[column],
         )
     for line in lines:
         cells = [Text(shown(line, column)) for column in columns]
@@ -152,6 +154,25 @@ def _show(lines: list[Line]) -> None:
     if len(cutoffs) > 1:
         notes.append("their cutoffs differ: compare them with one --cutoff")
     click.echo("; ".join(notes) + ".")
+
+
+def _fitting(lines: list[Line], width: int) -> tuple[list[str], dict[str, int]]:
+    """The most columns that stand side by side in this width, and the least width of each."""
+    for offered in (_WIDE, _MIDDLE, _NARROW):
+        columns = [
+            column
+            for column in offered
+            if column == "run" or any(shown(line, column) for line in lines)
+        ]
+        least = {column: _least(lines, column) for column in columns}
+        if sum(least.values()) + _GAP * len(columns) <= width:
+            break
+    return columns, least
+
+
+def _least(lines: list[Line], column: str) -> int:
+    longest = max(len(COLUMNS[column]), *(len(shown(line, column)) for line in lines))
+    return min(longest, _TEXT_LEAST) if column in _TEXTS else longest
 
 
 def _as_json(lines: list[Line]) -> dict[str, Any]:
