@@ -130,7 +130,8 @@ def _chosen(folder: Path, options: dict[str, Any]) -> list[Line]:
 
 def _show(lines: list[Line]) -> None:
     console = Console()
-    columns, least = _fitting(lines, console.width)
+    widths = _fitting(lines, console.width)
+    columns = list(widths)
     table = Table(box=None, padding=(0, _GAP, 0, 0), header_style="bold")
     for column in columns:
         table.add_column(
@@ -138,7 +139,7 @@ def _show(lines: list[Line]) -> None:
             justify="left" if column in _TEXTS else "right",
             no_wrap=True,
             overflow="ellipsis",
-            min_width=least[column],
+            width=widths[column],
         )
     for line in lines:
         cells = [Text(shown(line, column)) for column in columns]
@@ -156,23 +157,26 @@ def _show(lines: list[Line]) -> None:
     click.echo("; ".join(notes) + ".")
 
 
-def _fitting(lines: list[Line], width: int) -> tuple[list[str], dict[str, int]]:
-    """The most columns that stand side by side in this width, and the least width of each."""
+def _fitting(lines: list[Line], width: int) -> dict[str, int]:
+    """The most columns that stand side by side in this width, and the width of each."""
     for offered in (_WIDE, _MIDDLE, _NARROW):
-        columns = [
-            column
+        longest = {
+            column: max(len(COLUMNS[column]), *(len(shown(line, column)) for line in lines))
             for column in offered
             if column == "run" or any(shown(line, column) for line in lines)
-        ]
-        least = {column: _least(lines, column) for column in columns}
-        if sum(least.values()) + _GAP * len(columns) <= width:
+        }
+        widths = {
+            column: min(letters, _TEXT_LEAST) if column in _TEXTS else letters
+            for column, letters in longest.items()
+        }
+        spare = width - sum(widths.values()) - _GAP * len(widths)
+        if spare >= 0:
             break
-    return columns, least
-
-
-def _least(lines: list[Line], column: str) -> int:
-    longest = max(len(COLUMNS[column]), *(len(shown(line, column)) for line in lines))
-    return min(longest, _TEXT_LEAST) if column in _TEXTS else longest
+    for column in longest:
+        more = min(longest[column] - widths[column], max(spare, 0))
+        widths[column] += more
+        spare -= more
+    return widths
 
 
 def _as_json(lines: list[Line]) -> dict[str, Any]:
