@@ -30,7 +30,7 @@ _WIDE = (*_MIDDLE[:3], "started", *_MIDDLE[3:], "last_voltage_v", "ended")
 _TEXTS = ("run", "title", "pack", "started", "ended")
 # Names may be cut short to this many letters; numbers never are.
 _TEXT_LEAST = 12
-_GAP = 2
+_GAP = 1
 
 
 @click.command("list")
