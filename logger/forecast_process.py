@@ -12,9 +12,9 @@ import threading
 from collections.abc import Sequence
 from typing import Any, Final
 
+from logger.child_process import drawbench_environment
 from logger.log_plan import Recorder
 from logger.outlook import Foreseen
-from logger.page_process import drawbench_environment
 
 # Young runs tell nothing, and short ones shall not pay for a second program.
 AFTER_S: Final = 60.0

@@ -6,7 +6,6 @@ rows from the run's file anyway. Marks and the wish to open the load switch come
 
 import contextlib
 import json
-import os
 import queue
 import subprocess
 import sys
@@ -17,6 +16,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any, Final
 
+from logger.child_process import drawbench_environment
 from logger.description import Event
 from logger.errors import BenchError
 from logger.log_plan import Recorder
@@ -157,13 +157,6 @@ def page_command(port: int | None, lan: bool) -> list[str]:
     if port is not None:
         command += ["--page-port", str(port)]
     return [*command, "--lan"] if lan else command
-
-
-def drawbench_environment() -> dict[str, str]:
-    """The same program again, also when it runs from a source folder."""
-    root = str(Path(__file__).resolve().parent.parent)
-    paths = [root, *filter(None, os.environ.get("PYTHONPATH", "").split(os.pathsep))]
-    return {**os.environ, "PYTHONPATH": os.pathsep.join(paths)}
 
 
 def _words(recorder: Recorder) -> dict[str, Any]:

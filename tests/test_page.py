@@ -404,7 +404,9 @@ def test_twenty_stuck_browsers_cost_no_row_and_marks_arrive(tmp_path: Path) -> N
     own = json.loads((folder / "samples.csv-metadata.json").read_text())["urn:drawbench:run"]
     marks = [event["text"] for event in own["events"] if event["kind"] == "mark"]
     assert marks == ["pattern B on"]
-    assert "load switch opened (host)" in [event["text"] for event in own["events"]]
+    assert "load switch opened (told by this computer)" in [
+        event["text"] for event in own["events"]
+    ]
     assert run["current_ma"].iloc[-1] == 0
     assert not board.running
 
