@@ -93,11 +93,8 @@ class Course:
             (ends["low_ma"][found], 3), (mean_ma, 3), (ends["high_ma"][found], 3),
             (ends["charge_mah"][found], 3),
         )  # fmt: skip
-        texts = [np.round(values, places).tolist() for values, places in columns]
-        return [
-            [number, *(None if value != value else value for value in values)]
-            for number, *values in zip(found.tolist(), *texts, strict=True)
-        ]
+        numbers = [_known(np.round(values, places)) for values, places in columns]
+        return [list(step) for step in zip(found.tolist(), *numbers, strict=True)]
 
     @classmethod
     def of_steps(cls, begin_s: float, step_s: float, steps: list[list[Any]]) -> "Course":
@@ -136,3 +133,10 @@ class Course:
         self.step_s *= 2
         self.last //= 2
         self.generation += 1
+
+
+def _known(values: Floats) -> list[float | None]:
+    """As a list, None where not a number; most columns have none of these."""
+    if not np.isnan(values).any():
+        return list(values.tolist())
+    return [None if value != value else value for value in values.tolist()]
