@@ -156,10 +156,10 @@ def _demo_run(folder: Path, title: str, brightness: float) -> None:
     from firmware_probe.links import best_link
     from firmware_probe.serve import BoardServer
     from logger.log_plan import Plan, prepare, summary
-    from logger.screen import LiveScreen, PlainScreen
+    from logger.screen import choose_screen
     from logger.side_by_side import record
 
-    screen = LiveScreen() if sys.stdout.isatty() else PlainScreen()
+    screen = choose_screen(plain=False)
     simulated = vest.vest_board(window_us=2_000_000, brightness=brightness)
     with BoardServer(simulated, best_link(), time_factor=0.0) as board:
         plan = Plan(

@@ -412,9 +412,16 @@ _RATE_LOSS: Final = {
     "lithium-coin": (0.25, 0.001, 0.08),
     "lithium-aa": (0.04, 0.1, 0.02),
 }
-# A power bank's label counts its cells at 3.7 V; what leaves at 5 V after the converter: typical.
-BANK_YIELD: Final = 3.7 / 5.0 * 0.87
+# What comes out of a power bank against its label: spread, typical.
 BANK_LOG_SD: Final = 0.12
+
+
+def bank_charge_mah(label_mah: float, output_v: float = 5.0, efficiency: float = 0.87) -> float:
+    """Charge a power bank gives at its output: label times cell voltage over output times efficiency.
+
+    The label counts the cells' charge at 3.7 V (common practice, no source).
+    """
+    return label_mah * 3.7 / output_v * efficiency
 
 
 def families(chemistry: str) -> tuple[CurveFamily, ...]:
@@ -437,7 +444,7 @@ def capacity_prior(pack: Pack, mean_ma: float) -> CapacityPrior:
         known = key in _USUAL_MAH
         text = f"usual capacity of {pack.size} {pack.chemistry}" if known else "capacity not known"
     if pack.chemistry == "usb-bank":
-        return CapacityPrior(median * BANK_YIELD, float(np.hypot(log_sd, BANK_LOG_SD)), text)
+        return CapacityPrior(bank_charge_mah(median), float(np.hypot(log_sd, BANK_LOG_SD)), text)
     exponent, reference_per_h, exponent_sd = _RATE_LOSS[pack.chemistry]
     log_ratio = np.log(max(mean_ma / label / reference_per_h, 1e-3))
     if exponent * log_ratio > 0:

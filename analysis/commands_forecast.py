@@ -21,13 +21,10 @@ from analysis.forecast_words import forecast_json, forecast_line, forecast_words
 from analysis.future_load import Programme
 from analysis.run_forecast import forecast_run
 from analysis.words import plain_text
+from logger.durations import parse_duration_s
 from logger.errors import BenchError
 from logger.pack import SAFETY_CLOSING, parse_pack
 from logger.run_reader import Run, read_run
-
-# Bases on which a forecast stands; the others know nothing yet.
-_FORESEEN = ("curve", "rated capacity")
-_SECONDS = {"s": 1.0, "min": 60.0, "m": 60.0, "h": 3600.0, "d": 86400.0}
 
 
 class SpanType(click.ParamType):  # type: ignore[type-arg]
@@ -48,8 +45,12 @@ class SpanType(click.ParamType):  # type: ignore[type-arg]
 
 def span_seconds(text: str) -> float | None:
     """Seconds of ``7.5h``, ``20min``, ``90`` (seconds); None if it is not a time."""
-    match = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*(s|min|m|h|d)?\s*", text)
-    return float(match[1]) * _SECONDS[match[2] or "s"] if match else None
+    if re.fullmatch(r"\s*\d+(?:\.\d+)?\s*", text):
+        return float(text)
+    try:
+        return parse_duration_s(text)
+    except ValueError:
+        return None
 
 
 def parse_programme(text: str) -> Programme:
@@ -178,7 +179,10 @@ def _follow(folder: Path, as_json: bool) -> None:
             click.echo(forecast_line(found))
             return
         half, most = found.cutoff_time
-        if None not in (half.value, most.lower, most.upper) and found.basis in _FORESEEN:
+        if (
+            None not in (half.value, most.lower, most.upper)
+            and found.basis in live_forecast.FORESEEN
+        ):
             ends = {"end_s": half.value, "lower_s": most.lower, "upper_s": most.upper}
             line = {"as_of_s": found.now_s, **ends, "text": forecast_line(found)}
             click.echo(json.dumps(line, allow_nan=False))

@@ -16,6 +16,8 @@ from logger.page.feed import RunFeed
 # more than this share of the time.
 _INTERVAL_S: Final = 10.0
 LOOK_S: Final = 1.0
+# Bases on which a forecast stands; the others know nothing yet, or have nothing left to foresee.
+FORESEEN: Final = ("curve", "rated capacity")
 _BUSY_SHARE: Final = 0.1
 _STEPS_S: Final = (60.0, 300.0, 600.0, 900.0, 1800.0, 3600.0)
 _POINTS: Final = 60
@@ -83,7 +85,7 @@ def follow(
 def left_of(found: Forecast) -> Left | None:
     """A forecast in the page's words; None if it knows nothing."""
     half, most = found.cutoff_time
-    if found.basis not in ("curve", "rated capacity") or half.value is None:
+    if found.basis not in FORESEEN or half.value is None:
         return None
     now_s = found.now_s
     ahead_s = half.value - now_s

@@ -210,14 +210,6 @@ def in_order(answers: list[PackAnswer]) -> list[PackAnswer]:
     return sorted(answers, key=rank)
 
 
-def bank_charge_mah(label_mah: float, output_v: float = 5.0, efficiency: float = 0.87) -> float:
-    """Charge a power bank gives at its output: label times cell voltage over output times efficiency.
-
-    The label counts the cells' charge at 3.7 V (common practice, no source).
-    """
-    return label_mah * 3.7 / output_v * efficiency
-
-
 def _voltage_reasons(pack: Pack, demand: Demand) -> list[str]:
     reasons = []
     if demand.most_v and pack.full_v > demand.most_v:

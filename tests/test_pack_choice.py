@@ -8,7 +8,8 @@ import pytest
 from analysis.budget_changes import demand_of, worthwhile_changes
 from analysis.budget_edit import TEMPLATE
 from analysis.budget_file import parse_budget
-from analysis.pack_choice import Demand, bank_charge_mah, in_order, judge_pack
+from analysis.chemistry_prior import bank_charge_mah
+from analysis.pack_choice import Demand, in_order, judge_pack
 from analysis.pack_table import CANDIDATES, mass_g
 from logger.pack import Pack, parse_pack
 
