@@ -19,6 +19,7 @@ from analysis.discharge import discharge
 from analysis.forecast import Forecast
 from analysis.forecast_words import forecast_json, forecast_line, forecast_words
 from analysis.future_load import Programme
+from analysis.pack_faults import Fault
 from analysis.run_forecast import forecast_run
 from analysis.words import plain_text
 from logger.durations import parse_duration_s
@@ -188,7 +189,14 @@ def _follow(folder: Path, as_json: bool) -> None:
             click.echo(json.dumps(line, allow_nan=False))
             sys.stdout.flush()
 
-    live_forecast.follow(folder, say, over.is_set, over.wait)
+    def warn(fault: Fault) -> None:
+        if not as_json:
+            click.echo(f"! {plain_text(fault.text)}")
+            return
+        click.echo(json.dumps({"warning": fault.code, "text": fault.text}))
+        sys.stdout.flush()
+
+    live_forecast.follow(folder, say, over.is_set, over.wait, warn)
 
 
 def with_pack(run: Run, pack_text: str | None, capacity_mah: float | None) -> Run:

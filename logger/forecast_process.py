@@ -1,7 +1,8 @@
 """The forecast beside a recording: a process of its own follows the run's file and says when it will end.
 
 So the recording stays small and quick, and nothing that the forecast does can cost a row. It is the
-command ``drawbench forecast RUN --follow --json``; a line of JSON each time it has something new.
+command ``drawbench forecast RUN --follow --json``; a line of JSON each time it has something new:
+a forecast, or a fault of the run (pack swapped, bad contact, crossed wires ...), which goes into the record.
 """
 
 import contextlib
@@ -30,6 +31,7 @@ class ForecastProcess:
         self._process: subprocess.Popen[bytes] | None = None
         self._failed = False
         self._noted_s = float("-inf")
+        self._warned: set[str] = set()
 
     def turn(self) -> None:
         """Start the process when the run is old enough; put down what it says once an hour."""
@@ -69,7 +71,15 @@ class ForecastProcess:
         assert self._process is not None
         assert self._process.stdout is not None
         for line in self._process.stdout:
+            self._take(line)
+
+    def _take(self, line: bytes) -> None:
+        warning = warning_of(line)
+        if warning is None:
             self._recorder.view.foreseen = foreseen_of(line)
+        elif warning not in self._warned:
+            self._warned.add(warning)
+            self._recorder.session.note("warning", warning)
 
 
 def foreseen_of(line: bytes) -> Foreseen | None:
@@ -87,15 +97,20 @@ def foreseen_of(line: bytes) -> Foreseen | None:
         return None
 
 
+def warning_of(line: bytes) -> str | None:
+    """A fault in words; None where the line tells of none."""
+    try:
+        said = json.loads(line)
+        return str(said["text"]) if "warning" in said else None
+    except (ValueError, KeyError, TypeError):
+        return None
+
+
 class Forecasts:
     """Forecasts of several recordings side by side."""
 
     def __init__(self, recorders: Sequence[Recorder]) -> None:
-        self._processes = [
-            ForecastProcess(recorder)
-            for recorder in recorders
-            if recorder.view.stop.cutoff_v is not None
-        ]
+        self._processes = [ForecastProcess(recorder) for recorder in recorders]
 
     def turn(self) -> None:
         for process in self._processes:
