@@ -1,11 +1,29 @@
 """A forecast in plain words, in one line, and as JSON."""
 
 from dataclasses import replace
-from typing import Any
+from typing import Any, Final
 
 from analysis.forecast import Forecast
 from analysis.quantity import Quantity
 from analysis.words import quantity_words, span_words
+
+# Chemistries whose curves no measured or simulated rundown has checked (tests/test_chemistry_sheets.py
+# holds what was).
+UNCHECKED: Final = {
+    "zinc-carbon": "zinc-carbon cells",
+    "lithium-coin": "lithium coin cells",
+    "lithium-aa": "lithium AA cells",
+}
+
+
+def unchecked_words(chemistry: str, basis: str) -> str:
+    """What a forecast from a curve of this chemistry does not rest on; empty where it was checked."""
+    if basis != "curve" or chemistry not in UNCHECKED:
+        return ""
+    return (
+        f"How {UNCHECKED[chemistry]} empty is known here from typical curves and data-sheet capacities only; "
+        "no measured rundown has checked it. Take the interval as a guide."
+    )
 
 
 def forecast_line(found: Forecast) -> str:

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from analysis.cutoff import cutoff_time, find_fall
 from analysis.forecast import Forecast, LiveForecast
+from analysis.forecast_words import unchecked_words
 from analysis.future_load import Programme
 from analysis.pack_faults import PackFaults, pack_faults
 from analysis.quantity import Quantity
@@ -123,6 +124,9 @@ def _forecast(
         warnings.append(
             f"Whether this source ever shows {cutoff_v:g} V is not known: it may hold its voltage and then switch off."
         )
+    unchecked = unchecked_words(pack.chemistry, found.basis) if pack is not None else ""
+    if unchecked:
+        warnings.append(unchecked)
     return _from_begin(
         replace(found, warnings=(*warnings, *found.warnings)), trace.begin_s, live.history.rows
     )

@@ -21,6 +21,7 @@ from logger.outlook import Foreseen
 AFTER_S: Final = 60.0
 # How often what was foreseen goes into the run's record.
 RECORD_S: Final = 3600.0
+_LISTENED_OUT_S: Final = 2.0
 
 
 class ForecastProcess:
@@ -32,6 +33,7 @@ class ForecastProcess:
         self._failed = False
         self._noted_s = float("-inf")
         self._warned: set[str] = set()
+        self._listener: threading.Thread | None = None
 
     def turn(self) -> None:
         """Start the process when the run is old enough; put down what it says once an hour."""
@@ -50,6 +52,10 @@ class ForecastProcess:
         with contextlib.suppress(OSError):
             self._process.kill()
         self._process.wait()
+        if self._process.stdin is not None:
+            self._process.stdin.close()
+        if self._listener is not None:
+            self._listener.join(_LISTENED_OUT_S)
 
     def _start(self) -> None:
         command = [sys.executable, "-m", "drawbench", "forecast", str(self._recorder.folder)]
@@ -65,13 +71,15 @@ class ForecastProcess:
         except OSError:
             self._failed = True  # the rough estimate goes on
             return
-        threading.Thread(target=self._listen, name="forecast", daemon=True).start()
+        self._listener = threading.Thread(target=self._listen, name="forecast", daemon=True)
+        self._listener.start()
 
     def _listen(self) -> None:
         assert self._process is not None
         assert self._process.stdout is not None
-        for line in self._process.stdout:
-            self._take(line)
+        with self._process.stdout as lines:
+            for line in lines:
+                self._take(line)
 
     def _take(self, line: bytes) -> None:
         warning = warning_of(line)

@@ -3,6 +3,7 @@
 import json
 from collections.abc import Callable, Iterator
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -12,7 +13,7 @@ from analysis.chemistry_prior import FAMILIES, curve_table
 from analysis.pack_faults import FaultWatch, jump_rows, pack_faults
 from analysis.run_forecast import forecast_run
 from analysis.trace import trace_of
-from firmware_probe.load import ConstantPower, LoadProgramme, Mode, Pulsed, Resistor, Step
+from firmware_probe.load import ConstantPower, LoadProgramme, Mode, Part, Pulsed, Resistor, Step
 from firmware_probe.pack import ALKALINE_AA, CellPack
 from firmware_probe.sensor import INA219 as CHIP
 from firmware_probe.sensor import CurrentSensor
@@ -47,9 +48,9 @@ def run_of(
     draw_ma: Callable[[Array], Array] = steady,
     hours: float = 8.0,
     step_s: float = 20.0,
-    **changes: object,
+    **changes: Any,
 ) -> Run:
-    given = {"stop": stop_at(3.0, 60.0), "pack": VEST, **changes}
+    given: dict[str, Any] = {"stop": stop_at(3.0, 60.0), "pack": VEST, **changes}
     return board_run(volts, draw_ma, hours * 3600, step_s, parts=1, **given)
 
 
@@ -220,7 +221,7 @@ def test_recovery_after_a_rest_is_no_other_pack() -> None:
     assert not any(fault.code.startswith("swap") for fault in play(gappy).faults)
 
 
-HEALTHY_LOADS = {
+HEALTHY_LOADS: dict[str, Callable[[], tuple[Part, ...]]] = {
     "pulsed": lambda: (Pulsed(Resistor(8.0), 0.11, 0.3), Resistor(90.0)),
     "booster": lambda: (ConstantPower(0.35), Pulsed(Resistor(12.0), 0.7, 0.2)),
     "steady": lambda: (ConstantPower(0.5),),
