@@ -14,6 +14,7 @@ from analysis.pack_faults import PackFaults, pack_faults
 from analysis.quantity import Quantity
 from analysis.trace import Trace, trace_of
 from analysis.uncertainty import limits_of
+from analysis.words import span_words
 from logger.errors import BenchError
 from logger.run_reader import Run
 
@@ -51,11 +52,15 @@ def forecast_run(
                 evidence=f"the run's rows go from {trace.time_s[0]:g} s to {trace.time_s[-1]:g} s",
                 next_step="give a later moment, e.g. --until 2h.",
             )
+    ran_s = trace.duration_s
     trace = _rows(trace, np.arange(len(trace.time_s)) < end)
     if trace.current_ma is None:
         assert programme is not None
         trace = replace(trace, current_ma=np.full(end, programme.mean_ma))
     faults = pack_faults(trace, run.description)
+    if until_s is not None and until_s > ran_s + trace.usual_step_s:
+        late = f"The run has rows up to {span_words(ran_s)} only: the forecast is as of then, not as of {span_words(until_s)}."
+        faults = replace(faults, warnings=(late, *faults.warnings))
     whole = _rows(trace, ~faults.bad)
     fall = find_fall(whole, limits_of(run.description), cutoff_v, hold_s)
     if fall.crossing is None or not fall.crossing.finished:
@@ -107,7 +112,8 @@ def _forecast(
         live.add(trace.time_s[keep], volts[keep], current[keep], charge)
     found = live.now()
     if faults.flow == "charging":
-        found = replace(found, why="the pack was being charged, not discharged")
+        why = "the pack was being charged, not discharged"
+        found = replace(found, why=why, now_s=trace.duration_s)
     if pack is not None and cutoff_v < pack.floor_v:
         warnings.append(
             f"The cutoff of {cutoff_v:g} V is below the floor of these cells ({pack.floor_v:.2f} V): stop there. {pack.caution}"
@@ -120,16 +126,21 @@ def _forecast(
         warnings.append(
             f"The run began below the cutoff of {cutoff_v:g} V: was the cutoff meant for the whole pack, not for one cell?"
         )
-    if found.basis in ("none", "rated capacity") and pack is not None:
+    warnings += found.warnings
+    if _is_flat(found) and faults.flow != "charging":
         warnings.append(
             f"Whether this source ever shows {cutoff_v:g} V is not known: it may hold its voltage and then switch off."
         )
     unchecked = unchecked_words(pack.chemistry, found.basis) if pack is not None else ""
     if unchecked:
         warnings.append(unchecked)
-    return _from_begin(
-        replace(found, warnings=(*warnings, *found.warnings)), trace.begin_s, live.history.rows
-    )
+    return _from_begin(replace(found, warnings=tuple(warnings)), trace.begin_s, live.history.rows)
+
+
+def _is_flat(found: Forecast) -> bool:
+    """Whether the source's voltage tells nothing of its charge."""
+    open_end = found.basis == "none" and found.cutoff_time[0].lower is not None
+    return found.basis == "rated capacity" or open_end
 
 
 def _rows(trace: Trace, keep: NDArray[np.bool_]) -> Trace:
