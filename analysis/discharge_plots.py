@@ -140,12 +140,10 @@ def plot_fit(fit: ModelFit, volts: Array, stem: Path, *, simulated: bool = False
             markeredgecolor=VOLTAGE.colour,
             label="measured",
         )
-        top.plot(charge_mah, volts - fit.residual_v, color=CURRENT.colour, label="fitted curve")
+        top.plot(charge_mah, volts - fit.residual_v, color=CURRENT.colour, label=fit.model.name)
         top.legend(loc="upper right", frameon=False)
         top.set_ylabel("pack voltage (V)")
-        top.set_title(
-            f"The fitted curve misses by {1e3 * fit.rms_v:.2g} mV (rms): {fit.model.name}"
-        )
+        top.set_title(f"Fitted curve: {1e3 * fit.rms_v:.2g} mV off (rms)")
         bottom.axhline(0, color=INK, linewidth=0.8)
         bottom.plot(charge_mah, 1e3 * fit.residual_v, color=VOLTAGE.colour, linewidth=1.1)
         bottom.set_ylabel("residual (mV)")
@@ -180,7 +178,7 @@ def plot_resistance(found: Resistance, stem: Path, *, simulated: bool = False) -
         axes.set_xlabel("charge out of the pack (% of the run's)")
         axes.set_ylabel("internal resistance (mΩ)")
         first, last = (f"{1e3 * ohm:.3g}" for ohm in (found.ohm[0], found.ohm[-1]))
-        axes.set_title(f"Internal resistance: {first} mΩ at first, {last} mΩ at last")
+        axes.set_title(f"Resistance: {first} mΩ at first, {last} at last")
         if simulated:
             mark_simulated(axes)
         save_figure(figure, stem)
@@ -225,21 +223,15 @@ def plot_overlay(
                 axes.annotate(
                     span_words(end_s, 60.0),
                     (end_s / divisor, cutoff_v),
-                    xytext=(-7, 6),
+                    xytext=(-7, -4),
                     textcoords="offset points",
                     ha="right",
+                    va="top",
                     fontsize=9,
                     color=look.colour,
                 )
         if cutoff_v is not None:
             axes.axhline(cutoff_v, color=INK, linewidth=0.9)
-            axes.annotate(
-                f"cutoff {cutoff_v:g} V",
-                (0, cutoff_v),
-                xytext=(3, -12),
-                textcoords="offset points",
-                fontsize=9,
-            )
         # lines that lie upon each other cannot be labelled at their ends
         axes.legend(loc="upper right", frameon=False, handlelength=3.2)
         axes.set_xlabel(f"time since the run began ({unit})")
@@ -258,7 +250,11 @@ def plot_overlay(
 
 
 def _overlay_title(cutoff_v: float | None, ends_s: Sequence[float]) -> str:
-    if cutoff_v is None or not ends_s:
+    if cutoff_v is None:
         return "Runs side by side"
+    if not ends_s:
+        return f"Runs side by side; cutoff {cutoff_v:g} V not reached"
     least, most = span_words(min(ends_s), 60.0), span_words(max(ends_s), 60.0)
-    return f"Down to {cutoff_v:g} V: " + (least if least == most else f"{least} to {most}")
+    return f"Down to the cutoff of {cutoff_v:g} V: " + (
+        least if least == most else f"{least} to {most}"
+    )

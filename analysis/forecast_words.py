@@ -35,8 +35,7 @@ def forecast_title(found: Forecast) -> str:
     half, most = found.cutoff_time
     if half.value is None or found.basis == "reached":
         return "Forecast: when does the pack reach the cutoff?"
-    step_s = _step_s(most)
-    return f"Cutoff after about {_rounded(half.value, step_s)}; nine times in ten {_range(most)}"
+    return f"Cutoff after {_range(most)} (9 in 10)"
 
 
 def forecast_line(found: Forecast) -> str:

@@ -6,6 +6,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.chemistry_prior import capacity_prior
 from analysis.cutoff import cutoff_time, find_fall
 from analysis.forecast import Forecast, LiveForecast
 from analysis.forecast_words import unchecked_words
@@ -16,9 +17,11 @@ from analysis.trace import Trace, trace_of
 from analysis.uncertainty import limits_of
 from analysis.words import span_words
 from logger.errors import BenchError
+from logger.pack import Pack
 from logger.run_reader import Run
 
 _NEVER_SHARE: Final = 0.5
+_MUCH_SDS: Final = 3.0
 
 
 def forecast_run(
@@ -131,10 +134,28 @@ def _forecast(
         warnings.append(
             f"Whether this source ever shows {cutoff_v:g} V is not known: it may hold its voltage and then switch off."
         )
+    too_much = _too_much(found, pack)
+    if too_much:
+        warnings.append(too_much)
     unchecked = unchecked_words(pack.chemistry, found.basis) if pack is not None else ""
     if unchecked:
         warnings.append(unchecked)
     return _from_begin(replace(found, warnings=tuple(warnings)), trace.begin_s, live.history.rows)
+
+
+def _too_much(found: Forecast, pack: Pack | None) -> str:
+    """A forecast that needs more charge than such a pack is believed to hold says so."""
+    charge_mah = found.capacity_mah.value
+    if found.basis != "curve" or pack is None or charge_mah is None or not found.now_s > 0:
+        return ""
+    usual = capacity_prior(pack, 3600 * (found.drawn.value or 0.0) / found.now_s)
+    most_mah = usual.median_mah * float(np.exp(_MUCH_SDS * usual.log_sd))
+    if charge_mah <= most_mah:
+        return ""
+    return (
+        f"This forecast takes {charge_mah:.3g} mAh out of a pack from which {usual.median_mah:.3g} mAh are to be expected "
+        f"({usual.text}) and hardly more than {most_mah:.3g} mAh: do not rely on it; check pack, capacity and cutoff."
+    )
 
 
 def _is_flat(found: Forecast) -> bool:
