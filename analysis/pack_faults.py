@@ -255,8 +255,8 @@ class FaultWatch:
             share = "" if live else f" ({100 * self._inward / self._outward:.0f} % of the charge)"
             return Fault(
                 "charged-between",
-                f"In parts of the run current flowed back into the pack{share}: it was charged in between, "
-                "or the circuit feeds back. The forecast counts what came out on balance.",
+                f"The pack was charged in between, or the circuit feeds back: in parts of the run current flowed into it{share}. "
+                "The forecast counts what came out on balance.",
             )
         if not len(bins.mean_v):
             self.flow = "unclear" if live else "reversed"
@@ -268,23 +268,23 @@ class FaultWatch:
             self.flow = "charging"
             return Fault(
                 "charging",
-                "The current flows into the pack and its voltage rises: this is a charging run, "
-                "not a discharge. There is nothing to forecast.",
+                "This is a charging run, not a discharge: the current flows into the pack and its voltage rises. "
+                "There is nothing to forecast.",
             )
         self.flow = "reversed"
         if moved_v < -least_v:
             return Fault(
                 "crossed",
-                "The current reads negative all along although the pack empties: the two wires of the "
-                "current sensor are crossed. The signs were turned for the analysis.",
+                "The two wires of the current sensor are crossed: the current reads negative all along although "
+                "the pack empties. The signs were turned for the analysis.",
             )
         if live and self._last_s - self._begin_s < _STILL_S:
             self.flow = "unclear"
             return None
         return Fault(
             "crossed",
-            "The current reads negative all along and the voltage stands still: the two wires of the "
-            "current sensor are crossed, or the pack is being charged. The signs were turned for the analysis.",
+            "The two wires of the current sensor are crossed, or the pack is being charged: the current reads "
+            "negative all along and the voltage stands still. The signs were turned for the analysis.",
         )
 
     def _jump_fault(self, live: bool) -> Fault | None:
@@ -293,8 +293,8 @@ class FaultWatch:
         where = "" if live else f" in {count_words(self._jumps, 'row')}"
         return Fault(
             "contact",
-            f"The voltage jumps down and back without more current{where}: "
-            "a bad contact at the pack or the probe. Those rows are left out of the forecast.",
+            f"A bad contact at the pack or the probe: the voltage jumps down and back without more current{where}. "
+            "Those rows are left out of the forecast.",
         )
 
     def _vanished_fault(self) -> Fault | None:
@@ -303,8 +303,8 @@ class FaultWatch:
         gone_s, back_s = self._vanished_s
         return Fault(
             "vanished",
-            f"Voltage and current vanished together {span_words(gone_s - self._begin_s)} into the run and came back "
-            f"after {span_words(back_s - gone_s)}: a loose contact, or the pack was taken off.",
+            "A loose contact, or the pack was taken off: voltage and current vanished together "
+            f"{span_words(gone_s - self._begin_s)} into the run and came back after {span_words(back_s - gone_s)}.",
         )
 
     def _swap_faults(self, bins: Bins) -> list[Fault]:
@@ -316,8 +316,8 @@ class FaultWatch:
         return [
             Fault(
                 f"swap {number}",
-                f"The voltage rose for good {span_words(found_s - self._begin_s)} into the run under the same load: "
-                "another pack was put in, or this one was charged. The forecast looks only at what came after.",
+                f"Another pack was put in {span_words(found_s - self._begin_s)} into the run, or this one was charged: "
+                "the voltage rose for good under the same load. The forecast looks only at what came after.",
             )
             for number, found_s in enumerate(self._swaps)
         ]
