@@ -44,6 +44,14 @@ def compare_command(
             "Comparing takes at least two runs.",
             next_step="give the folders of two or more runs, the one to compare with first.",
         )
+    places = [folder.resolve() for folder in run_folders]
+    twice = next((place for place in places if places.count(place) > 1), None)
+    if twice is not None:
+        raise BenchError(
+            "One run was given twice.",
+            evidence=str(twice),
+            next_step="give the folders of different runs.",
+        )
     runs = [read_run(folder) for folder in run_folders]
     names = run_names(runs, run_folders)
     cutoff_v, hold_s = cutoff_of(runs[0], cutoff_v, hold_s)
@@ -56,6 +64,8 @@ def compare_command(
         text = json.dumps(comparison_json(found), ensure_ascii=False, indent=1, allow_nan=False)
         click.echo(text)
         return
+    if any(result.simulated for result in found.rundowns):
+        click.echo("SIMULATED: a simulated board recorded a run here; no hardware was there.\n")
     for sentence in found.sentences:
         click.echo(textwrap.fill(sentence, TEXT_WIDTH))
     for name, part in zip(found.names[1:], found.differences, strict=True):
@@ -73,7 +83,10 @@ def run_names(runs: list[Run], folders: tuple[Path, ...]) -> list[str]:
     titles = [plain_text(run.description.title) for run in runs]
     if all(titles) and len(set(titles)) == len(titles):
         return titles
-    return [folder.resolve().name for folder in folders]
+    names = [folder.resolve().name for folder in folders]
+    if len(set(names)) == len(names):
+        return names
+    return [str(folder) for folder in folders]
 
 
 def comparison_json(found: Comparison) -> dict[str, Any]:
@@ -102,6 +115,7 @@ def comparison_json(found: Comparison) -> dict[str, Any]:
             for name, part in zip(found.names[1:], found.differences, strict=True)
         },
         "rate_exponent": found.rate_exponent.as_json(),
+        "simulated": any(result.simulated for result in found.rundowns),
         "sentences": list(found.sentences),
         "warnings": list(found.warnings),
     }
@@ -138,6 +152,7 @@ def _draw(found: Comparison, cutoff_v: float | None, stem: Path) -> None:
             cutoff_v,
             [result.cutoff_time.value for result in found.rundowns],
             stem,
+            simulated=any(result.simulated for result in found.rundowns),
         )
     except OSError as error:
         raise BenchError(

@@ -19,12 +19,16 @@ from analysis.discharge import discharge
 from analysis.forecast import Forecast
 from analysis.forecast_words import forecast_json, forecast_line, forecast_words
 from analysis.future_load import Programme
+from analysis.pack_faults import Fault
 from analysis.run_forecast import forecast_run
+from analysis.rundown import is_simulated
 from analysis.words import plain_text
 from logger.durations import parse_duration_s
 from logger.errors import BenchError
 from logger.pack import SAFETY_CLOSING, parse_pack
 from logger.run_reader import Run, read_run
+
+_CAPACITY_MOST_MAH = 1e6
 
 
 class SpanType(click.ParamType):  # type: ignore[type-arg]
@@ -104,7 +108,11 @@ def parse_programme(text: str) -> Programme:
     help='Pack, where the run does not say it or says it wrongly, e.g. "3x AA alkaline".',
 )
 @click.option("--capacity", "capacity_mah", type=float, metavar="MAH", help="Stated capacity, mAh.")
-@click.option("--follow", is_flag=True, help="Say it anew while the run is being recorded.")
+@click.option(
+    "--follow",
+    is_flag=True,
+    help="Say it anew while the run is being recorded, and name faults as they show.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Every result as JSON.")
 def forecast_command(
     run_folder: Path,
@@ -136,12 +144,15 @@ def forecast_command(
         result = {
             "forecast": forecast_json(whole.forecast, wanted_s),
             **whole.as_json(),
+            "simulated": is_simulated(run),
             "warnings": [*whole.forecast.warnings, *run.problems],
         }
         click.echo(json.dumps(result, ensure_ascii=False, indent=1, allow_nan=False))
         return
     found = forecast_run(run, cutoff_v, hold_s, until_s, programme)
     warnings = (*found.warnings, *run.problems)
+    if is_simulated(run):
+        click.echo("SIMULATED: a simulated board recorded this run; no hardware was there.\n")
     for paragraph in forecast_words(found, wanted_s):
         click.echo(textwrap.fill(paragraph, TEXT_WIDTH))
     for warning in warnings:
@@ -188,11 +199,24 @@ def _follow(folder: Path, as_json: bool) -> None:
             click.echo(json.dumps(line, allow_nan=False))
             sys.stdout.flush()
 
-    live_forecast.follow(folder, say, over.is_set, over.wait)
+    def warn(fault: Fault) -> None:
+        if not as_json:
+            click.echo(f"! {plain_text(fault.text)}")
+            return
+        click.echo(json.dumps({"warning": fault.code, "text": fault.text}))
+        sys.stdout.flush()
+
+    live_forecast.follow(folder, say, over.is_set, over.wait, warn)
 
 
 def with_pack(run: Run, pack_text: str | None, capacity_mah: float | None) -> Run:
     """The run with its pack or capacity replaced by what the user states."""
+    if capacity_mah is not None and not 1.0 <= capacity_mah <= _CAPACITY_MOST_MAH:
+        raise BenchError(
+            "That is no capacity of a wearable's pack.",
+            evidence=f"--capacity {capacity_mah:g}",
+            next_step="give mAh as on the label, of one cell in series, e.g. --capacity 2000.",
+        )
     pack = run.description.pack
     if pack_text:
         pack = parse_pack(pack_text, capacity_mah)

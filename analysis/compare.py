@@ -11,6 +11,7 @@ from analysis.rate import fit_rate
 from analysis.rundown import Rundown, rundown
 from analysis.trace import trace_of
 from analysis.uncertainty import limits_of
+from logger.errors import BenchError
 from logger.run_reader import Run
 
 COVERAGE: Final = 0.95
@@ -56,12 +57,16 @@ def compare(
     runs: Sequence[Run], names: Sequence[str], cutoff_v: float | None, hold_s: float
 ) -> Comparison:
     """Compare runs with the first of them at one cutoff. Raises BenchError as ``rundown`` does."""
-    rundowns = [rundown(run, cutoff_v, hold_s) for run in runs]
+    rundowns = [
+        _rundown(run, name, cutoff_v, hold_s) for run, name in zip(runs, names, strict=True)
+    ]
     measured = [_measures(run, result) for run, result in zip(runs, rundowns, strict=True)]
     differences = tuple(
         tuple(
-            _difference(name, label, measured[0][name][1], quantity, _shared(runs[0], run, name))
-            for name, (label, quantity) in later.items()
+            _difference(
+                name, label, measured[0][name][1], quantity, _shared(runs[0], run, name, own)
+            )
+            for name, (label, quantity, own) in later.items()
         )
         for run, later in zip(runs[1:], measured[1:], strict=True)
     )
@@ -71,7 +76,8 @@ def compare(
     exponent = _rate_exponent(rundowns)
     if exponent.value is not None:
         sentences += (
-            f"Peukert's exponent from these runs: {exponent} (plain form, t = C / I^k with C the capacity at 1 A).",
+            f"Peukert's exponent from these runs: {exponent} (plain form, t = C / I^k with C the capacity at 1 A; "
+            "the rated form, t = H (C / (I H))^k, has the same k but the label's capacity over H hours for C).",
         )
     return Comparison(
         tuple(runs),
@@ -82,6 +88,16 @@ def compare(
         exponent,
         _warnings(runs, names, rundowns),
     )
+
+
+def _rundown(run: Run, name: str, cutoff_v: float | None, hold_s: float) -> Rundown:
+    """One run's results; what is wrong with it is told with its name."""
+    try:
+        return rundown(run, cutoff_v, hold_s)
+    except BenchError as error:
+        raise BenchError(
+            f"{name}: {error.happened}", evidence=error.evidence, next_step=error.next_step
+        ) from error
 
 
 def _rate_exponent(rundowns: Sequence[Rundown]) -> Quantity:
@@ -96,23 +112,25 @@ def _rate_exponent(rundowns: Sequence[Rundown]) -> Quantity:
     return fit_rate([draw for draw, _ in points], [hours for _, hours in points]).exponent
 
 
-def _measures(run: Run, result: Rundown) -> dict[str, tuple[str, Quantity]]:
-    found = {name: (label, getattr(result, name)) for name, label in _MEASURES}
+def _measures(run: Run, result: Rundown) -> dict[str, tuple[str, Quantity, float]]:
+    """Label, result, and share of its variance that is the sensor's own."""
+    found = {name: (label, getattr(result, name), 1.0) for name, label in _MEASURES}
     pack = run.description.pack
     resistance = internal_resistance(
         trace_of(run), limits_of(run.description), pack.capacity_mah if pack else None
     )
-    found["internal_resistance"] = ("internal resistance", resistance.overall)
+    label = "internal resistance"
+    found["internal_resistance"] = (label, resistance.overall, resistance.sensor_share)
     return found
 
 
-def _shared(first: Run, second: Run, name: str) -> float:
+def _shared(first: Run, second: Run, name: str, own: float) -> float:
     """Share of the doubt that two runs have in common: gains of one and the same board cancel."""
     boards = (first.description.board, second.description.board)
     if boards[0] is None or boards[1] is None or boards[0].board != boards[1].board:
         return 0.0
     # offsets and clock drift may have moved between runs; gains of shunt and sensor hardly do
-    return 0.0 if name == "cutoff_time" else 0.8
+    return 0.0 if name == "cutoff_time" else 0.8 * own
 
 
 def _difference(
@@ -136,7 +154,7 @@ def _difference(
 
 
 def _half(quantity: Quantity) -> float | None:
-    if quantity.lower is None or quantity.upper is None:
+    if quantity.lower is None or quantity.upper is None or quantity.coverage is None:
         return None
     return (quantity.upper - quantity.lower) / 2
 
@@ -155,6 +173,8 @@ def _sentence(first: str, second: str, differences: Sequence[Difference]) -> str
         )
         direction = more[1] if item.difference.value > 0 else more[2]
         text = f"{second} {more[0]} {abs(item.percent):.1f} % {direction} than {first}"
+        if abs(item.percent) < 0.05:
+            text = f"{second} {more[0]} within 0.1 % of {first}"
         if item.clear is None:
             return f"{text}; whether that is more than the measurement's doubt cannot be told."
         if item.clear:

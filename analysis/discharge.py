@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.discharge_fit import Choice, fit_discharge
+from analysis.discharge_models import models_for
 from analysis.forecast import Forecast
 from analysis.future_load import Programme
 from analysis.history import History
@@ -96,8 +97,8 @@ def discharge(
     trace = trace_of(run)
     end_s = found.now_s if found.basis != "reached" else found.median_s
     course = _course(trace, end_s)
-    fit, note = _fit(course, trace.current_ma is not None)
     pack = run.description.pack
+    fit, note = _fit(course, trace.current_ma is not None, pack.chemistry if pack else None)
     if pack is not None and pack.chemistry in USUAL_EXPONENT:
         value, sd = USUAL_EXPONENT[pack.chemistry]
         exponent = Quantity(
@@ -143,7 +144,7 @@ def _course(trace: Trace, end_s: float | None) -> tuple[Array, Array, Array, Arr
 
 
 def _fit(
-    course: tuple[Array, Array, Array, Array], with_current: bool
+    course: tuple[Array, Array, Array, Array], with_current: bool, chemistry: str | None
 ) -> tuple[Choice | None, str]:
     _, volts, charge_ah, current_a = course
     if not with_current:
@@ -154,4 +155,4 @@ def _fit(
         or not (np.diff(charge_ah) >= 0).all()
     ):
         return None, "Too little was drawn, or charge flowed back: no curve was fitted."
-    return fit_discharge(charge_ah, volts, current_a), ""
+    return fit_discharge(charge_ah, volts, current_a, models_for(chemistry)), ""

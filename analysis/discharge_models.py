@@ -232,3 +232,13 @@ MODELS: Final = (
         "Li-ion discharged slowly, with the steps of its graphite electrode",
     ),
 )
+
+# Chemistries with a graphite electrode, whose steps the last two models follow.
+_GRAPHITE: Final = ("li-ion", "lifepo4")
+
+
+def models_for(chemistry: str | None) -> tuple[Model, ...]:
+    """Models with a reason to fit this chemistry; all of them where it is not known."""
+    if chemistry is None or chemistry in _GRAPHITE:
+        return MODELS
+    return tuple(model for model in MODELS if model.function is not stepped)

@@ -14,11 +14,13 @@ from analysis.figures import (
     SERIES,
     VOLTAGE,
     figure_style,
+    mark_simulated,
     new_figure,
     save_figure,
     time_unit,
 )
 from analysis.forecast import Forecast
+from analysis.forecast_words import forecast_title
 from analysis.internal_resistance import Resistance
 from analysis.section import FigureFile
 from analysis.words import span_words
@@ -32,6 +34,8 @@ def plot_forecast(
     volts: Array,
     stem: Path,
     later_v: tuple[Array, Array] | None = None,
+    *,
+    simulated: bool = False,
 ) -> FigureFile:
     """Voltage so far, possible courses to come, and when the cutoff may be reached.
 
@@ -98,7 +102,9 @@ def plot_forecast(
         axes.set_xlim(0, end_s * 1.03 / divisor)
         axes.set_xlabel(f"time since the run began ({unit})")
         axes.set_ylabel("pack voltage (V)")
-        axes.set_title("Forecast: when does the pack reach the cutoff?")
+        axes.set_title(forecast_title(found))
+        if simulated:
+            mark_simulated(axes)
         axes.annotate(
             f"now ({span_words(found.now_s)})",
             (found.now_s / divisor, top_v),
@@ -117,7 +123,7 @@ def plot_forecast(
     )
 
 
-def plot_fit(fit: ModelFit, volts: Array, stem: Path) -> FigureFile:
+def plot_fit(fit: ModelFit, volts: Array, stem: Path, *, simulated: bool = False) -> FigureFile:
     """Measured and fitted voltage against charge, residuals below."""
     charge_mah = 1e3 * fit.charge_ah
     with figure_style():
@@ -132,14 +138,18 @@ def plot_fit(fit: ModelFit, volts: Array, stem: Path) -> FigureFile:
             markersize=3.5,
             color="white",
             markeredgecolor=VOLTAGE.colour,
+            label="measured",
         )
-        top.plot(charge_mah, volts - fit.residual_v, color=CURRENT.colour)
+        top.plot(charge_mah, volts - fit.residual_v, color=CURRENT.colour, label=fit.model.name)
+        top.legend(loc="upper right", frameon=False)
         top.set_ylabel("pack voltage (V)")
-        top.set_title(f"Fit: {fit.model.name}")
+        top.set_title(f"Fitted curve: {1e3 * fit.rms_v:.2g} mV off (rms)")
         bottom.axhline(0, color=INK, linewidth=0.8)
         bottom.plot(charge_mah, 1e3 * fit.residual_v, color=VOLTAGE.colour, linewidth=1.1)
         bottom.set_ylabel("residual (mV)")
         bottom.set_xlabel("charge out of the pack (mAh)")
+        if simulated:
+            mark_simulated(bottom)
         save_figure(figure, stem)
     return FigureFile(
         stem.name,
@@ -148,7 +158,7 @@ def plot_fit(fit: ModelFit, volts: Array, stem: Path) -> FigureFile:
     )
 
 
-def plot_resistance(found: Resistance, stem: Path) -> FigureFile | None:
+def plot_resistance(found: Resistance, stem: Path, *, simulated: bool = False) -> FigureFile | None:
     """Internal resistance against the share of the run's charge; None with fewer than two points."""
     if len(found.depth) < 2:
         return None
@@ -167,7 +177,10 @@ def plot_resistance(found: Resistance, stem: Path) -> FigureFile | None:
         axes.set_ylim(0, 1.15e3 * float(np.max(found.upper_ohm)))
         axes.set_xlabel("charge out of the pack (% of the run's)")
         axes.set_ylabel("internal resistance (mΩ)")
-        axes.set_title("Internal resistance as the pack empties")
+        first, last = (f"{1e3 * ohm:.3g}" for ohm in (found.ohm[0], found.ohm[-1]))
+        axes.set_title(f"Resistance: {first} mΩ at first, {last} at last")
+        if simulated:
+            mark_simulated(axes)
         save_figure(figure, stem)
     return FigureFile(
         stem.name,
@@ -187,6 +200,8 @@ def plot_overlay(
     cutoff_v: float | None,
     cutoffs_s: Sequence[float | None],
     stem: Path,
+    *,
+    simulated: bool = False,
 ) -> FigureFile:
     """Voltage of several runs against time in one picture; ``courses``: (time in s, volts) each, thinned."""
     divisor, unit = time_unit(max(float(times[-1]) for times, _ in courses))
@@ -205,23 +220,41 @@ def plot_overlay(
                     markersize=7,
                     zorder=5,
                 )
+                axes.annotate(
+                    span_words(end_s, 60.0),
+                    (end_s / divisor, cutoff_v),
+                    xytext=(-7, -4),
+                    textcoords="offset points",
+                    ha="right",
+                    va="top",
+                    fontsize=9,
+                    color=look.colour,
+                )
         if cutoff_v is not None:
             axes.axhline(cutoff_v, color=INK, linewidth=0.9)
-            axes.annotate(
-                f"cutoff {cutoff_v:g} V",
-                (0, cutoff_v),
-                xytext=(3, 3),
-                textcoords="offset points",
-                fontsize=9,
-            )
         # lines that lie upon each other cannot be labelled at their ends
         axes.legend(loc="upper right", frameon=False, handlelength=3.2)
         axes.set_xlabel(f"time since the run began ({unit})")
         axes.set_ylabel("pack voltage (V)")
-        axes.set_title("Runs side by side")
+        axes.set_title(
+            _overlay_title(cutoff_v, [end_s for end_s in cutoffs_s if end_s is not None])
+        )
+        if simulated:
+            mark_simulated(axes)
         save_figure(figure, stem)
     return FigureFile(
         stem.name,
         f"Pack voltage against time of {len(names)} runs: {', '.join(names)}.",
         "Marks: where each run reached the cutoff.",
+    )
+
+
+def _overlay_title(cutoff_v: float | None, ends_s: Sequence[float]) -> str:
+    if cutoff_v is None:
+        return "Runs side by side"
+    if not ends_s:
+        return f"Runs side by side; cutoff {cutoff_v:g} V not reached"
+    least, most = span_words(min(ends_s), 60.0), span_words(max(ends_s), 60.0)
+    return f"Down to the cutoff of {cutoff_v:g} V: " + (
+        least if least == most else f"{least} to {most}"
     )

@@ -11,7 +11,7 @@ from logger.description import Event
 _LISTED: Final = 20
 # A person's marks first; lost lines come by the hundred, so only the worst of them are listed.
 _ORDER: Final = (
-    "mark", "wiring", "boot", "load", "fault", "link", "clock", "disk", "forecast", "gap", "noise",
+    "mark", "wiring", "warning", "boot", "load", "fault", "link", "clock", "disk", "forecast", "gap", "noise",
 )  # fmt: skip
 _CROWDED: Final = frozenset({"gap", "noise"})
 _CROWDED_LISTED: Final = 3

@@ -1,11 +1,41 @@
 """A forecast in plain words, in one line, and as JSON."""
 
-from dataclasses import replace
-from typing import Any
+from typing import Any, Final
 
 from analysis.forecast import Forecast
 from analysis.quantity import Quantity
 from analysis.words import quantity_words, span_words
+
+# Chemistries whose curves no measured or simulated rundown has checked (tests/test_chemistry_sheets.py
+# holds what was).
+UNCHECKED: Final = {
+    "zinc-carbon": "zinc-carbon cells",
+    "lithium-coin": "lithium coin cells",
+    "lithium-aa": "lithium AA cells",
+}
+
+
+def unchecked_words(chemistry: str, basis: str) -> str:
+    """What a forecast from a curve of this chemistry does not rest on; empty where it was checked."""
+    if basis != "curve" or chemistry not in UNCHECKED:
+        return ""
+    return (
+        f"How {UNCHECKED[chemistry]} empty is known here from typical curves and data-sheet capacities only; "
+        "no measured rundown has checked it. Take the interval as a guide."
+    )
+
+
+_STEPS_S: Final = (60.0, 300.0, 600.0, 1800.0, 3600.0)
+_STEPS_PER_WIDTH: Final = 40.0
+_DAYS_FROM_S: Final = 72 * 3600.0
+
+
+def forecast_title(found: Forecast) -> str:
+    """The answer as a picture's title."""
+    half, most = found.cutoff_time
+    if half.value is None or found.basis == "reached":
+        return "Forecast: when does the pack reach the cutoff?"
+    return f"Cutoff after {_range(most)} (9 in 10)"
 
 
 def forecast_line(found: Forecast) -> str:
@@ -16,7 +46,7 @@ def forecast_line(found: Forecast) -> str:
     if half.value is None:
         return f"no forecast: {found.why}"
     return (
-        f"cutoff {found.cutoff_v:g} V at about {quantity_words(_bare(half))}, "
+        f"cutoff {found.cutoff_v:g} V at about {_rounded(half.value, _step_s(most))}, "
         f"nine times in ten {_range(most)}"
     )
 
@@ -33,8 +63,8 @@ def forecast_words(found: Forecast, wanted_s: float | None = None) -> list[str]:
             first += f" It lasted {span_words(half.lower)} so far; how much longer is open."
     else:
         first = (
-            f"{seen}: the cutoff of {found.cutoff_v:g} V comes at about {quantity_words(_bare(half))}. "
-            f"Even chances: {_range(half)}. Nine times in ten: {_range(most)}."
+            f"{seen}: the cutoff of {found.cutoff_v:g} V comes at about {_rounded(half.value, _step_s(half))}"
+            f"{_days(half.value)}. Even chances: {_range(half)}. Nine times in ten: {_range(most)}."
         )
     paragraphs = [first]
     chance = found.chance_beyond(wanted_s) if wanted_s is not None else None
@@ -81,18 +111,26 @@ def forecast_json(found: Forecast, wanted_s: float | None = None) -> dict[str, A
     return result
 
 
-def _bare(quantity: Quantity) -> Quantity:
-    """Value rounded as its interval allows, the interval itself not shown."""
-    half = abs((quantity.upper or 0.0) - (quantity.lower or 0.0)) / 2
-    places = -2 if half > 3600 else -1
-    assert quantity.value is not None
-    return replace(
-        quantity, value=round(quantity.value, places), lower=None, upper=None, coverage=None
-    )
+def _step_s(quantity: Quantity) -> float:
+    """Step that a time is rounded to: no more digits than its interval is worth."""
+    if quantity.lower is None or quantity.upper is None:
+        return _STEPS_S[0]
+    least_s = (quantity.upper - quantity.lower) / _STEPS_PER_WIDTH
+    if least_s < _STEPS_S[0] / 6:
+        return 1.0
+    return next((step for step in _STEPS_S if step >= least_s), _STEPS_S[-1])
+
+
+def _rounded(seconds: float, step_s: float) -> str:
+    return span_words(round(seconds / step_s) * step_s, max(step_s, 1.0))
+
+
+def _days(seconds: float) -> str:
+    return f" ({seconds / 86400:.0f} days)" if seconds >= _DAYS_FROM_S else ""
 
 
 def _range(quantity: Quantity) -> str:
     assert quantity.lower is not None
     assert quantity.upper is not None
-    step_s = 60.0 if quantity.upper - quantity.lower > 600 else None
-    return f"{span_words(quantity.lower, step_s)} to {span_words(quantity.upper, step_s)}"
+    step_s = _step_s(quantity)
+    return f"{_rounded(quantity.lower, step_s)} to {_rounded(quantity.upper, step_s)}"

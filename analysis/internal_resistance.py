@@ -45,7 +45,8 @@ class Resistance:
     """``overall``: the run's middle value. ``depth``, ``ohm``, ``lower_ohm``, ``upper_ohm``: against
     the share of the run's charge, one per part of the run with enough steps. ``two_step``: IEC 61960-3.
     ``steps``: how many load steps were used. ``coverage``: of all intervals; None where the sensor's
-    limits are not known and they hold the steps' scatter alone.
+    limits are not known and they hold the steps' scatter alone. ``sensor_share``: of the variance of
+    ``overall`` that is the sensor's own, the same in every run of one board (0 to 1).
     """
 
     overall: Quantity
@@ -56,6 +57,7 @@ class Resistance:
     two_step: Quantity
     steps: int
     coverage: float | None = None
+    sensor_share: float = 0.0
 
 
 def internal_resistance(
@@ -109,6 +111,7 @@ def internal_resistance(
         two_step,
         len(ohms),
         overall.coverage,
+        _sensor_share(overall, limits),
     )
 
 
@@ -162,6 +165,14 @@ def _mean(
     alone = (Component(SCATTER, "A", noise_ohm, dof),)
     half = coverage_factor(alone) * combined(alone)
     return Quantity(value, "ohm", value - half, value + half, None, SCATTER_ONLY)
+
+
+def _sensor_share(overall: Quantity, limits: Limits | None) -> float:
+    if limits is None or overall.value is None or overall.upper is None:
+        return 0.0
+    sensor = resistance_budget(limits, overall.value)
+    half = coverage_factor(sensor) * combined(sensor)
+    return float(min(1.0, (half / max(overall.upper - overall.value, 1e-12)) ** 2))
 
 
 def _rounding_ohm(volts: Array, step_ma: Array, coarse_v: float) -> float:

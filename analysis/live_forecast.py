@@ -1,14 +1,19 @@
-"""The forecast of a run that is being recorded, as the page shows it: words, interval, band."""
+"""The forecast of a run that is being recorded, as the page shows it: words, interval, band; and its faults."""
 
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
 import numpy as np
 
-from analysis.forecast import Forecast, LiveForecast
+from analysis.chemistry_prior import capacity_prior
+from analysis.forecast import Forecast, forecast
+from analysis.history import Bins
+from analysis.pack_faults import Fault, FaultWatch, watch_of
 from analysis.words import span_words
+from logger.pack import Pack
 from logger.page.bench import Left
 from logger.page.feed import RunFeed
 
@@ -19,41 +24,109 @@ LOOK_S: Final = 1.0
 # Bases on which a forecast stands; the others know nothing yet, or have nothing left to foresee.
 FORESEEN: Final = ("curve", "rated capacity")
 _BUSY_SHARE: Final = 0.1
+# What the forecast itself finds odd, by how its words begin. It is told when it has been so for
+# long and clearly: a young run tells little, and a fresh flat cell looks regulated at first.
+_PART_USED: Final = "The pack looks as if it started part-used"
+_REGULATED: Final = "The voltage stays flat where such a cell would have fallen"
+_ODD_FOR_S: Final = 600.0
+_ODD_FOR_SHARE: Final = 0.1
+_PART_USED_LEAST: Final = 0.2  # of its charge
+_REGULATED_DRAWN: Final = 0.25  # of the usual charge
 _STEPS_S: Final = (60.0, 300.0, 600.0, 900.0, 1800.0, 3600.0)
 _POINTS: Final = 60
 _BAND: Final = (5.0, 50.0, 95.0)  # percent: nine in ten lie between the outer two
 
 
 class PageForecaster:
-    """Feeds one run's rows to a live forecast; call it with the feed after each poll."""
+    """Feeds one run's rows to a live forecast; call it with the feed after each poll.
 
-    def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
+    ``faults``: what was found wrong with the run so far, each once, in order.
+    """
+
+    def __init__(
+        self, clock: Callable[[], float] = time.monotonic, *, without_cutoff: bool = False
+    ) -> None:
         self._clock = clock
-        self._live: LiveForecast | None = None
+        self._without_cutoff = without_cutoff
+        self._watch: FaultWatch | None = None
         self._last: Left | None = None
         self._next_s = float("-inf")
+        self._odd_since_s: dict[str, float] = {}
+        self._told: set[str] = set()
         self.found: Forecast | None = None
+        self.faults: list[Fault] = []
 
     def __call__(self, feed: RunFeed) -> Left | None:
         """Time left; None where no cutoff was asked for or nothing can be said yet."""
         stop = feed.description.stop
-        if stop.cutoff_v is None:
+        if stop.cutoff_v is None and not self._without_cutoff:
             feed.keep_fresh = False
             return None
-        if self._live is None:
-            self._live = LiveForecast(feed.description.pack, stop.cutoff_v, stop.hold_s)
         for rows in feed.take_fresh():
+            if self._watch is None:
+                self._watch = watch_of(feed.description, stop.hold_s, feed.course.begin_s)
+            peaks_ma = np.fmax(np.abs(rows.low_ma), np.abs(rows.high_ma))
             counted = bool(np.isfinite(rows.charge_mah).all())
-            self._live.add(
-                rows.time_s, rows.volt_v, rows.current_ma, rows.charge_mah if counted else None
-            )
+            charge_mah = rows.charge_mah if counted else None
+            self._watch.add(rows.time_s, rows.volt_v, rows.current_ma, charge_mah, peaks_ma)
         now_s = self._clock()
-        if now_s >= self._next_s:
-            self.found = self._live.now()
-            self._last = left_of(self.found)
+        if self._watch is not None and now_s >= self._next_s:
+            self._look(self._watch, feed)
             spent_s = self._clock() - now_s
             self._next_s = now_s + max(_INTERVAL_S, spent_s / _BUSY_SHARE)
         return self._last
+
+    def _look(self, watch: FaultWatch, feed: RunFeed) -> None:
+        """Faults and forecast as of now."""
+        found = list(watch.faults())
+        stop = feed.description.stop
+        if stop.cutoff_v is not None:
+            self.found = self._forecast(watch, feed, stop.cutoff_v)
+            self._last = left_of(self.found)
+            found += self._lasting(self.found, feed.description.pack)
+        self.faults += [fault for fault in found if fault.code not in self._told]
+        self._told.update(fault.code for fault in found)
+
+    def _forecast(self, watch: FaultWatch, feed: RunFeed, cutoff_v: float) -> Forecast:
+        pack, bins, hold_s = feed.description.pack, watch.bins(), watch.history.block_s
+        if watch.flow in ("charging", "unclear"):
+            why = (
+                "the pack is being charged, not discharged"
+                if watch.flow == "charging"
+                else "the current reads negative: crossed wires or charging, not told apart yet"
+            )
+            nothing = Bins(*(values[:0] for values in vars(bins).values()))
+            return replace(forecast(nothing, pack, cutoff_v, hold_s), why=why)
+        return forecast(bins, pack, cutoff_v, hold_s)
+
+    def _lasting(self, found: Forecast, pack: Pack | None) -> list[Fault]:
+        """Oddities that the forecast has been telling for long enough, and clearly."""
+        told = []
+        for code, begin, clear in (
+            ("part-used", _PART_USED, _is_part_used(found)),
+            ("regulated", _REGULATED, _is_much_drawn(found, pack)),
+        ):
+            text = next((text for text in found.warnings if text.startswith(begin)), None)
+            if text is None or not clear:
+                self._odd_since_s.pop(code, None)
+                continue
+            since_s = self._odd_since_s.setdefault(code, found.now_s)
+            if found.now_s - since_s >= max(_ODD_FOR_S, _ODD_FOR_SHARE * found.now_s):
+                told.append(Fault(code, text))
+        return told
+
+
+def _is_part_used(found: Forecast) -> bool:
+    fan = found.fan
+    return fan is not None and float(np.median(fan.started_depth)) > _PART_USED_LEAST
+
+
+def _is_much_drawn(found: Forecast, pack: Pack | None) -> bool:
+    drawn_mah = found.drawn.value or 0.0
+    if pack is None or not found.now_s > 0:
+        return False
+    usual = capacity_prior(pack, drawn_mah / (found.now_s / 3600))
+    return drawn_mah > _REGULATED_DRAWN * usual.median_mah
 
 
 def follow(
@@ -61,19 +134,25 @@ def follow(
     say: Callable[[Forecast], None],
     over: Callable[[], bool],
     sleep: Callable[[float], object],
+    warn: Callable[[Fault], None] = lambda fault: None,
 ) -> None:
     """Forecast a growing run again and again until its description says that it ended, or ``over``.
 
-    ``say`` is called with every new forecast; ``sleep`` waits between looks at the file.
+    ``say`` is called with every new forecast, ``warn`` once with each fault that is found;
+    ``sleep`` waits between looks at the file.
     """
     feed = RunFeed(folder)
     feed.keep_fresh = True
     last: Forecast | None = None
-    forecaster = PageForecaster()
+    warned = 0
+    forecaster = PageForecaster(without_cutoff=True)
     while not over():
         while feed.poll():
             forecaster(feed)
         forecaster(feed)
+        for fault in forecaster.faults[warned:]:
+            warn(fault)
+        warned = len(forecaster.faults)
         if forecaster.found is not None and forecaster.found is not last:
             last = forecaster.found
             say(last)

@@ -6,17 +6,22 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.chemistry_prior import capacity_prior
 from analysis.cutoff import cutoff_time, find_fall
 from analysis.forecast import Forecast, LiveForecast
+from analysis.forecast_words import unchecked_words
 from analysis.future_load import Programme
 from analysis.pack_faults import PackFaults, pack_faults
 from analysis.quantity import Quantity
 from analysis.trace import Trace, trace_of
 from analysis.uncertainty import limits_of
+from analysis.words import span_words
 from logger.errors import BenchError
+from logger.pack import Pack
 from logger.run_reader import Run
 
 _NEVER_SHARE: Final = 0.5
+_MUCH_SDS: Final = 3.0
 
 
 def forecast_run(
@@ -50,11 +55,15 @@ def forecast_run(
                 evidence=f"the run's rows go from {trace.time_s[0]:g} s to {trace.time_s[-1]:g} s",
                 next_step="give a later moment, e.g. --until 2h.",
             )
+    ran_s = trace.duration_s
     trace = _rows(trace, np.arange(len(trace.time_s)) < end)
     if trace.current_ma is None:
         assert programme is not None
         trace = replace(trace, current_ma=np.full(end, programme.mean_ma))
     faults = pack_faults(trace, run.description)
+    if until_s is not None and until_s > ran_s + trace.usual_step_s:
+        late = f"The run has rows up to {span_words(ran_s)} only: the forecast is as of then, not as of {span_words(until_s)}."
+        faults = replace(faults, warnings=(late, *faults.warnings))
     whole = _rows(trace, ~faults.bad)
     fall = find_fall(whole, limits_of(run.description), cutoff_v, hold_s)
     if fall.crossing is None or not fall.crossing.finished:
@@ -106,7 +115,8 @@ def _forecast(
         live.add(trace.time_s[keep], volts[keep], current[keep], charge)
     found = live.now()
     if faults.flow == "charging":
-        found = replace(found, why="the pack was being charged, not discharged")
+        why = "the pack was being charged, not discharged"
+        found = replace(found, why=why, now_s=trace.duration_s)
     if pack is not None and cutoff_v < pack.floor_v:
         warnings.append(
             f"The cutoff of {cutoff_v:g} V is below the floor of these cells ({pack.floor_v:.2f} V): stop there. {pack.caution}"
@@ -119,13 +129,39 @@ def _forecast(
         warnings.append(
             f"The run began below the cutoff of {cutoff_v:g} V: was the cutoff meant for the whole pack, not for one cell?"
         )
-    if found.basis in ("none", "rated capacity") and pack is not None:
+    warnings += found.warnings
+    if _is_flat(found) and faults.flow != "charging":
         warnings.append(
             f"Whether this source ever shows {cutoff_v:g} V is not known: it may hold its voltage and then switch off."
         )
-    return _from_begin(
-        replace(found, warnings=(*warnings, *found.warnings)), trace.begin_s, live.history.rows
+    too_much = _too_much(found, pack)
+    if too_much:
+        warnings.append(too_much)
+    unchecked = unchecked_words(pack.chemistry, found.basis) if pack is not None else ""
+    if unchecked:
+        warnings.append(unchecked)
+    return _from_begin(replace(found, warnings=tuple(warnings)), trace.begin_s, live.history.rows)
+
+
+def _too_much(found: Forecast, pack: Pack | None) -> str:
+    """A forecast that needs more charge than such a pack is believed to hold says so."""
+    charge_mah = found.capacity_mah.value
+    if found.basis != "curve" or pack is None or charge_mah is None or not found.now_s > 0:
+        return ""
+    usual = capacity_prior(pack, 3600 * (found.drawn.value or 0.0) / found.now_s)
+    most_mah = usual.median_mah * float(np.exp(_MUCH_SDS * usual.log_sd))
+    if charge_mah <= most_mah:
+        return ""
+    return (
+        f"This forecast takes {charge_mah:.3g} mAh out of a pack from which {usual.median_mah:.3g} mAh are to be expected "
+        f"({usual.text}) and hardly more than {most_mah:.3g} mAh: do not rely on it; check pack, capacity and cutoff."
     )
+
+
+def _is_flat(found: Forecast) -> bool:
+    """Whether the source's voltage tells nothing of its charge."""
+    open_end = found.basis == "none" and found.cutoff_time[0].lower is not None
+    return found.basis == "rated capacity" or open_end
 
 
 def _rows(trace: Trace, keep: NDArray[np.bool_]) -> Trace:

@@ -1,7 +1,8 @@
 """The forecast beside a recording: a process of its own follows the run's file and says when it will end.
 
 So the recording stays small and quick, and nothing that the forecast does can cost a row. It is the
-command ``drawbench forecast RUN --follow --json``; a line of JSON each time it has something new.
+command ``drawbench forecast RUN --follow --json``; a line of JSON each time it has something new:
+a forecast, or a fault of the run (pack swapped, bad contact, crossed wires ...), which goes into the record.
 """
 
 import contextlib
@@ -20,6 +21,7 @@ from logger.outlook import Foreseen
 AFTER_S: Final = 60.0
 # How often what was foreseen goes into the run's record.
 RECORD_S: Final = 3600.0
+_LISTENED_OUT_S: Final = 2.0
 
 
 class ForecastProcess:
@@ -30,6 +32,8 @@ class ForecastProcess:
         self._process: subprocess.Popen[bytes] | None = None
         self._failed = False
         self._noted_s = float("-inf")
+        self._warned: set[str] = set()
+        self._listener: threading.Thread | None = None
 
     def turn(self) -> None:
         """Start the process when the run is old enough; put down what it says once an hour."""
@@ -48,6 +52,10 @@ class ForecastProcess:
         with contextlib.suppress(OSError):
             self._process.kill()
         self._process.wait()
+        if self._process.stdin is not None:
+            self._process.stdin.close()
+        if self._listener is not None:
+            self._listener.join(_LISTENED_OUT_S)
 
     def _start(self) -> None:
         command = [sys.executable, "-m", "drawbench", "forecast", str(self._recorder.folder)]
@@ -63,13 +71,23 @@ class ForecastProcess:
         except OSError:
             self._failed = True  # the rough estimate goes on
             return
-        threading.Thread(target=self._listen, name="forecast", daemon=True).start()
+        self._listener = threading.Thread(target=self._listen, name="forecast", daemon=True)
+        self._listener.start()
 
     def _listen(self) -> None:
         assert self._process is not None
         assert self._process.stdout is not None
-        for line in self._process.stdout:
+        with self._process.stdout as lines:
+            for line in lines:
+                self._take(line)
+
+    def _take(self, line: bytes) -> None:
+        warning = warning_of(line)
+        if warning is None:
             self._recorder.view.foreseen = foreseen_of(line)
+        elif warning not in self._warned:
+            self._warned.add(warning)
+            self._recorder.session.note("warning", warning)
 
 
 def foreseen_of(line: bytes) -> Foreseen | None:
@@ -87,15 +105,20 @@ def foreseen_of(line: bytes) -> Foreseen | None:
         return None
 
 
+def warning_of(line: bytes) -> str | None:
+    """A fault in words; None where the line tells of none."""
+    try:
+        said = json.loads(line)
+        return str(said["text"]) if "warning" in said else None
+    except (ValueError, KeyError, TypeError):
+        return None
+
+
 class Forecasts:
     """Forecasts of several recordings side by side."""
 
     def __init__(self, recorders: Sequence[Recorder]) -> None:
-        self._processes = [
-            ForecastProcess(recorder)
-            for recorder in recorders
-            if recorder.view.stop.cutoff_v is not None
-        ]
+        self._processes = [ForecastProcess(recorder) for recorder in recorders]
 
     def turn(self) -> None:
         for process in self._processes:

@@ -14,7 +14,9 @@ from analysis.commands_compare import compare_command
 from analysis.commands_forecast import forecast_command, span_seconds
 from analysis.compare import compare
 from analysis.forecast_words import chance_words
+from analysis.run_forecast import forecast_run
 from logger.errors import BenchError
+from logger.pack import Pack
 from logger.run_reader import Run
 from logger.run_store import create_run_folder, write_description
 from tests.runs_by_formula import board_run
@@ -195,3 +197,60 @@ def test_chances_never_claim_certainty() -> None:
     assert "almost certain" in chance_words(1.0)
     assert "hardly" in chance_words(0.0)
     assert "open" in chance_words(0.5)
+
+
+def test_odd_options_are_refused_or_told(unfinished: Path, tmp_path: Path) -> None:
+    for capacity in ("-5", "0", "nan", "1e9"):
+        with pytest.raises(BenchError, match="no capacity"):
+            forecast_command.main(
+                [str(unfinished), "--cutoff", "2.9", f"--capacity={capacity}"],
+                standalone_mode=False,
+            )
+    assert "rows up to 10 h" in " ".join(forecast(unfinished, "--until", "1d").split())
+    other = store(falling(9), tmp_path / "again" / "vest")
+    with pytest.raises(BenchError, match="given twice"):
+        compare_command.main([str(unfinished), str(unfinished)], standalone_mode=False)
+    plot = ["--plot", str(tmp_path / "picture")]
+    shown = CliRunner().invoke(
+        compare_command, [str(unfinished), str(other), "--cutoff", "3.0", "--json", *plot]
+    )
+    assert list(json.loads(shown.output)["differences"]) == [str(other)]
+    with pytest.raises(BenchError, match=r"first: The cutoff of 4\.6 V"):
+        compare([falling(10), falling(9)], ["first", "second"], 4.6, 10.0)
+
+
+def test_more_charge_than_such_a_pack_holds_is_told() -> None:
+    # a coin cell of 225 mAh (makers' sheets) at 5 mA that has not sagged after 300 mAh
+    pack = Pack("lithium-coin", 1, "CR2032")
+    run = board_run(
+        lambda t: 2.9 - 1e-6 * t,
+        lambda t: np.full(len(t), 5.0),
+        60 * 3600,
+        60.0,
+        parts=1,
+        pack=pack,
+    )
+    found = forecast_run(run, 2.0, 10.0)
+    told = found.basis != "curve" or any("do not rely on it" in text for text in found.warnings)
+    assert told, found
+
+
+def test_doubt_of_resistance_shared_by_one_board_is_only_the_sensors() -> None:
+    def run(seed: int) -> Run:
+        noise = 0.02 * np.random.default_rng(seed).standard_normal(600)
+
+        def draw(time_s: Array) -> Array:
+            return np.where(time_s % 20 < 10, 60.0, 180.0)
+
+        return board_run(
+            lambda t: 4.5 - 0.4 * draw(t) / 1e3 + noise[: len(t)], draw, 600.0, 1.0, parts=1
+        )
+
+    found = compare([run(1), run(2)], ["A", "B"], None, 10.0)
+    item = next(part for part in found.differences[0] if part.name == "internal_resistance")
+    assert item.difference.upper is not None
+    assert item.difference.value is not None
+    assert item.first.upper is not None
+    assert item.first.value is not None
+    # scatter dominates and is not shared: the difference is less known than either
+    assert item.difference.upper - item.difference.value > item.first.upper - item.first.value

@@ -233,7 +233,7 @@ FAULTS: dict[str, tuple[Run, float, str]] = {
             )
         ),
         3.0,
-        "another pack",
+        "Another pack",
     ),
     "contact": (vest_run(jump), 3.0, "bad contact"),
     "saturated": (

@@ -10,9 +10,13 @@ from pathlib import Path
 
 import pytest
 
+from firmware_probe.faults import Fault, FaultPlayer
 from firmware_probe.links import best_link
+from firmware_probe.load import Resistor, constant_load
+from firmware_probe.sensor import INA219, CurrentSensor
 from firmware_probe.serve import BoardServer
-from firmware_probe.vest import vest_board
+from firmware_probe.simulated_board import SimulatedBoard
+from firmware_probe.vest import vest_board, vest_pack
 from logger.description import Event
 from logger.forecast_process import foreseen_of
 from logger.outlook import Foreseen
@@ -61,6 +65,41 @@ def test_forecast_stands_in_the_terminal_and_in_the_record(tmp_path: Path) -> No
     assert noted[0].text.startswith("cutoff 2.7 V at about")
     assert children
     assert not any(_alive(child) for child in children)
+
+
+def test_a_bad_contact_is_told_once_and_stands_in_the_record(tmp_path: Path) -> None:
+    """LEDs behind resistors, and a holder whose spring lets go for 8 s every half hour."""
+    falls = tuple(Fault(number * 1_800_000_000, "holder", 8.0) for number in range(1, 40))
+    board = SimulatedBoard(
+        vest_pack(),
+        constant_load(Resistor(40.0)),
+        CurrentSensor(INA219, shunt_ohm=0.1),
+        window_us=2_000_000,
+        faults=FaultPlayer(falls),
+    )
+    folder = tmp_path / "run"
+    told = "bad contact at the pack or the probe"
+    with BoardServer(board, best_link(), time_factor=800.0) as server:
+        process = subprocess.Popen(
+            [
+                sys.executable, "-m", "drawbench", "log", str(folder), "--port", server.port,
+                "--pack", "3x AA alkaline", "--for", "20h", "--plain",
+            ],
+            stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
+            env=environment(),
+        )  # fmt: skip
+        end_s = time.monotonic() + 60.0
+        while time.monotonic() < end_s:
+            time.sleep(0.2)
+            description = folder / "samples.csv-metadata.json"
+            if description.exists() and told in description.read_text(encoding="utf-8"):
+                break
+        process.send_signal(signal.SIGINT)
+        output, _ = process.communicate(timeout=30)
+    assert process.returncode == 0, output
+    events = read_run(folder).description.events
+    assert [event.kind for event in events].count("warning") == 1, output
+    assert output.count(told) == 1
 
 
 def test_the_follower_ends_when_its_recording_is_gone(tmp_path: Path) -> None:

@@ -10,8 +10,9 @@ import pandas as pd
 import pytest
 
 from analysis.discharge_fit import fit_discharge
-from analysis.forecast import LiveForecast
+from analysis.forecast import LiveForecast, forecast
 from analysis.history import History
+from analysis.pack_faults import Fault, FaultWatch
 from logger.pack import Pack
 
 pytestmark = pytest.mark.slow
@@ -53,8 +54,38 @@ def test_update_costs_the_same_for_a_run_of_any_length(night: pd.DataFrame) -> N
     assert spans[ROWS] < 2.5 * spans[SHORT]
 
 
+def test_live_look_for_faults_costs_the_same_for_a_run_of_any_length(night: pd.DataFrame) -> None:
+    """Faults and forecast together, as ``drawbench log`` has them made."""
+    spans: dict[int, float] = {}
+    faults: tuple[Fault, ...] = ()
+    for rows in (SHORT, ROWS):
+        watch = FaultWatch(range_ma=3200.0, hold_s=10.0)
+        part = night.iloc[:: ROWS // rows]
+        watch.add(part["time_s"], part["pack_v"], part["current_ma"])
+
+        def look(watch: FaultWatch = watch) -> object:
+            watch.faults()
+            return forecast(watch.bins(), Pack("alkaline", 3, "AA"), 2.7, 10.0)
+
+        spans[rows] = seconds(look)
+        faults = watch.faults()
+    columns = [night[name].to_numpy() for name in ("time_s", "pack_v", "current_ma")]
+    watch = FaultWatch(range_ma=3200.0, hold_s=10.0)
+    begin_s = time.perf_counter()
+    for begin in range(0, ROWS, 200):
+        watch.add(*(column[begin : begin + 200] for column in columns))
+    adding = time.perf_counter() - begin_s
+    reading = seconds(lambda: pd.read_csv(io.StringIO(night.to_csv(index=False))), 1)
+    print(
+        f"\nfaults and forecast: {spans[SHORT]:.3f} s after {SHORT:,} rows, {spans[ROWS]:.3f} s after {ROWS:,} rows; "
+        f"taking in {ROWS:,} rows by 200: {adding:.2f} s (writing and reading them with pandas: {reading:.2f} s)"
+    )
+    assert faults == ()
+    assert spans[ROWS] < 2.5 * spans[SHORT]
+
+
 def test_history_stays_small(night: pd.DataFrame) -> None:
-    live = LiveForecast(Pack("alkaline", 3, "AA"), 2.7, 10.0)
+    live = FaultWatch(range_ma=3200.0, hold_s=10.0)
     columns = [night[name].to_numpy() for name in ("time_s", "pack_v", "current_ma")]
     sizes = []
     tracemalloc.start()

@@ -1,0 +1,69 @@
+"""Runs given to the live forecast in portions, as a recording would."""
+
+from dataclasses import dataclass, field
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.live_forecast import PageForecaster
+from logger.description import Description
+from logger.page.course import Rows
+from logger.run_reader import Run
+
+Array = NDArray[np.float64]
+
+
+@dataclass
+class Begun:
+    begin_s: float = 0.0
+
+
+@dataclass
+class PlayedFeed:
+    """Stands in for the file's feed: the rows of one portion."""
+
+    description: Description
+    rows: list[Rows] = field(default_factory=list)
+    course: Begun = field(default_factory=Begun)
+    keep_fresh: bool = True
+
+    def take_fresh(self) -> list[Rows]:
+        rows, self.rows = self.rows, []
+        return rows
+
+
+def portions(run: Run, count: int) -> list[Rows]:
+    """The run's rows cut into about ``count`` portions."""
+    samples = run.samples
+    nothing = np.full(len(samples), np.nan)
+
+    def column(*names: str) -> Array:
+        name = next((name for name in names if name in samples), None)
+        return nothing if name is None else samples[name].to_numpy(np.float64)
+
+    columns = (
+        column("time_s"),
+        column("pack_v"),
+        column("pack_min_v", "pack_v"),
+        column("current_ma"),
+        column("current_min_ma", "current_ma"),
+        column("current_max_ma", "current_ma"),
+        column("charge_mah"),
+    )
+    edges = np.unique(np.linspace(0, len(samples), count + 1).astype(int))
+    return [
+        Rows(*(values[begin:end] for values in columns)) for begin, end in pairwise(edges.tolist())
+    ]
+
+
+def play(run: Run, count: int = 20) -> PageForecaster:
+    """The forecaster after the whole run, asked after each of ``count`` portions."""
+    clock = [0.0]
+    forecaster = PageForecaster(lambda: clock[0], without_cutoff=True)
+    feed = PlayedFeed(run.description)
+    for rows in portions(run, count):
+        feed.rows.append(rows)
+        clock[0] += 1000.0
+        forecaster(feed)  # type: ignore[arg-type]
+    return forecaster
