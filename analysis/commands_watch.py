@@ -9,6 +9,7 @@ import click
 
 from analysis.digest import digest_of
 from logger.errors import BenchError
+from logger.page.asking import Asking
 from logger.page.attached import serve_attached
 from logger.page.bench import Bench, Forecaster, Left, PageRun, run_keys
 from logger.page.feed import Latest, RunFeed
@@ -30,8 +31,8 @@ def watch_command(
 ) -> None:
     """Serve a page with these runs until Ctrl-C: while they are recorded, and afterwards.
 
-    Without --lan only this computer can see it. To set marks from the page, record with
-    drawbench log --page.
+    Without --lan only this computer can see it. Marks set on the page, and switching the load off, are
+    passed on to the logger that records the run.
     """
     if attached:
         serve_attached(page_run, page_port, lan, sys.stdin, sys.stdout)
@@ -42,7 +43,7 @@ def watch_command(
             next_step="give a run or a folder of runs: drawbench watch runs",
         )
     folders = find_runs(paths)
-    runs = [page_run(key, folder) for key, folder in zip(run_keys(folders), folders, strict=True)]
+    runs = [watched(key, folder) for key, folder in zip(run_keys(folders), folders, strict=True)]
 
     def say(address: str) -> None:
         click.echo(f"{address}   (this key opens one browser; the next one is shown after it)")
@@ -64,6 +65,14 @@ def page_run(key: str, folder: Path) -> PageRun:
     feed = RunFeed(folder)
     feed.keep_fresh = True
     return PageRun(key, feed, forecaster=_Late(), results=results_for)
+
+
+def watched(key: str, folder: Path) -> PageRun:
+    """A run that another program records, or recorded: it is asked for marks by way of its folder."""
+    run = page_run(key, folder)
+    asking = Asking(run.feed)
+    run.control, run.asked = asking, asking.told
+    return run
 
 
 class _Late:
