@@ -3,11 +3,12 @@
 import time
 from collections.abc import Callable
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
 from analysis.forecast import Forecast, LiveForecast
+from analysis.forecast_words import forecast_line
 from analysis.words import span_words
 from logger.page.bench import Left
 from logger.page.feed import RunFeed
@@ -82,6 +83,15 @@ def follow(
         sleep(LOOK_S)
 
 
+def foreseen(found: Forecast) -> dict[str, Any] | None:
+    """A forecast as the recording takes it (``logger.forecast_process``); None if it knows nothing."""
+    half, most = found.cutoff_time
+    if None in (half.value, most.lower, most.upper) or found.basis not in FORESEEN:
+        return None
+    ends = {"end_s": half.value, "lower_s": most.lower, "upper_s": most.upper}
+    return {"as_of_s": found.now_s, **ends, "text": forecast_line(found)}
+
+
 def left_of(found: Forecast) -> Left | None:
     """A forecast in the page's words; None if it knows nothing."""
     half, most = found.cutoff_time
@@ -104,6 +114,7 @@ def left_of(found: Forecast) -> Left | None:
         lower_s=most.lower,
         upper_s=most.upper,
         fan=_fan(found),
+        foreseen=foreseen(found),
     )
 
 

@@ -9,7 +9,7 @@ import json
 import subprocess
 import sys
 import threading
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any, Final
 
 from logger.child_process import drawbench_environment
@@ -23,10 +23,14 @@ RECORD_S: Final = 3600.0
 
 
 class ForecastProcess:
-    """Forecast of one recording; ``turn`` at every refresh of the screen, never waits."""
+    """Forecast of one recording; ``turn`` at every refresh of the screen, never waits.
 
-    def __init__(self, recorder: Recorder) -> None:
+    ``served``: whether another program, the page, makes the forecast just now.
+    """
+
+    def __init__(self, recorder: Recorder, served: Callable[[], bool]) -> None:
         self._recorder = recorder
+        self._served = served
         self._process: subprocess.Popen[bytes] | None = None
         self._failed = False
         self._noted_s = float("-inf")
@@ -35,7 +39,8 @@ class ForecastProcess:
         """Start the process when the run is old enough; put down what it says once an hour."""
         status = self._recorder.view.status
         foreseen = self._recorder.view.foreseen
-        if self._process is None and not self._failed and status.time_s >= AFTER_S:
+        needed = self._process is None and not self._failed and not self._served()
+        if needed and status.time_s >= AFTER_S:
             self._start()
         if foreseen is not None and foreseen.as_of_s >= self._noted_s + RECORD_S:
             self._noted_s = foreseen.as_of_s
@@ -90,9 +95,11 @@ def foreseen_of(line: bytes) -> Foreseen | None:
 class Forecasts:
     """Forecasts of several recordings side by side."""
 
-    def __init__(self, recorders: Sequence[Recorder]) -> None:
+    def __init__(
+        self, recorders: Sequence[Recorder], served: Callable[[], bool] = lambda: False
+    ) -> None:
         self._processes = [
-            ForecastProcess(recorder)
+            ForecastProcess(recorder, served)
             for recorder in recorders
             if recorder.view.stop.cutoff_v is not None
         ]

@@ -31,7 +31,10 @@ Control = Callable[[str, str], None]
 
 @dataclass(frozen=True)
 class Left:
-    """Time left in words, for the headline; ``seconds`` and its ends for the plot, counted from the run's begin."""
+    """Time left in words, for the headline; its ends for the plot, counted from the run's begin.
+
+    ``foreseen``: the same for the recording, as ``logger.forecast_process`` takes it.
+    """
 
     words: str
     detail: str = ""
@@ -40,6 +43,7 @@ class Left:
     lower_s: float | None = None
     upper_s: float | None = None
     fan: Mapping[str, Sequence[float]] | None = None
+    foreseen: Mapping[str, Any] | None = None
 
 
 Forecaster = Callable[[RunFeed], Left | None]
@@ -52,7 +56,8 @@ class PageRun:
 
     ``live``: the logger's own words about it, if it records in this moment. ``control``: where marks
     and the load switch go; None: the run cannot be acted on from here. ``asked``: what another program's
-    recording was asked for and what came of it; None: ``control`` acts at once.
+    recording was asked for and what came of it; None: ``control`` acts at once. ``on_foreseen`` is told
+    every new forecast.
     """
 
     key: str
@@ -61,6 +66,7 @@ class PageRun:
     asked: Callable[[], list[dict[str, str]]] | None = None
     forecaster: Forecaster | None = None
     results: Results | None = None
+    on_foreseen: Callable[[Mapping[str, Any]], None] | None = None
     live: dict[str, Any] = field(default_factory=dict)
     loaded: bool = False
     more: bool = True
@@ -87,12 +93,10 @@ class PageRun:
             self.seen = (self.feed.rows, now_s - (self.feed.age_s() if first else 0.0))
         if self.more:
             return
-        if not self.is_recording:
-            self.left = None
-        elif self.forecaster is not None:
-            self.left = self.forecaster(self.feed) or _rough_left(self.feed)
-        else:
-            self.left = _rough_left(self.feed)
+        left = self.forecaster(self.feed) if self.forecaster and self.is_recording else None
+        if left and left.foreseen and self.on_foreseen and left is not self.left:
+            self.on_foreseen(left.foreseen)
+        self.left = left or (_rough_left(self.feed) if self.is_recording else None)
 
 
 @dataclass
