@@ -93,16 +93,17 @@ def results_for(feed: RunFeed) -> dict[str, Any]:
     """Results of a finished run in words; its course comes from the digest, too."""
     try:
         digest = digest_of(feed.folder)
-    except BenchError as error:
+        course = digest.unpacked()
+    except (BenchError, ValueError) as error:
         return {
             "headline": "",
-            "answer": error.happened,
+            "answer": error.happened if isinstance(error, BenchError) else str(error),
             "rows": [],
             "interval": "",
             "warnings": [],
         }
     time_s, *ends = digest.last
-    feed.adopt(digest.unpacked(), Latest(time_s or 0.0, *ends), digest.count)
+    feed.adopt(course, Latest(time_s or 0.0, *ends), digest.count)
     return {
         "headline": digest.headline,
         "answer": digest.answer,
