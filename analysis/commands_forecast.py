@@ -189,13 +189,8 @@ def _follow(folder: Path, as_json: bool) -> None:
         if not as_json:
             click.echo(forecast_line(found))
             return
-        half, most = found.cutoff_time
-        if (
-            None not in (half.value, most.lower, most.upper)
-            and found.basis in live_forecast.FORESEEN
-        ):
-            ends = {"end_s": half.value, "lower_s": most.lower, "upper_s": most.upper}
-            line = {"as_of_s": found.now_s, **ends, "text": forecast_line(found)}
+        line = live_forecast.foreseen(found)
+        if line is not None:
             click.echo(json.dumps(line, allow_nan=False))
             sys.stdout.flush()
 

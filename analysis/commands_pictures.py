@@ -6,14 +6,10 @@ from typing import Final, cast
 
 import click
 
-from analysis.commands_rundown import cutoff_of, cutoff_option, hold_option
-from analysis.events import listed_events
+from analysis.commands_rundown import analysed, cutoff_option, hold_option
+from analysis.digest import inputs_of
 from analysis.figures import SIZES, SizeName
-from analysis.plots import draw_plots
-from analysis.publish import publish
-from analysis.run_sheet import SHEET_STEM, write_sheet
-from analysis.rundown import rundown
-from logger.run_reader import read_run
+from analysis.publish import publish, unchanged
 
 FORMATS: Final = ("png", "svg", "pdf")
 out_option = click.option(
@@ -34,12 +30,16 @@ def sheet_command(
     run_folder: Path, cutoff_v: float | None, hold_s: float | None, out: Path | None
 ) -> None:
     """One page to print (PDF): wiring, pack, conditions, results, doubt and cautions."""
-    run = read_run(run_folder)
-    result = rundown(run, *cutoff_of(run, cutoff_v, hold_s))
-    with TemporaryDirectory(prefix="drawbench-") as temporary:
-        write_sheet(run, result, Path(temporary))
-        files = publish(Path(temporary), out or run.folder / "sheet")
-    click.echo(f"Print: {next(file for file in files if file.stem == SHEET_STEM)}")
+    source = inputs_of(run_folder, cutoff_v, hold_s, "sheet")
+    files = unchanged(out or run_folder / "sheet", source)
+    if files is None:
+        from analysis.run_sheet import write_sheet
+
+        run, result, _ = analysed(run_folder, cutoff_v, hold_s)
+        with TemporaryDirectory(prefix="drawbench-") as temporary:
+            write_sheet(run, result, Path(temporary))
+            files = publish(Path(temporary), out or run.folder / "sheet", source)
+    click.echo(f"Print: {next(file for file in files if file.suffix == '.pdf')}")
 
 
 @click.command("pictures")
@@ -60,18 +60,24 @@ def pictures_command(
     out: Path | None,
 ) -> None:
     """The run's pictures in the size of a page, a slide or a phone; PNG, SVG, PDF."""
-    run = read_run(run_folder)
-    result = rundown(run, *cutoff_of(run, cutoff_v, hold_s))
-    events, _ = listed_events(run.description.events)
-    with TemporaryDirectory(prefix="drawbench-") as temporary:
-        draw_plots(
-            result,
-            run.description.pack,
-            events,
-            Path(temporary),
-            cast(SizeName, size),
-            formats or FORMATS,
-        )
-        files = publish(Path(temporary), out or run.folder / f"pictures-{size}")
+    formats = formats or FORMATS
+    source = inputs_of(run_folder, cutoff_v, hold_s, "pictures", size, *formats)
+    files = unchanged(out or run_folder / f"pictures-{size}", source)
+    if files is None:
+        from analysis.events import listed_events
+        from analysis.plots import draw_plots
+
+        run, result, _ = analysed(run_folder, cutoff_v, hold_s)
+        events, _ = listed_events(run.description.events)
+        with TemporaryDirectory(prefix="drawbench-") as temporary:
+            draw_plots(
+                result,
+                run.description.pack,
+                events,
+                Path(temporary),
+                cast("SizeName", size),
+                formats,
+            )
+            files = publish(Path(temporary), out or run.folder / f"pictures-{size}", source)
     for file in files:
         click.echo(str(file))

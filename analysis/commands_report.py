@@ -3,25 +3,26 @@
 import os
 import textwrap
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from analysis.answer import answer
-from analysis.budget_file import read_budget
-from analysis.budget_section import budget_section
-from analysis.budget_story import tell_budget
 from analysis.commands_rundown import (
     TEXT_WIDTH,
+    analysed,
     cutoff_of,
     cutoff_option,
     echo_warnings,
     hold_option,
 )
-from analysis.discharge_section import discharge_section
-from analysis.report import SectionMaker, write_report
-from analysis.rundown import rundown
+from analysis.digest import inputs_of, kept_digest
+from analysis.publish import unchanged
 from logger.errors import BenchError
-from logger.run_reader import Run, read_run
+
+if TYPE_CHECKING:
+    from analysis.report import SectionMaker
+    from analysis.rundown import Rundown
+    from logger.run_reader import Run
 
 
 @click.command("report")
@@ -66,38 +67,64 @@ def report_command(
     flex_cycles: float | None,
 ) -> None:
     """A page to open, Markdown to paste, and the pictures."""
-    run = read_run(run_folder)
-    cutoff_v, hold_s = cutoff_of(run, cutoff_v, hold_s)
-    result = rundown(run, cutoff_v, hold_s)
-    folder = out if out is not None else run.folder / "report"
-    sections = [] if budget_file is None else [budget_part(budget_file, run)]
-    sections += discharge_parts(run, cutoff_v, hold_s)
-    sections += _flex_parts(flex_sources, flex_cycles)
-    files = write_report(run, result, folder, sections)
-    if result.simulated:
+    source = None
+    if not flex_sources and flex_cycles is None:  # a flex test may be many files
+        source = inputs_of(run_folder, cutoff_v, hold_s, "report", budget_file)
+    folder = out if out is not None else run_folder / "report"
+    files, kept = unchanged(folder, source), kept_digest(run_folder, cutoff_v, hold_s)
+    fresh = files is None or kept is None
+    if files is None or kept is None:
+        run, result, kept = analysed(run_folder, cutoff_v, hold_s)
+        folder = out if out is not None else run.folder / "report"
+        cutoff_v, hold_s = cutoff_of(run, cutoff_v, hold_s)
+        sections = [] if budget_file is None else [budget_part(budget_file, run)]
+        sections += discharge_parts(run, cutoff_v, hold_s)
+        sections += _flex_parts(flex_sources, flex_cycles)
+        files = _write(run, result, folder, sections, source)
+    if kept.simulated:
         click.echo("SIMULATED: no hardware was there.")
-    click.echo(textwrap.fill(answer(result), TEXT_WIDTH))
-    echo_warnings(result)
+    click.echo(textwrap.fill(kept.answer, TEXT_WIDTH))
+    echo_warnings(kept.warnings)
+    if not fresh:
+        click.echo("\nNothing changed since this report was made; it is left as it is.")
     click.echo("\nOpen in a browser:")
     click.echo(f"  {_here(files, 'report.html')}")
     click.echo("Paste into a write-up, with the pictures beside it:")
     click.echo(f"  {_here(files, 'report.md')}")
 
 
-def discharge_parts(run: Run, cutoff_v: float | None, hold_s: float) -> list[SectionMaker]:
+def _write(
+    run: "Run",
+    result: "Rundown",
+    folder: Path,
+    sections: "list[SectionMaker]",
+    source: dict[str, Any] | None,
+) -> tuple[Path, ...]:
+    from analysis.report import write_report
+
+    return write_report(run, result, folder, sections, source)
+
+
+def discharge_parts(run: "Run", cutoff_v: float | None, hold_s: float) -> "list[SectionMaker]":
     """The section on the pack's discharge; none where voltage, current or cutoff is not known."""
     if cutoff_v is None or not {"pack_v", "current_ma"} <= set(run.samples.columns):
         return []
+    from analysis.discharge_section import discharge_section
+
     return [lambda folder: discharge_section(run, cutoff_v, hold_s, folder)]
 
 
-def budget_part(budget_file: Path, run: Run) -> SectionMaker:
+def budget_part(budget_file: Path, run: "Run") -> "SectionMaker":
     """The section that compares a run with a budget file."""
+    from analysis.budget_file import read_budget
+    from analysis.budget_section import budget_section
+    from analysis.budget_story import tell_budget
+
     story = tell_budget(read_budget(budget_file), run)
     return lambda folder: budget_section(story, folder)
 
 
-def _flex_parts(sources: tuple[Path, ...], cycles: float | None) -> list[SectionMaker]:
+def _flex_parts(sources: tuple[Path, ...], cycles: float | None) -> "list[SectionMaker]":
     """The section on the joints; none without a source."""
     if not sources:
         if cycles is not None:

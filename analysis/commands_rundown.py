@@ -2,20 +2,22 @@
 
 import json
 import textwrap
-from dataclasses import replace
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from analysis.answer import answer, result_rows
-from analysis.doubt_table import KINDS_WORDS
-from analysis.rundown import HOLD_DEFAULT_S, Rundown, rundown
-from analysis.table import interval_title, rows_of
+from analysis.digest import Digest, Keeping, description_of, kept_digest
 from analysis.words import plain_text, quantity_words
-from logger.durations import parse_duration_s
+from logger.description import Description
+from logger.durations import HOLD_DEFAULT_S, parse_duration_s
 from logger.pack import SAFETY_CLOSING
-from logger.run_reader import Run, read_run
+
+# Imported where they are needed: what is kept beside a run is shown without them, at once.
+if TYPE_CHECKING:
+    from analysis.rundown import Rundown
+    from logger.run_reader import Run
 
 TEXT_WIDTH = 79
 _NO_CUTOFF = (
@@ -67,20 +69,41 @@ def rundown_command(
     run_folder: Path, cutoff_v: float | None, hold_s: float | None, doubt: bool, as_json: bool
 ) -> None:
     """How long did the pack last, what did it give, what did the piece draw?"""
-    run = read_run(run_folder)
-    cutoff_v, hold_s = cutoff_of(run, cutoff_v, hold_s)
-    result = rundown(run, cutoff_v, hold_s)
-    if cutoff_v is None:
-        result = replace(result, warnings=(_NO_CUTOFF, *result.warnings))
+    kept = None if doubt else kept_digest(run_folder, cutoff_v, hold_s)
+    result = None
+    if kept is not None:
+        description = description_of(run_folder)
+    else:
+        run, result, kept = analysed(run_folder, cutoff_v, hold_s)
+        description = run.description
+    warnings = kept.warnings
+    if cutoff_v is None and description.stop.cutoff_v is None:
+        warnings = [_NO_CUTOFF, *warnings]
     if as_json:
-        click.echo(json.dumps(result.as_json(), ensure_ascii=False, indent=1, allow_nan=False))
+        document = {**kept.results, "simulated": kept.simulated, "warnings": warnings}
+        click.echo(json.dumps(document, ensure_ascii=False, indent=1, allow_nan=False))
         return
-    _show(run, result)
-    if doubt:
+    _show(description, kept, warnings)
+    if doubt and result is not None:
         _show_doubt(result)
 
 
-def cutoff_of(run: Run, cutoff_v: float | None, hold_s: float | None) -> tuple[float | None, float]:
+def analysed(
+    run_folder: Path, cutoff_v: float | None, hold_s: float | None
+) -> "tuple[Run, Rundown, Digest]":
+    """The run, read and analysed with the cutoff asked for, else its own; its digest is put beside it."""
+    from analysis.rundown import rundown
+    from logger.run_reader import read_run
+
+    keeping = Keeping(run_folder, cutoff_v, hold_s)
+    run = read_run(run_folder)
+    result = rundown(run, *cutoff_of(run, cutoff_v, hold_s))
+    return run, result, keeping.keep(result)
+
+
+def cutoff_of(
+    run: "Run", cutoff_v: float | None, hold_s: float | None
+) -> tuple[float | None, float]:
     """Cutoff and hold as asked for, else as the run's own stop condition had them."""
     stop = run.description.stop
     if cutoff_v is None:
@@ -90,27 +113,24 @@ def cutoff_of(run: Run, cutoff_v: float | None, hold_s: float | None) -> tuple[f
     return cutoff_v, hold_s
 
 
-def _show(run: Run, result: Rundown) -> None:
-    if result.simulated:
+def _show(description: Description, kept: Digest, warnings: Sequence[str]) -> None:
+    if kept.simulated:
         click.echo("SIMULATED: a simulated board recorded this run; no hardware was there.\n")
-    click.echo(textwrap.fill(answer(result), TEXT_WIDTH))
+    click.echo(textwrap.fill(kept.answer, TEXT_WIDTH))
     click.echo()
-    rows = rows_of(result_rows(result))
-    label_width = max(len(row.label) for row in rows)
-    value_width = max(len(row.value) for row in rows)
-    title = interval_title(rows)
-    if title:
-        click.echo(f"{'':{label_width}}  {'':{value_width}}  {title}")
-    for row in rows:
-        click.echo(
-            f"{row.label:{label_width}}  {row.value:>{value_width}}  {row.interval}".rstrip()
-        )
-    if result.duration.lower is None:
+    label_width = max(len(label) for label, _, _ in kept.rows)
+    value_width = max(len(value) for _, value, _ in kept.rows)
+    if kept.interval:
+        click.echo(f"{'':{label_width}}  {'':{value_width}}  {kept.interval}")
+    for label, value, interval in kept.rows:
+        click.echo(f"{label:{label_width}}  {value:>{value_width}}  {interval}".rstrip())
+    duration = kept.results["duration"]
+    if duration["lower"] is None:
         click.echo()
-        click.echo(textwrap.fill(result.duration.note, TEXT_WIDTH))
-    echo_warnings(result)
-    pack = run.description.pack
-    if pack is not None and not any(pack.caution in warning for warning in result.warnings):
+        click.echo(textwrap.fill(duration.get("note", ""), TEXT_WIDTH))
+    echo_warnings(warnings)
+    pack = description.pack
+    if pack is not None and not any(pack.caution in warning for warning in warnings):
         click.echo()
         click.echo(textwrap.fill(f"Caution, {plain_text(str(pack))}: {pack.caution}", TEXT_WIDTH))
     elif pack is None:
@@ -118,8 +138,10 @@ def _show(run: Run, result: Rundown) -> None:
         click.echo(f"The run does not say which pack it was. {SAFETY_CLOSING}")
 
 
-def _show_doubt(result: Rundown) -> None:
+def _show_doubt(result: "Rundown") -> None:
     """Uncertainty budgets and the probe's own effect as tables."""
+    from analysis.doubt_table import KINDS_WORDS
+
     if result.probe is not None:
         click.echo("\nWhat the probe itself did:")
         for _, label, quantity in result.probe.named():
@@ -141,8 +163,8 @@ def _show_doubt(result: Rundown) -> None:
             )
 
 
-def echo_warnings(result: Rundown) -> None:
+def echo_warnings(warnings: Sequence[str]) -> None:
     """Each warning as a paragraph of its own."""
-    for warning in result.warnings:
+    for warning in warnings:
         click.echo()
         click.echo(textwrap.fill(f"! {warning}", TEXT_WIDTH, subsequent_indent="  "))

@@ -3,18 +3,22 @@
 import sys
 import webbrowser
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from analysis.digest import digest_of
 from logger.errors import BenchError
+from logger.page.asking import Asking
 from logger.page.attached import serve_attached
-from logger.page.bench import Bench, Forecaster, Left, PageRun, run_keys
+from logger.page.bench import Bench, Left, PageRun, run_keys
 from logger.page.feed import Latest, RunFeed
 from logger.page.serve import PageServer, qr_text
 from logger.page_process import LAN_CAUTION
 from logger.run_list import find_runs
+
+if TYPE_CHECKING:
+    from analysis.live_forecast import PageForecaster
 
 
 @click.command("watch")
@@ -30,8 +34,8 @@ def watch_command(
 ) -> None:
     """Serve a page with these runs until Ctrl-C: while they are recorded, and afterwards.
 
-    Without --lan only this computer can see it. To set marks from the page, record with
-    drawbench log --page.
+    Without --lan only this computer can see it. Marks set on the page, and switching the load off, are
+    passed on to the logger that records the run.
     """
     if attached:
         serve_attached(page_run, page_port, lan, sys.stdin, sys.stdout)
@@ -42,7 +46,7 @@ def watch_command(
             next_step="give a run or a folder of runs: drawbench watch runs",
         )
     folders = find_runs(paths)
-    runs = [page_run(key, folder) for key, folder in zip(run_keys(folders), folders, strict=True)]
+    runs = [watched(key, folder) for key, folder in zip(run_keys(folders), folders, strict=True)]
 
     def say(address: str) -> None:
         click.echo(f"{address}   (this key opens one browser; the next one is shown after it)")
@@ -63,37 +67,57 @@ def page_run(key: str, folder: Path) -> PageRun:
     """A run for the page, with what the analysis has to say of it."""
     feed = RunFeed(folder)
     feed.keep_fresh = True
-    return PageRun(key, feed, forecaster=_Late(), results=results_for)
+    run = PageRun(key, feed, results=results_for)
+    run.forecaster = _Late(run)
+    return run
+
+
+def watched(key: str, folder: Path) -> PageRun:
+    """A run that another program records, or recorded: it is asked for marks by way of its folder."""
+    run = page_run(key, folder)
+    asking = Asking(run.feed)
+    run.control, run.asked = asking, asking.told
+    return run
 
 
 class _Late:
     """The forecaster, imported only when a run is being recorded."""
 
-    def __init__(self) -> None:
-        self._forecaster: Forecaster | None = None
+    def __init__(self, run: PageRun) -> None:
+        self._run = run
+        self._forecaster: PageForecaster | None = None
+        self._told = 0
 
     def __call__(self, feed: RunFeed) -> Left | None:
         if self._forecaster is None:
             from analysis.live_forecast import PageForecaster
 
-            self._forecaster = PageForecaster()
-        return self._forecaster(feed)
+            # Faults are looked for without a cutoff, too, where somebody listens.
+            self._forecaster = PageForecaster(without_cutoff=self._run.on_fault is not None)
+        left = self._forecaster(feed)
+        faults, told = self._forecaster.faults, self._told
+        self._told = len(faults)
+        if self._run.on_fault is not None:
+            for fault in faults[told:]:
+                self._run.on_fault(fault.text)
+        return left
 
 
 def results_for(feed: RunFeed) -> dict[str, Any]:
     """Results of a finished run in words; its course comes from the digest, too."""
     try:
         digest = digest_of(feed.folder)
-    except BenchError as error:
+        course = digest.unpacked()
+    except (BenchError, ValueError) as error:
         return {
             "headline": "",
-            "answer": error.happened,
+            "answer": error.happened if isinstance(error, BenchError) else str(error),
             "rows": [],
             "interval": "",
             "warnings": [],
         }
     time_s, *ends = digest.last
-    feed.adopt(digest.unpacked(), Latest(time_s or 0.0, *ends), digest.count)
+    feed.adopt(course, Latest(time_s or 0.0, *ends), digest.count)
     return {
         "headline": digest.headline,
         "answer": digest.answer,

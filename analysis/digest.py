@@ -1,15 +1,17 @@
 """What a finished run says, in short, kept beside it so that it opens at once the second time.
 
 The digest holds the results in words and as numbers and the thinned course, and the SHA-256 of the
-two files it was made from, the cutoff asked for and the program's version. Anything else: made anew.
+two files it was made from, the cutoff asked for and the program itself. Anything else: made anew.
 """
 
+import base64
 import contextlib
 import hashlib
 import json
 import os
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
+from functools import cache, lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -18,10 +20,12 @@ from logger.errors import BenchError
 from logger.run_format import DESCRIPTION_NAME, SAMPLES_NAME
 
 if TYPE_CHECKING:
+    from analysis.rundown import Rundown
     from logger.page.course import Course
 
 DIGEST_NAME: Final = ".digest.json"
 DIGEST_FORMAT: Final = 2
+_LIBRARIES: Final = ("numpy", "pandas", "scipy", "matplotlib")
 
 
 @dataclass(frozen=True)
@@ -66,9 +70,59 @@ def digest_of(folder: Path, cutoff_v: float | None = None, hold_s: float | None 
     kept = _kept(folder, source)
     if kept is not None:
         return kept
+    stamp = _stamp(folder)
     made = _make(folder, source, cutoff_v, hold_s)
-    _keep(folder, made)
+    if stamp == _stamp(folder):
+        _keep(folder, made)
     return made
+
+
+def kept_digest(folder: Path, cutoff_v: float | None, hold_s: float | None) -> Digest | None:
+    """What is kept beside the run if it still fits and its cutoff was looked for; None: read the run."""
+    if not (folder / DIGEST_NAME).is_file():
+        return None
+    kept = _kept(folder, _source(folder, cutoff_v, hold_s))
+    wanted_v = description_of(folder).stop.cutoff_v if cutoff_v is None else cutoff_v
+    return kept if kept is not None and kept.number("cutoff_voltage") == wanted_v else None
+
+
+def inputs_of(
+    folder: Path, cutoff_v: float | None, hold_s: float | None, what: str, *more: Path | str | None
+) -> dict[str, Any] | None:
+    """All that something made of a run depends on, files by their hash; None if that cannot be told."""
+    from importlib.metadata import PackageNotFoundError, version
+
+    if not (folder / SAMPLES_NAME).is_file():
+        return None
+    try:
+        libraries = [version(name) for name in _LIBRARIES]
+        told = [_sha256(item) if isinstance(item, Path) else str(item) for item in more]
+    except PackageNotFoundError:
+        return None
+    source = _source(folder, cutoff_v, hold_s)
+    return {
+        **source,
+        "run": str(folder.resolve()),
+        "what": what,
+        "libraries": libraries,
+        "more": told,
+    }
+
+
+class Keeping:
+    """Keeps what comes of a run that is read now: made before reading, told the result after it."""
+
+    def __init__(self, folder: Path, cutoff_v: float | None, hold_s: float | None) -> None:
+        self._folder = folder
+        self._stamp = _stamp(folder)
+        self._source = _source(folder, cutoff_v, hold_s)
+
+    def keep(self, result: "Rundown") -> Digest:
+        """The digest of ``result``; kept unless the run changed meanwhile."""
+        made = _digest(result, self._source)
+        if self._stamp == _stamp(self._folder) and (self._folder / SAMPLES_NAME).is_file():
+            _keep(self._folder, made)
+        return made
 
 
 def description_of(folder: Path) -> Description:
@@ -89,21 +143,48 @@ def _source(folder: Path, cutoff_v: float | None, hold_s: float | None) -> dict[
     }
 
 
+def _stamp(folder: Path) -> list[tuple[int, int]]:
+    """Changes when a file of the run is written to."""
+    found = []
+    for name in (SAMPLES_NAME, DESCRIPTION_NAME):
+        with contextlib.suppress(OSError):
+            stat = (folder / name).stat()
+            found.append((stat.st_size, stat.st_mtime_ns))
+    return found
+
+
 def _sha256(path: Path) -> str:
     try:
-        with path.open("rb") as stream:
-            return hashlib.file_digest(stream, "sha256").hexdigest()
+        stat = path.stat()
+        return _hash(path, stat.st_ino, stat.st_size, stat.st_mtime_ns, stat.st_ctime_ns)
     except OSError:
         return ""
 
 
+@lru_cache(maxsize=8)
+def _hash(path: Path, *state: int) -> str:
+    """Of a file in this state; one command asks for the same more than once."""
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+@cache
 def _program() -> str:
+    """Version, and the state of the files that results come from: who works on them has one version for long."""
     from importlib.metadata import PackageNotFoundError, version
 
+    root = Path(__file__).resolve().parent.parent
+    state = hashlib.sha256()
+    for path in sorted(
+        path for part in ("analysis", "logger") for path in (root / part).rglob("*.py")
+    ):
+        stat = path.stat()
+        state.update(f"{path.name} {stat.st_size} {stat.st_mtime_ns}\n".encode())
     try:
-        return version("drawbench")
+        number = version("drawbench")
     except PackageNotFoundError:
-        return ""
+        number = ""
+    return f"{number} {state.hexdigest()[:16]}"
 
 
 def _kept(folder: Path, source: Mapping[str, Any]) -> Digest | None:
@@ -112,7 +193,6 @@ def _kept(folder: Path, source: Mapping[str, Any]) -> Digest | None:
         if document["source"] != source:
             return None
         kept = Digest(**{item.name: document[item.name] for item in fields(Digest)})
-        kept.unpacked()
         return kept if _looks_sound(kept) else None
     except (OSError, ValueError, KeyError, TypeError, RecursionError):
         return None
@@ -128,6 +208,7 @@ def _looks_sound(digest: Digest) -> bool:
         and isinstance(digest.warnings, list)
         and all(isinstance(row, list) and len(row) == 3 for row in digest.rows)
         and len(digest.last) == 5
+        and len(base64.b64decode(digest.course, validate=True)) % 32 == 0
     )
 
 
@@ -147,10 +228,8 @@ def _keep(folder: Path, digest: Digest) -> None:
 def _make(
     folder: Path, source: dict[str, Any], cutoff_v: float | None, hold_s: float | None
 ) -> Digest:
-    from analysis.answer import answer, result_rows
     from analysis.commands_rundown import cutoff_of
     from analysis.rundown import rundown
-    from analysis.table import interval_title, rows_of
     from logger.run_reader import read_run
 
     run = read_run(folder)
@@ -160,6 +239,13 @@ def _make(
         if cutoff_v is not None:
             raise
         result = rundown(run, None)  # its own cutoff does not fit the run: the rest does
+    return _digest(result, source)
+
+
+def _digest(result: "Rundown", source: Mapping[str, Any]) -> Digest:
+    from analysis.answer import answer, result_rows
+    from analysis.table import interval_title, rows_of
+
     trace = result.draw.trace
     table = rows_of(result_rows(result))
     course = _course(result)
@@ -181,7 +267,7 @@ def _make(
     )
 
 
-def _headline(result: Any) -> str:
+def _headline(result: "Rundown") -> str:
     from analysis.words import value_words
 
     if result.cutoff_time.value is not None:
@@ -191,7 +277,7 @@ def _headline(result: Any) -> str:
     return value_words(result.duration)
 
 
-def _course(result: Any) -> Any:
+def _course(result: "Rundown") -> "Course":
     import numpy as np
 
     from analysis.trace import blocks

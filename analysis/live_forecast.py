@@ -4,12 +4,13 @@ import time
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
 from analysis.chemistry_prior import capacity_prior
 from analysis.forecast import Forecast, forecast
+from analysis.forecast_words import forecast_line
 from analysis.history import Bins
 from analysis.pack_faults import Fault, FaultWatch, watch_of
 from analysis.words import span_words
@@ -161,6 +162,15 @@ def follow(
         sleep(LOOK_S)
 
 
+def foreseen(found: Forecast) -> dict[str, Any] | None:
+    """A forecast as the recording takes it (``logger.forecast_process``); None if it knows nothing."""
+    half, most = found.cutoff_time
+    if None in (half.value, most.lower, most.upper) or found.basis not in FORESEEN:
+        return None
+    ends = {"end_s": half.value, "lower_s": most.lower, "upper_s": most.upper}
+    return {"as_of_s": found.now_s, **ends, "text": forecast_line(found)}
+
+
 def left_of(found: Forecast) -> Left | None:
     """A forecast in the page's words; None if it knows nothing."""
     half, most = found.cutoff_time
@@ -183,6 +193,7 @@ def left_of(found: Forecast) -> Left | None:
         lower_s=most.lower,
         upper_s=most.upper,
         fan=_fan(found),
+        foreseen=foreseen(found),
     )
 
 

@@ -2,8 +2,9 @@
 
 import hashlib
 import json
+from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from logger.errors import BenchError
 
@@ -11,9 +12,10 @@ from logger.errors import BenchError
 LIST_NAME: Final = "report-files.json"
 
 
-def publish(made: Path, target: Path) -> tuple[Path, ...]:
+def publish(made: Path, target: Path, source: Mapping[str, Any] | None = None) -> tuple[Path, ...]:
     """Copy every file of ``made`` into ``target``; returns their paths, sorted by name.
 
+    ``source``: what they were made from, for ``unchanged``.
     An earlier report of ours is replaced file by file. Raises BenchError, with nothing
     written, if a file of that name is there that drawbench did not write or that was
     changed since; and if the folder cannot be written to.
@@ -38,7 +40,7 @@ def publish(made: Path, target: Path) -> tuple[Path, ...]:
         _replace(target / LIST_NAME, _as_json(listed))
         for name in names:
             _replace(target / name, (made / name).read_bytes())
-        _replace(target / LIST_NAME, _as_json({**known, **new}))
+        _replace(target / LIST_NAME, _as_json({**known, **new}, source, names))
     except OSError as error:
         raise BenchError(
             f"The report cannot be written to {target}.",
@@ -46,6 +48,21 @@ def publish(made: Path, target: Path) -> tuple[Path, ...]:
             next_step="choose a folder that can be written to with --out FOLDER.",
         ) from error
     return tuple(target / name for name in names)
+
+
+def unchanged(target: Path, source: Mapping[str, Any] | None) -> tuple[Path, ...] | None:
+    """Paths of what was made from the same ``source`` before and stands there untouched; else None."""
+    if source is None:
+        return None
+    try:
+        document = json.loads((target / LIST_NAME).read_text(encoding="utf-8"))
+        if document["made_from"] != source or not document["made"]:
+            return None
+        files = tuple(target / str(name) for name in document["made"])
+        known = _known(target)
+        return files if all(_sha256(file) == known[file.name] for file in files) else None
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        return None
 
 
 def _known(folder: Path) -> dict[str, list[str]]:
@@ -69,8 +86,14 @@ def _sha256(path: Path) -> list[str]:
         return [hashlib.file_digest(stream, "sha256").hexdigest()]
 
 
-def _as_json(files: dict[str, list[str]]) -> bytes:
-    document = {"written_by": "drawbench report", "files": files}
+def _as_json(
+    files: dict[str, list[str]],
+    source: Mapping[str, Any] | None = None,
+    names: Sequence[str] = (),
+) -> bytes:
+    document: dict[str, Any] = {"written_by": "drawbench report", "files": files}
+    if source is not None:
+        document |= {"made_from": source, "made": list(names)}
     return (json.dumps(document, ensure_ascii=False, indent=1) + "\n").encode()
 
 

@@ -3,13 +3,13 @@
 import hashlib
 import shlex
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import Final
+from typing import Any, Final
 
 from analysis.answer import answer, result_rows
 from analysis.doubt_table import KINDS_WORDS, ROUNDING_RULE
@@ -40,11 +40,16 @@ SectionMaker = Callable[[Path], Section]
 
 
 def write_report(
-    run: Run, result: Rundown, folder: Path, section_makers: Sequence[SectionMaker] = ()
+    run: Run,
+    result: Rundown,
+    folder: Path,
+    section_makers: Sequence[SectionMaker] = (),
+    source: Mapping[str, Any] | None = None,
 ) -> tuple[Path, ...]:
     """Write ``report.html``, ``report.md``, ``run-sheet.pdf`` and the pictures into ``folder``; returns their paths.
 
-    ``section_makers``: further parts, printed after the run's own. Raises BenchError rather
+    ``section_makers``: further parts, printed after the run's own. ``source``: what it is made from,
+    see ``publish``. Raises BenchError rather
     than write over a file that is not an earlier report's.
     """
     events, unlisted = listed_events(run.description.events)
@@ -56,7 +61,7 @@ def write_report(
         (made / "report.html").write_text(render_html(page, made), encoding="utf-8", newline="\n")
         write_sheet(run, result, made)
         (made / "report.md").write_text(render_markdown(page), encoding="utf-8", newline="\n")
-        return publish(made, folder)
+        return publish(made, folder, source)
 
 
 def report_page(

@@ -1,7 +1,7 @@
 """What a run says of draw, charge, energy, and the time to the cutoff."""
 
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any
 
 import numpy as np
 
@@ -16,9 +16,8 @@ from analysis.quantity import Quantity
 from analysis.row_noise import limits_in_run
 from analysis.trace import Floats, Trace, trace_of
 from analysis.uncertainty import Budget, limits_of
+from logger.durations import HOLD_DEFAULT_S
 from logger.run_reader import Run
-
-HOLD_DEFAULT_S: Final = 10.0
 
 
 @dataclass(frozen=True)

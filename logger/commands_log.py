@@ -199,9 +199,9 @@ def _record(
 ) -> int:
     """Record to the end; gives the exit code."""
     recorders = prepare(plan, screen.say)
-    forecasts = Forecasts(recorders if forecast else ())
+    forecasts = Forecasts(recorders if forecast else (), lambda: page is not None and page.alive)
     if page is not None:
-        page.show(recorders)
+        page.show(recorders, forecast)
 
     def turn() -> None:
         forecasts.turn()

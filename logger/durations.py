@@ -3,6 +3,8 @@
 import re
 from typing import Final
 
+# How long a voltage must stay below the cutoff where nobody says it.
+HOLD_DEFAULT_S: Final = 10.0
 _UNITS_S: Final = {
     "ms": 0.001,
     "s": 1.0,

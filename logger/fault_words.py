@@ -1,5 +1,7 @@
 """The board's fault codes and switch reasons in words: said by the logger, found again by the analysis."""
 
+import re
+from collections.abc import Iterable
 from typing import Final
 
 OUT_OF_RANGE: Final = "current beyond the sensor's range"
@@ -23,3 +25,18 @@ LOAD_WORDS: Final = {
     "flex": "the board, for bending",
     "status": "as it was found",
 }
+LOAD_STATES: Final = {"1": "closed", "0": "opened"}
+
+
+def load_text(state: str, reason: str) -> str:
+    """The switch's state and why, as an event of the run says it."""
+    return f"load switch {LOAD_STATES.get(state, 'absent')} ({LOAD_WORDS.get(reason, reason)})"
+
+
+def load_state(texts: Iterable[str]) -> str:
+    """``1`` or ``0`` by the last of a run's load events; ``-``: they tell of no switch."""
+    states = [word for text in texts for word in _LOAD_STATE.findall(text)]
+    return {"closed": "1", "opened": "0"}.get(states[-1], "-") if states else "-"
+
+
+_LOAD_STATE: Final = re.compile("load switch (closed|opened|absent)")

@@ -10,7 +10,7 @@ import json
 import subprocess
 import sys
 import threading
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any, Final
 
 from logger.child_process import drawbench_environment
@@ -25,21 +25,25 @@ _LISTENED_OUT_S: Final = 2.0
 
 
 class ForecastProcess:
-    """Forecast of one recording; ``turn`` at every refresh of the screen, never waits."""
+    """Forecast of one recording; ``turn`` at every refresh of the screen, never waits.
 
-    def __init__(self, recorder: Recorder) -> None:
+    ``served``: whether another program, the page, makes the forecast just now.
+    """
+
+    def __init__(self, recorder: Recorder, served: Callable[[], bool]) -> None:
         self._recorder = recorder
+        self._served = served
         self._process: subprocess.Popen[bytes] | None = None
         self._failed = False
         self._noted_s = float("-inf")
-        self._warned: set[str] = set()
         self._listener: threading.Thread | None = None
 
     def turn(self) -> None:
         """Start the process when the run is old enough; put down what it says once an hour."""
         status = self._recorder.view.status
         foreseen = self._recorder.view.foreseen
-        if self._process is None and not self._failed and status.time_s >= AFTER_S:
+        needed = self._process is None and not self._failed and not self._served()
+        if needed and status.time_s >= AFTER_S:
             self._start()
         if foreseen is not None and foreseen.as_of_s >= self._noted_s + RECORD_S:
             self._noted_s = foreseen.as_of_s
@@ -85,9 +89,8 @@ class ForecastProcess:
         warning = warning_of(line)
         if warning is None:
             self._recorder.view.foreseen = foreseen_of(line)
-        elif warning not in self._warned:
-            self._warned.add(warning)
-            self._recorder.session.note("warning", warning)
+        else:
+            self._recorder.warn_once(warning)
 
 
 def foreseen_of(line: bytes) -> Foreseen | None:
@@ -117,8 +120,10 @@ def warning_of(line: bytes) -> str | None:
 class Forecasts:
     """Forecasts of several recordings side by side."""
 
-    def __init__(self, recorders: Sequence[Recorder]) -> None:
-        self._processes = [ForecastProcess(recorder) for recorder in recorders]
+    def __init__(
+        self, recorders: Sequence[Recorder], served: Callable[[], bool] = lambda: False
+    ) -> None:
+        self._processes = [ForecastProcess(recorder, served) for recorder in recorders]
 
     def turn(self) -> None:
         for process in self._processes:

@@ -1,7 +1,7 @@
 """From what the user asked for to recordings that are ready to start."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
@@ -86,6 +86,13 @@ class Recorder:
     recording: Recording
     session: Session
     view: BoardView
+    warned: set[str] = field(default_factory=set)
+
+    def warn_once(self, text: str) -> None:
+        """Note a fault of the run in its record, unless it is there already."""
+        if text not in self.warned:
+            self.warned.add(text)
+            self.session.note("warning", text)
 
     @property
     def exit_code(self) -> int:

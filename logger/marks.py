@@ -1,4 +1,4 @@
-"""Marks that the user types while a run is recorded: a line, then Enter."""
+"""Marks while a run is recorded: what may stand in one; a line typed, then Enter."""
 
 import os
 import select
@@ -6,7 +6,15 @@ import sys
 from types import TracebackType
 from typing import Any, Final, TextIO
 
-TYPED_MAX: Final = 200
+MARK_MAX: Final = 200
+# They join letters and pictures of many languages; all else that does not print is left out.
+_JOINERS: Final = "\u200c\u200d"
+
+
+def mark_text(text: str) -> str:
+    """A mark's text on one line, of signs that print and can be written as UTF-8."""
+    line = " ".join(text.split())
+    return "".join(sign for sign in line if sign.isprintable() or sign in _JOINERS)[:MARK_MAX]
 
 
 class MarkReader:
@@ -63,9 +71,9 @@ class MarkReader:
         *lines, self._rest = (self._rest + data).replace(b"\r", b"\n").split(b"\n")
         if self.is_terminal:
             self._rest = _edit(self._rest)
-        self._rest = self._rest[-TYPED_MAX:]
+        self._rest = self._rest[-MARK_MAX:]
         self.typed = self._rest.decode("utf-8", "ignore")
-        texts = [_edit(line).decode("utf-8", "replace").strip()[:TYPED_MAX] for line in lines]
+        texts = [_edit(line).decode("utf-8", "replace").strip()[:MARK_MAX] for line in lines]
         return texts if self.is_terminal else [text for text in texts if text]
 
     def _read_posix(self) -> bytes:

@@ -1,7 +1,7 @@
 """``drawbench log --page``: the page in a process of its own, so that it can cost the recording nothing.
 
 The recording never waits for it: what cannot be handed over at once is dropped, the page reads the
-rows from the run's file anyway. Marks and the wish to open the load switch come back.
+rows from the run's file anyway. Marks, the wish to open the load switch and forecasts come back.
 """
 
 import contextlib
@@ -19,6 +19,7 @@ from typing import Any, Final
 from logger.child_process import drawbench_environment
 from logger.description import Event
 from logger.errors import BenchError
+from logger.forecast_process import foreseen_of
 from logger.log_plan import Recorder
 from logger.screen import goal_text, phase_text
 
@@ -60,11 +61,11 @@ class PageProcess:
                 next_step="record without --page, or try drawbench watch to see what is wrong.",
             )
 
-    def show(self, recorders: Sequence[Recorder]) -> None:
-        """These are the runs to be shown."""
+    def show(self, recorders: Sequence[Recorder], forecast: bool = True) -> None:
+        """These are the runs to be shown, with or without a forecast."""
         self._recorders = recorders
         folders = [str(recorder.folder.resolve()) for recorder in recorders]
-        self._send({"runs": folders})
+        self._send({"runs": folders, "forecast": forecast})
 
     def turn(self, say: Callable[[str], None]) -> None:
         """Hand the newest words over and say what the page had to say; never waits."""
@@ -140,6 +141,10 @@ class PageProcess:
                 self.news.append(_address_text(message["address"], message["code"]))
             elif "act" in message:
                 self._act(message)
+            elif "foreseen" in message:
+                self._recorders[message["foreseen"]].view.foreseen = foreseen_of(line)
+            elif "fault" in message:
+                self._recorders[message["fault"]].warn_once(message["text"])
             self._ready.set()
         self._ready.set()
 

@@ -14,7 +14,8 @@ from logger.clock import Anchors, Moment, compare
 from logger.description import Board, Description, Sensor
 from logger.dialogue import ANSWER_S, TRIES_LOAD, Dialogue, Order
 from logger.event_log import EventLog
-from logger.fault_words import FAULT_WORDS, LOAD_WORDS
+from logger.fault_words import FAULT_WORDS, LOAD_STATES, load_text
+from logger.marks import mark_text
 from logger.recording_terms import LastRow, Phase, Status, Wishes
 from logger.row_maker import RowMaker
 from logger.stop_rule import StopRule
@@ -137,7 +138,7 @@ class Recording:
 
     def mark(self, text: str, now: Moment) -> None:
         """Something the user wants to find again."""
-        self.events.add(self.run_s(now), "mark", text.strip() or "mark")
+        self.events.add(self.run_s(now), "mark", mark_text(text) or "mark")
 
     def note(self, kind: str, text: str, now: Moment) -> None:
         """Something that another part has found out, such as a forecast."""
@@ -146,7 +147,9 @@ class Recording:
     def open_load(self, now: Moment) -> None:
         """The user wants the load off now; rows go on coming, so that the pack's rest is seen."""
         if self.load != "1" or self.phase is not Phase.RUNNING or self._dialogue.order is not None:
-            self.events.add(self.run_s(now), "load", "the load could not be switched off now")
+            why = {"0": "it is off already", "-": "this board has no load switch"}
+            text = f"the load could not be switched off: {why.get(self.load, f'the board is not ready ({self.phase})')}"
+            self.events.add(self.run_s(now), "load", text)
             return
         self._open_asked = True
         self._dialogue.plan([("load", "0")])
@@ -281,6 +284,9 @@ class Recording:
         if new_boot:
             self._new_boot(hello)
         self._maker.boot = hello.boot
+        if fresh and hello.load in LOAD_STATES:
+            # So that whoever reads the run knows of the switch.
+            self.events.add(self.run_s(self._now), "load", load_text(hello.load, "status"))
         if not fresh and hello.load == "0" and load_before == "1" and not self._open_asked:
             # Its line was lost, or came while nobody listened; the board never opens it for less.
             self.finish("cutoff", "the board was found with its load switch opened", self._now)
@@ -382,8 +388,7 @@ class Recording:
             self.load_unconfirmed = False
             self._set_up_is_done()
         if load.state != before or load.reason == "cutoff":
-            state = {"1": "closed", "0": "opened"}.get(load.state, "absent")
-            text = f"load switch {state} ({LOAD_WORDS.get(load.reason, load.reason)})"
+            text = load_text(load.state, load.reason)
             self.events.add(self._board_s(load.time_us), "load", text)
         if load.state == "0" and load.reason == "cutoff":
             guard_v = self.wishes.guard_v or (self._hello.cutoff_v if self._hello else 0.0)

@@ -16,6 +16,7 @@ from logger.holders import holders
 from logger.port import Candidate, Link, LinkLostError, ask_all, candidates, is_url, open_link
 from logger.recording import Recording
 from logger.recording_terms import COLUMN_NAMES, Phase
+from logger.request_channel import LOAD_OFF, RequestBox
 from logger.run_store import write_description
 from logger.sample_writer import SYNC_INTERVAL_S, SampleWriter
 
@@ -23,6 +24,8 @@ READ_WAIT_S: Final = 0.1
 BATCH_S: Final = 0.04  # let lines gather: fewer wake-ups, still far below a port's buffer
 BATCH_BYTES: Final = 512
 DESCRIPTION_INTERVAL_S: Final = 5.0
+ANSWER_INTERVAL_S: Final = 1.0
+REQUESTS_INTERVAL_S: Final = 1.0
 DISK_PATIENCE_S: Final = 60.0
 SEEK_INTERVAL_S: Final = 0.5
 SEEK_PATIENCE_S: Final = 3.0
@@ -59,6 +62,8 @@ class Session:
         self._clock = clock
         self._list_candidates = list_candidates
         self._requests: list[Callable[[], None]] = []
+        self._box = RequestBox(folder, clock())
+        self._looked_s = float("-inf")
         self._description: Description | None = None
         self._written: Description | None = None
         self._description_trouble = ""
@@ -206,21 +211,38 @@ class Session:
         self._note_disk()
         self._description = self.recording.description(self._clock())
         self._write_description()
+        self._box.close()
 
     # The disk thread
 
     def _keep(self) -> None:
         written_s = time.monotonic()
+        interval_s = DESCRIPTION_INTERVAL_S
         while not self.done.wait(SYNC_INTERVAL_S):
+            now_s = time.monotonic()
             try:
                 self.writer.sync()
                 self._look_for_sharers()
+                if self._take_requests(now_s):
+                    interval_s = ANSWER_INTERVAL_S  # who asked waits for what it says
+                if now_s - written_s >= interval_s:
+                    written_s, interval_s = now_s, DESCRIPTION_INTERVAL_S
+                    self._write_description()
             except Exception as error:  # noqa: BLE001  # the disk thread must live as long as the run
                 self.error = error
-            now_s = time.monotonic()
-            if now_s - written_s >= DESCRIPTION_INTERVAL_S:
-                written_s = now_s
-                self._write_description()
+
+    def _take_requests(self, now_s: float) -> bool:
+        """Carry out what other programs ask for; True if there was something."""
+        if now_s - self._looked_s < REQUESTS_INTERVAL_S:
+            return False
+        self._looked_s = now_s
+        requests = self._box.take(self._clock())
+        for request in requests:
+            if request.what == LOAD_OFF:
+                self.open_load()
+            else:
+                self.mark(request.text)
+        return bool(requests)
 
     def _look_for_sharers(self) -> None:
         """Lines go missing: does another program read from our port?"""

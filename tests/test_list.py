@@ -6,17 +6,22 @@ import json
 import os
 import shutil
 import subprocess
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import click
 import numpy as np
 import pytest
 from click.testing import CliRunner
 from markdown_it import MarkdownIt
 
+from analysis import commands_rundown
 from analysis import digest as digests
 from analysis.commands_list import list_command
 from analysis.commands_pictures import pictures_command, sheet_command
+from analysis.commands_report import report_command
+from analysis.commands_rundown import rundown_command
 from analysis.commands_watch import page_run
 from analysis.digest import DIGEST_NAME, digest_of
 from analysis.run_sheet import write_sheet
@@ -147,6 +152,83 @@ def test_the_digest_is_used_only_for_what_it_was_made_from(
         made.clear()
         assert digest_of(folder).count > 0
         assert made == [folder]
+
+
+UNCHANGED = "\nNothing changed since this report was made; it is left as it is.\n"
+
+
+def run_command(command: click.Command, *arguments: object) -> str:
+    result = CliRunner().invoke(command, [str(item) for item in arguments])
+    if result.exception is not None and not isinstance(result.exception, SystemExit):
+        raise result.exception
+    return result.output
+
+
+@pytest.mark.parametrize("more", [(), ("--json",), ("--cutoff", "3.9"), ("--hold", "0")])
+def test_rundown_says_the_same_from_what_is_kept(
+    season: Path, monkeypatch: pytest.MonkeyPatch, more: tuple[str, ...]
+) -> None:
+    first = run_command(rundown_command, season / "a", *more)
+
+    def never(*_: object) -> None:
+        raise AssertionError("the run was read again")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(commands_rundown, "analysed", never)
+        assert run_command(rundown_command, season / "a", *more) == first
+        # Another question, another program, another description: not from what is kept.
+        with pytest.raises(AssertionError, match="read again"):
+            run_command(rundown_command, season / "a", "--cutoff", "3.33")
+        patch.setattr(digests, "_program", lambda: "another")
+        with pytest.raises(AssertionError, match="read again"):
+            run_command(rundown_command, season / "a", *more)
+    described = season / "a" / DESCRIPTION_NAME
+    described.write_text(described.read_text().replace("3x AA", "4x AA").replace('"cells": 3', '"cells": 4'))  # fmt: skip
+    with monkeypatch.context() as patch:
+        patch.setattr(commands_rundown, "analysed", never)
+        with pytest.raises(AssertionError, match="read again"):
+            run_command(rundown_command, season / "a", *more)
+
+
+def test_a_cutoff_that_does_not_fit_is_said_each_time(season: Path) -> None:
+    run = falling(4.0)
+    stored(
+        season / "high", replace(run, description=replace(run.description, stop=stop_at(5.5, 10.0)))
+    )
+    read_lines([season / "high"])  # keeps a digest without the time to the cutoff
+    for _ in range(2):
+        with pytest.raises(BenchError, match=r"5\.5 V"):
+            run_command(rundown_command, season / "high")
+
+
+def test_a_report_is_left_as_it_is_only_if_nothing_changed(season: Path, tmp_path: Path) -> None:
+    def report(*more: object) -> str:
+        return run_command(report_command, season / "b", "--out", tmp_path / "r", *more)
+
+    def times() -> dict[str, int]:
+        return {path.name: path.stat().st_mtime_ns for path in (tmp_path / "r").iterdir()}
+
+    first, made = report(), times()
+    assert "Nothing changed" not in first
+    again = report()
+    assert "Nothing changed" in again
+    assert again.replace(UNCHANGED, "") == first
+    assert times() == made
+    assert "Nothing changed" not in report("--cutoff", "3.5")
+    assert "Nothing changed" not in report()
+    (tmp_path / "r" / "voltage.png").unlink()
+    assert "Nothing changed" not in report()
+    assert (tmp_path / "r" / "voltage.png").is_file()
+    with (season / "b" / "samples.csv").open("a", newline="") as stream:
+        stream.write(_last_line(season / "b"))
+    assert "Nothing changed" not in report()
+
+
+def _last_line(folder: Path) -> str:
+    """A row a minute after the last one."""
+    line = (folder / "samples.csv").read_text().splitlines()[-1]
+    time_s, rest = line.split(",", 1)
+    return f"{float(time_s) + 60:.6f},{rest}\r\n"
 
 
 def test_a_finished_run_on_the_page_comes_from_its_digest(season: Path) -> None:

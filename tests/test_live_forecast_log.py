@@ -6,6 +6,7 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -20,8 +21,9 @@ from firmware_probe.vest import vest_board, vest_pack
 from logger.description import Event
 from logger.forecast_process import foreseen_of
 from logger.outlook import Foreseen
+from logger.run_format import DESCRIPTION_NAME
 from logger.run_reader import read_run
-from tests.log_process import environment
+from tests.log_process import LogProcess, environment, read_described
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="needs pseudo-terminals")
 
@@ -67,7 +69,10 @@ def test_forecast_stands_in_the_terminal_and_in_the_record(tmp_path: Path) -> No
     assert not any(_alive(child) for child in children)
 
 
-def test_a_bad_contact_is_told_once_and_stands_in_the_record(tmp_path: Path) -> None:
+@pytest.mark.parametrize("page", [(), ("--page",)], ids=["terminal", "page"])
+def test_a_bad_contact_is_told_once_and_stands_in_the_record(
+    tmp_path: Path, page: tuple[str, ...]
+) -> None:
     """LEDs behind resistors, and a holder whose spring lets go for 8 s every half hour."""
     falls = tuple(Fault(number * 1_800_000_000, "holder", 8.0) for number in range(1, 40))
     board = SimulatedBoard(
@@ -83,7 +88,7 @@ def test_a_bad_contact_is_told_once_and_stands_in_the_record(tmp_path: Path) -> 
         process = subprocess.Popen(
             [
                 sys.executable, "-m", "drawbench", "log", str(folder), "--port", server.port,
-                "--pack", "3x AA alkaline", "--for", "20h", "--plain",
+                "--pack", "3x AA alkaline", "--for", "20h", "--plain", *page,
             ],
             stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
             env=environment(),
@@ -128,3 +133,42 @@ def _alive(pid: int) -> bool:
     except ProcessLookupError:
         return False
     return Path(f"/proc/{pid}/stat").read_text().split()[2] != "Z"
+
+
+def test_with_a_page_the_forecast_is_made_only_there(tmp_path: Path) -> None:
+    """The page's forecast stands in the run's record; when the page is gone, one is made beside it."""
+    board = vest_board(window_us=2_000_000)
+    folder = tmp_path / "run"
+    plan = ("--pack", "3x AA alkaline", "--cutoff", "2.7", "--hold", "60s", "--plain", "--page")
+    with BoardServer(board, best_link(), time_factor=400.0) as server:
+        log = LogProcess(folder, folder, "--port", server.port, *plan)
+        try:
+            _wait_for(lambda: bool(_forecasts(folder)))
+            children = {child: _command(child) for child in _children(log.process.pid)}
+            assert ["watch" in command for command in children.values()] == [True], children
+            os.kill(next(iter(children)), signal.SIGKILL)
+            _wait_for(lambda: any("forecast" in _command(c) for c in _children(log.process.pid)))
+        finally:
+            output = log.end(60)
+    assert log.process.returncode == 0, output
+    assert _forecasts(folder)[0].startswith("cutoff 2.7 V at about")
+
+
+def _wait_for(what: Callable[[], bool], patience_s: float = 60.0) -> None:
+    end_s = time.monotonic() + patience_s
+    while not what():
+        assert time.monotonic() < end_s, "waited in vain"
+        time.sleep(0.2)
+
+
+def _forecasts(folder: Path) -> list[str]:
+    if not (folder / DESCRIPTION_NAME).exists():
+        return []
+    return [event.text for event in read_described(folder).events if event.kind == "forecast"]
+
+
+def _command(pid: int) -> list[str]:
+    try:
+        return Path(f"/proc/{pid}/cmdline").read_text().split("\0")
+    except OSError:
+        return []

@@ -108,7 +108,8 @@ def test_the_load_is_opened_at_the_cutoff_and_it_is_confirmed() -> None:
     assert bench.board.load == "0"
     assert not bench.recording.load_unconfirmed
     assert [event.text for event in bench.events("load")] == [
-        "load switch opened (told by this computer)"
+        "load switch closed (as it was found)",
+        "load switch opened (told by this computer)",
     ]
 
 

@@ -1,11 +1,14 @@
 """The page as a process of its own beside ``drawbench log``: JSON lines in on stdin, out on stdout.
 
-In: ``{"runs": [folder, ...]}`` once, then ``{"live": [{...}, ...]}`` with the logger's own words for each
+In: ``{"runs": [folder, ...], "forecast": true}`` once, then ``{"live": [{...}, ...]}`` with the logger's own words for each
 run. Out: ``{"address": ..., "code": ...}`` for every new key, ``{"error": {...}}`` if the page cannot
-come up, ``{"act": index, "what": ..., "text": ...}`` for marks and the load switch. End of stdin: over.
+come up, ``{"act": index, "what": ..., "text": ...}`` for marks and the load switch,
+``{"foreseen": index, ...}`` for every new forecast, so that it is made only once,
+``{"fault": index, "text": ...}`` for what is found wrong with a run. End of stdin: over.
 """
 
 import json
+import os
 import signal
 import threading
 from collections.abc import Callable, Iterable
@@ -28,6 +31,8 @@ def serve_attached(
         number = getattr(signal, name, None)
         if number is not None:
             signal.signal(number, signal.SIG_IGN)  # the terminal's Ctrl-C is the logger's
+    with suppress(OSError, AttributeError):
+        os.nice(10)  # the recording comes first
     lock = threading.Lock()
 
     def tell(document: dict[str, Any]) -> None:
@@ -67,6 +72,10 @@ def _take(
             run.control = lambda what, text, index=index: tell(
                 {"act": index, "what": what, "text": text}
             )
+            run.on_foreseen = lambda said, index=index: tell({**said, "foreseen": index})
+            run.on_fault = lambda text, index=index: tell({"fault": index, "text": text})
+            if not message.get("forecast", True):
+                run.forecaster, run.feed.keep_fresh = None, False
             runs.append(run)
         bench.set_runs(runs)
     for run, live in zip(bench.runs.values(), message.get("live", ()), strict=False):

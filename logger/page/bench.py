@@ -9,6 +9,9 @@ from pathlib import Path
 from typing import Any, Final
 
 from logger.durations import clock_text, rough_text
+from logger.errors import BenchError
+from logger.fault_words import load_state
+from logger.marks import mark_text
 from logger.outlook import History, outlook
 from logger.pack import SAFETY_CLOSING
 from logger.page.course import Course
@@ -16,20 +19,22 @@ from logger.page.feed import RunFeed
 from logger.recording_terms import Phase, Status
 
 EVENTS_SHOWN: Final = 100
-MARK_MAX: Final = 200
 LATE_S: Final = 20.0  # a board's rows come at least every minute; most come many times a second
 TEXT_MAX: Final = 2000
 NO_PACK: Final = (
     f"The pack is not stated, so nobody checks where its cells must stop. {SAFETY_CLOSING}"
 )
 
-# Told what the user wants of a run: ("mark", text) or ("load-off", "").
+# Told what the user wants of a run: ("mark", text) or ("load-off", ""). Raises BenchError if it cannot be passed on.
 Control = Callable[[str, str], None]
 
 
 @dataclass(frozen=True)
 class Left:
-    """Time left in words, for the headline; ``seconds`` and its ends for the plot, counted from the run's begin."""
+    """Time left in words, for the headline; its ends for the plot, counted from the run's begin.
+
+    ``foreseen``: the same for the recording, as ``logger.forecast_process`` takes it.
+    """
 
     words: str
     detail: str = ""
@@ -38,6 +43,7 @@ class Left:
     lower_s: float | None = None
     upper_s: float | None = None
     fan: Mapping[str, Sequence[float]] | None = None
+    foreseen: Mapping[str, Any] | None = None
 
 
 Forecaster = Callable[[RunFeed], Left | None]
@@ -49,14 +55,19 @@ class PageRun:
     """One run on the page.
 
     ``live``: the logger's own words about it, if it records in this moment. ``control``: where marks
-    and the load switch go; None: the run cannot be acted on from here.
+    and the load switch go; None: the run cannot be acted on from here. ``asked``: what another program's
+    recording was asked for and what came of it; None: ``control`` acts at once. ``on_foreseen`` is told
+    every new forecast, ``on_fault`` of what is found wrong with the run, each once.
     """
 
     key: str
     feed: RunFeed
     control: Control | None = None
+    asked: Callable[[], list[dict[str, str]]] | None = None
     forecaster: Forecaster | None = None
     results: Results | None = None
+    on_foreseen: Callable[[Mapping[str, Any]], None] | None = None
+    on_fault: Callable[[str], None] | None = None
     live: dict[str, Any] = field(default_factory=dict)
     loaded: bool = False
     more: bool = True
@@ -79,15 +90,14 @@ class PageRun:
             self.more = self.feed.poll()
         self.loaded = True
         if self.feed.rows != self.seen[0]:
-            self.seen = (self.feed.rows, now_s)
+            first = self.seen[0] < 0
+            self.seen = (self.feed.rows, now_s - (self.feed.age_s() if first else 0.0))
         if self.more:
             return
-        if not self.is_recording:
-            self.left = None
-        elif self.forecaster is not None:
-            self.left = self.forecaster(self.feed) or _rough_left(self.feed)
-        else:
-            self.left = _rough_left(self.feed)
+        left = self.forecaster(self.feed) if self.forecaster and self.is_recording else None
+        if left and left.foreseen and self.on_foreseen and left is not self.left:
+            self.on_foreseen(left.foreseen)
+        self.left = left or (_rough_left(self.feed) if self.is_recording else None)
 
 
 @dataclass
@@ -175,8 +185,11 @@ class Bench:
             "fan": None if left is None else left.fan,
             "end_text": _short(description.end_text),
             "trouble": _short(feed.problem or str(live.get("trouble", ""))),
-            "load_switch": live.get("load", "-"),
+            "load_switch": _load_switch(run),
             "can_act": run.control is not None and run.is_recording,
+            "why_not": _why_not(run),
+            "asks": run.asked is not None,
+            "asked": run.asked() if run.asked is not None else [],
             "cautions": [
                 f"{description.pack}: {description.pack.caution}" if description.pack else NO_PACK
             ],
@@ -238,10 +251,13 @@ class Bench:
         if run is None:
             return "There is no such run."
         if run.control is None or not run.is_recording:
-            return "This run is not being recorded by this page's logger."
-        if what == "load-off" and run.live.get("load", "-") == "-":
+            return _why_not(run) or "This run is not being recorded by this page's logger."
+        if what == "load-off" and _load_switch(run) == "-":
             return "The board has no load switch."
-        run.control(what, " ".join(text.split())[:MARK_MAX])
+        try:
+            run.control(what, mark_text(text))
+        except BenchError as error:
+            return f"{error.happened} {error.next_step}"
         return ""
 
     def _events(self, run: PageRun) -> list[tuple[float, str, str]]:
@@ -267,6 +283,22 @@ class Bench:
         if late_s > patience_s:
             return "wait", f"no new rows for {clock_text(late_s)}"
         return "good", str(Phase.RUNNING)
+
+
+def _why_not(run: PageRun) -> str:
+    """Why nothing can be noted or switched; empty where it can, or where that goes without saying."""
+    if run.feed.problem or run.more:
+        return ""
+    if not run.is_recording:
+        return "This run is not being recorded any more: marks are set while it runs."
+    return "" if run.control else "This run is not being recorded by this page's logger."
+
+
+def _load_switch(run: PageRun) -> str:
+    """``1`` closed, ``0`` opened, ``-`` there is none, as the logger says it, else by the run's events."""
+    if "load" in run.live:
+        return str(run.live["load"])
+    return load_state(e.text for e in run.feed.description.events if e.kind == "load")
 
 
 def _left(left: Left, now_s: float, simulated: bool) -> dict[str, Any]:

@@ -97,7 +97,7 @@ class Course:
         raw = np.frombuffer(base64.b64decode(text, validate=True), "<f4")
         table = raw.reshape(8, -1).astype(np.float64)
         place = table[0].astype(np.intp)
-        if len(place) and (place[0] < 0 or place[-1] >= 2 * STEPS):
+        if len(place) and (place.min() < 0 or place.max() >= 2 * STEPS):
             raise ValueError("steps out of range")
         course = cls(begin_s, step_s)
         for count, total, mean in (

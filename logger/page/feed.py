@@ -5,6 +5,7 @@ The page never asks the recording for rows: it reads what stands on the disk alr
 
 import io
 import json
+import time
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -78,6 +79,13 @@ class RunFeed:
         self.course, self.latest, self.rows = course, latest, rows
         self._position = self._samples.stat().st_size
         self._names = ["time_s"]
+
+    def age_s(self) -> float:
+        """How long ago the samples were written to, by this computer's clock."""
+        try:
+            return max(time.time() - self._samples.stat().st_mtime, 0.0)
+        except OSError:
+            return 0.0
 
     def take_fresh(self) -> list[Rows]:
         fresh, self.fresh = self.fresh, []

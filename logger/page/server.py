@@ -140,7 +140,7 @@ class _Page:
             return _no(400, "This request is not understood.")
         if what == "load-off" and body.get("sure") is not True:
             return _no(400, "Opening the load switch needs a confirmation.")
-        refused = self._bench.act(run, what, text)
+        refused = await asyncio.to_thread(self._bench.act, run, what, text)
         return _no(409, refused) if refused else JSONResponse({})
 
     async def stream(self, request: Request) -> Response:

@@ -96,6 +96,10 @@ function showHead(run, clock) {
 
 function showRest(run) {
   at("actions").hidden = !run.can_act;
+  at("why-not").hidden = !run.why_not;
+  setText(at("why-not"), run.why_not);
+  const told = run.asked.filter((a, n) => a.state !== "done" || n === run.asked.length - 1);
+  if (told.length) setText(at("mark-said"), told.map((a) => a.words).join(" "));
   at("load-line").hidden = run.load_switch === "-";
   at("load-off").disabled = run.load_switch === "0";
   setText(at("load-off"), run.load_switch === "0" ? "The load is switched off" : "Switch the load off …");
@@ -219,6 +223,7 @@ function take(message) {
 function open() {
   if (stream) stream.close();
   steps.clear(); generation = -1;
+  setText(at("mark-said"), "");
   const run = new URLSearchParams(location.search).get("run") || "";
   stream = new EventSource(`/stream?run=${encodeURIComponent(run)}`);
   stream.addEventListener("message", (event) => take(JSON.parse(event.data)));
@@ -261,7 +266,7 @@ async function enter(key) {
 async function act(what, more, done) {
   let said;
   try { said = await send("/act", { run: shown.run.key, what, ...more }); } catch { said = "Not sent: no connection to the laptop."; }
-  setText(at("mark-said"), said || done);
+  setText(at("mark-said"), said || (shown.run.asks ? "Asking the recording …" : done));
   return !said;
 }
 
