@@ -70,7 +70,7 @@ def rundown_command(
     run = read_run(run_folder)
     cutoff_v, hold_s = cutoff_of(run, cutoff_v, hold_s)
     result = rundown(run, cutoff_v, hold_s)
-    if cutoff_v is None:
+    if cutoff_v is None and {"pack_v", "bus_v"} & set(run.samples):
         result = replace(result, warnings=(_NO_CUTOFF, *result.warnings))
     if as_json:
         click.echo(json.dumps(result.as_json(), ensure_ascii=False, indent=1, allow_nan=False))

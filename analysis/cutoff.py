@@ -221,7 +221,8 @@ def _checked_voltage(trace: Trace, cutoff_v: float, hold_s: float) -> Floats:
             evidence="columns pack_v and bus_v are missing or empty",
             next_step="leave the cutoff out to get charge and draw alone.",
         )
-    first_v = float(trace.voltage_v[~trace.dead][:_FIRST_ROWS].max(initial=0.0))
+    first = trace.voltage_v[~trace.dead][:_FIRST_ROWS]
+    first_v = float(first.max()) if len(first) else 0.0
     if cutoff_v >= first_v:
         raise BenchError(
             f"The cutoff of {cutoff_v:g} V is not below the first voltage of the run.",
