@@ -10,6 +10,7 @@ import click
 
 from analysis.answer import answer, result_rows
 from analysis.doubt_table import KINDS_WORDS
+from analysis.heat import heat_caution
 from analysis.rundown import HOLD_DEFAULT_S, Rundown, rundown
 from analysis.table import interval_title, rows_of
 from analysis.words import plain_text, quantity_words
@@ -109,6 +110,9 @@ def _show(run: Run, result: Rundown) -> None:
         click.echo()
         click.echo(textwrap.fill(result.duration.note, TEXT_WIDTH))
     echo_warnings(result)
+    for caution in heat_caution(result.mean_power_w):
+        click.echo()
+        click.echo(textwrap.fill(f"Caution: {caution}", TEXT_WIDTH))
     pack = run.description.pack
     if pack is not None and not any(pack.caution in warning for warning in result.warnings):
         click.echo()

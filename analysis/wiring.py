@@ -9,7 +9,15 @@ from analysis.trace import Floats, Mask, Rows, Trace
 from analysis.words import span_words
 from logger.calibration import Line
 from logger.description import Description
-from logger.wiring_sense import CONTACT_SHARE, Finding, Row, Senses, backwards, sense_wiring, senses_of
+from logger.wiring_sense import (
+    CONTACT_SHARE,
+    Finding,
+    Row,
+    Senses,
+    backwards,
+    sense_wiring,
+    senses_of,
+)
 
 _BLOCK_ROWS: Final = 100
 _BLOCKS: Final = 40
