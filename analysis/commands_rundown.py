@@ -15,6 +15,7 @@ from analysis.rundown import HOLD_DEFAULT_S, Rundown, rundown
 from analysis.table import interval_title, rows_of
 from analysis.words import plain_text, quantity_words
 from logger.durations import parse_duration_s
+from logger.measures import VOLTS
 from logger.pack import SAFETY_CLOSING
 from logger.run_reader import Run, read_run
 
@@ -46,7 +47,7 @@ class Hold(click.ParamType[float]):
 cutoff_option = click.option(
     "--cutoff",
     "cutoff_v",
-    type=float,
+    type=VOLTS,
     metavar="V",
     help="Voltage of the whole pack at which the circuit gives up. Default: the one the run was stopped by.",
 )

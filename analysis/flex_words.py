@@ -105,7 +105,7 @@ def _what_is_missing(group: GroupLife, claim: Claim) -> str:
         if group.fit_trusted and group.weibull and group.weibull.reliability_lower
         else 0.0,
     )
-    so_far = f"so far they show {int(best * 100)} %; " if best >= 0.01 else ""
+    so_far = f"so far they show {int(best * 100 + 1e-9)} %; " if best >= 0.01 else ""
     return f"not shown yet; {so_far}{number_words(count.more)} more {specimens} without a failure would show it."
 
 
@@ -121,7 +121,7 @@ def _answer_without_target(group: GroupLife, claim: Claim) -> str:
     sure = f"at {percent(claim.confidence)} confidence"
     if group.weibull is None:
         return (
-            f"{group_words(group.name)}: {group.no_fit}. Give the target (--cycles, or --wearings and --joint) "
+            f"{group_words(group.name)}: {group.no_fit}. Give the target (--cycles, or --wearings and --at) "
             "and counting says what that shows."
         )
     low = group.weibull.b10_lower.lower or 0.0

@@ -29,6 +29,7 @@ from logger.calibration_steps import (
 )
 from logger.commands_log import Duration
 from logger.errors import BenchError
+from logger.measures import CELSIUS_OF_BENCH, OHMS_ABOVE_0, PERCENT_ABOVE_0
 from logger.port import Found, find_boards, one_board
 
 # What hand meters' manuals usually say besides their percent: common practice, no source.
@@ -140,7 +141,7 @@ class Bench:
 )
 @click.option(
     "--accuracy",
-    type=click.FloatRange(min=0, min_open=True),
+    type=PERCENT_ABOVE_0,
     default=1.0,
     show_default=True,
     metavar="PERCENT",
@@ -148,7 +149,7 @@ class Bench:
 )
 @click.option(
     "--volt-accuracy",
-    type=click.FloatRange(min=0, min_open=True),
+    type=PERCENT_ABOVE_0,
     default=0.5,
     show_default=True,
     metavar="PERCENT",
@@ -156,19 +157,19 @@ class Bench:
 )
 @click.option(
     "--resistor",
-    type=click.FloatRange(min=0, min_open=True),
+    type=OHMS_ABOVE_0,
     metavar="OHM",
     help="Compare with a known resistor as load instead of a meter in series.",
 )
 @click.option(
     "--tolerance",
-    type=click.FloatRange(min=0, min_open=True),
+    type=PERCENT_ABOVE_0,
     default=1.0,
     show_default=True,
     metavar="PERCENT",
     help="Of that resistor.",
 )
-@click.option("--temperature", type=click.FloatRange(-40, 85), metavar="C", help="Of the bench.")
+@click.option("--temperature", type=CELSIUS_OF_BENCH, metavar="C", help="Of the bench.")
 @click.option("--zero", "step_zero", is_flag=True, help="Script: the zero step only, no questions.")
 @click.option(
     "--at",
