@@ -7,7 +7,7 @@ import click
 from analysis.bend import bending_diameter_mm, outer_strain
 from analysis.flex_plan import SHAPE_ASSUMED, ClaimPlan, PowerPlan, plan_claim, plan_power
 from analysis.flex_terminal import BEND_RADIUS_MM, echo_json, say, target_of, target_options
-from analysis.flex_words import cycles_words, number_words, percent, times_words
+from analysis.flex_words import cycles_words, number_words, percent, stated_percent, times_words
 from analysis.quantity import Quantity
 from logger.errors import BenchError
 from logger.measures import plain_number
@@ -17,7 +17,7 @@ from logger.measures import plain_number
 @target_options
 @click.option(
     "--specimens",
-    type=click.IntRange(1, 10_000),
+    type=int,
     metavar="N",
     help="Specimens you have: what can they show?",
 )
@@ -73,7 +73,7 @@ def plan_sentences(
         for failures, specimens in claim.needed[1:]
     )
     found = [
-        f"To show that at least {percent(claim.reliability)} of joints survive {words}, at {percent(claim.confidence)} "
+        f"To show that at least {stated_percent(claim.reliability)} of joints survive {words}, at {stated_percent(claim.confidence)} "
         f"confidence, bend {number_words(claim.needed[0][1])} specimens that far without a failure; {more}. "
         "(Exact binomial: nothing is assumed of the lives.)"
     ]
@@ -86,7 +86,7 @@ def plan_sentences(
         verdict = "enough for the claim" if enough else "not the claim"
         found.append(
             f"{number_words(claim.specimens).capitalize()} specimens without a failure show {int(claim.reliability_shown * 100)} % "
-            f"at {percent(claim.confidence)} confidence ({verdict}), or {percent(claim.reliability)} "
+            f"at {stated_percent(claim.confidence)} confidence ({verdict}), or {stated_percent(claim.reliability)} "
             f"at {int(claim.confidence_shown * 100)} % confidence."
         )
         if not enough and claim.cycles_each is not None:
@@ -139,7 +139,8 @@ def _planecho_json(claim: ClaimPlan, power: PowerPlan, strain: float | None) -> 
         "cycles_each": plain(
             claim.cycles_each, "cycles", f"none failing, if the Weibull shape is {claim.shape:g}"
         ),
-        "shape": {"value": claim.shape, "stated": claim.shape_stated, "default": SHAPE_ASSUMED},
+        "shape": plain(claim.shape, "", "as stated" if claim.shape_stated else "assumed")
+        | {"stated": claim.shape_stated, "default": SHAPE_ASSUMED},
         "power": Quantity(
             power.power,
             "",

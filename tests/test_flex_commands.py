@@ -80,6 +80,16 @@ def test_options_that_would_go_for_nothing_are_refused(csv: Path) -> None:
     assert "give both" in refusal("plan", "--cycles", 400, "--wire", "24 solid")
 
 
+def test_a_stated_claim_is_not_rounded(csv: Path) -> None:
+    """97.5 % is not 98 %, and 99.9 % is not 100 %."""
+    table(csv, rows([500.0] * 9, "no"))
+    told = life(csv, "--cycles", 400, "--reliability", 97.5, "--confidence", 99.5)
+    assert "at least 97.5 % of joints survive 400 bends, at 99.5 % confidence" in told
+    assert "at least 99.9 % of joints" in plan("--cycles", 400, "--reliability", 99.9)
+    found = json.loads(CliRunner().invoke(flex, ["plan", "--cycles", "400", "--json"]).output)
+    assert set(found["shape"]) >= {"value", "unit", "lower", "upper", "coverage"}
+
+
 def test_what_one_specimen_shows_is_said_with_one_number(csv: Path) -> None:
     """One survivor at 90 % confidence shows 0.1: 10 %, also where the float lies a hair under."""
     table(csv, rows([500.0], "no"))
