@@ -9,9 +9,11 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from analysis.digest import Digest, Keeping, description_of, kept_digest
+from analysis.heat import heat_caution, mean_power_w
 from analysis.words import plain_text, quantity_words
 from logger.description import Description
 from logger.durations import HOLD_DEFAULT_S, parse_duration_s
+from logger.measures import VOLTS
 from logger.pack import SAFETY_CLOSING
 
 # Imported where they are needed: what is kept beside a run is shown without them, at once.
@@ -47,7 +49,7 @@ class Hold(click.ParamType[float]):
 cutoff_option = click.option(
     "--cutoff",
     "cutoff_v",
-    type=float,
+    type=VOLTS,
     metavar="V",
     help="Voltage of the whole pack at which the circuit gives up. Default: the one the run was stopped by.",
 )
@@ -77,7 +79,8 @@ def rundown_command(
         run, result, kept = analysed(run_folder, cutoff_v, hold_s)
         description = run.description
     warnings = kept.warnings
-    if cutoff_v is None and description.stop.cutoff_v is None:
+    has_voltage = kept.number("first_voltage") is not None
+    if cutoff_v is None and description.stop.cutoff_v is None and has_voltage:
         warnings = [_NO_CUTOFF, *warnings]
     if as_json:
         document = {**kept.results, "simulated": kept.simulated, "warnings": warnings}
@@ -129,6 +132,9 @@ def _show(description: Description, kept: Digest, warnings: Sequence[str]) -> No
         click.echo()
         click.echo(textwrap.fill(duration.get("note", ""), TEXT_WIDTH))
     echo_warnings(warnings)
+    for caution in heat_caution(mean_power_w(kept.number("energy"), kept.number("duration"))):
+        click.echo()
+        click.echo(textwrap.fill(f"Caution: {caution}", TEXT_WIDTH))
     pack = description.pack
     if pack is not None and not any(pack.caution in warning for warning in warnings):
         click.echo()

@@ -233,7 +233,7 @@ def _checked_voltage(trace: Trace, cutoff_v: float, hold_s: float) -> Floats:
             next_step="leave the cutoff out to get charge and draw alone.",
         )
     first_rows = trace.alive.at(np.arange(min(_FIRST_ROWS, trace.alive.count)))
-    first_v = float(trace.voltage_v[first_rows].max(initial=0.0))
+    first_v = float(trace.voltage_v[first_rows].max()) if len(first_rows) else 0.0
     if cutoff_v >= first_v:
         raise BenchError(
             f"The cutoff of {cutoff_v:g} V is not below the first voltage of the run.",

@@ -10,6 +10,7 @@ from analysis.cutoff import Fall, cutoff_time, find_fall, first_touch_time
 from analysis.doubt_table import DoubtTable, doubt_table
 from analysis.draw import Draw, draw_of
 from analysis.findings import findings
+from analysis.heat import mean_power_w
 from analysis.left import left_in_cells
 from analysis.probe_effect import ProbeEffect, probe_effect
 from analysis.quantity import Quantity
@@ -51,6 +52,11 @@ class Rundown:
     warnings: tuple[str, ...]
     draw: Draw
     fall: Fall
+
+    @property
+    def mean_power_w(self) -> float:
+        """Mean over the whole run, 0 where energy or duration is not known."""
+        return mean_power_w(self.energy.value, self.duration.value)
 
     def as_json(self) -> dict[str, Any]:
         """One plain object: results as ``Quantity.as_json``, ``simulated`` and ``warnings``."""

@@ -1,17 +1,21 @@
 """``drawbench calibrate``: guided steps at the bench, or one step per command for scripts."""
 
 import json
-from dataclasses import dataclass, field
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
 
 import click
+from click.core import ParameterSource
 
 from firmware_probe.line_format import BAUD_DEFAULT, command
 from logger import calibration_store
 from logger.calibration import Calibration, Line
 from logger.calibration_steps import (
+    METER,
     Accuracy,
     Reading,
     Step,
@@ -29,6 +33,7 @@ from logger.calibration_steps import (
 )
 from logger.commands_log import Duration
 from logger.errors import BenchError
+from logger.measures import CELSIUS_OF_BENCH, OHMS_ABOVE_0, PERCENT_ABOVE_0
 from logger.port import Found, find_boards, one_board
 
 # What hand meters' manuals usually say besides their percent: common practice, no source.
@@ -36,6 +41,9 @@ _DIGITS: Final = 3
 _POINTS_WANTED: Final = 2
 # Small resistors are rated for a quarter of a watt: common practice, no source.
 _WARM_W: Final = 0.12
+_STEPS_OLD_H: Final = 12.0
+# Currents less than this factor apart say little about the zero.
+_APART: Final = 2.0
 
 
 @dataclass
@@ -50,7 +58,6 @@ class Bench:
     tolerance: float
     quiet: bool = False
     steps: list[Step] = field(default_factory=list)
-    resistor_limits: list[float] = field(default_factory=list)
 
     def say(self, text: str) -> None:
         if not self.quiet:
@@ -66,7 +73,7 @@ class Bench:
     def zero(self) -> None:
         reading = self.read()
         check_zero(reading, self.found)
-        self.steps.append(Step(reading, true_ma=0.0))
+        self.steps.append(Step(reading, true_ma=0.0, taken_utc=_now_utc()))
 
     def point(self, current: str | None, volts: str | None) -> None:
         """One comparison with what the meter shows, or with the known resistor."""
@@ -75,13 +82,14 @@ class Bench:
             self.say("   The load is not steady: a plain resistor makes a better reference.")
         volt = _number(volts) if volts else None
         true_ma: float | None
+        limit, against = self.accuracy, METER
         if self.resistor_ohm is not None and not current:
             sheet, shunt_ohm = sheet_of(self.found)
             true_ma = resistor_current(reading, self.resistor_ohm, shunt_ohm, volt)
             self.say(f"   through {self.resistor_ohm:g} Ω flow {true_ma:.4g} mA")
             meter = self.volt_accuracy if volt is not None else None
             limit = resistor_accuracy(self.tolerance, sheet, reading.bus_v, meter)
-            self.resistor_limits.append(limit)
+            against = f"{self.resistor_ohm:g} Ω"
             watt = 1e-6 * true_ma**2 * self.resistor_ohm
             if watt > _WARM_W:
                 self.say(
@@ -96,37 +104,59 @@ class Bench:
                 f"A current of {true_ma:g} mA cannot serve as a reference.",
                 next_step="give the meter's reading in mA, above zero.",
             )
-        step = with_true(reading, true_ma, volt, digits)
+        if true_ma is None and volt is None:
+            raise BenchError(
+                "There is nothing to compare the sensor with.",
+                next_step="give the meter's mA above zero (--at), or --resistor; the zero is --zero.",
+            )
+        step = replace(
+            with_true(reading, true_ma, volt, digits),
+            limit_ma=limit if true_ma else 0.0,
+            limit_v=self.volt_accuracy if volt else 0.0,
+            against=against,
+            taken_utc=_now_utc(),
+        )
         check_point(step, self.found)
         self.steps.append(step)
 
     def finish(self, temperature_c: float | None) -> tuple[Calibration, Path]:
-        limit = max([*self.resistor_limits, 0.0]) or self.accuracy
+        limit = max((step.limit_ma for step in self.steps), default=0.0) or self.accuracy
+        volt_limit = max((step.limit_v for step in self.steps), default=0.0) or self.volt_accuracy
         calibration = calibrate(
             self.steps,
-            Accuracy(limit, self.volt_accuracy),
+            Accuracy(limit, volt_limit),
             self.found,
-            done_utc=datetime.now(UTC).isoformat(timespec="seconds"),
+            done_utc=_now_utc(),
             temperature_c=temperature_c,
-            method=self._method(limit),
+            method=self._method(limit, volt_limit),
         )
         return calibration, calibration_store.add(
             calibration_store.calibration_folder(), calibration
         )
 
-    def _method(self, limit: float) -> str:
+    def doubts(self) -> list[str]:
+        """What the steps leave open: no zero, and currents too close together to part it from the gain."""
+        currents = [step.true_ma for step in self.steps if step.true_ma]
+        zeroed = any(step.true_ma == 0.0 for step in self.steps)
+        if not currents or zeroed or max(currents) >= _APART * min(currents):
+            return []
+        return [
+            "Zero and gain cannot be told apart: there is no zero, and the currents are nearly the same. "
+            "Do the zero (--zero), and one current near the piece's least, one near its greatest."
+        ]
+
+    def _method(self, limit: float, volt_limit: float) -> str:
         parts = []
         if any(step.true_ma == 0.0 for step in self.steps):
             parts.append("zero with no current")
         currents = ", ".join(f"{step.true_ma:.4g}" for step in self.steps if step.true_ma)
         if currents:
-            what = f"{self.resistor_ohm:g} Ω" if self.resistor_limits else "a meter"
+            against = dict.fromkeys(step.against for step in self.steps if step.true_ma)
+            what = " and ".join(against)
             parts.append(f"current against {what} within {100 * limit:.2g} % at {currents} mA")
         volts = ", ".join(f"{step.true_v:.4g}" for step in self.steps if step.true_v)
         if volts:
-            parts.append(
-                f"voltage against a meter within {100 * self.volt_accuracy:.2g} % at {volts} V"
-            )
+            parts.append(f"voltage against a meter within {100 * volt_limit:.2g} % at {volts} V")
         return "; ".join(parts)
 
 
@@ -140,7 +170,7 @@ class Bench:
 )
 @click.option(
     "--accuracy",
-    type=click.FloatRange(min=0, min_open=True),
+    type=PERCENT_ABOVE_0,
     default=1.0,
     show_default=True,
     metavar="PERCENT",
@@ -148,7 +178,7 @@ class Bench:
 )
 @click.option(
     "--volt-accuracy",
-    type=click.FloatRange(min=0, min_open=True),
+    type=PERCENT_ABOVE_0,
     default=0.5,
     show_default=True,
     metavar="PERCENT",
@@ -156,19 +186,19 @@ class Bench:
 )
 @click.option(
     "--resistor",
-    type=click.FloatRange(min=0, min_open=True),
+    type=OHMS_ABOVE_0,
     metavar="OHM",
     help="Compare with a known resistor as load instead of a meter in series.",
 )
 @click.option(
     "--tolerance",
-    type=click.FloatRange(min=0, min_open=True),
+    type=PERCENT_ABOVE_0,
     default=1.0,
     show_default=True,
     metavar="PERCENT",
     help="Of that resistor.",
 )
-@click.option("--temperature", type=click.FloatRange(-40, 85), metavar="C", help="Of the bench.")
+@click.option("--temperature", type=CELSIUS_OF_BENCH, metavar="C", help="Of the bench.")
 @click.option("--zero", "step_zero", is_flag=True, help="Script: the zero step only, no questions.")
 @click.option(
     "--at",
@@ -204,7 +234,7 @@ def calibrate_command(
     found = one_board(find_boards(port, baud))
     try:
         if show:
-            _show_kept(found)
+            _show_kept(found, as_json)
             return
         bench = Bench(
             found,
@@ -238,24 +268,45 @@ def _scripted(
     """One or more steps, kept in a file until ``--finish``."""
     path = calibration_store.calibration_folder() / f"{bench.found.hello.board}.steps"
     bench.steps = load_steps(path)
+    old = [step.taken_utc for step in bench.steps if _age_h(step.taken_utc) > _STEPS_OLD_H]
+    if old:
+        bench.say(
+            f"! The kept steps begin on {min(old)[:10]}. Are they still of this bench? Else delete {path}."
+        )
     if step_zero:
         bench.zero()
     if step_at is not None:
         bench.point(step_at if _number(step_at) else None, volts)
     if not finish:
         save_steps(path, bench.steps)
-        bench.say(f"{len(bench.steps)} steps so far; --finish fits them.")
+        count = len(bench.steps)
+        bench.say(f"{count} {'step' if count == 1 else 'steps'} so far; --finish fits them.")
         return
-    if bench.resistor_ohm is not None and not bench.resistor_limits:
-        sheet, _ = sheet_of(bench.found)
-        for step in bench.steps:
-            if step.true_ma:
-                meter = bench.volt_accuracy if step.true_v is not None else None
-                bench.resistor_limits.append(
-                    resistor_accuracy(bench.tolerance, sheet, step.reading.bus_v, meter)
-                )
+    bench.steps = [_with_limits_said_last(step, bench) for step in bench.steps]
     _finish(bench, temperature, as_json)
     path.unlink(missing_ok=True)
+
+
+def _with_limits_said_last(step: Step, bench: Bench) -> Step:
+    """A kept step, with the references' accuracy as given beside ``--finish``, if it was."""
+    context = click.get_current_context()
+
+    def said(name: str) -> bool:
+        return context.get_parameter_source(name) is ParameterSource.COMMANDLINE
+
+    limit_ma, limit_v = step.limit_ma, step.limit_v
+    if step.true_v is not None and said("volt_accuracy"):
+        limit_v = bench.volt_accuracy
+    if not step.true_ma:
+        return replace(step, limit_v=limit_v)
+    if step.against == METER:
+        if said("accuracy"):
+            limit_ma = bench.accuracy
+    elif said("tolerance"):
+        sheet, _ = sheet_of(bench.found)
+        meter = (limit_v or bench.volt_accuracy) if step.true_v is not None else None
+        limit_ma = resistor_accuracy(bench.tolerance, sheet, step.reading.bus_v, meter)
+    return replace(step, limit_ma=limit_ma, limit_v=limit_v)
 
 
 def _guided(bench: Bench, temperature: float | None, as_json: bool) -> None:
@@ -301,13 +352,21 @@ def _guided(bench: Bench, temperature: float | None, as_json: bool) -> None:
 
 def _finish(bench: Bench, temperature: float | None, as_json: bool) -> None:
     calibration, path = bench.finish(temperature)
+    doubts = bench.doubts()
     if as_json:
-        document = {"calibration": calibration.as_json(), "kept_in": str(path), "warnings": []}
-        click.echo(json.dumps(document, ensure_ascii=False, indent=1))
+        document = {
+            "calibration": calibration.as_json(),
+            **_results(calibration),
+            "kept_in": str(path),
+            "warnings": doubts,
+        }
+        _echo_json(document)
         return
     click.echo("")
     for text in _words(calibration):
         click.echo(text)
+    for text in doubts:
+        click.echo(f"! {text}")
     click.echo(f"Kept in {path}. Runs of this board get a copy from now on.")
 
 
@@ -330,10 +389,43 @@ def _line_words(name: str, unit: str, line: Line) -> str:
     return f"{zero}; reads {100 * (1 / line.factor - 1):+.2f} % (± {100 * doubt:.2g} %)."
 
 
-def _show_kept(found: Found) -> None:
+def _results(calibration: Calibration) -> dict[str, dict[str, object]]:
+    """Zero and gain of each line as results, at 95 %."""
+    found: dict[str, dict[str, object]] = {}
+    for name, unit, line in (
+        ("current", "mA", calibration.current),
+        ("voltage", "V", calibration.voltage),
+    ):
+        if line is None:
+            continue
+        gain = (100 * (1 / line.factor - 1), 200 * math.hypot(line.factor_standard, line.reference_factor))  # fmt: skip
+        for what, of, value, half in (
+            ("zero", unit, line.zero, 2 * line.zero_standard),
+            ("gain_error", "%", *gain),
+        ):
+            if what == "zero" or line.points:
+                found[f"{name}_{what}"] = {
+                    "value": value,
+                    "unit": of,
+                    "lower": value - half,
+                    "upper": value + half,
+                    "coverage": 0.95,
+                }
+    return found
+
+
+def _echo_json(document: Mapping[str, object]) -> None:
+    click.echo(json.dumps(document, ensure_ascii=False, indent=1, allow_nan=False))
+
+
+def _show_kept(found: Found, as_json: bool) -> None:
     kept, problems = calibration_store.load(
         calibration_store.calibration_folder(), found.hello.board
     )
+    if as_json:
+        listed = [{"calibration": item.as_json(), **_results(item)} for item in kept]
+        _echo_json({"board": found.hello.board, "calibrations": listed, "warnings": problems})
+        return
     for text in problems:
         click.echo(f"! {text}")
     if not kept:
@@ -341,6 +433,17 @@ def _show_kept(found: Found) -> None:
     for item in kept:
         for text in _words(item):
             click.echo(text)
+
+
+def _now_utc() -> str:
+    return datetime.now(UTC).isoformat(timespec="seconds")
+
+
+def _age_h(taken_utc: str) -> float:
+    """Hours since a step was taken; 0 where it does not say."""
+    if not taken_utc:
+        return 0.0
+    return (datetime.now(UTC) - datetime.fromisoformat(taken_utc)).total_seconds() / 3600
 
 
 def _number(text: str) -> float:

@@ -154,7 +154,7 @@ def read_text(
         tuple(sorted(rows.others.items())),
         rows.blank,
         tuple(events),
-        (*warnings, *more, *fault_warnings, *_doubts(frame)),
+        (*warnings, *more, *fault_warnings, *_doubts(frame), *plan.doubts),
         ordered.usual_step_s,
         started_utc,
         started_local,

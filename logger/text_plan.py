@@ -78,11 +78,15 @@ class TimePlan:
 
 @dataclass(frozen=True)
 class Plan:
-    """How rows are read. ``unused``: names of the columns that go nowhere. ``shunt_ohm``: as stated, None if not."""
+    """How rows are read. ``unused``: names of the columns that go nowhere. ``shunt_ohm``: as stated, None if not.
+
+    ``doubts``: in words, columns that are named like a quantity of ours but hold no numbers.
+    """
 
     time: TimePlan
     columns: tuple[ColumnPlan, ...]
     unused: tuple[str, ...] = ()
+    doubts: tuple[str, ...] = ()
     shunt_ohm: float | None = None
 
 
@@ -131,7 +135,19 @@ class _Planner:
             )
         used = {*time.places, *(column.place for column in made)}
         unused = [self._name(place) for place in range(len(self.layout.names)) if place not in used]
-        return Plan(time, tuple(made), tuple(unused), wish.shunt_ohm)
+        return Plan(time, tuple(made), tuple(unused), self._wordy(made), wish.shunt_ohm)
+
+    def _wordy(self, made: Sequence[ColumnPlan]) -> tuple[str, ...]:
+        """Columns by whose name voltage or current was looked for, whose cells are no numbers."""
+        found = {column.target for column in made}
+        return tuple(
+            f"{self._name(place)} may be the {read.quantity}, but its cells are no numbers "
+            f"({self._first(place)[:20]!r}): write them without a sign between thousands"
+            for place, read in enumerate(self.read)
+            if read.quantity in ("voltage", "current")
+            and TARGETS[read.quantity] not in found
+            and self._kind(place) == "text"
+        )
 
     # time ------------------------------------------------------------------------------------
 
