@@ -158,6 +158,11 @@ def cautions(calibration: Calibration, run_utc: str, temperature_c: float | None
                 f"The calibration is old: it was done {days} days before the run. Shunts and "
                 "sensors age; calibrate again."
             )
+        elif days < -OLD_AFTER_DAYS:
+            told.append(
+                f"The calibration was done {-days} days after the run: shunts and sensors may have "
+                "aged in between."
+            )
     if temperature_c is not None and calibration.temperature_c is not None:
         apart_c = abs(temperature_c - calibration.temperature_c)
         if apart_c > TEMPERATURE_SLACK_C:

@@ -1,4 +1,4 @@
-"""``drawbench calibrate``: guided steps at the bench, or one step per command for scripts."""
+"""``drawbench calibrate``: guided steps at the bench, one step per command for scripts, or an old run's copy."""
 
 import json
 from dataclasses import dataclass, field
@@ -11,6 +11,7 @@ import click
 from firmware_probe.line_format import BAUD_DEFAULT, command
 from logger import calibration_store
 from logger.calibration import Calibration, Line
+from logger.calibration_attach import attach, run_board
 from logger.calibration_steps import (
     Accuracy,
     Reading,
@@ -179,6 +180,23 @@ class Bench:
 @click.option("--volts", metavar="V", help="Script: what the meter shows at the pack, with --at.")
 @click.option("--finish", is_flag=True, help="Script: fit the steps so far and keep the result.")
 @click.option("--show", is_flag=True, help="List the calibrations of this board.")
+@click.option(
+    "--attach",
+    "run_folder",
+    type=click.Path(path_type=Path, file_okay=False),
+    metavar="RUN",
+    help="Give a run recorded earlier the newest calibration kept for its board; no board is needed.",
+)
+@click.option(
+    "--from",
+    "from_file",
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="FILE",
+    help="With --attach: out of this calibration file.",
+)
+@click.option(
+    "--force", is_flag=True, help="With --attach: also another board's (it was given a new name)."
+)
 @click.option("--json", "as_json", is_flag=True, help="The calibration as JSON.")
 def calibrate_command(
     port: str | None,
@@ -194,6 +212,9 @@ def calibrate_command(
     volts: str | None,
     finish: bool,
     show: bool,
+    run_folder: Path | None,
+    from_file: Path | None,
+    force: bool,
     as_json: bool,
 ) -> None:
     """Find out how far off this board reads, and keep it for its runs.
@@ -201,6 +222,14 @@ def calibrate_command(
     Asks for a zero (pack off), then for two or more currents beside a meter or a known resistor.
     Readings in the runs stay raw; the analysis applies the calibration and says so.
     """
+    if run_folder is not None:
+        _attach(run_folder, from_file, force, as_json)
+        return
+    if from_file is not None or force:
+        raise BenchError(
+            "--from and --force belong to --attach.",
+            next_step="drawbench calibrate --attach RUN, with the folder of the run.",
+        )
     found = one_board(find_boards(port, baud))
     try:
         if show:
@@ -328,6 +357,35 @@ def _line_words(name: str, unit: str, line: Line) -> str:
         return f"{zero}; the gain was not compared."
     doubt = 2 * (line.factor_standard**2 + line.reference_factor**2) ** 0.5
     return f"{zero}; reads {100 * (1 / line.factor - 1):+.2f} % (± {100 * doubt:.2g} %)."
+
+
+def _attach(folder: Path, from_file: Path | None, force: bool, as_json: bool) -> None:
+    if from_file is None:
+        place, board = calibration_store.calibration_folder(), run_board(folder).board
+        kept, problems = calibration_store.load(place, board)
+    else:
+        kept, problems = calibration_store.load_file(from_file)
+        if not kept:
+            raise BenchError(
+                f"{from_file} holds no calibration.",
+                evidence="; ".join(problems),
+                next_step="give the file that drawbench calibrate named when it was done.",
+            )
+    done = attach(folder, kept, forced=force)
+    if as_json:
+        document = {
+            "calibration": done.calibration.as_json(),
+            "kept_aside": str(done.kept_aside),
+            "warnings": [*problems, *done.warnings],
+        }
+        click.echo(json.dumps(document, ensure_ascii=False, indent=1))
+        return
+    for text in _words(done.calibration):
+        click.echo(text)
+    for text in (*problems, *done.warnings):
+        click.echo(f"! {text}")
+    click.echo(f"It goes with {folder} from now on; the samples stay as they were.")
+    click.echo(f"The description before: {done.kept_aside}")
 
 
 def _show_kept(found: Found) -> None:
