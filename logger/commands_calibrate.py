@@ -1,8 +1,7 @@
 """``drawbench calibrate``: guided steps at the bench, one step per command for scripts, or an old run's copy."""
 
 import json
-from dataclasses import dataclass, field
-from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import Final
 
@@ -12,123 +11,13 @@ from firmware_probe.line_format import BAUD_DEFAULT, command
 from logger import calibration_store
 from logger.calibration import Calibration, Line
 from logger.calibration_attach import attach, run_board
-from logger.calibration_steps import (
-    Accuracy,
-    Reading,
-    Step,
-    calibrate,
-    check_point,
-    check_zero,
-    load_steps,
-    read_board,
-    reading_of,
-    resistor_accuracy,
-    resistor_current,
-    save_steps,
-    sheet_of,
-    with_true,
-)
+from logger.calibration_bench import Bench, typed_number
+from logger.calibration_steps import load_steps, save_steps
 from logger.commands_log import Duration
 from logger.errors import BenchError
 from logger.port import Found, find_boards, one_board
 
-# What hand meters' manuals usually say besides their percent: common practice, no source.
-_DIGITS: Final = 3
 _POINTS_WANTED: Final = 2
-# Small resistors are rated for a quarter of a watt: common practice, no source.
-_WARM_W: Final = 0.12
-
-
-@dataclass
-class Bench:
-    """A board on its link, what has been compared so far, and how good the references are."""
-
-    found: Found
-    seconds: float
-    accuracy: float
-    volt_accuracy: float
-    resistor_ohm: float | None
-    tolerance: float
-    quiet: bool = False
-    steps: list[Step] = field(default_factory=list)
-    resistor_limits: list[float] = field(default_factory=list)
-
-    def say(self, text: str) -> None:
-        if not self.quiet:
-            click.echo(text)
-
-    def read(self) -> Reading:
-        sheet, shunt_ohm = sheet_of(self.found)
-        self.say(f"   reading for {self.seconds:g} s ...")
-        reading = reading_of(read_board(self.found, self.seconds), sheet, shunt_ohm)
-        self.say(f"   the sensor reads {reading.current_ma:.4g} mA, {reading.pack_v:.4g} V")
-        return reading
-
-    def zero(self) -> None:
-        reading = self.read()
-        check_zero(reading, self.found)
-        self.steps.append(Step(reading, true_ma=0.0))
-
-    def point(self, current: str | None, volts: str | None) -> None:
-        """One comparison with what the meter shows, or with the known resistor."""
-        reading = self.read()
-        if not reading.is_steady:
-            self.say("   The load is not steady: a plain resistor makes a better reference.")
-        volt = _number(volts) if volts else None
-        true_ma: float | None
-        if self.resistor_ohm is not None and not current:
-            sheet, shunt_ohm = sheet_of(self.found)
-            true_ma = resistor_current(reading, self.resistor_ohm, shunt_ohm, volt)
-            self.say(f"   through {self.resistor_ohm:g} Ω flow {true_ma:.4g} mA")
-            meter = self.volt_accuracy if volt is not None else None
-            limit = resistor_accuracy(self.tolerance, sheet, reading.bus_v, meter)
-            self.resistor_limits.append(limit)
-            watt = 1e-6 * true_ma**2 * self.resistor_ohm
-            if watt > _WARM_W:
-                self.say(
-                    f"   Caution: the resistor turns {watt:.2g} W into heat. It must be rated for twice that; "
-                    "do not touch it, and keep it off the bench's surface."
-                )
-        else:
-            true_ma = _number(current) if current else None
-        digits = (_digits(current or ""), _digits(volts or ""))
-        if true_ma is not None and true_ma <= 0:
-            raise BenchError(
-                f"A current of {true_ma:g} mA cannot serve as a reference.",
-                next_step="give the meter's reading in mA, above zero.",
-            )
-        step = with_true(reading, true_ma, volt, digits)
-        check_point(step, self.found)
-        self.steps.append(step)
-
-    def finish(self, temperature_c: float | None) -> tuple[Calibration, Path]:
-        limit = max([*self.resistor_limits, 0.0]) or self.accuracy
-        calibration = calibrate(
-            self.steps,
-            Accuracy(limit, self.volt_accuracy),
-            self.found,
-            done_utc=datetime.now(UTC).isoformat(timespec="seconds"),
-            temperature_c=temperature_c,
-            method=self._method(limit),
-        )
-        return calibration, calibration_store.add(
-            calibration_store.calibration_folder(), calibration
-        )
-
-    def _method(self, limit: float) -> str:
-        parts = []
-        if any(step.true_ma == 0.0 for step in self.steps):
-            parts.append("zero with no current")
-        currents = ", ".join(f"{step.true_ma:.4g}" for step in self.steps if step.true_ma)
-        if currents:
-            what = f"{self.resistor_ohm:g} Ω" if self.resistor_limits else "a meter"
-            parts.append(f"current against {what} within {100 * limit:.2g} % at {currents} mA")
-        volts = ", ".join(f"{step.true_v:.4g}" for step in self.steps if step.true_v)
-        if volts:
-            parts.append(
-                f"voltage against a meter within {100 * self.volt_accuracy:.2g} % at {volts} V"
-            )
-        return "; ".join(parts)
 
 
 @click.command("calibrate")
@@ -242,7 +131,7 @@ def calibrate_command(
             volt_accuracy / 100,
             resistor,
             tolerance / 100,
-            quiet=as_json,
+            say=_silent if as_json else click.echo,
         )
         if found.hello.load == "0":
             found.link.write(command("load", "1"))
@@ -253,6 +142,10 @@ def calibrate_command(
             _guided(bench, temperature, as_json)
     finally:
         found.link.close()
+
+
+def _silent(_: str) -> None:
+    """With --json nothing else may be said."""
 
 
 def _scripted(
@@ -270,61 +163,53 @@ def _scripted(
     if step_zero:
         bench.zero()
     if step_at is not None:
-        bench.point(step_at if _number(step_at) else None, volts)
+        bench.point(step_at if typed_number(step_at) else None, volts)
     if not finish:
         save_steps(path, bench.steps)
         bench.say(f"{len(bench.steps)} steps so far; --finish fits them.")
         return
-    if bench.resistor_ohm is not None and not bench.resistor_limits:
-        sheet, _ = sheet_of(bench.found)
-        for step in bench.steps:
-            if step.true_ma:
-                meter = bench.volt_accuracy if step.true_v is not None else None
-                bench.resistor_limits.append(
-                    resistor_accuracy(bench.tolerance, sheet, step.reading.bus_v, meter)
-                )
+    bench.judge_loaded_steps()
     _finish(bench, temperature, as_json)
     path.unlink(missing_ok=True)
 
 
 def _guided(bench: Bench, temperature: float | None, as_json: bool) -> None:
     hello = bench.found.hello
-    click.echo(f"Board {hello.board}, {hello.sensor} with {hello.shunt_ohm:g} Ω.", err=as_json)
-    click.echo(
-        "\n1. Zero. Take the pack off, or open its switch: no current may flow.", err=as_json
-    )
+    ask = partial(click.prompt, default="", show_default=False, err=as_json)
+
+    def tell(text: str) -> None:  # with --json the answer alone goes to the output
+        click.echo(text, err=as_json)
+
+    tell(f"Board {hello.board}, {hello.sensor} with {hello.shunt_ohm:g} Ω.")
+    tell("\n1. Zero. Take the pack off, or open its switch: no current may flow.")
     click.pause("   Press a key when it is off ...", err=as_json)
     bench.zero()
-    click.echo("\n2. Currents, two or more: one near what the piece draws, one near its greatest.")
+    tell("\n2. Currents, two or more: one near what the piece draws, one near its greatest.")
     if bench.resistor_ohm is None:
-        click.echo("   Put the meter in series with the pack and a steady load (a resistor).")
+        tell("   Put the meter in series with the pack and a steady load (a resistor).")
     else:
-        click.echo(f"   Put the resistor of {bench.resistor_ohm:g} Ω in as the load.")
+        tell(f"   Put the resistor of {bench.resistor_ohm:g} Ω in as the load.")
     points = 0
     while True:
         more = "" if points < _POINTS_WANTED else " (empty: done)"
         if bench.resistor_ohm is None:
-            current = click.prompt(
-                f"   Meter's current in mA{more}", default="", show_default=False
-            )
+            current = ask(f"   Meter's current in mA{more}")
             if not current.strip():
                 break
         else:
             current = ""
-            if points and not click.confirm("   Another pack or voltage?", default=False):
+            if points and not click.confirm(
+                "   Another pack or voltage?", default=False, err=as_json
+            ):
                 break
-        volts = click.prompt(
-            "   Meter's voltage at the pack in V (empty: not measured)",
-            default="",
-            show_default=False,
-        )
+        volts = ask("   Meter's voltage at the pack in V (empty: not measured)")
         try:
             bench.point(current.strip() or None, volts.strip() or None)
             points += 1
         except BenchError as error:
-            click.echo(f"   {error}")
+            tell(f"   {error}")
     if points < _POINTS_WANTED:
-        bench.say(f"\nOnly {points} compared: the gain is less sure than with two.")
+        tell(f"\nOnly {points} compared: the gain is less sure than with two.")
     _finish(bench, temperature, as_json)
 
 
@@ -399,23 +284,3 @@ def _show_kept(found: Found) -> None:
     for item in kept:
         for text in _words(item):
             click.echo(text)
-
-
-def _number(text: str) -> float:
-    try:
-        value = float(text.strip().replace(",", "."))
-    except ValueError:
-        value = float("nan")
-    if not abs(value) < 1e9:
-        raise BenchError(
-            f"{text!r} is not a number.", next_step="type what the meter shows, such as 101.34."
-        )
-    return value
-
-
-def _digits(text: str) -> float:
-    """Limit of the last digits: three counts of the last place that was typed; 0 for nothing typed."""
-    if not text.strip():
-        return 0.0
-    _, point, decimals = text.strip().replace(",", ".").partition(".")
-    return float(_DIGITS * 10.0 ** -len(decimals)) if point else float(_DIGITS)

@@ -15,6 +15,7 @@ from firmware_probe.pack import IdealPack
 from firmware_probe.sensor import INA219, CurrentSensor, PlantedErrors
 from firmware_probe.serve import BoardServer
 from firmware_probe.simulated_board import SimulatedBoard
+from logger.calibration_bench import Bench
 from logger.calibration_store import FOLDER_VARIABLE, load
 from logger.commands_calibrate import calibrate_command
 from logger.commands_log import log
@@ -111,19 +112,25 @@ def test_run_gets_a_copy_and_reads_true(folder: Path, tmp_path: Path) -> None:
 def test_guided_steps_with_a_meter(folder: Path) -> None:
     # The load changes between the questions: from off to two currents.
     with bench(0.0) as (port, put):
-        from logger import commands_calibrate
+        plain_point = Bench.point
 
-        plain_point = commands_calibrate.Bench.point
-
-        def point(self: commands_calibrate.Bench, current: str | None, volts: str | None) -> None:
+        def point(self: Bench, current: str | None, volts: str | None) -> None:
             put(float(current or 0) / 1e3)
             plain_point(self, current, volts)
 
         with pytest.MonkeyPatch.context() as patch:
-            patch.setattr(commands_calibrate.Bench, "point", point)
-            result = run("--port", port, "--for", "3s", answers="100.00\n4.500\n400.00\n\n\n")
+            patch.setattr(Bench, "point", point)
+            typed = "100.00\n4.500\n400.00\n\n\n"
+            result = run("--port", port, "--for", "3s", answers=typed)
+            put(0.0)
+            for_machines = run("--port", port, "--for", "3s", "--json", answers=typed)
     assert result.exit_code == 0, result.output
     assert "1. Zero" in result.output
+    # The questions go beside the answer, not into it.
+    assert "2. Currents" in for_machines.stderr
+    assert "2. Currents" not in for_machines.stdout
+    made = json.loads(for_machines.stdout[for_machines.stdout.index("{") :])
+    assert made["calibration"]["current"]["points"] == 2
     assert "Kept in" in result.output
     assert len(list(folder.glob("*.json"))) == 1
 
