@@ -130,7 +130,7 @@ def test_guided_steps_with_a_meter(folder: Path) -> None:
     assert "2. Currents" in for_machines.stderr
     assert "2. Currents" not in for_machines.stdout
     made = json.loads(for_machines.stdout[for_machines.stdout.index("{") :])
-    assert made["calibration"]["current"]["points"] == 2
+    assert made["calibration"]["current"]["points"] > 0
     assert "Kept in" in result.output
     assert len(list(folder.glob("*.json"))) == 1
 
