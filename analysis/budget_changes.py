@@ -15,7 +15,8 @@ from analysis.budget_estimate import (
     estimate_mode,
     figure_values_ma,
 )
-from analysis.budget_file import Budget, Figure, Mode, Part
+from analysis.budget_file import Budget, Mode
+from analysis.budget_part import Figure, Part
 from analysis.pack_choice import Demand, PackAnswer, judge_pack
 from analysis.quantity import Quantity
 from logger.pack import Pack

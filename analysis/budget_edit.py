@@ -11,7 +11,8 @@ import tomlkit
 
 from analysis.budget_compare import BudgetComparison
 from analysis.budget_estimate import COVERAGE_FACTOR
-from analysis.budget_file import MOST_TOLERANCE_PERCENT, Budget, Figure
+from analysis.budget_file import Budget
+from analysis.budget_part import MOST_TOLERANCE_PERCENT, Figure
 from logger.errors import BenchError
 
 TEMPLATE: Final = """\
@@ -63,6 +64,16 @@ name = "motion sensor"
 source = "guess"
   [part.current_ma]
   on = 0.5
+
+# A plain LED by its resistor; forward_v is the sum of those in a row (often about 2 for red, 3 for white):
+# [[part]]
+# name = "tail light"
+# quantity = 2
+# source = "data sheet"
+#   [part.led.on]
+#   forward_v = 2.0
+#   resistor_ohm = 150
+#   brightness_percent = 50  # dimmed by pulses; leave out if not
 
 [[wire]]                   # a pair, out and back; length one way
 name = "feed to the LEDs"
@@ -150,7 +161,7 @@ def corrected_text(text: str, budget: Budget, comparison: BudgetComparison) -> s
 def _replace(
     part: Any, figure: Figure, states: Sequence[Figure], value_ma: float, std_ma: float
 ) -> None:
-    """Put one figure and its tolerance in place; a pixel by colour becomes a plain figure.
+    """Put one figure and its tolerance in place; an LED by colour or resistor becomes a plain figure.
 
     ``states``: all figures of the part as they were.
     """
@@ -158,11 +169,12 @@ def _replace(
         table = tomlkit.inline_table()
         table.update({item.state: round(100 * item.tolerance, 1) for item in states})
         part["tolerance_percent"] = table
-    pixel = part.get("pixel", {})
-    if figure.state in pixel:
-        del pixel[figure.state]
-        if not pixel:
-            del part["pixel"]
+    for kind in ("pixel", "led"):
+        states_of_kind = part.get(kind, {})
+        if figure.state in states_of_kind:
+            del states_of_kind[figure.state]
+            if not states_of_kind:
+                del part[kind]
     if "current_ma" not in part:
         part["current_ma"] = tomlkit.table()
     shown = _significant(value_ma, std_ma)
