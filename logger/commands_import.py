@@ -11,9 +11,11 @@ import click
 from logger.errors import BenchError
 from logger.pack import parse_pack
 from logger.run_format import COLUMN_BY_NAME
-from logger.text_import import REJECTED_NAME, About, Imported, read_text, summary_lines, write_run
+from logger.text_import import Imported, read_text
 from logger.text_layout import DELIMITER_WORDS, LayoutWish
-from logger.text_plan import TARGETS, PlanWish
+from logger.text_plan import TARGETS
+from logger.text_run import REJECTED_NAME, About, summary_lines, write_run
+from logger.text_table import PlanWish
 from logger.text_time import date_time_s, has_zone, utc_text
 from logger.text_units import known_units, parse_amount
 

@@ -18,9 +18,10 @@ from logger.errors import BenchError
 from logger.pack import Pack
 from logger.run_format import SAMPLES_NAME
 from logger.run_reader import Run, read_run
-from logger.text_import import REJECTED_NAME, About, Imported, read_text, write_run
+from logger.text_import import Imported, read_text
 from logger.text_layout import LayoutWish
-from logger.text_plan import PlanWish
+from logger.text_run import REJECTED_NAME, About, write_run
+from logger.text_table import PlanWish
 from logger.text_units import parse_amount
 
 POUCH = Path(__file__).parent / "data" / "pouch_discharge"
