@@ -16,8 +16,8 @@ from logger.errors import BenchError
 from logger.pack import Pack
 from logger.run_format import COLUMN_BY_NAME, DESCRIPTION_NAME, SAMPLES_NAME
 from logger.run_store import create_run_folder, write_description
+from logger.text_encoding import read_lines
 from logger.text_import import Imported
-from logger.text_layout import read_lines
 from logger.text_time import date_time_s, span_words, utc_text
 
 REJECTED_NAME: Final = "rejected.txt"

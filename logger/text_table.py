@@ -94,18 +94,22 @@ class Table:
         return max(set(present), key=present.count) if present else "missing"
 
     def first(self, place: int) -> str:
+        """First cell that is not empty."""
         return next((row[place] for row in self.rows if row[place]), "")
 
     def numbers(self, place: int) -> Floats:
+        """Numbers of a column, shape (n,); cells that are none are left out."""
         cells = [CELL.fullmatch(row[place].replace(",", ".")) for row in self.rows]
         values = [float(cell["number"]) for cell in cells if cell is not None]
         return np.array([value for value in values if abs(value) < 1e18], dtype=np.float64)
 
     def rises(self, place: int) -> bool:
+        """Whether its numbers mostly grow from row to row, as a time does."""
         steps = np.diff(self.numbers(place))
         return len(steps) > 0 and bool((steps > 0).mean() > 0.75)
 
     def counts_by_one(self, place: int) -> bool:
+        """Whether it may only number the rows."""
         steps = np.diff(self.numbers(place))
         return len(steps) > 0 and bool((steps == 1).mean() > 0.98)
 

@@ -37,13 +37,8 @@ def plan_time(table: Table, wish: PlanWish) -> TimePlan:
     how = "given" if given is not None else "guessed"
     name = " and ".join(table.name(place) for place in places)
     if wish.time_format is not None:
-        return TimePlan(
-            "pattern",
-            places,
-            1.0,
-            f"{name}, written {wish.time_format} ({how})",
-            wish.time_format,
-        )
+        words = f"{name}, written {wish.time_format} ({how})"
+        return TimePlan("pattern", places, 1.0, words, wish.time_format)
     kinds = [table.kind(place) for place in places]
     unclear = re.match(r"\d{1,2}/\d{1,2}/|.*[AaPp][Mm]$", table.first(places[0])) is not None
     if not unclear and (len(places) == 2 or kinds[0] == "date"):
@@ -105,13 +100,8 @@ def _guess_unit(table: Table, places: tuple[int, ...], name: str, how: str) -> T
     middle = float(np.median(values)) if len(values) else 0.0
     for factor, unit in ((1.0, "s"), (1e-3, "ms"), (1e-6, "us")):
         if 1e9 <= middle * factor < 3e9:  # 2001 to 2065
-            return TimePlan(
-                "number",
-                places,
-                factor,
-                f"{name}, Unix time in {unit} (guessed from its size)",
-                epoch=True,
-            )
+            words = f"{name}, Unix time in {unit} (guessed from its size)"
+            return TimePlan("number", places, factor, words, epoch=True)
     steps = np.diff(values)
     step = float(np.median(steps[steps > 0])) if (steps > 0).any() else 0.0
     whole = bool((values % 1 == 0).all())
@@ -120,20 +110,10 @@ def _guess_unit(table: Table, places: tuple[int, ...], name: str, how: str) -> T
         if whole and table.counts_by_one(places[0]):
             reason += "; if they only number the rows, give --every"
         return TimePlan("number", places, 1.0, f"{name} in s ({how}; unit guessed: {reason})")
-    if 100 <= step <= 20_000:
-        return TimePlan(
-            "number",
-            places,
-            1e-3,
-            f"{name} in ms ({how}; unit guessed: whole numbers, steps of {step:g})",
-        )
-    if step >= 1e6:
-        return TimePlan(
-            "number",
-            places,
-            1e-6,
-            f"{name} in us ({how}; unit guessed: whole numbers, steps of {step:g})",
-        )
+    for factor, unit, least, most in ((1e-3, "ms", 100, 20_000), (1e-6, "us", 1e6, np.inf)):
+        if least <= step <= most:
+            words = f"{name} in {unit} ({how}; unit guessed: whole numbers, steps of {step:g})"
+            return TimePlan("number", places, factor, words)
     raise BenchError(
         f"The unit of the time in {name} cannot be told.",
         evidence=f"steps of {step:g}: that is {span_words(step * 1e-6)} in us, {span_words(step * 1e-3)} in ms, {span_words(step)} in s",
