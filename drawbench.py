@@ -180,7 +180,7 @@ def _demo_run(folder: Path, title: str, brightness: float) -> None:
 def _demo_joints(folder: Path) -> "tuple[FlexLife, SectionMaker]":
     """Joints of the vest through the board's flex lines and as a hand test, judged together."""
     from analysis.commands_flex import flex_part
-    from analysis.flex_life import Claim
+    from analysis.flex_claim import Claim
     from analysis.flex_words import target_words
     from firmware_probe import vest
     from firmware_probe.hand_test import hand_test_table

@@ -15,8 +15,9 @@ from analysis.bend import (
 )
 from analysis.commands_flex_plan import plan_command
 from analysis.commands_flex_wash import wash_command
+from analysis.flex_claim import Claim
 from analysis.flex_failure import SIMULATED_NOTE, Verdict, criteria_words, read_flex_run
-from analysis.flex_life import Claim, FlexLife, flex_life
+from analysis.flex_life import FlexLife, flex_life
 from analysis.flex_terminal import echo_json, echo_table, say, target_of, target_options
 from analysis.flex_words import (
     answers,

@@ -106,7 +106,7 @@ def _flex_parts(sources: tuple[Path, ...], cycles: float | None) -> list[Section
             )
         return []
     from analysis.commands_flex import flex_part
-    from analysis.flex_life import Claim
+    from analysis.flex_claim import Claim
     from analysis.flex_words import target_words
 
     claim = Claim() if cycles is None else Claim(cycles, target_words(cycles, None))

@@ -5,9 +5,11 @@ from pathlib import Path
 from typing import Any
 
 from analysis.bend import Acceleration
+from analysis.flex_compare import Comparison
 from analysis.flex_failure import Verdict, criteria_summary
-from analysis.flex_life import Comparison, FlexLife, GroupLife
-from analysis.flex_plots import draw_flex, draw_resistance, draw_wash
+from analysis.flex_life import FlexLife, GroupLife
+from analysis.flex_plots import draw_flex
+from analysis.flex_resistance_plots import draw_resistance, draw_wash
 from analysis.flex_words import answers, method_words, result_rows, specimens_quantity
 from analysis.quantity import Quantity
 from analysis.section import Section

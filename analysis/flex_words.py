@@ -4,7 +4,9 @@ import math
 from dataclasses import replace
 from typing import Final
 
-from analysis.flex_life import Claim, Comparison, Count, FlexLife, GroupLife
+from analysis.flex_claim import Claim, Count
+from analysis.flex_compare import Comparison
+from analysis.flex_life import FlexLife, GroupLife
 from analysis.quantity import Quantity
 
 _SMALL: Final = [

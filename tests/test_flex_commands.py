@@ -12,7 +12,8 @@ from click.testing import CliRunner
 
 from analysis.commands_flex import flex
 from analysis.commands_report import report_command
-from analysis.flex_life import Claim, flex_life
+from analysis.flex_claim import Claim
+from analysis.flex_life import flex_life
 from analysis.flex_words import answers
 from analysis.life_data import Specimen, parse_flex_table
 from firmware_probe.hand_test import hand_test_table
