@@ -26,7 +26,7 @@ from analysis.figures import (
 )
 from analysis.flex_claim import Claim
 from analysis.flex_failure import SIMULATED_NOTE
-from analysis.flex_life import FlexLife, GroupLife
+from analysis.flex_life import POOR_FIT, FlexLife, GroupLife
 from analysis.life_goodness import plot_points
 from analysis.life_interval import Asked, intervals
 from analysis.life_solver import WEIBULL
@@ -206,20 +206,11 @@ def _probability(result: FlexLife, folder: Path) -> FigureFile:
     _key(figure, axes, result.groups)
     _mark(axes, result)
     save_figure(figure, folder / "flex-probability")
-    parts = []
-    for _, group in fitted:
-        p = group.goodness[0].p_value
-        parts.append(
-            f"{_name(group)}: "
-            + (
-                "too few failures to judge"
-                if p is None
-                else f"{'off the line' if p < 0.05 else 'on the line'} (p = {p:.2g})"
-            )
-        )
     return FigureFile(
         "flex-probability",
-        "Weibull probability plot of failures with fitted lines. " + "; ".join(parts) + ".",
+        "Weibull probability plot of failures with fitted lines. "
+        + "; ".join(_line_words(group) for _, group in fitted)
+        + ".",
         "Weibull probability plot: failures and fitted lines"
         + (
             f"; pale: {result.claim.coverage * 100:g} % likelihood-ratio interval of each percentile life"
@@ -228,6 +219,13 @@ def _probability(result: FlexLife, folder: Path) -> FigureFile:
         )
         + ". A bend in the points means two kinds of failure.",
     )
+
+
+def _line_words(group: GroupLife) -> str:
+    p = group.goodness[0].p_value
+    if p is None:
+        return f"{_name(group)}: too few failures to judge"
+    return f"{_name(group)}: {'off' if p < POOR_FIT else 'on'} the line (p = {p:.2g})"
 
 
 def _line_of(axes: Axes, group: GroupLife, look: Look, claim: Claim, banded: bool) -> None:

@@ -9,7 +9,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter
 
-from analysis.figures import FAINT, INK, SERIES, SIZES, figure_style, save_figure
+from analysis.figures import FAINT, INK, SERIES, SIZES, Floats, figure_style, save_figure
 from analysis.flex_failure import Verdict
 from analysis.section import FigureFile
 from analysis.washing import WashResult
@@ -17,6 +17,7 @@ from logger.flex_criterion import Criterion
 
 _HEALED_SHOWN: Final = 400
 _STRIPS_MAX: Final = 8
+_POINTS_MAX: Final = 1500
 
 
 def draw_resistance(
@@ -65,24 +66,30 @@ def _resistance_sheet(
     )
 
 
-def _strip(axes: Axes, verdict: Verdict, criterion: Criterion) -> None:
-    look = SERIES[0]
-    baseline = verdict.baseline_ohm or 1.0
+def _course(verdict: Verdict) -> tuple[Floats, Floats]:
+    """Cycles and greatest resistance over the baseline, thinned to the greatest of each stretch."""
+    baseline_ohm = verdict.baseline_ohm or 1.0
     cycle = np.array([seen.cycle for seen in verdict.cycles], dtype=float)
     ratio = np.array(
         [
-            np.nan if s.resistance_max_ohm is None else s.resistance_max_ohm / baseline
-            for s in verdict.cycles
+            np.nan if seen.resistance_max_ohm is None else seen.resistance_max_ohm / baseline_ohm
+            for seen in verdict.cycles
         ]
     )
-    step = max(1, cycle.size // 1500)
-    if step > 1:  # thinned to the greatest of each stretch, so that no peak is lost
-        cut = cycle.size // step * step
-        cycle = cycle[:cut:step]
-        blocks = ratio[:cut].reshape(-1, step)
-        known = ~np.isnan(blocks).all(axis=1)
-        ratio = np.full(blocks.shape[0], np.nan)
-        ratio[known] = np.nanmax(blocks[known], axis=1)
+    step = max(1, cycle.size // _POINTS_MAX)
+    if step == 1:
+        return cycle, ratio
+    cut = cycle.size // step * step
+    blocks = ratio[:cut].reshape(-1, step)
+    known = ~np.isnan(blocks).all(axis=1)
+    thinned = np.full(blocks.shape[0], np.nan)
+    thinned[known] = np.nanmax(blocks[known], axis=1)
+    return cycle[:cut:step], thinned
+
+
+def _strip(axes: Axes, verdict: Verdict, criterion: Criterion) -> None:
+    look = SERIES[0]
+    cycle, ratio = _course(verdict)
     axes.plot(cycle, ratio, color=look.colour, linewidth=1.0)
     top = max(
         criterion.resistance_factor * 1.15,
