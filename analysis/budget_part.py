@@ -63,18 +63,29 @@ def read_part(item: Located, pack_v: float, output_v: float) -> Part:
     quantity = item.number("quantity", low=0.0, high=10_000.0, default=1.0)
     if quantity != int(quantity):
         raise item.error("quantity", f"{quantity:g} is not a whole number", "a count such as 24")
-    source = item.text("source", default="guess")
-    if source not in DEFAULT_TOLERANCE_PERCENT:
-        valid = ", ".join(f'"{word}"' for word in DEFAULT_TOLERANCE_PERCENT)
-        raise item.error("source", f"{source!r} is no kind of source", f"one of: {valid}")
     where = item.text("supply", default="output")
     if where not in ("output", "pack"):
         raise item.error(
             "supply", f"{where!r} is no supply", 'one of: "output" (after the converter), "pack"'
         )
-    leds = _leds_ma(item, pack_v if where == "pack" else output_v)
-    currents = item.numbers("current_ma") | _pixels_ma(item)
-    currents |= {state: mean_ma for state, (mean_ma, _) in leds.items()}
+    figures = _figures(item, name, pack_v if where == "pack" else output_v)
+    return Part(name, int(quantity), where == "output", figures)
+
+
+def _figures(item: Located, name: str, supply_v: float) -> tuple[Figure, ...]:
+    """A figure for every state of the part ``name``."""
+    source = item.text("source", default="guess")
+    if source not in DEFAULT_TOLERANCE_PERCENT:
+        valid = ", ".join(f'"{word}"' for word in DEFAULT_TOLERANCE_PERCENT)
+        raise item.error("source", f"{source!r} is no kind of source", f"one of: {valid}")
+    flat, pixels, leds = item.numbers("current_ma"), _pixels_ma(item), _leds_ma(item, supply_v)
+    for kind, states in (("pixel", pixels), ("led", leds)):
+        for state in states:
+            if state in flat or (kind == "led" and state in pixels):
+                raise item.error(
+                    f"{kind}.{state}", "this state has a figure already", "one of them"
+                )
+    currents = flat | pixels | {state: mean_ma for state, (mean_ma, _) in leds.items()}
     if not currents:
         raise item.error(
             "current_ma",
@@ -84,7 +95,7 @@ def read_part(item: Located, pack_v: float, output_v: float) -> Part:
     peaks = item.numbers("peak_ma")
     _states_known(item, "peak_ma", name, peaks, currents)
     tolerances = _tolerances_percent(item, name, currents, DEFAULT_TOLERANCE_PERCENT[source])
-    figures = tuple(
+    return tuple(
         Figure(
             name,
             state,
@@ -96,7 +107,6 @@ def read_part(item: Located, pack_v: float, output_v: float) -> Part:
         )
         for state, mean in currents.items()
     )
-    return Part(name, int(quantity), where == "output", figures)
 
 
 def _tolerances_percent(

@@ -228,7 +228,7 @@ def parse_flex_table(text: str, name: str) -> tuple[tuple[Specimen, ...], tuple[
     return tuple(specimens), (*notes, *notices(specimens))
 
 
-def _reader(text: str, name: str) -> csv.DictReader[str]:
+def _reader(text: str, name: str) -> "csv.DictReader[str]":
     """Reader of the table's rows by column, in small letters. Raises BenchError for missing columns."""
     text = text.removeprefix("\ufeff")
     header_line = text.split("\n", 1)[0]

@@ -155,6 +155,14 @@ def import_command(
             json.dumps(_as_json(imported, None if dry_run else run), ensure_ascii=False, indent=1)
         )
         return
+    _tell(imported, about)
+    if run is None or dry_run:
+        click.echo("Nothing was written (--dry-run).")
+        return
+    _tell_written(imported, about, run)
+
+
+def _tell(imported: Imported, about: About) -> None:
     for line in summary_lines(imported):
         click.echo(line)
     for line in _event_lines(imported):
@@ -167,9 +175,9 @@ def import_command(
     for line in _preview(imported):
         click.echo(line)
     click.echo("")
-    if run is None or dry_run:
-        click.echo("Nothing was written (--dry-run).")
-        return
+
+
+def _tell_written(imported: Imported, about: About, run: Path) -> None:
     click.echo(f"Written: {run}")
     if imported.left_out:
         click.echo(f"Lines that are not in it, with reasons: {run / REJECTED_NAME}")

@@ -167,6 +167,7 @@ def test_efficiency_intervals_hold_the_truth() -> None:
         ("3x AA alkaline", "3x AA mystery", 6, "chemistries"),
         ('"boost"', '"pump"', 7, "none, linear, boost, buck"),
         ('carries = ["LEDs"]', 'carries = ["LED"]', 35, "did you mean 'LEDs'"),
+        ("[part.pixel.dark]", "[part.current_ma]\n  ride = 5.0", 22, "a figure already"),
     ],
 )
 def test_errors_name_line_field_and_what_is_valid(
