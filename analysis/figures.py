@@ -33,7 +33,7 @@ class Look:
 
     colour: str
     band: str
-    line: str
+    line: str | tuple[float, tuple[float, ...]]
     marker: str
 
 
@@ -47,7 +47,7 @@ SERIES: Final = (
     Look("#b34700", "#f3cfae", "--", "s"),
     Look("#3f9ac9", "#cfe6f2", "-.", "^"),
     Look("#7a4f8f", "#dccbe4", ":", "D"),
-    Look("#8a8f00", "#e3e5a8", (0, (6, 1, 1, 1, 1, 1)), "v"),  # type: ignore[arg-type]
+    Look("#8a8f00", "#e3e5a8", (0, (6, 1, 1, 1, 1, 1)), "v"),
 )
 
 _STYLE: Final[Any] = {

@@ -20,13 +20,6 @@ from logger.run_reader import longest_in_order
 
 Floats = npt.NDArray[np.float64]
 
-TIME_UNITS_S: Final = {
-    "s": 1.0,
-    "ms": 1e-3,
-    "us": 1e-6,
-    "min": 60.0,
-    "h": 3600.0,
-}
 # Counters of sketches (32-bit ms and us, also signed; 31-bit, 16-bit) and the clock at midnight.
 _WRAPS: Final = (
     (2**32 * 1e-3, "the millisecond counter wrapped at 2^32"),

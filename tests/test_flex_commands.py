@@ -200,7 +200,7 @@ def test_messages_name_line_and_column(csv: Path, row: str, words: str) -> None:
     assert words in refusal("life", csv)
 
 
-def test_other_spreadsheets_and_empty_lines(csv: Path) -> None:
+def test_other_spreadsheets_and_empty_lines() -> None:
     text = "\ufeffSpecimen;Group;Cycles;Failed\r\nS1;x;400;YES\r\n\r\nS2;x;900;no\r\nS3;x;;\r\n"
     specimens, notes = parse_flex_table(text, "t.csv")
     assert [(item.name, item.failed) for item in specimens] == [("S1", True), ("S2", False)]

@@ -5,6 +5,7 @@ import hashlib
 import json
 from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -38,9 +39,9 @@ def read(
     columns: Mapping[str, str] | None = None,
     units: Mapping[str, str] | None = None,
     layout: LayoutWish | None = None,
-    **wish: object,
+    **wish: Any,
 ) -> Imported:
-    plan = PlanWish(columns or {}, units or {}, **wish)  # type: ignore[arg-type]
+    plan = PlanWish(columns or {}, units or {}, **wish)
     return read_text(path, layout or LayoutWish(), plan)
 
 
