@@ -4,7 +4,6 @@ tomlkit keeps comments, order and layout of the maker's own file.
 """
 
 from collections.abc import Mapping, Sequence
-from pathlib import Path
 from typing import Any, Final
 
 import tomlkit
@@ -13,7 +12,6 @@ from analysis.budget_compare import BudgetComparison
 from analysis.budget_estimate import COVERAGE_FACTOR
 from analysis.budget_file import Budget
 from analysis.budget_part import MOST_TOLERANCE_PERCENT, Figure
-from logger.errors import BenchError
 
 TEMPLATE: Final = """\
 # Current budget. Edit the numbers, then: drawbench budget THIS-FILE
@@ -108,24 +106,6 @@ parts."motion sensor" = "on"
 # mode = "parked"
 # duration_s = 60
 """
-
-
-def write_new(path: Path, text: str) -> None:
-    """Write a file that must not be there yet. Raises BenchError if it is, or cannot be written."""
-    try:
-        with path.open("x", encoding="utf-8") as stream:
-            stream.write(text)
-    except FileExistsError:
-        raise BenchError(
-            f"{path} is there already; nothing was overwritten.",
-            next_step="give another name, or move the old file away.",
-        ) from None
-    except OSError as error:
-        raise BenchError(
-            f"{path} cannot be written.",
-            evidence=str(error.strerror or error),
-            next_step="choose a folder that is there and can be written to.",
-        ) from error
 
 
 def corrected_text(text: str, budget: Budget, comparison: BudgetComparison) -> str:

@@ -7,13 +7,13 @@ from typing import Final
 
 import click
 
-from firmware_probe.line_format import BAUD_DEFAULT, command
+from firmware_probe.line_format import command
 from logger import calibration_store
 from logger.calibration import Calibration, Line
 from logger.calibration_attach import attach, run_board
 from logger.calibration_bench import Bench, typed_number
 from logger.calibration_steps import load_steps, save_steps
-from logger.commands_log import Duration
+from logger.command_options import Duration, baud_option
 from logger.errors import BenchError
 from logger.port import Found, find_boards, one_board
 
@@ -22,9 +22,7 @@ _POINTS_WANTED: Final = 2
 
 @click.command("calibrate")
 @click.option("--port", metavar="PORT", help="The board's port [default: found by itself].")
-@click.option(
-    "--baud", type=click.IntRange(300, 4_000_000), default=BAUD_DEFAULT, show_default=True
-)
+@baud_option
 @click.option(
     "--for", "seconds", type=Duration(), default="10s", show_default=True, help="Time per reading."
 )

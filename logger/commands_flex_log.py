@@ -12,7 +12,7 @@ from typing import Any
 
 import click
 
-from firmware_probe.line_format import BAUD_DEFAULT
+from logger.command_options import baud_option
 from logger.errors import BenchError
 from logger.flex_criterion import CRITERIA, Criterion
 from logger.flex_recording import (
@@ -116,9 +116,7 @@ CYCLES_DEFAULT = 10_000
 @click.option(
     "--port", metavar="PORT", help="Port, pattern or URL; without it the board is found by itself."
 )
-@click.option(
-    "--baud", type=click.IntRange(300, 4_000_000), default=BAUD_DEFAULT, show_default=True
-)
+@baud_option
 @click.option(
     "--give-up",
     "give_up_s",
