@@ -9,13 +9,21 @@ from analysis.trace import Chosen, Floats, Mask, Rows, Trace, blocks
 from analysis.words import span_words
 from logger.calibration import Line
 from logger.description import Description
-from logger.wiring_sense import CONTACT_SHARE, Finding, Row, Senses, sense_wiring, senses_of
+from logger.wiring_sense import (
+    CONTACT_SHARE,
+    Finding,
+    Row,
+    Senses,
+    contact_finding,
+    lasting_findings,
+    senses_of,
+    static_finding,
+)
 
 _BLOCK_ROWS: Final = 100
 _BLOCKS: Final = 40
 _PIECES: Final = 400
 _SUSPECTS: Final = 100
-_STATIC: Final = frozenset({"dead", "no-voltage", "no-current", "swapped"})
 
 
 def wiring_findings(trace: Trace, description: Description) -> tuple[Finding, ...]:
@@ -29,18 +37,19 @@ def wiring_findings(trace: Trace, description: Description) -> tuple[Finding, ..
         return ()
     alive = trace.alive
     spread = np.unique(np.linspace(0, alive.count - 1, 4 * _BLOCK_ROWS).astype(np.intp))
-    static = [f for f in sense_wiring(_rows(trace, alive.at(spread)), senses) if f.code in _STATIC]
+    static = static_finding(_rows(trace, alive.at(spread)), senses)
     if static:
-        return tuple(static)
+        return (static,)
     seen: Counter[str] = Counter()
     found: dict[str, Finding] = {}
     starts = _even_starts(alive.count)
     for start in starts:
         block = _rows(trace, _piece(alive, start))
-        for finding in sense_wiring(block, senses):
-            if finding.code not in _STATIC | {"contact"}:
-                seen[finding.code] += 1
-                found.setdefault(finding.code, finding)
+        if static_finding(block, senses):
+            continue
+        for finding in lasting_findings(block, senses):
+            seen[finding.code] += 1
+            found.setdefault(finding.code, finding)
     lasting = [found[code] for code, count in seen.items() if 2 * count >= len(starts)]
     return (*_contact(trace, senses), *lasting)
 
@@ -75,7 +84,7 @@ def _rows(trace: Trace, at: Rows) -> list[Row]:
         given(trace.current_min_ma, current_ma),
         given(trace.current_max_ma, current_ma),
     )
-    return [Row(*values) for values in zip(*columns, strict=True)]
+    return list(map(Row._make, zip(*columns, strict=True)))
 
 
 def _even_starts(rows: int) -> list[int]:
@@ -109,11 +118,10 @@ def _contact(trace: Trace, senses: Senses) -> list[Finding]:
     found: list[tuple[float, Finding]] = []
     for start in dict.fromkeys(int(start) for start in suspects):
         at = _piece(alive, start)
-        found += [
-            (float(trace.time_s[at[0]] - trace.begin_s), finding)
-            for finding in sense_wiring(_rows(trace, at), senses)
-            if finding.code == "contact"
-        ]
+        rows = _rows(trace, at)
+        finding = contact_finding(rows, senses)
+        if finding and not static_finding(rows, senses):
+            found.append((float(trace.time_s[at[0]] - trace.begin_s), finding))
     if not found:
         return []
     first_s, first = found[0]
