@@ -29,6 +29,9 @@ from logger.errors import BenchError
 from logger.pack import Pack, parse_pack
 
 CONVERTERS: Final = ("none", "linear", "boost", "buck")
+# Nothing worn runs outside: a figure there is in another unit.
+LEAST_SUPPLY_V: Final = 0.5
+MOST_SUPPLY_V: Final = 60.0
 
 
 @dataclass(frozen=True)
@@ -104,7 +107,7 @@ class Budget:
 def read_budget(path: Path) -> Budget:
     """Budget from a file. Raises BenchError naming file, line, field and what would be valid."""
     try:
-        text = path.read_text(encoding="utf-8")
+        text = path.read_text(encoding="utf-8-sig")  # some editors put a mark in front
     except FileNotFoundError:
         raise BenchError(
             f"There is no budget file {path}.",
@@ -144,7 +147,7 @@ def parse_budget(text: str, name: str = "budget") -> Budget:
     modes = tuple(_mode(item, parts) for item in root.tables("mode", needed=True))
     _unique(root, "mode", [mode.name for mode in modes])
     programme = tuple(_step(item, modes) for item in root.tables("step"))
-    give_up_v = piece.number("give_up_v", low=0.0, optional=True)
+    give_up_v = piece.number("give_up_v", low=LEAST_SUPPLY_V, high=MOST_SUPPLY_V, optional=True)
     return Budget(piece.text("name"), give_up_v, pack, converter, parts, wires, modes, programme)
 
 
@@ -158,8 +161,10 @@ def _supply(item: Located) -> tuple[Pack, Converter]:
         "efficiency_tolerance_percent",
         "quiescent_ma",
     )
+    words = item.text("pack")
+    capacity_mah = item.number("capacity_mah", low=1.0, optional=True)
     try:
-        pack = parse_pack(item.text("pack"), item.number("capacity_mah", low=0.0, optional=True))
+        pack = parse_pack(words, capacity_mah)
     except BenchError as error:
         raise item.error("pack", error.happened.rstrip("."), error.next_step) from None
     kind = item.text("converter", default="none")
@@ -169,7 +174,7 @@ def _supply(item: Located) -> tuple[Pack, Converter]:
         )
     if kind == "none":
         return pack, Converter(output_v=pack.nominal_v)
-    output_v = item.number("output_v", low=0.0)
+    output_v = item.number("output_v", low=LEAST_SUPPLY_V, high=MOST_SUPPLY_V)
     quiescent_ma = item.number("quiescent_ma", low=0.0, default=0.0)
     if kind == "linear":
         return pack, Converter(kind, output_v, quiescent_ma=quiescent_ma)

@@ -154,6 +154,10 @@ class Located:
         lines = self.content.splitlines()
         start, end = self._extent(lines)
         keys = field.split(".")
+        # A table of its own, [part.peak_ma], may have a field of the same name as its neighbours.
+        own = re.compile(rf"\s*\[{re.escape(self._under(keys[0]))}\]")
+        if len(keys) > 1:
+            start = next((n + 1 for n in range(start, end) if own.match(lines[n])), start)
         for number in range(start, end):
             if any(
                 re.match(

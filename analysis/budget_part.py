@@ -94,13 +94,20 @@ def _figures(item: Located, name: str, supply_v: float) -> tuple[Figure, ...]:
         )
     peaks = item.numbers("peak_ma")
     _states_known(item, "peak_ma", name, peaks, currents)
+    for state, peak_ma in peaks.items():
+        if peak_ma < currents[state]:
+            raise item.error(
+                f"peak_ma.{state}",
+                f"the peak of {peak_ma:g} mA lies under the mean of {currents[state]:g} mA",
+                "a peak above the mean, or leave it out",
+            )
     tolerances = _tolerances_percent(item, name, currents, DEFAULT_TOLERANCE_PERCENT[source])
     return tuple(
         Figure(
             name,
             state,
             mean,
-            max(mean, peaks.get(state, leds[state][1] if state in leds else mean)),
+            peaks.get(state, leds[state][1] if state in leds else mean),
             tolerances[state] / 100,
             source,
             state in item.subtables("pixel"),

@@ -23,6 +23,7 @@ from analysis.budget_estimate import (
 )
 from analysis.budget_file import Budget
 from analysis.budget_run import RunModes, modes_of_run, shared_doubt
+from analysis.heat import heat_caution
 from analysis.pack_choice import Demand, PackAnswer, in_order, judge_measured, judge_pack
 from analysis.pack_table import CANDIDATES
 from analysis.quantity import Quantity
@@ -274,7 +275,28 @@ def _story(
         estimate_evening(with_hours(budget), pack_v),
         (fitted, *asked, *in_order(others)),
         tuple(worthwhile_changes(basis, pack_v, _SEED)),
-        (*warnings, *peaks, *supply_warnings(basis)),
+        (*warnings, *peaks, *supply_warnings(basis), *_hours(budget), *_heat(basis, pack_v)),
+    )
+
+
+def _hours(budget: Budget) -> tuple[str, ...]:
+    """Modes that the evening leaves out, because nobody said how long they last."""
+    without = [mode.name for mode in budget.modes if mode.hours == 0]
+    if not without:
+        return ()
+    if len(without) == len(budget.modes):
+        return ("No mode says its hours: the evening is reckoned with one hour of each.",)
+    return (f"Without hours, and so no part of the evening: {', '.join(without)}.",)
+
+
+def _heat(budget: Budget, pack_v: float) -> tuple[str, ...]:
+    """Caution for the mode that turns most power into heat, if that is felt."""
+    hottest = max(
+        (estimate_mode(budget, mode, pack_v) for mode in budget.modes),
+        key=lambda item: item.current.value or 0.0,
+    )
+    return heat_caution(
+        (hottest.current.value or 0.0) * pack_v / 1000, f"In {hottest.mode} the piece"
     )
 
 

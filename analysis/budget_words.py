@@ -42,16 +42,19 @@ def _pack_sentence(story: BudgetStory) -> str:
     fitted = story.packs[0]
     if fitted.runtime.value is None:
         return f"{fitted.name} cannot run it: {fitted.reasons[0]}."
-    hours = f"{fitted.name} would last about {value_words(fitted.runtime)} ({interval_text(fitted.runtime)})"
+    bounds = interval_text(fitted.runtime)
+    if fitted.runtime.value < 1 / 60:
+        return f"{fitted.name} would be empty within a minute."
+    hours = f"{fitted.name} would last about {value_words(fitted.runtime)} ({bounds})"
     if fitted.serves:
         return f"{hours}. Nothing is measured yet: the bench will tell."
     return f"{hours}, but {fitted.reasons[0]}."
 
 
 def _sag_sentence(story: BudgetStory) -> tuple[str, ...]:
-    """What the peak costs the fitted pack; nothing where that is too little to see."""
+    """What the peak costs the fitted pack; nothing where that is too little to see, or more than the pack has."""
     fresh, end = story.packs[0].sag_v
-    if end < _SMALL_SAG_V:
+    if end < _SMALL_SAG_V or end >= story.budget.pack.nominal_v:
         return ()
     return (
         f"At the peak its own resistance costs about {fresh:.2g} V more than at the mean when fresh and {end:.2g} V "

@@ -18,7 +18,15 @@ from analysis.commands_flex_wash import wash_command
 from analysis.flex_claim import Claim
 from analysis.flex_failure import SIMULATED_NOTE, Verdict, criteria_words, read_flex_run
 from analysis.flex_life import FlexLife, flex_life
-from analysis.flex_terminal import echo_json, echo_table, say, target_of, target_options
+from analysis.flex_terminal import (
+    BEND_RADIUS_MM,
+    PERCENT,
+    echo_json,
+    echo_table,
+    say,
+    target_of,
+    target_options,
+)
 from analysis.flex_words import (
     answers,
     cycles_words,
@@ -35,6 +43,7 @@ from logger.commands_flex_log import flex_log
 from logger.errors import BenchError
 from logger.flex_criterion import CRITERIA, Criterion
 from logger.flex_store import FLEX_NAME
+from logger.measures import plain_number
 
 TEXT_WIDTH: Final = 79
 _F = TypeVar("_F", bound=Callable[..., Any])
@@ -75,7 +84,7 @@ def new_command(table: Path, groups: tuple[str, ...], specimens: int, wash: bool
 @target_options
 @click.option(
     "--coverage",
-    type=float,
+    type=PERCENT,
     default=90.0,
     show_default=True,
     metavar="%",
@@ -95,9 +104,17 @@ def new_command(table: Path, groups: tuple[str, ...], specimens: int, wash: bool
 @click.option(
     "--criterion", type=click.Choice(CRITERIA), help="Of recorded runs: what failed means."
 )
-@click.option("--open-ms", type=float, metavar="MS", help="Least interruption that counts.")
 @click.option(
-    "--factor", type=float, metavar="X", help="Resistance over the joint's own first value."
+    "--open-ms",
+    type=plain_number("10"),
+    metavar="MS",
+    help="Least interruption that counts.",
+)
+@click.option(
+    "--factor",
+    type=plain_number("2"),
+    metavar="X",
+    help="Resistance over the joint's own first value.",
 )
 @click.option("--in-a-row", type=int, metavar="N", help="... for so many cycles in a row.")
 @click.option(
@@ -105,11 +122,13 @@ def new_command(table: Path, groups: tuple[str, ...], specimens: int, wash: bool
     metavar="WIRE",
     help='For bends at another radius: "24 stranded", or mm of one strand.',
 )
-@click.option("--bench-radius", type=float, metavar="MM", help="Inner bend radius on the bench.")
-@click.option("--worn-radius", type=float, metavar="MM", help="Inner bend radius as worn.")
+@click.option(
+    "--bench-radius", type=BEND_RADIUS_MM, metavar="MM", help="Inner bend radius on the bench."
+)
+@click.option("--worn-radius", type=BEND_RADIUS_MM, metavar="MM", help="Inner bend radius as worn.")
 @click.option(
     "--exponent",
-    type=click.FloatRange(0.1, 20),
+    type=plain_number("2", least=0.1, most=20.0),
     metavar="X",
     help="Of life against strain: an assumption. Left out with two radii in the table: fitted.",
 )
@@ -219,6 +238,16 @@ def _criterion(o: dict[str, Any]) -> Criterion | None:
 
 def _acceleration(specimens: Sequence[Specimen], o: dict[str, Any]) -> Acceleration | None:
     if o["worn_radius"] is None:
+        idle = [
+            f"--{word.replace('_', '-')}"
+            for word in ("wire", "bench_radius", "exponent")
+            if o[word] is not None
+        ]
+        if idle:
+            raise BenchError(
+                f"Without the radius as worn nothing comes of {' and '.join(idle)}.",
+                next_step="add --worn-radius with the millimetres, or leave them away.",
+            )
         return None
     radii = {item.bend_radius_mm for item in specimens} - {None}
     bench_mm = (

@@ -6,25 +6,33 @@ import click
 
 from analysis.bend import bending_diameter_mm, outer_strain
 from analysis.flex_plan import SHAPE_ASSUMED, ClaimPlan, PowerPlan, plan_claim, plan_power
-from analysis.flex_terminal import echo_json, say, target_of, target_options
-from analysis.flex_words import cycles_words, number_words, percent, times_words
+from analysis.flex_terminal import BEND_RADIUS_MM, echo_json, say, target_of, target_options
+from analysis.flex_words import cycles_words, number_words, percent, stated_percent, times_words
 from analysis.quantity import Quantity
 from logger.errors import BenchError
+from logger.measures import plain_number
 
 
 @click.command("plan")
 @target_options
-@click.option("--specimens", type=int, metavar="N", help="Specimens you have: what can they show?")
+@click.option(
+    "--specimens",
+    type=int,
+    metavar="N",
+    help="Specimens you have: what can they show?",
+)
 @click.option(
     "--ratio",
-    type=float,
+    type=plain_number("2"),
     default=2.0,
     show_default=True,
     metavar="X",
     help="Ratio of lives that two groups are to be told apart by.",
 )
 @click.option("--wire", metavar="WIRE", help='For the strain: "24 stranded", or mm of one strand.')
-@click.option("--bench-radius", type=float, metavar="MM", help="Inner bend radius on the bench.")
+@click.option(
+    "--bench-radius", type=BEND_RADIUS_MM, metavar="MM", help="Inner bend radius on the bench."
+)
 @click.option("--json", "as_json", is_flag=True, help="Every result as JSON.")
 def plan_command(
     ratio: float, wire: str | None, bench_radius: float | None, as_json: bool, **o: Any
@@ -41,6 +49,11 @@ def plan_command(
     )
     power = plan_power(ratio, claim.shape, o["specimens"])
     strain = None
+    if (wire is None) != (bench_radius is None):
+        raise BenchError(
+            "The strain takes the wire and the radius it is bent at.",
+            next_step='give both --wire "24 stranded" and --bench-radius with the millimetres.',
+        )
     if wire is not None and bench_radius is not None:
         strain = outer_strain(bending_diameter_mm(wire), bench_radius)
     if as_json:
@@ -60,7 +73,7 @@ def plan_sentences(
         for failures, specimens in claim.needed[1:]
     )
     found = [
-        f"To show that at least {percent(claim.reliability)} of joints survive {words}, at {percent(claim.confidence)} "
+        f"To show that at least {stated_percent(claim.reliability)} of joints survive {words}, at {stated_percent(claim.confidence)} "
         f"confidence, bend {number_words(claim.needed[0][1])} specimens that far without a failure; {more}. "
         "(Exact binomial: nothing is assumed of the lives.)"
     ]
@@ -73,7 +86,7 @@ def plan_sentences(
         verdict = "enough for the claim" if enough else "not the claim"
         found.append(
             f"{number_words(claim.specimens).capitalize()} specimens without a failure show {int(claim.reliability_shown * 100)} % "
-            f"at {percent(claim.confidence)} confidence ({verdict}), or {percent(claim.reliability)} "
+            f"at {stated_percent(claim.confidence)} confidence ({verdict}), or {stated_percent(claim.reliability)} "
             f"at {int(claim.confidence_shown * 100)} % confidence."
         )
         if not enough and claim.cycles_each is not None:
@@ -126,7 +139,8 @@ def _planecho_json(claim: ClaimPlan, power: PowerPlan, strain: float | None) -> 
         "cycles_each": plain(
             claim.cycles_each, "cycles", f"none failing, if the Weibull shape is {claim.shape:g}"
         ),
-        "shape": {"value": claim.shape, "stated": claim.shape_stated, "default": SHAPE_ASSUMED},
+        "shape": plain(claim.shape, "", "as stated" if claim.shape_stated else "assumed")
+        | {"stated": claim.shape_stated, "default": SHAPE_ASSUMED},
         "power": Quantity(
             power.power,
             "",

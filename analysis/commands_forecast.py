@@ -23,6 +23,7 @@ from analysis.run_forecast import forecast_run
 from analysis.words import plain_text
 from logger.durations import parse_duration_s
 from logger.errors import BenchError
+from logger.measures import MAH_ABOVE_0
 from logger.pack import SAFETY_CLOSING, parse_pack
 from logger.run_reader import Run, read_run
 
@@ -103,7 +104,9 @@ def parse_programme(text: str) -> Programme:
     metavar="PACK",
     help='Pack, where the run does not say it or says it wrongly, e.g. "3x AA alkaline".',
 )
-@click.option("--capacity", "capacity_mah", type=float, metavar="MAH", help="Stated capacity, mAh.")
+@click.option(
+    "--capacity", "capacity_mah", type=MAH_ABOVE_0, metavar="MAH", help="Stated capacity, mAh."
+)
 @click.option("--follow", is_flag=True, help="Say it anew while the run is being recorded.")
 @click.option("--json", "as_json", is_flag=True, help="Every result as JSON.")
 def forecast_command(

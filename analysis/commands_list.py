@@ -11,6 +11,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from analysis.commands_rundown import Hold
 from analysis.run_table import (
     COLUMNS,
     Line,
@@ -22,6 +23,7 @@ from analysis.run_table import (
     shown,
 )
 from logger.errors import BenchError
+from logger.measures import VOLTS
 from logger.run_list import find_runs
 
 _NARROW = ("run", "pack", "cutoff_time_s", "duration_s", "charge_mah", "mean_current_ma")
@@ -56,13 +58,11 @@ _GAP = 1
 @click.option(
     "--cutoff",
     "cutoff_v",
-    type=float,
+    type=VOLTS,
     metavar="V",
     help="One cutoff for all runs [default: each run's own].",
 )
-@click.option(
-    "--hold", "hold_s", type=float, metavar="S", help="One hold for all runs, in seconds."
-)
+@click.option("--hold", "hold_s", type=Hold(), help="One hold for all runs.")
 @click.option(
     "--csv",
     "csv_file",

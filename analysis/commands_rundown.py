@@ -10,10 +10,12 @@ import click
 
 from analysis.answer import answer, result_rows
 from analysis.doubt_table import KINDS_WORDS
+from analysis.heat import heat_caution
 from analysis.rundown import HOLD_DEFAULT_S, Rundown, rundown
 from analysis.table import interval_title, rows_of
 from analysis.words import plain_text, quantity_words
 from logger.durations import parse_duration_s
+from logger.measures import VOLTS
 from logger.pack import SAFETY_CLOSING
 from logger.run_reader import Run, read_run
 
@@ -45,7 +47,7 @@ class Hold(click.ParamType[float]):
 cutoff_option = click.option(
     "--cutoff",
     "cutoff_v",
-    type=float,
+    type=VOLTS,
     metavar="V",
     help="Voltage of the whole pack at which the circuit gives up. Default: the one the run was stopped by.",
 )
@@ -70,7 +72,7 @@ def rundown_command(
     run = read_run(run_folder)
     cutoff_v, hold_s = cutoff_of(run, cutoff_v, hold_s)
     result = rundown(run, cutoff_v, hold_s)
-    if cutoff_v is None:
+    if cutoff_v is None and {"pack_v", "bus_v"} & set(run.samples):
         result = replace(result, warnings=(_NO_CUTOFF, *result.warnings))
     if as_json:
         click.echo(json.dumps(result.as_json(), ensure_ascii=False, indent=1, allow_nan=False))
@@ -109,6 +111,9 @@ def _show(run: Run, result: Rundown) -> None:
         click.echo()
         click.echo(textwrap.fill(result.duration.note, TEXT_WIDTH))
     echo_warnings(result)
+    for caution in heat_caution(result.mean_power_w):
+        click.echo()
+        click.echo(textwrap.fill(f"Caution: {caution}", TEXT_WIDTH))
     pack = run.description.pack
     if pack is not None and not any(pack.caution in warning for warning in result.warnings):
         click.echo()

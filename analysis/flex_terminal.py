@@ -11,6 +11,7 @@ from analysis.bend import BENDS_PER_WEARING
 from analysis.flex_words import target_words
 from analysis.table import Row, interval_title
 from logger.errors import BenchError
+from logger.measures import Measure, plain_number
 
 TEXT_WIDTH: Final = 79
 _F = TypeVar("_F", bound=Callable[..., Any])
@@ -25,9 +26,28 @@ def _options(*decorators: Callable[[_F], _F]) -> Callable[[_F], _F]:
     return apply
 
 
+class _Percent(Measure):
+    """A share in percent; one under 1 is a fraction by mistake, and would claim next to nothing."""
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        number = super().convert(value, param, ctx)
+        if 0 < number <= 1:
+            self.fail(
+                f"{value} is {number:g} %: write {100 * number:g} if you mean that.", param, ctx
+            )
+        return number
+
+
+BEND_RADIUS_MM: Final = plain_number("5", least=0.1, most=1000.0)
+PERCENT: Final = _Percent("%", {"%": 1.0}, "90 or 90%")
+
 target_options = _options(
-    click.option("--cycles", type=float, metavar="N", help="Bends it must survive."),
-    click.option("--wearings", type=float, metavar="N", help="... or: evenings it must survive,"),
+    click.option("--cycles", type=plain_number("4800"), metavar="N", help="Bends it must survive."),
+    click.option(
+        "--wearings", type=plain_number("12"), metavar="N", help="... or: evenings it must survive,"
+    ),
     click.option(
         "--at",
         "place",
@@ -37,11 +57,14 @@ target_options = _options(
         + " bends an evening: planning figures without a source),",
     ),
     click.option(
-        "--per-wearing", type=float, metavar="N", help="or with your own count of bends an evening."
+        "--per-wearing",
+        type=plain_number("400"),
+        metavar="N",
+        help="or with your own count of bends an evening.",
     ),
     click.option(
         "--reliability",
-        type=float,
+        type=PERCENT,
         default=90.0,
         show_default=True,
         metavar="%",
@@ -49,7 +72,7 @@ target_options = _options(
     ),
     click.option(
         "--confidence",
-        type=float,
+        type=PERCENT,
         default=90.0,
         show_default=True,
         metavar="%",
@@ -57,7 +80,7 @@ target_options = _options(
     ),
     click.option(
         "--shape",
-        type=click.FloatRange(0.2, 50),
+        type=plain_number("2.5", least=0.2, most=50.0),
         metavar="X",
         help="A Weibull shape taken as given: an assumption, said so in the result.",
     ),
@@ -77,8 +100,13 @@ def target_of(o: dict[str, Any]) -> tuple[float, str] | None:
                 next_step="add --wearings, e.g. --wearings 12.",
             )
         return None
+    if o["wearings"] <= 0:
+        raise BenchError(
+            f"{o['wearings']:g} evenings are no target.",
+            next_step="give the evenings it must survive, e.g. --wearings 12.",
+        )
     each = o["per_wearing"] if o["per_wearing"] is not None else BENDS_PER_WEARING.get(o["place"])
-    if each is None or each <= 0 or o["wearings"] <= 0:
+    if each is None or each <= 0:
         raise BenchError(
             "How many bends is one evening?",
             next_step="add --at elbow (shoulder, hip), or your own count with --per-wearing 400.",

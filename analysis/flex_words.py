@@ -39,6 +39,11 @@ def percent(share: float, places: int = 0) -> str:
     return f"{shown} %"
 
 
+def stated_percent(share: float) -> str:
+    """A share that the user stated, as per cent, not rounded: 97.5 % stays 97.5 %."""
+    return f"{100 * share:.10g} %"
+
+
 def cycles_words(cycles: float) -> str:
     """Cycles to two significant digits, with thousands marked: ``4,800``."""
     if cycles < 10:
@@ -61,8 +66,8 @@ def group_words(name: str) -> str:
 
 def answer(group: GroupLife, claim: Claim, brief: bool = False) -> str:
     """The answer for one group, computed from its result; ``brief`` leaves the claim away, said before."""
-    share = percent(claim.reliability)
-    sure = f"at {percent(claim.confidence)} confidence"
+    share = stated_percent(claim.reliability)
+    sure = f"at {stated_percent(claim.confidence)} confidence"
     if claim.target_cycles is None or group.count is None:
         return _answer_without_target(group, claim)
     head = f"{group_words(group.name)}, at least {share} of joints survive {claim.target_words}, {sure}: "
@@ -107,7 +112,7 @@ def _what_is_missing(group: GroupLife, claim: Claim) -> str:
         if group.fit_trusted and group.weibull and group.weibull.reliability_lower
         else 0.0,
     )
-    so_far = f"so far they show {int(best * 100)} %; " if best >= 0.01 else ""
+    so_far = f"so far they show {int(best * 100 + 1e-9)} %; " if best >= 0.01 else ""
     return f"not shown yet; {so_far}{number_words(count.more)} more {specimens} without a failure would show it."
 
 
@@ -120,10 +125,10 @@ def _estimate(group: GroupLife) -> float | None:
 
 
 def _answer_without_target(group: GroupLife, claim: Claim) -> str:
-    sure = f"at {percent(claim.confidence)} confidence"
+    sure = f"at {stated_percent(claim.confidence)} confidence"
     if group.weibull is None:
         return (
-            f"{group_words(group.name)}: {group.no_fit}. Give the target (--cycles, or --wearings and --joint) "
+            f"{group_words(group.name)}: {group.no_fit}. Give the target (--cycles, or --wearings and --at) "
             "and counting says what that shows."
         )
     low = group.weibull.b10_lower.lower or 0.0
@@ -166,7 +171,7 @@ def comparison_words(pair: Comparison) -> str:
         return f"{second} {words} {first}{doubt} ({chance}; no ratio of lives: {_small_start(pair.no_ratio)})"
     ratio = pair.ratio
     upper = times_words(ratio.upper) if ratio.upper < 1e4 else "any number"
-    span = f"{times_words(ratio.lower)} to {upper} at {percent(ratio.coverage)}"
+    span = f"{times_words(ratio.lower)} to {upper} at {stated_percent(ratio.coverage)}"
     if ratio.lower > 1:
         return f"{second} outlasts {first}: {times_words(ratio.ratio)} times the life ({span}; {chance})."
     if ratio.upper < 1:
@@ -181,7 +186,7 @@ def _small_start(text: str) -> str:
 def result_rows(group: GroupLife, claim: Claim) -> tuple[tuple[str, Quantity], ...]:
     """Label and quantity of each result that exists, as it is to be read: shares in per cent, bounds by themselves."""
     rows: list[tuple[str, Quantity | None]] = []
-    sure = f"{percent(claim.confidence)} sure of at least"
+    sure = f"{stated_percent(claim.confidence)} sure of at least"
     w, count = group.weibull, group.count
     if w is not None:
         rows += [
@@ -219,7 +224,7 @@ def method_words(claim: Claim) -> str:
         "wald": "Wald on the log scale, too narrow and too symmetric for a handful",
     }[claim.method]
     return (
-        f"Weibull by maximum likelihood; two-sided {percent(claim.coverage)} intervals and one-sided {percent(claim.confidence)} "
+        f"Weibull by maximum likelihood; two-sided {percent(claim.coverage)} intervals and one-sided {stated_percent(claim.confidence)} "
         f"bounds by {how}. The shape by maximum likelihood reads high in small samples; its median excess in imitated tests is "
         "taken out in the line that says so. Counted: exact binomial bound (Clopper-Pearson), which assumes nothing of the lives."
     )

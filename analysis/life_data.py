@@ -6,6 +6,7 @@ A hand test is a CSV table with a row per specimen; ``flex_table`` makes an empt
 import csv
 import difflib
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from io import StringIO
@@ -297,7 +298,9 @@ def _number(text: str, where: str, column: str) -> float:
         number = float(text)
     except ValueError:
         number = math.nan
-    if not math.isfinite(number) or number < 0:
+    # A spreadsheet's 1.200 is twelve hundred in half of the world.
+    thousands = column != "bend_radius_mm" and re.fullmatch(r"\d{1,3}\.\d{3}", text)
+    if not math.isfinite(number) or number < 0 or thousands:
         raise BenchError(
             f"{where}, column {column}: {text!r} is not a count of zero or more."
             if text

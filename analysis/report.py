@@ -14,6 +14,7 @@ from typing import Final
 from analysis.answer import answer, result_rows
 from analysis.doubt_table import KINDS_WORDS, ROUNDING_RULE
 from analysis.events import ListedEvent, listed_events
+from analysis.heat import heat_caution
 from analysis.plots import draw_plots
 from analysis.publish import publish
 from analysis.render import Page, Part, Table, render_html, render_markdown
@@ -28,8 +29,6 @@ from logger.pack import SAFETY_CLOSING
 from logger.run_format import SAMPLES_NAME
 from logger.run_reader import Run
 
-# Mean power above which a worn piece is felt: common practice, no source.
-_WARM_W: Final = 1.0
 _SIMULATED: Final = (
     "A simulated board and a simulated pack made these numbers; no hardware was there. "
     "They show how the tool works and say nothing about a real piece."
@@ -244,15 +243,8 @@ def _imported(description: Description) -> list[str]:
 
 
 def _cautions(run: Run, result: Rundown) -> tuple[str, ...]:
-    told = []
     pack = run.description.pack
-    hours = (result.duration.value or 0.0) / 3600
-    if result.energy.value is not None and hours > 0:
-        watt = result.energy.value / hours / 1000
-        if watt > _WARM_W:
-            told.append(
-                f"The piece turns {watt:.1f} W into heat where it is worn. IEC 62368-1 and ISO 13732-1 treat about 43 °C for 8 h and 48 °C for 10 min against the skin as burn thresholds (figures from memory: look them up). Measure the warmest spot before anyone wears it."
-            )
+    told = list(heat_caution(result.mean_power_w))
     told.append(f"{pack}: {pack.caution}" if pack else f"The pack is not stated. {SAFETY_CLOSING}")
     return tuple(told)
 

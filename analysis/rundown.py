@@ -53,6 +53,12 @@ class Rundown:
     draw: Draw
     fall: Fall
 
+    @property
+    def mean_power_w(self) -> float:
+        """Mean over the whole run, 0 where energy or duration is not known."""
+        hours = (self.duration.value or 0.0) / 3600
+        return (self.energy.value or 0.0) / hours / 1000 if hours > 0 else 0.0
+
     def as_json(self) -> dict[str, Any]:
         """One plain object: results as ``Quantity.as_json``, ``simulated`` and ``warnings``."""
         results: dict[str, Any] = {

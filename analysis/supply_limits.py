@@ -1,4 +1,4 @@
-"""What supply and wires leave for the parts: USB limits and the drop in the wires.
+"""What supply and wires leave for the parts: converter, USB limits and the drop in the wires.
 
 USB 2.0, 7.2.2 (as cited second-hand): 4.75 to 5.25 V at the source, down to 4.4 V at the device.
 """
@@ -17,9 +17,9 @@ WIRE_SHARE: Final = 0.05
 
 
 def supply_warnings(budget: Budget) -> tuple[str, ...]:
-    """Wires that take too much at the peak, the worst mode of each, and USB under its limit at the end of one."""
+    """A converter of the wrong kind, wires that take too much at the peak (the worst mode of each), USB too low."""
     supply_v = budget.converter.output_v
-    warnings = []
+    warnings = _converter(budget)
     for wire in budget.wires:
         drops = {
             mode.name: estimate_mode(budget, mode, budget.pack.nominal_v).wire_drop_v[wire.name]
@@ -34,6 +34,18 @@ def supply_warnings(budget: Budget) -> tuple[str, ...]:
                 "take it thicker or shorter, or feed the far end too."
             )
     return tuple(warnings)
+
+
+def _converter(budget: Budget) -> list[str]:
+    """A converter that only steps down, fed from a pack that does not reach its output."""
+    kind, output_v = budget.converter.kind, budget.converter.output_v
+    if kind not in ("linear", "buck") or budget.pack.nominal_v > output_v:
+        return []
+    word = "linear regulator" if kind == "linear" else "buck converter"
+    return [
+        f"A {word} only steps down: it cannot make {output_v:g} V of a pack of {budget.pack.nominal_v:.1f} V. "
+        "Take a boost converter, or a pack with more cells; what is reckoned here does not hold."
+    ]
 
 
 def _usb(wire: Wire, mode: str, drop_v: float) -> list[str]:

@@ -14,6 +14,7 @@ from logger.wiring_sense import (
     Finding,
     Row,
     Senses,
+    backwards,
     contact_finding,
     lasting_findings,
     senses_of,
@@ -24,15 +25,18 @@ _BLOCK_ROWS: Final = 100
 _BLOCKS: Final = 40
 _PIECES: Final = 400
 _SUSPECTS: Final = 100
+_BACKWARDS_SHARE: Final = 0.9
 
 
 def wiring_findings(trace: Trace, description: Description) -> tuple[Finding, ...]:
-    """What is wrong with the wiring by the whole run; empty where sensor or columns are not known.
+    """What is wrong with the wiring by the whole run; without a known sensor only a current that runs backwards.
 
     Faults that hold all the time must show in rows from all over the run; hum and noise in half
     of the pieces looked at; a bad contact in any.
     """
     senses = run_senses(trace, description)
+    if senses is None and trace.current_ma is not None:
+        return _of_unknown_sensor(trace.current_ma[~trace.dead])
     if senses is None or trace.current_ma is None or trace.voltage_v is None:
         return ()
     alive = trace.alive
@@ -63,6 +67,13 @@ def run_senses(trace: Trace, description: Description) -> Senses | None:
     if trace.calibrated and calibration is not None and calibration.current is not None:
         zero = Line(zero_standard=calibration.current.zero_standard)
     return senses_of(sensor.kind, sensor.shunt_ohm, sensor.range_ma, zero)
+
+
+def _of_unknown_sensor(current_ma: Floats) -> tuple[Finding, ...]:
+    """What (n,) currents in mA say without knowing the sensor's zero: nearly all backwards."""
+    if not len(current_ma) or (current_ma < 0).mean() < _BACKWARDS_SHARE:
+        return ()
+    return (backwards(float(np.median(current_ma))),)
 
 
 def _rows(trace: Trace, at: Rows) -> list[Row]:

@@ -1,7 +1,7 @@
 """The calibration at the bench: what is read and compared, step by step, and what is said meanwhile."""
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
@@ -9,6 +9,7 @@ from typing import Final
 from logger import calibration_store
 from logger.calibration import Calibration
 from logger.calibration_steps import (
+    METER,
     Accuracy,
     Reading,
     Step,
@@ -29,6 +30,8 @@ from logger.port import Found
 _DIGITS: Final = 3
 # Small resistors are rated for a quarter of a watt: common practice, no source.
 _WARM_W: Final = 0.12
+# Currents less than this factor apart say little about the zero.
+_APART: Final = 2.0
 
 
 @dataclass
@@ -43,7 +46,6 @@ class Bench:
     tolerance: float
     say: Callable[[str], None]
     steps: list[Step] = field(default_factory=list)
-    resistor_limits: list[float] = field(default_factory=list)
 
     def read(self) -> Reading:
         sheet, shunt_ohm = sheet_of(self.found)
@@ -55,7 +57,7 @@ class Bench:
     def zero(self) -> None:
         reading = self.read()
         check_zero(reading, self.found)
-        self.steps.append(Step(reading, true_ma=0.0))
+        self.steps.append(Step(reading, true_ma=0.0, taken_utc=_now_utc()))
 
     def point(self, current: str | None, volts: str | None) -> None:
         """One comparison with what the meter shows, or with the known resistor."""
@@ -64,13 +66,14 @@ class Bench:
             self.say("   The load is not steady: a plain resistor makes a better reference.")
         volt = typed_number(volts) if volts else None
         true_ma: float | None
+        limit, against = self.accuracy, METER
         if self.resistor_ohm is not None and not current:
             sheet, shunt_ohm = sheet_of(self.found)
             true_ma = resistor_current(reading, self.resistor_ohm, shunt_ohm, volt)
             self.say(f"   through {self.resistor_ohm:g} Ω flow {true_ma:.4g} mA")
             meter = self.volt_accuracy if volt is not None else None
             limit = resistor_accuracy(self.tolerance, sheet, reading.bus_v, meter)
-            self.resistor_limits.append(limit)
+            against = f"{self.resistor_ohm:g} Ω"
             watt = 1e-6 * true_ma**2 * self.resistor_ohm
             if watt > _WARM_W:
                 self.say(
@@ -85,49 +88,59 @@ class Bench:
                 f"A current of {true_ma:g} mA cannot serve as a reference.",
                 next_step="give the meter's reading in mA, above zero.",
             )
-        step = with_true(reading, true_ma, volt, digits)
+        if true_ma is None and volt is None:
+            raise BenchError(
+                "There is nothing to compare the sensor with.",
+                next_step="give the meter's mA above zero (--at), or --resistor; the zero is --zero.",
+            )
+        step = replace(
+            with_true(reading, true_ma, volt, digits),
+            limit_ma=limit if true_ma else 0.0,
+            limit_v=self.volt_accuracy if volt else 0.0,
+            against=against,
+            taken_utc=_now_utc(),
+        )
         check_point(step, self.found)
         self.steps.append(step)
 
-    def judge_loaded_steps(self) -> None:
-        """How far off the resistor's currents may be, for steps that an earlier command read."""
-        if self.resistor_ohm is None or self.resistor_limits:
-            return
-        sheet, _ = sheet_of(self.found)
-        for step in self.steps:
-            if step.true_ma:
-                meter = self.volt_accuracy if step.true_v is not None else None
-                self.resistor_limits.append(
-                    resistor_accuracy(self.tolerance, sheet, step.reading.bus_v, meter)
-                )
-
     def finish(self, temperature_c: float | None) -> tuple[Calibration, Path]:
-        limit = max([*self.resistor_limits, 0.0]) or self.accuracy
+        limit = max((step.limit_ma for step in self.steps), default=0.0) or self.accuracy
+        volt_limit = max((step.limit_v for step in self.steps), default=0.0) or self.volt_accuracy
         calibration = calibrate(
             self.steps,
-            Accuracy(limit, self.volt_accuracy),
+            Accuracy(limit, volt_limit),
             self.found,
-            done_utc=datetime.now(UTC).isoformat(timespec="seconds"),
+            done_utc=_now_utc(),
             temperature_c=temperature_c,
-            method=self._method(limit),
+            method=self._method(limit, volt_limit),
         )
         return calibration, calibration_store.add(
             calibration_store.calibration_folder(), calibration
         )
 
-    def _method(self, limit: float) -> str:
+    def doubts(self) -> list[str]:
+        """What the steps leave open: no zero, and currents too close together to part it from the gain."""
+        currents = [step.true_ma for step in self.steps if step.true_ma]
+        zeroed = any(step.true_ma == 0.0 for step in self.steps)
+        if not currents or zeroed or max(currents) >= _APART * min(currents):
+            return []
+        return [
+            "Zero and gain cannot be told apart: there is no zero, and the currents are nearly the same. "
+            "Do the zero (--zero), and one current near the piece's least, one near its greatest."
+        ]
+
+    def _method(self, limit: float, volt_limit: float) -> str:
         parts = []
         if any(step.true_ma == 0.0 for step in self.steps):
             parts.append("zero with no current")
         currents = ", ".join(f"{step.true_ma:.4g}" for step in self.steps if step.true_ma)
         if currents:
-            what = f"{self.resistor_ohm:g} Ω" if self.resistor_limits else "a meter"
+            against = dict.fromkeys(step.against for step in self.steps if step.true_ma)
+            what = " and ".join(against)
             parts.append(f"current against {what} within {100 * limit:.2g} % at {currents} mA")
         volts = ", ".join(f"{step.true_v:.4g}" for step in self.steps if step.true_v)
         if volts:
-            parts.append(
-                f"voltage against a meter within {100 * self.volt_accuracy:.2g} % at {volts} V"
-            )
+            parts.append(f"voltage against a meter within {100 * volt_limit:.2g} % at {volts} V")
         return "; ".join(parts)
 
 
@@ -150,3 +163,14 @@ def _digits_limit(text: str) -> float:
         return 0.0
     _, point, decimals = text.strip().replace(",", ".").partition(".")
     return float(_DIGITS * 10.0 ** -len(decimals)) if point else float(_DIGITS)
+
+
+def age_h(taken_utc: str) -> float:
+    """Hours since a step was taken; 0 where it does not say."""
+    if not taken_utc:
+        return 0.0
+    return (datetime.now(UTC) - datetime.fromisoformat(taken_utc)).total_seconds() / 3600
+
+
+def _now_utc() -> str:
+    return datetime.now(UTC).isoformat(timespec="seconds")

@@ -12,6 +12,7 @@ from typing import Final
 from firmware_probe.line_format import command
 from logger.calibration import Calibration
 from logger.calibration_fit import Compared, Prior, fit_line
+from logger.calibration_store import FOLDER_VARIABLE
 from logger.errors import BenchError
 from logger.port import Found, LinkLostError
 from logger.sensor_limits import (
@@ -25,6 +26,7 @@ from logger.sensor_limits import (
 from logger.stream import LineDecoder, Window
 from logger.wiring_sense import Row
 
+METER: Final = "a meter"
 WINDOW_US: Final = 100_000
 ROWS_LEAST: Final = 10
 _WAIT_S: Final = 0.1
@@ -52,13 +54,21 @@ class Reading:
 
 @dataclass(frozen=True)
 class Step:
-    """One comparison. ``true_ma`` 0: the zero. None: not compared. ``*_digits``: limit of the reference's last digits."""
+    """One comparison. ``true_ma`` 0: the zero. None: not compared. ``digits_*``: limit of the reference's last digits.
+
+    ``limit_ma``, ``limit_v``: greatest relative error of the references, 0 where not compared;
+    ``against``: what the current was compared with; ``taken_utc``: when.
+    """
 
     reading: Reading
     true_ma: float | None = None
     true_v: float | None = None
     digits_ma: float = 0.0
     digits_v: float = 0.0
+    limit_ma: float = 0.0
+    limit_v: float = 0.0
+    against: str = METER
+    taken_utc: str = ""
 
 
 @dataclass(frozen=True)
@@ -264,8 +274,16 @@ def _compared_ma(step: Step) -> Compared:
 
 
 def save_steps(path: Path, steps: Sequence[Step]) -> None:
-    path.parent.mkdir(parents=True, exist_ok=True)
-    path.write_text(json.dumps([asdict(step) for step in steps], indent=1), encoding="utf-8")
+    """Keep the steps for the next command. Raises BenchError."""
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(json.dumps([asdict(step) for step in steps], indent=1), encoding="utf-8")
+    except OSError as error:
+        raise BenchError(
+            f"The step cannot be kept in {path.parent}.",
+            evidence=error.strerror or str(error),
+            next_step=f"make that folder writable, or set {FOLDER_VARIABLE} to another one.",
+        ) from error
 
 
 def load_steps(path: Path) -> list[Step]:

@@ -1,23 +1,36 @@
 """``drawbench calibrate``: guided steps at the bench, one step per command for scripts, or an old run's copy."""
 
 import json
+import math
+from collections.abc import Mapping
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import Final
 
 import click
+from click.core import ParameterSource
 
 from firmware_probe.line_format import command
 from logger import calibration_store
 from logger.calibration import Calibration, Line
 from logger.calibration_attach import attach, run_board
-from logger.calibration_bench import Bench, typed_number
-from logger.calibration_steps import load_steps, save_steps
+from logger.calibration_bench import Bench, age_h, typed_number
+from logger.calibration_steps import (
+    METER,
+    Step,
+    load_steps,
+    resistor_accuracy,
+    save_steps,
+    sheet_of,
+)
 from logger.command_options import Duration, baud_option
 from logger.errors import BenchError
+from logger.measures import CELSIUS_OF_BENCH, OHMS_ABOVE_0, PERCENT_ABOVE_0
 from logger.port import Found, find_boards, one_board
 
 _POINTS_WANTED: Final = 2
+_STEPS_OLD_H: Final = 12.0
 
 
 @click.command("calibrate")
@@ -28,7 +41,7 @@ _POINTS_WANTED: Final = 2
 )
 @click.option(
     "--accuracy",
-    type=click.FloatRange(min=0, min_open=True),
+    type=PERCENT_ABOVE_0,
     default=1.0,
     show_default=True,
     metavar="PERCENT",
@@ -36,7 +49,7 @@ _POINTS_WANTED: Final = 2
 )
 @click.option(
     "--volt-accuracy",
-    type=click.FloatRange(min=0, min_open=True),
+    type=PERCENT_ABOVE_0,
     default=0.5,
     show_default=True,
     metavar="PERCENT",
@@ -44,19 +57,19 @@ _POINTS_WANTED: Final = 2
 )
 @click.option(
     "--resistor",
-    type=click.FloatRange(min=0, min_open=True),
+    type=OHMS_ABOVE_0,
     metavar="OHM",
     help="Compare with a known resistor as load instead of a meter in series.",
 )
 @click.option(
     "--tolerance",
-    type=click.FloatRange(min=0, min_open=True),
+    type=PERCENT_ABOVE_0,
     default=1.0,
     show_default=True,
     metavar="PERCENT",
     help="Of that resistor.",
 )
-@click.option("--temperature", type=click.FloatRange(-40, 85), metavar="C", help="Of the bench.")
+@click.option("--temperature", type=CELSIUS_OF_BENCH, metavar="C", help="Of the bench.")
 @click.option("--zero", "step_zero", is_flag=True, help="Script: the zero step only, no questions.")
 @click.option(
     "--at",
@@ -120,7 +133,7 @@ def calibrate_command(
     found = one_board(find_boards(port, baud))
     try:
         if show:
-            _show_kept(found)
+            _show_kept(found, as_json)
             return
         bench = Bench(
             found,
@@ -158,17 +171,45 @@ def _scripted(
     """One or more steps, kept in a file until ``--finish``."""
     path = calibration_store.calibration_folder() / f"{bench.found.hello.board}.steps"
     bench.steps = load_steps(path)
+    old = [step.taken_utc for step in bench.steps if age_h(step.taken_utc) > _STEPS_OLD_H]
+    if old:
+        bench.say(
+            f"! The kept steps begin on {min(old)[:10]}. Are they still of this bench? Else delete {path}."
+        )
     if step_zero:
         bench.zero()
     if step_at is not None:
         bench.point(step_at if typed_number(step_at) else None, volts)
     if not finish:
         save_steps(path, bench.steps)
-        bench.say(f"{len(bench.steps)} steps so far; --finish fits them.")
+        count = len(bench.steps)
+        bench.say(f"{count} {'step' if count == 1 else 'steps'} so far; --finish fits them.")
         return
-    bench.judge_loaded_steps()
+    bench.steps = [_with_limits_said_last(step, bench) for step in bench.steps]
     _finish(bench, temperature, as_json)
     path.unlink(missing_ok=True)
+
+
+def _with_limits_said_last(step: Step, bench: Bench) -> Step:
+    """A kept step, with the references' accuracy as given beside ``--finish``, if it was."""
+    context = click.get_current_context()
+
+    def said(name: str) -> bool:
+        return context.get_parameter_source(name) is ParameterSource.COMMANDLINE
+
+    limit_ma, limit_v = step.limit_ma, step.limit_v
+    if step.true_v is not None and said("volt_accuracy"):
+        limit_v = bench.volt_accuracy
+    if not step.true_ma:
+        return replace(step, limit_v=limit_v)
+    if step.against == METER:
+        if said("accuracy"):
+            limit_ma = bench.accuracy
+    elif said("tolerance"):
+        sheet, _ = sheet_of(bench.found)
+        meter = (limit_v or bench.volt_accuracy) if step.true_v is not None else None
+        limit_ma = resistor_accuracy(bench.tolerance, sheet, step.reading.bus_v, meter)
+    return replace(step, limit_ma=limit_ma, limit_v=limit_v)
 
 
 def _guided(bench: Bench, temperature: float | None, as_json: bool) -> None:
@@ -213,13 +254,21 @@ def _guided(bench: Bench, temperature: float | None, as_json: bool) -> None:
 
 def _finish(bench: Bench, temperature: float | None, as_json: bool) -> None:
     calibration, path = bench.finish(temperature)
+    doubts = bench.doubts()
     if as_json:
-        document = {"calibration": calibration.as_json(), "kept_in": str(path), "warnings": []}
-        click.echo(json.dumps(document, ensure_ascii=False, indent=1))
+        document = {
+            "calibration": calibration.as_json(),
+            **_results(calibration),
+            "kept_in": str(path),
+            "warnings": doubts,
+        }
+        _echo_json(document)
         return
     click.echo("")
     for text in _words(calibration):
         click.echo(text)
+    for text in doubts:
+        click.echo(f"! {text}")
     click.echo(f"Kept in {path}. Runs of this board get a copy from now on.")
 
 
@@ -261,7 +310,7 @@ def _attach(folder: Path, from_file: Path | None, force: bool, as_json: bool) ->
             "kept_aside": str(done.kept_aside),
             "warnings": [*problems, *done.warnings],
         }
-        click.echo(json.dumps(document, ensure_ascii=False, indent=1))
+        _echo_json(document)
         return
     for text in _words(done.calibration):
         click.echo(text)
@@ -271,10 +320,43 @@ def _attach(folder: Path, from_file: Path | None, force: bool, as_json: bool) ->
     click.echo(f"The description before: {done.kept_aside}")
 
 
-def _show_kept(found: Found) -> None:
+def _results(calibration: Calibration) -> dict[str, dict[str, object]]:
+    """Zero and gain of each line as results, at 95 %."""
+    found: dict[str, dict[str, object]] = {}
+    for name, unit, line in (
+        ("current", "mA", calibration.current),
+        ("voltage", "V", calibration.voltage),
+    ):
+        if line is None:
+            continue
+        gain = (100 * (1 / line.factor - 1), 200 * math.hypot(line.factor_standard, line.reference_factor))  # fmt: skip
+        for what, of, value, half in (
+            ("zero", unit, line.zero, 2 * line.zero_standard),
+            ("gain_error", "%", *gain),
+        ):
+            if what == "zero" or line.points:
+                found[f"{name}_{what}"] = {
+                    "value": value,
+                    "unit": of,
+                    "lower": value - half,
+                    "upper": value + half,
+                    "coverage": 0.95,
+                }
+    return found
+
+
+def _echo_json(document: Mapping[str, object]) -> None:
+    click.echo(json.dumps(document, ensure_ascii=False, indent=1, allow_nan=False))
+
+
+def _show_kept(found: Found, as_json: bool) -> None:
     kept, problems = calibration_store.load(
         calibration_store.calibration_folder(), found.hello.board
     )
+    if as_json:
+        listed = [{"calibration": item.as_json(), **_results(item)} for item in kept]
+        _echo_json({"board": found.hello.board, "calibrations": listed, "warnings": problems})
+        return
     for text in problems:
         click.echo(f"! {text}")
     if not kept:

@@ -30,6 +30,7 @@ from logger.flex_store import (
     read_flex_rows,
     write_flex_description,
 )
+from logger.measures import plain_number
 from logger.port import Candidate, Link, ask_all, find_boards, one_board, open_link
 from logger.run_store import create_run_folder
 from logger.stream import Hello
@@ -66,7 +67,7 @@ CYCLES_DEFAULT = 10_000
 @click.option(
     "--period",
     "period_s",
-    type=click.FloatRange(0.1, 600),
+    type=plain_number("2", least=0.1, most=600.0),
     default=2.0,
     show_default=True,
     metavar="S",
@@ -83,7 +84,7 @@ CYCLES_DEFAULT = 10_000
 @click.option(
     "--bend-radius",
     "bend_radius_mm",
-    type=click.FloatRange(0.1, 1000),
+    type=plain_number("5", least=0.1, most=1000.0),
     metavar="MM",
     help="Inner radius of the bend.",
 )
@@ -95,17 +96,25 @@ CYCLES_DEFAULT = 10_000
     help="What failed means.",
 )
 @click.option(
-    "--open-ms", type=float, default=10.0, show_default=True, help="Least interruption that counts."
+    "--open-ms",
+    type=plain_number("10"),
+    default=10.0,
+    show_default=True,
+    help="Least interruption that counts.",
 )
 @click.option(
     "--factor",
-    type=float,
+    type=plain_number("2"),
     default=2.0,
     show_default=True,
     help="Resistance over the joint's own first value.",
 )
 @click.option(
-    "--in-a-row", type=int, default=10, show_default=True, help="... for so many cycles in a row."
+    "--in-a-row",
+    type=click.IntRange(1),
+    default=10,
+    show_default=True,
+    help="... for so many cycles in a row.",
 )
 @click.option("--go-on", is_flag=True, help="Bend on after every joint has failed.")
 @click.option(
@@ -120,7 +129,7 @@ CYCLES_DEFAULT = 10_000
 @click.option(
     "--give-up",
     "give_up_s",
-    type=float,
+    type=plain_number("600", above=0.0),
     default=600.0,
     show_default=True,
     metavar="S",

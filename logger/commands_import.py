@@ -9,6 +9,7 @@ from typing import Any, TypeVar
 import click
 
 from logger.errors import BenchError
+from logger.measures import MAH_ABOVE_0, OHMS_ABOVE_0
 from logger.pack import parse_pack
 from logger.run_format import COLUMN_BY_NAME
 from logger.text_import import Imported, read_text
@@ -58,7 +59,7 @@ def _column_options(function: _F) -> _F:
 @_column_options
 @click.option(
     "--shunt-ohm",
-    type=float,
+    type=OHMS_ABOVE_0,
     metavar="OHM",
     help="Resistance that a current given in V, mV or uV was measured over.",
 )
@@ -108,7 +109,7 @@ def _column_options(function: _F) -> _F:
     "--capacity",
     "--capacity-mah",
     "capacity_mah",
-    type=float,
+    type=MAH_ABOVE_0,
     metavar="MAH",
     help="The label's capacity of the pack.",
 )

@@ -10,6 +10,7 @@ import click
 from logger.command_options import Duration, baud_option
 from logger.forecast_process import Forecasts
 from logger.log_plan import EXIT_CODES_HELP, Plan, prepare, summary
+from logger.measures import CELSIUS_OF_BENCH, MAH_ABOVE_0, MILLIAMPERES_ABOVE_0, VOLTS_ABOVE_0
 from logger.screen import Screen, choose_screen
 from logger.side_by_side import record
 
@@ -40,13 +41,13 @@ def default_folder() -> Path:
 @click.option("--pack", help='What feeds it: "3x AA alkaline", "li-ion", "usb-bank".')
 @click.option(
     "--capacity",
-    type=click.FloatRange(min=0, min_open=True),
+    type=MAH_ABOVE_0,
     metavar="MAH",
     help="The label's capacity of the pack.",
 )
 @click.option(
     "--cutoff",
-    type=click.FloatRange(min=0, min_open=True),
+    type=VOLTS_ABOVE_0,
     metavar="VOLT",
     help="End when the pack's voltage is below this.",
 )
@@ -60,7 +61,7 @@ def default_folder() -> Path:
 @click.option("--for", "duration", type=Duration(), help="End after this time, e.g. 10h.")
 @click.option(
     "--charge",
-    type=click.FloatRange(min=0, min_open=True),
+    type=MAH_ABOVE_0,
     metavar="MAH",
     help="End when this charge has been drawn.",
 )
@@ -74,12 +75,10 @@ def default_folder() -> Path:
 @click.option("--author", default="", help="Who measures.")
 @click.option("--load-note", default="", help="What draws the current, in words.")
 @click.option("--notes", default="", help="Anything else worth keeping.")
-@click.option(
-    "--temperature", type=click.FloatRange(-40, 85), metavar="C", help="Of the bench, in °C."
-)
+@click.option("--temperature", type=CELSIUS_OF_BENCH, metavar="C", help="Of the bench, in °C.")
 @click.option(
     "--board-draw",
-    type=click.FloatRange(min=0, min_open=True),
+    type=MILLIAMPERES_ABOVE_0,
     metavar="MA",
     help="The board itself hangs on the pack behind the sensor and takes this much [default: fed by USB].",
 )

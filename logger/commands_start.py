@@ -14,6 +14,7 @@ from logger.commands_log import run_plan
 from logger.durations import parse_duration_s
 from logger.errors import BenchError
 from logger.log_plan import Plan
+from logger.measures import MAH_ABOVE_0, VOLTS_ABOVE_0
 from logger.pack import Pack, parse_pack
 from logger.port import find_boards, one_board
 from logger.probe_check import judge, listen
@@ -42,14 +43,14 @@ WIRING: Final = """\
 @click.option("--pack", "pack_text", help=f'Which pack? [default: "{PACK_DEFAULT}"]')
 @click.option(
     "--capacity",
-    type=click.FloatRange(min=0, min_open=True),
+    type=MAH_ABOVE_0,
     metavar="MAH",
     help="The label's capacity, if it has one.",
 )
 @click.option("--need", type=Duration(), help="How long must it last? [default: 8h]")
 @click.option(
     "--cutoff",
-    type=click.FloatRange(min=0, min_open=True),
+    type=VOLTS_ABOVE_0,
     metavar="VOLT",
     help="Where does the circuit give up? [default: the floor of the cells]",
 )

@@ -32,10 +32,11 @@ from logger.screen import BoardView
 from logger.session import Session
 
 EXIT_OK: Final = 0
+EXIT_NOT_BEGUN: Final = 2
 EXIT_ENDED_EARLY: Final = 3
 EXIT_LOAD_UNCONFIRMED: Final = 4
 EXIT_CODES_HELP: Final = (
-    "Exit code: 0 the run ended as asked, or you ended it; 2 it could not begin; 3 it ended early (disk full, "
+    "Exit code: 0 the run ended as asked, or you ended it; 2 it could not begin, or the pack stood under the cutoff from the first row on; 3 it ended early (disk full, "
     "board gone, error), with everything kept; 4 the load switch did not confirm that it opened."
 )
 WINDOW_MIN_S: Final = 0.01
@@ -90,6 +91,8 @@ class Recorder:
     @property
     def exit_code(self) -> int:
         reason = self.recording.ended_as[0] if self.recording.ended_as else "error"
+        if self.recording.under_cutoff_at_once:
+            return EXIT_NOT_BEGUN
         if self.recording.load_unconfirmed:
             return EXIT_LOAD_UNCONFIRMED
         if self.session.writer.rows_dropped:
@@ -104,6 +107,12 @@ class Recorder:
 
 def prepare(plan: Plan, say: Say) -> list[Recorder]:
     """Check everything, find the boards, make the folders. Raises BenchError before anything is written."""
+    if plan.capacity is not None and not plan.pack:
+        raise BenchError(
+            "A capacity without a pack says nothing.",
+            evidence=f"--capacity {plan.capacity:g}",
+            next_step='give --pack with it, such as --pack "3x AA alkaline".',
+        )
     pack = parse_pack(plan.pack, plan.capacity) if plan.pack else None
     if plan.window is not None and not WINDOW_MIN_S <= plan.window <= WINDOW_MAX_S:
         raise BenchError(
@@ -331,7 +340,9 @@ def _tell(plan: Plan, pack: Pack | None, found: list[Found], say: Say) -> None:
     if plan.resume is None:
         say(f"Recording into {plan.folder}.")
     switch = all(item.hello.load != "-" for item in found)
-    opens = plan.open_load is not False and (plan.cutoff is not None or pack is not None)
+    opens = (
+        plan.cutoff is not None or pack is not None if plan.open_load is None else plan.open_load
+    )
     for text in safety.cautions(pack, plan.cutoff, load_switch=switch, opens_load=opens):
         say(f"Caution: {text}")
     window_s = plan.window or found[0].hello.window_us / 1e6 or DEFAULT_WINDOW_S

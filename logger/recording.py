@@ -238,6 +238,11 @@ class Recording:
             trouble=self.disk_trouble,
         )
 
+    @property
+    def under_cutoff_at_once(self) -> bool:
+        """The cutoff ended a run that never stood above it."""
+        return self.ended_as is not None and self.ended_as[0] == "cutoff" and self._rule.never_above
+
     def run_s(self, now: Moment) -> float:
         """Run time now, by the computer's clock where it can be told; never before the last row."""
         told_s = self._tie.run_s(now.steady_s)
@@ -391,7 +396,9 @@ class Recording:
             self.finish("cutoff", text, self._now)
 
     def _board_s(self, time_us: int) -> float:
-        """Board time on the run's axis, never before the last row."""
+        """Board time on the run's axis, never before the last row; 0 before the first."""
+        if self._axis.boot is None:
+            return 0.0
         return max(time_us + self._axis.time_zero_us, self._axis.time_us) / MICRO
 
     def _link_event(self, text: str) -> None:

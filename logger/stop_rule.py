@@ -26,6 +26,11 @@ class StopRule:
         self._charge_umah = _micro(stop.charge_mah)
         self.below_since_us: int | None = None
 
+    @property
+    def never_above(self) -> bool:
+        """No row has stood above the cutoff so far."""
+        return self.stop.cutoff_v is not None and not self._was_above
+
     def row(self, time_us: int, pack_v: float, charge_umah: int) -> tuple[str, str] | None:
         """End reason and text if the run is over with this row, else None."""
         if pack_v < self._cutoff_v:
@@ -34,7 +39,7 @@ class StopRule:
             if time_us - self.below_since_us >= self._hold_us:
                 held = f", held for {clock_text(self.stop.hold_s)}" if self.stop.hold_s else ""
                 if not self._was_above:
-                    held = " from the first row on: is the pack connected, and the cutoff right?"
+                    held = " from the first row on; check the pack's wires and the cutoff"
                 return "cutoff", f"pack voltage below {self._cutoff_v:g} V{held}"
         else:
             self._was_above = True

@@ -111,6 +111,7 @@ def read_text(
             *completed,
             *fault_warnings,
             *doubts(samples),
+            *plan.doubts,
         ),
         usual_step_s=ordered.usual_step_s,
         started_utc=started_utc,

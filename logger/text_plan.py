@@ -45,11 +45,15 @@ class ColumnPlan:
 
 @dataclass(frozen=True)
 class Plan:
-    """How rows are read. ``unused``: names of the columns that go nowhere. ``shunt_ohm``: as stated, None if not."""
+    """How rows are read. ``unused``: names of the columns that go nowhere. ``shunt_ohm``: as stated, None if not.
+
+    ``doubts``: in words, columns that are named like a quantity of ours but hold no numbers.
+    """
 
     time: TimePlan
     columns: tuple[ColumnPlan, ...]
     unused: tuple[str, ...] = ()
+    doubts: tuple[str, ...] = ()
     shunt_ohm: float | None = None
 
 
@@ -94,7 +98,19 @@ class _Planner:
             for place in range(len(self.table.layout.names))
             if place not in used
         ]
-        return Plan(time, tuple(made), tuple(unused), wish.shunt_ohm)
+        return Plan(time, tuple(made), tuple(unused), self._wordy(made), wish.shunt_ohm)
+
+    def _wordy(self, made: Sequence[ColumnPlan]) -> tuple[str, ...]:
+        """Columns by whose name voltage or current was looked for, whose cells are no numbers."""
+        found = {column.target for column in made}
+        return tuple(
+            f"{self.table.name(place)} may be the {read.quantity}, but its cells are no numbers "
+            f"({self.table.first(place)[:20]!r}): write them without a sign between thousands"
+            for place, read in enumerate(self.table.read)
+            if read.quantity in ("voltage", "current")
+            and TARGETS[read.quantity] not in found
+            and self.table.kind(place) == "text"
+        )
 
     def _measured(self, word: str) -> ColumnPlan | None:
         wish = self.wish

@@ -20,6 +20,7 @@ from logger.run_reader import longest_in_order
 
 Floats = npt.NDArray[np.float64]
 
+_MIDNIGHT_S: Final = 86400.0
 # Counters of sketches (32-bit ms and us, also signed; 31-bit, 16-bit) and the clock at midnight.
 _WRAPS: Final = (
     (2**32 * 1e-3, "the millisecond counter wrapped at 2^32"),
@@ -28,9 +29,10 @@ _WRAPS: Final = (
     (2**31 * 1e-6, "the microsecond counter wrapped at 2^31"),
     (2**16 * 1e-3, "the millisecond counter wrapped at 2^16"),
     (2**16 * 1.0, "the second counter wrapped at 2^16"),
-    (86400.0, "the clock passed midnight"),
+    (_MIDNIGHT_S, "the clock passed midnight"),
 )
 _WRAP_STEPS: Final = 20.0  # a wrap leaves a step of at most so many usual steps
+_CLOSE_STEPS: Final = 2.5  # a wrap right at zero with a longer step than this is a restart
 _GLITCH_ROWS: Final = 3  # so many rows with an odd time are a glitch, more are a clock set back
 _BACK_SHARE_MAX: Final = 0.02  # a column that goes back more often is no time
 GAP_STEPS: Final = 10.0  # a step of more than so many usual steps is a gap
@@ -171,6 +173,9 @@ def _wrap(before_s: float, after_s: float, usual_s: float) -> tuple[float, str] 
         step_s = after_s + span_s - before_s
         # The longer the step for the span, the more a restart could pass for a wrap.
         steps_max = min(_WRAP_STEPS, span_s / (4 * usual_s))
+        # A clock that starts at zero with rows missing before it: it began again, by chance near a wrap.
+        if span_s != _MIDNIGHT_S and 0 <= after_s < usual_s:
+            steps_max = min(steps_max, _CLOSE_STEPS)
         if before_s < span_s and 0 < step_s <= steps_max * usual_s:
             return span_s, words
     return None

@@ -116,6 +116,16 @@ def lasting_findings(rows: Sequence[Row], senses: Senses) -> tuple[Finding, ...]
     return tuple(finding for finding in found if finding is not None)
 
 
+def backwards(current_ma: float) -> Finding:
+    """The current flows into the pack."""
+    return Finding(
+        "swapped",
+        f"The current runs backwards ({current_ma:.1f} mA).",
+        "Pack and load are swapped at the sensor: the pack's plus belongs to VIN+, the load to VIN-. "
+        "(Or something charges the pack: unplug the piece's USB.)",
+    )
+
+
 def static_finding(rows: Sequence[Row], senses: Senses) -> Finding | None:
     """Faults that hold all the time; ``rows`` must not be empty."""
     bus_v = median(row.bus_v for row in rows)
@@ -137,12 +147,7 @@ def static_finding(rows: Sequence[Row], senses: Senses) -> Finding | None:
             "Join the board's ground to the pack's minus, and check the wire at VIN-.",
         )
     if current_ma < -senses.least_ma:
-        return Finding(
-            "swapped",
-            f"The current runs backwards ({current_ma:.1f} mA).",
-            "Pack and load are swapped at the sensor: the pack's plus belongs to VIN+, the load to VIN-. "
-            "(Or something charges the pack: unplug the piece's USB.)",
-        )
+        return backwards(current_ma)
     if not flows:
         return Finding(
             "no-current",

@@ -14,6 +14,7 @@ from analysis.budget_edit import corrected_text
 from analysis.budget_estimate import estimate_evening, estimate_mode
 from analysis.budget_file import parse_budget, read_budget
 from analysis.budget_story import tell_budget
+from analysis.budget_words import answer_sentences
 from analysis.supply_limits import USB_DEVICE_LEAST_V, USB_SOURCE_LEAST_V, supply_warnings
 from logger.errors import BenchError
 from logger.pack import CHEMISTRIES
@@ -168,6 +169,10 @@ def test_efficiency_intervals_hold_the_truth() -> None:
         ('"boost"', '"pump"', 7, "none, linear, boost, buck"),
         ('carries = ["LEDs"]', 'carries = ["LED"]', 35, "did you mean 'LEDs'"),
         ("[part.pixel.dark]", "[part.current_ma]\n  ride = 5.0", 22, "a figure already"),
+        ("active = 40.0", "active = 4.0", 29, "under the mean of 12 mA"),
+        ("output_v = 5.0", "output_v = 0", 8, "0.5 to 60"),
+        ("give_up_v = 2.7", "give_up_v = 2700", 3, "0.5 to 60"),
+        ("converter =", "capacity_mah = -5\nconverter =", 7, "capacity_mah: -5 is out of range"),
     ],
 )
 def test_errors_name_line_field_and_what_is_valid(
@@ -186,6 +191,41 @@ def test_missing_file_and_broken_toml(tmp_path: Path) -> None:
     broken.write_text("[piece\n", encoding="utf-8")
     with pytest.raises(BenchError, match="line 1"):
         read_budget(broken)
+
+
+def test_a_mark_in_front_of_the_file_is_no_fault(tmp_path: Path) -> None:
+    """Some editors write a byte order mark in front of UTF-8."""
+    marked = tmp_path / "marked.toml"
+    marked.write_text(VEST, encoding="utf-8-sig")
+    assert read_budget(marked) == parse_budget(VEST)
+
+
+@pytest.mark.parametrize(
+    ("changes", "told"),
+    [
+        ({}, ""),
+        ({"hours = 3\n": ""}, "no part of the evening: ride"),
+        ({"hours = 3\n": "", "hours = 1\n": ""}, "one hour of each"),
+        ({'"boost"': '"buck"'}, "buck converter only steps down"),
+        ({'"boost"': '"linear"'}, "linear regulator only steps down"),
+        ({"quantity = 24": "quantity = 200"}, "W into heat where it is worn"),
+    ],
+)
+def test_what_the_maker_overlooked_is_said(changes: dict[str, str], told: str) -> None:
+    text = VEST
+    for old, new in changes.items():
+        text = text.replace(old, new)
+    warnings = " ".join(tell_budget(parse_budget(text)).warnings)
+    for words in ("no part of the evening", "one hour of each", "steps down", "into heat"):
+        assert (words in warnings) == (words in told)
+    assert told in warnings
+
+
+def test_a_pack_that_is_empty_at_once_is_said_so() -> None:
+    story = tell_budget(parse_budget(VEST.replace("3x AA alkaline", "1x CR2032 lithium-coin")))
+    sentences = " ".join(answer_sentences(story))
+    assert "empty within a minute" in sentences
+    assert "At the peak" not in sentences  # a sag of more than the pack has says nothing
 
 
 def _mean_ma(text: str, index: int) -> float:

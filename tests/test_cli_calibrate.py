@@ -288,3 +288,49 @@ def test_what_cannot_be_attached_is_said(folder: Path, old_run: Path, tmp_path: 
     assert "does not say which board" in happened("--attach", str(old_run))
     description.write_text("{")
     assert "cannot be read" in happened("--attach", str(old_run))
+
+
+def test_each_step_keeps_the_accuracy_of_its_own_reference(folder: Path) -> None:
+    """A resistor good to 5 % is not taken for a meter good to 1 % because --finish does not repeat it."""
+    with bench(0.1, volt=4.5 + 0.1 * 0.1008) as (port, _):
+        scripted(port, "--at", "0", "--resistor", "45", "--tolerance", "5")
+        made = json.loads(scripted(port, "--finish", "--json").output)
+    assert "against 45 Ω within 5" in made["calibration"]["method"]
+    gain = made["current_gain_error"]
+    assert set(gain) >= {"value", "unit", "lower", "upper", "coverage"}
+    assert any("cannot be told apart" in told for told in made["warnings"])
+
+
+def test_a_step_that_compares_nothing_is_refused(folder: Path) -> None:
+    with bench(0.1) as (port, _):
+        result = run("--port", port, "--for", "2s", "--at", "0")
+    assert isinstance(result.exception, BenchError)
+    assert "nothing to compare" in result.exception.happened
+    assert not list(folder.glob("*.steps"))
+
+
+@pytest.mark.skipif(not Path("/proc/self").exists(), reason="needs a folder that takes no files")
+def test_a_step_that_cannot_be_kept_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv(FOLDER_VARIABLE, "/proc/nowhere")
+    with bench(0.1) as (port, _):
+        result = run("--port", port, "--for", "2s", "--at", "100")
+    assert isinstance(result.exception, BenchError)
+    assert "cannot be kept" in result.exception.happened
+
+
+def test_steps_of_another_day_are_told(folder: Path) -> None:
+    with bench(0.1) as (port, _):
+        scripted(port, "--at", "100")
+        (kept,) = folder.glob("*.steps")
+        steps = json.loads(kept.read_text(encoding="utf-8"))
+        steps[0]["taken_utc"] = "2026-01-02T03:04:05+00:00"
+        kept.write_text(json.dumps(steps), encoding="utf-8")
+        assert "begin on 2026-01-02" in scripted(port, "--at", "100").output
+
+
+def test_show_as_json(folder: Path) -> None:
+    with bench(0.1) as (port, _):
+        scripted(port, "--at", "100", "--finish")
+        shown = json.loads(scripted(port, "--show", "--json").output)
+    assert shown["calibrations"][0]["current_zero"]["unit"] == "mA"
+    assert shown["warnings"] == []

@@ -68,6 +68,37 @@ def csv(tmp_path: Path) -> Path:
     return tmp_path / "joints.csv"
 
 
+def test_a_dot_between_thousands_is_not_a_small_count(csv: Path) -> None:
+    """A spreadsheet's 1.200 would be read as one bend and a fifth."""
+    csv.write_text("specimen,cycles,failed\nS1,1.200,yes\nS2,2.300,yes\n", encoding="utf-8")
+    assert "without thousands sign" in refusal("life", csv)
+
+
+def test_options_that_would_go_for_nothing_are_refused(csv: Path) -> None:
+    table(csv, rows([500.0, 600.0, 700.0], "yes"))
+    assert "nothing comes of --wire" in refusal("life", csv, "--cycles", 400, "--wire", "foo")
+    assert "0 evenings are no target" in refusal("life", csv, "--wearings", 0, "--at", "elbow")
+    assert "give both" in refusal("plan", "--cycles", 400, "--wire", "24 solid")
+
+
+def test_a_stated_claim_is_not_rounded(csv: Path) -> None:
+    """97.5 % is not 98 %, and 99.9 % is not 100 %."""
+    table(csv, rows([500.0] * 9, "no"))
+    told = life(csv, "--cycles", 400, "--reliability", 97.5, "--confidence", 99.5)
+    assert "at least 97.5 % of joints survive 400 bends, at 99.5 % confidence" in told
+    assert "at least 99.9 % of joints" in plan("--cycles", 400, "--reliability", 99.9)
+    found = json.loads(CliRunner().invoke(flex, ["plan", "--cycles", "400", "--json"]).output)
+    assert set(found["shape"]) >= {"value", "unit", "lower", "upper", "coverage"}
+
+
+def test_what_one_specimen_shows_is_said_with_one_number(csv: Path) -> None:
+    """One survivor at 90 % confidence shows 0.1: 10 %, also where the float lies a hair under."""
+    table(csv, rows([500.0], "no"))
+    told = life(csv, "--cycles", 400)
+    assert "so far they show 10 %" in told
+    assert "sure of at least 10.0 %" in told
+
+
 def test_the_issue_s_own_sentence(csv: Path) -> None:
     """Fourteen clean specimens; 22 are needed (A14), so eight more."""
     table(csv, rows([4800.0] * 14, "no", "stranded wire and heat-shrink"))

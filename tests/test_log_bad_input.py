@@ -231,3 +231,24 @@ def test_nothing_to_resume(tmp_path: Path, feeder: Feeder) -> None:
     (tmp_path / "x" / "samples.csv-metadata.json").write_text("[1, 2")
     refused(run_log("--resume", tmp_path / "x", "--port", feeder.port), "cannot be taken up again")
     refused(run_log("--resume", tmp_path / "x", "--port=a", "--port=b"), "one --port at most")
+
+
+def test_capacity_without_a_pack(tmp_path: Path, feeder: Feeder) -> None:
+    wrong = run_log(tmp_path / "run", "--port", feeder.port, "--capacity", "2500")
+    refused(wrong, "capacity without a pack", "--pack")
+    assert not (tmp_path / "run").exists()
+
+
+def test_cutoff_above_the_first_voltage(tmp_path: Path, feeder: Feeder) -> None:
+    """Without a pack nobody can know it before the first rows; these are kept."""
+    options = ("--port", feeder.port, "--cutoff", "50V", "--hold", "500ms")
+    refused(run_log(tmp_path / "run", *options), "below 50 V from the first row on")
+    assert (tmp_path / "run" / "samples.csv").stat().st_size > 300
+
+
+def test_load_asked_to_open_at_the_end_is_not_said_to_stay_on(
+    tmp_path: Path, feeder: Feeder
+) -> None:
+    done = run_log(tmp_path / "run", "--port", feeder.port, "--for", "500ms", "--open-load")
+    assert done.returncode == 0
+    assert "keeps the load on" not in done.stdout + done.stderr

@@ -99,7 +99,18 @@ def test_a_pack_that_was_never_above_the_cutoff_is_asked_about() -> None:
     bench = started(stop=Stop(cutoff_v=5.5, hold_s=2.0))
     bench.run(3.0)
     assert bench.recording.status().end_reason == "cutoff"
-    assert "from the first row on: is the pack connected" in bench.recording.status().end_text
+    assert "from the first row on; check the pack" in bench.recording.status().end_text
+
+
+def test_what_the_board_says_before_the_first_row_stands_at_its_time() -> None:
+    """The board has run for long before; its own time is not the run's."""
+    board = FeederBoard(load="0")
+    board.time_us += 367_000_000
+    bench = started(board)
+    bench.run(1.0)
+    (closed,) = bench.events("load")
+    assert "closed" in closed.text
+    assert closed.time_s < 1.0
 
 
 def test_the_load_is_opened_at_the_cutoff_and_it_is_confirmed() -> None:

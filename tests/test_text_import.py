@@ -385,6 +385,22 @@ def test_counters_that_wrap_go_on(tmp_path: Path, wrap: int, unit: str, step: in
     assert "wrapped" in clocks[0]
 
 
+def test_restart_that_happens_near_a_wrap_is_a_restart(tmp_path: Path) -> None:
+    """1990 s and then 0 s again, 157 s before a microsecond counter would have wrapped."""
+    path = write(tmp_path, rows_at([*(10.0 * n for n in range(200))] * 2))
+    imported = read(path)
+    assert [event.kind for event in imported.events] == ["boot"]
+    assert imported.samples["time_s"].iloc[-1] == pytest.approx(3990.0)
+    assert imported.samples["boot"].sum() == 200
+
+
+def test_named_column_without_numbers_is_told(tmp_path: Path) -> None:
+    """A spreadsheet's sign between thousands: '1,050' beside decimals with a point is no number."""
+    text = "time_s,voltage_V,current_uA\n" + "".join(f'{n},4.{n},"1,05{n}"\n' for n in range(9))
+    imported = read(write(tmp_path, text))
+    assert any("'current_uA' may be the current" in told for told in imported.warnings)
+
+
 def test_signed_counter_goes_negative(tmp_path: Path) -> None:
     # A 32-bit signed count of ms (two's complement) steps from 2**31 - 1 to -2**31.
     counts = [2**31 - 2500 + n * 1000 for n in range(6)]

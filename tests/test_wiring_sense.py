@@ -5,6 +5,7 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from analysis.blind_spots import blind_spots
@@ -88,6 +89,23 @@ def live(run: Run) -> str:
 
 
 STEADY = constant_load(Resistor(45.0))
+
+
+@pytest.mark.parametrize(
+    ("current_ma", "expected"),
+    [(-100.0, {"swapped"}), (0.0, set()), (100.0, set())],
+)
+def test_current_backwards_is_named_without_a_known_sensor(
+    current_ma: float, expected: set[str]
+) -> None:
+    """An imported run names no sensor: its sign can be judged all the same."""
+    samples = pd.DataFrame(
+        {"time_s": np.arange(60.0), "pack_v": np.linspace(4.5, 4.0, 60), "current_ma": current_ma}
+    )
+    run = replace(record(bench(STEADY), 5.0), samples=samples)
+    run = replace(run, description=replace(run.description, sensor=None))
+    found = wiring_findings(trace_of(run), run.description)
+    assert {finding.code for finding in found} == expected
 
 
 @BOTH

@@ -1,0 +1,15 @@
+"""Does a worn piece get warm enough to mind the skin?"""
+
+from typing import Final
+
+# Mean power above which a worn piece is felt: common practice, no source.
+WARM_W: Final = 1.0
+
+
+def heat_caution(watt: float, what: str = "The piece") -> tuple[str, ...]:
+    """Caution for a mean power in W, none below ``WARM_W``; ``what`` turns it into heat."""
+    if watt <= WARM_W:
+        return ()
+    return (
+        f"{what} turns {watt:.1f} W into heat where it is worn. IEC 62368-1 and ISO 13732-1 treat about 43 °C for 8 h and 48 °C for 10 min against the skin as burn thresholds (figures from memory: look them up). Measure the warmest spot before anyone wears it.",
+    )
