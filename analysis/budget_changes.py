@@ -146,7 +146,7 @@ def _variants(budget: Budget) -> Sequence[tuple[str, Budget]]:
                 if share > 0 and mode.hours > 0:
                     variants.append(
                         (
-                            f"{part.name}: half as much {figure.state} in {mode.name}, {lowest.state} instead",
+                            f"in mode {mode.name}, {part.name}: '{figure.state}' half as long, '{lowest.state}' instead",
                             _with_shares(budget, mode, figure, lowest),
                         )
                     )

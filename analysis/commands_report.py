@@ -52,7 +52,7 @@ from logger.run_reader import Run, read_run
 )
 @click.option(
     "--flex-cycles",
-    type=click.FloatRange(1, 1e9),
+    type=click.FloatRange(1, 1_000_000_000),
     metavar="N",
     help="Bends that the joints have to survive.",
 )

@@ -96,8 +96,8 @@ def plot_forecast(
         top_v = float(np.max(volts))
         axes.set_ylim(low_v - 0.12 * (top_v - low_v), top_v + 0.06 * (top_v - low_v))
         axes.set_xlim(0, end_s * 1.03 / divisor)
-        axes.set_xlabel(f"time since the run began ({unit})")
-        axes.set_ylabel("pack voltage (V)")
+        axes.set_xlabel(f"time since the run began in {unit}")
+        axes.set_ylabel("pack voltage in V")
         axes.set_title("Forecast: when does the pack reach the cutoff?")
         axes.annotate(
             f"now ({span_words(found.now_s)})",
@@ -134,12 +134,12 @@ def plot_fit(fit: ModelFit, volts: Array, stem: Path) -> FigureFile:
             markeredgecolor=VOLTAGE.colour,
         )
         top.plot(charge_mah, volts - fit.residual_v, color=CURRENT.colour)
-        top.set_ylabel("pack voltage (V)")
-        top.set_title(f"Fit: {fit.model.name}")
+        top.set_ylabel("pack voltage in V")
+        top.set_title(f"Measured course and fitted curve ({fit.model.name})")
         bottom.axhline(0, color=INK, linewidth=0.8)
         bottom.plot(charge_mah, 1e3 * fit.residual_v, color=VOLTAGE.colour, linewidth=1.1)
-        bottom.set_ylabel("residual (mV)")
-        bottom.set_xlabel("charge out of the pack (mAh)")
+        bottom.set_ylabel("misfit in mV")
+        bottom.set_xlabel("charge out of the pack in mAh")
         save_figure(figure, stem)
     return FigureFile(
         stem.name,
@@ -165,8 +165,8 @@ def plot_resistance(found: Resistance, stem: Path) -> FigureFile | None:
             markersize=5,
         )
         axes.set_ylim(0, 1.15e3 * float(np.max(found.upper_ohm)))
-        axes.set_xlabel("charge out of the pack (% of the run's)")
-        axes.set_ylabel("internal resistance (mΩ)")
+        axes.set_xlabel("charge out of the pack in % of the run's")
+        axes.set_ylabel("internal resistance in mΩ")
         axes.set_title("Internal resistance as the pack empties")
         save_figure(figure, stem)
     return FigureFile(
@@ -216,8 +216,8 @@ def plot_overlay(
             )
         # lines that lie upon each other cannot be labelled at their ends
         axes.legend(loc="upper right", frameon=False, handlelength=3.2)
-        axes.set_xlabel(f"time since the run began ({unit})")
-        axes.set_ylabel("pack voltage (V)")
+        axes.set_xlabel(f"time since the run began in {unit}")
+        axes.set_ylabel("pack voltage in V")
         axes.set_title("Runs side by side")
         save_figure(figure, stem)
     return FigureFile(
