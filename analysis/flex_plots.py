@@ -260,19 +260,19 @@ def _line_of(axes: Axes, group: GroupLife, look: Look, claim: Claim, banded: boo
 
 
 def draw_resistance(
-    verdicts: Sequence[Verdict], criterion: Criterion, folder: Path
+    verdicts: Sequence[Verdict], criterion: Criterion, folder: Path, simulated: bool = False
 ) -> tuple[FigureFile, ...]:
     """Greatest resistance of each cycle, a strip per specimen, with failures and healed opens marked."""
     sheets = [verdicts[i : i + _STRIPS_MAX] for i in range(0, len(verdicts), _STRIPS_MAX)]
     with figure_style():
         return tuple(
-            _resistance_sheet(sheet, criterion, folder, f"flex-resistance-{number}")
+            _resistance_sheet(sheet, criterion, folder, f"flex-resistance-{number}", simulated)
             for number, sheet in enumerate(sheets, 1)
         )
 
 
 def _resistance_sheet(
-    verdicts: Sequence[Verdict], criterion: Criterion, folder: Path, stem: str
+    verdicts: Sequence[Verdict], criterion: Criterion, folder: Path, stem: str, simulated: bool
 ) -> FigureFile:
     rows = len(verdicts)
     width, _ = SIZES["page"]
@@ -289,6 +289,8 @@ def _resistance_sheet(
         fontsize=11.5,
         fontweight="bold",
     )
+    if simulated:
+        mark_simulated(strips[-1])
     save_figure(figure, folder / stem)
     parts = []
     for verdict in verdicts:
