@@ -138,6 +138,7 @@ def _draw(found: Comparison, cutoff_v: float | None, stem: Path) -> None:
             cutoff_v,
             [result.cutoff_time.value for result in found.rundowns],
             stem,
+            simulated=any(result.simulated for result in found.rundowns),
         )
     except OSError as error:
         raise BenchError(

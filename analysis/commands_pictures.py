@@ -9,7 +9,7 @@ import click
 from analysis.commands_rundown import cutoff_of, cutoff_option, hold_option
 from analysis.events import listed_events
 from analysis.figures import SIZES, SizeName
-from analysis.plots import draw_plots
+from analysis.plots import draw_plots, numbered_events
 from analysis.publish import publish
 from analysis.run_sheet import SHEET_STEM, write_sheet
 from analysis.rundown import rundown
@@ -75,3 +75,8 @@ def pictures_command(
         files = publish(Path(temporary), out or run.folder / f"pictures-{size}")
     for file in files:
         click.echo(str(file))
+    marked = numbered_events(events, result.draw.trace)
+    if marked:
+        click.echo("\nNumbers above the pictures:")
+    for event in marked:
+        click.echo(f"  {event.number}: {event.kind}: {event.text}")

@@ -14,6 +14,7 @@ from analysis.figures import (
     SERIES,
     VOLTAGE,
     figure_style,
+    mark_simulated,
     new_figure,
     save_figure,
     time_unit,
@@ -32,6 +33,7 @@ def plot_forecast(
     volts: Array,
     stem: Path,
     later_v: tuple[Array, Array] | None = None,
+    simulated: bool = False,
 ) -> FigureFile:
     """Voltage so far, possible courses to come, and when the cutoff may be reached.
 
@@ -108,6 +110,8 @@ def plot_forecast(
             fontsize=9,
         )
         axes.axvline(found.now_s / divisor, color=FAINT, linewidth=0.8, linestyle=(0, (2, 2)))
+        if simulated:
+            mark_simulated(axes)
         save_figure(figure, stem)
     return FigureFile(
         stem.name,
@@ -117,7 +121,7 @@ def plot_forecast(
     )
 
 
-def plot_fit(fit: ModelFit, volts: Array, stem: Path) -> FigureFile:
+def plot_fit(fit: ModelFit, volts: Array, stem: Path, simulated: bool = False) -> FigureFile:
     """Measured and fitted voltage against charge, residuals below."""
     charge_mah = 1e3 * fit.charge_ah
     with figure_style():
@@ -135,11 +139,13 @@ def plot_fit(fit: ModelFit, volts: Array, stem: Path) -> FigureFile:
         )
         top.plot(charge_mah, volts - fit.residual_v, color=CURRENT.colour)
         top.set_ylabel("pack voltage in V")
-        top.set_title(f"Measured course and fitted curve ({fit.model.name})")
+        top.set_title("Measured course and fitted curve")
         bottom.axhline(0, color=INK, linewidth=0.8)
         bottom.plot(charge_mah, 1e3 * fit.residual_v, color=VOLTAGE.colour, linewidth=1.1)
         bottom.set_ylabel("misfit in mV")
         bottom.set_xlabel("charge out of the pack in mAh")
+        if simulated:
+            mark_simulated(bottom)
         save_figure(figure, stem)
     return FigureFile(
         stem.name,
@@ -148,7 +154,7 @@ def plot_fit(fit: ModelFit, volts: Array, stem: Path) -> FigureFile:
     )
 
 
-def plot_resistance(found: Resistance, stem: Path) -> FigureFile | None:
+def plot_resistance(found: Resistance, stem: Path, simulated: bool = False) -> FigureFile | None:
     """Internal resistance against the share of the run's charge; None with fewer than two points."""
     if len(found.depth) < 2:
         return None
@@ -168,6 +174,8 @@ def plot_resistance(found: Resistance, stem: Path) -> FigureFile | None:
         axes.set_xlabel("charge out of the pack in % of the run's")
         axes.set_ylabel("internal resistance in mΩ")
         axes.set_title("Internal resistance as the pack empties")
+        if simulated:
+            mark_simulated(axes)
         save_figure(figure, stem)
     return FigureFile(
         stem.name,
@@ -187,6 +195,7 @@ def plot_overlay(
     cutoff_v: float | None,
     cutoffs_s: Sequence[float | None],
     stem: Path,
+    simulated: bool = False,
 ) -> FigureFile:
     """Voltage of several runs against time in one picture; ``courses``: (time in s, volts) each, thinned."""
     divisor, unit = time_unit(max(float(times[-1]) for times, _ in courses))
@@ -219,6 +228,8 @@ def plot_overlay(
         axes.set_xlabel(f"time since the run began in {unit}")
         axes.set_ylabel("pack voltage in V")
         axes.set_title("Runs side by side")
+        if simulated:
+            mark_simulated(axes)
         save_figure(figure, stem)
     return FigureFile(
         stem.name,

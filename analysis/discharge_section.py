@@ -7,6 +7,7 @@ import numpy as np
 from analysis.discharge import Discharge, discharge
 from analysis.discharge_plots import plot_fit, plot_forecast, plot_resistance
 from analysis.quantity import Quantity
+from analysis.rundown import is_simulated
 from analysis.section import FigureFile, Section
 from analysis.words import plain_text, quantity_words, span_words
 from logger.run_reader import Run
@@ -23,7 +24,7 @@ def discharge_section(run: Run, cutoff_v: float, hold_s: float, folder: Path) ->
         "How the pack discharges",
         tuple(_paragraphs(found)),
         tuple(_quantities(found)),
-        tuple(_figures(found, folder)),
+        tuple(_figures(found, folder, is_simulated(run))),
         tuple(dict.fromkeys(cautions)),
     )
 
@@ -80,14 +81,20 @@ def _quantities(found: Discharge) -> list[tuple[str, Quantity]]:
     return rows
 
 
-def _figures(found: Discharge, folder: Path) -> list[FigureFile]:
+def _figures(found: Discharge, folder: Path, simulated: bool) -> list[FigureFile]:
     time_s, volts, _, _ = found.course
     figures: list[FigureFile] = []
     if found.forecast.basis in ("curve", "rated capacity"):
-        figures.append(plot_forecast(found.forecast, time_s, volts, folder / "discharge-forecast"))
+        figures.append(
+            plot_forecast(
+                found.forecast, time_s, volts, folder / "discharge-forecast", simulated=simulated
+            )
+        )
     if found.fit is not None:
-        figures.append(plot_fit(found.fit.best, np.asarray(volts), folder / "discharge-fit"))
-    resistance = plot_resistance(found.resistance, folder / "discharge-resistance")
+        figures.append(
+            plot_fit(found.fit.best, np.asarray(volts), folder / "discharge-fit", simulated)
+        )
+    resistance = plot_resistance(found.resistance, folder / "discharge-resistance", simulated)
     if resistance is not None:
         figures.append(resistance)
     return figures

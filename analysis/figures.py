@@ -30,6 +30,7 @@ SizeName = Literal["page", "slide", "phone"]
 INK: Final = "#1f2328"
 FAINT: Final = "#6a7178"
 GRID: Final = "#d9dde1"
+_IN_BRACKETS: Final = re.compile(r"\([^)]{,30}\)")
 _BEFORE_UNIT: Final = re.compile(r"(?<=\d) (?=[^\d\s(])")
 
 
@@ -106,8 +107,9 @@ def new_figure(size: SizeName = "page") -> tuple[Figure, Axes]:
 
 
 def set_title(axes: Axes, text: str, size: SizeName = "page") -> None:
-    """Title broken into lines where the picture is too narrow for it; numbers keep their units."""
-    kept = _BEFORE_UNIT.sub("\u00a0", text)
+    """Title broken into lines where the picture is too narrow for it; numbers keep their units, intervals stay whole."""
+    kept = _IN_BRACKETS.sub(lambda found: found[0].replace(" ", "\u00a0"), text)
+    kept = _BEFORE_UNIT.sub("\u00a0", kept)
     lines = textwrap.wrap(kept, _TITLE_SIGNS[size], break_long_words=False)
     axes.set_title("\n".join(lines).replace("\u00a0", " "))
 

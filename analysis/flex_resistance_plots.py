@@ -9,7 +9,16 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter
 
-from analysis.figures import FAINT, INK, SERIES, SIZES, Floats, figure_style, save_figure
+from analysis.figures import (
+    FAINT,
+    INK,
+    SERIES,
+    SIZES,
+    Floats,
+    figure_style,
+    mark_simulated,
+    save_figure,
+)
 from analysis.flex_failure import Verdict
 from analysis.section import FigureFile
 from analysis.washing import WashResult
@@ -21,19 +30,19 @@ _POINTS_MAX: Final = 1500
 
 
 def draw_resistance(
-    verdicts: Sequence[Verdict], criterion: Criterion, folder: Path
+    verdicts: Sequence[Verdict], criterion: Criterion, folder: Path, simulated: bool = False
 ) -> tuple[FigureFile, ...]:
     """Greatest resistance of each cycle, a strip per specimen, with failures and healed opens marked."""
     sheets = [verdicts[i : i + _STRIPS_MAX] for i in range(0, len(verdicts), _STRIPS_MAX)]
     with figure_style():
         return tuple(
-            _resistance_sheet(sheet, criterion, folder, f"flex-resistance-{number}")
+            _resistance_sheet(sheet, criterion, folder, f"flex-resistance-{number}", simulated)
             for number, sheet in enumerate(sheets, 1)
         )
 
 
 def _resistance_sheet(
-    verdicts: Sequence[Verdict], criterion: Criterion, folder: Path, stem: str
+    verdicts: Sequence[Verdict], criterion: Criterion, folder: Path, stem: str, simulated: bool
 ) -> FigureFile:
     rows = len(verdicts)
     width, _ = SIZES["page"]
@@ -50,6 +59,8 @@ def _resistance_sheet(
         fontsize=11.5,
         fontweight="bold",
     )
+    if simulated:
+        mark_simulated(strips[-1])
     save_figure(figure, folder / stem)
     parts = []
     for verdict in verdicts:

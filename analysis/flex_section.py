@@ -6,7 +6,7 @@ from typing import Any
 
 from analysis.bend import Acceleration
 from analysis.flex_compare import Comparison
-from analysis.flex_failure import Verdict, criteria_summary
+from analysis.flex_failure import SIMULATED_NOTE, Verdict, criteria_summary
 from analysis.flex_life import FlexLife, GroupLife
 from analysis.flex_plots import draw_flex
 from analysis.flex_resistance_plots import draw_resistance, draw_wash
@@ -35,7 +35,7 @@ def flex_section(
     figures = list(draw_flex(result, folder))
     paragraphs = list(answers(result))
     if criterion is not None and verdicts:
-        figures += draw_resistance(verdicts, criterion, folder)
+        figures += draw_resistance(verdicts, criterion, folder, SIMULATED_NOTE in result.warnings)
         paragraphs.append(f"Failed means: {criterion}. {criteria_summary(verdicts)}")
     if acceleration is not None:
         paragraphs.append(acceleration_words(acceleration))

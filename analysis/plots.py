@@ -142,7 +142,7 @@ def _current(
     mean, peak = value_words(result.mean_current), value_words(result.peak_current)
     set_title(
         axes,
-        f"{short_words(result.mean_current)} on average, {short_words(result.peak_current)} at most",
+        f"{short_words(result.mean_current)} on average, {peak} at most",
         size,
     )
     _level(axes, result.mean_current.value, f"mean\n{mean}", "--", INK)
@@ -324,10 +324,10 @@ def _events(axes: Axes, trace: Trace, events: Sequence[ListedEvent], unit_s: flo
     assert figure is not None
     # The axes take about the figure's width less the room of names at both sides.
     per_inch = trace.duration_s / unit_s / (figure.get_figwidth() - 1.3)
-    shown = [event for event in _marked(events) if not _after_the_end(event, trace)]
+    shown = numbered_events(events, trace)
     places = [(event.time_s - trace.begin_s) / unit_s for event in shown]
     free_from = -_NUMBER_IN * per_inch
-    for event, x, following in zip(shown, places, [*places[1:], math.inf], strict=True):
+    for event, x, following in zip(shown, places, [*places[1:], math.inf], strict=False):
         axes.axvline(x, color=FAINT, linewidth=0.8, linestyle=(0, (1, 2)))
         if x < free_from:
             continue  # the number before stands in the way
@@ -346,15 +346,16 @@ def _events(axes: Axes, trace: Trace, events: Sequence[ListedEvent], unit_s: flo
         )  # fmt: skip
 
 
-def _after_the_end(event: ListedEvent, trace: Trace) -> bool:
-    """The load is switched off after the last row: that is how it ended, not what happened in it."""
-    return event.kind == "load" and event.time_s - trace.begin_s >= trace.duration_s
-
-
-def _marked(events: Sequence[ListedEvent]) -> list[ListedEvent]:
-    return [event for event in events if event.kind in MARKED_KINDS]
+def numbered_events(events: Sequence[ListedEvent], trace: Trace) -> list[ListedEvent]:
+    """Those that a picture marks; the load switched off after the last row is how it ended, not a mark in it."""
+    return [
+        event
+        for event in events
+        if event.kind in MARKED_KINDS
+        and not (event.kind == "load" and event.time_s - trace.begin_s >= trace.duration_s)
+    ]
 
 
 def _events_alt(events: Sequence[ListedEvent], trace: Trace) -> str:
-    marked = len([event for event in _marked(events) if not _after_the_end(event, trace)])
+    marked = len(numbered_events(events, trace))
     return f" {count_words(marked, 'event')} marked above the plot." if marked else ""
