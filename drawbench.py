@@ -103,32 +103,32 @@ def demo(folder: Path) -> None:
     from analysis.budget_file import read_budget
     from analysis.budget_section import budget_section
     from analysis.budget_story import tell_budget
-    from analysis.budget_words import answer_sentences, interval_text
+    from analysis.budget_words import answer_sentences
     from analysis.commands_report import discharge_parts
     from analysis.flex_words import answers
     from analysis.report import write_report
     from analysis.rundown import rundown
-    from analysis.words import span_words, value_words
+    from analysis.words import short_words
     from firmware_probe import vest
     from logger.run_reader import read_run
     from logger.run_store import create_run_folder
 
     create_run_folder(folder)
+    said: set[str] = set()
     budget_path = folder / "night-ride-vest.toml"
     budget_path.write_text(vest.budget_text(), encoding="utf-8")
     budget = read_budget(budget_path)
     click.echo(f"1/5  What its maker believes: {answer_sentences(tell_budget(budget))[0]}")
     click.echo("2/5  The simulated vest runs three alkaline AA down; its night takes seconds.")
-    _demo_run(folder / "run", "Night-ride vest", brightness=1.0)
+    _demo_run(folder / "run", "Night-ride vest", 1.0, said)
     run = read_run(folder / "run")
     story = tell_budget(budget, run)
     click.echo(f"3/5  {' '.join(answer_sentences(story)[-2:])}")
     remedy = next(item for item in story.changes if "ride at 70 %" in item.words)
-    _demo_run(folder / "remedy", "Night-ride vest, ride at 70 % brightness", brightness=0.7)
-    lasted = rundown(read_run(folder / "remedy"), vest.CUTOFF_V, 60.0).cutoff_time.value
+    _demo_run(folder / "remedy", "Night-ride vest, ride at 70 % brightness", 0.7, said)
+    lasted = rundown(read_run(folder / "remedy"), vest.CUTOFF_V, 60.0).cutoff_time
     click.echo(
-        f"4/5  Remedy: {remedy.words}. Forecast {value_words(remedy.runtime)} ({interval_text(remedy.runtime)}), "
-        f"then run down: {span_words(lasted or 0.0, 60.0)}."
+        f"4/5  Remedy: {remedy.words}. Forecast: {short_words(remedy.runtime)}; run down, it lasted {short_words(lasted)}."
     )
     click.echo(
         "5/5  Its joints: four on the simulated flex rig, twenty more bent by a simulated hand."
@@ -150,8 +150,11 @@ def demo(folder: Path) -> None:
     click.echo(f"The report: {folder / 'report' / 'report.html'}  (open it in a browser)")
 
 
-def _demo_run(folder: Path, title: str, brightness: float) -> None:
-    """Record one compressed night of the simulated vest through the real serial path."""
+def _demo_run(folder: Path, title: str, brightness: float, said: set[str]) -> None:
+    """Record one compressed night of the simulated vest through the real serial path.
+
+    ``said``: what the demo has told already and need not tell again; added to.
+    """
     from firmware_probe import vest
     from firmware_probe.links import best_link
     from firmware_probe.serve import BoardServer
@@ -172,7 +175,13 @@ def _demo_run(folder: Path, title: str, brightness: float) -> None:
             load_note="24 addressable LEDs, microcontroller and motion sensor behind a 5 V boost converter",
             calibration=False,
         )
-        recorders = prepare(plan, screen.say)
+
+        def say_once(text: str) -> None:
+            if text not in said:
+                said.add(text)
+                screen.say(text)
+
+        recorders = prepare(plan, say_once)
         record(recorders, screen)
     click.echo(f"     {summary(recorders[0])}")
 
@@ -180,7 +189,7 @@ def _demo_run(folder: Path, title: str, brightness: float) -> None:
 def _demo_joints(folder: Path) -> "tuple[FlexLife, SectionMaker]":
     """Joints of the vest through the board's flex lines and as a hand test, judged together."""
     from analysis.commands_flex import flex_part
-    from analysis.flex_life import Claim
+    from analysis.flex_claim import Claim
     from analysis.flex_words import target_words
     from firmware_probe import vest
     from firmware_probe.hand_test import hand_test_table

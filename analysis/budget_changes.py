@@ -15,7 +15,8 @@ from analysis.budget_estimate import (
     estimate_mode,
     figure_values_ma,
 )
-from analysis.budget_file import Budget, Figure, Mode, Part
+from analysis.budget_file import Budget, Mode
+from analysis.budget_part import Figure, Part
 from analysis.pack_choice import Demand, PackAnswer, judge_pack
 from analysis.quantity import Quantity
 from logger.pack import Pack
@@ -145,7 +146,7 @@ def _variants(budget: Budget) -> Sequence[tuple[str, Budget]]:
                 if share > 0 and mode.hours > 0:
                     variants.append(
                         (
-                            f"{part.name}: half as much {figure.state} in {mode.name}, {lowest.state} instead",
+                            f"in mode {mode.name}, {part.name}: '{figure.state}' half as long, '{lowest.state}' instead",
                             _with_shares(budget, mode, figure, lowest),
                         )
                     )

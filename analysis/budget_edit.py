@@ -4,15 +4,14 @@ tomlkit keeps comments, order and layout of the maker's own file.
 """
 
 from collections.abc import Mapping, Sequence
-from pathlib import Path
 from typing import Any, Final
 
 import tomlkit
 
 from analysis.budget_compare import BudgetComparison
 from analysis.budget_estimate import COVERAGE_FACTOR
-from analysis.budget_file import MOST_TOLERANCE_PERCENT, Budget, Figure
-from logger.errors import BenchError
+from analysis.budget_file import Budget
+from analysis.budget_part import MOST_TOLERANCE_PERCENT, Figure
 
 TEMPLATE: Final = """\
 # Current budget. Edit the numbers, then: drawbench budget THIS-FILE
@@ -64,6 +63,16 @@ source = "guess"
   [part.current_ma]
   on = 0.5
 
+# A plain LED by its resistor; forward_v is the sum of those in a row (often about 2 for red, 3 for white):
+# [[part]]
+# name = "tail light"
+# quantity = 2
+# source = "data sheet"
+#   [part.led.on]
+#   forward_v = 2.0
+#   resistor_ohm = 150
+#   brightness_percent = 50  # dimmed by pulses; leave out if not
+
 [[wire]]                   # a pair, out and back; length one way
 name = "feed to the LEDs"
 gauge_awg = 26
@@ -99,24 +108,6 @@ parts."motion sensor" = "on"
 """
 
 
-def write_new(path: Path, text: str) -> None:
-    """Write a file that must not be there yet. Raises BenchError if it is, or cannot be written."""
-    try:
-        with path.open("x", encoding="utf-8") as stream:
-            stream.write(text)
-    except FileExistsError:
-        raise BenchError(
-            f"{path} is there already; nothing was overwritten.",
-            next_step="give another name, or move the old file away.",
-        ) from None
-    except OSError as error:
-        raise BenchError(
-            f"{path} cannot be written.",
-            evidence=str(error.strerror or error),
-            next_step="choose a folder that is there and can be written to.",
-        ) from error
-
-
 def corrected_text(text: str, budget: Budget, comparison: BudgetComparison) -> str:
     """The maker's file with every figure that the run has moved or sharpened.
 
@@ -150,7 +141,7 @@ def corrected_text(text: str, budget: Budget, comparison: BudgetComparison) -> s
 def _replace(
     part: Any, figure: Figure, states: Sequence[Figure], value_ma: float, std_ma: float
 ) -> None:
-    """Put one figure and its tolerance in place; a pixel by colour becomes a plain figure.
+    """Put one figure and its tolerance in place; an LED by colour or resistor becomes a plain figure.
 
     ``states``: all figures of the part as they were.
     """
@@ -158,11 +149,12 @@ def _replace(
         table = tomlkit.inline_table()
         table.update({item.state: round(100 * item.tolerance, 1) for item in states})
         part["tolerance_percent"] = table
-    pixel = part.get("pixel", {})
-    if figure.state in pixel:
-        del pixel[figure.state]
-        if not pixel:
-            del part["pixel"]
+    for kind in ("pixel", "led"):
+        states_of_kind = part.get(kind, {})
+        if figure.state in states_of_kind:
+            del states_of_kind[figure.state]
+            if not states_of_kind:
+                del part[kind]
     if "current_ma" not in part:
         part["current_ma"] = tomlkit.table()
     shown = _significant(value_ma, std_ma)

@@ -16,7 +16,8 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from analysis.budget_file import Budget, Converter, Mode, Part
+from analysis.budget_file import Budget, Converter, Mode
+from analysis.budget_part import Part
 from analysis.quantity import Quantity
 from analysis.wire_drop import WireRun, drop_v
 

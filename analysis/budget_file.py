@@ -6,7 +6,8 @@
       [part.current_ma]     a figure per state: active = 12.0, sleep = 0.02
       tolerance_percent = { STATE = ... }   where the states are not equally well known
       [part.peak_ma]        the short peak of a state, where it is above the mean
-      [part.pixel.STATE]    instead of a figure: addressable LEDs by colour, brightness, count lit
+      [part.pixel.STATE]    instead of a figure: addressable LEDs by colour, brightness, share lit
+      [part.led.STATE]      instead of a figure: plain LEDs by forward_v (their sum in a row), resistor_ohm
     [[wire]]                name, gauge_awg, length_m, carries = ["part", ...] or current_ma
     [[mode]]                name, hours, parts.NAME = "state" or { state = share of time, ... }
     [[step]]                mode, duration_s: a piece that goes through its modes by a fixed programme
@@ -23,48 +24,14 @@ from pathlib import Path
 from typing import Final
 
 from analysis.budget_lines import Located
-from analysis.led_current import PIXEL_MEASURED, PIXEL_PLANNING, pixel_current_ma
+from analysis.budget_part import Figure, Part, read_part
 from logger.errors import BenchError
 from logger.pack import Pack, parse_pack
 
-# Tolerance where the file gives none: common practice, no source.
-DEFAULT_TOLERANCE_PERCENT: Final = {"data sheet": 20.0, "measured": 5.0, "guess": 50.0}
-MOST_TOLERANCE_PERCENT: Final = 300.0
 CONVERTERS: Final = ("none", "linear", "boost", "buck")
 # Nothing worn runs outside: a figure there is in another unit.
 LEAST_SUPPLY_V: Final = 0.5
 MOST_SUPPLY_V: Final = 60.0
-PIXEL_MODELS: Final = {"measured": PIXEL_MEASURED, "planning": PIXEL_PLANNING}
-
-
-@dataclass(frozen=True)
-class Figure:
-    """Mean and peak current of one piece of a part in one state.
-
-    ``tolerance`` is a fraction at 95 %; ``pixel``: given by colour, so it can be dimmed.
-    """
-
-    part: str
-    state: str
-    current_ma: float
-    peak_ma: float
-    tolerance: float
-    source: str
-    pixel: bool = False
-
-    @property
-    def label(self) -> str:
-        return f"{self.part}: {self.state}"
-
-
-@dataclass(frozen=True)
-class Part:
-    """A kind of part; its figures hold for one piece, ``quantity`` pieces are fitted."""
-
-    name: str
-    quantity: int
-    after_converter: bool
-    figures: tuple[Figure, ...]
 
 
 @dataclass(frozen=True)
@@ -170,13 +137,16 @@ def parse_budget(text: str, name: str = "budget") -> Budget:
     piece = root.table("piece")
     piece.only("name", "give_up_v")
     supply = root.table("supply")
-    parts = tuple(_part(item, supply) for item in root.tables("part", needed=True))
+    pack, converter = _supply(supply)
+    parts = tuple(
+        read_part(item, pack.nominal_v, converter.output_v)
+        for item in root.tables("part", needed=True)
+    )
     _unique(root, "part", [part.name for part in parts])
     wires = tuple(_wire(item, parts) for item in root.tables("wire"))
     modes = tuple(_mode(item, parts) for item in root.tables("mode", needed=True))
     _unique(root, "mode", [mode.name for mode in modes])
     programme = tuple(_step(item, modes) for item in root.tables("step"))
-    pack, converter = _supply(supply)
     give_up_v = piece.number("give_up_v", low=LEAST_SUPPLY_V, high=MOST_SUPPLY_V, optional=True)
     return Budget(piece.text("name"), give_up_v, pack, converter, parts, wires, modes, programme)
 
@@ -211,111 +181,6 @@ def _supply(item: Located) -> tuple[Pack, Converter]:
     efficiency = item.number("efficiency_percent", low=1.0, high=100.0)
     tolerance = item.number("efficiency_tolerance_percent", low=0.0, high=50.0, default=5.0)
     return pack, Converter(kind, output_v, efficiency / 100, tolerance / 100, quiescent_ma)
-
-
-def _part(item: Located, supply: Located) -> Part:
-    item.only(
-        "name",
-        "quantity",
-        "supply",
-        "source",
-        "tolerance_percent",
-        "current_ma",
-        "peak_ma",
-        "pixel",
-    )
-    name = item.text("name")
-    quantity = item.number("quantity", low=0.0, high=10_000.0, default=1.0)
-    if quantity != int(quantity):
-        raise item.error("quantity", f"{quantity:g} is not a whole number", "a count such as 24")
-    source = item.text("source", default="guess")
-    if source not in DEFAULT_TOLERANCE_PERCENT:
-        valid = ", ".join(f'"{word}"' for word in DEFAULT_TOLERANCE_PERCENT)
-        raise item.error("source", f"{source!r} is no kind of source", f"one of: {valid}")
-    where = item.text("supply", default="output")
-    if where not in ("output", "pack"):
-        raise item.error(
-            "supply", f"{where!r} is no supply", 'one of: "output" (after the converter), "pack"'
-        )
-    currents = _currents(item)
-    if not currents:
-        raise item.error(
-            "current_ma",
-            f"part {name!r} has no figure",
-            "[part.current_ma] with a line such as: active = 12.0",
-        )
-    peaks = item.numbers("peak_ma")
-    _states_known(item, "peak_ma", name, peaks, currents)
-    for state, peak_ma in peaks.items():
-        if peak_ma < currents[state]:
-            raise item.error(
-                f"peak_ma.{state}",
-                f"the peak of {peak_ma:g} mA lies under the mean of {currents[state]:g} mA",
-                "a peak above the mean, or leave it out",
-            )
-    tolerances = _tolerances_percent(item, name, currents, DEFAULT_TOLERANCE_PERCENT[source])
-    figures = tuple(
-        Figure(
-            name,
-            state,
-            mean,
-            peaks.get(state, mean),
-            tolerances[state] / 100,
-            source,
-            state in item.subtables("pixel"),
-        )
-        for state, mean in currents.items()
-    )
-    return Part(name, int(quantity), where == "output", figures)
-
-
-def _tolerances_percent(
-    item: Located, part: str, currents: Mapping[str, float], default: float
-) -> dict[str, float]:
-    """Tolerance of every state: one number for all, or a table by state; the source's where none is given."""
-    if not isinstance(item.values.get("tolerance_percent"), Mapping):
-        one = item.number(
-            "tolerance_percent", low=0.0, high=MOST_TOLERANCE_PERCENT, default=default
-        )
-        return dict.fromkeys(currents, one)
-    given = item.numbers("tolerance_percent", high=MOST_TOLERANCE_PERCENT)
-    _states_known(item, "tolerance_percent", part, given, currents)
-    return {state: given.get(state, default) for state in currents}
-
-
-def _states_known(
-    item: Located, field: str, part: str, given: Mapping[str, float], known: Mapping[str, float]
-) -> None:
-    for state in given:
-        if state not in known:
-            raise item.error(
-                f"{field}.{state}",
-                f"part {part!r} has no state {state!r}",
-                f"one of: {', '.join(known)}",
-            )
-
-
-def _currents(item: Located) -> dict[str, float]:
-    """Mean current per state, flat figures and pixel states together."""
-    currents = item.numbers("current_ma")
-    for state, pixel in item.subtables("pixel").items():
-        pixel.only("red", "green", "blue", "brightness_percent", "lit_share", "model")
-        model = pixel.text("model", default="measured")
-        if model not in PIXEL_MODELS:
-            raise pixel.error(
-                "model", f"{model!r} is no pixel model", f"one of: {', '.join(PIXEL_MODELS)}"
-            )
-        levels = [
-            pixel.number(colour, low=0.0, high=255.0, default=0.0)
-            for colour in ("red", "green", "blue")
-        ]
-        brightness = pixel.number("brightness_percent", low=0.0, high=100.0, default=100.0)
-        lit = pixel.number("lit_share", low=0.0, high=1.0, default=1.0)
-        red, green, blue = levels
-        bright = pixel_current_ma(red, green, blue, brightness / 100, PIXEL_MODELS[model])
-        dark = PIXEL_MODELS[model].dark_ma
-        currents[state] = dark + lit * (bright - dark)
-    return currents
 
 
 def _wire(item: Located, parts: tuple[Part, ...]) -> Wire:

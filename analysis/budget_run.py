@@ -1,5 +1,6 @@
 """The modes of a run: from marks typed while it was recorded, else from the current itself."""
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -47,26 +48,19 @@ def modes_of_run(budget: Budget, trace: Trace, events: tuple[Event, ...]) -> Run
             "The run has no current, so there is nothing to compare with the budget.",
             next_step="record or import a run with a current column.",
         )
+    warnings: list[str] = []
     alive = ~trace.dead
     time_s, current_ma = trace.time_s[alive], trace.current_ma[alive]
     pack_v = trace.voltage_v[alive] if trace.voltage_v is not None else np.full(time_s.size, np.nan)
-    warnings: list[str] = []
     if not np.isfinite(pack_v).any():
         pack_v = np.full(time_s.size, budget.pack.nominal_v)
         warnings.append(
             f"The run has no voltage; the budget is reckoned at the pack's nominal {budget.pack.nominal_v:g} V."
         )
     unknown: list[Segment] = []
-    marked = _marked(budget, events, time_s, current_ma, pack_v)
-    programmed = (
-        {}
-        if marked
-        else _marked(budget, _programme_marks(budget, time_s), time_s, current_ma, pack_v)
-    )
-    if marked:
-        given, how = marked, "modes as marked while the run was recorded"
-    elif programmed:
-        given = programmed
+    if given := _marked(budget, events, time_s, current_ma, pack_v):
+        how = "modes as marked while the run was recorded"
+    elif given := _marked(budget, _programme_marks(budget, time_s), time_s, current_ma, pack_v):
         how = "modes by the load programme of the budget file, repeated from the start of the run"
         warnings += _off_programme(given, current_ma)
     else:
@@ -87,17 +81,24 @@ def modes_of_run(budget: Budget, trace: Trace, events: tuple[Event, ...]) -> Run
             evidence=f"levels in the run: {_levels(unknown)}; modes: {', '.join(mode.name for mode in budget.modes)}",
             next_step="mark the modes while recording (type a mode's name and Enter), or check the budget's figures.",
         )
-    stretches = [
-        (name, item.start_s, item.end_s) for name, items in given.items() for item in items
-    ]
-    stretches += [("", item.start_s, item.end_s) for item in unknown]
     return RunModes(
         tuple(
             _measured(mode.name, given[mode.name]) for mode in budget.modes if mode.name in given
         ),
-        tuple(sorted(stretches, key=lambda item: item[1])),
+        _stretches(given, unknown),
         how,
         tuple(warnings),
+    )
+
+
+def _stretches(
+    given: Mapping[str, Sequence[Segment]], unknown: Sequence[Segment]
+) -> tuple[tuple[str, float, float], ...]:
+    """(mode, start, end) in the order of time; an unknown mode is empty."""
+    named = [(name, item) for name, items in given.items() for item in items]
+    named += [("", item) for item in unknown]
+    return tuple(
+        sorted(((name, item.start_s, item.end_s) for name, item in named), key=lambda item: item[1])
     )
 
 

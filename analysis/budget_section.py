@@ -1,11 +1,13 @@
 """The budget's part of a report."""
 
+from collections.abc import Sequence
 from pathlib import Path
 
 from analysis.budget_plots import draw_budget
 from analysis.budget_story import BudgetStory
 from analysis.budget_words import answer_sentences
 from analysis.figures import SizeName
+from analysis.pack_choice import PackAnswer
 from analysis.quantity import Quantity
 from analysis.section import Section
 
@@ -36,5 +38,14 @@ def budget_section(story: BudgetStory, folder: Path, size: SizeName = "page") ->
         paragraphs=(*answer_sentences(story), *story.warnings, *how, _METHOD),
         quantities=tuple(rows),
         figures=draw_budget(story, folder, size),
-        cautions=tuple(dict.fromkeys(text for answer in shown for text in answer.cautions)),
+        cautions=_cautions(shown),
     )
+
+
+def _cautions(packs: Sequence[PackAnswer]) -> tuple[str, ...]:
+    """Each caution once, with the first pack that it is for."""
+    found: dict[str, str] = {}
+    for answer in packs:
+        for caution in answer.cautions:
+            found.setdefault(caution, answer.name)
+    return tuple(f"{name}: {caution}" for caution, name in found.items())

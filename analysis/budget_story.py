@@ -105,22 +105,7 @@ class BudgetStory:
             "inseparable": []
             if self.comparison is None
             else [list(s) for s in self.comparison.inseparable],
-            "packs": [
-                {
-                    "pack": answer.name,
-                    "runtime": answer.runtime.as_json(),
-                    "serves": answer.serves,
-                    "reasons": list(answer.reasons),
-                    "cautions": list(answer.cautions),
-                    "mass": Quantity(answer.mass_g, "g", note="typical, from memory").as_json(),
-                    "rechargeable": answer.rechargeable,
-                    "sag_at_peak": {
-                        when: Quantity(volts, "V", note="typical resistance, from memory").as_json()
-                        for when, volts in zip(("fresh", "end"), answer.sag_v, strict=True)
-                    },
-                }
-                for answer in self.packs
-            ],
+            "packs": [_pack_json(answer) for answer in self.packs],
             "changes": [
                 {
                     "change": item.words,
@@ -186,6 +171,23 @@ def prior_quantity(value_ma: float, std_ma: float) -> Quantity:
     """A figure as the budget states it, with its tolerance brought to 90 %."""
     half = _FACTOR_90 * std_ma
     return Quantity(value_ma, "mA", value_ma - half, value_ma + half, 0.9)
+
+
+def _pack_json(answer: PackAnswer) -> dict[str, Any]:
+    sag = zip(("fresh", "end"), answer.sag_v, strict=True)
+    return {
+        "pack": answer.name,
+        "runtime": answer.runtime.as_json(),
+        "serves": answer.serves,
+        "reasons": list(answer.reasons),
+        "cautions": list(answer.cautions),
+        "mass": Quantity(answer.mass_g, "g", note="typical, from memory").as_json(),
+        "rechargeable": answer.rechargeable,
+        "sag_at_peak": {
+            when: Quantity(sag_v, "V", note="typical resistance, from memory").as_json()
+            for when, sag_v in sag
+        },
+    }
 
 
 def _worst(estimate: ModeEstimate) -> Quantity:

@@ -3,7 +3,7 @@
 from analysis.budget_compare import ModeComparison
 from analysis.budget_story import BudgetStory
 from analysis.quantity import Quantity
-from analysis.words import value_words
+from analysis.words import short_words, value_words
 
 _SMALL_SAG_V = 0.03
 
@@ -17,8 +17,8 @@ def answer_sentences(story: BudgetStory) -> tuple[str, ...]:
     if story.changes:
         best = story.changes[0]
         sentences.append(
-            f"Most would be gained by: {best.words}. That adds about {value_words(best.gained)} "
-            f"to {value_words(story.packs[0].runtime)} on {story.packs[0].name}."
+            f"Most would be gained by: {best.words}. That brings about {value_words(best.gained)} more than "
+            f"the {value_words(story.packs[0].runtime)} that {story.packs[0].name} would last now."
         )
     return tuple(sentences)
 
@@ -32,9 +32,8 @@ def interval_text(quantity: Quantity) -> str:
 def _evening_sentence(story: BudgetStory) -> str:
     evening = story.evening
     return (
-        f"By the budget {story.budget.name} draws {value_words(evening.mean_current)} on average from a pack at "
-        f"{story.pack_v:.1f} V ({interval_text(evening.mean_current)}), which is {value_words(evening.charge)} "
-        f"in {evening.hours:g} h."
+        f"By the budget {story.budget.name} draws {short_words(evening.mean_current)} on average from a pack at "
+        f"{story.pack_v:.1f} V, which is {short_words(evening.charge)} in {evening.hours:g} h."
     )
 
 
@@ -144,8 +143,8 @@ def _culprit_sentence(story: BudgetStory) -> str:
         if first in group and others:
             together = ", ".join(others[:2]) + (" and others" if len(others) > 2 else "")
             text += (
-                f" For certain the run cannot tell it apart from {together}. "
-                "A minute with only one of them on would make it sure."
+                f" The run alone cannot rule out {together} instead. "
+                "To be sure, record a minute with only one of them on."
             )
             break
     return text

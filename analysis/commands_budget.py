@@ -51,7 +51,8 @@ def budget_command() -> None:
 @click.argument("path", metavar="FILE", type=click.Path(path_type=Path))
 def new_command(path: Path) -> None:
     """Write a commented budget file to fill in."""
-    from analysis.budget_edit import TEMPLATE, write_new
+    from analysis.budget_edit import TEMPLATE
+    from analysis.new_file import write_new
 
     write_new(path, TEMPLATE)
     click.echo(f"Wrote {path}. Put your parts in it, then: drawbench budget {path}")
@@ -108,10 +109,11 @@ def show_command(
     as_json: bool,
 ) -> None:
     """Estimate a budget; with a run, find the figure that was wrong."""
-    from analysis.budget_edit import corrected_text, write_new
+    from analysis.budget_edit import corrected_text
     from analysis.budget_file import read_budget
     from analysis.budget_plots import draw_budget
     from analysis.budget_story import tell_budget
+    from analysis.new_file import write_new
     from logger.pack import parse_pack
     from logger.run_reader import read_run
 

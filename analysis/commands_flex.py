@@ -15,8 +15,9 @@ from analysis.bend import (
 )
 from analysis.commands_flex_plan import plan_command
 from analysis.commands_flex_wash import wash_command
+from analysis.flex_claim import Claim
 from analysis.flex_failure import SIMULATED_NOTE, Verdict, criteria_words, read_flex_run
-from analysis.flex_life import Claim, FlexLife, flex_life
+from analysis.flex_life import FlexLife, flex_life
 from analysis.flex_terminal import (
     BEND_RADIUS_MM,
     PERCENT,
@@ -34,6 +35,7 @@ from analysis.flex_words import (
 )
 from analysis.life_data import COLUMNS, Specimen, flex_table, notices, read_flex_table
 from analysis.life_interval import METHODS
+from analysis.new_file import write_new
 from analysis.section import Section
 from analysis.table import rows_of
 from analysis.washing import CAUTION, PROCEDURE, wash_table
@@ -64,20 +66,7 @@ def flex() -> None:
 def new_command(table: Path, groups: tuple[str, ...], specimens: int, wash: bool) -> None:
     """Make an empty TABLE (CSV) to be filled in at the bench."""
     text = wash_table(specimens) if wash else flex_table(groups or ("",), specimens)
-    try:
-        with table.open("x", encoding="utf-8", newline="") as stream:
-            stream.write(text)
-    except FileExistsError:
-        raise BenchError(
-            f"{table} is already there; a table is never written over.",
-            next_step="give another name, or move it away.",
-        ) from None
-    except OSError as error:
-        raise BenchError(
-            f"{table} cannot be written.",
-            evidence=str(error.strerror or error),
-            next_step="choose a folder that exists and can be written to.",
-        ) from error
+    write_new(table, text)
     click.echo(f"{table}: fill in a row per specimen.")
     if wash:
         for number, step in enumerate(PROCEDURE, 1):

@@ -44,8 +44,18 @@ _GAP = 1
     metavar="TEXT",
     help="Only runs with this in title, load, notes, pack, author or name; repeat for more.",
 )
-@click.option("--since", type=click.DateTime(["%Y-%m-%d"]), help="Recorded on this day or later.")
-@click.option("--before", type=click.DateTime(["%Y-%m-%d"]), help="Recorded before this day.")
+@click.option(
+    "--since",
+    type=click.DateTime(["%Y-%m-%d"]),
+    metavar="YYYY-MM-DD",
+    help="Recorded on this day or later.",
+)
+@click.option(
+    "--before",
+    type=click.DateTime(["%Y-%m-%d"]),
+    metavar="YYYY-MM-DD",
+    help="Recorded before this day.",
+)
 @click.option(
     "--ended", metavar="REASON", help="Ended by this: cutoff, duration, charge, user, ..."
 )

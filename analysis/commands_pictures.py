@@ -7,7 +7,8 @@ from typing import Final, cast
 import click
 
 from analysis.commands_rundown import analysed, cutoff_option, hold_option
-from analysis.digest import inputs_of
+from analysis.digest import description_of, digest_of, inputs_of
+from analysis.events import listed_events, numbered_events
 from analysis.figures import SIZES, SizeName
 from analysis.publish import publish, unchanged
 
@@ -63,12 +64,15 @@ def pictures_command(
     formats = formats or FORMATS
     source = inputs_of(run_folder, cutoff_v, hold_s, "pictures", size, *formats)
     files = unchanged(out or run_folder / f"pictures-{size}", source)
-    if files is None:
-        from analysis.events import listed_events
+    if files is not None:
+        events, _ = listed_events(description_of(run_folder).events)
+        end_s = digest_of(run_folder, cutoff_v, hold_s).last[0] or 0.0
+    else:
         from analysis.plots import draw_plots
 
         run, result, _ = analysed(run_folder, cutoff_v, hold_s)
         events, _ = listed_events(run.description.events)
+        end_s = result.draw.trace.end_s
         with TemporaryDirectory(prefix="drawbench-") as temporary:
             draw_plots(
                 result,
@@ -81,3 +85,8 @@ def pictures_command(
             files = publish(Path(temporary), out or run.folder / f"pictures-{size}", source)
     for file in files:
         click.echo(str(file))
+    marked = numbered_events(events, end_s)
+    if marked:
+        click.echo("\nNumbers above the pictures:")
+    for event in marked:
+        click.echo(f"  {event.number}: {event.kind}: {event.text}")

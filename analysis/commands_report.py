@@ -53,7 +53,7 @@ if TYPE_CHECKING:
 )
 @click.option(
     "--flex-cycles",
-    type=click.FloatRange(1, 1e9),
+    type=click.FloatRange(1, 1_000_000_000),
     metavar="N",
     help="Bends that the joints have to survive.",
 )
@@ -133,7 +133,7 @@ def _flex_parts(sources: tuple[Path, ...], cycles: float | None) -> "list[Sectio
             )
         return []
     from analysis.commands_flex import flex_part
-    from analysis.flex_life import Claim
+    from analysis.flex_claim import Claim
     from analysis.flex_words import target_words
 
     claim = Claim() if cycles is None else Claim(cycles, target_words(cycles, None))

@@ -100,8 +100,8 @@ def plot_forecast(
         top_v = float(np.max(volts))
         axes.set_ylim(low_v - 0.12 * (top_v - low_v), top_v + 0.06 * (top_v - low_v))
         axes.set_xlim(0, end_s * 1.03 / divisor)
-        axes.set_xlabel(f"time since the run began ({unit})")
-        axes.set_ylabel("pack voltage (V)")
+        axes.set_xlabel(f"time since the run began in {unit}")
+        axes.set_ylabel("pack voltage in V")
         axes.set_title(forecast_title(found))
         if simulated:
             mark_simulated(axes)
@@ -114,6 +114,8 @@ def plot_forecast(
             fontsize=9,
         )
         axes.axvline(found.now_s / divisor, color=FAINT, linewidth=0.8, linestyle=(0, (2, 2)))
+        if simulated:
+            mark_simulated(axes)
         save_figure(figure, stem)
     return FigureFile(
         stem.name,
@@ -142,12 +144,12 @@ def plot_fit(fit: ModelFit, volts: Array, stem: Path, *, simulated: bool = False
         )
         top.plot(charge_mah, volts - fit.residual_v, color=CURRENT.colour, label=fit.model.name)
         top.legend(loc="upper right", frameon=False)
-        top.set_ylabel("pack voltage (V)")
+        top.set_ylabel("pack voltage in V")
         top.set_title(f"Fitted curve: {1e3 * fit.rms_v:.2g} mV off (rms)")
         bottom.axhline(0, color=INK, linewidth=0.8)
         bottom.plot(charge_mah, 1e3 * fit.residual_v, color=VOLTAGE.colour, linewidth=1.1)
-        bottom.set_ylabel("residual (mV)")
-        bottom.set_xlabel("charge out of the pack (mAh)")
+        bottom.set_ylabel("residual in mV")
+        bottom.set_xlabel("charge out of the pack in mAh")
         if simulated:
             mark_simulated(bottom)
         save_figure(figure, stem)
@@ -175,8 +177,8 @@ def plot_resistance(found: Resistance, stem: Path, *, simulated: bool = False) -
             markersize=5,
         )
         axes.set_ylim(0, 1.15e3 * float(np.max(found.upper_ohm)))
-        axes.set_xlabel("charge out of the pack (% of the run's)")
-        axes.set_ylabel("internal resistance (mΩ)")
+        axes.set_xlabel("charge out of the pack in % of the run's")
+        axes.set_ylabel("internal resistance in mΩ")
         first, last = (f"{1e3 * ohm:.3g}" for ohm in (found.ohm[0], found.ohm[-1]))
         axes.set_title(f"Resistance: {first} mΩ at first, {last} at last")
         if simulated:
@@ -234,8 +236,8 @@ def plot_overlay(
             axes.axhline(cutoff_v, color=INK, linewidth=0.9)
         # lines that lie upon each other cannot be labelled at their ends
         axes.legend(loc="upper right", frameon=False, handlelength=3.2)
-        axes.set_xlabel(f"time since the run began ({unit})")
-        axes.set_ylabel("pack voltage (V)")
+        axes.set_xlabel(f"time since the run began in {unit}")
+        axes.set_ylabel("pack voltage in V")
         axes.set_title(
             _overlay_title(cutoff_v, [end_s for end_s in cutoffs_s if end_s is not None])
         )

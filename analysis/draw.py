@@ -118,12 +118,12 @@ def energy(draw: Draw) -> Quantity:
 
 def charge_to_cutoff(draw: Draw, fall: Fall) -> Quantity:
     """Charge out of the pack up to the held crossing."""
-    return _to_cutoff(draw, fall, draw.charge, "mAh", draw.charge_at, draw.charge_budget)
+    return _to_cutoff(fall, draw.charge, "mAh", draw.charge_at, draw.charge_budget)
 
 
 def energy_to_cutoff(draw: Draw, fall: Fall) -> Quantity:
     """Energy out of the pack up to the held crossing."""
-    return _to_cutoff(draw, fall, draw.energy, "mWh", draw.energy_at, draw.energy_budget)
+    return _to_cutoff(fall, draw.energy, "mWh", draw.energy_at, draw.energy_budget)
 
 
 def charge_between(draw: Draw, fall: Fall, until_s: float) -> Quantity:
@@ -236,7 +236,6 @@ def _total(integral: Integral | None, unit: str, components: Budget | None) -> Q
 
 
 def _to_cutoff(
-    draw: Draw,
     fall: Fall,
     integral: Integral | None,
     unit: str,

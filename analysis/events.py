@@ -15,7 +15,7 @@ _ORDER: Final = (
 )  # fmt: skip
 _CROWDED: Final = frozenset({"gap", "noise"})
 _CROWDED_LISTED: Final = 3
-MARKED_KINDS: Final = frozenset({"mark", "boot", "load", "fault"})
+_MARKED_KINDS: Final = frozenset({"mark", "boot", "load", "fault"})
 
 
 @dataclass(frozen=True)
@@ -50,6 +50,18 @@ def listed_events(events: Sequence[Event]) -> tuple[tuple[ListedEvent, ...], str
         f"{count} of {plain_text(kind)}" for kind, count in Counter(e.kind for e in rest).items()
     )
     return listed, f"Not listed: {kinds}. All of them stand in the run's description."
+
+
+def numbered_events(events: Sequence[ListedEvent], end_s: float) -> list[ListedEvent]:
+    """Those that a picture of a run that lasts until ``end_s`` marks.
+
+    The load switched off after the last row is how it ended, not a mark in it.
+    """
+    return [
+        event
+        for event in events
+        if event.kind in _MARKED_KINDS and not (event.kind == "load" and event.time_s >= end_s)
+    ]
 
 
 def _rank(kind: str) -> int:

@@ -4,6 +4,8 @@ Readable in colour, by colour-blind readers and in grey print: lines that share 
 differ in lightness and in line style, and are labelled where they are, not in a legend.
 """
 
+import re
+import textwrap
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -19,12 +21,17 @@ from matplotlib.figure import Figure
 Floats = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
 
-# Inches. "page" fills a phone held upright with text still readable, and half a printed page.
-SIZES: Final = {"page": (5.6, 3.6), "slide": (10.0, 5.6), "phone": (4.2, 4.2)}
+# Inches. "page" fills a phone held upright with text still readable, and half a printed page;
+# "slide" is small, so that its letters are large (17 pt) once it fills a slide of 13.3 inches.
+SIZES: Final = {"page": (5.6, 3.6), "slide": (8.0, 4.5), "phone": (4.2, 4.2)}
+# Bold letters of a title that fit beside the axis' name.
+_TITLE_SIGNS: Final = {"page": 46, "slide": 70, "phone": 31}
 SizeName = Literal["page", "slide", "phone"]
 INK: Final = "#1f2328"
 FAINT: Final = "#6a7178"
 GRID: Final = "#d9dde1"
+_IN_BRACKETS: Final = re.compile(r"\([^)]{,30}\)")
+_BEFORE_UNIT: Final = re.compile(r"(?<=\d) (?=[^\d\s(])")
 
 
 @dataclass(frozen=True)
@@ -33,7 +40,7 @@ class Look:
 
     colour: str
     band: str
-    line: str
+    line: str | tuple[float, tuple[float, ...]]
     marker: str
 
 
@@ -47,7 +54,7 @@ SERIES: Final = (
     Look("#b34700", "#f3cfae", "--", "s"),
     Look("#3f9ac9", "#cfe6f2", "-.", "^"),
     Look("#7a4f8f", "#dccbe4", ":", "D"),
-    Look("#8a8f00", "#e3e5a8", (0, (6, 1, 1, 1, 1, 1)), "v"),  # type: ignore[arg-type]
+    Look("#8a8f00", "#e3e5a8", (0, (6, 1, 1, 1, 1, 1)), "v"),
 )
 
 _STYLE: Final[Any] = {
@@ -97,6 +104,14 @@ def new_figure(size: SizeName = "page") -> tuple[Figure, Axes]:
     """Figure with one pair of axes, without any global state; call inside ``figure_style``."""
     figure = Figure(figsize=SIZES[size], layout="constrained")
     return figure, figure.add_subplot()
+
+
+def set_title(axes: Axes, text: str, size: SizeName = "page") -> None:
+    """Title broken into lines where the picture is too narrow for it; numbers keep their units, intervals stay whole."""
+    kept = _IN_BRACKETS.sub(lambda found: found[0].replace(" ", "\u00a0"), text)
+    kept = _BEFORE_UNIT.sub("\u00a0", kept)
+    lines = textwrap.wrap(kept, _TITLE_SIGNS[size], break_long_words=False)
+    axes.set_title("\n".join(lines).replace("\u00a0", " "))
 
 
 _METADATA: Final[dict[str, dict[str, str | None]]] = {

@@ -5,10 +5,14 @@ from pathlib import Path
 from typing import Any
 
 from analysis.bend import Acceleration
-from analysis.flex_failure import Verdict, criteria_summary
-from analysis.flex_life import Comparison, FlexLife, GroupLife
-from analysis.flex_plots import draw_flex, draw_resistance, draw_wash
+from analysis.flex_compare import Comparison
+from analysis.flex_failure import SIMULATED_NOTE, Verdict, criteria_summary
+from analysis.flex_life import FlexLife, GroupLife
+from analysis.flex_plots import draw_flex
+from analysis.flex_resistance_plots import draw_resistance, draw_wash
+from analysis.flex_weibull import WeibullResult
 from analysis.flex_words import answers, method_words, result_rows, specimens_quantity
+from analysis.kaplan_meier import SurvivalCurve
 from analysis.quantity import Quantity
 from analysis.section import Section
 from analysis.washing import CAUTION, PROCEDURE, WashResult
@@ -31,7 +35,7 @@ def flex_section(
     figures = list(draw_flex(result, folder))
     paragraphs = list(answers(result))
     if criterion is not None and verdicts:
-        figures += draw_resistance(verdicts, criterion, folder)
+        figures += draw_resistance(verdicts, criterion, folder, SIMULATED_NOTE in result.warnings)
         paragraphs.append(f"Failed means: {criterion}. {criteria_summary(verdicts)}")
     if acceleration is not None:
         paragraphs.append(acceleration_words(acceleration))
@@ -202,24 +206,13 @@ def _group_json(group: GroupLife) -> dict[str, Any]:
         "weibull": None,
     }
     if w is not None:
-        found["weibull"] = {
-            "shape": w.shape.as_json(),
-            "scale": w.scale.as_json(),
-            "shape_bias_reduced": w.shape_unbiased.as_json(),
-            "log_likelihood": w.fit.log_likelihood,
+        found |= _fit_json(w)
+    if group.rival is not None:
+        found["lognormal"] = {
+            "location": Quantity(group.rival.location, "ln cycles").as_json(),
+            "scale": Quantity(group.rival.scale, "").as_json(),
+            "log_likelihood": group.rival.log_likelihood,
         }
-        found |= {
-            "b10": w.b10.as_json(),
-            "b10_lower": w.b10_lower.as_json(),
-            "b50": w.b50.as_json(),
-            "b50_lower": w.b50_lower.as_json(),
-        }
-        if group.rival is not None:
-            found["lognormal"] = {
-                "location": Quantity(group.rival.location, "ln cycles").as_json(),
-                "scale": Quantity(group.rival.scale, "").as_json(),
-                "log_likelihood": group.rival.log_likelihood,
-            }
     if w is not None and w.reliability is not None and w.reliability_lower is not None:
         found["reliability_at_target"] = w.reliability.as_json()
         found["reliability_at_target_lower"] = w.reliability_lower.as_json()
@@ -234,17 +227,7 @@ def _group_json(group: GroupLife) -> dict[str, Any]:
     found["goodness"] = [
         {"family": g.family, "correlation": g.correlation, "p": g.p_value} for g in group.goodness
     ]
-    found["survival"] = [
-        {"cycles": c, "survival": s, "lower": low, "upper": high, "at_risk": n}
-        for c, s, low, high, n in zip(
-            group.curve.cycles.tolist(),
-            group.curve.survival.tolist(),
-            group.curve.lower.tolist(),
-            group.curve.upper.tolist(),
-            group.curve.at_risk.tolist(),
-            strict=True,
-        )
-    ]
+    found["survival"] = _survival_json(group.curve)
     return found
 
 
@@ -293,3 +276,28 @@ def _ratios_json(comparisons: Sequence[Comparison]) -> dict[str, Any] | list[dic
     if not found:
         return None
     return found[0] if len(found) == 1 else found
+
+
+def _fit_json(w: WeibullResult) -> dict[str, Any]:
+    return {
+        "weibull": {
+            "shape": w.shape.as_json(),
+            "scale": w.scale.as_json(),
+            "shape_bias_reduced": w.shape_unbiased.as_json(),
+            "log_likelihood": w.fit.log_likelihood,
+        },
+        "b10": w.b10.as_json(),
+        "b10_lower": w.b10_lower.as_json(),
+        "b50": w.b50.as_json(),
+        "b50_lower": w.b50_lower.as_json(),
+    }
+
+
+def _survival_json(curve: SurvivalCurve) -> list[dict[str, float]]:
+    columns = (curve.cycles, curve.survival, curve.lower, curve.upper, curve.at_risk)
+    return [
+        {"cycles": cycles, "survival": survival, "lower": low, "upper": high, "at_risk": count}
+        for cycles, survival, low, high, count in zip(
+            *(column.tolist() for column in columns), strict=True
+        )
+    ]

@@ -4,8 +4,12 @@ import math
 from dataclasses import replace
 from typing import Final
 
-from analysis.flex_life import Claim, Comparison, Count, FlexLife, GroupLife
+from analysis.flex_claim import Claim, Count
+from analysis.flex_compare import Comparison
+from analysis.flex_life import FlexLife, GroupLife
 from analysis.quantity import Quantity
+
+_NO_UPPER_END: Final = 100.0  # an end this many times the value says that there is none
 
 _SMALL: Final = [
     "no",
@@ -200,11 +204,11 @@ def result_rows(group: GroupLife, claim: Claim) -> tuple[tuple[str, Quantity], .
     rows.append((f"survive, stated shape: {sure}", _in_percent(_bound(group.stated_shape_lower))))
     if w is not None:
         rows += [
-            ("B10 life (10 % have failed)", w.b10),
+            ("B10 life (10 % have failed)", _life(w.b10)),
             (f"B10 life: {sure}", _bound(w.b10_lower)),
-            ("B50 life (half have failed)", w.b50),
+            ("B50 life (half have failed)", _life(w.b50)),
             (f"B50 life: {sure}", _bound(w.b50_lower)),
-            ("Weibull scale (63 % have failed)", w.scale),
+            ("Weibull scale (63 % have failed)", _life(w.scale)),
             ("Weibull shape, maximum likelihood", w.shape),
             ("Weibull shape, small-sample excess taken out", w.shape_unbiased),
         ]
@@ -241,11 +245,20 @@ def _bare(quantity: Quantity) -> Quantity:
     return Quantity(quantity.value, quantity.unit, note="counted")
 
 
+def _life(quantity: Quantity) -> Quantity:
+    """A life without an upper end that a handful of specimens cannot give: nobody bends that often."""
+    value, upper = quantity.value, quantity.upper
+    open_above = value is not None and upper is not None and upper > _NO_UPPER_END * value
+    return replace(quantity, upper=None) if open_above else quantity
+
+
 def _bound(quantity: Quantity | None) -> Quantity | None:
     """A one-sided bound by itself, rounded down to three digits."""
     if quantity is None or quantity.lower is None:
         return None
     low = quantity.lower
+    if quantity.unit == "cycles" and low < 1:
+        low = 0.0
     if low > 0:
         step = 10.0 ** (math.floor(math.log10(low)) - 2)
         low = math.floor(low / step * (1 + 1e-12)) * step

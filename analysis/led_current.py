@@ -44,15 +44,13 @@ def pixel_current_ma(
     return currents.dark_ma + brightness * lit / _LEVELS
 
 
-def series_resistor_ohm(supply_v: float, forward_v: float, current_ma: float) -> float:
-    """Series resistor of a plain LED, R = (Vs - Vf) / I (Ohm's law).
+def led_current_ma(supply_v: float, forward_v: float, resistor_ohm: float) -> float:
+    """Current of a plain LED behind its series resistor, mA: I = (Vs - Vf) / R (Ohm's law).
 
-    Raises ValueError if the supply is not above the forward voltage or the current not positive.
+    ``forward_v``: of all LEDs in the row together. Raises ValueError if the supply is not above it.
     """
-    if current_ma <= 0:
-        raise ValueError(f"current {current_ma:g} mA is not positive")
     if supply_v <= forward_v:
         raise ValueError(
-            f"supply of {supply_v:g} V cannot drive an LED with a forward voltage of {forward_v:g} V"
+            f"a supply of {supply_v:g} V cannot drive LEDs with a forward voltage of {forward_v:g} V"
         )
-    return (supply_v - forward_v) / (current_ma / 1000.0)
+    return 1000.0 * (supply_v - forward_v) / resistor_ohm

@@ -189,19 +189,7 @@ def read_flex_table(path: Path) -> tuple[tuple[Specimen, ...], tuple[str, ...]]:
 
 def parse_flex_table(text: str, name: str) -> tuple[tuple[Specimen, ...], tuple[str, ...]]:
     """As ``read_flex_table``, from the table's text; ``name`` is used in messages."""
-    text = text.removeprefix("\ufeff")
-    header_line = text.split("\n", 1)[0]
-    delimiter = ";" if header_line.count(";") > header_line.count(",") else ","
-    reader = csv.DictReader(StringIO(text), delimiter=delimiter, skipinitialspace=True)
-    header = [(column or "").strip().lower() for column in reader.fieldnames or []]
-    missing = [column for column in REQUIRED if column not in header]
-    if missing:
-        raise BenchError(
-            f"{name}, line 1: the table has no column {', '.join(missing)}.",
-            evidence=f"columns seen: {', '.join(header) or 'none'}",
-            next_step="start from `drawbench flex new`, or add a header row with these names.",
-        )
-    reader.fieldnames = header
+    reader = _reader(text, name)
     notes: list[str] = []
     specimens: list[Specimen] = []
     first_line: dict[str, int] = {}
@@ -239,6 +227,24 @@ def parse_flex_table(text: str, name: str) -> tuple[tuple[Specimen, ...], tuple[
             next_step="fill in cycles and failed (yes or no) for at least one specimen.",
         )
     return tuple(specimens), (*notes, *notices(specimens))
+
+
+def _reader(text: str, name: str) -> "csv.DictReader[str]":
+    """Reader of the table's rows by column, in small letters. Raises BenchError for missing columns."""
+    text = text.removeprefix("\ufeff")
+    header_line = text.split("\n", 1)[0]
+    delimiter = ";" if header_line.count(";") > header_line.count(",") else ","
+    reader = csv.DictReader(StringIO(text), delimiter=delimiter, skipinitialspace=True)
+    header = [(column or "").strip().lower() for column in reader.fieldnames or []]
+    missing = [column for column in REQUIRED if column not in header]
+    if missing:
+        raise BenchError(
+            f"{name}, line 1: the table has no column {', '.join(missing)}.",
+            evidence=f"columns seen: {', '.join(header) or 'none'}",
+            next_step="start from `drawbench flex new`, or add a header row with these names.",
+        )
+    reader.fieldnames = header
+    return reader
 
 
 def _specimen(cells: dict[str, str], where: str) -> Specimen:

@@ -26,13 +26,12 @@ _TESTS: Final = 1000
 
 @dataclass(frozen=True)
 class LifeRatio:
-    """``ratio`` of characteristic lives (and of every percentile), first over second; ``common_shape`` of both."""
+    """``ratio`` of characteristic lives (and of every percentile), first over second."""
 
     ratio: float
     lower: float
     upper: float
     coverage: float
-    common_shape: float
     calibrated: bool
 
 
@@ -54,9 +53,7 @@ def life_ratio(first: Lives, second: Lives, coverage: float, calibrated: bool = 
     else:
         limits = (-float(special.ndtri(tail)), float(special.ndtri(tail)))
     low, high = _bounds(fit, limits)
-    return LifeRatio(
-        float(np.exp(fit.coefficients[1])), low, high, coverage, 1.0 / fit.scale, calibrated
-    )
+    return LifeRatio(float(np.exp(fit.coefficients[1])), low, high, coverage, calibrated)
 
 
 def _bounds(fit: Regression, limits: tuple[float, ...]) -> tuple[float, float]:

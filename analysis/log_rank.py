@@ -33,8 +33,6 @@ class LogRank:
     degrees: int
     p_chi_square: float
     p_exchange: float
-    exchanges: int
-    all_exchanges: bool
     observed: Array
     expected: Array
 
@@ -66,8 +64,6 @@ def log_rank(groups: Sequence[Lives]) -> LogRank:
             (np.sum(exchanged >= chi_square * (1 - 1e-9)) + (not complete))
             / (exchanged.size + (not complete))
         ),
-        int(exchanged.size),
-        complete,
         observed,
         expected,
     )

@@ -1,5 +1,6 @@
 """Pictures of a run: voltage, current and charge against time, and how often which current flowed."""
 
+import math
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Final
@@ -8,7 +9,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from analysis.events import MARKED_KINDS, ListedEvent
+from analysis.events import ListedEvent, numbered_events
 from analysis.figures import (
     CHARGE,
     CURRENT,
@@ -24,16 +25,19 @@ from analysis.figures import (
     mark_simulated,
     new_figure,
     save_figure,
+    set_title,
     time_unit,
 )
 from analysis.rundown import Rundown
 from analysis.section import FigureFile
 from analysis.trace import Floats, Trace
-from analysis.words import count_words, step_words, value_words
+from analysis.words import count_words, short_words, step_words, value_words
 from logger.pack import Pack
 
 _GAP_SHOWN: Final = 0.004  # share of the axis from which a gap can be seen
-_NUMBER_ROOM: Final = 0.035  # share of the axis that an event's number takes
+_SIGN_IN: Final = 0.085  # inches that a sign above the plot takes
+_NUMBER_IN: Final = 0.16
+_MARK_SIGNS: Final = 18  # a longer mark is shown by its number only
 _BINS: Final = 40
 _LEAST_SHARE: Final = -0.4  # the floor is drawn if at most this far under what the run shows
 _PAPER: Final = {"facecolor": "white", "edgecolor": "none", "pad": 1.0}
@@ -78,10 +82,12 @@ def _voltage(
     axes.set_ylabel(
         "pack voltage in V" if trace.voltage_column == "pack_v" else "load voltage in V"
     )
-    axes.set_title(
-        f"{fall.cutoff_v:g} V after {value_words(result.cutoff_time)}"
+    set_title(
+        axes,
+        f"{fall.cutoff_v:g} V after {short_words(result.cutoff_time)}"
         if fall.crossing
-        else f"Still {value_words(result.last_voltage)} after {value_words(result.duration)}"
+        else f"Still {value_words(result.last_voltage)} after {value_words(result.duration)}",
+        size,
     )
     alive_v = trace.voltage_v[~trace.dead]
     marks_v = [float(alive_v.min()), float(alive_v.max())]
@@ -111,7 +117,7 @@ def _voltage(
         if fall.crossing
         else f"It ends at {value_words(result.last_voltage)} after {value_words(result.duration)}."
     )
-    alt = f"Line plot of voltage against time, from {value_words(result.first_voltage)}. {said}{_events_alt(events)}"
+    alt = f"Line plot of voltage against time, from {value_words(result.first_voltage)}. {said}{_events_alt(events, trace)}"
     pale = (
         " Pale: down to the lowest single conversion."
         if trace.voltage_min_v is not None and _band_seen(axes, course)
@@ -134,11 +140,15 @@ def _current(
     _band_and_line(axes, course, CURRENT, unit_s)
     axes.set_ylabel("current in mA")
     mean, peak = value_words(result.mean_current), value_words(result.peak_current)
-    axes.set_title(f"{mean} on average, {peak} at most")
+    set_title(
+        axes,
+        f"{short_words(result.mean_current)} on average, {peak} at most",
+        size,
+    )
     _level(axes, result.mean_current.value, f"mean\n{mean}", "--", INK)
     _limits(axes, [min(0.0, float(least_ma.min())), float(most_ma.max())])
     _events(axes, trace, events, unit_s)
-    alt = f"Line plot of current against time. On average {mean}, at most {peak}.{_events_alt(events)}"
+    alt = f"Line plot of current against time. On average {mean}, at most {peak}.{_events_alt(events, trace)}"
     pale = " Pale: from the least to the greatest." if _band_seen(axes, course) else ""
     return figure, FigureFile(
         "current", alt, f"Current over the run: {mean} on average, {peak} at most.{pale}"
@@ -163,22 +173,22 @@ def _charge(
     total = value_words(result.charge)
     fall = result.fall
     said = f"{total} came out in {value_words(result.duration)}"
-    title = said
+    title = f"{short_words(result.charge)} came out in {value_words(result.duration)}"
     if fall.crossing is not None and result.charge_to_cutoff.value is not None:
         until = value_words(result.charge_to_cutoff)
-        title = f"{until} came out until {fall.cutoff_v:g} V"
-        said = f"{title}, {total} in all"
+        title = f"{short_words(result.charge_to_cutoff)} came out until {fall.cutoff_v:g} V"
+        said = f"{until} came out until {fall.cutoff_v:g} V, {total} in all"
         _cutoff_point(axes, result, unit_s, result.charge_to_cutoff.value, CHARGE, until)
     else:
         end_label(
             axes, trace.duration_s / unit_s, result.charge.value, total, CHARGE,
             ha="right", va="bottom", offset=(0, 5),
         )  # fmt: skip
-    axes.set_title(title)
+    set_title(axes, title, size)
     _events(axes, trace, events, unit_s)
     return figure, FigureFile(
         "charge",
-        f"Line plot of charge out of the pack against time. {said}.{_events_alt(events)}",
+        f"Line plot of charge out of the pack against time. {said}.{_events_alt(events, trace)}",
         f"Charge over the run: {said}.",
     )
 
@@ -199,15 +209,17 @@ def _histogram(result: Rundown, size: SizeName) -> tuple[Figure, FigureFile] | N
     axes.set_ylim(0, top)
     mean, high = result.mean_current, result.current_percentiles[-1][1]
     low = result.current_percentiles[0][1]
-    axes.set_title(f"Mostly {value_words(low)} to {value_words(high)}")
+    set_title(axes, f"Mostly {value_words(low)} to {value_words(high)}", size)
     left_ma, right_ma = axes.get_xlim()
     for quantity, text, height, line in (
-        (mean, f"mean {value_words(mean)}", 0.985, "--"),
-        (high, f"95 % of the time at or below {value_words(high)}", 0.91, ":"),
+        (mean, f"mean\n{value_words(mean)}", 0.985, "--"),
+        (high, f"95 % of the time\nup to {value_words(high)}", 0.985, ":"),
     ):
         assert quantity.value is not None
         axes.axvline(quantity.value, ymax=height - 0.01, color=INK, linestyle=line, linewidth=1.3)
-        past_half = quantity.value > (left_ma + right_ma) / 2
+        # The greater to the right, where the bars are low, the lesser to the left of its line.
+        share_left = (quantity.value - left_ma) / (right_ma - left_ma)
+        past_half = share_left > (0.25 if quantity is mean else 0.65)
         axes.annotate(
             text, (quantity.value, height * top), xytext=(-5 if past_half else 5, 0),
             textcoords="offset points", ha="right" if past_half else "left", va="top", fontsize=9.5, bbox=_PAPER,
@@ -307,26 +319,33 @@ def _cutoff_point(
 
 
 def _events(axes: Axes, trace: Trace, events: Sequence[ListedEvent], unit_s: float) -> None:
-    """Numbered ticks above the plot; the numbers are those of the list."""
-    room = _NUMBER_ROOM * trace.duration_s / unit_s
-    free_from = -room
-    for event in _marked(events):
-        x = (event.time_s - trace.begin_s) / unit_s
+    """Ticks above the plot with the numbers of the list, and the words of a mark where there is room."""
+    figure = axes.get_figure(root=True)
+    assert figure is not None
+    # The axes take about the figure's width less the room of names at both sides.
+    per_inch = trace.duration_s / unit_s / (figure.get_figwidth() - 1.3)
+    shown = numbered_events(events, trace.end_s)
+    places = [(event.time_s - trace.begin_s) / unit_s for event in shown]
+    free_from = -_NUMBER_IN * per_inch
+    for event, x, following in zip(shown, places, [*places[1:], math.inf], strict=False):
         axes.axvline(x, color=FAINT, linewidth=0.8, linestyle=(0, (1, 2)))
         if x < free_from:
             continue  # the number before stands in the way
-        free_from = x + room
+        text = str(event.number)
+        words = f"{text} {event.text}"
+        end = x + (_SIGN_IN * len(words) + _NUMBER_IN) * per_inch
+        fits = end < min(following, axes.get_xlim()[1])
+        if event.kind == "mark" and len(words) <= _MARK_SIGNS and fits:
+            text, free_from = words, end
+        else:
+            free_from = x + _NUMBER_IN * per_inch
         axes.annotate(
-            str(event.number), (x, 1), xycoords=("data", "axes fraction"), xytext=(0, 3),
-            textcoords="offset points", ha="center", va="bottom", fontsize=9, color=INK,
+            text, (x, 1), xycoords=("data", "axes fraction"), xytext=(-3, 3),
+            textcoords="offset points", ha="left", va="bottom", fontsize=9, color=INK,
             annotation_clip=True,
         )  # fmt: skip
 
 
-def _marked(events: Sequence[ListedEvent]) -> list[ListedEvent]:
-    return [event for event in events if event.kind in MARKED_KINDS]
-
-
-def _events_alt(events: Sequence[ListedEvent]) -> str:
-    marked = len(_marked(events))
+def _events_alt(events: Sequence[ListedEvent], trace: Trace) -> str:
+    marked = len(numbered_events(events, trace.end_s))
     return f" {count_words(marked, 'event')} marked above the plot." if marked else ""

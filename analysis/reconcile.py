@@ -78,8 +78,6 @@ class Reconciled:
     prior_std_ma: Array
     posterior_ma: Array
     posterior_cov: Array
-    predicted_ma: Array
-    predicted_std_ma: Array
     chi2: float
     chi2_p: float
     log_evidence: float
@@ -123,10 +121,8 @@ def reconcile(
     if np.any(prior_std_ma < 0):
         raise ValueError("a prior standard deviation is negative")
     prior_cov = np.diag(prior_std_ma**2)
-    predicted = design @ prior_ma
-    predicted_cov = design @ prior_cov @ design.T
-    innovation_cov = predicted_cov + measured_cov
-    residual = measured_ma - predicted
+    innovation_cov = design @ prior_cov @ design.T + measured_cov
+    residual = measured_ma - design @ prior_ma
     # pinv: a mode without any tolerance and without noise leaves the matrix singular.
     inverse = np.linalg.pinv(innovation_cov, hermitian=True)
     gain = prior_cov @ design.T @ inverse
@@ -139,8 +135,6 @@ def reconcile(
         prior_std_ma=prior_std_ma,
         posterior_ma=prior_ma + gain @ residual,
         posterior_cov=posterior_cov,
-        predicted_ma=predicted,
-        predicted_std_ma=np.sqrt(np.diag(predicted_cov)),
         chi2=chi2,
         chi2_p=float(stats.chi2.sf(chi2, modes)),
         log_evidence=-0.5 * (chi2 + _log_det(innovation_cov)),

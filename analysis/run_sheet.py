@@ -75,7 +75,7 @@ def sheet_figure(run: Run, result: Rundown) -> Figure:
     _block(page, "How sure that is", _doubt(run, result))
     _block(page, "What happened", _happened(run, result))
     figure.text(
-        _MARGIN, 0.022, f"drawbench run sheet, run {plain_text(run.folder.resolve().name)}",
+        _MARGIN, 0.022, f"drawbench run sheet, folder: {plain_text(run.folder.resolve().name)}",
         fontsize=7, color=FAINT,
     )  # fmt: skip
     return figure
@@ -159,10 +159,10 @@ def _results(page: _Page, result: Rundown) -> float:
     rows = rows_of(result_rows(result)[:_ROWS_SHOWN])
     page.text("Results", bold=True, size=10)
     heading = interval_title(rows)
-    page.figure.text(0.37, page.top + 0.002, heading, fontsize=7, color=FAINT, va="bottom")
+    page.figure.text(0.37, page.top + 0.004, heading, fontsize=7, color=FAINT, va="bottom")
     for row in rows:
         y = page.top
-        page.figure.text(_MARGIN, y, row.label[:34], fontsize=_SMALL, va="top")
+        page.figure.text(_MARGIN, y, row.label[:38], fontsize=_SMALL, va="top")
         page.figure.text(0.355, y, row.value, fontsize=_SMALL, va="top", ha="right", fontweight="bold")  # fmt: skip
         page.figure.text(0.37, y, row.interval, fontsize=_SMALL, va="top", color=FAINT)
         page.top -= 1.25 * _LINE
@@ -175,8 +175,8 @@ def _wiring(page: _Page, run: Run) -> None:
     height = 0.085
     axes = page.figure.add_axes((page.left, page.top - height, 0.34, height))
     axes.set_axis_off()
-    axes.set_xlim(0, 100)
-    axes.set_ylim(0, 100)
+    axes.set_xlim(-1, 101)  # room for the rims of the boxes
+    axes.set_ylim(-2, 100)
     description = run.description
     pack = plain_text(str(description.pack)) if description.pack else "pack"
     sensor = plain_text(description.sensor.kind) if description.sensor else "meter"

@@ -12,6 +12,7 @@ from analysis.digest import Digest, description_of, digest_of
 from analysis.quantity import Quantity
 from analysis.words import plain_text, value_words
 from logger.description import Description
+from logger.durations import utc_moment
 from logger.errors import BenchError
 
 # Name of a column in CSV and for --sort: heading on screen, and whether more of it is better.
@@ -111,8 +112,16 @@ def matching(
         for line in lines
         if all(text.casefold() in _words(line) for text in texts)
         and (ended is None or line.description.end_reason == ended)
-        and (since is None or (_moment(line) or datetime.min.replace(tzinfo=UTC)) >= since)
-        and (before is None or (_moment(line) or datetime.max.replace(tzinfo=UTC)) < before)
+        and (
+            since is None
+            or (utc_moment(line.description.started_utc) or datetime.min.replace(tzinfo=UTC))
+            >= since
+        )
+        and (
+            before is None
+            or (utc_moment(line.description.started_utc) or datetime.max.replace(tzinfo=UTC))
+            < before
+        )
     ]
 
 
@@ -165,14 +174,6 @@ def _words(line: Line) -> str:
     d = line.description
     pack = str(d.pack) if d.pack else ""
     return "\n".join((line.name, d.title, d.load, d.notes, d.author, pack)).casefold()
-
-
-def _moment(line: Line) -> datetime | None:
-    try:
-        moment = datetime.fromisoformat(line.description.started_utc)
-    except ValueError:
-        return None
-    return moment if moment.tzinfo else moment.replace(tzinfo=UTC)
 
 
 def _safe(value: str | float | None) -> str | float | None:

@@ -68,6 +68,11 @@ def value_words(quantity: Quantity) -> str:
     return quantity_words(quantity).split(" (")[0]
 
 
+def short_words(quantity: Quantity) -> str:
+    """Value and interval without its coverage, for titles: ``186.7 mA (183.2 to 190.1)``."""
+    return re.sub(r" at [\d.]+ %\)$", ")", quantity_words(quantity))
+
+
 def count_words(count: int, one: str, many: str | None = None) -> str:
     """``1 gap``, ``3 gaps``."""
     return f"{count} {one if count == 1 else many or one + 's'}"

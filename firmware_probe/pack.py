@@ -118,17 +118,8 @@ ALKALINE_AA: Final = CellKind(
     polarisation_ohm=0.05,
     polarisation_s=40.0,
 )
-ALKALINE_AAA: Final = CellKind(
-    chemistry="alkaline",
-    capacity_mah=1150.0,
-    curve=ALKALINE_AA.curve,
-    resistance_ohm=0.22,
-    resistance_rise=1.8,
-    resistance_power=2.0,
-    available=0.26,
-    levelling_per_s=3.5e-4,
-    polarisation_ohm=0.09,
-    polarisation_s=40.0,
+ALKALINE_AAA: Final = replace(
+    ALKALINE_AA, capacity_mah=1150.0, resistance_ohm=0.22, polarisation_ohm=0.09
 )
 # Nominal 1.2 V, end 1.0 V: cell makers' sheets (reference B10). Flat shape and resistance
 # of tens of milliohms: common practice, no source; all numbers between invented.

@@ -21,7 +21,6 @@ import time
 from collections.abc import Callable
 from concurrent.futures import Future
 from queue import SimpleQueue
-from types import TracebackType
 from typing import Any, Final, Protocol, TypeVar
 
 from firmware_probe.links import Link, PtyLink, TcpLink, best_link
@@ -120,12 +119,7 @@ class BoardServer:
         self._thread.start()
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
 
     def close(self) -> None:

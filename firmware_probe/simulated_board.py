@@ -5,7 +5,8 @@ clock, so a night passes in seconds and the same seed gives the same bytes.
 
 Time goes on in stretches in which nothing changes (at most ``STEP_MAX_US``), each simulated
 conversion by conversion (``bench_circuit``); the window statistics are integer sums
-of register counts as in the sketch (``window_sums``).
+of register counts as in the sketch (``window_grid``, ``window_sums``). The load switch with the
+board's own cutoff is ``load_switch``.
 """
 
 from collections.abc import Sequence
@@ -15,28 +16,21 @@ from typing import Final
 import numpy as np
 
 from firmware_probe.bench_circuit import RIGHT_WIRING, BenchCircuit, Wiring
-from firmware_probe.board_commands import (
-    CUTOFF_MAX_UV,
-    HOLD_MAX_MS,
-    WINDOW_MAX_US,
-    WINDOW_MIN_US,
-    Command,
-    Refused,
-    flex_order,
-    parse_command,
-)
-from firmware_probe.cutoff_watch import CUTOFF_BLIND_US, CutoffWatch
+from firmware_probe.board_commands import WINDOW_MAX_US, WINDOW_MIN_US
+from firmware_probe.board_lines import LineOutput, hello_body, tenth_microamperes
+from firmware_probe.board_orders import obey
 from firmware_probe.eeprom import Eeprom
 from firmware_probe.faults import CONTACT_OHM, Fault, FaultPlayer
 from firmware_probe.flex_rig import FlexRig
 from firmware_probe.joints import Joint
-from firmware_probe.line_format import COMMAND_MAX_BYTES, PROTOCOL_VERSION, fixed, frame, key_values
+from firmware_probe.line_format import COMMAND_MAX_BYTES, fixed
 from firmware_probe.load import LoadProgramme, OperatingStates
+from firmware_probe.load_switch import LoadSwitch
 from firmware_probe.pack import PackModel
 from firmware_probe.sensor import CurrentSensor, IntArray
-from firmware_probe.window_sums import Counters, WindowSums
+from firmware_probe.window_grid import WindowGrid
+from firmware_probe.window_sums import Counters
 
-FIRMWARE: Final = "simulated-0.1.0"
 STEP_MAX_US: Final = 10_000_000
 # Boot loader and start-up; after a watchdog or brown-out the boot loader is skipped.
 BOOT_US: Final = {
@@ -46,9 +40,7 @@ BOOT_US: Final = {
     "brownout": 66_000,
     "watchdog": 66_000,
 }
-_FAULT_PAUSE_US: Final = 1_000_000
 _RECEIVE_BYTES: Final = 64
-_NEVER: Final = 1 << 62
 
 
 @dataclass(frozen=True)
@@ -106,8 +98,9 @@ class SimulatedBoard:
         self._clock_rest_us = 0.0
         self._window_after_boot_us = window_us
         self._sensor_after_boot = sensor
-        # Life: microseconds of the board's clock since it was made; goes on over boots.
-        self._life_us = 0
+        # Microseconds of the board's clock since it was made, on over boots: simulated up to
+        # here, and asked for up to there.
+        self.simulated_us = 0
         self._target_us = 0
         self._dead_until_us = 0
         self._deaf_until_us = 0
@@ -116,7 +109,7 @@ class SimulatedBoard:
         self._link_down_until_us = 0
         self._stalled_from_us: int | None = None
         self._stretch: _Stretch | None = None
-        self._output: list[bytes] = []
+        self._output = LineOutput(self.faults)
         self._received = b""
         self._boot("power")
 
@@ -135,7 +128,7 @@ class SimulatedBoard:
     @property
     def time_us(self) -> int:
         """Board time: microseconds since boot."""
-        return self._target_us - self._boot_us
+        return self._target_us - self.boot_us
 
     @property
     def life_us(self) -> int:
@@ -145,7 +138,7 @@ class SimulatedBoard:
     @property
     def is_idle(self) -> bool:
         """Nothing will be sent by itself: it waits for the host."""
-        return not (self._running or self.flex.is_running) and self.is_alive
+        return not (self.windows.is_running or self.flex.is_running) and self.is_alive
 
     @property
     def is_alive(self) -> bool:
@@ -160,13 +153,13 @@ class SimulatedBoard:
     @property
     def load_closed(self) -> bool:
         """Can current flow?"""
-        if not self._switch_fitted:
+        if not self.switch.is_fitted:
             return True
-        return self._switch_closed and not self._powerless
+        return self.switch.is_closed and not self._powerless
 
     @property
     def window_us(self) -> int:
-        return self._window_us
+        return self.windows.window_us
 
     def receive(self, data: bytes) -> None:
         """Bytes from the host; answers come with the next ``advance``."""
@@ -181,11 +174,11 @@ class SimulatedBoard:
             self._read_commands()
 
     def _read_commands(self) -> None:
-        """Obey whole lines, as of ``_life_us``."""
+        """Obey whole lines, as of ``simulated_us``."""
         *lines, self._received = self._received.replace(b"\r", b"\n").split(b"\n")
         for line in lines:
-            if line:
-                self._obey(line)
+            if line and obey(self, line):
+                self._stretch = None
         if len(self._received) > COMMAND_MAX_BYTES:
             # Too long for a command: what is kept makes it void at its end.
             self._fault("rx", len(self._received))
@@ -206,9 +199,7 @@ class SimulatedBoard:
                 break
             self._simulate(stretch)
             self._after_stretch()
-        output = b"".join(self._output)
-        self._output.clear()
-        return output
+        return self._output.take()
 
     def settle(self) -> None:
         """Simulate up to this very moment, in the middle of a stretch.
@@ -216,7 +207,7 @@ class SimulatedBoard:
         ``advance`` only simulates whole stretches, so the pack's true sums may lag by one window:
         call this before reading them.
         """
-        while self._life_us < self._target_us:
+        while self.simulated_us < self._target_us:
             stretch = self._next_stretch()
             self._simulate(_Stretch(min(stretch.end_us, self._target_us), stretch.states))
             self._after_stretch()
@@ -225,39 +216,30 @@ class SimulatedBoard:
     def reset(self, cause: str = "reset") -> None:
         """Start again as after a pulse on the reset line (DTR) or another cause."""
         self.settle()
-        self._go_dark(self._life_us + BOOT_US[cause], cause)
+        self._go_dark(self.simulated_us + BOOT_US[cause], cause)
         # What was not yet out of the transmit buffer is gone.
-        self._output.clear()
+        self._output.take()
 
     # ---- boots and faults
 
     def _boot(self, cause: str) -> None:
         self.eeprom.boot = (self.eeprom.boot + 1) & 0xFFFF
-        self._boot_us = self._life_us
+        self.boot_us = self.simulated_us
         self._cause = cause
         self._boot_cause: str | None = None
         self._powerless = False
-        self._running = False
-        self._skip_window = False
         self.circuit.sensor = self._sensor_after_boot
-        self._watch = CutoffWatch(self._life_us)
-        self._sequence = 0
-        self._counters = Counters(self.sensor.kind, round(self.sensor.shunt_ohm * 10_000))
-        self._sums = WindowSums()
-        self._window_us = self._next_window_us = self._window_after_boot_us
-        self._window_start_us = self._life_us
-        self._window_end_us = self._life_us + self._window_us
-        self._fault_sent_us: dict[str, int] = {}
-        self._overflows = 0
+        self.switch = LoadSwitch(self._switch_fitted, self.eeprom, self.simulated_us)
+        counters = Counters(self.sensor.kind, round(self.sensor.shunt_ohm * 10_000))
+        self.windows = WindowGrid(self._window_after_boot_us, self.simulated_us, counters)
+        self._output.forget_faults()
         self._stalled_from_us = None
         self.flex.stop(0, "fault")
         self._received = b""
         self._receive_lost = 0
-        # A switch that was open stays so over a reset, or cells would be drained step by step.
-        self._switch_closed = not self.eeprom.load_open
         self._stretch = None
-        self._say(self._hello())
-        if self._switch_fitted:
+        self.say(self.hello())
+        if self.switch.is_fitted:
             # The circuit was without power as well.
             self.circuit.load.restart()
             self._say_load("boot")
@@ -266,19 +248,19 @@ class SimulatedBoard:
 
     def _play_faults(self) -> None:
         """Faults that are due; the stretch before one ends at it (``_plan``)."""
-        while (fault := self.faults.take(self._life_us)) is not None:
+        while (fault := self.faults.take(self.simulated_us)) is not None:
             self._suffer(fault)
 
     def _suffer(self, fault: Fault) -> None:
-        until_us = self._life_us + round(fault.duration_s * 1e6)
+        until_us = self.simulated_us + round(fault.duration_s * 1e6)
         self._stretch = None
         if fault.kind == "reset":
-            self._go_dark(self._life_us + BOOT_US[fault.cause], fault.cause)
+            self._go_dark(self.simulated_us + BOOT_US[fault.cause], fault.cause)
         elif fault.kind in ("off", "cut"):
             self._go_dark(until_us + BOOT_US["power"], "power")
         elif fault.kind == "stall" and not self._powerless:
             self._dead_until_us = max(self._dead_until_us, until_us)
-            self._stalled_from_us = self._life_us
+            self._stalled_from_us = self.simulated_us
         elif fault.kind in ("hang", "sensor"):
             self._deaf_until_us = max(self._deaf_until_us, until_us)
             self._deaf_code = "bus" if fault.kind == "hang" else "sensor"
@@ -308,7 +290,7 @@ class SimulatedBoard:
 
     def _plan(self) -> _Stretch:
         """The next stretch in which nothing changes, and its operating points."""
-        now_us = self._life_us
+        now_us = self.simulated_us
         ends = [now_us + STEP_MAX_US]
         fault_us = self.faults.next_us()
         if fault_us is not None:
@@ -319,8 +301,8 @@ class SimulatedBoard:
             ends.append(self._window_stop_us())
             if now_us < self._deaf_until_us:
                 ends.append(self._deaf_until_us)
-                if self._is_watching():
-                    ends.append(self._blind_end_us())
+                if self.switch.is_watching:
+                    ends.append(self.switch.blind_end_us)
             if self.flex.is_running:
                 ends.append(self.flex.end_us)
         if self.circuit.has_bad_contact:
@@ -333,22 +315,22 @@ class SimulatedBoard:
 
     def _window_stop_us(self) -> int:
         """End of the window: the first conversion pair that is complete at or after its nominal end."""
-        if self._life_us < self._deaf_until_us:
-            return self._window_end_us
-        return self._pair_end_us(self._pairs_until(self._window_end_us - 1) + 1)
+        if self.simulated_us < self._deaf_until_us:
+            return self.windows.end_us
+        return self._pair_end_us(self._pairs_until(self.windows.end_us - 1) + 1)
 
     def _pairs_until(self, life_us: int) -> int:
         """Conversion pairs complete at this time, counted from boot."""
-        return ((life_us - self._boot_us + 1) * 1000 - 1) // self.sensor.pair_time_ns
+        return ((life_us - self.boot_us + 1) * 1000 - 1) // self.sensor.pair_time_ns
 
     def _pair_end_us(self, pair: int) -> int:
-        return self._boot_us + pair * self.sensor.pair_time_ns // 1000
+        return self.boot_us + pair * self.sensor.pair_time_ns // 1000
 
     # ---- one stretch
 
     def _simulate(self, stretch: _Stretch) -> None:
         """Conversions, sums, the board's own cutoff, then pack and load over this stretch."""
-        start_us, end_us = self._life_us, stretch.end_us
+        start_us, end_us = self.simulated_us, stretch.end_us
         first = self._pairs_until(start_us) + 1
         count = self._pairs_until(end_us) - first + 1
         tripped = False
@@ -361,55 +343,33 @@ class SimulatedBoard:
                 tripped = True
                 end_us = self._pair_end_us(first + held)
                 shunt, bus, pack = shunt[: held + 1], bus[: held + 1], pack[: held + 1]
-            self._count(shunt, bus, pack)
+            self.windows.add(shunt, bus, pack, self.sensor.shunt_full_counts)
         self.circuit.draw(stretch.states, (end_us - start_us) * self._tick_true_s)
-        self._life_us = end_us
+        self.simulated_us = end_us
         self._stretch = None
         if tripped:
-            self._move_switch(False, "cutoff")
-
-    def _count(self, shunt: IntArray, bus: IntArray, pack: IntArray) -> None:
-        """Add to the window; conversions at the end of the range are lost, never a number."""
-        full = self.sensor.shunt_full_counts
-        if int(shunt.max()) >= full or int(shunt.min()) <= -full:
-            inside = np.abs(shunt) < full
-            self._overflows += int(shunt.size - np.count_nonzero(inside))
-            shunt, bus, pack = shunt[inside], bus[inside], pack[inside]
-        if shunt.size:
-            self._sums.add(shunt, bus, pack)
+            self.move_switch(False, "cutoff")
 
     def _held_cutoff(self, pack: IntArray, first: int) -> int | None:
         """Index of the pair at which the board's own cutoff is reached; ``first``: number of the first pair."""
-        self._watch.seen_us = self._pair_end_us(first + pack.size - 1)
-        if not self._is_watching():
-            return None
-        cutoff_counts = self.eeprom.cutoff_uv * 1000 / self.sensor.kind.shunt_lsb_nv
-        if self._watch.below_since_us is None and int(pack.min()) >= cutoff_counts:
+        step_nv = self.sensor.kind.shunt_lsb_nv
+        if not self.switch.sees(pack, self._pair_end_us(first + pack.size - 1), step_nv):
             return None
         pairs = np.arange(first, first + pack.size, dtype=np.int64)
-        ends_us = self._boot_us + pairs * self.sensor.pair_time_ns // 1000
-        return self._watch.first_held(pack, ends_us, cutoff_counts, self.eeprom.hold_ms * 1000)
+        ends_us = self.boot_us + pairs * self.sensor.pair_time_ns // 1000
+        return self.switch.first_held(pack, ends_us, step_nv)
 
-    def _move_switch(self, closed: bool, reason: str) -> None:
-        """Open or close the load switch; kept in EEPROM, so that it holds after a reset."""
-        if closed and not self._switch_closed:
+    def move_switch(self, closed: bool, reason: str) -> None:
+        """Open or close the load switch, and say so."""
+        if closed and not self.switch.is_closed:
             self.circuit.load.restart()
-        self._switch_closed = closed
-        self.eeprom.load_open = not closed
-        self._watch.restart(self._life_us)
+        self.switch.move(closed, self.simulated_us)
         self._stretch = None
         self._say_load(reason)
 
-    def _is_watching(self) -> bool:
-        return bool(self.eeprom.cutoff_uv and self._switch_fitted and self._switch_closed)
-
-    def _blind_end_us(self) -> int:
-        """When the board opens the switch because it has seen no conversion for too long."""
-        return self._watch.seen_us + max(CUTOFF_BLIND_US, self.eeprom.hold_ms * 1000)
-
     def _after_stretch(self) -> None:
         """What is due now that the stretch is over."""
-        now_us = self._life_us
+        now_us = self.simulated_us
         if self.circuit.has_bad_contact and now_us >= self._contact_until_us:
             self.circuit.contact_ohm = self.circuit.holder_ohm = 0.0
         if now_us < self._dead_until_us:
@@ -419,16 +379,16 @@ class SimulatedBoard:
             return
         if self._stalled_from_us is not None:
             self._end_stall()
-        if self._is_watching() and now_us >= self._blind_end_us():
-            self._move_switch(False, "sensor")
+        if self.switch.is_watching and now_us >= self.switch.blind_end_us:
+            self.move_switch(False, "sensor")
         if self.flex.is_running and now_us >= self.flex.end_us:
-            self._say_all(self.flex.end_cycle(now_us - self._boot_us))
+            self._say_all(self.flex.end_cycle(now_us - self.boot_us))
         if now_us >= self._window_stop_us():
             self._end_window()
 
     def _end_stall(self) -> None:
         assert self._stalled_from_us is not None
-        missed = self._pairs_until(self._life_us) - self._pairs_until(self._stalled_from_us)
+        missed = self._pairs_until(self.simulated_us) - self._pairs_until(self._stalled_from_us)
         self._stalled_from_us = None
         if missed > 0:
             self._fault("missed", missed)
@@ -438,165 +398,53 @@ class SimulatedBoard:
         self._read_commands()
 
     def _end_window(self) -> None:
-        now_us = self._life_us
-        if self._overflows:
+        now_us = self.simulated_us
+        if self.windows.overflows:
             self._report_overflow()
-        if self._sums.conversions:
-            self._counters.add(self._sums, now_us - self._window_start_us)
-            if self._running and not self._skip_window:
-                time_us = now_us - self._boot_us
-                self._say(self._counters.window_body(self._sequence, time_us, self._sums))
-                self._sequence = (self._sequence + 1) & 0xFFFFFFFF
-            self._skip_window = False
-            self._window_start_us = now_us
-            self._sums = WindowSums()
+        if not self.windows.is_empty:
+            body = self.windows.close(now_us, now_us - self.boot_us)
+            if body:
+                self.say(body)
         elif now_us < self._deaf_until_us:
             self._fault(self._deaf_code, "")
-        self._window_us = self._next_window_us
-        # The nominal grid goes on; after a long stall it starts anew from here.
-        self._window_end_us += self._window_us
-        if self._window_end_us <= now_us:
-            self._window_end_us = now_us + self._window_us
+        self.windows.go_on(now_us)
 
     def _report_overflow(self) -> None:
-        self._fault("overflow", self._overflows)
-        self._overflows = 0
+        self._fault("overflow", self.windows.overflows)
+        self.windows.overflows = 0
         widest = len(self.sensor.kind.shunt_ranges_mv) - 1
         if self._widen and self.sensor.configuration.gain < widest:
             self.circuit.sensor = self.sensor.with_gain(widest)
-            self._fault("range", fixed(self._range_steps(), 4))
-
-    # ---- commands
-
-    def _obey(self, line: bytes) -> None:
-        try:
-            command = parse_command(line)
-            handler = _HANDLERS.get(command.name)
-            if handler is None:
-                raise Refused(command.name, "unknown")
-            handler(self, command)
-            self._stretch = None
-        except Refused as refused:
-            self._say(f"no,{refused.name},{refused.reason}")
-
-    def _identify(self, command: Command) -> None:
-        command.expect(0)
-        self._say(self._hello())
-
-    def _window(self, command: Command) -> None:
-        command.expect(1)
-        self._next_window_us = command.whole(0, WINDOW_MIN_US, WINDOW_MAX_US)
-        self._ok(command)
-
-    def _start(self, command: Command) -> None:
-        command.expect(0)
-        if not self._running:
-            self._running = True
-            self._skip_window = self._life_us > self._window_start_us
-        self._ok(command)
-
-    def _stop(self, command: Command) -> None:
-        command.expect(0)
-        self._running = False
-        self._ok(command)
-
-    def _load(self, command: Command) -> None:
-        command.expect(1)
-        closed = command.whole(0, 0, 1) == 1
-        if not self._switch_fitted:
-            raise Refused(command.name, "fitted")
-        self._ok(command)
-        self._move_switch(closed, "host")
-
-    def _cutoff(self, command: Command) -> None:
-        command.expect(2)
-        cutoff_uv = command.microvolts(0, CUTOFF_MAX_UV)
-        hold_ms = command.whole(1, 0, HOLD_MAX_MS)
-        if cutoff_uv and not self._switch_fitted:
-            raise Refused(command.name, "fitted")
-        self.eeprom.cutoff_uv, self.eeprom.hold_ms = cutoff_uv, hold_ms
-        self._watch.restart(self._life_us)
-        self._ok(command)
-
-    def _flex_start(self, command: Command) -> None:
-        order = flex_order(command)
-        if self.flex.is_running:
-            raise Refused(command.name, "busy")
-        if len(self.flex.joints) < order.joints:
-            raise Refused(command.name, "fitted")
-        self.flex.start(order, self._life_us)
-        self._ok(command)
-
-    def _flex_stop(self, command: Command) -> None:
-        command.expect(0)
-        self._ok(command)
-        self._say_all(self.flex.stop(self._life_us - self._boot_us, "host"))
+            self._fault("range", fixed(tenth_microamperes(self.sensor.range_ma), 4))
 
     # ---- lines
 
-    def _say(self, body: str) -> None:
-        if self._life_us < self._dead_until_us:
-            return
-        self._output.append(self.faults.line(frame(body)))
+    def say(self, body: str) -> None:
+        if self.simulated_us >= self._dead_until_us:
+            self._output.say(body)
 
     def _say_all(self, bodies: Sequence[str]) -> None:
         for body in bodies:
-            self._say(body)
-
-    def _ok(self, command: Command) -> None:
-        self._say(f"ok,{command.name}")
+            self.say(body)
 
     def _say_load(self, reason: str) -> None:
-        state = int(self._switch_closed) if self._switch_fitted else "-"
-        self._say(f"load,{self._life_us - self._boot_us},{state},{reason}")
+        self.say(f"load,{self.simulated_us - self.boot_us},{self.switch.state},{reason}")
 
     def _fault(self, code: str, detail: object) -> None:
         """Fault line, the same code at most once a second."""
-        last_us = self._fault_sent_us.get(code, -_NEVER)
-        if self._life_us - last_us >= _FAULT_PAUSE_US:
-            self._fault_sent_us[code] = self._life_us
-            self._say(f"fault,{self._life_us - self._boot_us},{code},{detail}")
+        if self._output.may_tell(code, self.simulated_us):
+            self.say(f"fault,{self.simulated_us - self.boot_us},{code},{detail}")
 
-    def _range_steps(self) -> int:
-        """Full scale of the current in steps of 1e-4 mA."""
-        return round(self.sensor.range_ma * 10_000)
-
-    def _hello(self) -> str:
-        setting = self.sensor.configuration
-        return key_values(
-            "hello",
-            (
-                ("protocol", str(PROTOCOL_VERSION)),
-                ("firmware", FIRMWARE),
-                ("board", self.eeprom.board),
-                ("boot", str(self.eeprom.boot)),
-                ("cause", self._cause),
-                ("sensor", self.sensor.kind.name),
-                ("address", f"{self.sensor.address:02X}"),
-                ("shunt_ohm", fixed(round(self.sensor.shunt_ohm * 10_000), 4)),
-                ("range_ma", fixed(self._range_steps(), 4)),
-                ("bus_range_v", fixed(round(setting.bus_range_v * 1000), 3)),
-                ("window_us", str(self._next_window_us)),
-                ("load", str(int(self._switch_closed)) if self._switch_fitted else "-"),
-                ("cutoff_v", fixed(self.eeprom.cutoff_uv, 6)),
-                ("hold_ms", str(self.eeprom.hold_ms)),
-                ("running", str(int(self._running))),
-                ("time_us", str(self._life_us - self._boot_us)),
-                ("time_factor", f"{self.time_factor:g}"),
-            ),
+    def hello(self) -> str:
+        return hello_body(
+            self.eeprom,
+            self.sensor,
+            self.switch,
+            self.windows,
+            cause=self._cause,
+            time_us=self.simulated_us - self.boot_us,
+            time_factor=self.time_factor,
         )
-
-
-_HANDLERS: Final = {
-    "identify": SimulatedBoard._identify,
-    "window": SimulatedBoard._window,
-    "start": SimulatedBoard._start,
-    "stop": SimulatedBoard._stop,
-    "load": SimulatedBoard._load,
-    "cutoff": SimulatedBoard._cutoff,
-    "flex-start": SimulatedBoard._flex_start,
-    "flex-stop": SimulatedBoard._flex_stop,
-}
 
 
 def _board_number(seed: int) -> int:

@@ -8,7 +8,7 @@ else is invented.
 
 from dataclasses import replace
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
@@ -124,7 +124,7 @@ def vest_sensor(seed: int = 0, kind: SensorKind = INA219) -> CurrentSensor:
 
 
 def vest_board(
-    seed: int = 0, *, window_us: int = 1_000_000, brightness: float = 1.0, **options: object
+    seed: int = 0, *, window_us: int = 1_000_000, brightness: float = 1.0, **options: Any
 ) -> SimulatedBoard:
     """The vest on the bench, riding at this share of its brightness; ``options`` go to ``SimulatedBoard``."""
     return SimulatedBoard(
@@ -133,7 +133,7 @@ def vest_board(
         vest_sensor(seed),
         seed=seed,
         window_us=window_us,
-        **options,  # type: ignore[arg-type]
+        **options,
     )
 
 

@@ -1,7 +1,5 @@
 """Keep the computer from going to sleep while a run lasts; never fail a run over it."""
 
-from types import TracebackType
-
 
 class KeepAwake:
     """Context manager; ``words`` says whether it worked and what to do if not."""
@@ -29,12 +27,7 @@ class KeepAwake:
         )
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        value: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         if self.active:
             try:
                 self._mode.__exit__(None, None, None)

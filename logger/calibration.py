@@ -11,6 +11,8 @@ from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from typing import Any, Final
 
+from logger.durations import utc_moment
+
 # A year between calibrations, and 5 degrees without a word: common practice, no source.
 OLD_AFTER_DAYS: Final = 365
 TEMPERATURE_SLACK_C: Final = 5.0
@@ -96,7 +98,7 @@ def calibration_from_json(part: object) -> Calibration | None:
         and (current is not None or part.get("current") is None)
         and (voltage is not None or part.get("voltage") is None)
     )
-    if not fits or not texts[0] or _moment(texts[2]) is None:
+    if not fits or not texts[0] or utc_moment(texts[2]) is None:
         return None
     board, sensor, done_utc, usb_serial, method = texts
     return Calibration(
@@ -150,13 +152,18 @@ def misfits(
 def cautions(calibration: Calibration, run_utc: str, temperature_c: float | None) -> list[str]:
     """What the user should know of a calibration that is applied all the same."""
     told = []
-    done, run = _moment(calibration.done_utc), _moment(run_utc)
+    done, run = utc_moment(calibration.done_utc), utc_moment(run_utc)
     if done is not None and run is not None:
         days = (run - done).days
         if days > OLD_AFTER_DAYS:
             told.append(
                 f"The calibration is old: it was done {days} days before the run. Shunts and "
                 "sensors age; calibrate again."
+            )
+        elif days < -OLD_AFTER_DAYS:
+            told.append(
+                f"The calibration was done {-days} days after the run: shunts and sensors may have "
+                "aged in between."
             )
     if temperature_c is not None and calibration.temperature_c is not None:
         apart_c = abs(temperature_c - calibration.temperature_c)
@@ -169,7 +176,7 @@ def cautions(calibration: Calibration, run_utc: str, temperature_c: float | None
 
 
 def newest(calibrations: Sequence[Calibration]) -> Calibration | None:
-    return max(calibrations, key=lambda item: _moment(item.done_utc) or _EPOCH, default=None)
+    return max(calibrations, key=lambda item: utc_moment(item.done_utc) or _EPOCH, default=None)
 
 
 _EPOCH: Final = datetime.fromtimestamp(0, UTC)
@@ -183,14 +190,6 @@ def _line(part: object) -> Line | None:
         return None
     line = Line(**known)
     return line if line.is_usable else None
-
-
-def _moment(text: str) -> datetime | None:
-    try:
-        moment = datetime.fromisoformat(text)
-    except ValueError:
-        return None
-    return moment if moment.tzinfo else moment.replace(tzinfo=UTC)
 
 
 def _close(first: float, second: float) -> bool:

@@ -28,7 +28,11 @@ def calibration_folder() -> Path:
 
 def load(folder: Path, board: str) -> tuple[list[Calibration], list[str]]:
     """All calibrations of a board, and in words what in its file could not be used."""
-    path = _path(folder, board)
+    return load_file(_path(folder, board))
+
+
+def load_file(path: Path) -> tuple[list[Calibration], list[str]]:
+    """The same of a file anywhere; a file that is not there holds none."""
     try:
         text = path.read_text(encoding="utf-8")
     except FileNotFoundError:

@@ -1,170 +1,41 @@
-"""``drawbench calibrate``: guided steps at the bench, or one step per command for scripts."""
+"""``drawbench calibrate``: guided steps at the bench, one step per command for scripts, or an old run's copy."""
 
 import json
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
-from datetime import UTC, datetime
+from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Final
 
 import click
 from click.core import ParameterSource
 
-from firmware_probe.line_format import BAUD_DEFAULT, command
+from firmware_probe.line_format import command
 from logger import calibration_store
 from logger.calibration import Calibration, Line
+from logger.calibration_attach import attach, run_board
+from logger.calibration_bench import Bench, age_h, typed_number
 from logger.calibration_steps import (
     METER,
-    Accuracy,
-    Reading,
     Step,
-    calibrate,
-    check_point,
-    check_zero,
     load_steps,
-    read_board,
-    reading_of,
     resistor_accuracy,
-    resistor_current,
     save_steps,
     sheet_of,
-    with_true,
 )
-from logger.commands_log import Duration
+from logger.command_options import Duration, baud_option
 from logger.errors import BenchError
 from logger.measures import CELSIUS_OF_BENCH, OHMS_ABOVE_0, PERCENT_ABOVE_0
 from logger.port import Found, find_boards, one_board
 
-# What hand meters' manuals usually say besides their percent: common practice, no source.
-_DIGITS: Final = 3
 _POINTS_WANTED: Final = 2
-# Small resistors are rated for a quarter of a watt: common practice, no source.
-_WARM_W: Final = 0.12
 _STEPS_OLD_H: Final = 12.0
-# Currents less than this factor apart say little about the zero.
-_APART: Final = 2.0
-
-
-@dataclass
-class Bench:
-    """A board on its link, what has been compared so far, and how good the references are."""
-
-    found: Found
-    seconds: float
-    accuracy: float
-    volt_accuracy: float
-    resistor_ohm: float | None
-    tolerance: float
-    quiet: bool = False
-    steps: list[Step] = field(default_factory=list)
-
-    def say(self, text: str) -> None:
-        if not self.quiet:
-            click.echo(text)
-
-    def read(self) -> Reading:
-        sheet, shunt_ohm = sheet_of(self.found)
-        self.say(f"   reading for {self.seconds:g} s ...")
-        reading = reading_of(read_board(self.found, self.seconds), sheet, shunt_ohm)
-        self.say(f"   the sensor reads {reading.current_ma:.4g} mA, {reading.pack_v:.4g} V")
-        return reading
-
-    def zero(self) -> None:
-        reading = self.read()
-        check_zero(reading, self.found)
-        self.steps.append(Step(reading, true_ma=0.0, taken_utc=_now_utc()))
-
-    def point(self, current: str | None, volts: str | None) -> None:
-        """One comparison with what the meter shows, or with the known resistor."""
-        reading = self.read()
-        if not reading.is_steady:
-            self.say("   The load is not steady: a plain resistor makes a better reference.")
-        volt = _number(volts) if volts else None
-        true_ma: float | None
-        limit, against = self.accuracy, METER
-        if self.resistor_ohm is not None and not current:
-            sheet, shunt_ohm = sheet_of(self.found)
-            true_ma = resistor_current(reading, self.resistor_ohm, shunt_ohm, volt)
-            self.say(f"   through {self.resistor_ohm:g} Ω flow {true_ma:.4g} mA")
-            meter = self.volt_accuracy if volt is not None else None
-            limit = resistor_accuracy(self.tolerance, sheet, reading.bus_v, meter)
-            against = f"{self.resistor_ohm:g} Ω"
-            watt = 1e-6 * true_ma**2 * self.resistor_ohm
-            if watt > _WARM_W:
-                self.say(
-                    f"   Caution: the resistor turns {watt:.2g} W into heat. It must be rated for twice that; "
-                    "do not touch it, and keep it off the bench's surface."
-                )
-        else:
-            true_ma = _number(current) if current else None
-        digits = (_digits(current or ""), _digits(volts or ""))
-        if true_ma is not None and true_ma <= 0:
-            raise BenchError(
-                f"A current of {true_ma:g} mA cannot serve as a reference.",
-                next_step="give the meter's reading in mA, above zero.",
-            )
-        if true_ma is None and volt is None:
-            raise BenchError(
-                "There is nothing to compare the sensor with.",
-                next_step="give the meter's mA above zero (--at), or --resistor; the zero is --zero.",
-            )
-        step = replace(
-            with_true(reading, true_ma, volt, digits),
-            limit_ma=limit if true_ma else 0.0,
-            limit_v=self.volt_accuracy if volt else 0.0,
-            against=against,
-            taken_utc=_now_utc(),
-        )
-        check_point(step, self.found)
-        self.steps.append(step)
-
-    def finish(self, temperature_c: float | None) -> tuple[Calibration, Path]:
-        limit = max((step.limit_ma for step in self.steps), default=0.0) or self.accuracy
-        volt_limit = max((step.limit_v for step in self.steps), default=0.0) or self.volt_accuracy
-        calibration = calibrate(
-            self.steps,
-            Accuracy(limit, volt_limit),
-            self.found,
-            done_utc=_now_utc(),
-            temperature_c=temperature_c,
-            method=self._method(limit, volt_limit),
-        )
-        return calibration, calibration_store.add(
-            calibration_store.calibration_folder(), calibration
-        )
-
-    def doubts(self) -> list[str]:
-        """What the steps leave open: no zero, and currents too close together to part it from the gain."""
-        currents = [step.true_ma for step in self.steps if step.true_ma]
-        zeroed = any(step.true_ma == 0.0 for step in self.steps)
-        if not currents or zeroed or max(currents) >= _APART * min(currents):
-            return []
-        return [
-            "Zero and gain cannot be told apart: there is no zero, and the currents are nearly the same. "
-            "Do the zero (--zero), and one current near the piece's least, one near its greatest."
-        ]
-
-    def _method(self, limit: float, volt_limit: float) -> str:
-        parts = []
-        if any(step.true_ma == 0.0 for step in self.steps):
-            parts.append("zero with no current")
-        currents = ", ".join(f"{step.true_ma:.4g}" for step in self.steps if step.true_ma)
-        if currents:
-            against = dict.fromkeys(step.against for step in self.steps if step.true_ma)
-            what = " and ".join(against)
-            parts.append(f"current against {what} within {100 * limit:.2g} % at {currents} mA")
-        volts = ", ".join(f"{step.true_v:.4g}" for step in self.steps if step.true_v)
-        if volts:
-            parts.append(f"voltage against a meter within {100 * volt_limit:.2g} % at {volts} V")
-        return "; ".join(parts)
 
 
 @click.command("calibrate")
 @click.option("--port", metavar="PORT", help="The board's port [default: found by itself].")
-@click.option(
-    "--baud", type=click.IntRange(300, 4_000_000), default=BAUD_DEFAULT, show_default=True
-)
+@baud_option
 @click.option(
     "--for", "seconds", type=Duration(), default="10s", show_default=True, help="Time per reading."
 )
@@ -209,6 +80,23 @@ class Bench:
 @click.option("--volts", metavar="V", help="Script: what the meter shows at the pack, with --at.")
 @click.option("--finish", is_flag=True, help="Script: fit the steps so far and keep the result.")
 @click.option("--show", is_flag=True, help="List the calibrations of this board.")
+@click.option(
+    "--attach",
+    "run_folder",
+    type=click.Path(path_type=Path, file_okay=False),
+    metavar="RUN",
+    help="Give a run recorded earlier the newest calibration kept for its board; no board is needed.",
+)
+@click.option(
+    "--from",
+    "from_file",
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="FILE",
+    help="With --attach: out of this calibration file.",
+)
+@click.option(
+    "--force", is_flag=True, help="With --attach: also another board's (it was given a new name)."
+)
 @click.option("--json", "as_json", is_flag=True, help="The calibration as JSON.")
 def calibrate_command(
     port: str | None,
@@ -224,6 +112,9 @@ def calibrate_command(
     volts: str | None,
     finish: bool,
     show: bool,
+    run_folder: Path | None,
+    from_file: Path | None,
+    force: bool,
     as_json: bool,
 ) -> None:
     """Find out how far off this board reads, and keep it for its runs.
@@ -231,6 +122,14 @@ def calibrate_command(
     Asks for a zero (pack off), then for two or more currents beside a meter or a known resistor.
     Readings in the runs stay raw; the analysis applies the calibration and says so.
     """
+    if run_folder is not None:
+        _attach(run_folder, from_file, force, as_json)
+        return
+    if from_file is not None or force:
+        raise BenchError(
+            "--from and --force belong to --attach.",
+            next_step="drawbench calibrate --attach RUN, with the folder of the run.",
+        )
     found = one_board(find_boards(port, baud))
     try:
         if show:
@@ -243,7 +142,7 @@ def calibrate_command(
             volt_accuracy / 100,
             resistor,
             tolerance / 100,
-            quiet=as_json,
+            say=_silent if as_json else click.echo,
         )
         if found.hello.load == "0":
             found.link.write(command("load", "1"))
@@ -254,6 +153,10 @@ def calibrate_command(
             _guided(bench, temperature, as_json)
     finally:
         found.link.close()
+
+
+def _silent(_: str) -> None:
+    """With --json nothing else may be said."""
 
 
 def _scripted(
@@ -268,7 +171,7 @@ def _scripted(
     """One or more steps, kept in a file until ``--finish``."""
     path = calibration_store.calibration_folder() / f"{bench.found.hello.board}.steps"
     bench.steps = load_steps(path)
-    old = [step.taken_utc for step in bench.steps if _age_h(step.taken_utc) > _STEPS_OLD_H]
+    old = [step.taken_utc for step in bench.steps if age_h(step.taken_utc) > _STEPS_OLD_H]
     if old:
         bench.say(
             f"! The kept steps begin on {min(old)[:10]}. Are they still of this bench? Else delete {path}."
@@ -276,7 +179,7 @@ def _scripted(
     if step_zero:
         bench.zero()
     if step_at is not None:
-        bench.point(step_at if _number(step_at) else None, volts)
+        bench.point(step_at if typed_number(step_at) else None, volts)
     if not finish:
         save_steps(path, bench.steps)
         count = len(bench.steps)
@@ -311,42 +214,41 @@ def _with_limits_said_last(step: Step, bench: Bench) -> Step:
 
 def _guided(bench: Bench, temperature: float | None, as_json: bool) -> None:
     hello = bench.found.hello
-    click.echo(f"Board {hello.board}, {hello.sensor} with {hello.shunt_ohm:g} Ω.", err=as_json)
-    click.echo(
-        "\n1. Zero. Take the pack off, or open its switch: no current may flow.", err=as_json
-    )
+    ask = partial(click.prompt, default="", show_default=False, err=as_json)
+
+    def tell(text: str) -> None:  # with --json the answer alone goes to the output
+        click.echo(text, err=as_json)
+
+    tell(f"Board {hello.board}, {hello.sensor} with {hello.shunt_ohm:g} Ω.")
+    tell("\n1. Zero. Take the pack off, or open its switch: no current may flow.")
     click.pause("   Press a key when it is off ...", err=as_json)
     bench.zero()
-    click.echo("\n2. Currents, two or more: one near what the piece draws, one near its greatest.")
+    tell("\n2. Currents, two or more: one near what the piece draws, one near its greatest.")
     if bench.resistor_ohm is None:
-        click.echo("   Put the meter in series with the pack and a steady load (a resistor).")
+        tell("   Put the meter in series with the pack and a steady load (a resistor).")
     else:
-        click.echo(f"   Put the resistor of {bench.resistor_ohm:g} Ω in as the load.")
+        tell(f"   Put the resistor of {bench.resistor_ohm:g} Ω in as the load.")
     points = 0
     while True:
         more = "" if points < _POINTS_WANTED else " (empty: done)"
         if bench.resistor_ohm is None:
-            current = click.prompt(
-                f"   Meter's current in mA{more}", default="", show_default=False
-            )
+            current = ask(f"   Meter's current in mA{more}")
             if not current.strip():
                 break
         else:
             current = ""
-            if points and not click.confirm("   Another pack or voltage?", default=False):
+            if points and not click.confirm(
+                "   Another pack or voltage?", default=False, err=as_json
+            ):
                 break
-        volts = click.prompt(
-            "   Meter's voltage at the pack in V (empty: not measured)",
-            default="",
-            show_default=False,
-        )
+        volts = ask("   Meter's voltage at the pack in V (empty: not measured)")
         try:
             bench.point(current.strip() or None, volts.strip() or None)
             points += 1
         except BenchError as error:
-            click.echo(f"   {error}")
+            tell(f"   {error}")
     if points < _POINTS_WANTED:
-        bench.say(f"\nOnly {points} compared: the gain is less sure than with two.")
+        tell(f"\nOnly {points} compared: the gain is less sure than with two.")
     _finish(bench, temperature, as_json)
 
 
@@ -387,6 +289,35 @@ def _line_words(name: str, unit: str, line: Line) -> str:
         return f"{zero}; the gain was not compared."
     doubt = 2 * (line.factor_standard**2 + line.reference_factor**2) ** 0.5
     return f"{zero}; reads {100 * (1 / line.factor - 1):+.2f} % (± {100 * doubt:.2g} %)."
+
+
+def _attach(folder: Path, from_file: Path | None, force: bool, as_json: bool) -> None:
+    if from_file is None:
+        place, board = calibration_store.calibration_folder(), run_board(folder).board
+        kept, problems = calibration_store.load(place, board)
+    else:
+        kept, problems = calibration_store.load_file(from_file)
+        if not kept:
+            raise BenchError(
+                f"{from_file} holds no calibration.",
+                evidence="; ".join(problems),
+                next_step="give the file that drawbench calibrate named when it was done.",
+            )
+    done = attach(folder, kept, forced=force)
+    if as_json:
+        document = {
+            "calibration": done.calibration.as_json(),
+            "kept_aside": str(done.kept_aside),
+            "warnings": [*problems, *done.warnings],
+        }
+        _echo_json(document)
+        return
+    for text in _words(done.calibration):
+        click.echo(text)
+    for text in (*problems, *done.warnings):
+        click.echo(f"! {text}")
+    click.echo(f"It goes with {folder} from now on; the samples stay as they were.")
+    click.echo(f"The description before: {done.kept_aside}")
 
 
 def _results(calibration: Calibration) -> dict[str, dict[str, object]]:
@@ -433,34 +364,3 @@ def _show_kept(found: Found, as_json: bool) -> None:
     for item in kept:
         for text in _words(item):
             click.echo(text)
-
-
-def _now_utc() -> str:
-    return datetime.now(UTC).isoformat(timespec="seconds")
-
-
-def _age_h(taken_utc: str) -> float:
-    """Hours since a step was taken; 0 where it does not say."""
-    if not taken_utc:
-        return 0.0
-    return (datetime.now(UTC) - datetime.fromisoformat(taken_utc)).total_seconds() / 3600
-
-
-def _number(text: str) -> float:
-    try:
-        value = float(text.strip().replace(",", "."))
-    except ValueError:
-        value = float("nan")
-    if not abs(value) < 1e9:
-        raise BenchError(
-            f"{text!r} is not a number.", next_step="type what the meter shows, such as 101.34."
-        )
-    return value
-
-
-def _digits(text: str) -> float:
-    """Limit of the last digits: three counts of the last place that was typed; 0 for nothing typed."""
-    if not text.strip():
-        return 0.0
-    _, point, decimals = text.strip().replace(",", ".").partition(".")
-    return float(_DIGITS * 10.0 ** -len(decimals)) if point else float(_DIGITS)

@@ -12,7 +12,7 @@ from typing import Any
 
 import click
 
-from firmware_probe.line_format import BAUD_DEFAULT
+from logger.command_options import baud_option
 from logger.errors import BenchError
 from logger.flex_criterion import CRITERIA, Criterion
 from logger.flex_recording import (
@@ -125,9 +125,7 @@ CYCLES_DEFAULT = 10_000
 @click.option(
     "--port", metavar="PORT", help="Port, pattern or URL; without it the board is found by itself."
 )
-@click.option(
-    "--baud", type=click.IntRange(300, 4_000_000), default=BAUD_DEFAULT, show_default=True
-)
+@baud_option
 @click.option(
     "--give-up",
     "give_up_s",
@@ -151,27 +149,16 @@ def flex_log(
     Ends early at Ctrl-C. Every row is on the disk at once; a pulled cable costs at most the cycles meanwhile.
     """
     folder = folder or Path("runs") / datetime.now().astimezone().strftime("flex_%Y-%m-%d_%H-%M-%S")
-    description = _resumed(folder, o) if resume else _description(o)
+    wanted = _resumed(folder, o) if resume else _description(o)
     if not resume:
         create_run_folder(folder)
     found = one_board(find_boards(port, baud))
-    description = replace(
-        description,
-        board=found.hello.board,
-        firmware=found.hello.firmware,
-        started_utc=description.started_utc or _utc(),
-        ended_utc="",
-        end_reason="",
-    )
-    recording = FlexRecording(description, found.hello.boot, not go_on, attach=resume)
     try:
-        if resume:
-            resumed_watches(recording, read_flex_rows(folder)[0])
-        writer = FlexWriter(folder, time.monotonic, resume=resume)
+        recording, writer = _begin(folder, wanted, found.hello, go_on, resume)
     except BenchError:
         found.link.close()
         raise
-    write_flex_description(folder, description)
+    description = recording.description
     if found.hello.firmware.startswith("simulated"):
         click.echo("SIMULATED: a simulated board; no hardware is there.")
     click.echo(CAUTION)
@@ -199,6 +186,26 @@ def flex_log(
     _summary(folder, recording)
     if recording.ended in ("link-lost", "board-restarted", "fault"):
         sys.exit(1)
+
+
+def _begin(
+    folder: Path, wanted: FlexDescription, hello: Hello, go_on: bool, resume: bool
+) -> tuple[FlexRecording, FlexWriter]:
+    """The run of this board, described on the disk and ready to be recorded."""
+    description = replace(
+        wanted,
+        board=hello.board,
+        firmware=hello.firmware,
+        started_utc=wanted.started_utc or _utc(),
+        ended_utc="",
+        end_reason="",
+    )
+    recording = FlexRecording(description, hello.boot, not go_on, attach=resume)
+    if resume:
+        resumed_watches(recording, read_flex_rows(folder)[0])
+    writer = FlexWriter(folder, time.monotonic, resume=resume)
+    write_flex_description(folder, description)
+    return recording, writer
 
 
 def _description(o: dict[str, Any]) -> FlexDescription:

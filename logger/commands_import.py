@@ -12,9 +12,11 @@ from logger.errors import BenchError
 from logger.measures import MAH_ABOVE_0, OHMS_ABOVE_0
 from logger.pack import parse_pack
 from logger.run_format import COLUMN_BY_NAME
-from logger.text_import import REJECTED_NAME, About, Imported, read_text, summary_lines, write_run
+from logger.text_import import Imported, read_text
 from logger.text_layout import DELIMITER_WORDS, LayoutWish
-from logger.text_plan import TARGETS, PlanWish
+from logger.text_plan import TARGETS
+from logger.text_run import REJECTED_NAME, About, summary_lines, write_run
+from logger.text_table import PlanWish
 from logger.text_time import date_time_s, has_zone, utc_text
 from logger.text_units import known_units, parse_amount
 
@@ -154,6 +156,14 @@ def import_command(
             json.dumps(_as_json(imported, None if dry_run else run), ensure_ascii=False, indent=1)
         )
         return
+    _tell(imported, about)
+    if run is None or dry_run:
+        click.echo("Nothing was written (--dry-run).")
+        return
+    _tell_written(imported, about, run)
+
+
+def _tell(imported: Imported, about: About) -> None:
     for line in summary_lines(imported):
         click.echo(line)
     for line in _event_lines(imported):
@@ -166,9 +176,9 @@ def import_command(
     for line in _preview(imported):
         click.echo(line)
     click.echo("")
-    if run is None or dry_run:
-        click.echo("Nothing was written (--dry-run).")
-        return
+
+
+def _tell_written(imported: Imported, about: About, run: Path) -> None:
     click.echo(f"Written: {run}")
     if imported.left_out:
         click.echo(f"Lines that are not in it, with reasons: {run / REJECTED_NAME}")

@@ -7,8 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from firmware_probe.line_format import BAUD_DEFAULT
-from logger.durations import parse_duration_s
+from logger.command_options import Duration, baud_option
 from logger.forecast_process import Forecasts
 from logger.log_plan import EXIT_CODES_HELP, Plan, prepare, summary
 from logger.measures import CELSIUS_OF_BENCH, MAH_ABOVE_0, MILLIAMPERES_ABOVE_0, VOLTS_ABOVE_0
@@ -17,22 +16,6 @@ from logger.side_by_side import record
 
 if TYPE_CHECKING:
     from logger.page_process import PageProcess
-
-
-class Duration(click.ParamType[float]):
-    """A length of time with its unit; gives seconds."""
-
-    name = "TIME"
-
-    def convert(
-        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
-    ) -> float:
-        if isinstance(value, float):
-            return value
-        try:
-            return parse_duration_s(str(value))
-        except ValueError as error:
-            self.fail(str(error), param, ctx)
 
 
 def default_folder() -> Path:
@@ -49,9 +32,7 @@ def default_folder() -> Path:
     help="Port, pattern (/dev/ttyUSB*) or URL (socket://host:port); repeat to record several boards. Without it the board is found by itself.",
 )
 @click.option("--all-boards", is_flag=True, help="Record every board that is found.")
-@click.option(
-    "--baud", type=click.IntRange(300, 4_000_000), default=BAUD_DEFAULT, show_default=True
-)
+@baud_option
 @click.option(
     "--window",
     type=Duration(),

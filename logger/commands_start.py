@@ -9,7 +9,8 @@ from typing import Any, Final
 
 import click
 
-from logger.commands_log import Duration, run_plan
+from logger.command_options import Duration
+from logger.commands_log import run_plan
 from logger.durations import parse_duration_s
 from logger.errors import BenchError
 from logger.log_plan import Plan

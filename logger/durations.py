@@ -1,6 +1,7 @@
-"""Lengths of time as people write them: 10h, 1h30m, 90s, 100ms."""
+"""Lengths of time as people write them: 10h, 1h30m, 90s, 100ms; and moments as a description has them."""
 
 import re
+from datetime import UTC, datetime
 from typing import Final
 
 # How long a voltage must stay below the cutoff where nobody says it.
@@ -55,3 +56,12 @@ def rough_text(seconds: float) -> str:
                 else f"about {seconds / unit_s:.0f} {unit}"
             )
     return "about a minute" if seconds > 30 else "under a minute"
+
+
+def utc_moment(text: str) -> datetime | None:
+    """Moment of an ISO 8601 text, UTC where it names no zone; None if it is none."""
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        return None
+    return moment if moment.tzinfo else moment.replace(tzinfo=UTC)

@@ -18,7 +18,6 @@ from logger.stream import Answer, Fault, Flex, FlexEnd, Hello, Item, LineDecoder
 
 READ_WAIT_S: Final = 0.1
 ANSWER_S: Final = 3.0
-SILENCE_PERIODS: Final = 5
 
 # Gives a new link to the same board and its greeting, or None while there is none.
 Reopen = Callable[[], tuple[Link, Hello] | None]
@@ -197,10 +196,7 @@ def record_flex(
                 decoder.restart()
                 say("The board is back.")
                 recording.feed(hello)
-            for line in recording.take_commands():
-                current.write(line)
-            for item in decoder.feed(current.read(READ_WAIT_S)):
-                recording.feed(item)
+            _exchange(recording, decoder, current)
         except LinkLostError as error:
             if current is not None:
                 current.close()
@@ -213,17 +209,34 @@ def record_flex(
         writer.append(recording.take_rows())
         if asked_to_stop():
             recording.stop("user")
-        if not recording.started and now_s() - began_s > ANSWER_S and current is not None:
-            raise BenchError(
-                "The board does not answer to flex-start.",
-                next_step="load the present probe sketch, or press reset and try again.",
-            )
-        for text in recording.events[told:]:
-            say(text)
-        told = len(recording.events)
+        if not started and now_s() - began_s > ANSWER_S and current is not None:
+            raise _no_answer()
+        told = _tell(recording.events, told, say)
     writer.append(recording.take_rows())
     if current is not None:
         current.close()
+
+
+def _exchange(recording: FlexRecording, decoder: LineDecoder, link: Link) -> None:
+    """Commands that are due out, what the board said in. Raises LinkLostError."""
+    for line in recording.take_commands():
+        link.write(line)
+    for item in decoder.feed(link.read(READ_WAIT_S)):
+        recording.feed(item)
+
+
+def _tell(events: Sequence[str], told: int, say: Say) -> int:
+    """Say the events after the first ``told``; gives how many are told now."""
+    for text in events[told:]:
+        say(text)
+    return len(events)
+
+
+def _no_answer() -> BenchError:
+    return BenchError(
+        "The board does not answer to flex-start.",
+        next_step="load the present probe sketch, or press reset and try again.",
+    )
 
 
 def mounted_specimens(texts: Sequence[str]) -> list[tuple[str, str]]:

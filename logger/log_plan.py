@@ -374,6 +374,11 @@ def _tell(plan: Plan, pack: Pack | None, found: list[Found], say: Say) -> None:
             say(f"{board} keeps its own cutoff of {item.hello.cutoff_v:g} V, set earlier.")
 
 
+def _shown(amount: float) -> str:
+    """No more digits than a sensor of this kind can know; the doubt itself is the rundown's."""
+    return f"{amount:.0f}" if abs(amount) >= 100 else f"{amount:.3g}"
+
+
 def summary(recorder: Recorder) -> str:
     """One line at the end."""
     status = recorder.recording.status()
@@ -386,6 +391,6 @@ def summary(recorder: Recorder) -> str:
         load = " The load is still connected: take the cells out."
     return (
         f"{recorder.folder}: {status.rows} rows{missing} in {clock_text(status.time_s)}, "
-        f"{status.charge_mah:.2f} mAh, {status.energy_mwh:.1f} mWh{volt}. "
+        f"{_shown(status.charge_mah)} mAh, {_shown(status.energy_mwh)} mWh{volt}. "
         f"Ended: {status.end_text or 'with an error'}.{load}"
     )

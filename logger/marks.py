@@ -3,7 +3,6 @@
 import os
 import select
 import sys
-from types import TracebackType
 from typing import Any, Final, TextIO
 
 MARK_MAX: Final = 200
@@ -49,12 +48,7 @@ class MarkReader:
                 self._saved = None
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        value: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         if self._saved is not None:
             import termios
 

@@ -66,7 +66,7 @@ def outlook(
         item
         for item in (
             _by_duration(status, stop),
-            _by_charge(status, history, stop.charge_mah),
+            _by_charge(status, stop.charge_mah),
             _as_foreseen(status, foreseen) or _by_cutoff(status, history, stop.cutoff_v, pack),
         )
         if item is not None
@@ -92,7 +92,7 @@ def _by_duration(status: Status, stop: Stop) -> Outlook | None:
     return Outlook(min(status.time_s / stop.duration_s, 1.0), left_s, False)
 
 
-def _by_charge(status: Status, history: History, charge_mah: float | None) -> Outlook | None:
+def _by_charge(status: Status, charge_mah: float | None) -> Outlook | None:
     if charge_mah is None:
         return None
     share = min(max(status.charge_mah / charge_mah, 0.0), 1.0)
@@ -109,7 +109,7 @@ def _by_cutoff(
     if cutoff_v is None:
         return None
     if pack is not None and pack.capacity_mah:
-        by_label = _by_charge(status, history, pack.capacity_mah)
+        by_label = _by_charge(status, pack.capacity_mah)
         if by_label is not None and (by_label.share or 0.0) < 0.9:
             return by_label
     slope = _slope(history)

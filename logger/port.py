@@ -6,17 +6,13 @@ counting; the first opening after plugging in cannot be helped.
 """
 
 import contextlib
-import errno
 import glob
 import os
-import re
 import select
 import socket
-import sys
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from pathlib import Path
 from typing import Final
 
 import serial
@@ -24,7 +20,7 @@ from serial.tools import list_ports
 
 from firmware_probe.line_format import BAUD_DEFAULT, command
 from logger.errors import BenchError
-from logger.holders import holders, is_pty
+from logger.port_access import cannot_open, check_device, claim, system_words
 from logger.stream import Hello, LineDecoder
 
 USUAL_BAUDS: Final = (115200, 9600, 57600, 38400, 19200, 230400, 250000, 500000, 1000000)
@@ -75,7 +71,7 @@ class Link:
         except BlockingIOError:
             return b""
         except (OSError, serial.SerialException, TypeError) as error:
-            raise LinkLostError(_reason(error)) from error
+            raise LinkLostError(system_words(error)) from error
         if not data:
             raise LinkLostError("the other end closed the link")
         return data
@@ -85,7 +81,7 @@ class Link:
         try:
             self._handle.write(data)
         except (OSError, serial.SerialException) as error:
-            raise LinkLostError(_reason(error)) from error
+            raise LinkLostError(system_words(error)) from error
 
     def set_baud(self, baud: int) -> None:
         self._handle.baudrate = baud
@@ -99,13 +95,6 @@ class Link:
             self._handle.close()
         if isinstance(left_open, socket.socket):
             left_open.close()
-
-
-def _reason(error: Exception) -> str:
-    """The system's words alone: pyserial puts the port's name around them, once more."""
-    text = str(getattr(error, "strerror", None) or error).splitlines()[0]
-    found = re.search(r"\[Errno -?\d+\] (.+?)'?\)?$", text)
-    return found[1] if found else text
 
 
 def is_url(port: str) -> bool:
@@ -135,7 +124,7 @@ def open_link(port: str, baud: int = BAUD_DEFAULT) -> Link:
     Raises BenchError: no such port, busy (and who has it), not permitted (and which group may).
     """
     if not is_url(port) and os.name == "posix":
-        _check_device(port)
+        check_device(port, lambda: [item.port for item in candidates()])
     try:
         if is_url(port):
             handle = serial.serial_for_url(port, baudrate=baud, timeout=0, write_timeout=None)
@@ -144,104 +133,10 @@ def open_link(port: str, baud: int = BAUD_DEFAULT) -> Link:
                 port, baud, timeout=0, write_timeout=WRITE_TIMEOUT_S, exclusive=True
             )
     except (OSError, ValueError) as error:
-        raise _cannot_open(port, baud, error) from error
+        raise cannot_open(port, baud, error) from error
     if os.name == "posix" and not is_url(port):
-        _claim(handle.fileno(), port)
+        claim(handle.fileno(), port)
     return Link(port, handle)
-
-
-def _check_device(port: str) -> None:
-    path = Path(port)
-    if not path.exists():
-        others = ", ".join(item.port for item in candidates()) or "none"
-        raise BenchError(
-            f"There is no port {port}.",
-            evidence=f"ports with a USB device: {others}",
-            next_step="check the cable (some only charge), plug the board in, or leave --port away to have it found.",
-        )
-    if not path.is_char_device() or _is_known_as_other(path):
-        raise BenchError(
-            f"{port} is not a serial port.",
-            next_step="give the port's device, a pattern for it, or a URL such as socket://host:port.",
-        )
-    if not os.access(port, os.R_OK | os.W_OK):
-        raise _not_permitted(port)
-    # A serial monitor that set no lock would take bytes away from us unnoticed.
-    others_here = holders(port)
-    if others_here:
-        raise _busy(port, ", ".join(others_here))
-
-
-def _is_known_as_other(path: Path) -> bool:
-    """Linux lists the device as something else than a terminal line, such as /dev/null."""
-    number = path.stat().st_rdev
-    kind = Path(f"/sys/dev/char/{os.major(number)}:{os.minor(number)}/subsystem")
-    return kind.exists() and kind.resolve().name != "tty"
-
-
-def _claim(fd: int, port: str) -> None:
-    """Keep others from opening the port, and DTR from dropping when we close it.
-
-    Not on a pseudo-terminal: its other end holds it open, and the mark would outlive us.
-    """
-    if sys.platform == "win32":
-        return
-    import fcntl
-    import termios
-
-    try:
-        if not is_pty(port):
-            fcntl.ioctl(fd, termios.TIOCEXCL)
-        settings = termios.tcgetattr(fd)
-        settings[2] &= ~termios.HUPCL
-        termios.tcsetattr(fd, termios.TCSANOW, settings)
-    except (OSError, termios.error):
-        return  # not every driver knows these; the lock of pyserial stands
-
-
-def _cannot_open(port: str, baud: int, error: Exception) -> BenchError:
-    number = getattr(error, "errno", None)
-    text = str(error)
-    if number == errno.EACCES or "PermissionError" in text:
-        return _not_permitted(port) if os.name == "posix" else _busy(port, "another program")
-    if number in (errno.EBUSY, errno.EWOULDBLOCK) or "exclusively lock" in text:
-        return _busy(port, ", ".join(holders(port)) or "another program")
-    if isinstance(error, ValueError) and not is_url(port):
-        return BenchError(
-            f"The port {port} cannot be set to {baud} baud.",
-            evidence=_reason(error),
-            next_step=f"give --baud {BAUD_DEFAULT}.",
-        )
-    if is_url(port):
-        next_step = "write it like socket://127.0.0.1:7788, and see that the other end is running."
-    else:
-        next_step = "check the name and the cable."
-    return BenchError(
-        f"The port {port} cannot be opened.", evidence=_reason(error), next_step=next_step
-    )
-
-
-def _busy(port: str, who: str) -> BenchError:
-    return BenchError(
-        f"The port {port} is in use.",
-        evidence=f"opened by {who}",
-        next_step="close that program (a serial monitor, another logger) and try again.",
-    )
-
-
-def _not_permitted(port: str) -> BenchError:
-    import grp
-
-    group_id = Path(port).stat().st_gid
-    try:
-        group = grp.getgrgid(group_id).gr_name
-    except KeyError:
-        group = str(group_id)
-    return BenchError(
-        f"You are not permitted to use the port {port}.",
-        evidence=f"it belongs to the group {group!r}",
-        next_step=f"run  sudo usermod -aG {group} $USER  then log out and in again.",
-    )
 
 
 @dataclass

@@ -2,9 +2,9 @@
 
 import json
 import os
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from logger.description import Description, to_document
 from logger.errors import BenchError
@@ -45,7 +45,12 @@ def create_run_folder(folder: Path) -> None:
 
 def write_description(folder: Path, description: Description, columns: Sequence[str]) -> None:
     """Replace the run's description as one step: after a crash the old or the new one is whole."""
-    text = json.dumps(to_document(description, columns), ensure_ascii=False, indent=1)
+    replace_document(folder, to_document(description, columns))
+
+
+def replace_document(folder: Path, document: Mapping[str, Any]) -> None:
+    """The same for a description in its JSON form."""
+    text = json.dumps(document, ensure_ascii=False, indent=1)
     target = folder / DESCRIPTION_NAME
     temporary = folder / _UNFINISHED
     with temporary.open("w", encoding="utf-8") as stream:

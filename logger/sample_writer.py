@@ -23,7 +23,6 @@ from logger.run_format import COLUMNS, SAMPLES_NAME
 
 SYNC_INTERVAL_S: Final = 0.5
 RETRY_S: Final = 0.5
-NEWLINE: Final = b"\n"
 BUFFER_MAX_BYTES: Final = 16 * 1024 * 1024
 RESERVE_NAME: Final = ".reserve"
 RESERVE_BYTES: Final = 64 * 1024

@@ -147,7 +147,6 @@ class LiveScreen:
 
     def __init__(self, console: Console | None = None) -> None:
         self.console = console or Console()
-        self._notes: list[str] = []
         self._live = Live(console=self.console, auto_refresh=False, transient=False)
         self._dead = False
 
@@ -182,7 +181,7 @@ class LiveScreen:
 
 def draw(views: Sequence[BoardView], typed: str, width: int) -> RenderableType:
     """The whole picture for one or for several boards."""
-    parts = list(_one(views[0], width)) if len(views) == 1 else list(_several(views, width))
+    parts = list(_one(views[0], width)) if len(views) == 1 else list(_several(views))
     if all(view.status.phase is Phase.ENDED for view in views):
         return Group(*parts, Rule(style="dim"))
     prompt = Text.assemble(
@@ -226,7 +225,7 @@ def _one(view: BoardView, width: int) -> list[RenderableType]:
     return [*parts, *_events([view])]
 
 
-def _several(views: Sequence[BoardView], width: int) -> list[RenderableType]:
+def _several(views: Sequence[BoardView]) -> list[RenderableType]:
     table = Table(expand=True, box=None, padding=(0, 1), header_style="dim")
     table.add_column("board", no_wrap=True, overflow="ellipsis")
     for name in ("elapsed", "V", "mA", "mAh"):

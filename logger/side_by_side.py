@@ -4,7 +4,7 @@ import signal
 import time
 from collections.abc import Callable, Sequence
 from types import FrameType
-from typing import Final
+from typing import Any, Final
 
 from logger.awake import KeepAwake
 from logger.log_plan import Recorder
@@ -21,7 +21,7 @@ class _Signals:
         self._recorders = recorders
         self.hung_up = False
         self._asked = False
-        self._before: list[tuple[int, object]] = []
+        self._before: list[tuple[int, Any]] = []
 
     def __enter__(self) -> "_Signals":
         for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK"):
@@ -32,7 +32,7 @@ class _Signals:
 
     def __exit__(self, *_: object) -> None:
         for number, handler in self._before:
-            signal.signal(number, handler)  # type: ignore[arg-type]
+            signal.signal(number, handler)
 
     def _received(self, number: int, frame: FrameType | None) -> None:
         if number == getattr(signal, "SIGHUP", None):

@@ -1,4 +1,4 @@
-"""How a foreign text file is laid out: encoding, delimiter, decimal sign, header, first row.
+"""How a foreign text file is laid out: delimiter, decimal sign, header, first row.
 
 Everything that was not given is found from the first lines and from lines
 spread over the whole file. What a cell is, is decided by its form alone.
@@ -7,12 +7,13 @@ spread over the whole file. What a cell is, is decided by its form alone.
 import csv
 import re
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
 from logger.errors import BenchError
+from logger.text_encoding import find_encoding, read_lines
 
 SPACES: Final = " "  # as a delimiter: any run of blanks and tabs
 DELIMITER_WORDS: Final = {
@@ -27,16 +28,6 @@ MISSING_WORDS: Final = frozenset(
     {"", "-", "--", "---", "nan", "null", "none", "n/a", "na", "ol", "o.l", "o.l.", "overload"}
 )
 _HEAD_LINES: Final = 500
-_BINARY_SIGNS: Final = (
-    (b"PK\x03\x04", "a zip file or a spreadsheet workbook: save the sheet as CSV first"),
-    (b"\xd0\xcf\x11\xe0", "a spreadsheet workbook: save the sheet as CSV first"),
-    (b"\x1f\x8b", "a gzip file: unpack it first"),
-    (b"%PDF", "a PDF: text cannot be taken from it"),
-    (b"\x89PNG", "a picture"),
-    (b"\xff\xd8\xff", "a picture"),
-    (b"SQLite format 3", "a database: export a table from it first"),
-    (b"\x89HDF", "an HDF5 file: export it as text first"),
-)
 _NUMBER: Final = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?"
 # "3.31", "3.31 V", "V: 3.31", "U=3.31V": sketches print labels and units beside numbers
 CELL: Final = re.compile(
@@ -100,7 +91,7 @@ def find_layout(path: Path, wish: LayoutWish) -> Layout:
     OSError and UnicodeError if it cannot be read.
     """
     guesses: list[str] = []
-    encoding = _find_encoding(path, wish.encoding, guesses)
+    encoding = find_encoding(path, wish.encoding, guesses)
     head, spread = _sample_lines(path, encoding)
     head = head[wish.skip_lines :]
     lines = [
@@ -137,13 +128,6 @@ def find_layout(path: Path, wish: LayoutWish) -> Layout:
         stamped,
         tuple(guesses),
     )
-
-
-def read_lines(path: Path, encoding: str) -> Iterator[str]:
-    """Lines of the file without their line ends; a byte that is no text becomes U+FFFD."""
-    with path.open(encoding=encoding, errors="replace", newline=None) as stream:
-        for line in stream:
-            yield line.removesuffix("\n")
 
 
 def is_comment(line: str, sign: str = "") -> bool:
@@ -185,66 +169,6 @@ def cell_kind(cell: str, decimal: str) -> str:
     return "clock" if CLOCK.fullmatch(cell) else "text"
 
 
-# --- encoding --------------------------------------------------------------------------------
-
-
-def _find_encoding(path: Path, given: str | None, guesses: list[str]) -> str:
-    with path.open("rb") as stream:
-        head = stream.read(65536)
-    if re.fullmatch(rb"(?:\xef\xbb\xbf|\xff\xfe|\xfe\xff)?[\0\s]*", head):
-        raise BenchError(
-            f"{path} is empty.",
-            evidence=f"{path.stat().st_size} bytes, nothing but blanks in them",
-            next_step="check that the meter or sketch really wrote to this file.",
-        )
-    for sign, words in _BINARY_SIGNS:
-        if head.startswith(sign):
-            raise BenchError(f"{path} is not text.", evidence=words, next_step="give a text file.")
-    if given is not None:
-        try:
-            "".encode(given)
-        except (LookupError, UnicodeError):
-            raise BenchError(
-                f"There is no encoding {given!r}.",
-                next_step="usual ones are utf-8, latin-1, cp1252 and utf-16.",
-            ) from None
-        return given
-    encoding, word = _encoding_of(path, head)
-    guesses.append(f"{word} text")
-    if encoding in ("utf-8", "latin-1"):
-        head = head.rstrip(b"\0")  # what a power failure leaves is told row by row
-        control = sum(byte < 9 or 13 < byte < 32 for byte in head)
-        if control > 0.1 * len(head):
-            raise BenchError(
-                f"{path} is not text.",
-                evidence=f"{control} of its first {len(head)} bytes are no characters",
-                next_step="give a text file; if it is text after all, say --encoding.",
-            )
-    return encoding
-
-
-def _encoding_of(path: Path, head: bytes) -> tuple[str, str]:
-    if head.startswith(b"\xef\xbb\xbf"):
-        return "utf-8-sig", "UTF-8 (with byte order mark)"
-    if head.startswith((b"\xff\xfe", b"\xfe\xff")):
-        return "utf-16", "UTF-16"
-    # Without a mark: digits in UTF-16 have a zero byte each, always on the same side.
-    for side, encoding in ((1, "utf-16-le"), (0, "utf-16-be")):
-        if (
-            len(head) > 8
-            and head[side::2].count(0) > 0.9 * (len(head) // 2)
-            and head[1 - side :: 2].count(0) == 0
-        ):
-            return encoding, "UTF-16"
-    try:
-        with path.open(encoding="utf-8") as stream:
-            for _ in stream:
-                pass
-    except UnicodeDecodeError:
-        return "latin-1", "Latin-1"
-    return "utf-8", "UTF-8"
-
-
 def _sample_lines(path: Path, encoding: str) -> tuple[list[str], list[str]]:
     """First lines, and lines spread evenly over the rest."""
     head: list[str] = []
@@ -258,9 +182,6 @@ def _sample_lines(path: Path, encoding: str) -> tuple[list[str], list[str]]:
             if len(spread) > 2 * _HEAD_LINES:
                 spread, stride = spread[::2], stride * 2
     return head, spread
-
-
-# --- delimiter, decimal sign, header ---------------------------------------------------------
 
 
 def _find_delimiter(lines: Sequence[str], wish: LayoutWish, stamped: bool) -> tuple[str, str, int]:
@@ -303,45 +224,20 @@ def _find_header(
 ) -> tuple[tuple[str, ...], bool, int]:
     """Names of the columns, whether they came from a header, and the number of the first row."""
     numbers = tuple(f"column {place}" for place in range(1, count + 1))
-    above: list[list[str]] = []
-    first = len(head) + 1
-    for number, line in enumerate(head, start=1):
-        if not line.strip() or (layout.is_comment(line) and not wish.header):
-            continue
-        cells = _fit(layout.split(line), count)
-        kinds = [cell_kind(cell, layout.decimal) for cell in cells]
-        if wish.header and not above and len(cells) == count:
-            above.append(cells)
-            continue
-        if _is_data(kinds) and len(cells) == count:
-            first = number
-            break
-        if len(cells) == count and any(cells):
-            above.append(cells)
-        else:
-            above.clear()
-    labels = (
-        [_label(cell, layout.decimal) for cell in _fit(layout.split(head[first - 1]), count)]
-        if first <= len(head)
-        else []
-    )
+    above, first = _above_rows(head, layout, count, wish)
     if wish.header is None and not above and 1 < first <= len(head):
-        # Some programs write their header as a comment: "# time_s, pack_v".
-        comment = re.sub(r"^\W+", "", head[first - 2]) if layout.is_comment(head[first - 2]) else ""
-        cells = layout.split(comment)
-        if len(cells) == count and all(cell_kind(cell, layout.decimal) == "text" for cell in cells):
+        cells = _commented_header(head[first - 2], layout, count)
+        if cells:
             guesses.append("header found in the comment line above the rows")
             return tuple(cells), True, first
     if wish.header is False or not above:
         if wish.header is None:
             guesses.append("no header row")
-        if not any(labels):
-            labels = _labels_between(head[first - 1 :], layout, count)
+        labels = _labels(head[first - 1 :], layout, count)
         if any(labels):
             guesses.append("columns named by the labels in the rows")
-            named = zip(labels, numbers, strict=True)
-            return tuple(label or number for label, number in named), False, first
-        return numbers, False, first
+        named = zip(labels, numbers, strict=True)
+        return tuple(label or number for label, number in named), False, first
     names = above[-1]
     if len(above) > 1 and all(cell == "" or is_unit(cell) for cell in names):
         names = [
@@ -350,6 +246,48 @@ def _find_header(
     if wish.header is None:
         guesses.append("header row found")
     return tuple(name or number for name, number in zip(names, numbers, strict=True)), True, first
+
+
+def _above_rows(
+    head: Sequence[str], layout: Layout, count: int, wish: LayoutWish
+) -> tuple[list[list[str]], int]:
+    """Lines of as many cells right above the first row, and its number; one past the last if there is none."""
+    above: list[list[str]] = []
+    for number, line in enumerate(head, start=1):
+        if not line.strip() or (layout.is_comment(line) and not wish.header):
+            continue
+        cells = _fit(layout.split(line), count)
+        if wish.header and not above and len(cells) == count:
+            above.append(cells)
+            continue
+        kinds = [cell_kind(cell, layout.decimal) for cell in cells]
+        if _is_data(kinds) and len(cells) == count:
+            return above, number
+        if len(cells) == count and any(cells):
+            above.append(cells)
+        else:
+            above.clear()
+    return above, len(head) + 1
+
+
+def _commented_header(line: str, layout: Layout, count: int) -> list[str]:
+    """Names in a header written as a comment, as some programs do: "# time_s, pack_v"; else none."""
+    if not layout.is_comment(line):
+        return []
+    cells = layout.split(re.sub(r"^\W+", "", line))
+    is_header = len(cells) == count and all(
+        cell_kind(cell, layout.decimal) == "text" for cell in cells
+    )
+    return cells if is_header else []
+
+
+def _labels(rows: Sequence[str], layout: Layout, count: int) -> list[str]:
+    """Names that stand in the rows themselves, in the cells or between them; empty where there is none."""
+    if not rows:
+        return [""] * count
+    cells = _fit(layout.split(rows[0]), count)
+    labels = [_label(cell, layout.decimal) for cell in cells]
+    return labels if any(labels) else _labels_between(rows, layout, count)
 
 
 def _labels_between(lines: Sequence[str], layout: Layout, count: int) -> list[str]:

@@ -9,9 +9,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
-from logger.text_layout import CELL, MISSING_WORDS, Layout, read_lines
-from logger.text_plan import ColumnPlan, Plan, TimePlan
+from logger.text_encoding import read_lines
+from logger.text_layout import CELL, MISSING_WORDS, Layout
+from logger.text_plan import ColumnPlan, Plan
 from logger.text_time import clock_s, date_time_s, pattern_s
+from logger.text_time_plan import TimePlan
 from logger.text_units import UNITS, plain_unit
 
 PLAN_ROWS: Final = 500

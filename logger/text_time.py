@@ -20,13 +20,6 @@ from logger.run_reader import longest_in_order
 
 Floats = npt.NDArray[np.float64]
 
-TIME_UNITS_S: Final = {
-    "s": 1.0,
-    "ms": 1e-3,
-    "us": 1e-6,
-    "min": 60.0,
-    "h": 3600.0,
-}
 _MIDNIGHT_S: Final = 86400.0
 # Counters of sketches (32-bit ms and us, also signed; 31-bit, 16-bit) and the clock at midnight.
 _WRAPS: Final = (
@@ -80,37 +73,20 @@ def put_in_order(time_s: Floats, gap_s: float | None = None) -> Ordered:
     if turned:
         time_s = time_s[::-1]
         steps = np.diff(time_s)
-    forward = steps[steps > 0]
-    if len(time_s) > 1 and len(forward) == 0:
-        raise BenchError(
-            "The time does not increase at all.",
-            evidence=f"{len(time_s)} rows, all between {time_s.min():g} and {time_s.max():g} s",
-            next_step="name another column with --time, or give the time between rows with --every.",
-        )
-    usual = float(np.median(forward)) if len(forward) else math.nan
-    backwards = sum(
-        _wrap(float(time_s[place]), float(time_s[place + 1]), usual) is None
-        for place in np.flatnonzero(steps < 0).tolist()
-    )
-    if backwards > max(20.0, _BACK_SHARE_MAX * len(time_s)):
-        raise BenchError(
-            "The time goes back again and again: this column is no time.",
-            evidence=f"{backwards} of {len(time_s)} rows lie before the row above",
-            next_step="name the column of the time with --time.",
-        )
+    usual_s = _usual_step_s(time_s, steps)
     warnings = ["the file has its newest row first; it was turned round"] if turned else []
     events: list[Event] = []
-    straight, boot, rejected = _straighten(time_s, usual, events)
+    straight, boot, rejected = _straighten(time_s, usual_s, events)
     keep = np.ones(len(time_s), dtype=np.bool_)
     keep[list(rejected)] = False
     left = np.flatnonzero(keep)
     for place in left[~longest_in_order(straight[left])].tolist():
         rejected[place] = "its time goes back"
         keep[place] = False
-    zero = float(straight[keep][0])
-    straight = straight - zero
-    placed = [Event(event.time_s - zero, event.kind, event.text, event.lost) for event in events]
-    gaps, gap_warnings = find_gaps(straight[keep], usual, gap_s)
+    zero_s = float(straight[keep][0])
+    straight = straight - zero_s
+    placed = [Event(event.time_s - zero_s, event.kind, event.text, event.lost) for event in events]
+    gaps, gap_warnings = find_gaps(straight[keep], usual_s, gap_s)
     return Ordered(
         straight,
         keep,
@@ -119,9 +95,32 @@ def put_in_order(time_s: Floats, gap_s: float | None = None) -> Ordered:
         rejected,
         tuple(sorted((*placed, *gaps), key=lambda event: event.time_s)),
         (*warnings, *gap_warnings),
-        usual,
-        zero,
+        usual_s,
+        zero_s,
     )
+
+
+def _usual_step_s(time_s: Floats, steps_s: Floats) -> float:
+    """Median step forward, NaN for a single row. Raises BenchError if the times are none."""
+    forward = steps_s[steps_s > 0]
+    if len(time_s) > 1 and len(forward) == 0:
+        raise BenchError(
+            "The time does not increase at all.",
+            evidence=f"{len(time_s)} rows, all between {time_s.min():g} and {time_s.max():g} s",
+            next_step="name another column with --time, or give the time between rows with --every.",
+        )
+    usual_s = float(np.median(forward)) if len(forward) else math.nan
+    backwards = sum(
+        _wrap(float(time_s[place]), float(time_s[place + 1]), usual_s) is None
+        for place in np.flatnonzero(steps_s < 0).tolist()
+    )
+    if backwards > max(20.0, _BACK_SHARE_MAX * len(time_s)):
+        raise BenchError(
+            "The time goes back again and again: this column is no time.",
+            evidence=f"{backwards} of {len(time_s)} rows lie before the row above",
+            next_step="name the column of the time with --time.",
+        )
+    return usual_s
 
 
 def _straighten(

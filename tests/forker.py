@@ -9,7 +9,6 @@ import signal
 import subprocess
 import sys
 from pathlib import Path
-from types import TracebackType
 
 from tests.log_process import environment
 
@@ -30,12 +29,7 @@ class Forker:
     def __enter__(self) -> "Forker":
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self._process.communicate()
 
     def start(self, output: Path, *arguments: str | Path) -> int:

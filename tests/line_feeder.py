@@ -154,7 +154,6 @@ class Feeder:
         self.factor = factor
         self.spoil = spoil
         self.lock = threading.Lock()
-        self.lines_sent = 0
         self.bytes_lost = 0
         self.baud: int | None = None
         self._master: int | None = None
@@ -227,7 +226,6 @@ class Feeder:
     def _send(self, data: bytes) -> None:
         if not data or self._master is None:
             return
-        self.lines_sent += data.count(b"\n")
         data = self.spoil(data)
         try:
             written = os.write(self._master, data)

@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analysis.budget_compare import CONVERTER_LABEL, MeasuredMode, SharedDoubt, compare_budget
+from analysis.budget_edit import corrected_text
 from analysis.budget_estimate import estimate_evening, estimate_mode
 from analysis.budget_file import parse_budget, read_budget
 from analysis.budget_story import tell_budget
@@ -167,6 +168,7 @@ def test_efficiency_intervals_hold_the_truth() -> None:
         ("3x AA alkaline", "3x AA mystery", 6, "chemistries"),
         ('"boost"', '"pump"', 7, "none, linear, boost, buck"),
         ('carries = ["LEDs"]', 'carries = ["LED"]', 35, "did you mean 'LEDs'"),
+        ("[part.pixel.dark]", "[part.current_ma]\n  ride = 5.0", 22, "a figure already"),
         ("active = 40.0", "active = 4.0", 29, "under the mean of 12 mA"),
         ("output_v = 5.0", "output_v = 0", 8, "0.5 to 60"),
         ("give_up_v = 2.7", "give_up_v = 2700", 3, "0.5 to 60"),
@@ -238,6 +240,55 @@ def test_tolerance_by_state() -> None:
     assert parse_budget(text).figures[-1].tolerance == pytest.approx(0.075)
     with pytest.raises(BenchError, match="no state 'aktive'"):
         parse_budget(text.replace("{ active", "{ aktive"))
+
+
+TAIL_LIGHT = """
+[[part]]
+name = "tail light"
+  [part.led.on]
+  forward_v = 2.0
+  resistor_ohm = 150
+  [part.led.dim]
+  forward_v = 2.0
+  resistor_ohm = 150
+  brightness_percent = 25
+
+[[wire]]"""
+
+
+def test_a_plain_led_by_its_resistor() -> None:
+    # 5 V, 2.0 V, 150 ohm: 20 mA (Ohm's law, a worked example of the trade). Pulses keep their peak.
+    text = VEST.replace("\n[[wire]]", TAIL_LIGHT, 1)
+    on, dim = parse_budget(text).part("tail light").figures
+    assert [on.current_ma, on.peak_ma] == pytest.approx([20.0, 20.0])
+    assert [dim.current_ma, dim.peak_ma] == pytest.approx([5.0, 20.0])
+    # Straight at three alkaline AA: 4.5 V are left.
+    at_pack = text.replace('name = "tail light"', 'name = "tail light"\nsupply = "pack"')
+    assert parse_budget(at_pack).part("tail light").figures[0].current_ma == pytest.approx(50 / 3)
+    with pytest.raises(BenchError, match="forward_v: a supply of 5 V cannot drive LEDs") as caught:
+        parse_budget(text.replace("forward_v = 2.0", "forward_v = 6.0", 1), "vest.toml")
+    assert "forward_v = 6.0" in str(caught.value)
+    with pytest.raises(BenchError, match="resistor_ohm: 0 is out of range"):
+        parse_budget(text.replace("resistor_ohm = 150", "resistor_ohm = 0", 1))
+
+
+def test_the_corrected_file_has_the_figure_in_the_place_of_the_led() -> None:
+    text = VEST.replace("\n[[wire]]", TAIL_LIGHT, 1).replace(
+        'parts.microcontroller = "active"',
+        'parts.microcontroller = "active"\nparts."tail light" = "on"',
+        1,
+    )
+    budget = parse_budget(text)
+    # The LED on the bench draws 40 mA, twice what its resistor says: 20 mA more at 5 V.
+    measured = tuple(
+        MeasuredMode(mode.name, _mean_ma(text, index) + more_ma, 3.75, 0.05, 600.0)
+        for index, (mode, more_ma) in enumerate(zip(budget.modes, (20 * 5 / 3, 0.0), strict=True))
+    )
+    result = compare_budget(budget, measured, SharedDoubt(0.5, 0.003))
+    corrected = parse_budget(corrected_text(text, budget, result))
+    on, dim = sorted(corrected.part("tail light").figures, key=lambda item: item.state)[::-1]
+    assert on.current_ma > 25.0  # the LEDs' ride takes its share of the blame
+    assert dim.current_ma == pytest.approx(5.0)
 
 
 def test_a_wire_by_its_own_current_and_a_wire_that_takes_too_much() -> None:

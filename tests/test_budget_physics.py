@@ -8,8 +8,8 @@ import pytest
 from analysis.led_current import (
     PIXEL_MEASURED,
     PIXEL_PLANNING,
+    led_current_ma,
     pixel_current_ma,
-    series_resistor_ohm,
 )
 from analysis.reconcile import (
     SLIP_FACTOR,
@@ -60,12 +60,12 @@ def test_drop_counts_out_and_back() -> None:
     assert drop_v(WireRun("feed", 26, 1.5, 500.0)) == pytest.approx(0.2008, rel=1e-3)
 
 
-def test_series_resistors() -> None:
-    # Ohm's law, worked examples of the trade: 5 V, 2.0 V, 20 mA; 3.0 V, 1.8 V, 5 mA.
-    assert series_resistor_ohm(5.0, 2.0, 20.0) == pytest.approx(150.0)
-    assert series_resistor_ohm(3.0, 1.8, 5.0) == pytest.approx(240.0)
+def test_leds_behind_series_resistors() -> None:
+    # Ohm's law, worked examples of the trade: 5 V, 2.0 V, 20 mA take 150 ohm; 3.0 V, 1.8 V, 5 mA 240 ohm.
+    assert led_current_ma(5.0, 2.0, 150.0) == pytest.approx(20.0)
+    assert led_current_ma(3.0, 1.8, 240.0) == pytest.approx(5.0)
     with pytest.raises(ValueError, match="cannot drive"):
-        series_resistor_ohm(1.5, 2.0, 20.0)
+        led_current_ma(1.5, 2.0, 100.0)
 
 
 def test_pixel_white_and_dark() -> None:

@@ -1,24 +1,28 @@
 """``drawbench calibrate`` at a simulated bench: guided, scripted, refused; and the run that gets its copy."""
 
+import contextlib
 import json
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
 
+from analysis.quantity import Quantity
 from firmware_probe.links import best_link
 from firmware_probe.load import ConstantCurrent, constant_load
 from firmware_probe.pack import IdealPack
 from firmware_probe.sensor import INA219, CurrentSensor, PlantedErrors
 from firmware_probe.serve import BoardServer
 from firmware_probe.simulated_board import SimulatedBoard
+from logger.calibration_bench import Bench
 from logger.calibration_store import FOLDER_VARIABLE, load
 from logger.commands_calibrate import calibrate_command
 from logger.commands_log import log
 from logger.errors import BenchError
+from logger.run_format import DESCRIPTION_NAME, RUN_KEY, SAMPLES_NAME
 from logger.run_reader import read_run
+from logger.sample_writer import SampleWriter
 
 # Reads 0.62 mA too much at zero, 1.2 % too much of current, 0.3 % too little of voltage.
 ERRORS = PlantedErrors(
@@ -26,7 +30,7 @@ ERRORS = PlantedErrors(
 )
 
 
-@contextmanager
+@contextlib.contextmanager
 def bench(current_a: float, volt: float = 4.5) -> Iterator[tuple[str, Callable[[float], None]]]:
     """A board on a port, its load at ``current_a``, and a way to change that."""
     sensor = CurrentSensor(INA219, shunt_ohm=0.1, errors=ERRORS)
@@ -108,19 +112,25 @@ def test_run_gets_a_copy_and_reads_true(folder: Path, tmp_path: Path) -> None:
 def test_guided_steps_with_a_meter(folder: Path) -> None:
     # The load changes between the questions: from off to two currents.
     with bench(0.0) as (port, put):
-        from logger import commands_calibrate
+        plain_point = Bench.point
 
-        plain_point = commands_calibrate.Bench.point
-
-        def point(self: commands_calibrate.Bench, current: str | None, volts: str | None) -> None:
+        def point(self: Bench, current: str | None, volts: str | None) -> None:
             put(float(current or 0) / 1e3)
             plain_point(self, current, volts)
 
         with pytest.MonkeyPatch.context() as patch:
-            patch.setattr(commands_calibrate.Bench, "point", point)
-            result = run("--port", port, "--for", "3s", answers="100.00\n4.500\n400.00\n\n\n")
+            patch.setattr(Bench, "point", point)
+            typed = "100.00\n4.500\n400.00\n\n\n"
+            result = run("--port", port, "--for", "3s", answers=typed)
+            put(0.0)
+            for_machines = run("--port", port, "--for", "3s", "--json", answers=typed)
     assert result.exit_code == 0, result.output
     assert "1. Zero" in result.output
+    # The questions go beside the answer, not into it.
+    assert "2. Currents" in for_machines.stderr
+    assert "2. Currents" not in for_machines.stdout
+    made = json.loads(for_machines.stdout[for_machines.stdout.index("{") :])
+    assert made["calibration"]["current"]["points"] > 0
     assert "Kept in" in result.output
     assert len(list(folder.glob("*.json"))) == 1
 
@@ -167,6 +177,117 @@ def test_show_lists_what_is_kept(folder: Path) -> None:
     calibrate_by_script(folder)
     with bench(0.1) as (port, _):
         assert "Calibration of" in run("--port", port, "--show").output
+
+
+@pytest.fixture
+def old_run(folder: Path, tmp_path: Path) -> Path:
+    """200 mA recorded before its board was ever calibrated."""
+    with bench(0.2) as (port, _):
+        made = CliRunner().invoke(
+            log, [str(tmp_path / "old"), "--port", port, "--for", "20s", "--plain"]
+        )
+    assert made.exit_code == 0, made.output
+    return tmp_path / "old"
+
+
+def width_ma(quantity: Quantity) -> float:
+    assert quantity.lower is not None
+    assert quantity.upper is not None
+    return quantity.upper - quantity.lower
+
+
+def test_later_calibration_is_attached_to_an_old_run(folder: Path, old_run: Path) -> None:
+    from analysis.rundown import rundown
+
+    before = {item.name: item.read_bytes() for item in old_run.iterdir()}
+    wide_ma = width_ma(rundown(read_run(old_run), None).mean_current)
+    calibrate_by_script(folder)
+    said = run("--attach", str(old_run))
+    assert said.exit_code == 0, said.output
+    assert (old_run / SAMPLES_NAME).read_bytes() == before[SAMPLES_NAME]
+    (aside,) = set(old_run.iterdir()) - {old_run / name for name in before}
+    assert aside.name == "samples.csv-metadata.before-calibration-1.json"
+    assert aside.read_bytes() == before[DESCRIPTION_NAME]
+    assert str(aside) in said.output
+    changed = json.loads((old_run / DESCRIPTION_NAME).read_bytes())
+    assert changed[RUN_KEY].pop("calibration")["board"]
+    unchanged = json.loads(aside.read_bytes())
+    assert unchanged[RUN_KEY].pop("calibration") is None
+    assert changed == unchanged
+    # The analysis takes it at its word: true 200 mA, told an order of magnitude better.
+    mean = rundown(read_run(old_run), None).mean_current
+    assert mean.lower is not None
+    assert mean.lower < 200.0 < mean.lower + width_ma(mean) < mean.lower + wide_ma / 3
+    again = json.loads(run("--attach", str(old_run), "--json").output)
+    assert again["kept_aside"].endswith("before-calibration-2.json")
+    assert aside.read_bytes() == before[DESCRIPTION_NAME]
+
+
+def test_another_boards_calibration_is_attached_by_force_only(
+    folder: Path, old_run: Path, tmp_path: Path
+) -> None:
+    from analysis.correction import correction_of
+
+    calibrate_by_script(folder)
+    (kept_in,) = folder.glob("*.json")
+    foreign = tmp_path / "foreign.json"
+    foreign.write_text(kept_in.read_text().replace(kept_in.stem, "0DDB0A2D"))
+    before = {item.name: item.read_bytes() for item in old_run.iterdir()}
+    refused = run("--attach", str(old_run), "--from", str(foreign))
+    assert isinstance(refused.exception, BenchError)
+    assert "another board (0DDB0A2D" in refused.exception.happened
+    assert {item.name: item.read_bytes() for item in old_run.iterdir()} == before
+    forced = run("--attach", str(old_run), "--from", str(foreign), "--force")
+    assert forced.exit_code == 0, forced.output
+    correction = correction_of(read_run(old_run).description)
+    assert correction.current is not None
+    assert "made as board 0DDB0A2D, attached by force" in correction.words
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [('"INA219"', '"INA226"'), ('"shunt_ohm": 0.1', '"shunt_ohm": 0.01')],
+)
+def test_other_sensor_or_shunt_is_refused_even_by_force(
+    folder: Path, old_run: Path, tmp_path: Path, old: str, new: str
+) -> None:
+    calibrate_by_script(folder)
+    (kept_in,) = folder.glob("*.json")
+    wrong = tmp_path / "wrong.json"
+    assert old in kept_in.read_text()
+    wrong.write_text(kept_in.read_text().replace(old, new))
+    refused = run("--attach", str(old_run), "--from", str(wrong), "--force")
+    assert isinstance(refused.exception, BenchError)
+    assert "another s" in refused.exception.happened
+    assert len(list(old_run.glob("*.json"))) == 1
+
+
+def test_no_calibration_is_attached_while_the_run_is_recorded(folder: Path, old_run: Path) -> None:
+    calibrate_by_script(folder)
+    with contextlib.closing(SampleWriter(old_run, resume=True)):
+        refused = run("--attach", str(old_run))
+    assert isinstance(refused.exception, BenchError)
+    assert "recording" in refused.exception.happened
+    assert len(list(old_run.glob("*.json"))) == 1
+
+
+def test_what_cannot_be_attached_is_said(folder: Path, old_run: Path, tmp_path: Path) -> None:
+    def happened(*arguments: str) -> str:
+        refused = run(*arguments)
+        assert isinstance(refused.exception, BenchError)
+        return refused.exception.happened
+
+    assert "no calibration for the board" in happened("--attach", str(old_run))
+    empty = tmp_path / "empty.json"
+    empty.write_text("{}")
+    assert "holds no calibration" in happened("--attach", str(old_run), "--from", str(empty))
+    assert "is not a run" in happened("--attach", str(tmp_path / "nothing"))
+    assert "belong to --attach" in happened("--force")
+    description = old_run / DESCRIPTION_NAME
+    description.write_text(description.read_text().replace('"board": {', '"other": {'))
+    assert "does not say which board" in happened("--attach", str(old_run))
+    description.write_text("{")
+    assert "cannot be read" in happened("--attach", str(old_run))
 
 
 def test_each_step_keeps_the_accuracy_of_its_own_reference(folder: Path) -> None:

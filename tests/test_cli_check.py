@@ -7,9 +7,10 @@ from click.testing import CliRunner
 
 from logger.commands_check import check_command
 from logger.run_format import SAMPLES_NAME
-from logger.text_import import About, read_text, write_run
+from logger.text_import import read_text
 from logger.text_layout import LayoutWish
-from logger.text_plan import PlanWish
+from logger.text_run import About, write_run
+from logger.text_table import PlanWish
 
 
 def make_run(folder: Path) -> Path:

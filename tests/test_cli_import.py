@@ -10,7 +10,7 @@ from click.testing import CliRunner
 import drawbench
 from logger.commands_import import import_command
 from logger.run_reader import read_run
-from logger.text_import import REJECTED_NAME
+from logger.text_run import REJECTED_NAME
 from tests.test_text_import import POUCH, night_text, write
 
 VEST = "time_s,pack_v,current_ma\n0,4.5,48\n1,4.49,47\n2,bad,46\n3,4.47,47\n"

@@ -4,6 +4,7 @@ import json
 import shutil
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -24,7 +25,7 @@ from tests.runs_by_formula import board_run
 Array = NDArray[np.float64]
 
 
-def falling(hours: float, draw_ma: float = 100.0, **changes: object) -> Run:
+def falling(hours: float, draw_ma: float = 100.0, **changes: Any) -> Run:
     """A straight fall from 4.5 V to 3.0 V in so many hours, a little beyond."""
     return board_run(
         lambda t: 4.5 - 1.5 * t / (hours * 3600),
@@ -32,7 +33,7 @@ def falling(hours: float, draw_ma: float = 100.0, **changes: object) -> Run:
         hours * 3600 * 1.02,
         30.0,
         parts=2,
-        **changes,  # type: ignore[arg-type]
+        **changes,
     )
 
 

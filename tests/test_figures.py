@@ -16,6 +16,7 @@ from analysis.figures import (
     SERIES,
     VOLTAGE,
     Floats,
+    Look,
     envelope,
     figure_style,
     new_figure,
@@ -55,9 +56,9 @@ def test_line_breaks_at_a_gap(rows: int) -> None:
 
 
 @pytest.mark.parametrize("look", [VOLTAGE, CURRENT, CHARGE, *SERIES])
-def test_lines_stand_out_from_paper(look: object) -> None:
+def test_lines_stand_out_from_paper(look: Look) -> None:
     # WCAG 2.1, 1.4.11: graphical objects 3:1 against what is next to them.
-    assert 1.05 / (_luminance(look.colour) + 0.05) >= 3.0  # type: ignore[attr-defined]
+    assert 1.05 / (_luminance(look.colour) + 0.05) >= 3.0
 
 
 def test_series_differ_by_line_and_marker_not_by_colour_alone() -> None:

@@ -12,7 +12,8 @@ from click.testing import CliRunner
 
 from analysis.commands_flex import flex
 from analysis.commands_report import report_command
-from analysis.flex_life import Claim, flex_life
+from analysis.flex_claim import Claim
+from analysis.flex_life import flex_life
 from analysis.flex_words import answers
 from analysis.life_data import Specimen, parse_flex_table
 from firmware_probe.hand_test import hand_test_table
@@ -230,7 +231,7 @@ def test_messages_name_line_and_column(csv: Path, row: str, words: str) -> None:
     assert words in refusal("life", csv)
 
 
-def test_other_spreadsheets_and_empty_lines(csv: Path) -> None:
+def test_other_spreadsheets_and_empty_lines() -> None:
     text = "\ufeffSpecimen;Group;Cycles;Failed\r\nS1;x;400;YES\r\n\r\nS2;x;900;no\r\nS3;x;;\r\n"
     specimens, notes = parse_flex_table(text, "t.csv")
     assert [(item.name, item.failed) for item in specimens] == [("S1", True), ("S2", False)]

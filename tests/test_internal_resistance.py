@@ -1,6 +1,7 @@
 """Resistance from load steps, and what was left when the circuit gave up."""
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -26,7 +27,7 @@ def draw(time_s: Array) -> Array:
     return np.where(time_s % 60 < 20, 180.0, 60.0)
 
 
-def stepping_run(ohm: float, growth: float = 0.0, hours: float = 4.0, **changes: object) -> Run:
+def stepping_run(ohm: float, growth: float = 0.0, hours: float = 4.0, **changes: Any) -> Run:
     def volts(time_s: Array) -> Array:
         depth = time_s / (hours * 3600)
         noise = 0.001 * np.random.default_rng(2).standard_normal(len(time_s))
@@ -34,7 +35,7 @@ def stepping_run(ohm: float, growth: float = 0.0, hours: float = 4.0, **changes:
             4.5 - 0.8 * depth - draw(time_s) / 1e3 * ohm * (1 + growth * depth) + noise
         )
 
-    return board_run(volts, draw, hours * 3600, 5.0, parts=4, **changes)  # type: ignore[arg-type]
+    return board_run(volts, draw, hours * 3600, 5.0, parts=4, **changes)
 
 
 def test_resistance_of_a_known_circuit() -> None:

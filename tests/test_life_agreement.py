@@ -232,7 +232,7 @@ def test_curves_and_log_rank(samples: list[tuple[Array, NDArray[np.bool_]]]) -> 
         assert ours.p_chi_square == pytest.approx(expected.pvalue, rel=1e-6)
 
 
-def test_many_fits_are_the_single_ones(samples: list[tuple[Array, NDArray[np.bool_]]]) -> None:
+def test_many_fits_are_the_single_ones() -> None:
     """The batch solver against one fit at a time, samples of one length side by side."""
     random = np.random.default_rng(3)
     cycles = 1000 * random.weibull(2.0, (50, 12))

@@ -335,7 +335,7 @@ def test_a_taken_port_is_said_and_without_one_the_next_is_found() -> None:
         first.close()
 
 
-def test_log_with_a_taken_page_port_writes_nothing(tmp_path: Path) -> None:
+def test_a_page_port_that_is_taken_is_refused() -> None:
     taken = bind(None, lan=False)
     port = taken.getsockname()[1]
     try:

@@ -2,6 +2,7 @@
 
 import dataclasses
 import json
+from typing import Any
 
 import pytest
 from click.testing import CliRunner
@@ -119,11 +120,11 @@ def test_summary() -> None:
     ],
 )
 def test_words_for_each_wiring(
-    change: dict[str, float], hello: dict[str, str], words: str, good: bool
+    change: dict[str, Any], hello: dict[str, Any], words: str, good: bool
 ) -> None:
     verdict = judge(
-        dataclasses.replace(HELLO, **hello),  # type: ignore[arg-type]
-        Heard(dataclasses.replace(SEEN, **change)),  # type: ignore[arg-type]
+        dataclasses.replace(HELLO, **hello),
+        Heard(dataclasses.replace(SEEN, **change)),
         ZERO_MA,
     )
     assert words in verdict.words

@@ -2,6 +2,7 @@
 
 import random
 from pathlib import Path
+from typing import Any
 
 import psutil
 import pytest
@@ -24,9 +25,9 @@ def recorded(bench: Bench) -> float:
     return bench.recording.status().charge_mah
 
 
-def started(board: FeederBoard | None = None, **options: object) -> Bench:
+def started(board: FeederBoard | None = None, **options: Any) -> Bench:
     """A recording that has been running for a second."""
-    bench = Bench(board or FeederBoard(), **options)  # type: ignore[arg-type]
+    bench = Bench(board or FeederBoard(), **options)
     bench.plug()
     bench.run(1.0)
     return bench

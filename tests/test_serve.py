@@ -6,6 +6,7 @@ import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 import serial
@@ -126,11 +127,11 @@ class FakeLink:
 
 
 def stepped(
-    board: SimulatedBoard, link: FakeLink, **options: object
+    board: SimulatedBoard, link: FakeLink, **options: Any
 ) -> tuple[BoardServer, list[float]]:
     """A server on a clock that the test moves, without thread."""
     now = [0.0]
-    server = BoardServer(board, link, clock=lambda: now[0], **options)  # type: ignore[arg-type]
+    server = BoardServer(board, link, clock=lambda: now[0], **options)
     return server, now
 
 

@@ -3,6 +3,8 @@
 import re
 from collections.abc import Iterable
 from fractions import Fraction
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -82,7 +84,7 @@ def plain_board(
     window_us: int = SECOND_US,
     faults: Iterable[Fault] = (),
     started: bool = True,
-    **options: object,
+    **options: Any,
 ) -> SimulatedBoard:
     """Constant current from an ideal pack: everything is known."""
     board = SimulatedBoard(
@@ -91,7 +93,7 @@ def plain_board(
         CurrentSensor(kind, shunt_ohm=0.1, errors=PlantedErrors(noise=noise)),
         window_us=window_us,
         faults=FaultPlayer(tuple(faults)),
-        **options,  # type: ignore[arg-type]
+        **options,
     )
     if started:
         board.receive(START)
@@ -612,7 +614,7 @@ def test_unplugging_is_told_and_the_board_lives_on() -> None:
 # ---- memory of the board, the vest
 
 
-def test_eeprom_file_counts_boots(tmp_path) -> None:  # type: ignore[no-untyped-def]
+def test_eeprom_file_counts_boots(tmp_path: Path) -> None:
     path = tmp_path / "memory.json"
     first = load_eeprom(path)
     plain_board(eeprom=first)

@@ -5,6 +5,7 @@ import hashlib
 import json
 from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -18,9 +19,10 @@ from logger.errors import BenchError
 from logger.pack import Pack
 from logger.run_format import SAMPLES_NAME
 from logger.run_reader import Run, read_run
-from logger.text_import import REJECTED_NAME, About, Imported, read_text, write_run
+from logger.text_import import Imported, read_text
 from logger.text_layout import LayoutWish
-from logger.text_plan import PlanWish
+from logger.text_run import REJECTED_NAME, About, write_run
+from logger.text_table import PlanWish
 from logger.text_units import parse_amount
 
 POUCH = Path(__file__).parent / "data" / "pouch_discharge"
@@ -37,9 +39,9 @@ def read(
     columns: Mapping[str, str] | None = None,
     units: Mapping[str, str] | None = None,
     layout: LayoutWish | None = None,
-    **wish: object,
+    **wish: Any,
 ) -> Imported:
-    plan = PlanWish(columns or {}, units or {}, **wish)  # type: ignore[arg-type]
+    plan = PlanWish(columns or {}, units or {}, **wish)
     return read_text(path, layout or LayoutWish(), plan)
 
 

@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -88,24 +89,24 @@ def test_energy_budget_agrees_with_the_library_uncertainties() -> None:
     limits = limits_of(replace(BOARD, sensor=INA226))
     assert limits is not None
 
-    def rectangular(limit: float) -> object:
+    def rectangular(limit: float) -> Any:
         return ufloat(0, limit / math.sqrt(3))
 
     for _ in range(20):
         current_ma, volt, hours = rng.uniform(1, 800), rng.uniform(2, 12), rng.uniform(0.1, 50)
-        current = current_ma * (1 + rectangular(limits.current_gain)) * (  # type: ignore[operator]
-            1 + rectangular(limits.shunt_gain)  # type: ignore[operator]
+        current = current_ma * (1 + rectangular(limits.current_gain)) * (
+            1 + rectangular(limits.shunt_gain)
         ) + rectangular(limits.current_offset_ma)
-        current += rectangular(limits.current_step_ma / 2) + rectangular(limits.current_drift_ma)  # type: ignore[operator]
-        current *= 1 + rectangular(limits.current_drift_gain)  # type: ignore[operator]
+        current += rectangular(limits.current_step_ma / 2) + rectangular(limits.current_drift_ma)
+        current *= 1 + rectangular(limits.current_drift_gain)
         voltage = (
-            volt * (1 + rectangular(limits.voltage_gain))  # type: ignore[operator]
+            volt * (1 + rectangular(limits.voltage_gain))
             + rectangular(limits.voltage_offset_v)
             + rectangular(limits.voltage_step_v / 2)
             + rectangular(limits.voltage_drift_v)
         )
-        voltage *= 1 + rectangular(limits.voltage_drift_gain)  # type: ignore[operator]
-        energy = current * voltage * hours * (1 + rectangular(limits.clock_gain))  # type: ignore[operator]
+        voltage *= 1 + rectangular(limits.voltage_drift_gain)
+        energy = current * voltage * hours * (1 + rectangular(limits.clock_gain))
         ours = budget(
             limits,
             current_ma * volt * hours,

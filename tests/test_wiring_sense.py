@@ -61,8 +61,7 @@ def bench(
     )
 
 
-def pulses(frequency_hz: float, duty: float, current_a: float, base_a: float = 0.02) -> Part:
-    """Two levels; the base is a separate steady part."""
+def pulses(frequency_hz: float, duty: float, current_a: float) -> Part:
     return Pulsed(ConstantCurrent(current_a), frequency_hz, duty)
 
 

@@ -14,7 +14,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from analysis.flex_life import FEW_FAILURES, Claim, group_life
+from analysis.flex_claim import Claim
+from analysis.flex_life import FEW_FAILURES, group_life
 from analysis.life_data import Specimen, lives
 from analysis.life_fit import why_not
 from analysis.life_imitation import Imitation, imitate
@@ -180,7 +181,7 @@ def test_coverage_table() -> None:
             f"\n{size} specimens: two-sided {min(two):.3f} to {max(two):.3f}, lower bound above the truth in at most "
             f"{max(above):.3f}; {sum(map(_inside, part))} of {len(part)} kinds of test inside."
         )
-    # Five specimens of which three do not fail cannot do it: the tool says so (flex_life._warnings).
+    # Five specimens of which three do not fail cannot do it: the tool says so (flex_life._few).
     able = [cell for cell in cells if not (cell.size == 5 and cell.censored > 0.5)]
     noise = 2 * (EXCEEDED_MAX * (1 - EXCEEDED_MAX) / SAMPLES) ** 0.5
     assert all(TWO_SIDED[0] <= share <= TWO_SIDED[1] for cell in able for share in cell.two_sided)

@@ -14,7 +14,7 @@ from logger.run_format import COLUMNS, SAMPLES_NAME
 from logger.run_reader import read_run
 from logger.text_import import read_text
 from logger.text_layout import LayoutWish
-from logger.text_plan import PlanWish
+from logger.text_table import PlanWish
 
 ROWS = 300_000
 

@@ -1,0 +1,23 @@
+"""How is a file for the user made without writing over one of theirs?"""
+
+from pathlib import Path
+
+from logger.errors import BenchError
+
+
+def write_new(path: Path, text: str) -> None:
+    """Write a file that must not be there yet. Raises BenchError if it is, or cannot be written."""
+    try:
+        with path.open("x", encoding="utf-8", newline="") as stream:
+            stream.write(text)
+    except FileExistsError:
+        raise BenchError(
+            f"{path} is there already; it is never written over.",
+            next_step="give another name, or move the old file away.",
+        ) from None
+    except OSError as error:
+        raise BenchError(
+            f"{path} cannot be written.",
+            evidence=str(error.strerror or error),
+            next_step="choose a folder that is there and can be written to.",
+        ) from error
