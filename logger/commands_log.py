@@ -35,32 +35,37 @@ def default_folder() -> Path:
 @baud_option
 @click.option(
     "--window",
+    "window_s",
     type=Duration(),
     help="Average into one row per this time: 10ms to 60s [default: as the board is set].",
 )
 @click.option("--pack", help='What feeds it: "3x AA alkaline", "li-ion", "usb-bank".')
 @click.option(
     "--capacity",
+    "capacity_mah",
     type=MAH_ABOVE_0,
     metavar="MAH",
     help="The label's capacity of the pack.",
 )
 @click.option(
     "--cutoff",
+    "cutoff_v",
     type=VOLTS_ABOVE_0,
     metavar="VOLT",
     help="End when the pack's voltage is below this.",
 )
 @click.option(
     "--hold",
+    "hold_s",
     type=Duration(),
     default="10s",
     show_default=True,
     help="... without a break for this long.",
 )
-@click.option("--for", "duration", type=Duration(), help="End after this time, e.g. 10h.")
+@click.option("--for", "duration_s", type=Duration(), help="End after this time, e.g. 10h.")
 @click.option(
     "--charge",
+    "charge_mah",
     type=MAH_ABOVE_0,
     metavar="MAH",
     help="End when this charge has been drawn.",
@@ -75,9 +80,16 @@ def default_folder() -> Path:
 @click.option("--author", default="", help="Who measures.")
 @click.option("--load-note", default="", help="What draws the current, in words.")
 @click.option("--notes", default="", help="Anything else worth keeping.")
-@click.option("--temperature", type=CELSIUS_OF_BENCH, metavar="C", help="Of the bench, in °C.")
+@click.option(
+    "--temperature",
+    "temperature_c",
+    type=CELSIUS_OF_BENCH,
+    metavar="C",
+    help="Of the bench, in °C.",
+)
 @click.option(
     "--board-draw",
+    "board_draw_ma",
     type=MILLIAMPERES_ABOVE_0,
     metavar="MA",
     help="The board itself hangs on the pack behind the sensor and takes this much [default: fed by USB].",
@@ -95,6 +107,7 @@ def default_folder() -> Path:
 )
 @click.option(
     "--give-up",
+    "give_up_s",
     type=Duration(),
     help="End when the board has been away for this long [default: wait on].",
 )

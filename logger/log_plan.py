@@ -54,29 +54,29 @@ class Plan:
     ports: tuple[str, ...] = ()
     all_boards: bool = False
     baud: int = BAUD_DEFAULT
-    window: float | None = None
+    window_s: float | None = None
     pack: str | None = None
-    capacity: float | None = None
-    cutoff: float | None = None
-    hold: float = 10.0
-    duration: float | None = None
-    charge: float | None = None
+    capacity_mah: float | None = None
+    cutoff_v: float | None = None
+    hold_s: float = 10.0
+    duration_s: float | None = None
+    charge_mah: float | None = None
     open_load: bool | None = None
     below_floor: bool = False
     title: str = ""
     author: str = ""
     load_note: str = ""
     notes: str = ""
-    temperature: float | None = None
-    board_draw: float | None = None
+    temperature_c: float | None = None
+    board_draw_ma: float | None = None
     calibration: bool = True
     resume: Path | None = None
-    give_up: float | None = None
+    give_up_s: float | None = None
 
     @property
     def stop(self) -> Stop:
-        hold_s = self.hold if self.cutoff is not None else 0.0
-        return Stop(self.cutoff, hold_s, self.duration, self.charge)
+        hold_s = self.hold_s if self.cutoff_v is not None else 0.0
+        return Stop(self.cutoff_v, hold_s, self.duration_s, self.charge_mah)
 
 
 @dataclass
@@ -114,20 +114,20 @@ class Recorder:
 
 def prepare(plan: Plan, say: Say) -> list[Recorder]:
     """Check everything, find the boards, make the folders. Raises BenchError before anything is written."""
-    if plan.capacity is not None and not plan.pack:
+    if plan.capacity_mah is not None and not plan.pack:
         raise BenchError(
             "A capacity without a pack says nothing.",
-            evidence=f"--capacity {plan.capacity:g}",
+            evidence=f"--capacity {plan.capacity_mah:g}",
             next_step='give --pack with it, such as --pack "3x AA alkaline".',
         )
-    pack = parse_pack(plan.pack, plan.capacity) if plan.pack else None
-    if plan.window is not None and not WINDOW_MIN_S <= plan.window <= WINDOW_MAX_S:
+    pack = parse_pack(plan.pack, plan.capacity_mah) if plan.pack else None
+    if plan.window_s is not None and not WINDOW_MIN_S <= plan.window_s <= WINDOW_MAX_S:
         raise BenchError(
-            f"A window of {plan.window:g} s is not possible.", next_step="choose 10ms to 60s."
+            f"A window of {plan.window_s:g} s is not possible.", next_step="choose 10ms to 60s."
         )
     if plan.resume is not None:
         return [_resume(plan, plan.resume, say)]
-    safety.check_cutoff(pack, plan.cutoff, below_floor=plan.below_floor)
+    safety.check_cutoff(pack, plan.cutoff_v, below_floor=plan.below_floor)
     _check_folder(plan.folder)
     found = _find(plan)
     recorders = []
@@ -181,12 +181,12 @@ def _wishes(plan: Plan, pack: Pack | None, stop: Stop, board: str) -> Wishes:
         pack, stop.cutoff_v, keep_load=plan.open_load is False, below_floor=plan.below_floor
     )
     return Wishes(
-        window_us=None if plan.window is None else round(plan.window * 1e6),
+        window_us=None if plan.window_s is None else round(plan.window_s * 1e6),
         board=board,
         load_at_end=load_at_end,
         guard_v=guard_v,
         guard_hold_s=stop.hold_s + GUARD_HOLD_S,
-        give_up_s=plan.give_up,
+        give_up_s=plan.give_up_s,
     )
 
 
@@ -204,8 +204,8 @@ def _begin(plan: Plan, pack: Pack | None, found: Found, folder: Path, say: Say) 
         pack=pack,
         stop=plan.stop,
         calibration=calibration,
-        temperature_c=plan.temperature,
-        board_draw_ma=plan.board_draw,
+        temperature_c=plan.temperature_c,
+        board_draw_ma=plan.board_draw_ma,
     )
     candidate = found.candidate
     description = introduce(description, found.hello, candidate.port, candidate.usb_serial)
@@ -242,7 +242,7 @@ def _calibration(plan: Plan, found: Found) -> tuple[Calibration | None, list[str
             *told,
             f"{none} Intervals come from the data sheet; drawbench calibrate narrows them.",
         ]
-    told += cautions(best, read_clocks().utc, plan.temperature)
+    told += cautions(best, read_clocks().utc, plan.temperature_c)
     return best, [*told, f"Calibration of {best.name} goes with the run; its readings stay raw."]
 
 
@@ -293,7 +293,7 @@ def _check_something_is_left(folder: Path, stop: Stop, last_row: LastRow | None)
 
 
 def _stop_given(plan: Plan) -> bool:
-    return any(value is not None for value in (plan.cutoff, plan.duration, plan.charge))
+    return any(value is not None for value in (plan.cutoff_v, plan.duration_s, plan.charge_mah))
 
 
 def _find_again(plan: Plan, board: str, port: str) -> Found:
@@ -348,19 +348,19 @@ def _tell(plan: Plan, pack: Pack | None, found: list[Found], say: Say) -> None:
         say(f"Recording into {plan.folder}.")
     switch = all(item.hello.load != "-" for item in found)
     opens = (
-        plan.cutoff is not None or pack is not None if plan.open_load is None else plan.open_load
+        plan.cutoff_v is not None or pack is not None if plan.open_load is None else plan.open_load
     )
-    for text in safety.cautions(pack, plan.cutoff, load_switch=switch, opens_load=opens):
+    for text in safety.cautions(pack, plan.cutoff_v, load_switch=switch, opens_load=opens):
         say(f"Caution: {text}")
-    window_s = plan.window or found[0].hello.window_us / 1e6 or DEFAULT_WINDOW_S
+    window_s = plan.window_s or found[0].hello.window_us / 1e6 or DEFAULT_WINDOW_S
     folder = plan.resume or plan.folder
     while not folder.exists():
         folder = folder.parent
-    warning = disk_warning(folder, window_s, plan.duration, len(found))
+    warning = disk_warning(folder, window_s, plan.duration_s, len(found))
     if warning:
         say(f"Warning: {warning}")
     guard_v = safety.guard_v(
-        pack, plan.cutoff, keep_load=plan.open_load is False, below_floor=plan.below_floor
+        pack, plan.cutoff_v, keep_load=plan.open_load is False, below_floor=plan.below_floor
     )
     for item in found:
         board = f"Board {item.hello.board}"

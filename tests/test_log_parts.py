@@ -246,4 +246,4 @@ def test_two_loggers_cannot_open_one_port(tmp_path: Path) -> None:
 
 def test_no_hold_without_a_cutoff() -> None:
     assert Plan(Path("x")).stop.hold_s == 0.0
-    assert Plan(Path("x"), cutoff=2.7).stop.hold_s == 10.0
+    assert Plan(Path("x"), cutoff_v=2.7).stop.hold_s == 10.0

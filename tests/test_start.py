@@ -41,8 +41,8 @@ def test_every_answer_has_a_default(
     assert result.exit_code == 0, result.output
     plan, options = planned[0]
     assert plan.pack == "3x AA alkaline"
-    assert plan.cutoff == pytest.approx(2.4)  # 3 cells at the floor of 0.8 V
-    assert plan.duration == 3 * 8 * 3600
+    assert plan.cutoff_v == pytest.approx(2.4)  # 3 cells at the floor of 0.8 V
+    assert plan.duration_s == 3 * 8 * 3600
     assert options["page"] is True
     assert options["lan"] is False
     assert "Stop at 0.8 V per cell" in result.output
@@ -59,7 +59,7 @@ def test_wrong_answers_are_asked_again_and_a_cutoff_below_the_floor_is_refused(
     assert "below the floor" in result.output
     assert "not a number of volts" in result.output
     assert "Protected cell only" in result.output
-    assert planned[0][0].cutoff == pytest.approx(3.3)
+    assert planned[0][0].cutoff_v == pytest.approx(3.3)
     assert planned[0][0].title == "Vest"
 
 
