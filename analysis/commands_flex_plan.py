@@ -12,7 +12,7 @@ from analysis.quantity import Quantity
 from logger.errors import BenchError
 
 
-@click.command("plan")
+@click.command("plan", short_help="How many specimens and cycles does a claim take?")
 @target_options
 @click.option("--specimens", type=int, metavar="N", help="Specimens you have: what can they show?")
 @click.option(
