@@ -43,8 +43,8 @@ def test_words_are_whole_and_clear_of_each_other(
     """Also the widest title on a phone and the histogram's labels beside its axis."""
     for figure in _drawn(size, tmp_path, monkeypatch):
         with figure_style():
-            canvas = FigureCanvasAgg(figure)
-            canvas.draw()
+            FigureCanvasAgg(figure)
+            figure.draw_without_rendering()
             boxes = {
                 text: text.get_window_extent() for text in _texts(figure) if text.get_visible()
             }
