@@ -2,7 +2,7 @@
 
 from analysis.quantity import Quantity
 from analysis.rundown import Rundown
-from analysis.table import interval_words
+from analysis.table import NO_INTERVAL, interval_words
 from analysis.words import value_words
 
 
@@ -35,7 +35,7 @@ def result_rows(result: Rundown) -> tuple[tuple[str, Quantity], ...]:
     cutoff = f"{result.fall.cutoff_v:g} V" if result.fall.cutoff_v is not None else "the cutoff"
     rows = (
         (f"time to {cutoff}, held", result.cutoff_time),
-        (f"first touch of {cutoff} (no interval)", result.first_touch_time),
+        (f"first touch of {cutoff}{NO_INTERVAL}", result.first_touch_time),
         (f"charge until {cutoff}", result.charge_to_cutoff),
         (f"energy until {cutoff}", result.energy_to_cutoff),
         ("left in the cells then", result.left_in_cells),

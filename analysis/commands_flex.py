@@ -54,7 +54,7 @@ def flex() -> None:
     """Bend wire joints until they break or last: plan, record, and say what it shows."""
 
 
-@flex.command("new")
+@flex.command("new", short_help="An empty table to be filled in at the bench.")
 @click.argument("table", type=click.Path(path_type=Path, dir_okay=False))
 @click.option(
     "--group", "groups", multiple=True, metavar="NAME", help="What is compared; repeat it."
@@ -79,7 +79,7 @@ def new_command(table: Path, groups: tuple[str, ...], specimens: int, wash: bool
     click.echo(f"\nThen: drawbench flex life {table} --cycles 4800")
 
 
-@flex.command("life")
+@flex.command("life", short_help="How long do the joints live, is the claim shown?")
 @click.argument("sources", nargs=-1, required=True, type=click.Path(path_type=Path))
 @target_options
 @click.option(

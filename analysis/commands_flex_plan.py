@@ -13,7 +13,7 @@ from logger.errors import BenchError
 from logger.measures import plain_number
 
 
-@click.command("plan")
+@click.command("plan", short_help="How many specimens and cycles does a claim take?")
 @target_options
 @click.option(
     "--specimens",

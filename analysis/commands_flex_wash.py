@@ -9,7 +9,7 @@ from analysis.table import rows_of
 from analysis.washing import CAUTION, read_wash_table, wash_change
 
 
-@click.command("wash")
+@click.command("wash", short_help="What did washing do?")
 @click.argument("table", type=click.Path(path_type=Path))
 @click.option(
     "--coverage", type=click.FloatRange(50, 99.9), default=95.0, show_default=True, metavar="%"

@@ -76,7 +76,7 @@ def _cutoff(trace: Trace, fall: Fall, hold_s: float) -> list[str]:
         )
     if crossing.dips_before:
         told.append(
-            f"Before that the voltage dipped to the cutoff {count_words(crossing.dips_before, 'time')} and came back within the hold."
+            f"The voltage dipped to the cutoff {count_words(crossing.dips_before, 'time')} before, and came back within the hold: those did not count."
         )
     if crossing.after_s - crossing.before_s > max(1.5 * trace.usual_step_s, 1.0):
         told.append(

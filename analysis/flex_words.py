@@ -165,7 +165,11 @@ def comparison_words(pair: Comparison) -> str:
         return f"{second} and {first}: {pair.no_ratio}"
     p = pair.p_adjusted if pair.p_adjusted is not None else pair.rank.p_exchange
     test = "log-rank p" if p == pair.rank.p_exchange else "adjusted log-rank p"
-    chance = f"{test} = {p:.2g}" if p >= 0.001 else f"{test} < 0.001"
+    chance = (
+        f"luck alone would show this {100 * p:.2g} times in 100, {test} = {p:.2g}"
+        if p >= 0.001
+        else f"luck alone would show this less than once in 1000, {test} < 0.001"
+    )
     if pair.ratio is None:
         longer = pair.rank.observed[1] < pair.rank.expected[1]
         words = "outlasts" if longer else "fails before"

@@ -205,21 +205,24 @@ def _histogram(result: Rundown, size: SizeName) -> tuple[Figure, FigureFile] | N
     axes.set_xlabel("current in mA")
     axes.set_ylabel("share of the time in %")
     axes.grid(axis="x", visible=False)
-    top = 1.22 * float(share.max())
-    axes.set_ylim(0, top)
     mean, high = result.mean_current, result.current_percentiles[-1][1]
     low = result.current_percentiles[0][1]
     set_title(axes, f"Mostly {value_words(low)} to {value_words(high)}", size)
+    assert high.value is not None
     left_ma, right_ma = axes.get_xlim()
+    # Little room on the right: the greater label stands left of its line, so the mean's goes below it.
+    crowded = (high.value - left_ma) / (right_ma - left_ma) > 0.6
+    top = (1.42 if crowded else 1.22) * float(share.max())
+    axes.set_ylim(0, top)
     for quantity, text, height, line in (
-        (mean, f"mean\n{value_words(mean)}", 0.985, "--"),
+        (mean, f"mean\n{value_words(mean)}", 0.85 if crowded else 0.985, "--"),
         (high, f"95 % of the time\nup to {value_words(high)}", 0.985, ":"),
     ):
         assert quantity.value is not None
         axes.axvline(quantity.value, ymax=height - 0.01, color=INK, linestyle=line, linewidth=1.3)
         # The greater to the right, where the bars are low, the lesser to the left of its line.
         share_left = (quantity.value - left_ma) / (right_ma - left_ma)
-        past_half = share_left > (0.25 if quantity is mean else 0.65)
+        past_half = share_left > 0.25 if quantity is mean else crowded
         axes.annotate(
             text, (quantity.value, height * top), xytext=(-5 if past_half else 5, 0),
             textcoords="offset points", ha="right" if past_half else "left", va="top", fontsize=9.5, bbox=_PAPER,

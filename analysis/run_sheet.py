@@ -162,7 +162,7 @@ def _results(page: _Page, result: Rundown) -> float:
     page.figure.text(0.37, page.top + 0.004, heading, fontsize=7, color=FAINT, va="bottom")
     for row in rows:
         y = page.top
-        page.figure.text(_MARGIN, y, row.label[:38], fontsize=_SMALL, va="top")
+        page.figure.text(_MARGIN, y, row.label[:34], fontsize=_SMALL, va="top")
         page.figure.text(0.355, y, row.value, fontsize=_SMALL, va="top", ha="right", fontweight="bold")  # fmt: skip
         page.figure.text(0.37, y, row.interval, fontsize=_SMALL, va="top", color=FAINT)
         page.top -= 1.25 * _LINE

@@ -2,9 +2,13 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Final
 
 from analysis.quantity import Quantity
 from analysis.words import quantity_words, value_words
+
+# At the end of a label: the result has no interval, and its row says so.
+NO_INTERVAL: Final = " (no interval)"
 
 
 @dataclass(frozen=True)
@@ -26,6 +30,8 @@ def rows_of(quantities: Sequence[tuple[str, Quantity]], notes: bool = False) -> 
         words = interval_words(quantity)
         if len(coverages) > 1 and quantity.coverage is not None:
             words += f" ({100 * quantity.coverage:g} %)"
+        if label.endswith(NO_INTERVAL):
+            label, words = label.removesuffix(NO_INTERVAL), "no interval"
         note = quantity.note if notes else ""
         rows.append(Row(label, value_words(quantity), words, quantity.coverage, note))
     return tuple(rows)

@@ -43,7 +43,7 @@ _SEEK_PAUSE_S = 0.5
 CYCLES_DEFAULT = 10_000
 
 
-@click.command("log")
+@click.command("log", short_help="Bend joints on the rig and record each cycle.")
 @click.argument("folder", required=False, type=click.Path(path_type=Path))
 @click.option(
     "--specimen",

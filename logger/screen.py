@@ -22,6 +22,7 @@ from logger.recording_terms import Phase, Status
 
 PLAIN_INTERVAL_S: Final = 60.0
 EVENTS_SHOWN: Final = 6
+_FIGURE_WIDTH: Final = 23  # signs that a name, a number and its unit take
 BARS: Final = " ▁▂▃▄▅▆▇█"
 
 
@@ -137,8 +138,9 @@ class PlainScreen:
                 self.say(f"{view.title}  {phase_text(status)}")
                 continue
             self.say(
-                f"{view.title}  {clock_text(status.time_s)}  {status.pack_v:.3f} V  {status.current_ma:.2f} mA  "
-                f"{status.charge_mah:.2f} mAh  {phase_text(status)}, {left_text(view)}"
+                f"{view.title}  {clock_text(status.time_s)}  {_number(status.pack_v, 3, 'V')}  "
+                f"{_number(status.current_ma, 2, 'mA')}  {_number(status.charge_mah, 2, 'mAh')}  "
+                f"{phase_text(status)}, {left_text(view)}"
             )
 
 
@@ -199,23 +201,21 @@ def _one(view: BoardView, width: int) -> list[RenderableType]:
     where = Text(f"board {status.board or '?'} on {status.port or '?'}", "dim")
     head.add_row(where, Text(f"{status.rows} rows", "dim"))
 
-    numbers = Table.grid(expand=True, padding=(0, 1))
-    for _ in range(3):
-        numbers.add_column(ratio=1)
     power_mw = (
         None
         if status.pack_v is None or status.current_ma is None
         else status.pack_v * status.current_ma
     )
-    numbers.add_row(
-        _figure("elapsed", clock_text(status.time_s)),
-        _figure("pack", _number(status.pack_v, 3, "V")),
-        _figure("current", _number(status.current_ma, 2, "mA")),
-    )
-    numbers.add_row(
-        _figure("charge", _number(status.charge_mah, 2, "mAh")),
-        _figure("energy", _number(status.energy_mwh, 1, "mWh")),
-        _figure("power", _number(power_mw, 1, "mW")),
+    numbers = _side_by_side(
+        [
+            _figure("elapsed", clock_text(status.time_s)),
+            _figure("pack", _number(status.pack_v, 3, "V")),
+            _figure("current", _number(status.current_ma, 2, "mA")),
+            _figure("charge", _number(status.charge_mah, 2, "mAh")),
+            _figure("energy", _number(status.energy_mwh, 1, "mWh")),
+            _figure("power", _number(power_mw, 1, "mW")),
+        ],
+        width,
     )
     parts: list[RenderableType] = [Padding(head, (0, 0, 1, 0)), numbers, Text("")]
     inner = max(width - 24, 10)
@@ -279,8 +279,23 @@ def _figure(name: str, value: str) -> Text:
     return Text.assemble((f"{name:<8}", "dim"), (value, "bold"))
 
 
+def _side_by_side(figures: Sequence[Text], width: int) -> Table:
+    """As many figures in a line as fit without breaking one from its unit."""
+    in_line = max(1, min(3, width // _FIGURE_WIDTH))
+    table = Table.grid(expand=True, padding=(0, 1))
+    for _ in range(in_line):
+        table.add_column(ratio=1)
+    for first in range(0, len(figures), in_line):
+        table.add_row(*figures[first : first + in_line])
+    return table
+
+
 def _number(value: float | None, decimals: int, unit: str) -> str:
-    return "-" if value is None else f"{value:.{decimals}f} {unit}".rstrip()
+    """At most ``decimals`` and four digits: no sensor of this kind knows more."""
+    if value is None:
+        return "-"
+    before_point = len(str(int(abs(value))))
+    return f"{value:.{max(0, min(decimals, 4 - before_point))}f} {unit}".rstrip()
 
 
 def _short_clock(seconds: float) -> str:

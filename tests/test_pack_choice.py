@@ -111,7 +111,7 @@ def test_changes_are_sorted_and_real() -> None:
     )
     demand = replace(demand_of(changed, 3.6), hours=0.0)
     by_hand = judge_pack(changed.pack, demand, np.random.default_rng(0)).runtime.value
-    line = next(change for change in changes if "half as much brake" in change.words)
+    line = next(change for change in changes if "'brake' half as long" in change.words)
     assert line.runtime.value == pytest.approx(by_hand)
     assert not any(
         "microcontroller" in change.words and "brightness" in change.words for change in changes

@@ -72,8 +72,8 @@ def test_one_board_fits_and_says_it_all() -> None:
         "● recording",
         "2 h 14 min 07 s",
         "3.981 V",
-        "142.31 mA",
-        "317.42 mAh",
+        "142.3 mA",
+        "317.4 mAh",
         "566.5 mW",
         "until below 2.7 V held for 10 s",
         "left (rough)",
@@ -124,7 +124,7 @@ def test_plain_lines_a_minute_apart(capsys: pytest.CaptureFixture[str]) -> None:
     screen.event(one, Event(61.5, "gap", "three rows"))
     lines = capsys.readouterr().out.splitlines()
     assert len(lines) == 3
-    assert lines[0].startswith("night-ride vest  2 h 14 min 07 s  3.981 V  142.31 mA  317.42 mAh")
+    assert lines[0].startswith("night-ride vest  2 h 14 min 07 s  3.981 V  142.3 mA  317.4 mAh")
     assert lines[2] == "night-ride vest  1 min 01 s  gap: three rows"
 
 
