@@ -111,11 +111,18 @@ def _gaps(trace: Trace, charge: Integral | None) -> list[str]:
     gap = trace.gap | trace.restarted
     longest = int(np.argmax(np.where(gap, trace.step_s, 0.0)))
     before_s = float(trace.time_s[longest] - trace.step_s[longest]) - trace.begin_s
-    lost_s = float((trace.step_s - np.minimum(trace.usual_step_s, trace.step_s))[gap].sum())
-    text = (
-        f"{count_words(int(gap.sum()), 'gap')} in the rows, together {span_words(lost_s)}; the longest, "
-        f"{span_words(float(trace.step_s[longest]))}, began {span_words(before_s)} into the run."
-    )
+    # A step of the usual length misses nothing.
+    lost_s = trace.step_s - np.minimum(trace.usual_step_s, trace.step_s)
+    if lost_s[gap].any():
+        text = (
+            f"{count_words(int(gap.sum()), 'gap')} in the rows, together {span_words(float(lost_s[gap].sum()))}; the longest, "
+            f"{span_words(float(lost_s[longest]))}, began {span_words(before_s)} into the run."
+        )
+    else:
+        text = (
+            f"{count_words(int(gap.sum()), 'restart')} of the clock, the first {span_words(before_s)} into the run; "
+            "how long it stood is not known."
+        )
     if charge is None:
         return [text]
     if trace.charge_mah is not None and not trace.restarted.any():

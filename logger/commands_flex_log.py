@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import click
 
@@ -35,6 +35,7 @@ from logger.port import Candidate, Link, ask_all, find_boards, one_board, open_l
 from logger.run_store import create_run_folder
 from logger.stream import Hello
 
+_BEND_LEAST_DEGREES: Final = 5
 CAUTION = (
     "Caution: pack out, rig supply only; keep fingers and hair out of a running rig. Do not leave a servo running "
     "unattended on a bench that can burn. Local codes and licensed practice come first."
@@ -210,6 +211,12 @@ def _begin(
 
 def _description(o: dict[str, Any]) -> FlexDescription:
     pairs = mounted_specimens(o["specimens"])
+    first, second = o["angles"]
+    if o["drive"] == "servo" and abs(first - second) < _BEND_LEAST_DEGREES:
+        raise BenchError(
+            f"Between {first} and {second} degrees the servo bends nothing.",
+            next_step="give the two ends of the bend, e.g. --angles 0 180.",
+        )
     return FlexDescription(
         tuple(
             MountedJoint(number, name, group, o["bend_radius_mm"])
@@ -227,6 +234,13 @@ def _description(o: dict[str, Any]) -> FlexDescription:
 def _resumed(folder: Path, o: dict[str, Any]) -> FlexDescription:
     """Description of the run to go on with. Raises BenchError if there is nothing left to bend."""
     description = read_flex_description(folder)
+    mounted = [(item.specimen, item.group) for item in description.joints]
+    if o["specimens"] and list(mounted_specimens(o["specimens"])) != mounted:
+        raise BenchError(
+            f"{folder} was begun with other specimens.",
+            evidence=", ".join(f"{name}={group}" if group else name for name, group in mounted),
+            next_step="leave --specimen away to go on with these, or begin a new run.",
+        )
     if o["cycles"] is not None:
         description = replace(description, cycles=o["cycles"])
     rows, _ = read_flex_rows(folder)

@@ -161,6 +161,12 @@ def _find(plan: Plan) -> list[Found]:
     if not plan.ports:
         boards = find_boards(None, plan.baud)
         return boards if plan.all_boards else [one_board(boards)]
+    twice = sorted({port for port in plan.ports if plan.ports.count(port) > 1})
+    if twice:
+        raise BenchError(
+            f"The port {twice[0]} was given more than once.",
+            next_step="name each board's port once.",
+        )
     found: list[Found] = []
     try:
         for port in plan.ports:

@@ -33,6 +33,13 @@ from logger.run_format import (
     SAMPLES_NAME,
 )
 
+# Beyond these no bench with cells on it measures anything: the row is damaged.
+MOST: Final = {
+    "time_s": 1e9,
+    **dict.fromkeys(("pack_v", "pack_min_v", "bus_v"), 1e4),
+    **dict.fromkeys(("current_ma", "current_min_ma", "current_max_ma"), 1e7),
+    **dict.fromkeys(("charge_mah", "energy_mwh"), 1e9),
+}
 _EXAMPLES_SHOWN: Final = 3
 _INTEGER_LIMIT: Final = 2**53  # largest integer that a float64 holds exactly
 _BOMS: Final = ((b"\xff\xfe", "utf-16"), (b"\xfe\xff", "utf-16"))
@@ -472,9 +479,10 @@ def _fault(line: bytes, delimiter: bytes, header: list[str], known: list[int]) -
 
 def _in_order(samples: pd.DataFrame, findings: _Findings) -> pd.DataFrame:
     """Samples without repeated rows and without rows that go back in time."""
+    rows = len(samples)
+    samples = _credible(samples, findings)
     if samples.empty:
         return samples
-    rows = len(samples)
     repeated = _repeats(samples)
     if repeated.any():
         first = float(samples["time_s"].to_numpy()[repeated][0])
@@ -493,6 +501,29 @@ def _in_order(samples: pd.DataFrame, findings: _Findings) -> pd.DataFrame:
     if len(samples) == rows:
         return samples
     return samples.reset_index(drop=True)
+
+
+def _credible(samples: pd.DataFrame, findings: _Findings) -> pd.DataFrame:
+    """Samples without rows that no bench can have measured, or from before the run began."""
+    for name in samples.columns.intersection(list(MOST)):
+        values = samples[name].to_numpy()
+        least, most = 0.0 if name == "time_s" else -MOST[name], MOST[name]
+        # Two plain passes on sound columns; a NaN makes both False.
+        if not len(values) or (values.min() >= least and values.max() <= most):
+            continue
+        for wrong, why in (
+            (values > most, f"{name} is beyond all measure"),
+            (
+                values < least,
+                "their time lies before the run"
+                if name == "time_s"
+                else f"{name} is beyond all measure",
+            ),
+        ):
+            if wrong.any():
+                findings.reject(why, f"first {values[wrong][0]:g}", int(wrong.sum()))
+        samples = samples[~((values > most) | (values < least))]
+    return samples
 
 
 def _repeats(samples: pd.DataFrame) -> npt.NDArray[np.bool_]:

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
+from logger.run_reader import MOST
 from logger.text_encoding import read_lines
 from logger.text_layout import CELL, MISSING_WORDS, Layout
 from logger.text_plan import ColumnPlan, Plan
@@ -134,7 +135,8 @@ def _value(cell: str, column: ColumnPlan, decimal: str, missing: Counter[str]) -
         if math.isnan(factor):
             raise _BadCell(f"{column.target} has an unknown unit")
     value = (number * column.scale + column.offset) * factor
-    if not -_VALUE_MAX < value < _VALUE_MAX:
+    most = MOST.get(column.target, _VALUE_MAX)
+    if not -most <= value <= most:
         raise _BadCell(f"{column.target} is beyond all measure")
     return value
 

@@ -284,6 +284,13 @@ def test_log_command_on_a_served_board(tmp_path: Path) -> None:
         again = CliRunner().invoke(flex, ["log", *common, *names])
         assert isinstance(again.exception, BenchError)
         assert "not empty" in str(again.exception)
+        other = CliRunner().invoke(flex, ["log", *common, "--resume", "--specimen", "S9=solid"])
+        assert "begun with other specimens" in str(other.exception)
+        still = CliRunner().invoke(
+            flex, ["log", str(tmp_path / "still"), *names, "--angles", "90", "92"]
+        )
+        assert "bends nothing" in str(still.exception)
+        assert not (tmp_path / "still").exists()
         done = CliRunner().invoke(flex, ["log", *common, "--resume"])
         assert "are done" in str(done.exception)
         more = CliRunner().invoke(flex, ["log", *common, "--resume", "--cycles", "90"])

@@ -252,3 +252,8 @@ def test_load_asked_to_open_at_the_end_is_not_said_to_stay_on(
     done = run_log(tmp_path / "run", "--port", feeder.port, "--for", "500ms", "--open-load")
     assert done.returncode == 0
     assert "keeps the load on" not in done.stdout + done.stderr
+
+
+def test_the_same_port_twice(tmp_path: Path, feeder: Feeder) -> None:
+    ports = ("--port", feeder.port, "--port", feeder.port)
+    refused(run_log(tmp_path / "run", *ports, "--for", "1s"), "given more than once")

@@ -220,6 +220,27 @@ def test_time_that_goes_back_and_repeated_rows(tmp_path: Path) -> None:
     assert (np.diff(run.samples["time_s"]) >= 0).all()
 
 
+@pytest.mark.parametrize(
+    ("good", "bad", "told"),
+    [
+        ("4.512300", "1e9", "pack_v is beyond all measure"),
+        ("48.2130", "-1e300", "current_ma is beyond all measure"),
+        ("2.000000", "-5.000000", "their time lies before the run"),
+        ("2.900000", "1e15", "time_s is beyond all measure"),
+    ],
+)
+def test_what_no_bench_can_measure_costs_one_row(
+    tmp_path: Path, good: str, bad: str, told: str
+) -> None:
+    """Squares of such numbers overflow in every analysis."""
+    rows = [row(n) for n in range(20, 30)]
+    place = 9 if good == "2.900000" else 0
+    rows[place] = rows[place].replace(good, bad, 1)
+    run = read_run(make_run(tmp_path / "run", rows))
+    assert len(run.samples) == 9
+    assert any(told in text for text in run.problems)
+
+
 def test_same_time_with_other_values_is_kept_and_told(tmp_path: Path) -> None:
     rows = [row(n) for n in range(5)]
     rows.insert(3, rows[2].replace("4.512300", "4.512301"))

@@ -438,3 +438,19 @@ def test_hostile_text_does_not_reach_the_terminal(tmp_path: Path) -> None:
     answer = CliRunner().invoke(rundown_command, [str(folder), "--cutoff", "3.0"])
     assert answer.exit_code == 0
     assert "\x1b" not in answer.output
+
+
+def test_a_restart_of_an_unknown_length_is_no_gap_of_nothing() -> None:
+    """An import puts one usual step in: "together 0 s; the longest, 10 s" would say two things."""
+    time_s = np.arange(0.0, 1000.0, 10.0)
+    run = sampled_run(time_s, np.full(100, 4.0), np.full(100, 50.0))
+    run.samples["boot"] = (time_s >= 500).astype(np.int64)
+    (told,) = (text for text in rundown(run, None).warnings if "clock" in text or "gap" in text)
+    assert told.startswith("1 restart of the clock, the first 8 min 10 s into the run; how long")
+
+
+def test_the_longest_gap_is_not_longer_than_all_together() -> None:
+    time_s = np.concatenate((np.arange(0.0, 500.0, 10.0), np.arange(700.0, 1000.0, 10.0)))
+    run = sampled_run(time_s, np.full(80, 4.0), np.full(80, 50.0))
+    (told,) = (text for text in rundown(run, None).warnings if "gap" in text)
+    assert "together 3 min 20 s; the longest, 3 min 20 s" in told
