@@ -14,7 +14,7 @@ from analysis.discharge_plots import plot_overlay
 from analysis.history import History
 from analysis.quantity import Quantity
 from analysis.trace import trace_of
-from analysis.words import plain_text, quantity_words
+from analysis.words import plain_text, quantity_words, span_words
 from logger.errors import BenchError
 from logger.run_reader import Run, read_run
 
@@ -23,6 +23,13 @@ from logger.run_reader import Run, read_run
 @click.argument("run_folders", metavar="RUN_A RUN_B ...", nargs=-1, type=click.Path(path_type=Path))
 @cutoff_option
 @hold_option
+@click.option(
+    "--draw",
+    "draw_ma",
+    type=click.FloatRange(1e-3, 1e5),
+    metavar="MA",
+    help="How long would it last at this mean draw, by the line through runs at different draws?",
+)
 @click.option(
     "--plot",
     "plot_stem",
@@ -35,6 +42,7 @@ def compare_command(
     run_folders: tuple[Path, ...],
     cutoff_v: float | None,
     hold_s: float | None,
+    draw_ma: float | None,
     plot_stem: Path | None,
     as_json: bool,
 ) -> None:
@@ -61,13 +69,17 @@ def compare_command(
         stem = stem.with_suffix("")
     _draw(found, cutoff_v, stem)
     if as_json:
-        text = json.dumps(comparison_json(found), ensure_ascii=False, indent=1, allow_nan=False)
+        text = json.dumps(
+            comparison_json(found, draw_ma), ensure_ascii=False, indent=1, allow_nan=False
+        )
         click.echo(text)
         return
     if any(result.simulated for result in found.rundowns):
         click.echo("SIMULATED: a simulated board recorded a run here; no hardware was there.\n")
     for sentence in found.sentences:
         click.echo(textwrap.fill(sentence, TEXT_WIDTH))
+    if draw_ma is not None:
+        click.echo(textwrap.fill(_draw_words(found, draw_ma), TEXT_WIDTH))
     for name, part in zip(found.names[1:], found.differences, strict=True):
         click.echo(f"\n{name} against {found.names[0]}:")
         for item in part:
@@ -89,9 +101,28 @@ def run_names(runs: list[Run], folders: tuple[Path, ...]) -> list[str]:
     return [str(folder) for folder in folders]
 
 
-def comparison_json(found: Comparison) -> dict[str, Any]:
-    """Plain object: per later run its differences to the first."""
+def _draw_words(found: Comparison, draw_ma: float) -> str:
+    runtime = found.runtime_at(draw_ma)
+    if runtime.value is None:
+        return f"How long it would last at {draw_ma:g} mA cannot be told: it {runtime.note}."
+    note = f" ({runtime.note})" if runtime.note else ""
+    seconds = [
+        None if hours is None else 3600 * hours
+        for hours in (runtime.value, runtime.lower, runtime.upper)
+    ]
+    if seconds[1] is None:
+        return (
+            f"At {draw_ma:g} mA it would last about {span_words(3600 * runtime.value, 60.0)}{note}."
+        )
+    lasts = Quantity(seconds[0], "s", seconds[1], seconds[2], runtime.coverage)
+    return f"At {draw_ma:g} mA it would last {quantity_words(lasts)}{note}."
+
+
+def comparison_json(found: Comparison, draw_ma: float | None = None) -> dict[str, Any]:
+    """Plain object: per later run its differences to the first; ``draw_ma``: also the runtime at this draw."""
+    extra = {} if draw_ma is None else {"runtime_at_draw": found.runtime_at(draw_ma).as_json()}
     return {
+        **extra,
         "runs": list(found.names),
         "rundown": {
             name: {

@@ -2,12 +2,12 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from analysis.internal_resistance import internal_resistance
 from analysis.quantity import Quantity
-from analysis.rate import fit_rate
+from analysis.rate import RateFit, fit_rate
 from analysis.rundown import Rundown, rundown
 from analysis.trace import trace_of
 from analysis.uncertainty import limits_of
@@ -16,6 +16,7 @@ from logger.run_reader import Run
 
 COVERAGE: Final = 0.95
 _DRAWS_DIFFER: Final = 1.5
+_TOO_ALIKE: Final = "takes runs to the cutoff whose draws differ by half or more"
 # What is compared: name, label, attribute of Rundown (resistance comes from load steps).
 _MEASURES: Final = (
     ("cutoff_time", "time to cutoff"),
@@ -42,7 +43,9 @@ class Difference:
 
 @dataclass(frozen=True)
 class Comparison:
-    """Every run against the first. ``differences``: per later run."""
+    """Every run against the first. ``differences``: per later run. ``rate``: over all runs; None where
+    their draws do not differ enough. ``draws_ma``: least and greatest mean draw.
+    """
 
     runs: tuple[Run, ...]
     names: tuple[str, ...]
@@ -51,6 +54,19 @@ class Comparison:
     sentences: tuple[str, ...]
     rate_exponent: Quantity
     warnings: tuple[str, ...]
+    rate: RateFit | None = None
+    draws_ma: tuple[float, float] = (0.0, 0.0)
+
+    def runtime_at(self, draw_ma: float) -> Quantity:
+        """Time to cutoff at another draw, by the line through these runs (see ``RateFit.hours_at``)."""
+        if self.rate is None:
+            return Quantity(None, "h", note=_TOO_ALIKE)
+        found = self.rate.hours_at(draw_ma / 1e3)
+        low_ma, high_ma = self.draws_ma
+        if low_ma <= draw_ma <= high_ma:
+            return found
+        beyond = f"beyond the {low_ma:.3g} to {high_ma:.3g} mA that were measured: a guess"
+        return replace(found, note="; ".join(text for text in (found.note, beyond) if text))
 
 
 def compare(
@@ -73,7 +89,13 @@ def compare(
     sentences = tuple(
         _sentence(names[0], name, part) for name, part in zip(names[1:], differences, strict=True)
     )
-    exponent = _rate_exponent(rundowns)
+    points = [
+        (result.mean_current.value / 1e3, result.cutoff_time.value / 3600)
+        for result in rundowns
+        if result.mean_current.value and result.cutoff_time.value and result.mean_current.value > 0
+    ]
+    rate = _rate(points)
+    exponent = rate.exponent if rate is not None else Quantity(None, "1", note=_TOO_ALIKE)
     if exponent.value is not None:
         sentences += (
             f"Peukert's exponent from these runs: {exponent} (plain form, t = C / I^k with C the capacity at 1 A; "
@@ -87,6 +109,8 @@ def compare(
         sentences,
         exponent,
         _warnings(runs, names, rundowns),
+        rate,
+        (1e3 * min(points)[0], 1e3 * max(points)[0]) if points else (0.0, 0.0),
     )
 
 
@@ -100,16 +124,11 @@ def _rundown(run: Run, name: str, cutoff_v: float | None, hold_s: float) -> Rund
         ) from error
 
 
-def _rate_exponent(rundowns: Sequence[Rundown]) -> Quantity:
-    """Peukert's k over the runs, where their draws differ enough to tell."""
-    points = [
-        (result.mean_current.value / 1e3, result.cutoff_time.value / 3600)
-        for result in rundowns
-        if result.mean_current.value and result.cutoff_time.value and result.mean_current.value > 0
-    ]
+def _rate(points: Sequence[tuple[float, float]]) -> RateFit | None:
+    """Peukert's line over draws (A) and hours, where the draws differ enough to tell."""
     if len(points) < 2 or max(points)[0] < _DRAWS_DIFFER * min(points)[0]:
-        return Quantity(None, "1", note="takes runs whose draws differ by half or more")
-    return fit_rate([draw for draw, _ in points], [hours for _, hours in points]).exponent
+        return None
+    return fit_rate([draw for draw, _ in points], [hours for _, hours in points])
 
 
 def _measures(run: Run, result: Rundown) -> dict[str, tuple[str, Quantity, float]]:

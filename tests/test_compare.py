@@ -71,6 +71,18 @@ def test_rate_exponent_from_runs_at_different_draws() -> None:
     assert compare(runs[:1] * 2, ["A", "B"], 3.0, 10.0).rate_exponent.value is None
 
 
+def test_runtime_at_another_draw_from_several_runs() -> None:
+    # t = C / I^1.3 as above: 150 mA lasts 10 / 1.5^1.3 h
+    runs = [falling(10 / factor**1.3, 100.0 * factor) for factor in (1, 2, 3)]
+    found = compare(runs, ["dim", "bright", "full"], 3.0, 10.0)
+    inside, beyond = found.runtime_at(150.0), found.runtime_at(900.0)
+    assert inside.value == pytest.approx(10 / 1.5**1.3, rel=0.01)
+    assert inside.lower is not None
+    assert "measured" not in inside.note
+    assert "beyond the 100 to 300 mA" in beyond.note
+    assert compare(runs[:1] * 2, ["A", "B"], 3.0, 10.0).runtime_at(150.0).value is None
+
+
 def test_one_board_compares_better_than_two() -> None:
     run, other = falling(10), falling(10, 103.0)
     assert other.description.board is not None
