@@ -26,6 +26,8 @@ from logger.run_list import find_runs
 
 _NARROW = ("run", "pack", "cutoff_time_s", "duration_s", "charge_mah", "mean_current_ma")
 _MIDDLE = ("run", "title", *_NARROW[1:])
+# For screens of a phone's width.
+_SLIM = (("run", *_NARROW[2:]), ("run", "cutoff_time_s", "duration_s"), ("run", "duration_s"))
 _WIDE = (*_MIDDLE[:3], "started", *_MIDDLE[3:], "last_voltage_v", "ended")
 _TEXTS = ("run", "title", "pack", "started", "ended")
 # Names may be cut short to this many letters; numbers never are.
@@ -159,7 +161,7 @@ def _show(lines: list[Line]) -> None:
 
 def _fitting(lines: list[Line], width: int) -> dict[str, int]:
     """The most columns that stand side by side in this width, and the width of each."""
-    for offered in (_WIDE, _MIDDLE, _NARROW):
+    for offered in (_WIDE, _MIDDLE, _NARROW, *_SLIM):
         longest = {
             column: max(len(COLUMNS[column]), *(len(shown(line, column)) for line in lines))
             for column in offered
