@@ -11,6 +11,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from analysis.commands_rundown import Hold
 from analysis.run_table import (
     COLUMNS,
     Line,
@@ -33,6 +34,7 @@ _TEXTS = ("run", "title", "pack", "started", "ended")
 # Names may be cut short to this many letters; numbers never are.
 _TEXT_LEAST = 12
 _GAP = 1
+_PROBLEMS_SHOWN = 10
 
 
 @click.command("list")
@@ -63,7 +65,7 @@ _GAP = 1
     help="One cutoff for all runs [default: each run's own].",
 )
 @click.option(
-    "--hold", "hold_s", type=float, metavar="S", help="One hold for all runs, in seconds."
+    "--hold", "hold_s", type=Hold(), help="One hold for all runs, e.g. 10s; 0: the first touch."
 )
 @click.option(
     "--csv",
@@ -103,6 +105,12 @@ def list_command(folder: Path, **options: Any) -> None:
 
 
 def _chosen(folder: Path, options: dict[str, Any]) -> list[Line]:
+    cutoff_v = options["cutoff_v"]
+    if cutoff_v is not None and not 0 < cutoff_v < float("inf"):
+        raise BenchError(
+            f"A cutoff of {cutoff_v:g} V is not possible.",
+            next_step="give volts, e.g. --cutoff 3.0.",
+        )
     folders = find_runs((folder,))
 
     def progress(done: int) -> None:
@@ -157,6 +165,11 @@ def _show(lines: list[Line]) -> None:
     if len(cutoffs) > 1:
         notes.append("their cutoffs differ: compare them with one --cutoff")
     click.echo("; ".join(notes) + ".")
+    problems = [f"{line.name}: {line.problem}" for line in lines if line.problem]
+    for text in problems[:_PROBLEMS_SHOWN]:
+        click.echo(f"! {text}")
+    if len(problems) > _PROBLEMS_SHOWN:
+        click.echo(f"! ... and {len(problems) - _PROBLEMS_SHOWN} more runs without results")
 
 
 def _fitting(lines: list[Line], width: int) -> dict[str, int]:
