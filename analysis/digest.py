@@ -280,6 +280,7 @@ def _headline(result: "Rundown") -> str:
 def _course(result: "Rundown") -> "Course":
     import numpy as np
 
+    from analysis.trace import blocks
     from logger.page.course import Course, Rows
 
     trace = result.draw.trace
@@ -290,16 +291,16 @@ def _course(result: "Rundown") -> "Course":
 
     charge = result.draw.charge
     volt_v, current_ma = given(trace.voltage_v), given(trace.current_ma)
-    course = Course(trace.begin_s)
-    course.add(
-        Rows(
-            trace.time_s,
-            volt_v,
-            given(trace.voltage_min_v, trace.voltage_v),
-            current_ma,
-            given(trace.current_min_ma, trace.current_ma),
-            given(trace.current_max_ma, trace.current_ma),
-            given(None if charge is None else charge.running),
-        )
+    columns = (
+        trace.time_s,
+        volt_v,
+        given(trace.voltage_min_v, trace.voltage_v),
+        current_ma,
+        given(trace.current_min_ma, trace.current_ma),
+        given(trace.current_max_ma, trace.current_ma),
+        given(None if charge is None else charge.running),
     )
+    course = Course(trace.begin_s)
+    for part in blocks(len(trace.time_s)):
+        course.add(Rows(*(column[part] for column in columns)))
     return course

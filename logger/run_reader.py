@@ -481,12 +481,13 @@ def _in_order(samples: pd.DataFrame, findings: _Findings) -> pd.DataFrame:
         findings.reject("they repeat the row above", f"first at {first:g} s", int(repeated.sum()))
         samples = samples[~repeated]
     time_s = samples["time_s"].to_numpy()
-    if (np.diff(time_s) < 0).any():
+    if (time_s[1:] < time_s[:-1]).any():
         keep = longest_in_order(time_s)
         first = float(time_s[~keep][0])
         findings.reject("their time goes back", f"first at {first:g} s", int((~keep).sum()))
         samples = samples[keep]
-    stuck = int((np.diff(samples["time_s"].to_numpy()) == 0).sum())
+    time_s = samples["time_s"].to_numpy()
+    stuck = int((time_s[1:] == time_s[:-1]).sum())
     if stuck:
         findings.sentences.append(f"rows with the same time as the row above, kept: {stuck}")
     if len(samples) == rows:
@@ -497,7 +498,8 @@ def _in_order(samples: pd.DataFrame, findings: _Findings) -> pd.DataFrame:
 def _repeats(samples: pd.DataFrame) -> npt.NDArray[np.bool_]:
     """Mask of rows that equal the row above in every column."""
     time_s = samples["time_s"].to_numpy()
-    repeated = np.concatenate(([False], np.diff(time_s) == 0))
+    repeated = np.zeros(len(time_s), dtype=np.bool_)
+    np.equal(time_s[1:], time_s[:-1], out=repeated[1:])
     if repeated.any():
         for name in samples.columns:
             values = samples[name].to_numpy()
