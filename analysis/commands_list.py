@@ -28,11 +28,14 @@ from logger.run_list import find_runs
 
 _NARROW = ("run", "pack", "cutoff_time_s", "duration_s", "charge_mah", "mean_current_ma")
 _MIDDLE = ("run", "title", *_NARROW[1:])
+# For screens of a phone's width.
+_SLIM = (("run", *_NARROW[2:]), ("run", "cutoff_time_s", "duration_s"), ("run", "duration_s"))
 _WIDE = (*_MIDDLE[:3], "started", *_MIDDLE[3:], "last_voltage_v", "ended")
 _TEXTS = ("run", "title", "pack", "started", "ended")
 # Names may be cut short to this many letters; numbers never are.
 _TEXT_LEAST = 12
 _GAP = 1
+_PROBLEMS_SHOWN = 10
 
 
 @click.command("list")
@@ -72,7 +75,9 @@ _GAP = 1
     metavar="V",
     help="One cutoff for all runs [default: each run's own].",
 )
-@click.option("--hold", "hold_s", type=Hold(), help="One hold for all runs.")
+@click.option(
+    "--hold", "hold_s", type=Hold(), help="One hold for all runs, e.g. 10s; 0: the first touch."
+)
 @click.option(
     "--csv",
     "csv_file",
@@ -111,6 +116,12 @@ def list_command(folder: Path, **options: Any) -> None:
 
 
 def _chosen(folder: Path, options: dict[str, Any]) -> list[Line]:
+    cutoff_v = options["cutoff_v"]
+    if cutoff_v is not None and not 0 < cutoff_v < float("inf"):
+        raise BenchError(
+            f"A cutoff of {cutoff_v:g} V is not possible.",
+            next_step="give volts, e.g. --cutoff 3.0.",
+        )
     folders = find_runs((folder,))
 
     def progress(done: int) -> None:
@@ -165,11 +176,16 @@ def _show(lines: list[Line]) -> None:
     if len(cutoffs) > 1:
         notes.append("their cutoffs differ: compare them with one --cutoff")
     click.echo("; ".join(notes) + ".")
+    problems = [f"{line.name}: {line.problem}" for line in lines if line.problem]
+    for text in problems[:_PROBLEMS_SHOWN]:
+        click.echo(f"! {text}")
+    if len(problems) > _PROBLEMS_SHOWN:
+        click.echo(f"! ... and {len(problems) - _PROBLEMS_SHOWN} more runs without results")
 
 
 def _fitting(lines: list[Line], width: int) -> dict[str, int]:
     """The most columns that stand side by side in this width, and the width of each."""
-    for offered in (_WIDE, _MIDDLE, _NARROW):
+    for offered in (_WIDE, _MIDDLE, _NARROW, *_SLIM):
         longest = {
             column: max(len(COLUMNS[column]), *(len(shown(line, column)) for line in lines))
             for column in offered

@@ -1,9 +1,12 @@
 """``drawbench watch``: a page with runs, live and finished, for browser and phone."""
 
 import sys
+import threading
+import time
 import webbrowser
+from contextlib import suppress
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 
@@ -11,7 +14,7 @@ from analysis.digest import digest_of
 from logger.errors import BenchError
 from logger.page.asking import Asking
 from logger.page.attached import serve_attached
-from logger.page.bench import Bench, Left, PageRun, run_keys
+from logger.page.bench import Bench, Left, PageRun
 from logger.page.feed import Latest, RunFeed
 from logger.page.serve import PageServer, qr_text
 from logger.page_process import LAN_CAUTION
@@ -19,6 +22,9 @@ from logger.run_list import find_runs
 
 if TYPE_CHECKING:
     from analysis.live_forecast import PageForecaster
+
+RUNS: Final = Path("runs")
+LOOK_INTERVAL_S: Final = 5.0
 
 
 @click.command("watch")
@@ -32,7 +38,9 @@ if TYPE_CHECKING:
 def watch_command(
     paths: tuple[Path, ...], lan: bool, page_port: int | None, open_browser: bool, attached: bool
 ) -> None:
-    """Serve a page with these runs until Ctrl-C: while they are recorded, and afterwards.
+    """Serve a page with these runs (default: runs) until Ctrl-C: while they are recorded, and afterwards.
+
+    Runs that begin later in a folder that was named come in by themselves.
 
     Without --lan only this computer can see it. Marks set on the page, and switching the load off, are
     passed on to the logger that records the run.
@@ -40,20 +48,22 @@ def watch_command(
     if attached:
         serve_attached(page_run, page_port, lan, sys.stdin, sys.stdout)
         return
-    if not paths:
+    if not paths and not RUNS.is_dir():
         raise BenchError(
-            "Nothing to watch was named.",
-            next_step="give a run or a folder of runs: drawbench watch runs",
+            "Nothing to watch was named, and there is no folder runs here.",
+            next_step="give a run or a folder of runs: drawbench watch FOLDER",
         )
-    folders = find_runs(paths)
-    runs = [watched(key, folder) for key, folder in zip(run_keys(folders), folders, strict=True)]
+    found = Found(paths or (RUNS,))
+    runs = found.look()
 
     def say(address: str) -> None:
         click.echo(f"{address}   (this key opens one browser; the next one is shown after it)")
         if lan:
             click.echo(qr_text(address))
 
-    server = PageServer(Bench(runs), port=page_port, lan=lan, on_key=say)
+    bench = Bench(runs)
+    server = PageServer(bench, port=page_port, lan=lan, on_key=say)
+    threading.Thread(target=found.keep_looking, args=(bench,), name="new runs", daemon=True).start()
     click.echo(f"{len(runs)} run{'s' if len(runs) != 1 else ''} on this page; Ctrl-C ends it.")
     if lan:
         click.echo(LAN_CAUTION)
@@ -61,6 +71,30 @@ def watch_command(
     if open_browser and not webbrowser.open(server.address):
         click.echo("No browser could be opened: copy the address into one.")
     server.run()
+
+
+class Found:
+    """Runs at the named places, each found once; the ones that come later go behind."""
+
+    def __init__(self, paths: tuple[Path, ...]) -> None:
+        self._paths = paths
+        self._runs: dict[Path, PageRun] = {}
+
+    def look(self) -> list[PageRun]:
+        """All runs so far. Raises BenchError if there are none."""
+        for folder in find_runs(self._paths):
+            if folder not in self._runs:
+                self._runs[folder] = watched(f"r{len(self._runs) + 1}", folder)
+        return list(self._runs.values())
+
+    def keep_looking(self, bench: Bench) -> None:
+        """Put new runs on the page, for ever."""
+        while True:
+            time.sleep(LOOK_INTERVAL_S)
+            with suppress(BenchError, OSError):  # a folder that is gone is said on the page
+                runs = self.look()
+                if len(runs) > len(bench.runs):
+                    bench.set_runs(runs)
 
 
 def page_run(key: str, folder: Path) -> PageRun:

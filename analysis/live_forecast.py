@@ -208,7 +208,7 @@ def _fan(found: Forecast) -> dict[str, list[float]] | None:
     fan = found.fan
     if fan is None or not len(fan.path_s):
         return None
-    end_s = float(np.percentile(fan.path_s[:, -1], _BAND[1]))
+    end_s = float(np.percentile(fan.path_s[:, -1], _BAND[2]))
     if not end_s > found.now_s:
         return None
     times_s = np.linspace(found.now_s, end_s, _POINTS)

@@ -1,6 +1,7 @@
 """Many runs on one page: how long each lasted, all voltages in one picture, the table."""
 
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Final
@@ -64,8 +65,8 @@ def overview_answer(lines: Sequence[Line]) -> str:
     cutoffs = {line.value("cutoff_v") for line in ranked}
     differ = " Their cutoffs differ, so this compares unlike things." if len(cutoffs) > 1 else ""
     return (
-        f"Longest to the cutoff: {_name(best)}, {span_words(best.lasted_s or 0)}. "
-        f"Shortest: {_name(worst)}, {span_words(worst.lasted_s or 0)}.{differ}"
+        f"Longest to the cutoff: {_full_name(best)}, {span_words(best.lasted_s or 0)}. "
+        f"Shortest: {_full_name(worst)}, {span_words(worst.lasted_s or 0)}.{differ}"
     )
 
 
@@ -108,14 +109,16 @@ def _lasting(lines: Sequence[Line], size: SizeName) -> tuple[Figure, FigureFile]
             [lasted], [place], "o", color=look.colour, markersize=6,
             markerfacecolor=look.colour if line.reached else "white",
         )  # fmt: skip
-    axes.set_yticks(range(len(shown_lines)), [_name(line) for line in shown_lines], fontsize=9)
+    names = _names(lines)
+    ticks = [names[line.folder] for line in shown_lines]
+    axes.set_yticks(range(len(shown_lines)), ticks, fontsize=9)
     axes.set_ylim(len(shown_lines) - 0.4, -0.6)
     axes.set_xlim(left=0)
     axes.grid(axis="y", visible=False)
     axes.set_xlabel(f"time to the cutoff in {unit}")
     some = any(not line.reached for line in shown_lines)
     axes.set_title("How long each lasted")
-    ring = " Ring: the run ended above the cutoff." if some else ""
+    ring = " Ring: the run ended before its cutoff, or had none." if some else ""
     left_out = len(ranked) - len(shown_lines)
     more = f" {count_words(left_out, 'run')} in the middle not drawn." if left_out else ""
     alt = f"Dot plot: {overview_answer(lines)}{more}"
@@ -137,10 +140,11 @@ def _voltages(lines: Sequence[Line], size: SizeName) -> tuple[Figure, FigureFile
         if line not in named:
             times_s, volts = _course(line)
             axes.plot([t / unit_s for t in times_s], volts, color=_PALE, linewidth=0.8)
+    names = _names(lines)
     for line, look in zip(named, SERIES, strict=False):
         times_s, volts = _course(line)
         axes.plot(
-            [t / unit_s for t in times_s], volts, color=look.colour, linestyle=look.line, label=_name(line)
+            [t / unit_s for t in times_s], volts, color=look.colour, linestyle=look.line, label=names[line.folder]
         )  # fmt: skip
     cutoffs = {line.value("cutoff_v") for line in drawn} - {None}
     if len(cutoffs) == 1:
@@ -158,9 +162,12 @@ def _voltages(lines: Sequence[Line], size: SizeName) -> tuple[Figure, FigureFile
     axes.set_xlabel(f"time in {unit}")
     axes.set_ylabel("pack voltage in V")
     axes.set_title("All runs, one over the other")
-    words = f"{count_words(len(drawn), 'run')}; by name: {', '.join(_name(line) for line in named)}"
+    words = count_words(len(drawn), "run")
+    told = ", ".join(_full_name(line) for line in named)
     return figure, FigureFile(
-        "voltages", f"Line plot of voltage against time of {words}.", f"Voltage of {words}."
+        "voltages",
+        f"Line plot of voltage against time of {words}; by name: {told}.",
+        f"Voltage of {words}{'' if named == drawn else '; the longest, the middle and the shortest by name'}.",
     )
 
 
@@ -173,9 +180,20 @@ def _course(line: Line) -> tuple[list[float], list[float]]:
     return [t for t, _ in points], [v for _, v in points]
 
 
-def _name(line: Line) -> str:
+def _full_name(line: Line) -> str:
     title = plain_text(line.description.title)
-    name = f"{title} ({line.name})" if title else line.name
+    return f"{title} ({line.name})" if title else line.name
+
+
+def _names(lines: Sequence[Line]) -> dict[Path, str]:
+    """Short names for pictures: the title where no other run has it, else the run's own."""
+    titles = Counter(plain_text(line.description.title) for line in lines)
+    return {line.folder: _short_name(line, titles) for line in lines}
+
+
+def _short_name(line: Line, titles: Mapping[str, int]) -> str:
+    title = plain_text(line.description.title)
+    name = title if title and titles[title] == 1 else line.name
     return name if len(name) <= _NAME_LENGTH else name[: _NAME_LENGTH - 1] + "…"
 
 

@@ -21,7 +21,6 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import Final
 
-from scipy.optimize import brentq
 from scipy.special import ndtr, ndtri, stdtrit
 
 from analysis.limits import Limits, clock_limit, limits_of
@@ -228,6 +227,8 @@ def _shape_factor(share: float, coverage: float) -> float:
     a, s = math.sqrt(3 * share), math.sqrt(max(1 - share, 0.0))
     if s < 1e-6:
         return a * coverage
+
+    from scipy.optimize import brentq  # a quarter of a second to load; needed only for known limits
 
     def g(x: float) -> float:
         return float(x * ndtr(x / s) + s * math.exp(-0.5 * (x / s) ** 2) / math.sqrt(2 * math.pi))

@@ -107,6 +107,9 @@ def test_a_broken_run_keeps_its_line(season: Path) -> None:
     (season / "broken" / "samples.csv").write_bytes(b"\0\0\0")
     text = listed(season)
     assert "5 runs" in text
+    assert "\n! broken: " in text
+    with pytest.raises(BenchError, match="is not possible"):
+        listed(season, "--cutoff", "nan")
     rows = csv.DictReader(io.StringIO(as_csv(read_lines(sorted(season.iterdir())))))
     assert "is empty" in {row["run"]: row["problem"] for row in rows}["broken"]
 

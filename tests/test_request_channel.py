@@ -338,3 +338,15 @@ def test_a_hostile_request_file_costs_the_recording_nothing(tmp_path: Path) -> N
 
 def _now() -> Moment:
     return Moment(0.0, 0.0, time.time())
+
+
+@posix_only
+@pytest.mark.slow
+def test_a_run_that_begins_later_comes_onto_the_page(tmp_path: Path) -> None:
+    make_run(tmp_path / "runs" / "first", state="ended")
+    with watching(tmp_path / "runs") as client:
+        assert client.state()["runs"] == []  # a single run needs no row of runs
+        make_run(tmp_path / "runs" / "second", rows=30)
+        document = client.wait_for(lambda d: d["runs"], patience_s=20)
+        assert [run["key"] for run in document["runs"]] == ["r1", "r2"]
+        assert client.state()["run"]["folder"] == "second"  # the one that is being recorded

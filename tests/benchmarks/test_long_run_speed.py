@@ -15,6 +15,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from analysis.digest import DIGEST_NAME
 from logger.description import Stop, to_document
 from logger.run_format import COLUMN_BY_NAME, DESCRIPTION_NAME, SAMPLES_NAME
 from tests.page_bench import make_run
@@ -56,6 +57,7 @@ def fresh(code: str, *arguments: object) -> dict[str, float]:
     return found
 
 
+COMMAND = "import resource, subprocess, sys, json; subprocess.run(sys.argv[1:], stdout=subprocess.DEVNULL, check=True); u = resource.getrusage(resource.RUSAGE_CHILDREN); print(json.dumps({'s': u.ru_utime + u.ru_stime}))"
 BASELINE = """
 import sys, time, json, pandas
 b, w = time.process_time(), time.perf_counter(); pandas.read_csv(sys.argv[1] + "/samples.csv")
@@ -101,13 +103,26 @@ def test_a_night_of_100_windows_a_second(night: Path, tmp_path: Path) -> None:
         )
     peak_mb = max(item["mb"] for item in (first, second, *(analysis for _, analysis in rounds)))
     print(f"peak memory {peak_mb:.0f} MB")
+    for command in ("rundown", "report"):
+        (night / DIGEST_NAME).unlink()
+        more = ["--out", tmp_path / "report"] if command == "report" else []
+        opened = [
+            fresh(COMMAND, sys.executable, "-m", "drawbench", command, night, *more)["s"]
+            for _ in range(2)
+        ]
+        print(f"drawbench {command}: {opened[0]:.2f} s, the second time {opened[1]:.2f} s")
     assert second["s"] < first["s"]
 
 
-def test_a_folder_of_500_runs(tmp_path: Path) -> None:
+@pytest.mark.parametrize("kind", ["bare", "with a sensor"])
+def test_a_folder_of_500_runs(tmp_path: Path, kind: str) -> None:
+    """``with a sensor``: of a known one, so that intervals and wiring are looked at as well."""
     from analysis.run_table import by_lasting, read_lines
 
-    folders = [make_run(tmp_path / f"run-{n:03d}", rows=600, state="ended") for n in range(RUNS)]
+    more = {"board": BOARD.board, "sensor": BOARD.sensor} if kind == "with a sensor" else {}
+    folders = [
+        make_run(tmp_path / f"run-{n:03d}", rows=600, state="ended", **more) for n in range(RUNS)
+    ]
 
     def seconds(work: Callable[[], object]) -> tuple[float, float]:
         busy, clock = time.process_time(), time.perf_counter()
@@ -117,15 +132,14 @@ def test_a_folder_of_500_runs(tmp_path: Path) -> None:
     first, _ = seconds(lambda: read_lines(folders))
     again, clock = seconds(lambda: by_lasting(read_lines(folders)))
     print(
-        f"\nlist of {RUNS} runs: {again:.2f} s ({clock:.2f} s by the clock), the first time {first:.2f} s"
+        f"\nlist of {RUNS} runs, {kind}: {again:.2f} s ({clock:.2f} s by the clock), the first time {first:.2f} s"
     )
     assert len(read_lines(folders)) == RUNS
 
 
 def test_start_of_the_program() -> None:
     def busy(*command: str) -> float:
-        code = "import resource, subprocess, sys, json; subprocess.run(sys.argv[1:], stdout=subprocess.DEVNULL); u = resource.getrusage(resource.RUSAGE_CHILDREN); print(json.dumps({'s': u.ru_utime + u.ru_stime}))"
-        return min(fresh(code, *command)["s"] for _ in range(3))
+        return min(fresh(COMMAND, *command)["s"] for _ in range(3))
 
     empty_s = busy(sys.executable, "-c", "pass")
     help_s = busy(sys.executable, "-m", "drawbench", "--help")

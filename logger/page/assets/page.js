@@ -146,7 +146,8 @@ function plots() {
   const ordered = [...steps.values()].sort((a, b) => a[0] - b[0]);
   const middle = (n) => (n + 0.5) * course.step_s;
   const { now_s: now, end_s: end } = axis();
-  const events = run.events.filter((e) => ["mark", "boot", "load", "fault", "gap"].includes(e.kind)).map((e) => e.time_s - run.begin_s);
+  const events = run.events.filter((e) => ["mark", "boot", "load", "fault", "gap"].includes(e.kind) && e.time_s > run.begin_s)
+    .map((e) => ({ time_s: e.time_s - run.begin_s, text: e.kind === "mark" ? e.text : "" }));
   const gap_s = Math.max(2.5 * course.step_s, 3 * (run.window_s || 0)) + (run.window_s ? 0 : now / 50);
   const slider = at("moment");
   const moment_s = hovered || document.activeElement === slider ? (slider.value / 1000) * now : null;

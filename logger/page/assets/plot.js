@@ -34,6 +34,20 @@ function timeName(seconds, step) {
   return seconds >= 60 ? `${Math.floor(seconds / 60)}:${String(Math.round(seconds) % 60).padStart(2, "0")}` : `${seconds} s`;
 }
 
+/** Marks by name, in the room above the first plot; where they stand close, only the first of them. */
+function markNames(svg, events, x, top, end) {
+  let free = 0;
+  for (const event of events) {
+    if (!event.text || x(event.time_s) < free) continue;
+    const text = event.text.length > 18 ? `${event.text.slice(0, 17)}…` : event.text;
+    const room = 7.5 * text.length + 8;
+    const late = x(event.time_s) + room > end;
+    if (late && x(event.time_s) - room < free) continue;
+    shape(svg, "text", { x: x(event.time_s) + (late ? -4 : 4), y: top + 9, "text-anchor": late ? "end" : "start", class: "mark" }, text);
+    free = x(event.time_s) + (late ? 0 : room);
+  }
+}
+
 /**
  * Draw into `svg`. `points`: [time_s, low, mean, high], null where unknown; `gap_s`: the line breaks
  * over longer stretches. `levels`: [{value, text, kind}]. `fan`: {time_s, low, mid, high} or null.
@@ -95,7 +109,8 @@ function drawPlot(svg, plot) {
     const under = level.kind === "floor" && y(level.value) + 16 < height - bottom;
     shape(svg, "text", { x: left + 6, y: y(level.value) + (under ? 14 : -5) }, level.text);
   }
-  for (const event of plot.events) shape(inside, "line", { x1: x(event), x2: x(event), y1: top, y2: height - bottom, class: "event" });
+  for (const event of plot.events) shape(inside, "line", { x1: x(event.time_s), x2: x(event.time_s), y1: top, y2: height - bottom, class: "event" });
+  if (plot.tall) markNames(svg, plot.events, x, top, width - right);
   let part = [];
   const parts = [part];
   for (const p of known) {
@@ -112,6 +127,7 @@ function drawPlot(svg, plot) {
   }
   if (plot.bar && plot.bar.upper_s !== null && plot.bar.lower_s !== null) {
     shape(inside, "line", { x1: x(plot.bar.lower_s), x2: x(plot.bar.upper_s), y1: y(plot.bar.level), y2: y(plot.bar.level), class: "bar" });
+    shape(svg, "text", { x: width - right, y: top + 24, "text-anchor": "end", class: "mark" }, "thick bar: 9 in 10 end here");
   }
   const last = known[known.length - 1];
   shape(svg, "circle", { cx: x(last[0]), cy: y(last[2]), r: 4, class: `dot ${plot.kind}` });
