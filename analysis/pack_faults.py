@@ -138,7 +138,7 @@ class FaultWatch:
         self._count += len(currents)
         dead = voltages < _DEAD_VOLTAGE_SHARE * self._usual_v
         dead &= np.abs(currents) <= _DEAD_CURRENT_SHARE * self._sum_ma / self._count
-        self.count_full_scale(peaks[good])
+        self._count_full_scale(peaks[good])
         self._weigh(times, currents)
         self._watch_dead(times, dead)
         rows = np.vstack([times, voltages, currents, charges[good], dead.astype(np.float64)])
@@ -161,13 +161,13 @@ class FaultWatch:
         self._count = len(good)
         self._jumps = int((bad & ~trace.dead).sum())
         if peaks_ma is not None:
-            self.count_full_scale(peaks_ma)
+            self._count_full_scale(peaks_ma)
         self._weigh(trace.time_s, trace.current_ma)
         self.history.add(trace.time_s[good], trace.voltage_v[good], trace.current_ma[good])
 
     def faults(self, *, live: bool = True) -> tuple[Fault, ...]:
         """All that was found up to now. ``live``: the run goes on, so wait for better evidence."""
-        bins = self.bins_all()
+        bins = self.history.bins()
         found = [
             self._find_flow(bins, live),
             self._jump_fault(live),
@@ -177,12 +177,9 @@ class FaultWatch:
         ]
         return tuple(fault for fault in found if fault is not None)
 
-    def bins_all(self) -> Bins:
-        return self.history.bins()
-
     def bins(self) -> Bins:
         """History of the pack that is in now, current counted as out of it."""
-        bins = self.bins_all()
+        bins = self.history.bins()
         sign = -1.0 if self.flow == "reversed" else 1.0
         if self.swapped_s is not None:
             keep = bins.end_s - bins.span_s >= self.swapped_s - 1e-6
@@ -199,7 +196,7 @@ class FaultWatch:
             held_ma=-bins.held_ma,
         )
 
-    def count_full_scale(self, peaks_ma: Array) -> None:
+    def _count_full_scale(self, peaks_ma: Array) -> None:
         if self._range_ma:
             self._full_scale += int((np.abs(peaks_ma) >= _FULL_SCALE_SHARE * self._range_ma).sum())
 
