@@ -14,7 +14,7 @@ from analysis.history import History
 from analysis.internal_resistance import Resistance, internal_resistance
 from analysis.quantity import Quantity
 from analysis.rate import USUAL_EXPONENT, what_if
-from analysis.run_forecast import forecast_run
+from analysis.run_forecast import forecast_seen, seen
 from analysis.stranded import Stranded, stranded
 from analysis.trace import Trace, trace_of
 from analysis.uncertainty import limits_of
@@ -92,8 +92,9 @@ def discharge(
     until_s: float | None = None,
     programme: Programme | None = None,
 ) -> Discharge:
-    """Everything about one run's discharge. Raises BenchError as ``forecast_run`` does."""
-    found = forecast_run(run, cutoff_v, hold_s, until_s, programme)
+    """Everything about one run's discharge. Raises BenchError as ``seen`` does."""
+    rows = seen(run, until_s, programme)
+    found = forecast_seen(rows, cutoff_v, hold_s)
     trace = trace_of(run)
     end_s = found.now_s if found.basis != "reached" else found.median_s
     course = _course(trace, end_s)
@@ -118,7 +119,7 @@ def discharge(
         if pack and reached_h > 0 and mean_ma > 0
         else ()
     )
-    left = stranded(run, cutoff_v, hold_s) if found.basis == "reached" and until_s is None else None
+    left = stranded(rows, found, cutoff_v, hold_s) if until_s is None else None
     return Discharge(
         found,
         internal_resistance(trace, limits_of(run.description), pack.capacity_mah if pack else None),

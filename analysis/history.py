@@ -12,6 +12,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from analysis.trace import blocks
+
 Array = NDArray[np.float64]
 
 BINS_MAX: Final = 512
@@ -75,10 +77,16 @@ class History:
             np.atleast_1d(np.asarray(item, dtype=np.float64))
             for item in (times_s, volts, currents_ma)
         )
-        good = np.isfinite(times) & np.isfinite(voltages) & np.isfinite(currents)
         charges = None
         if charges_mah is not None:
             charges = np.atleast_1d(np.asarray(charges_mah, dtype=np.float64))
+        for part in blocks(len(times)):
+            counted = None if charges is None else charges[part]
+            self._add(times[part], voltages[part], currents[part], counted)
+
+    def _add(self, times: Array, voltages: Array, currents: Array, charges: Array | None) -> None:
+        good = np.isfinite(times) & np.isfinite(voltages) & np.isfinite(currents)
+        if charges is not None:
             good &= np.isfinite(charges)
             charges = charges[good]
         times, voltages, currents = times[good] - self.begin_s, voltages[good], currents[good]

@@ -1,6 +1,6 @@
 """Forecast of a recorded run, as of any moment of it."""
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
@@ -24,6 +24,16 @@ _NEVER_SHARE: Final = 0.5
 _MUCH_SDS: Final = 3.0
 
 
+@dataclass(frozen=True)
+class Seen:
+    """A run's rows up to some moment, looked through for faults: what forecasts for any cutoff share."""
+
+    run: Run
+    trace: Trace
+    faults: PackFaults
+    programme: Programme | None
+
+
 def forecast_run(
     run: Run,
     cutoff_v: float,
@@ -31,10 +41,14 @@ def forecast_run(
     until_s: float | None = None,
     programme: Programme | None = None,
 ) -> Forecast:
-    """Forecast from a run's rows up to ``until_s`` (seconds since it began; None: all of it).
+    """Forecast from a run's rows up to ``until_s``, as ``forecast_seen``; raises what ``seen`` raises."""
+    return forecast_seen(seen(run, until_s, programme), cutoff_v, hold_s)
 
-    Times of the result count from the run's beginning. Raises BenchError if voltage or current
-    was not recorded, or no row lies before ``until_s``.
+
+def seen(run: Run, until_s: float | None = None, programme: Programme | None = None) -> Seen:
+    """Rows of a run up to ``until_s`` (seconds since it began; None: all of it).
+
+    Raises BenchError if voltage or current was not recorded, or no row lies before ``until_s``.
     """
     trace = trace_of(run)
     if trace.voltage_v is None or (trace.current_ma is None and programme is None):
@@ -56,7 +70,7 @@ def forecast_run(
                 next_step="give a later moment, e.g. --until 2h.",
             )
     ran_s = trace.duration_s
-    trace = _rows(trace, np.arange(len(trace.time_s)) < end)
+    trace = _rows(trace, slice(end))
     if trace.current_ma is None:
         assert programme is not None
         trace = replace(trace, current_ma=np.full(end, programme.mean_ma))
@@ -64,13 +78,19 @@ def forecast_run(
     if until_s is not None and until_s > ran_s + trace.usual_step_s:
         late = f"The run has rows up to {span_words(ran_s)} only: the forecast is as of then, not as of {span_words(until_s)}."
         faults = replace(faults, warnings=(late, *faults.warnings))
-    whole = _rows(trace, ~faults.bad)
+    return Seen(run, trace, faults, programme)
+
+
+def forecast_seen(found: Seen, cutoff_v: float, hold_s: float) -> Forecast:
+    """Forecast from the rows seen; times of the result count from the run's beginning."""
+    run, trace, faults, programme = found.run, found.trace, found.faults, found.programme
+    whole = _rows(trace, ~faults.bad) if faults.bad.any() else trace
     fall = find_fall(whole, limits_of(run.description), cutoff_v, hold_s)
     if fall.crossing is None or not fall.crossing.finished:
         return _forecast(run, trace, faults, cutoff_v, hold_s, programme)
     # what came after the cutoff (a dead pack, a protection circuit) says nothing of the way there
     rows = max(int(np.searchsorted(trace.time_s, fall.crossing.time_s)) + 1, 2)
-    way = _rows(trace, np.arange(end) < rows)
+    way = _rows(trace, slice(rows))
     cut = replace(faults, bad=faults.bad[:rows], start_row=min(faults.start_row, rows - 1))
     before = _forecast(run, way, cut, cutoff_v, 0.0, programme)
     measured = replace(cutoff_time(whole, fall), note="cutoff reached: measured, not forecast")
@@ -100,8 +120,10 @@ def _forecast(
     warnings = list(faults.warnings)
     pack = run.description.pack
     begin_s = trace.begin_s
-    keep = ~faults.bad
-    keep[: faults.start_row] = False
+    keep: NDArray[np.bool_] | slice = slice(faults.start_row, None)
+    if faults.bad.any():
+        keep = ~faults.bad
+        keep[: faults.start_row] = False
     if faults.start_row:
         begin_s = float(trace.time_s[faults.start_row - 1])
     live = LiveForecast(pack, cutoff_v, hold_s, programme, begin_s)
@@ -164,10 +186,8 @@ def _is_flat(found: Forecast) -> bool:
     return found.basis == "rated capacity" or open_end
 
 
-def _rows(trace: Trace, keep: NDArray[np.bool_]) -> Trace:
+def _rows(trace: Trace, keep: NDArray[np.bool_] | slice) -> Trace:
     """The trace with only these rows."""
-    if keep.all():
-        return trace
     cut: Any = {
         name: values[keep] for name, values in vars(trace).items() if isinstance(values, np.ndarray)
     }

@@ -6,9 +6,7 @@ import numpy as np
 
 from analysis.forecast import Forecast
 from analysis.quantity import Quantity
-from analysis.run_forecast import forecast_run
-from analysis.trace import trace_of
-from logger.run_reader import Run
+from analysis.run_forecast import Seen, forecast_seen
 
 
 @dataclass(frozen=True)
@@ -23,23 +21,22 @@ class Stranded:
     lower_cutoff: Quantity
 
 
-def stranded(run: Run, cutoff_v: float, hold_s: float) -> Stranded | None:
-    """From the run's curve, gone on to the floor by the forecast where the run stopped above it.
+def stranded(rows: Seen, at_cutoff: Forecast, cutoff_v: float, hold_s: float) -> Stranded | None:
+    """From the run's curve (``rows``, and their forecast at the cutoff), gone on to the floor by the forecast where the run stopped above it.
 
     None if the pack is not stated, the cutoff was not reached, or it is at the floor already.
     """
-    pack = run.description.pack
+    pack = rows.run.description.pack
     if pack is None or cutoff_v <= pack.floor_v * 1.001:
         return None
-    at_cutoff = forecast_run(run, cutoff_v, hold_s)
     if at_cutoff.basis != "reached" or at_cutoff.median_s is None:
         return None
-    at_floor = forecast_run(run, pack.floor_v, hold_s)
+    at_floor = forecast_seen(rows, pack.floor_v, hold_s)
     if at_floor.median_s is None:
         return None
     used = at_cutoff.capacity_mah.value or 0.0
     charge = _less(at_floor.capacity_mah, used)
-    mean_v = _mean_v(run, cutoff_v, pack.floor_v)
+    mean_v = _mean_v(rows, cutoff_v, pack.floor_v)
     energy = Quantity(
         None if charge.value is None else charge.value * mean_v,
         "mWh",
@@ -51,7 +48,7 @@ def stranded(run: Run, cutoff_v: float, hold_s: float) -> Stranded | None:
     lower = _hours_more(at_floor, at_cutoff.median_s, 1.0)
     # one cell more: each cell may go down to cutoff / (n + 1); a booster then draws less current
     per_cell_v = cutoff_v * pack.cells / (pack.cells + 1)
-    deeper = forecast_run(run, max(per_cell_v, pack.floor_v), hold_s)
+    deeper = forecast_seen(rows, max(per_cell_v, pack.floor_v), hold_s)
     exponent = at_cutoff.load_exponent.value
     gain = ((pack.cells + 1) / pack.cells) ** (-exponent if exponent is not None else 0.0)
     more = _hours_more(deeper, at_cutoff.median_s, gain)
@@ -86,9 +83,9 @@ def _hours_more(found: Forecast, cutoff_s: float, gain: float) -> Quantity:
     return Quantity(value, "h", lower, upper, most.coverage)
 
 
-def _mean_v(run: Run, cutoff_v: float, floor_v: float) -> float:
+def _mean_v(rows: Seen, cutoff_v: float, floor_v: float) -> float:
     """Mean voltage between cutoff and floor: of the run's own rows there, else the middle."""
-    volts = trace_of(run).voltage_v
+    volts = rows.trace.voltage_v
     assert volts is not None
     inside = volts[(volts <= cutoff_v) & (volts >= floor_v)]
     return float(np.mean(inside)) if len(inside) > 20 else (cutoff_v + floor_v) / 2

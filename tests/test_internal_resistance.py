@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 from analysis.discharge import discharge
 from analysis.forecast_words import forecast_json
 from analysis.internal_resistance import internal_resistance
-from analysis.stranded import stranded
+from analysis.run_forecast import forecast_seen, seen
+from analysis.stranded import Stranded, stranded
 from analysis.trace import trace_of
 from analysis.uncertainty import limits_of
 from logger.calibration import Calibration, Line
@@ -198,11 +199,16 @@ def test_two_steps_of_iec_61960() -> None:
     assert 0.0008 < (found.two_step.upper - found.two_step.lower) / 2 < 0.006
 
 
+def left_in(run: Run, cutoff_v: float) -> Stranded | None:
+    rows = seen(run)
+    return stranded(rows, forecast_seen(rows, cutoff_v, 0.0), cutoff_v, 0.0)
+
+
 def test_stranded_energy_is_measured_where_the_run_went_on() -> None:
     run = board_run(
         lambda t: 4.5 - 2.25 * t / 36000, lambda t: np.full(len(t), 100.0), 36000, 10.0, parts=2
     )
-    left = stranded(run, 3.0, 0.0)
+    left = left_in(run, 3.0)
     assert left is not None
     # by hand: 3.0 V after 24000 s, 2.4 V (3 x 0.8 V) after 33600 s, 100 mA, mean 2.7 V
     assert left.charge.value == pytest.approx(100 * 9600 / 3600, rel=0.01)
@@ -216,13 +222,13 @@ def test_stranded_energy_beyond_the_run_is_an_estimate() -> None:
     run = board_run(
         lambda t: 4.4 - 1.5 * t / 36000, lambda t: np.full(len(t), 150.0), 34000, 20.0, parts=2
     )
-    left = stranded(run, 3.0, 0.0)
+    left = left_in(run, 3.0)
     assert left is not None
     assert "estimated" in left.charge.note
     assert left.charge.lower is not None
     assert left.charge.upper is not None
     assert 0 <= left.charge.lower < left.charge.upper
-    assert stranded(run, 2.0, 0.0) is None
+    assert left_in(run, 2.0) is None
 
 
 def test_everything_of_the_issue_is_in_json() -> None:
