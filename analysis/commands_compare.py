@@ -14,7 +14,7 @@ from analysis.discharge_plots import plot_overlay
 from analysis.history import History
 from analysis.quantity import Quantity
 from analysis.trace import trace_of
-from analysis.words import plain_text, quantity_words, span_words
+from analysis.words import plain_text, quantity_words, span_words, value_words
 from logger.errors import BenchError
 from logger.run_reader import Run, read_run
 
@@ -82,8 +82,17 @@ def compare_command(
         click.echo(textwrap.fill(_draw_words(found, draw_ma), TEXT_WIDTH))
     for name, part in zip(found.names[1:], found.differences, strict=True):
         click.echo(f"\n{name} against {found.names[0]}:")
+        width = max(len(item.label) for item in part)
         for item in part:
-            click.echo(_row(item.label, item.first, item.second, item.difference, item.clear))
+            label = f"  {item.label:{width}}  "
+            told = _row(item.first, item.second, item.difference, item.clear)
+            for number, line in enumerate(told):
+                start = " " * len(label) if number else label
+                click.echo(
+                    textwrap.fill(
+                        line, TEXT_WIDTH, initial_indent=start, subsequent_indent=" " * len(label)
+                    )
+                )
     click.echo(f"\nPicture: {stem}.png, {stem.name}.svg")
     for warning in found.warnings:
         click.echo()
@@ -153,13 +162,16 @@ def comparison_json(found: Comparison, draw_ma: float | None = None) -> dict[str
 
 
 def _row(
-    label: str, first: Quantity, second: Quantity, difference: Quantity, clear: bool | None
-) -> str:
+    first: Quantity, second: Quantity, difference: Quantity, clear: bool | None
+) -> tuple[str, ...]:
+    """Lines beside the label: both values, then their difference."""
     if difference.value is None:
-        return f"  {label}: cannot be compared ({difference.note})"
+        return (f"cannot be compared ({difference.note})",)
     verdict = {True: "more than the doubt", False: "within the doubt", None: "doubt not known"}
-    values = [quantity_words(item).split(" (")[0] for item in (first, second)]
-    return f"  {label}: {values[0]} -> {values[1]}, difference {quantity_words(difference)}: {verdict[clear]}"
+    return (
+        f"{value_words(first)} -> {value_words(second)}: {verdict[clear]}",
+        f"difference {quantity_words(difference)}",
+    )
 
 
 def _draw(found: Comparison, cutoff_v: float | None, stem: Path) -> None:

@@ -59,7 +59,7 @@ class Quantity:
     @property
     def unit_text(self) -> str:
         """The unit as it stands behind a number: nothing for a plain number."""
-        return "" if self.unit == "1" else self.unit
+        return {"1": "", "ohm": "Ω"}.get(self.unit, self.unit)
 
     def decimals(self) -> int:
         """Decimal places the value is known to (negative: tens, hundreds)."""
