@@ -119,7 +119,11 @@ def _forecast(
         warnings.append(
             f"The run began below the cutoff of {cutoff_v:g} V: was the cutoff meant for the whole pack, not for one cell?"
         )
-    if found.basis in ("none", "rated capacity") and pack is not None:
+    if (
+        found.basis in ("none", "rated capacity")
+        and pack is not None
+        and pack.chemistry == "usb-bank"
+    ):
         warnings.append(
             f"Whether this source ever shows {cutoff_v:g} V is not known: it may hold its voltage and then switch off."
         )
