@@ -138,12 +138,18 @@ def show_command(
         pack_runs=tuple(read_run(item) for item in pack_runs),
     )
     if corrected is not None and story.comparison is not None:
-        write_new(
-            corrected, corrected_text(path.read_text(encoding="utf-8"), budget, story.comparison)
-        )
+        text = path.read_text(encoding="utf-8-sig")
+        write_new(corrected, corrected_text(text, budget, story.comparison))
     if pictures is not None:
-        pictures.mkdir(parents=True, exist_ok=True)
-        draw_budget(story, pictures)
+        try:
+            pictures.mkdir(parents=True, exist_ok=True)
+            draw_budget(story, pictures)
+        except OSError as error:
+            raise BenchError(
+                f"The pictures cannot be written to {pictures}.",
+                evidence=error.strerror or str(error),
+                next_step="choose a folder that can be written to.",
+            ) from error
     if as_json:
         click.echo(json.dumps(story.as_json(), ensure_ascii=False, indent=1, allow_nan=False))
         return

@@ -29,7 +29,7 @@ def publish(made: Path, target: Path, source: Mapping[str, Any] | None = None) -
             raise BenchError(
                 f"The folder {target} holds files that drawbench did not write, or that were changed since.",
                 evidence=", ".join(foreign),
-                next_step="move them away, or write the report elsewhere with --out FOLDER.",
+                next_step="move them away, or write the report into another folder.",
             )
         new = {name: _sha256(made / name) for name in names}
         # Old and new hashes first: after a crash in between both count as ours.
@@ -45,7 +45,7 @@ def publish(made: Path, target: Path, source: Mapping[str, Any] | None = None) -
         raise BenchError(
             f"The report cannot be written to {target}.",
             evidence=str(error.strerror or error),
-            next_step="choose a folder that can be written to with --out FOLDER.",
+            next_step="choose another folder, one that can be written to.",
         ) from error
     return tuple(target / name for name in names)
 

@@ -363,3 +363,22 @@ def test_impossible_temperatures_are_refused(tmp_path: Path, temperature: str) -
     path.write_text(TEMPLATE, encoding="utf-8")
     result = CliRunner().invoke(budget_command, [str(path), "--temperature", temperature])
     assert isinstance(result.exception, BenchError)
+
+
+def test_pictures_that_cannot_be_written_are_a_clear_error(tmp_path: Path) -> None:
+    path, way = tmp_path / "vest.toml", tmp_path / "file"
+    path.write_text(TEMPLATE, encoding="utf-8")
+    way.write_text("", encoding="utf-8")
+    result = CliRunner().invoke(budget_command, [str(path), "--pictures", str(way / "pictures")])
+    assert isinstance(result.exception, BenchError)
+    assert "pictures cannot be written" in result.exception.happened
+
+
+def test_a_file_with_a_mark_in_front_is_corrected_all_the_same(tmp_path: Path) -> None:
+    marked, corrected = tmp_path / "vest.toml", tmp_path / "corrected.toml"
+    marked.write_text(VEST_BUDGET.read_text(encoding="utf-8"), encoding="utf-8-sig")
+    run_folder = VEST_BUDGET.parents[1] / "sample_runs" / "vest-evening"
+    arguments = [str(marked), str(run_folder), "--corrected", str(corrected)]
+    result = CliRunner().invoke(budget_command, arguments)
+    assert result.exit_code == 0, result.exception
+    assert read_budget(corrected).parts

@@ -179,6 +179,12 @@ def test_stated_programme_changes_the_forecast() -> None:
         parse_programme("bright")
 
 
+def test_only_a_power_bank_is_said_to_hold_its_voltage() -> None:
+    """Of alkaline cells it is known: too short a run to foresee from is no reason to say it."""
+    short = vest_run(lambda t: np.full(len(t), 4.7), lambda t: np.full(len(t), 0.0), 0.01)
+    assert "switch off" not in " ".join(forecast_run(short, 2.7, 0.0).warnings)
+
+
 def test_power_bank_answers_from_rated_capacity() -> None:
     bank = Pack("usb-bank", 1, "", 5000.0)
     flat = vest_run(lambda t: np.full(len(t), 5.05), lambda t: np.full(len(t), 300.0), 2, pack=bank)
