@@ -16,6 +16,8 @@ from analysis.trace import Trace
 from analysis.uncertainty import limits_of
 from analysis.words import count_words, span_words
 from logger.description import Description
+from logger.pack import Pack
+from logger.wiring_check import above_full
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -73,7 +75,7 @@ class FaultWatch:
     """Faults of a run that is still being recorded: ``add`` its rows, then ask ``faults``.
 
     ``limits``: the sensor's, for what counts as current into the pack; ``range_ma``: its greatest
-    current. ``history``: the sound rows, with the signs as they came. Memory: that history and a
+    current; ``pack``: as stated. ``history``: the sound rows, with the signs as they came. Memory: that history and a
     few rows.
     """
 
@@ -83,7 +85,9 @@ class FaultWatch:
         range_ma: float | None = None,
         hold_s: float = 0.0,
         begin_s: float = 0.0,
+        pack: Pack | None = None,
     ) -> None:
+        self._pack = pack
         self.history = History(hold_s, begin_s)
         self.swapped_s: float | None = None
         self.flow = "out"
@@ -169,6 +173,7 @@ class FaultWatch:
         """All that was found up to now. ``live``: the run goes on, so wait for better evidence."""
         bins = self.history.bins()
         found = [
+            self._other_pack_fault(bins),
             self._find_flow(bins, live),
             self._jump_fault(live),
             self._vanished_fault(),
@@ -284,6 +289,10 @@ class FaultWatch:
             "negative all along and the voltage stands still. The signs were turned for the analysis.",
         )
 
+    def _other_pack_fault(self, bins: Bins) -> Fault | None:
+        text = above_full(float(bins.mean_v.max(initial=0.0)), self._pack) if self._pack else ""
+        return Fault("other-pack", text) if text else None
+
     def _jump_fault(self, live: bool) -> Fault | None:
         if not self._jumps and not self._long_falls:
             return None
@@ -353,7 +362,7 @@ def pack_faults(trace: Trace, description: Description) -> PackFaults:
 def watch_of(description: Description, hold_s: float = 0.0, begin_s: float = 0.0) -> FaultWatch:
     """A watch for the run's sensor."""
     range_ma = description.sensor.range_ma if description.sensor else None
-    return FaultWatch(limits_of(description), range_ma, hold_s, begin_s)
+    return FaultWatch(limits_of(description), range_ma, hold_s, begin_s, description.pack)
 
 
 def jump_rows(volts: Array, currents_ma: Array) -> Mask:

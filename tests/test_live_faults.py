@@ -82,6 +82,7 @@ FAULTS: dict[str, Run] = {
     "crossed": run_of(alkaline_v, lambda t: steady(t, -110.0)),
     "charged-between": run_of(alkaline_v, lambda t: np.where(t % 7200 > 6300, -90.0, 110.0)),
     "swap 0": run_of(swapped_v),
+    "other-pack": run_of(lambda t: alkaline_v(t) * 4 / 3),
     "contact": run_of(shaken_v),
     "vanished": run_of(
         lambda t: np.where(taken_off(t), 0.0, alkaline_v(t)),
