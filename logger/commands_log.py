@@ -122,7 +122,7 @@ def default_folder() -> Path:
     "--forecast/--no-forecast",
     default=True,
     show_default=True,
-    help="Say when the cutoff will come, with a second program beside this one.",
+    help="Say when the cutoff will come, and name faults of the pack, with a second program beside this one.",
 )
 @click.option("--page", is_flag=True, help="Show the run on a page for the browser as well.")
 @click.option(

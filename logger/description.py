@@ -27,7 +27,7 @@ class Event:
     """Something that happened during the run.
 
     ``kind``: ``gap``, ``boot``, ``mark``, ``fault``, ``link``, ``clock``, ``noise``, ``load``, ``disk``,
-    ``forecast``, ``wiring``. ``time_s``: on the run's time axis. ``text``: in words. ``lost``: what it
+    ``forecast``, ``wiring``, ``warning``. ``time_s``: on the run's time axis. ``text``: in words. ``lost``: what it
     cost, as name with unit to number, e.g. ``{"rows": 3, "charge_mah": 0.0}``; an
     unknown cost has its bounds instead (``charge_lower_mah``, ``charge_upper_mah``).
     """
