@@ -75,8 +75,9 @@ def _cutoff(trace: Trace, fall: Fall, hold_s: float) -> list[str]:
             f"The run ended {span_words(crossing.held_s)} after the voltage fell to {fall.cutoff_v:g} V, before the hold of {hold_s:g} s was over; the fall is taken as the cutoff."
         )
     if crossing.dips_before:
+        often = "once" if crossing.dips_before == 1 else f"{crossing.dips_before} times"
         told.append(
-            f"The voltage dipped to the cutoff {count_words(crossing.dips_before, 'time')} before, and came back within the hold: those did not count."
+            f"Before it stayed there, the voltage dipped to the cutoff {often} and came back within the hold; that does not count as the cutoff."
         )
     if crossing.after_s - crossing.before_s > max(1.5 * trace.usual_step_s, 1.0):
         told.append(

@@ -7,7 +7,7 @@ Board runs (``description.source == "board"``): a row is the mean over the windo
 ``time_s``, and windows leave no time out. Every other run: a row is a sample at that instant.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Final
@@ -129,10 +129,10 @@ def trace_of(run: Run) -> Trace:
     Raises BenchError if there is nothing to work on.
     """
     samples = run.samples
-    measured = [name for name in MEASURED if name in samples and samples[name].notna().any()]
+    columns = {name: samples[name].to_numpy(dtype=np.float64) for name in samples.columns}
+    measured = [name for name in MEASURED if name in columns and np.isfinite(columns[name]).any()]
     if "pack_v" in measured and "bus_v" in measured:
         measured.remove("bus_v")
-    columns = {name: samples[name].to_numpy(dtype=np.float64) for name in samples.columns}
     rows_filled = _fill_alternating(columns, measured)
     whole = np.ones(len(samples), dtype=bool)
     for name in measured:
@@ -226,7 +226,7 @@ def _lasts(time_s: Floats, whole: Mask) -> bool:
     return bool(time_s[last] > time_s[first])
 
 
-def _fill_alternating(columns: dict[str, Floats], measured: list[str]) -> int:
+def _fill_alternating(columns: dict[str, Floats], measured: Sequence[str]) -> int:
     """Fill measured columns by straight lines if they were written in turn; returns the rows concerned.
 
     Some loggers write voltage and current in separate rows. A few empty fields are not that:

@@ -49,13 +49,15 @@ def wiring_findings(trace: Trace, description: Description) -> tuple[Finding, ..
     starts = _even_starts(alive.count)
     for start in starts:
         block = _rows(trace, _piece(alive, start))
-        if static_finding(block, senses):
+        lasting = lasting_findings(block, senses)
+        # Rows under a static fault tell nothing else; rarely asked, as it takes as long.
+        if lasting and static_finding(block, senses):
             continue
-        for finding in lasting_findings(block, senses):
+        for finding in lasting:
             seen[finding.code] += 1
             found.setdefault(finding.code, finding)
-    lasting = [found[code] for code, count in seen.items() if 2 * count >= len(starts)]
-    return (*_contact(trace, senses), *lasting)
+    often = [found[code] for code, count in seen.items() if 2 * count >= len(starts)]
+    return (*_contact(trace, senses), *often)
 
 
 def run_senses(trace: Trace, description: Description) -> Senses | None:

@@ -46,7 +46,11 @@ _BOMS: Final = ((b"\xff\xfe", "utf-16"), (b"\xfe\xff", "utf-16"))
 _SPREADSHEET_DELIMITERS: Final = (b";", b"\t")
 _PLAIN: Final = b"0123456789.-,\r\n"
 
+_NOTHING: Final = np.empty(0)
+
 Floats = npt.NDArray[np.float64]
+Mask = npt.NDArray[np.bool_]
+Columns = dict[str, Floats]
 
 
 @dataclass(frozen=True)
@@ -100,21 +104,24 @@ def read_run(folder: Path) -> Run:
     """
     folder, samples_path = _locate(folder)
     findings = _Findings()
-    samples = _read_fast(samples_path)
-    if samples is not None:
+    columns = _read_fast(samples_path)
+    if columns is not None:
         description, _ = _read_description(samples_path, findings)
     else:
         data = _read_bytes(samples_path)
         description, described_columns = _read_description(samples_path, findings)
-        samples = _read_samples(samples_path, data, described_columns, findings)
+        columns = _read_columns(samples_path, data, described_columns, findings)
         del data
-    samples = _in_order(samples, findings)
-    if samples.empty:
+    columns = _in_order(_credible(columns, findings), findings)
+    if not len(columns["time_s"]):
         raise BenchError(
             f"{samples_path} holds no usable row.",
             evidence="; ".join(findings.problems()) or "a header and nothing below it",
             next_step="if the recording was stopped before its first window ended, record again.",
         )
+    samples = pd.DataFrame(
+        {name: _as_integers(name, values) for name, values in columns.items()}, copy=False
+    )
     return Run(folder, description, samples, findings.problems(), findings.rejected)
 
 
@@ -206,23 +213,21 @@ def _column_names(document: dict[str, object]) -> list[str]:
 # --- samples ---------------------------------------------------------------------------------
 
 
-def _read_fast(path: Path) -> pd.DataFrame | None:
-    """Samples of a long and sound file; None if it must be read with care."""
+def _read_fast(path: Path) -> Columns | None:
+    """Columns of a long and sound file; None if it must be read with care."""
     try:
         columns = read_columns(path, COLUMN_BY_NAME)
     except OSError:
         return None
     if not columns or not _enough(columns) or not np.isfinite(columns["time_s"]).all():
         return None
-    return pd.DataFrame(
-        {name: _as_integers(name, values) for name, values in columns.items()}, copy=False
-    )
+    return columns
 
 
-def _read_samples(
+def _read_columns(
     path: Path, data: bytes, described_columns: list[str], findings: _Findings
-) -> pd.DataFrame:
-    """Samples in file order: known columns only, all numbers finite or NaN."""
+) -> Columns:
+    """Columns in file order: known ones only, all numbers finite or NaN."""
     data, delimiter = _as_utf8(data, findings)
     header, body, first_line = _header(path, data, delimiter, described_columns, findings)
     body, torn = _without_torn_end(body, delimiter, len(header))
@@ -234,9 +239,7 @@ def _read_samples(
         columns = _columns(_parse(body, header))
     if torn:
         findings.reject("the last row is torn, the recording stopped in the middle of it", torn)
-    return pd.DataFrame(
-        {name: _as_integers(name, values) for name, values in columns.items()}, copy=False
-    )
+    return columns
 
 
 def _as_integers(name: str, values: Floats) -> npt.NDArray[Any]:
@@ -356,7 +359,7 @@ def _known_places(header: list[str]) -> list[int]:
     ]
 
 
-def _plain_columns(body: bytes, header: list[str]) -> dict[str, Floats] | None:
+def _plain_columns(body: bytes, header: list[str]) -> Columns | None:
     """Known columns of a short body in which every field is a plain number; None if one is not.
 
     A frame of pandas costs some milliseconds however short the run is: a folder of hundreds of short runs
@@ -374,7 +377,7 @@ def _plain_columns(body: bytes, header: list[str]) -> dict[str, Floats] | None:
     return {header[place]: table[place] for place in _known_places(header)}
 
 
-def _columns(frame: pd.DataFrame) -> dict[str, Floats]:
+def _columns(frame: pd.DataFrame) -> Columns:
     return {name: frame[name].to_numpy() for name in frame.columns}
 
 
@@ -399,7 +402,7 @@ def _parse(body: bytes, header: list[str]) -> pd.DataFrame:
     return frame
 
 
-def _parse_at_once(body: bytes, header: list[str]) -> dict[str, Floats] | None:
+def _parse_at_once(body: bytes, header: list[str]) -> Columns | None:
     """Samples of a sound body, or None if anything in it does not add up."""
     if b"\0" in body or b'"' in body:
         return None
@@ -477,69 +480,62 @@ def _fault(line: bytes, delimiter: bytes, header: list[str], known: list[int]) -
 # --- order in time ---------------------------------------------------------------------------
 
 
-def _in_order(samples: pd.DataFrame, findings: _Findings) -> pd.DataFrame:
-    """Samples without repeated rows and without rows that go back in time."""
-    rows = len(samples)
-    samples = _credible(samples, findings)
-    if samples.empty:
-        return samples
-    repeated = _repeats(samples)
+def _only(columns: Columns, keep: Mask) -> Columns:
+    return {name: values[keep] for name, values in columns.items()}
+
+
+def _in_order(columns: Columns, findings: _Findings) -> Columns:
+    """Columns without repeated rows and without rows that go back in time."""
+    repeated = _repeats(columns)
     if repeated.any():
-        first = float(samples["time_s"].to_numpy()[repeated][0])
+        first = float(columns["time_s"][repeated][0])
         findings.reject("they repeat the row above", f"first at {first:g} s", int(repeated.sum()))
-        samples = samples[~repeated]
-    time_s = samples["time_s"].to_numpy()
+        columns = _only(columns, ~repeated)
+    time_s = columns["time_s"]
     if (time_s[1:] < time_s[:-1]).any():
         keep = longest_in_order(time_s)
         first = float(time_s[~keep][0])
         findings.reject("their time goes back", f"first at {first:g} s", int((~keep).sum()))
-        samples = samples[keep]
-    time_s = samples["time_s"].to_numpy()
+        columns = _only(columns, keep)
+    time_s = columns["time_s"]
     stuck = int((time_s[1:] == time_s[:-1]).sum())
     if stuck:
         findings.sentences.append(f"rows with the same time as the row above, kept: {stuck}")
-    if len(samples) == rows:
-        return samples
-    return samples.reset_index(drop=True)
+    return columns
 
 
-def _credible(samples: pd.DataFrame, findings: _Findings) -> pd.DataFrame:
-    """Samples without rows that no bench can have measured, or from before the run began."""
-    for name in samples.columns.intersection(list(MOST)):
-        values = samples[name].to_numpy()
+def _credible(columns: Columns, findings: _Findings) -> Columns:
+    """Columns without rows that no bench can have measured, or from before the run began."""
+    for name in MOST:
+        values = columns.get(name, _NOTHING)
         least, most = 0.0 if name == "time_s" else -MOST[name], MOST[name]
         # Two plain passes on sound columns; a NaN makes both False.
         if not len(values) or (values.min() >= least and values.max() <= most):
             continue
-        for wrong, why in (
-            (values > most, f"{name} is beyond all measure"),
-            (
-                values < least,
-                "their time lies before the run"
-                if name == "time_s"
-                else f"{name} is beyond all measure",
-            ),
-        ):
+        above, below = values > most, values < least
+        before = "their time lies before the run"
+        beyond = f"{name} is beyond all measure"
+        for wrong, why in ((above, beyond), (below, before if name == "time_s" else beyond)):
             if wrong.any():
                 findings.reject(why, f"first {values[wrong][0]:g}", int(wrong.sum()))
-        samples = samples[~((values > most) | (values < least))]
-    return samples
+        if above.any() or below.any():
+            columns = _only(columns, ~(above | below))
+    return columns
 
 
-def _repeats(samples: pd.DataFrame) -> npt.NDArray[np.bool_]:
+def _repeats(columns: Columns) -> Mask:
     """Mask of rows that equal the row above in every column."""
-    time_s = samples["time_s"].to_numpy()
+    time_s = columns["time_s"]
     repeated = np.zeros(len(time_s), dtype=np.bool_)
     np.equal(time_s[1:], time_s[:-1], out=repeated[1:])
     if repeated.any():
-        for name in samples.columns:
-            values = samples[name].to_numpy()
+        for values in columns.values():
             same = (values[1:] == values[:-1]) | (np.isnan(values[1:]) & np.isnan(values[:-1]))
             repeated[1:] &= same
     return repeated
 
 
-def longest_in_order(time_s: Floats) -> npt.NDArray[np.bool_]:
+def longest_in_order(time_s: Floats) -> Mask:
     """Mask of the longest part of ``time_s`` (n,) that never decreases.
 
     One absurd time in the middle costs that one row, not all rows after it.
