@@ -23,7 +23,7 @@ from analysis.run_table import (
     shown,
 )
 from logger.errors import BenchError
-from logger.measures import VOLTS
+from logger.measures import VOLTS_ABOVE_0
 from logger.run_list import find_runs
 
 _NARROW = ("run", "pack", "cutoff_time_s", "duration_s", "charge_mah", "mean_current_ma")
@@ -71,7 +71,7 @@ _PROBLEMS_SHOWN = 10
 @click.option(
     "--cutoff",
     "cutoff_v",
-    type=VOLTS,
+    type=VOLTS_ABOVE_0,
     metavar="V",
     help="One cutoff for all runs [default: each run's own].",
 )
@@ -117,11 +117,6 @@ def list_command(folder: Path, **options: Any) -> None:
 
 def _chosen(folder: Path, options: dict[str, Any]) -> list[Line]:
     cutoff_v = options["cutoff_v"]
-    if cutoff_v is not None and not 0 < cutoff_v < float("inf"):
-        raise BenchError(
-            f"A cutoff of {cutoff_v:g} V is not possible.",
-            next_step="give volts, e.g. --cutoff 3.0.",
-        )
     folders = find_runs((folder,))
 
     def progress(done: int) -> None:

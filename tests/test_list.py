@@ -108,8 +108,10 @@ def test_a_broken_run_keeps_its_line(season: Path) -> None:
     text = listed(season)
     assert "5 runs" in text
     assert "\n! broken: " in text
-    with pytest.raises(BenchError, match="is not possible"):
-        listed(season, "--cutoff", "nan")
+    for cutoff in ("nan", "-1"):
+        refused = CliRunner().invoke(list_command, [str(season), f"--cutoff={cutoff}"])
+        assert refused.exit_code == 2
+        assert "--cutoff" in refused.output
     rows = csv.DictReader(io.StringIO(as_csv(read_lines(sorted(season.iterdir())))))
     assert "is empty" in {row["run"]: row["problem"] for row in rows}["broken"]
 

@@ -108,8 +108,10 @@ def test_what_the_board_says_before_the_first_row_stands_at_its_time() -> None:
     board.time_us += 367_000_000
     bench = started(board)
     bench.run(1.0)
-    (closed,) = bench.events("load")
+    found, closed = bench.events("load")
+    assert "opened (as it was found)" in found.text
     assert "closed" in closed.text
+    assert found.time_s == 0.0
     assert closed.time_s < 1.0
 
 
