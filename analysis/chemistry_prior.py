@@ -37,7 +37,9 @@ class CurveFamily:
     ``depth``, ``volts``: knots, depth rising from 0 to 1. ``slow_v``: standard deviation of what
     shifts long stretches of the curve; ``fine_v``: of bends over a tenth of the depth;
     ``warp``: of the depth at which its features stand. ``drop_v_h``: volts lost per unit of rate
-    (current over capacity, 1/h), relative spread ``DROP_SPREAD``.
+    (current over capacity, 1/h), relative spread ``drop_spread``. ``start_v``: of the fresh
+    cell's extra height. ``modes``: ways in which cells of this kind differ together, volts per
+    standard deviation at the knots.
     """
 
     chemistry: str
@@ -50,6 +52,9 @@ class CurveFamily:
     warp: float
     drop_v_h: float
     source: str = "typical"
+    drop_spread: float = 0.6
+    start_v: float = 0.05
+    modes: tuple[tuple[float, ...], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -91,7 +96,6 @@ RECHARGEABLE: Final = frozenset(_WORN)
 WORN_SHARE: Final = 0.80
 WORN_LOG_SD: Final = 0.12
 
-DROP_SPREAD: Final = 0.6
 _D: Final = (0.0, 0.02, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 0.98, 1.0)
 
 # Set by leaving one cell out: each published cell forecast with the families of the others.
@@ -468,6 +472,14 @@ def curve_table(family: CurveFamily) -> tuple[Array, Array, Array]:
     slope[depth > 1.0] = last
     volts = np.asarray(shape(inside), dtype=np.float64) + last * np.maximum(depth - 1.0, 0.0)
     return depth, volts, slope
+
+
+@cache
+def mode_table(family: CurveFamily) -> tuple[Array, Array]:
+    """Depth (0 to 1.3) and the family's modes there, shape (modes, depths); none beyond depth 1."""
+    depth = np.linspace(0.0, 1.3, 1301)
+    rows = [PchipInterpolator(np.asarray(family.depth), np.asarray(m))(np.minimum(depth, 1.0)) for m in family.modes]
+    return depth, np.array(rows).reshape(len(rows), len(depth))
 
 
 def candidates(start_v: float) -> list[tuple[Pack, float]]:

@@ -17,11 +17,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.chemistry_prior import (
-    DROP_SPREAD,
     TYPICAL_RATE_PER_H,
     CapacityPrior,
     CurveFamily,
     curve_table,
+    mode_table,
 )
 
 Array = NDArray[np.float64]
@@ -38,12 +38,16 @@ _FLOOR_SD_V: Final = 0.002
 
 @dataclass(frozen=True)
 class Observed:
-    """What has been seen, per cell: charge (mAh), volts, current (mA), noise (V); one length."""
+    """What has been seen, per cell: charge (mAh), volts, current (mA), noise (V); one length.
+
+    ``heavy_ma``: current of the heaviest mode around that time; the cutoff comes under that one.
+    """
 
     charge_mah: Array
     volts: Array
     current_ma: Array
     noise_v: Array
+    heavy_ma: Array
 
 
 @dataclass(frozen=True)
@@ -80,7 +84,7 @@ class Posterior:
         rng: np.random.Generator,
     ) -> Array:
         """Drawn voltages (points, ``per_point``, depths) at capacities, starts, depths and currents."""
-        system = _System(self.candidate, log_q, z0)
+        system = System(self.candidate, log_q, z0)
         return system.paths(depth, current_ma, per_point, rng)
 
 
@@ -114,7 +118,7 @@ def posteriors(candidates: Sequence[Candidate]) -> list[tuple[int, Posterior]]:
 def _evaluate(candidate: Candidate, log_q: Array, z0: Array) -> Posterior:
     grid_q = np.repeat(log_q, len(z0))
     grid_z0 = np.tile(z0, len(log_q))
-    system = _System(candidate, grid_q, grid_z0)
+    system = System(candidate, grid_q, grid_z0)
     prior = candidate.prior
     log_prior = (
         prior.log_density(grid_q)
@@ -125,7 +129,10 @@ def _evaluate(candidate: Candidate, log_q: Array, z0: Array) -> Posterior:
     return Posterior(candidate, grid_q, grid_z0, log_prior + system.log_likelihood())
 
 
-class _System:
+_Places = tuple[Array, Array, Array, tuple[Array, ...]]  # depth, slope, sag, modes: each (n, k)
+
+
+class System:
     """Gaussian process of one family at many grid points at once."""
 
     def __init__(self, candidate: Candidate, log_q: Array, z0: Array) -> None:
@@ -136,25 +143,25 @@ class _System:
         count = len(log_q)
         depth = z0[:, None] + observed.charge_mah[None, :] / np.exp(log_q)[:, None]
         self.depth = np.hstack([depth, np.ones((count, 1))])
-        self.excess = self._excess(np.append(observed.current_ma, end_ma))[None, :]
+        heavy = self._excess(np.append(observed.heavy_ma, end_ma))[None, :]
+        lighter = np.append(observed.current_ma - observed.heavy_ma, 0.0)[None, :] / self.rated
+        self.sag = heavy * growth(self.depth) + lighter * (1 + np.clip(self.depth, 0, 1) ** 2)
         self.typical, self.slope = _curve(family, self.depth)
+        self.modes = _modes(family, self.depth)
         volts = np.append(observed.volts, floor_v)
-        drop = family.drop_v_h * self.excess * _growth(self.depth)
-        self.residual = volts[None, :] - (self.typical - drop)
+        self.residual = volts[None, :] - (self.typical - family.drop_v_h * self.sag)
         noise = np.append(observed.noise_v, _FLOOR_SD_V) ** 2
-        covariance = self._kernel(
-            self.depth, self.slope, self.excess, self.depth, self.slope, self.excess
-        )
+        seen = (self.depth, self.slope, self.sag, self.modes)
+        covariance = self._kernel(seen, seen)
         covariance[:, np.arange(len(noise)), np.arange(len(noise))] += noise[None, :]
         self.factor = np.linalg.cholesky(covariance)
 
     def _excess(self, current_ma: Array) -> Array:
         return np.asarray(current_ma / self.rated - TYPICAL_RATE_PER_H, dtype=np.float64)
 
-    def _kernel(
-        self, za: Array, slope_a: Array, excess_a: Array, zb: Array, slope_b: Array, excess_b: Array
-    ) -> Array:
+    def _kernel(self, a: _Places, b: _Places) -> Array:
         family = self.family
+        (za, slope_a, sag_a, modes_a), (zb, slope_b, sag_b, modes_b) = a, b
         gap2 = (za[:, :, None] - zb[:, None, :]) ** 2
         # one exponential: (length / 2) is its 4th power, (length / 3) its 9th
         near = np.exp(-gap2 / (2 * _SLOW_LENGTH**2))
@@ -166,13 +173,13 @@ class _System:
         total += warp_a[:, :, None] * warp_b[:, None, :] * near4
         near4 *= near4
         total += family.fine_v**2 * near4 * near
-        start = (2 * family.slow_v) ** 2 * (
-            np.exp(-za / _START_LENGTH)[:, :, None] * np.exp(-zb / _START_LENGTH)[:, None, :]
-        )
-        drop_a = DROP_SPREAD * family.drop_v_h * excess_a * _growth(za)
-        drop_b = DROP_SPREAD * family.drop_v_h * excess_b * _growth(zb)
-        total += start
-        total += drop_a[:, :, None] * drop_b[:, None, :]
+        start_a = family.start_v * np.exp(-za / _START_LENGTH)
+        start_b = family.start_v * np.exp(-zb / _START_LENGTH)
+        total += start_a[:, :, None] * start_b[:, None, :]
+        drop = (family.drop_spread * family.drop_v_h) ** 2
+        total += drop * sag_a[:, :, None] * sag_b[:, None, :]
+        for mode_a, mode_b in zip(modes_a, modes_b, strict=True):
+            total += mode_a[:, :, None] * mode_b[:, None, :]
         return total
 
     def log_likelihood(self) -> Array:
@@ -185,12 +192,13 @@ class _System:
     ) -> Array:
         """Drawn voltages (grid points, ``per_point``, depths) given what was observed."""
         typical, slope = _curve(self.family, depth)
-        excess = np.broadcast_to(self._excess(current_ma), depth.shape)
-        cross = self._kernel(depth, slope, excess, self.depth, self.slope, self.excess)
-        own = self._kernel(depth, slope, excess, depth, slope, excess)
+        sag = self._excess(current_ma) * growth(depth)
+        places = (depth, slope, sag, _modes(self.family, depth))
+        cross = self._kernel(places, (self.depth, self.slope, self.sag, self.modes))
+        own = self._kernel(places, places)
         half = np.linalg.solve(self.factor, cross.transpose(0, 2, 1))
         solved = np.linalg.solve(self.factor, self.residual[:, :, None])
-        mean = typical - self.family.drop_v_h * excess * _growth(depth)
+        mean = typical - self.family.drop_v_h * sag
         mean = mean + (half.transpose(0, 2, 1) @ solved)[:, :, 0]
         rest = own - half.transpose(0, 2, 1) @ half
         size = depth.shape[1]
@@ -200,7 +208,7 @@ class _System:
         return np.asarray(mean[:, None, :] + (factor @ noise).transpose(0, 2, 1))
 
 
-def _growth(depth: Array) -> Array:
+def growth(depth: Array) -> Array:
     """The drop grows as the cell empties; at depth 1 it is in the definition of the capacity."""
     inside = np.clip(depth, 0.0, 1.0)
     return np.asarray((1 + inside**2) * (1 - inside**12))
@@ -210,3 +218,9 @@ def _curve(family: CurveFamily, depth: Array) -> tuple[Array, Array]:
     """Typical volts and slope (V per unit depth) at depths of any shape."""
     knots, volts, slopes = curve_table(family)
     return np.interp(depth, knots, volts), np.interp(depth, knots, slopes)
+
+
+def _modes(family: CurveFamily, depth: Array) -> tuple[Array, ...]:
+    """Volts per standard deviation of each of the family's modes, at depths of any shape."""
+    knots, modes = mode_table(family)
+    return tuple(np.interp(depth, knots, mode) for mode in modes)

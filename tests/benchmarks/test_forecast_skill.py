@@ -13,7 +13,7 @@ remaining life, the stricter reading of alpha = 10 %.
 import numpy as np
 import pytest
 
-from tests.benchmarks.cell_physics import alkaline_cells, run_down
+from tests.benchmarks.cell_physics import SHEET, alkaline_cells, run_down
 from tests.benchmarks.rundowns import aqueous_rundowns, physics_rundowns, pouch_rundowns
 from tests.benchmarks.skill import MOMENTS, Score, score, share, shortfalls, table
 
@@ -84,19 +84,6 @@ def test_beats_both_rivals(scores: list[Score], chemistry: str, moment: float) -
     ours = np.median(np.abs([item.error for item in part]))
     assert ours < np.median(np.abs([item.line_error for item in part]))
     assert ours < np.median(np.abs([item.rated_error for item in part]))
-
-
-# A maker's sheet, digitised, shape only: AA alkaline at 100 mA (h, V).
-SHEET = np.array(
-    [
-        (0.8750, 1.4829),
-        (2.1299, 1.4138),
-        (3.9493, 1.3624),
-        (5.0513, 1.3390),
-        (6.5210, 1.3122),
-        (7.2560, 1.3006),
-    ]
-)
 
 
 def test_alkaline_physics_resembles_a_makers_curve() -> None:
