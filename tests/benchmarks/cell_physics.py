@@ -118,18 +118,20 @@ SHEET: Final = np.array(
 def alkaline_builds(count: int, rng: np.random.Generator) -> Cells:
     """AA alkaline cells of builds far apart, for setting the prior without the cells that judge.
 
-    Drawn from wide ranges (two to four particle sizes), kept where they come within 15 % of one of
-    the measured cells B to E at every current and within 40 mV (rms) of the maker's curve.
+    Drawn from wide ranges (two to four particle sizes), kept where they come within 10 % of one of
+    the measured cells B to E at every current, within 25 mV (rms) of the maker's curve, and give
+    8 to 30 % of their charge at 100 mA between 1.1 and 0.8 V (makers' sheets, from memory).
     """
     kept: list[Cells] = []
     while sum(len(cells.capacity_ah) for cells in kept) < count:
-        cells = _any_alkaline(400, rng)
-        amount, sheet_v = bench_table(cells)
+        cells = _any_alkaline(2000, rng)
+        amount, sheet_v, tail = bench_table(cells)
         target = np.array([BENCH_AH[name] for name in "BCDE"])
         with np.errstate(divide="ignore"):
             off = np.abs(np.log(amount[:, None, :] / target[None]))
-        near = np.nanmax(off, axis=2).min(axis=1) < np.log(1.15)
-        near &= np.sqrt(((sheet_v - SHEET[:, 1]) ** 2).mean(axis=1)) < 0.04
+        near = np.nanmax(off, axis=2).min(axis=1) < np.log(1.10)
+        near &= np.sqrt(((sheet_v - SHEET[:, 1]) ** 2).mean(axis=1)) < 0.025
+        near &= (tail > 0.08) & (tail < 0.30)
         kept.append(Cells(**{name: value[near] for name, value in vars(cells).items()}))
     return Cells(
         **{
@@ -166,11 +168,13 @@ def _any_alkaline(count: int, rng: np.random.Generator) -> Cells:
     )
 
 
-def bench_table(cells: Cells, end_v: float = 0.1) -> tuple[Array, Array]:
-    """Ah of each cell at ``BENCH_AMPS`` down to ``end_v``, and volts at the hours of ``SHEET``."""
+def bench_table(cells: Cells, end_v: float = 0.1) -> tuple[Array, Array, Array]:
+    """Ah of each cell at ``BENCH_AMPS`` down to ``end_v``; at 100 mA: volts at the hours of
+    ``SHEET``, and the share of the charge down to 0.8 V that comes below 1.1 V."""
     count, rows = len(cells.capacity_ah), 300
     amounts = []
     sheet_v: Array = np.empty((count, len(SHEET)))
+    tail: Array = np.empty(count)
     for amps in BENCH_AMPS:
         step_h = 3.4 / amps / rows
         volts, _ = run_down(
@@ -188,7 +192,9 @@ def bench_table(cells: Cells, end_v: float = 0.1) -> tuple[Array, Array]:
         if amps == 0.1:
             hours = (np.arange(rows) + 1) * step_h
             sheet_v = np.stack([np.interp(SHEET[:, 0], hours, row) for row in volts])
-    return np.stack(amounts, axis=1), sheet_v
+            high = (volts >= 1.1).sum(axis=1) / np.maximum((volts >= 0.8).sum(axis=1), 1)
+            tail = 1 - high
+    return np.stack(amounts, axis=1), sheet_v, tail
 
 
 def nimh_builds(count: int, rng: np.random.Generator) -> Cells:
