@@ -66,9 +66,11 @@ class CapacityPrior:
         return centre - low, centre + 4 * self.log_sd
 
 
-# Rechargeable cells: how often worn, how far, relative spread. Judgement, no source.
-_WORN: Final = {"nimh": 0.12, "li-ion": 0.12, "lifepo4": 0.12}
-RECHARGEABLE: Final = frozenset(_WORN)
+RECHARGEABLE: Final = frozenset({"nimh", "li-ion", "lifepo4"})
+# Rechargeable cells: how often worn where nobody has said so and where the maker says "used"; to
+# what share of the label, relative spread. Judgement, no source.
+WORN_UNSTATED: Final = 0.05
+WORN_STATED: Final = 0.85
 WORN_SHARE: Final = 0.80
 WORN_LOG_SD: Final = 0.12
 
@@ -139,8 +141,11 @@ def families(chemistry: str) -> tuple[CurveFamily, ...]:
     return tuple(family for family in FAMILIES if family.chemistry == chemistry)
 
 
-def capacity_prior(pack: Pack, mean_ma: float) -> CapacityPrior:
-    """Belief about the charge down to the floor at this mean current, before the run is looked at."""
+def capacity_prior(pack: Pack, mean_ma: float, used: bool = False) -> CapacityPrior:
+    """Belief about the charge down to the floor at this mean current, before the run is looked at.
+
+    ``used``: the maker says that the (rechargeable) cells have seen much use.
+    """
     stated = pack.capacity_mah is not None and pack.capacity_mah > 0
     if stated:
         assert pack.capacity_mah is not None
@@ -162,7 +167,10 @@ def capacity_prior(pack: Pack, mean_ma: float) -> CapacityPrior:
     log_ratio = max(log_ratio, -_GAIN_RANGE)
     median *= float(np.exp(-exponent * log_ratio))
     log_sd = float(np.hypot(log_sd, exponent_sd * log_ratio))
-    return CapacityPrior(float(median), log_sd, text, _WORN.get(pack.chemistry, 0.0))
+    worn = WORN_STATED if used else WORN_UNSTATED
+    if pack.chemistry not in RECHARGEABLE:
+        worn = 0.0
+    return CapacityPrior(float(median), log_sd, text, worn)
 
 
 @cache

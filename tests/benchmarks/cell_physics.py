@@ -118,27 +118,55 @@ SHEET: Final = np.array(
 def alkaline_builds(count: int, rng: np.random.Generator) -> Cells:
     """AA alkaline cells of builds far apart, for setting the prior without the cells that judge.
 
-    Drawn from wide ranges (two to four particle sizes), kept where they come within 10 % of one of
-    the measured cells B to E at every current, within 25 mV (rms) of the maker's curve, and give
-    8 to 30 % of their charge at 100 mA between 1.1 and 0.8 V (makers' sheets, from memory).
+    Drawn from wide ranges (two to four particle sizes). Kept where they come within 25 mV (rms) of
+    the maker's curve, give 10 to 24 % of their charge at 100 mA between 1.1 and 0.8 V (makers'
+    sheets, from memory), and lie within 10 % of one of the measured cells B to E at every current.
     """
     kept: list[Cells] = []
     while sum(len(cells.capacity_ah) for cells in kept) < count:
         cells = _any_alkaline(2000, rng)
-        amount, sheet_v, tail = bench_table(cells)
-        target = np.array([BENCH_AH[name] for name in "BCDE"])
-        with np.errstate(divide="ignore"):
-            off = np.abs(np.log(amount[:, None, :] / target[None]))
-        near = np.nanmax(off, axis=2).min(axis=1) < np.log(1.10)
-        near &= np.sqrt(((sheet_v - SHEET[:, 1]) ** 2).mean(axis=1)) < 0.025
-        near &= (tail > 0.08) & (tail < 0.30)
-        kept.append(Cells(**{name: value[near] for name, value in vars(cells).items()}))
-    return Cells(
-        **{
-            name: np.concatenate([getattr(cells, name) for cells in kept])[:count]
-            for name in vars(kept[0])
-        }
+        hours, volts = steady_discharge(cells, 0.1, 0.1)
+        sheet_v = np.stack([np.interp(SHEET[:, 0], hours, row) for row in volts])
+        tail = 1 - (volts >= 1.1).sum(axis=1) / np.maximum((volts >= 0.8).sum(axis=1), 1)
+        near = np.sqrt(((sheet_v - SHEET[:, 1]) ** 2).mean(axis=1)) < 0.025
+        near &= (tail > 0.10) & (tail < 0.24)
+        cells = _chosen(cells, near)
+        off = np.log(bench_ah(cells)[:, None, :] / np.array([BENCH_AH[name] for name in "BCDE"]))
+        kept.append(_chosen(cells, np.nanmax(np.abs(off), axis=2).min(axis=1) < np.log(1.10)))
+    return _chosen(
+        Cells(**{n: np.concatenate([getattr(c, n) for c in kept]) for n in vars(kept[0])}),
+        slice(count),
     )
+
+
+def _chosen(cells: Cells, which: NDArray[np.bool_] | slice) -> Cells:
+    return Cells(**{name: value[which] for name, value in vars(cells).items()})
+
+
+def steady_discharge(cells: Cells, amps: float, end_v: float) -> tuple[Array, Array]:
+    """Hours, and volts (cells, hours) at a constant current; 0 once below ``end_v``."""
+    count, rows = len(cells.capacity_ah), 300
+    step_h = 3.4 / amps / rows
+    volts, _ = run_down(
+        cells,
+        1,
+        np.zeros(count),
+        np.full(count, 1000 * amps),
+        np.ones((count, rows)),
+        np.full(count, step_h),
+        end_v,
+        0.02 if amps < 0.3 else 0.005,
+    )
+    return (np.arange(rows) + 1) * step_h, np.nan_to_num(volts)
+
+
+def bench_ah(cells: Cells, end_v: float = 0.1) -> Array:
+    """Ah of each cell at ``BENCH_AMPS`` down to ``end_v``, shape (cells, currents)."""
+    amounts = []
+    for amps in BENCH_AMPS:
+        hours, volts = steady_discharge(cells, amps, end_v)
+        amounts.append(np.maximum((volts >= end_v).sum(axis=1), 1) * hours[0] * amps)
+    return np.stack(amounts, axis=1)
 
 
 def _any_alkaline(count: int, rng: np.random.Generator) -> Cells:
@@ -166,35 +194,6 @@ def _any_alkaline(count: int, rng: np.random.Generator) -> Cells:
         between(0.004, 0.03),
         between(0.0, 0.15),
     )
-
-
-def bench_table(cells: Cells, end_v: float = 0.1) -> tuple[Array, Array, Array]:
-    """Ah of each cell at ``BENCH_AMPS`` down to ``end_v``; at 100 mA: volts at the hours of
-    ``SHEET``, and the share of the charge down to 0.8 V that comes below 1.1 V."""
-    count, rows = len(cells.capacity_ah), 300
-    amounts = []
-    sheet_v: Array = np.empty((count, len(SHEET)))
-    tail: Array = np.empty(count)
-    for amps in BENCH_AMPS:
-        step_h = 3.4 / amps / rows
-        volts, _ = run_down(
-            cells,
-            1,
-            np.zeros(count),
-            np.full(count, 1000 * amps),
-            np.ones((count, rows)),
-            np.full(count, step_h),
-            end_v,
-            0.02 if amps < 0.3 else 0.005,
-        )
-        volts = np.nan_to_num(volts)
-        amounts.append((volts >= end_v).sum(axis=1) * step_h * amps)
-        if amps == 0.1:
-            hours = (np.arange(rows) + 1) * step_h
-            sheet_v = np.stack([np.interp(SHEET[:, 0], hours, row) for row in volts])
-            high = (volts >= 1.1).sum(axis=1) / np.maximum((volts >= 0.8).sum(axis=1), 1)
-            tail = 1 - high
-    return np.stack(amounts, axis=1), sheet_v, tail
 
 
 def nimh_builds(count: int, rng: np.random.Generator) -> Cells:
