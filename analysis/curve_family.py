@@ -12,7 +12,8 @@ class CurveFamily:
     ``warp``: of the depth at which its features stand. ``drop_v_h``: volts lost per unit of rate
     (current over capacity, 1/h), relative spread ``drop_spread``. ``start_v``: of the fresh
     cell's extra height. ``modes``: ways in which cells of this kind differ together, volts per
-    standard deviation at the knots.
+    standard deviation at the knots. ``trust``: power to which the likelihood of its curves is raised
+    when it tells of capacity; below 1 where real cells are of kinds that no family has.
     """
 
     chemistry: str
@@ -28,3 +29,4 @@ class CurveFamily:
     drop_spread: float = 0.6
     start_v: float = 0.05
     modes: tuple[tuple[float, ...], ...] = ()
+    trust: float = 1.0

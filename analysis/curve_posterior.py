@@ -10,7 +10,7 @@ By definition of Q the curve passes the floor voltage at depth 1: added as one m
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
@@ -72,7 +72,9 @@ class Posterior:
     candidate: Candidate
     log_q: Array
     z0: Array
-    log_weight: Array
+    log_prior: Array
+    log_likelihood: Array
+    log_weight: Array = field(default_factory=lambda: np.empty(0))
 
     def paths(
         self,
@@ -101,24 +103,44 @@ def posteriors(candidates: Sequence[Candidate]) -> list[tuple[int, Posterior]]:
         # counted from the end, so that the newest observation is always among them
         half = Observed(*(values[::-1][::2][::-1] for values in vars(seen).values()))
         scans.append(_evaluate(replace(candidate, observed=half), log_q, Z0))
-    best = max(float(scan.log_weight.max()) for scan in scans)
-    found = []
-    for number, (candidate, scan) in enumerate(zip(candidates, scans, strict=True)):
-        table = scan.log_weight.reshape(_COARSE, len(Z0))
+    tables = [weight.reshape(_COARSE, len(Z0)) for weight in _log_weights(scans)]
+    best = max(float(table.max()) for table in tables)
+    places, found = [], []
+    for number, (candidate, scan, table) in enumerate(zip(candidates, scans, tables, strict=True)):
         if table.max() < best - 2 * _FAR_BELOW:
             continue
         rows = np.flatnonzero(table.max(axis=1) > table.max() - _FAR_BELOW)
         columns = np.flatnonzero(table.max(axis=0) > table.max() - _FAR_BELOW)
         axis = scan.log_q.reshape(_COARSE, len(Z0))[:, 0]
         low, high = axis[max(rows[0] - 1, 0)], axis[min(rows[-1] + 1, _COARSE - 1)]
-        found.append((number, _evaluate(candidate, np.linspace(low, high, _FINE), Z0[columns])))
-    return found
+        places.append(number)
+        found.append(_evaluate(candidate, np.linspace(low, high, _FINE), Z0[columns]))
+    weighed = zip(places, found, _log_weights(found), strict=True)
+    return [(number, replace(item, log_weight=weight)) for number, item, weight in weighed]
+
+
+def _log_weights(scans: Sequence[Posterior]) -> list[Array]:
+    """Prior plus likelihood, the latter raised to the family's trust.
+
+    A power below 1 is the usual remedy where no family is the true one (Bissiri, Holmes & Walker
+    2016). Chemistries are compared at their best point, whatever their trust.
+    """
+    best: dict[str, float] = {}
+    for scan in scans:
+        chemistry = scan.candidate.family.chemistry
+        top = float(scan.log_likelihood.max())
+        best[chemistry] = max(best.get(chemistry, -np.inf), top)
+    return [
+        scan.log_prior
+        + scan.candidate.family.trust * scan.log_likelihood
+        + (1 - scan.candidate.family.trust) * best[scan.candidate.family.chemistry]
+        for scan in scans
+    ]
 
 
 def _evaluate(candidate: Candidate, log_q: Array, z0: Array) -> Posterior:
     grid_q = np.repeat(log_q, len(z0))
     grid_z0 = np.tile(z0, len(log_q))
-    system = System(candidate, grid_q, grid_z0)
     prior = candidate.prior
     log_prior = (
         prior.log_density(grid_q)
@@ -126,7 +148,8 @@ def _evaluate(candidate: Candidate, log_q: Array, z0: Array) -> Posterior:
         + np.log(log_q[1] - log_q[0])
         + np.log(candidate.family.weight * candidate.weight)
     )
-    return Posterior(candidate, grid_q, grid_z0, log_prior + system.log_likelihood())
+    likelihood = System(candidate, grid_q, grid_z0).log_likelihood()
+    return Posterior(candidate, grid_q, grid_z0, log_prior, likelihood)
 
 
 _Places = tuple[Array, Array, Array, tuple[Array, ...]]  # depth, slope, sag, modes: each (n, k)

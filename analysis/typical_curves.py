@@ -9,13 +9,13 @@ from analysis.curve_family import CurveFamily
 
 _DEPTH: Final = (0.0, 0.02, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 0.98, 1.0)
 
+# fmt: off
 TYPICAL: Final = (
     CurveFamily(
         chemistry="alkaline",
         name="zinc-manganese dioxide",
         weight=0.2,
         depth=_DEPTH,
-        # fmt: off
         volts=(
             1.57,
             1.505,
@@ -33,7 +33,6 @@ TYPICAL: Final = (
             0.91,
             0.8,
         ),
-        # fmt: on
         slow_v=0.025,
         fine_v=0.012,
         warp=0.04,
@@ -45,7 +44,6 @@ TYPICAL: Final = (
         name="zinc-carbon",
         weight=1.0,
         depth=_DEPTH,
-        # fmt: off
         volts=(
             1.56,
             1.5,
@@ -63,7 +61,6 @@ TYPICAL: Final = (
             0.83,
             0.8,
         ),
-        # fmt: on
         slow_v=0.035,
         fine_v=0.012,
         warp=0.03,
@@ -75,7 +72,6 @@ TYPICAL: Final = (
         name="nickel-metal hydride",
         weight=0.2,
         depth=_DEPTH,
-        # fmt: off
         volts=(
             1.4,
             1.345,
@@ -93,7 +89,6 @@ TYPICAL: Final = (
             1.065,
             1.0,
         ),
-        # fmt: on
         slow_v=0.015,
         fine_v=0.005,
         warp=0.025,
@@ -105,7 +100,6 @@ TYPICAL: Final = (
         name="nickel-rich oxide",
         weight=0.2,
         depth=_DEPTH,
-        # fmt: off
         volts=(
             4.15,
             4.1,
@@ -123,19 +117,18 @@ TYPICAL: Final = (
             3.15,
             3.0,
         ),
-        # fmt: on
         slow_v=0.07,
         fine_v=0.04,
         warp=0.05,
         drop_v_h=0.22,
         start_v=0.14,
+        trust=0.25,
     ),
     CurveFamily(
         chemistry="li-ion",
         name="cobalt oxide",
         weight=0.2,
         depth=_DEPTH,
-        # fmt: off
         volts=(
             4.16,
             4.12,
@@ -153,19 +146,18 @@ TYPICAL: Final = (
             3.26,
             3.0,
         ),
-        # fmt: on
         slow_v=0.07,
         fine_v=0.04,
         warp=0.05,
         drop_v_h=0.22,
         start_v=0.14,
+        trust=0.25,
     ),
     CurveFamily(
         chemistry="lifepo4",
         name="iron phosphate",
         weight=0.2,
         depth=_DEPTH,
-        # fmt: off
         volts=(
             3.4,
             3.335,
@@ -183,7 +175,6 @@ TYPICAL: Final = (
             2.85,
             2.5,
         ),
-        # fmt: on
         slow_v=0.03,
         fine_v=0.01,
         warp=0.035,
@@ -195,7 +186,6 @@ TYPICAL: Final = (
         name="lithium-manganese dioxide",
         weight=1.0,
         depth=_DEPTH,
-        # fmt: off
         volts=(
             3.05,
             2.98,
@@ -213,7 +203,6 @@ TYPICAL: Final = (
             2.27,
             2.0,
         ),
-        # fmt: on
         slow_v=0.05,
         fine_v=0.012,
         warp=0.04,
@@ -225,7 +214,6 @@ TYPICAL: Final = (
         name="lithium-iron disulphide",
         weight=1.0,
         depth=_DEPTH,
-        # fmt: off
         volts=(
             1.68,
             1.58,
@@ -243,7 +231,6 @@ TYPICAL: Final = (
             1.2,
             0.9,
         ),
-        # fmt: on
         slow_v=0.025,
         fine_v=0.008,
         warp=0.03,
@@ -251,3 +238,4 @@ TYPICAL: Final = (
         start_v=0.05,
     ),
 )
+# fmt: on
