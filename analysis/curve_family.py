@@ -2,6 +2,8 @@
 
 from dataclasses import dataclass
 
+import numpy as np
+
 
 @dataclass(frozen=True)
 class CurveFamily:
@@ -30,3 +32,9 @@ class CurveFamily:
     start_v: float = 0.05
     modes: tuple[tuple[float, ...], ...] = ()
     trust: float = 1.0
+
+    @property
+    def spread_v(self) -> float:
+        """Standard deviation (V) of the curve's height from cell to cell, mean over the depth."""
+        along = np.array([np.mean(np.square(mode)) for mode in self.modes])
+        return float(np.sqrt(self.slow_v**2 + along.sum()))
