@@ -69,7 +69,7 @@ class CapacityPrior:
 RECHARGEABLE: Final = frozenset({"nimh", "li-ion", "lifepo4"})
 # Rechargeable cells: how often worn where nobody has said so and where the maker says "used"; to
 # what share of the label, relative spread. Judgement, no source.
-WORN_UNSTATED: Final = 0.05
+WORN_UNSTATED: Final = 0.12
 WORN_STATED: Final = 0.85
 WORN_SHARE: Final = 0.80
 WORN_LOG_SD: Final = 0.12
@@ -81,7 +81,7 @@ FAMILIES: Final = (*TYPICAL, *LEARNED)
 _USUAL_MAH: Final = {
     # With the rate's loss: within 5 % of the mean of the bench table's cells at 0.1, 0.5, 1 and 2 A
     # (PowerStream, "Discharge tests of AA batteries", 2006-2020).
-    ("alkaline", "AA"): (2350.0, 0.12),
+    ("alkaline", "AA"): (2350.0, 0.10),
     ("alkaline", "AAA"): (1100.0, 0.13),
     ("alkaline", "AAAA"): (550.0, 0.2),
     ("alkaline", "C"): (7500.0, 0.15),
@@ -107,7 +107,7 @@ _STATED: Final = {
     "alkaline": (1.0, 0.10),
     "zinc-carbon": (1.0, 0.2),
     "nimh": (0.97, 0.05),
-    "li-ion": (0.96, 0.05),
+    "li-ion": (0.975, 0.045),
     "lifepo4": (0.98, 0.05),
     "lithium-coin": (0.98, 0.08),
     "lithium-aa": (1.0, 0.06),

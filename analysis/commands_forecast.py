@@ -104,6 +104,11 @@ def parse_programme(text: str) -> Programme:
     help='Pack, where the run does not say it or says it wrongly, e.g. "3x AA alkaline".',
 )
 @click.option("--capacity", "capacity_mah", type=float, metavar="MAH", help="Stated capacity, mAh.")
+@click.option(
+    "--used",
+    is_flag=True,
+    help="These rechargeable cells have seen much use: do not count on the stated capacity.",
+)
 @click.option("--follow", is_flag=True, help="Say it anew while the run is being recorded.")
 @click.option("--json", "as_json", is_flag=True, help="Every result as JSON.")
 def forecast_command(
@@ -115,6 +120,7 @@ def forecast_command(
     load_text: str | None,
     pack_text: str | None,
     capacity_mah: float | None,
+    used: bool,
     follow: bool,
     as_json: bool,
 ) -> None:
@@ -132,7 +138,7 @@ def forecast_command(
         )
     programme = parse_programme(load_text) if load_text else None
     if as_json:
-        whole = discharge(run, cutoff_v, hold_s, until_s, programme)
+        whole = discharge(run, cutoff_v, hold_s, until_s, programme, used)
         result = {
             "forecast": forecast_json(whole.forecast, wanted_s),
             **whole.as_json(),
@@ -140,7 +146,7 @@ def forecast_command(
         }
         click.echo(json.dumps(result, ensure_ascii=False, indent=1, allow_nan=False))
         return
-    found = forecast_run(run, cutoff_v, hold_s, until_s, programme)
+    found = forecast_run(run, cutoff_v, hold_s, until_s, programme, used)
     warnings = (*found.warnings, *run.problems)
     for paragraph in forecast_words(found, wanted_s):
         click.echo(textwrap.fill(paragraph, TEXT_WIDTH))

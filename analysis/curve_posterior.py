@@ -19,10 +19,10 @@ from numpy.typing import NDArray
 from analysis.chemistry_prior import (
     TYPICAL_RATE_PER_H,
     CapacityPrior,
-    CurveFamily,
     curve_table,
     mode_table,
 )
+from analysis.curve_family import CurveFamily
 
 Array = NDArray[np.float64]
 

@@ -85,9 +85,10 @@ def discharge(
     hold_s: float,
     until_s: float | None = None,
     programme: Programme | None = None,
+    used: bool = False,
 ) -> Discharge:
     """Everything about one run's discharge. Raises BenchError as ``forecast_run`` does."""
-    found = forecast_run(run, cutoff_v, hold_s, until_s, programme)
+    found = forecast_run(run, cutoff_v, hold_s, until_s, programme, used)
     trace = trace_of(run)
     end_s = found.now_s if found.basis != "reached" else found.median_s
     course = _course(trace, end_s)

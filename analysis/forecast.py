@@ -153,7 +153,7 @@ def forecast(
         why += (
             ", and the stated capacity less what use takes from such cells"
             if used
-            else ", and the stated capacity taken as nearly true (worn cells end sooner)"
+            else ", and the stated capacity taken as nearly true (worn cells end sooner: say --used)"
         )
     return Forecast(
         float(bins.end_s[-1]),

@@ -20,10 +20,10 @@ from scipy.interpolate import PchipInterpolator
 
 from analysis.chemistry_prior import (
     TYPICAL_RATE_PER_H,
-    CurveFamily,
     capacity_prior,
     families,
 )
+from analysis.curve_family import CurveFamily
 from analysis.pack_table import (
     AGEING_LOSS,
     BANK_LEAST_MA,

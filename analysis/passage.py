@@ -8,7 +8,8 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
-from analysis.chemistry_prior import CurveFamily, capacity_prior, curve_table, families
+from analysis.chemistry_prior import capacity_prior, curve_table, families
+from analysis.curve_family import CurveFamily
 from analysis.curve_posterior import Candidate, Observed, Posterior, posteriors
 from analysis.future_load import FutureLoad
 from analysis.history import Bins

@@ -25,8 +25,11 @@ def forecast_run(
     hold_s: float,
     until_s: float | None = None,
     programme: Programme | None = None,
+    used: bool = False,
 ) -> Forecast:
     """Forecast from a run's rows up to ``until_s`` (seconds since it began; None: all of it).
+
+    ``used``: the cells have seen much use, so that the stated capacity no longer holds.
 
     Times of the result count from the run's beginning. Raises BenchError if voltage or current
     was not recorded, or no row lies before ``until_s``.
@@ -58,12 +61,12 @@ def forecast_run(
     whole = _rows(trace, ~faults.bad)
     fall = find_fall(whole, limits_of(run.description), cutoff_v, hold_s)
     if fall.crossing is None or not fall.crossing.finished:
-        return _forecast(run, trace, faults, cutoff_v, hold_s, programme)
+        return _forecast(run, trace, faults, cutoff_v, hold_s, programme, used)
     # what came after the cutoff (a dead pack, a protection circuit) says nothing of the way there
     rows = max(int(np.searchsorted(trace.time_s, fall.crossing.time_s)) + 1, 2)
     way = _rows(trace, np.arange(end) < rows)
     cut = replace(faults, bad=faults.bad[:rows], start_row=min(faults.start_row, rows - 1))
-    before = _forecast(run, way, cut, cutoff_v, 0.0, programme)
+    before = _forecast(run, way, cut, cutoff_v, 0.0, programme, used)
     measured = replace(cutoff_time(whole, fall), note="cutoff reached: measured, not forecast")
     charge = before.capacity_mah if before.basis == "reached" else before.drawn
     return replace(
@@ -84,6 +87,7 @@ def _forecast(
     cutoff_v: float,
     hold_s: float,
     programme: Programme | None,
+    used: bool,
 ) -> Forecast:
     volts, current = trace.voltage_v, trace.current_ma
     assert volts is not None
@@ -95,7 +99,7 @@ def _forecast(
     keep[: faults.start_row] = False
     if faults.start_row:
         begin_s = float(trace.time_s[faults.start_row - 1])
-    live = LiveForecast(pack, cutoff_v, hold_s, programme, begin_s)
+    live = LiveForecast(pack, cutoff_v, hold_s, programme, begin_s, used)
     current = -current if faults.flow == "reversed" else current
     charge = None
     if trace.charge_mah is not None and not trace.restarted.any():

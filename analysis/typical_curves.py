@@ -122,7 +122,7 @@ TYPICAL: Final = (
         warp=0.05,
         drop_v_h=0.22,
         start_v=0.14,
-        trust=0.25,
+        trust=0.5,
     ),
     CurveFamily(
         chemistry="li-ion",
@@ -151,7 +151,7 @@ TYPICAL: Final = (
         warp=0.05,
         drop_v_h=0.22,
         start_v=0.14,
-        trust=0.25,
+        trust=0.5,
     ),
     CurveFamily(
         chemistry="lifepo4",

@@ -157,7 +157,7 @@ def steady_discharge(cells: Cells, amps: float, end_v: float) -> tuple[Array, Ar
         end_v,
         0.02 if amps < 0.3 else 0.005,
     )
-    return (np.arange(rows) + 1) * step_h, np.nan_to_num(volts)
+    return np.asarray((np.arange(rows) + 1) * step_h, dtype=np.float64), np.nan_to_num(volts)
 
 
 def bench_ah(cells: Cells, end_v: float = 0.1) -> Array:
