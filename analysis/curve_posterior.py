@@ -196,8 +196,8 @@ class System:
         total += warp_a[:, :, None] * warp_b[:, None, :] * near4
         near4 *= near4
         total += family.fine_v**2 * near4 * near
-        start_a = family.start_v * np.exp(-za / _START_LENGTH)
-        start_b = family.start_v * np.exp(-zb / _START_LENGTH)
+        start_a = family.start_v * np.exp(-np.maximum(za, 0.0) / _START_LENGTH)
+        start_b = family.start_v * np.exp(-np.maximum(zb, 0.0) / _START_LENGTH)
         total += start_a[:, :, None] * start_b[:, None, :]
         drop = (family.drop_spread * family.drop_v_h) ** 2
         total += drop * sag_a[:, :, None] * sag_b[:, None, :]

@@ -52,12 +52,13 @@ def draw_passages(
     """Sampled first passages: ``packs`` with their weights, ``groups`` the stretches of ``bins``."""
     mean_ma = float(np.average(bins.mean_ma, weights=bins.span_s))
     heavy_ma = mean_ma * load.heavy_ratio
+    meter = min(METER_SD_MA / max(mean_ma, 1e-3), 0.5)
     owners: list[Pack] = []
     members: list[Candidate] = []
     for pack, weight in packs:
         for family in families(pack.chemistry):
             prior = capacity_prior(pack, _life_ma(bins, mean_ma, pack.cells, family, load), used)
-            prior = replace(prior, log_sd=float(np.hypot(prior.log_sd, METER_SD_MA / mean_ma)))
+            prior = replace(prior, log_sd=float(np.hypot(prior.log_sd, meter)))
             seen = observed(groups, pack.cells, family.drop_v_h / prior.median_mah, heavy_ma)
             floor_v = CHEMISTRIES[pack.chemistry].floor_v
             members.append(Candidate(family, prior, floor_v, seen, heavy_ma, weight))
@@ -107,11 +108,11 @@ def observed(groups: Bins, cells: int, drop_v_per_ma: float, heavy_ma: float) ->
     around = np.max(sliding_window_view(np.pad(groups.held_ma, 2, mode="edge"), 5), axis=1)
     relax = _RELAX_SHARE * drop_v_per_ma * np.abs(groups.held_ma - heavy_ma)
     level = volts - drop_v_per_ma * (around - groups.held_ma)
-    noise = np.hypot(np.hypot(_READING_SD_V, _scatter(groups.charge_mah, level)), relax)
+    noise = np.hypot(np.hypot(_READING_SD_V, local_scatter(groups.charge_mah, level)), relax)
     return Observed(groups.charge_mah, volts, groups.held_ma, noise, around)
 
 
-def _scatter(x: Array, y: Array) -> Array:
+def local_scatter(x: Array, y: Array) -> Array:
     """Local standard deviation of ``y`` about the line between its neighbours (median of nine)."""
     if len(x) < 5:
         return np.zeros(len(x))
