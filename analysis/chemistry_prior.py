@@ -22,34 +22,15 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator
 
+from analysis.curve_family import CurveFamily
+from analysis.learned_curves import LEARNED
+from analysis.typical_curves import TYPICAL
 from logger.pack import CHEMISTRIES, Pack
 
 Array = NDArray[np.float64]
 
 # The rate the typical curves were drawn at, in 1/h (current over capacity).
 TYPICAL_RATE_PER_H: Final = 0.1
-
-
-@dataclass(frozen=True)
-class CurveFamily:
-    """Typical loaded voltage of one kind of cell against depth, and how real cells differ from it.
-
-    ``depth``, ``volts``: knots, depth rising from 0 to 1. ``slow_v``: standard deviation of what
-    shifts long stretches of the curve; ``fine_v``: of bends over a tenth of the depth;
-    ``warp``: of the depth at which its features stand. ``drop_v_h``: volts lost per unit of rate
-    (current over capacity, 1/h), relative spread ``DROP_SPREAD``.
-    """
-
-    chemistry: str
-    name: str
-    weight: float
-    depth: tuple[float, ...]
-    volts: tuple[float, ...]
-    slow_v: float
-    fine_v: float
-    warp: float
-    drop_v_h: float
-    source: str = "typical"
 
 
 @dataclass(frozen=True)
@@ -85,292 +66,22 @@ class CapacityPrior:
         return centre - low, centre + 4 * self.log_sd
 
 
-# Rechargeable cells: how often worn, how far, relative spread. Judgement, no source.
-_WORN: Final = {"nimh": 0.12, "li-ion": 0.12, "lifepo4": 0.12}
-RECHARGEABLE: Final = frozenset(_WORN)
+RECHARGEABLE: Final = frozenset({"nimh", "li-ion", "lifepo4"})
+# Rechargeable cells: how often worn where nobody has said so and where the maker says "used"; to
+# what share of the label, relative spread. Judgement, no source.
+WORN_UNSTATED: Final = 0.12
+WORN_STATED: Final = 0.85
 WORN_SHARE: Final = 0.80
 WORN_LOG_SD: Final = 0.12
 
-DROP_SPREAD: Final = 0.6
-_D: Final = (0.0, 0.02, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 0.98, 1.0)
-
-# Set by leaving one cell out: each published cell forecast with the families of the others.
-_LI_SLOW_V: Final = 0.07
-_LI_FINE_V: Final = 0.04
-_LI_WARP: Final = 0.05
-
-FAMILIES: Final = (
-    CurveFamily(
-        "alkaline",
-        "zinc-manganese dioxide",
-        1.0,
-        _D,
-        (
-            1.57,
-            1.505,
-            1.455,
-            1.40,
-            1.335,
-            1.29,
-            1.25,
-            1.22,
-            1.19,
-            1.155,
-            1.105,
-            1.035,
-            0.985,
-            0.91,
-            0.80,
-        ),
-        0.025,
-        0.012,
-        0.04,
-        0.45,
-    ),
-    CurveFamily(
-        "zinc-carbon",
-        "zinc-carbon",
-        1.0,
-        _D,
-        (1.56, 1.50, 1.46, 1.41, 1.33, 1.265, 1.21, 1.16, 1.11, 1.06, 1.0, 0.92, 0.87, 0.83, 0.80),
-        0.035,
-        0.012,
-        0.03,
-        0.8,
-    ),
-    CurveFamily(
-        "nimh",
-        "nickel-metal hydride",
-        1.0,
-        _D,
-        (
-            1.40,
-            1.345,
-            1.32,
-            1.295,
-            1.27,
-            1.255,
-            1.245,
-            1.237,
-            1.228,
-            1.215,
-            1.195,
-            1.155,
-            1.115,
-            1.065,
-            1.0,
-        ),
-        0.015,
-        0.005,
-        0.025,
-        0.10,
-    ),
-    CurveFamily(
-        "li-ion",
-        "nickel-rich oxide",
-        0.25,
-        _D,
-        (4.15, 4.1, 4.06, 4.01, 3.91, 3.83, 3.74, 3.66, 3.6, 3.55, 3.48, 3.37, 3.27, 3.15, 3.0),
-        _LI_SLOW_V,
-        _LI_FINE_V,
-        _LI_WARP,
-        0.22,
-        "typical",
-    ),
-    CurveFamily(
-        "li-ion",
-        "cobalt oxide",
-        0.25,
-        _D,
-        (4.16, 4.12, 4.08, 4.03, 3.945, 3.88, 3.82, 3.77, 3.74, 3.7, 3.65, 3.53, 3.42, 3.26, 3.0),
-        _LI_SLOW_V,
-        _LI_FINE_V,
-        _LI_WARP,
-        0.22,
-        "typical",
-    ),
-    CurveFamily(
-        "li-ion",
-        "mixed oxide",
-        0.2,
-        _D,
-        (
-            4.17,
-            4.148,
-            4.112,
-            4.06,
-            3.955,
-            3.86,
-            3.8,
-            3.775,
-            3.75,
-            3.695,
-            3.595,
-            3.48,
-            3.385,
-            3.24,
-            3.0,
-        ),
-        _LI_SLOW_V,
-        _LI_FINE_V,
-        _LI_WARP,
-        0.22,
-        "Ecker 2015",
-    ),
-    CurveFamily(
-        "li-ion",
-        "nickel-cobalt-aluminium oxide",
-        0.15,
-        _D,
-        (
-            4.17,
-            4.145,
-            4.115,
-            4.068,
-            3.97,
-            3.867,
-            3.765,
-            3.683,
-            3.6,
-            3.5,
-            3.39,
-            3.27,
-            3.205,
-            3.14,
-            3.0,
-        ),
-        _LI_SLOW_V,
-        _LI_FINE_V,
-        _LI_WARP,
-        0.22,
-        "Kim 2011",
-    ),
-    CurveFamily(
-        "li-ion",
-        "cobalt oxide, long and flat",
-        0.15,
-        _D,
-        (
-            4.07,
-            4.04,
-            3.96,
-            3.88,
-            3.83,
-            3.782,
-            3.75,
-            3.728,
-            3.695,
-            3.675,
-            3.66,
-            3.64,
-            3.56,
-            3.4,
-            3.0,
-        ),
-        _LI_SLOW_V,
-        _LI_FINE_V,
-        _LI_WARP,
-        0.22,
-        "Marquis 2019",
-    ),
-    CurveFamily(
-        "lifepo4",
-        "iron phosphate",
-        0.6,
-        _D,
-        (
-            3.40,
-            3.335,
-            3.315,
-            3.305,
-            3.295,
-            3.285,
-            3.27,
-            3.26,
-            3.25,
-            3.225,
-            3.19,
-            3.12,
-            3.03,
-            2.85,
-            2.5,
-        ),
-        0.030,
-        0.010,
-        0.035,
-        0.16,
-    ),
-    CurveFamily(
-        "lifepo4",
-        "iron phosphate, soft knee",
-        0.4,
-        _D,
-        (
-            3.36,
-            3.31,
-            3.29,
-            3.285,
-            3.275,
-            3.25,
-            3.242,
-            3.237,
-            3.22,
-            3.18,
-            3.13,
-            3.0,
-            2.87,
-            2.70,
-            2.5,
-        ),
-        0.030,
-        0.010,
-        0.035,
-        0.16,
-        "Prada 2013",
-    ),
-    CurveFamily(
-        "lithium-coin",
-        "lithium-manganese dioxide",
-        1.0,
-        _D,
-        (3.05, 2.98, 2.95, 2.93, 2.91, 2.90, 2.89, 2.88, 2.865, 2.84, 2.79, 2.66, 2.50, 2.27, 2.0),
-        0.05,
-        0.012,
-        0.04,
-        3.0,
-    ),
-    CurveFamily(
-        "lithium-aa",
-        "lithium-iron disulphide",
-        1.0,
-        _D,
-        (
-            1.68,
-            1.58,
-            1.54,
-            1.52,
-            1.505,
-            1.495,
-            1.485,
-            1.475,
-            1.465,
-            1.455,
-            1.44,
-            1.40,
-            1.34,
-            1.20,
-            0.90,
-        ),
-        0.025,
-        0.008,
-        0.03,
-        0.2,
-    ),
-)
+# Every family that may stand behind a run.
+FAMILIES: Final = (*TYPICAL, *LEARNED)
 
 # mAh at light load where nothing is stated; (median, standard deviation of the logarithm)
 _USUAL_MAH: Final = {
-    ("alkaline", "AA"): (2500.0, 0.12),
+    # With the rate's loss: within 5 % of the mean of the bench table's cells at 0.1, 0.5, 1 and 2 A
+    # (PowerStream, "Discharge tests of AA batteries", 2006-2020).
+    ("alkaline", "AA"): (2350.0, 0.10),
     ("alkaline", "AAA"): (1100.0, 0.13),
     ("alkaline", "AAAA"): (550.0, 0.2),
     ("alkaline", "C"): (7500.0, 0.15),
@@ -396,7 +107,7 @@ _STATED: Final = {
     "alkaline": (1.0, 0.10),
     "zinc-carbon": (1.0, 0.2),
     "nimh": (0.97, 0.05),
-    "li-ion": (0.96, 0.05),
+    "li-ion": (0.975, 0.045),
     "lifepo4": (0.98, 0.05),
     "lithium-coin": (0.98, 0.08),
     "lithium-aa": (1.0, 0.06),
@@ -404,14 +115,19 @@ _STATED: Final = {
 }
 # Capacity falls as (rate / reference)^-p beyond the reference rate: (p, reference 1/h, spread of p)
 _RATE_LOSS: Final = {
-    "alkaline": (0.33, 0.03, 0.08),
+    "alkaline": (0.20, 0.03, 0.05),
     "zinc-carbon": (0.40, 0.02, 0.1),
-    "nimh": (0.03, 0.2, 0.02),
-    "li-ion": (0.02, 0.2, 0.02),
-    "lifepo4": (0.02, 0.2, 0.02),
+    "nimh": (0.04, 0.2, 0.02),
+    "li-ion": (0.01, 0.2, 0.02),
+    "lifepo4": (0.03, 0.2, 0.02),
     "lithium-coin": (0.25, 0.001, 0.08),
     "lithium-aa": (0.04, 0.1, 0.02),
 }
+# The loss grows with the rate: times exp(-bend log(rate / reference)^2); bench table as above.
+_RATE_BEND: Final = {"alkaline": 0.04}
+_GAIN_RANGE: Final = float(
+    np.log(4.0)
+)  # below a quarter of the reference rate nothing more is gained
 # What comes out of a power bank against its label: spread, typical.
 BANK_LOG_SD: Final = 0.12
 
@@ -429,8 +145,11 @@ def families(chemistry: str) -> tuple[CurveFamily, ...]:
     return tuple(family for family in FAMILIES if family.chemistry == chemistry)
 
 
-def capacity_prior(pack: Pack, mean_ma: float) -> CapacityPrior:
-    """Belief about the charge down to the floor at this mean current, before the run is looked at."""
+def capacity_prior(pack: Pack, mean_ma: float, used: bool = False) -> CapacityPrior:
+    """Belief about the charge down to the floor at this mean current, before the run is looked at.
+
+    ``used``: the maker says that the (rechargeable) cells have seen much use.
+    """
     stated = pack.capacity_mah is not None and pack.capacity_mah > 0
     if stated:
         assert pack.capacity_mah is not None
@@ -447,10 +166,16 @@ def capacity_prior(pack: Pack, mean_ma: float) -> CapacityPrior:
         return CapacityPrior(bank_charge_mah(median), float(np.hypot(log_sd, BANK_LOG_SD)), text)
     exponent, reference_per_h, exponent_sd = _RATE_LOSS[pack.chemistry]
     log_ratio = np.log(max(mean_ma / label / reference_per_h, 1e-3))
-    if exponent * log_ratio > 0:
-        median *= float(np.exp(-exponent * log_ratio))
-    log_sd = float(np.hypot(log_sd, exponent_sd * max(log_ratio, 0.0)))
-    return CapacityPrior(float(median), log_sd, text, _WORN.get(pack.chemistry, 0.0))
+    if pack.chemistry not in RECHARGEABLE:  # labels of these are for light loads
+        log_ratio = max(log_ratio, 0.0)
+    log_ratio = max(log_ratio, -_GAIN_RANGE)
+    bend = _RATE_BEND.get(pack.chemistry, 0.0)
+    median *= float(np.exp(-exponent * log_ratio - bend * log_ratio**2))
+    log_sd = float(np.hypot(log_sd, exponent_sd * log_ratio))
+    worn = WORN_STATED if used else WORN_UNSTATED
+    if pack.chemistry not in RECHARGEABLE:
+        worn = 0.0
+    return CapacityPrior(float(median), log_sd, text, worn)
 
 
 @cache
@@ -468,6 +193,17 @@ def curve_table(family: CurveFamily) -> tuple[Array, Array, Array]:
     slope[depth > 1.0] = last
     volts = np.asarray(shape(inside), dtype=np.float64) + last * np.maximum(depth - 1.0, 0.0)
     return depth, volts, slope
+
+
+@cache
+def mode_table(family: CurveFamily) -> tuple[Array, Array]:
+    """Depth (0 to 1.3) and the family's modes there, shape (modes, depths); none beyond depth 1."""
+    depth = np.linspace(0.0, 1.3, 1301)
+    rows = [
+        PchipInterpolator(np.asarray(family.depth), np.asarray(m))(np.minimum(depth, 1.0))
+        for m in family.modes
+    ]
+    return depth, np.array(rows).reshape(len(rows), len(depth))
 
 
 def candidates(start_v: float) -> list[tuple[Pack, float]]:

@@ -112,6 +112,11 @@ def parse_programme(text: str) -> Programme:
     "--capacity", "capacity_mah", type=MAH_ABOVE_0, metavar="MAH", help="Stated capacity, mAh."
 )
 @click.option(
+    "--used",
+    is_flag=True,
+    help="These rechargeable cells have seen much use: do not count on the stated capacity.",
+)
+@click.option(
     "--follow",
     is_flag=True,
     help="Say it anew while the run is being recorded, and name faults as they show.",
@@ -126,6 +131,7 @@ def forecast_command(
     load_text: str | None,
     pack_text: str | None,
     capacity_mah: float | None,
+    used: bool,
     follow: bool,
     as_json: bool,
 ) -> None:
@@ -143,7 +149,7 @@ def forecast_command(
         )
     programme = parse_programme(load_text) if load_text else None
     if as_json:
-        whole = discharge(run, cutoff_v, hold_s, until_s, programme)
+        whole = discharge(run, cutoff_v, hold_s, until_s, programme, used)
         result = {
             "forecast": forecast_json(whole.forecast, wanted_s),
             **whole.as_json(),
@@ -152,7 +158,7 @@ def forecast_command(
         }
         click.echo(json.dumps(result, ensure_ascii=False, indent=1, allow_nan=False))
         return
-    found = forecast_run(run, cutoff_v, hold_s, until_s, programme)
+    found = forecast_run(run, cutoff_v, hold_s, until_s, programme, used)
     warnings = (*found.warnings, *run.problems)
     if is_simulated(run):
         click.echo("SIMULATED: a simulated board recorded this run; no hardware was there.\n")

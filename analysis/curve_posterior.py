@@ -10,19 +10,19 @@ By definition of Q the curve passes the floor voltage at depth 1: added as one m
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analysis.chemistry_prior import (
-    DROP_SPREAD,
     TYPICAL_RATE_PER_H,
     CapacityPrior,
-    CurveFamily,
     curve_table,
+    mode_table,
 )
+from analysis.curve_family import CurveFamily
 
 Array = NDArray[np.float64]
 
@@ -38,12 +38,16 @@ _FLOOR_SD_V: Final = 0.002
 
 @dataclass(frozen=True)
 class Observed:
-    """What has been seen, per cell: charge (mAh), volts, current (mA), noise (V); one length."""
+    """What has been seen, per cell: charge (mAh), volts, current (mA), noise (V); one length.
+
+    ``heavy_ma``: current of the heaviest mode around that time; the cutoff comes under that one.
+    """
 
     charge_mah: Array
     volts: Array
     current_ma: Array
     noise_v: Array
+    heavy_ma: Array
 
 
 @dataclass(frozen=True)
@@ -68,7 +72,9 @@ class Posterior:
     candidate: Candidate
     log_q: Array
     z0: Array
-    log_weight: Array
+    log_prior: Array
+    log_likelihood: Array
+    log_weight: Array = field(default_factory=lambda: np.empty(0))
 
     def paths(
         self,
@@ -80,7 +86,7 @@ class Posterior:
         rng: np.random.Generator,
     ) -> Array:
         """Drawn voltages (points, ``per_point``, depths) at capacities, starts, depths and currents."""
-        system = _System(self.candidate, log_q, z0)
+        system = System(self.candidate, log_q, z0)
         return system.paths(depth, current_ma, per_point, rng)
 
 
@@ -97,24 +103,44 @@ def posteriors(candidates: Sequence[Candidate]) -> list[tuple[int, Posterior]]:
         # counted from the end, so that the newest observation is always among them
         half = Observed(*(values[::-1][::2][::-1] for values in vars(seen).values()))
         scans.append(_evaluate(replace(candidate, observed=half), log_q, Z0))
-    best = max(float(scan.log_weight.max()) for scan in scans)
-    found = []
-    for number, (candidate, scan) in enumerate(zip(candidates, scans, strict=True)):
-        table = scan.log_weight.reshape(_COARSE, len(Z0))
+    tables = [weight.reshape(_COARSE, len(Z0)) for weight in _log_weights(scans)]
+    best = max(float(table.max()) for table in tables)
+    places, found = [], []
+    for number, (candidate, scan, table) in enumerate(zip(candidates, scans, tables, strict=True)):
         if table.max() < best - 2 * _FAR_BELOW:
             continue
         rows = np.flatnonzero(table.max(axis=1) > table.max() - _FAR_BELOW)
         columns = np.flatnonzero(table.max(axis=0) > table.max() - _FAR_BELOW)
         axis = scan.log_q.reshape(_COARSE, len(Z0))[:, 0]
         low, high = axis[max(rows[0] - 1, 0)], axis[min(rows[-1] + 1, _COARSE - 1)]
-        found.append((number, _evaluate(candidate, np.linspace(low, high, _FINE), Z0[columns])))
-    return found
+        places.append(number)
+        found.append(_evaluate(candidate, np.linspace(low, high, _FINE), Z0[columns]))
+    weighed = zip(places, found, _log_weights(found), strict=True)
+    return [(number, replace(item, log_weight=weight)) for number, item, weight in weighed]
+
+
+def _log_weights(scans: Sequence[Posterior]) -> list[Array]:
+    """Prior plus likelihood, the latter raised to the family's trust.
+
+    A power below 1 is the usual remedy where no family is the true one (Bissiri, Holmes & Walker
+    2016). Chemistries are compared at their best point, whatever their trust.
+    """
+    best: dict[str, float] = {}
+    for scan in scans:
+        chemistry = scan.candidate.family.chemistry
+        top = float(scan.log_likelihood.max())
+        best[chemistry] = max(best.get(chemistry, -np.inf), top)
+    return [
+        scan.log_prior
+        + scan.candidate.family.trust * scan.log_likelihood
+        + (1 - scan.candidate.family.trust) * best[scan.candidate.family.chemistry]
+        for scan in scans
+    ]
 
 
 def _evaluate(candidate: Candidate, log_q: Array, z0: Array) -> Posterior:
     grid_q = np.repeat(log_q, len(z0))
     grid_z0 = np.tile(z0, len(log_q))
-    system = _System(candidate, grid_q, grid_z0)
     prior = candidate.prior
     log_prior = (
         prior.log_density(grid_q)
@@ -122,10 +148,14 @@ def _evaluate(candidate: Candidate, log_q: Array, z0: Array) -> Posterior:
         + np.log(log_q[1] - log_q[0])
         + np.log(candidate.family.weight * candidate.weight)
     )
-    return Posterior(candidate, grid_q, grid_z0, log_prior + system.log_likelihood())
+    likelihood = System(candidate, grid_q, grid_z0).log_likelihood()
+    return Posterior(candidate, grid_q, grid_z0, log_prior, likelihood)
 
 
-class _System:
+_Places = tuple[Array, Array, Array, tuple[Array, ...]]  # depth, slope, sag, modes: each (n, k)
+
+
+class System:
     """Gaussian process of one family at many grid points at once."""
 
     def __init__(self, candidate: Candidate, log_q: Array, z0: Array) -> None:
@@ -136,25 +166,25 @@ class _System:
         count = len(log_q)
         depth = z0[:, None] + observed.charge_mah[None, :] / np.exp(log_q)[:, None]
         self.depth = np.hstack([depth, np.ones((count, 1))])
-        self.excess = self._excess(np.append(observed.current_ma, end_ma))[None, :]
+        heavy = self._excess(np.append(observed.heavy_ma, end_ma))[None, :]
+        lighter = np.append(observed.current_ma - observed.heavy_ma, 0.0)[None, :] / self.rated
+        self.sag = heavy * growth(self.depth) + lighter * (1 + np.clip(self.depth, 0, 1) ** 2)
         self.typical, self.slope = _curve(family, self.depth)
+        self.modes = _modes(family, self.depth)
         volts = np.append(observed.volts, floor_v)
-        drop = family.drop_v_h * self.excess * _growth(self.depth)
-        self.residual = volts[None, :] - (self.typical - drop)
+        self.residual = volts[None, :] - (self.typical - family.drop_v_h * self.sag)
         noise = np.append(observed.noise_v, _FLOOR_SD_V) ** 2
-        covariance = self._kernel(
-            self.depth, self.slope, self.excess, self.depth, self.slope, self.excess
-        )
+        seen = (self.depth, self.slope, self.sag, self.modes)
+        covariance = self._kernel(seen, seen)
         covariance[:, np.arange(len(noise)), np.arange(len(noise))] += noise[None, :]
         self.factor = np.linalg.cholesky(covariance)
 
     def _excess(self, current_ma: Array) -> Array:
         return np.asarray(current_ma / self.rated - TYPICAL_RATE_PER_H, dtype=np.float64)
 
-    def _kernel(
-        self, za: Array, slope_a: Array, excess_a: Array, zb: Array, slope_b: Array, excess_b: Array
-    ) -> Array:
+    def _kernel(self, a: _Places, b: _Places) -> Array:
         family = self.family
+        (za, slope_a, sag_a, modes_a), (zb, slope_b, sag_b, modes_b) = a, b
         gap2 = (za[:, :, None] - zb[:, None, :]) ** 2
         # one exponential: (length / 2) is its 4th power, (length / 3) its 9th
         near = np.exp(-gap2 / (2 * _SLOW_LENGTH**2))
@@ -166,13 +196,13 @@ class _System:
         total += warp_a[:, :, None] * warp_b[:, None, :] * near4
         near4 *= near4
         total += family.fine_v**2 * near4 * near
-        start = (2 * family.slow_v) ** 2 * (
-            np.exp(-za / _START_LENGTH)[:, :, None] * np.exp(-zb / _START_LENGTH)[:, None, :]
-        )
-        drop_a = DROP_SPREAD * family.drop_v_h * excess_a * _growth(za)
-        drop_b = DROP_SPREAD * family.drop_v_h * excess_b * _growth(zb)
-        total += start
-        total += drop_a[:, :, None] * drop_b[:, None, :]
+        start_a = family.start_v * np.exp(-np.maximum(za, 0.0) / _START_LENGTH)
+        start_b = family.start_v * np.exp(-np.maximum(zb, 0.0) / _START_LENGTH)
+        total += start_a[:, :, None] * start_b[:, None, :]
+        drop = (family.drop_spread * family.drop_v_h) ** 2
+        total += drop * sag_a[:, :, None] * sag_b[:, None, :]
+        for mode_a, mode_b in zip(modes_a, modes_b, strict=True):
+            total += mode_a[:, :, None] * mode_b[:, None, :]
         return total
 
     def log_likelihood(self) -> Array:
@@ -185,12 +215,13 @@ class _System:
     ) -> Array:
         """Drawn voltages (grid points, ``per_point``, depths) given what was observed."""
         typical, slope = _curve(self.family, depth)
-        excess = np.broadcast_to(self._excess(current_ma), depth.shape)
-        cross = self._kernel(depth, slope, excess, self.depth, self.slope, self.excess)
-        own = self._kernel(depth, slope, excess, depth, slope, excess)
+        sag = self._excess(current_ma) * growth(depth)
+        places = (depth, slope, sag, _modes(self.family, depth))
+        cross = self._kernel(places, (self.depth, self.slope, self.sag, self.modes))
+        own = self._kernel(places, places)
         half = np.linalg.solve(self.factor, cross.transpose(0, 2, 1))
         solved = np.linalg.solve(self.factor, self.residual[:, :, None])
-        mean = typical - self.family.drop_v_h * excess * _growth(depth)
+        mean = typical - self.family.drop_v_h * sag
         mean = mean + (half.transpose(0, 2, 1) @ solved)[:, :, 0]
         rest = own - half.transpose(0, 2, 1) @ half
         size = depth.shape[1]
@@ -200,7 +231,7 @@ class _System:
         return np.asarray(mean[:, None, :] + (factor @ noise).transpose(0, 2, 1))
 
 
-def _growth(depth: Array) -> Array:
+def growth(depth: Array) -> Array:
     """The drop grows as the cell empties; at depth 1 it is in the definition of the capacity."""
     inside = np.clip(depth, 0.0, 1.0)
     return np.asarray((1 + inside**2) * (1 - inside**12))
@@ -210,3 +241,9 @@ def _curve(family: CurveFamily, depth: Array) -> tuple[Array, Array]:
     """Typical volts and slope (V per unit depth) at depths of any shape."""
     knots, volts, slopes = curve_table(family)
     return np.interp(depth, knots, volts), np.interp(depth, knots, slopes)
+
+
+def _modes(family: CurveFamily, depth: Array) -> tuple[Array, ...]:
+    """Volts per standard deviation of each of the family's modes, at depths of any shape."""
+    knots, modes = mode_table(family)
+    return tuple(np.interp(depth, knots, mode) for mode in modes)

@@ -74,7 +74,9 @@ class LiveForecast:
         hold_s: float = 0.0,
         programme: Programme | None = None,
         begin_s: float = 0.0,
+        used: bool = False,
     ) -> None:
+        self.used = used
         self.pack = pack
         self.cutoff_v = cutoff_v
         self.programme = programme
@@ -93,7 +95,12 @@ class LiveForecast:
     def now(self) -> Forecast:
         """Forecast as of the last row added."""
         return forecast(
-            self.history.bins(), self.pack, self.cutoff_v, self.history.block_s, self.programme
+            self.history.bins(),
+            self.pack,
+            self.cutoff_v,
+            self.history.block_s,
+            self.programme,
+            self.used,
         )
 
 
@@ -103,8 +110,12 @@ def forecast(
     cutoff_v: float,
     hold_s: float = 0.0,
     programme: Programme | None = None,
+    used: bool = False,
 ) -> Forecast:
-    """Forecast from a thinned history; never raises on odd data: says in words what it cannot know."""
+    """Forecast from a thinned history; never raises on odd data: says in words what it cannot know.
+
+    ``used``: the maker says that the cells have seen much use, so that the label no longer holds.
+    """
     warnings: list[str] = []
     alive = (bins.mean_v > 0.01 * cutoff_v) & (bins.held_v > 0.01 * cutoff_v)
     if not alive.all():
@@ -132,14 +143,18 @@ def forecast(
             "Its voltage tells nothing about the charge left; it will end without notice."
         )
         return _from_rated(bins, pack, cutoff_v, load, rng, warnings)
-    drawn = draw_passages(bins, parts, packs, cutoff_v, load, rng)
+    drawn = draw_passages(bins, parts, packs, cutoff_v, load, rng, used)
     if np.mean(drawn.started_depth > _PART_USED) > 0.5:
         warnings.append(
             f"The pack looks as if it started part-used: about {100 * np.median(drawn.started_depth):.0f} % of its charge was gone."
         )
     why = "the voltage so far, matched with curves of this chemistry"
     if pack is not None and pack.capacity_mah and pack.chemistry in RECHARGEABLE:
-        why += ", and the stated capacity taken as nearly true (worn cells end sooner)"
+        why += (
+            ", and the stated capacity less what use takes from such cells"
+            if used
+            else ", and the stated capacity taken as nearly true (worn cells end sooner: say --used)"
+        )
     return Forecast(
         float(bins.end_s[-1]),
         cutoff_v,

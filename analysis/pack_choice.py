@@ -20,10 +20,10 @@ from scipy.interpolate import PchipInterpolator
 
 from analysis.chemistry_prior import (
     TYPICAL_RATE_PER_H,
-    CurveFamily,
     capacity_prior,
     families,
 )
+from analysis.curve_family import CurveFamily
 from analysis.pack_table import (
     AGEING_LOSS,
     BANK_LEAST_MA,
@@ -258,7 +258,7 @@ def _curves(pack: Pack, scatter: Array, rate_per_h: float, rng: np.random.Genera
     if not kinds:
         return np.full((DRAWS, _DEPTH.size), pack.nominal_v)
     typical = np.array([_typical_v(kind, _DEPTH) for kind in kinds])
-    slow = np.array([kind.slow_v for kind in kinds])
+    slow = np.array([kind.spread_v for kind in kinds])
     which = rng.choice(len(kinds), size=DRAWS, p=_weights([kind.weight for kind in kinds]))
     drop = np.array([kind.drop_v_h for kind in kinds]) * (rate_per_h - TYPICAL_RATE_PER_H)
     # The shift fades out at the end: the capacity is that down to the floor at this rate.

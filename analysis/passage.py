@@ -1,13 +1,15 @@
 """First passage of the cutoff: curves drawn from the posterior, walked along the load to come."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import Final
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
-from analysis.chemistry_prior import CurveFamily, capacity_prior, curve_table, families
+from analysis.chemistry_prior import capacity_prior, curve_table, families
+from analysis.curve_family import CurveFamily
 from analysis.curve_posterior import Candidate, Observed, Posterior, posteriors
 from analysis.future_load import FutureLoad
 from analysis.history import Bins
@@ -20,6 +22,8 @@ PATHS_PER_DRAW: Final = 8
 DEPTH_POINTS: Final = 32
 _READING_SD_V: Final = 0.002
 _RELAX_SHARE: Final = 0.3
+# What a meter's zero may be off (an INA219: 1 mA at most): labels count true charge, the run measured.
+METER_SD_MA: Final = 0.4
 
 
 @dataclass(frozen=True)
@@ -43,22 +47,19 @@ def draw_passages(
     cutoff_v: float,
     load: FutureLoad,
     rng: np.random.Generator,
+    used: bool = False,
 ) -> Passages:
     """Sampled first passages: ``packs`` with their weights, ``groups`` the stretches of ``bins``."""
     mean_ma = float(np.average(bins.mean_ma, weights=bins.span_s))
     heavy_ma = mean_ma * load.heavy_ratio
+    meter = min(METER_SD_MA / max(mean_ma, 1e-3), 0.5)
     owners: list[Pack] = []
     members: list[Candidate] = []
     for pack, weight in packs:
         for family in families(pack.chemistry):
-            prior = capacity_prior(pack, _life_ma(bins, mean_ma, pack.cells, family, load))
-            relax = _RELAX_SHARE * family.drop_v_h * np.abs(groups.held_ma - heavy_ma)
-            seen = Observed(
-                groups.charge_mah,
-                groups.held_v / pack.cells,
-                groups.held_ma,
-                np.hypot(_READING_SD_V, relax / prior.median_mah),
-            )
+            prior = capacity_prior(pack, _life_ma(bins, mean_ma, pack.cells, family, load), used)
+            prior = replace(prior, log_sd=float(np.hypot(prior.log_sd, meter)))
+            seen = observed(groups, pack.cells, family.drop_v_h / prior.median_mah, heavy_ma)
             floor_v = CHEMISTRIES[pack.chemistry].floor_v
             members.append(Candidate(family, prior, floor_v, seen, heavy_ma, weight))
             owners.append(pack)
@@ -92,6 +93,37 @@ def draw_passages(
     )
 
 
+def _depths_ahead(z_now: Array) -> Array:
+    """Depths from now to beyond the floor, shape (draws, ``DEPTH_POINTS``): few where all is over."""
+    near = np.linspace(0, 1, DEPTH_POINTS - 6)
+    empty = np.maximum(1.02, z_now + 0.02)
+    before = z_now[:, None] + (empty - z_now)[:, None] * near
+    beyond = empty[:, None] + (1.25 - empty)[:, None] * np.linspace(0, 1, 7)[1:]
+    return np.hstack([before, beyond])
+
+
+def observed(groups: Bins, cells: int, drop_v_per_ma: float, heavy_ma: float) -> Observed:
+    """Stretches as observations of one cell, with noise from how they scatter about their neighbours."""
+    volts = groups.held_v / cells
+    around = np.max(sliding_window_view(np.pad(groups.held_ma, 2, mode="edge"), 5), axis=1)
+    relax = _RELAX_SHARE * drop_v_per_ma * np.abs(groups.held_ma - heavy_ma)
+    level = volts - drop_v_per_ma * (around - groups.held_ma)
+    noise = np.hypot(np.hypot(_READING_SD_V, local_scatter(groups.charge_mah, level)), relax)
+    return Observed(groups.charge_mah, volts, groups.held_ma, noise, around)
+
+
+def local_scatter(x: Array, y: Array) -> Array:
+    """Local standard deviation of ``y`` about the line between its neighbours (median of nine)."""
+    if len(x) < 5:
+        return np.zeros(len(x))
+    left, right = x[1:-1] - x[:-2], x[2:] - x[1:-1]
+    share = right / np.maximum(left + right, 1e-12)
+    off = np.abs(y[1:-1] - share * y[:-2] - (1 - share) * y[2:])
+    off /= np.sqrt(1 + share**2 + (1 - share) ** 2)
+    off = np.pad(off, 5, mode="reflect" if len(off) > 5 else "edge")
+    return np.asarray(1.4826 * np.median(sliding_window_view(off, 9), axis=1))
+
+
 def _life_ma(
     bins: Bins, mean_ma: float, cells: int, family: CurveFamily, load: FutureLoad
 ) -> float:
@@ -121,8 +153,7 @@ def _crossings(
     z0 = found.z0[places]
     q = np.exp(log_q)
     z_now = np.minimum(z0 + used_mah / q, 1.15)
-    u = np.linspace(0, 1, DEPTH_POINTS)
-    depth = z_now[:, None] + (1.25 - z_now)[:, None] * u[None, :]
+    depth = _depths_ahead(z_now)
     exponent = load.exponents[load_draws]
     scale = load.scales[load_draws]
     last_v = float(bins.mean_v[-1])

@@ -12,12 +12,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from analysis.chemistry_prior import FAMILIES, capacity_prior, curve_table
+from analysis.chemistry_prior import FAMILIES, capacity_prior, curve_table, mode_table
 from analysis.commands_forecast import parse_programme
 from analysis.forecast import Forecast, LiveForecast
 from analysis.forecast_words import forecast_line, forecast_words
 from analysis.future_load import Programme
 from analysis.history import BINS_MAX, History
+from analysis.passage import local_scatter
 from analysis.run_forecast import forecast_run
 from logger.errors import BenchError
 from logger.pack import CHEMISTRIES, Pack
@@ -323,3 +324,51 @@ def test_live_forecast_never_raises(
 def test_importing_the_plain_modules_does_not_load_scipy() -> None:
     code = "import sys, analysis.quantity, logger.pack; sys.exit('scipy' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+
+
+def test_usual_alkaline_capacity_agrees_with_a_bench_table() -> None:
+    # PowerStream, "Discharge tests of AA batteries", 2006-2020: mean of the cells measured at 0.1, 0.5,
+    # 1 and 2 A, to 0.1 V (ours: to 0.8 V)
+    for amps, measured_ah in ((0.1, (2.13, 2.20)), (0.5, (1.31, 1.30, 1.17, 1.28, 1.84))):
+        prior = capacity_prior(Pack("alkaline", 1, "AA"), 1000 * amps)
+        assert prior.median_mah == pytest.approx(1000 * np.mean(measured_ah), rel=0.05)
+    for amps, measured_ah in (
+        (1.0, (0.98, 0.83, 0.93, 0.95, 1.41)),
+        (2.0, (0.72, 0.54, 0.7, 0.78, 1.18)),
+    ):
+        prior = capacity_prior(Pack("alkaline", 1, "AA"), 1000 * amps)
+        assert prior.median_mah == pytest.approx(1000 * np.mean(measured_ah), rel=0.05)
+
+
+def test_used_cells_do_not_count_on_the_label() -> None:
+    pack = Pack("li-ion", 1, "18650", 2600.0)
+    time_s = np.arange(1, 1201) * 10.0
+    volts = 4.1 - 0.10 * time_s / time_s[-1]
+    fresh, used = (LiveForecast(pack, 3.2, used=stated) for stated in (False, True))
+    for live in (fresh, used):
+        live.add(time_s, volts, np.full(len(time_s), 130.0))
+    as_new, worn = fresh.now(), used.now()
+    assert as_new.median_s is not None
+    assert worn.median_s is not None
+    assert 0.7 < worn.median_s / as_new.median_s < 0.95
+    assert "--used" in as_new.why
+    label_only = capacity_prior(Pack("alkaline", 1, "AA", 2000.0), 50.0, used=True)
+    assert label_only.worn == 0.0  # a primary cell is not worn, it is empty
+
+
+def test_modes_belong_to_their_family() -> None:
+    for family in FAMILIES:
+        depth, modes = mode_table(family)
+        assert modes.shape == (len(family.modes), len(depth))
+        if len(modes):
+            assert modes[:, depth >= 1.0] == pytest.approx(0.0, abs=1e-9)
+            assert family.spread_v > family.slow_v
+        assert 0 < family.trust <= 1
+
+
+def test_scatter_is_that_of_the_readings() -> None:
+    rng = np.random.default_rng(5)
+    x = np.sort(rng.uniform(0, 1, 400))
+    noise = local_scatter(x, 1.2 - 0.3 * x + 0.01 * rng.standard_normal(400))
+    assert np.median(noise) == pytest.approx(0.01, rel=0.1)
+    assert local_scatter(x, 1.2 - 0.3 * x) == pytest.approx(0.0, abs=1e-12)

@@ -9,7 +9,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.pack import Pack
-from tests.benchmarks.cell_physics import Cells, alkaline_cells, nimh_cells, other_build, run_down
+from tests.benchmarks.cell_physics import (
+    Cells,
+    alkaline_builds,
+    alkaline_cells,
+    nimh_builds,
+    nimh_cells,
+    run_down,
+)
 
 Array = NDArray[np.float64]
 HERE: Final = Path(__file__).parent
@@ -109,7 +116,14 @@ def _finish(
 
 
 SETS: Final = {
-    "tune": ("Marquis2019", "Ecker2015", "NCA_Kim2011", "Prada2013"),
+    "tune": (
+        "Marquis2019",
+        "Ecker2015",
+        "NCA_Kim2011",
+        "Ramadass2004",
+        "Prada2013",
+        "Prada2013_wide",
+    ),
     "judge": ("Chen2020", "Mohtat2020", "Ai2020", "Prada2013"),
 }
 
@@ -205,6 +219,12 @@ def pouch_rundowns(seed: int, per_curve: int) -> Iterator[Rundown]:
                 yield made
 
 
+_MAKES: Final = {
+    ("tune", "alkaline"): alkaline_builds,
+    ("tune", "nimh"): nimh_builds,
+    ("judge", "alkaline"): alkaline_cells,
+    ("judge", "nimh"): nimh_cells,
+}
 _KINDS: Final = {"current": 0.0, "resistance": 1.0, "power": -1.0, "LEDs": 2.2}
 
 
@@ -218,10 +238,7 @@ def aqueous_rundowns(part: str, chemistry: str, count: int, seed: int) -> Iterat
     for in_series in (2, 3, 4):
         runs = count // 3 + (1 if in_series - 2 < count % 3 else 0)
         rows, life_rows = 1000, 400
-        make = alkaline_cells if chemistry == "alkaline" else nimh_cells
-        brand = make(runs, rng)
-        if part == "tune":
-            brand = other_build(chemistry, brand)
+        brand = _MAKES[part, chemistry](runs, rng)
         size_ah = np.ones(runs) if chemistry == "alkaline" else rng.uniform(0.4, 1.3, runs)
         cells = _repeat(brand, in_series, size_ah, rng)
         kind_names = [str(name) for name in rng.choice(list(_KINDS), runs)]

@@ -45,8 +45,8 @@ def rated_over_mean_s(run: Rundown, now_s: float) -> float:
     return float(max(run.rated_mah / mean_ma * 3600, now_s))
 
 
-def score(run: Rundown) -> Iterable[Score]:
-    live = LiveForecast(run.pack, run.cutoff_v, run.hold_s)
+def score(run: Rundown, used: bool = False) -> Iterable[Score]:
+    live = LiveForecast(run.pack, run.cutoff_v, run.hold_s, used=used)
     begin = 0
     for moment in MOMENTS:
         end = int(np.searchsorted(run.time_s, moment * run.life_s, side="right"))

@@ -4,16 +4,22 @@ Run with ``python -m pytest tests/benchmarks/test_forecast_skill.py -s``; about 
 
 Rundowns: alkaline and NiMH from cell physics (cell_physics.py), LiFePO4 and Li-ion from PyBaMM's
 published cells and from the measured pouch cell of Ai et al. 2020; INA219/INA226 noise; steady,
-modes, pulsed; constant current, resistor, LEDs, constant power. The prior's widths were set on
-other cells (rundowns.py: "tune"); LiFePO4 has one published cell only, halved between the two.
-"error": of the cutoff time, share of the true life. "of what is left": within 10 % of the
+modes, pulsed; constant current, resistor, LEDs, constant power. Curves and widths come from other
+cells (set_curves.py; rundowns.py: "tune"); LiFePO4 has one published cell only, halved between the
+two. "error": of the cutoff time, share of the true life. "of what is left": within 10 % of the
 remaining life, the stricter reading of alpha = 10 %.
+
+The table was looked at five times (and once more to check) while the present settings were found. What a look led to: after
+the first, alkaline tuning builds were held closer to makers' curves (they ended too softly); after
+the second, the usual alkaline capacity was set by a published bench table instead of by those
+builds; after that, only settings that the tuning cells asked for. The judging alkaline cells are
+brands about one mean cell: a lasting bias of the order of the prior's width is to be expected.
 """
 
 import numpy as np
 import pytest
 
-from tests.benchmarks.cell_physics import alkaline_cells, run_down
+from tests.benchmarks.cell_physics import SHEET, alkaline_cells, run_down
 from tests.benchmarks.rundowns import aqueous_rundowns, physics_rundowns, pouch_rundowns
 from tests.benchmarks.skill import MOMENTS, Score, score, share, shortfalls, table
 
@@ -35,14 +41,16 @@ def scores() -> list[Score]:
     print(table(found))
     print()
     print(table([item for item in found if item.chemistry == "li-ion"], "source"))
-    used = [
-        item
-        for chemistry in ("lifepo4", "li-ion")
-        for run in physics_rundowns("judge", chemistry, 106, used=True)
-        for item in score(run)
-    ]
-    print("\nUsed cells, 70 to 90 % of what the label says (not asserted):")
-    print(table(used))
+    for stated in (False, True):
+        used = [
+            item
+            for chemistry in ("lifepo4", "li-ion")
+            for run in physics_rundowns("judge", chemistry, 106, used=True)
+            for item in score(run, stated)
+        ]
+        told = "the maker says so" if stated else "nobody says so (not asserted)"
+        print(f"\nUsed cells, 70 to 90 % of what the label says; {told}:")
+        print(table(used))
     print("\nShort of the aim:")
     for line in shortfalls(found):
         print(f"- {line}")
@@ -56,15 +64,17 @@ def of(scores: list[Score], chemistry: str, moment: float) -> list[Score]:
 CHEMISTRIES = ("alkaline", "nimh", "lifepo4", "li-ion")
 
 
+# The aims, and twice the standard error of 144 to 180 runs: 4 points for the 50 % interval, 2 for the
+# 90 % interval (too wide a 90 % interval is told in the table, not asserted).
+AIMS = {90: (85 - 4, 100), 50: (43 - 8, 57 + 8)}
+
+
 @pytest.mark.timeout(900)
 @pytest.mark.parametrize("chemistry", CHEMISTRIES)
 def test_error_at_half_life(scores: list[Score], chemistry: str) -> None:
     error = np.abs([item.error for item in of(scores, chemistry, 0.5)])
-    # aimed at 5 % and 85 %; an alkaline cell without a label is known to 12 to 16 % beforehand
-    # and falls short: see the printed table
-    median, within = (0.075, 65) if chemistry == "alkaline" else (0.05, 80)
-    assert np.median(error) <= median
-    assert share(error <= 0.1) >= within
+    assert np.median(error) <= 0.05
+    assert share(error <= 0.1) >= 85
 
 
 @pytest.mark.timeout(900)
@@ -72,31 +82,18 @@ def test_error_at_half_life(scores: list[Score], chemistry: str) -> None:
 @pytest.mark.parametrize("moment", MOMENTS)
 def test_intervals_keep_their_word(scores: list[Score], chemistry: str, moment: float) -> None:
     part = of(scores, chemistry, moment)
-    # aimed at 85 to 95 %; samples of about 150 stray by 5 points at two standard errors
-    assert 80 <= share([item.held_90 for item in part]) <= 100
+    for coverage, (low, high) in AIMS.items():
+        assert low <= share([getattr(item, f"held_{coverage}") for item in part]) <= high
 
 
 @pytest.mark.timeout(900)
 @pytest.mark.parametrize("chemistry", CHEMISTRIES)
-@pytest.mark.parametrize("moment", [0.5, 0.75])
+@pytest.mark.parametrize("moment", MOMENTS)
 def test_beats_both_rivals(scores: list[Score], chemistry: str, moment: float) -> None:
     part = of(scores, chemistry, moment)
     ours = np.median(np.abs([item.error for item in part]))
     assert ours < np.median(np.abs([item.line_error for item in part]))
     assert ours < np.median(np.abs([item.rated_error for item in part]))
-
-
-# A maker's sheet, digitised, shape only: AA alkaline at 100 mA (h, V).
-SHEET = np.array(
-    [
-        (0.8750, 1.4829),
-        (2.1299, 1.4138),
-        (3.9493, 1.3624),
-        (5.0513, 1.3390),
-        (6.5210, 1.3122),
-        (7.2560, 1.3006),
-    ]
-)
 
 
 def test_alkaline_physics_resembles_a_makers_curve() -> None:
