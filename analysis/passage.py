@@ -24,6 +24,8 @@ _READING_SD_V: Final = 0.002
 _RELAX_SHARE: Final = 0.3
 # What a meter's zero may be off (an INA219: 1 mA at most): labels count true charge, the run measured.
 METER_SD_MA: Final = 0.4
+# Small currents are measured with a meter fit for them; where not, the rundown says that they drown in its zero.
+METER_MOST: Final = 0.1
 
 
 @dataclass(frozen=True)
@@ -52,7 +54,7 @@ def draw_passages(
     """Sampled first passages: ``packs`` with their weights, ``groups`` the stretches of ``bins``."""
     mean_ma = float(np.average(bins.mean_ma, weights=bins.span_s))
     heavy_ma = mean_ma * load.heavy_ratio
-    meter = min(METER_SD_MA / max(mean_ma, 1e-3), 0.5)
+    meter = min(METER_SD_MA / max(mean_ma, 1e-3), METER_MOST)
     owners: list[Pack] = []
     members: list[Candidate] = []
     for pack, weight in packs:
