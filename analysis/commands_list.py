@@ -116,7 +116,6 @@ def list_command(folder: Path, **options: Any) -> None:
 
 
 def _chosen(folder: Path, options: dict[str, Any]) -> list[Line]:
-    cutoff_v = options["cutoff_v"]
     folders = find_runs((folder,))
 
     def progress(done: int) -> None:
