@@ -55,7 +55,7 @@ def _asleep(trace: Trace, limits: Limits) -> Finding | None:
     assert trace.current_ma is not None
     zero = budget(limits, 0.0, per_ma=1.0)
     least_ma = coverage_factor(zero) * combined(zero)
-    under = (np.abs(trace.current_ma) < least_ma) & ~trace.dead
+    under = (trace.current_ma < least_ma) & (trace.current_ma > -least_ma) & ~trace.dead
     under_s = float(trace.weight_s[under].sum())
     if under_s < _ASLEEP_SHARE * trace.duration_s or under.sum() < 2:
         return None
@@ -76,7 +76,8 @@ def _clipped(trace: Trace, description: Description) -> Finding | None:
     peaks = trace.current_max_ma if trace.current_max_ma is not None else trace.current_ma
     rows = 0
     if range_ma and peaks is not None and not trace.calibrated:
-        rows = int((np.abs(peaks) >= _CLIPPED_SHARE * range_ma).sum())
+        limit_ma = _CLIPPED_SHARE * range_ma
+        rows = int(((peaks >= limit_ma) | (peaks <= -limit_ma)).sum())
     if not told and not rows:
         return None
     limit = f" of {range_ma:.4g} mA" if range_ma else ""

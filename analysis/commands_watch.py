@@ -11,7 +11,6 @@ from analysis.digest import digest_of
 from logger.errors import BenchError
 from logger.page.attached import serve_attached
 from logger.page.bench import Bench, Forecaster, Left, PageRun, run_keys
-from logger.page.course import Course
 from logger.page.feed import Latest, RunFeed
 from logger.page.serve import PageServer, qr_text
 from logger.page_process import LAN_CAUTION
@@ -93,9 +92,8 @@ def results_for(feed: RunFeed) -> dict[str, Any]:
             "interval": "",
             "warnings": [],
         }
-    course = Course.of_steps(digest.begin_s, digest.step_s, digest.steps)
     time_s, *ends = digest.last
-    feed.adopt(course, Latest(time_s or 0.0, *ends), digest.count)
+    feed.adopt(digest.unpacked(), Latest(time_s or 0.0, *ends), digest.count)
     return {
         "headline": digest.headline,
         "answer": digest.answer,

@@ -1,13 +1,14 @@
 """When did the voltage fall to the cutoff: first touch, and for good."""
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from analysis.quantity import Quantity
 from analysis.row_noise import row_noise
-from analysis.trace import Floats, Mask, Rows, Trace, only, stretches
+from analysis.trace import Floats, Mask, Rows, Trace, chosen, stretches
 from analysis.uncertainty import (
     COVERAGE,
     NO_LIMITS_NOTE,
@@ -39,7 +40,7 @@ class Crossing:
 
 
 def first_held(
-    time_s: Floats,
+    time_s: Callable[[Rows], Floats],
     voltage_v: Floats,
     cutoff_v: float,
     hold_s: float,
@@ -49,7 +50,7 @@ def first_held(
 ) -> Crossing | None:
     """First fall to ``cutoff_v`` or below that lasts ``hold_s``, or until the run ends.
 
-    ``time_s``, ``voltage_v``: shape (n,). Times are interpolated in a straight line between
+    ``time_s``: instants of rows given by number; ``voltage_v``: shape (n,). Times are interpolated in a straight line between
     rows. A hold needs at least two rows, so that a single bad row is never the end of a
     pack; ``hold_s`` 0 takes the first touch. ``slack_s``: a row's own length, which the hold
     may fall short by. None if it never happened.
@@ -59,11 +60,11 @@ def first_held(
     if len(first) == 0:
         return None
     fall_s = _interpolated(time_s, voltage_v, cutoff_v, first)
-    last_one = past >= len(time_s)
+    last_one = past >= len(voltage_v)
     rise_s = np.where(
         last_one,
         end_s,
-        _interpolated(time_s, voltage_v, cutoff_v, np.minimum(past, len(time_s) - 1)),
+        _interpolated(time_s, voltage_v, cutoff_v, np.minimum(past, len(voltage_v) - 1)),
     )
     held_s = rise_s - fall_s
     held = (held_s >= hold_s - slack_s) & (past - first >= 2) if hold_s > 0 else held_s >= 0
@@ -71,11 +72,11 @@ def first_held(
     if len(chosen) == 0:
         return None
     at = int(chosen[0])
-    row = int(first[at])
+    before_s, after_s = time_s(np.array([max(first[at] - 1, 0), first[at]]))
     return Crossing(
         time_s=float(fall_s[at]),
-        before_s=float(time_s[max(row - 1, 0)]),
-        after_s=float(time_s[row]),
+        before_s=float(before_s),
+        after_s=float(after_s),
         held_s=float(held_s[at]),
         finished=bool(held[at]),
         dips_before=at,
@@ -83,7 +84,7 @@ def first_held(
 
 
 def _interpolated(
-    time_s: Floats,
+    time_s: Callable[[Rows], Floats],
     voltage_v: Floats,
     level_v: float,
     row: Rows,
@@ -92,7 +93,8 @@ def _interpolated(
     before = np.maximum(row - 1, 0)
     rise_v = voltage_v[row] - voltage_v[before]
     share = np.divide(level_v - voltage_v[before], rise_v, out=np.ones(len(row)), where=rise_v != 0)
-    return np.asarray(time_s[before] + np.clip(share, 0, 1) * (time_s[row] - time_s[before]))
+    before_s = time_s(before)
+    return np.asarray(before_s + np.clip(share, 0, 1) * (time_s(row) - before_s))
 
 
 @dataclass(frozen=True)
@@ -121,7 +123,11 @@ def find_fall(trace: Trace, limits: Limits | None, cutoff_v: float | None, hold_
         return Fall(None)
     voltage_v = _checked_voltage(trace, cutoff_v, hold_s)
     usable = ~trace.no_contact & ~_pulled_plug(trace, hold_s)
-    middle_s, row_v = only(usable, trace.middle_s, voltage_v)
+    rows = chosen(usable)
+    row_v = rows.values(voltage_v)
+
+    def middle_s(places: Rows) -> Floats:
+        return trace.middle_s(rows.at(places))
 
     def held(level_v: float) -> Crossing | None:
         return first_held(
@@ -139,9 +145,14 @@ def find_fall(trace: Trace, limits: Limits | None, cutoff_v: float | None, hold_
     else:
         # One conversion near 0 V amid a healthy window is a loose contact as well.
         least_v = trace.voltage_min_v
-        usable &= least_v > trace.dead_below_v
-        row_s, least_v = only(usable, trace.time_s, least_v)
-        touch = first_held(row_s, least_v, cutoff_v, 0.0, end_s=trace.end_s)
+        sound = chosen(usable & (least_v > trace.dead_below_v))
+        touch = first_held(
+            lambda places: trace.time_s[sound.at(places)],
+            sound.values(least_v),
+            cutoff_v,
+            0.0,
+            end_s=trace.end_s,
+        )
     if crossing is None or limits is None:
         return Fall(cutoff_v, crossing, touch)
 
@@ -221,7 +232,8 @@ def _checked_voltage(trace: Trace, cutoff_v: float, hold_s: float) -> Floats:
             evidence="columns pack_v and bus_v are missing or empty",
             next_step="leave the cutoff out to get charge and draw alone.",
         )
-    first_v = float(trace.voltage_v[~trace.dead][:_FIRST_ROWS].max(initial=0.0))
+    first_rows = trace.alive.at(np.arange(min(_FIRST_ROWS, trace.alive.count)))
+    first_v = float(trace.voltage_v[first_rows].max(initial=0.0))
     if cutoff_v >= first_v:
         raise BenchError(
             f"The cutoff of {cutoff_v:g} V is not below the first voltage of the run.",

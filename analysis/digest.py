@@ -11,21 +11,24 @@ import os
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from logger.description import Description, from_document
 from logger.errors import BenchError
 from logger.run_format import DESCRIPTION_NAME, SAMPLES_NAME
 
+if TYPE_CHECKING:
+    from logger.page.course import Course
+
 DIGEST_NAME: Final = ".digest.json"
-DIGEST_FORMAT: Final = 1
+DIGEST_FORMAT: Final = 2
 
 
 @dataclass(frozen=True)
 class Digest:
     """``results``: name to ``Quantity.as_json``. ``rows``: label, value, interval in words; ``interval``: heading of the last.
 
-    ``begin_s``, ``step_s``, ``steps``: the course as ``logger.page.course.Course.steps`` gives it.
+    ``begin_s``, ``step_s``, ``course``: the course as ``logger.page.course.Course.packed`` gives it.
     """
 
     source: Mapping[str, Any]
@@ -40,7 +43,13 @@ class Digest:
     last: list[float | None]
     begin_s: float
     step_s: float
-    steps: list[list[Any]]
+    course: str
+
+    def unpacked(self) -> "Course":
+        """The course. Raises ValueError or TypeError if what is kept is none."""
+        from logger.page.course import Course
+
+        return Course.unpacked(self.begin_s, self.step_s, self.course)
 
     def number(self, name: str) -> float | None:
         """Value of a result, None if it does not exist."""
@@ -102,9 +111,24 @@ def _kept(folder: Path, source: Mapping[str, Any]) -> Digest | None:
         document = json.loads((folder / DIGEST_NAME).read_bytes())
         if document["source"] != source:
             return None
-        return Digest(**{item.name: document[item.name] for item in fields(Digest)})
+        kept = Digest(**{item.name: document[item.name] for item in fields(Digest)})
+        kept.unpacked()
+        return kept if _looks_sound(kept) else None
     except (OSError, ValueError, KeyError, TypeError, RecursionError):
         return None
+
+
+def _looks_sound(digest: Digest) -> bool:
+    """Whether the parts are what those who show them count on."""
+    return (
+        all(isinstance(text, str) for text in (digest.headline, digest.answer, digest.interval))
+        and isinstance(digest.count, int)
+        and isinstance(digest.results, dict)
+        and all(isinstance(found, dict) for found in digest.results.values())
+        and isinstance(digest.warnings, list)
+        and all(isinstance(row, list) and len(row) == 3 for row in digest.rows)
+        and len(digest.last) == 5
+    )
 
 
 def _keep(folder: Path, digest: Digest) -> None:
@@ -153,7 +177,7 @@ def _make(
         last=[trace.end_s, *(None if values is None else float(values[-1]) for values in ends)],
         begin_s=course.begin_s,
         step_s=course.step_s,
-        steps=course.steps(),
+        course=course.packed(),
     )
 
 
@@ -170,6 +194,7 @@ def _headline(result: Any) -> str:
 def _course(result: Any) -> Any:
     import numpy as np
 
+    from analysis.trace import blocks
     from logger.page.course import Course, Rows
 
     trace = result.draw.trace
@@ -180,16 +205,16 @@ def _course(result: Any) -> Any:
 
     charge = result.draw.charge
     volt_v, current_ma = given(trace.voltage_v), given(trace.current_ma)
-    course = Course(trace.begin_s)
-    course.add(
-        Rows(
-            trace.time_s,
-            volt_v,
-            given(trace.voltage_min_v, trace.voltage_v),
-            current_ma,
-            given(trace.current_min_ma, trace.current_ma),
-            given(trace.current_max_ma, trace.current_ma),
-            given(None if charge is None else charge.running),
-        )
+    columns = (
+        trace.time_s,
+        volt_v,
+        given(trace.voltage_min_v, trace.voltage_v),
+        current_ma,
+        given(trace.current_min_ma, trace.current_ma),
+        given(trace.current_max_ma, trace.current_ma),
+        given(None if charge is None else charge.running),
     )
+    course = Course(trace.begin_s)
+    for part in blocks(len(trace.time_s)):
+        course.add(Rows(*(column[part] for column in columns)))
     return course

@@ -48,7 +48,12 @@ class Discharge:
             "internal_resistance_two_step": self.resistance.two_step.as_json(),
             "internal_resistance_by_depth": [
                 Quantity(
-                    ohm, "ohm", low, high, 0.95, note=f"at {100 * depth:.0f} % of the run's charge"
+                    ohm,
+                    "ohm",
+                    low,
+                    high,
+                    self.resistance.coverage,
+                    note=f"at {100 * depth:.0f} % of the run's charge",
                 ).as_json()
                 for depth, ohm, low, high in zip(
                     *(self.resistance.depth.tolist(), self.resistance.ohm.tolist()),

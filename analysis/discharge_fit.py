@@ -22,7 +22,7 @@ Array = NDArray[np.float64]
 STARTS: Final = 6
 COVERAGE: Final = 0.95
 _SEED: Final = 1965
-_AT_BOUND: Final = 1e-3
+_AT_BOUND: Final = 1e-4
 _TOGETHER: Final = 0.995
 _CURRENT_VARIES: Final = 0.03
 _CLEARLY_BETTER: Final = (
@@ -134,7 +134,7 @@ def _first_guess(
         if place == 0:
             share = (float(np.median(volts)) - low[0]) / width[0]
             guess[place] = float(np.clip(share, 0.05, 0.95))
-        elif name in ("K", "R", "K1", "m", "C", "a4", "Q", "A"):
+        elif name in ("K", "R", "K1", "m", "C", "a4", "Q", "A", "S1", "S2"):
             guess[place] = 0.05
     return guess
 
@@ -160,15 +160,7 @@ def _describe(
         notes.append(
             "The current was constant: the internal resistance cannot be told from it; its drop is inside the voltage level."
         )
-    for name, at in zip(names, bound, strict=True):
-        if at:
-            notes.append(f"{name} sits at a bound: its value is not a measurement.")
-    for one in range(size):
-        for other in range(one + 1, size):
-            if abs(correlation[one, other]) > _TOGETHER:
-                notes.append(
-                    f"{names[one]} and {names[other]} can only be told together (correlation {correlation[one, other]:.3f})."
-                )
+    notes += _doubtful(names, bound, correlation)
     by_name = dict(zip(names, zip(errors, bound, strict=True), strict=True))
     parameters = []
     for name, unit_name, value in zip(model.parameters, model.units, values, strict=True):
@@ -199,6 +191,35 @@ def _describe(
         tuple(float(value) for value in values),
         tuple(notes),
     )
+
+
+def _doubtful(names: Sequence[str], bound: NDArray[np.bool_], correlation: Array) -> list[str]:
+    """Which parameters are no measurement, and which only count together."""
+    notes = []
+    at = [name for name, is_at in zip(names, bound, strict=True) if is_at]
+    if at:
+        words = (
+            "sits at a bound: its value is" if len(at) == 1 else "sit at a bound: their values are"
+        )
+        notes.append(
+            f"{_listed(at)} {words} not a measurement, and the other intervals hold only with it."
+        )
+    firsts, seconds = np.nonzero(np.triu(np.abs(correlation) > _TOGETHER, 1))
+    if len(firsts) == 1:
+        pair = (int(firsts[0]), int(seconds[0]))
+        both = _listed([names[place] for place in pair])
+        notes.append(f"{both} can only be told together (correlation {correlation[pair]:.3f}).")
+    elif len(firsts):
+        places = sorted({*firsts.tolist(), *seconds.tolist()})
+        notes.append(
+            f"{_listed([names[place] for place in places])} can only be told together: "
+            "the curve is known well, each of them alone is not."
+        )
+    return notes
+
+
+def _listed(names: Sequence[str]) -> str:
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
 
 
 def _errors(

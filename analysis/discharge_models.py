@@ -86,6 +86,33 @@ def plateau(
     )
 
 
+def stepped(
+    q: Array,
+    i: Array,
+    e0: float,
+    r: float,
+    k: float,
+    a: float,
+    b: float,
+    full: float,
+    s1: float,
+    z1: float,
+    w1: float,
+    s2: float = 0.0,
+    z2: float = 1.0,
+    w2: float = 1.0,
+) -> Array:
+    """Shepherd's V less s1/2 tanh((z - z1)/w1) less s2/2 tanh((z - z2)/w2), z = q/Q.
+
+    A graphite electrode fills in stages, and where one stage gives way to the next, the voltage
+    steps down. Hyperbolic tangents are how Doyle et al. 1996 (J. Electrochem. Soc. 143:1890) and many after
+    them write an electrode's steps (from memory); Shepherd's form carries what lies between.
+    """
+    z = q / full
+    steps = s1 * np.tanh((z - z1) / w1) + s2 * np.tanh((z - z2) / w2)
+    return np.asarray(shepherd(q, i, e0, r, k, a, b, full) - steps / 2)
+
+
 @dataclass(frozen=True)
 class Model:
     """A model with its parameters: names, units, and which of them is the ohmic one and the charge.
@@ -106,20 +133,32 @@ def _resistance(volts: float, amps: float) -> tuple[float, float]:
     return 0.0, 0.5 * volts / max(amps, 1e-9)
 
 
+_Bounds = tuple[tuple[float, float], ...]
+
+
+def _shepherd_bounds(v: float, q: float, i: float, most: float = 3.0) -> _Bounds:
+    return (
+        (0.3 * v, 1.5 * v),
+        _resistance(v, i),
+        (0.0, 0.5 * v / q),
+        (0.0, 0.5 * v),
+        (0.5 / q, 300 / q),
+        (1.0005 * q, most * q),
+    )
+
+
+def _step_bounds(v: float, first: float, last: float) -> _Bounds:
+    """Height, place and width of a step whose middle lies between two depths."""
+    return (0.0, 0.06 * v), (first, last), (0.01, 0.25)
+
+
 MODELS: Final = (
     Model(
         "Shepherd with exponential zone",
         shepherd,
         ("E0", "R", "K", "A", "B", "Q"),
         ("V", "ohm", "ohm", "V", "1/Ah", "Ah"),
-        lambda v, q, i: (
-            (0.3 * v, 1.5 * v),
-            _resistance(v, i),
-            (0.0, 0.5 * v / q),
-            (0.0, 0.5 * v),
-            (0.5 / q, 300 / q),
-            (1.0005 * q, 3 * q),
-        ),
+        _shepherd_bounds,
         "the classical form",
     ),
     Model(
@@ -171,5 +210,25 @@ MODELS: Final = (
             (0.98 * q, 1.6 * q),
         ),
         "flat curves, such as NiMH and LiFePO4",
+    ),
+    Model(
+        "Shepherd with one step",
+        stepped,
+        ("E0", "R", "K", "A", "B", "Q", "S1", "z1", "w1"),
+        ("V", "ohm", "ohm", "V", "1/Ah", "Ah", "V", "1", "1"),
+        lambda v, q, i: (*_shepherd_bounds(v, q, i, 1.6), *_step_bounds(v, 0.03, 1.0)),
+        "Li-ion with one clear step of its graphite electrode",
+    ),
+    Model(
+        "Shepherd with two steps",
+        stepped,
+        ("E0", "R", "K", "A", "B", "Q", "S1", "z1", "w1", "S2", "z2", "w2"),
+        ("V", "ohm", "ohm", "V", "1/Ah", "Ah", "V", "1", "1", "V", "1", "1"),
+        lambda v, q, i: (
+            *_shepherd_bounds(v, q, i, 1.6),
+            *_step_bounds(v, 0.03, 0.5),
+            *_step_bounds(v, 0.45, 1.0),
+        ),
+        "Li-ion discharged slowly, with the steps of its graphite electrode",
     ),
 )

@@ -171,8 +171,13 @@ def plot_resistance(found: Resistance, stem: Path) -> FigureFile | None:
         save_figure(figure, stem)
     return FigureFile(
         stem.name,
-        "Internal resistance with 95 % intervals at up to ten depths of discharge.",
-        f"From {found.steps} steps of the load; bars: 95 % interval.",
+        "Internal resistance with its interval at up to ten depths of discharge.",
+        f"From {found.steps} steps of the load; bars: "
+        + (
+            "95 % interval."
+            if found.coverage
+            else "scatter alone, the sensor's limits are not known."
+        ),
     )
 
 

@@ -12,7 +12,7 @@ from analysis.cutoff import Fall
 from analysis.integration import S_PER_H, Integral, integrate, weighted_percentiles
 from analysis.quantity import Quantity
 from analysis.row_noise import row_noise
-from analysis.trace import Trace
+from analysis.trace import Trace, blocks, sum_of_products
 from analysis.uncertainty import SCATTER, Budget, Component, Limits, budget, interval
 
 PERCENTS: Final = (5.0, 50.0, 95.0)
@@ -100,9 +100,9 @@ def draw_of(trace: Trace, limits: Limits | None) -> Draw:
     """Integrate a run's current and power."""
     charge = energy = None
     if trace.current_ma is not None:
-        charge = integrate(trace, trace.current_ma, trace.charge_mah)
+        charge = integrate(trace, (trace.current_ma,), trace.charge_mah)
         if trace.voltage_v is not None:
-            energy = integrate(trace, trace.current_ma * trace.voltage_v, trace.energy_mwh)
+            energy = integrate(trace, (trace.current_ma, trace.voltage_v), trace.energy_mwh)
     return Draw(trace, limits, charge, energy, _sag_share(trace))
 
 
@@ -195,9 +195,13 @@ def _sag_share(trace: Trace) -> float:
         return 0.0
     if trace.voltage_min_v is None or trace.current_min_ma is None:
         return 0.0
-    sag = (trace.voltage_v - trace.voltage_min_v) * (trace.current_ma - trace.current_min_ma)
-    whole = float((trace.voltage_v * trace.current_ma) @ trace.weight_s)
-    return float(sag @ trace.weight_s) / whole if whole > 0 else 0.0
+    whole = sum_of_products(trace.voltage_v, trace.current_ma, trace.weight_s)
+    sag = 0.0
+    for part in blocks(len(trace.time_s)):
+        sag_v = trace.voltage_v[part] - trace.voltage_min_v[part]
+        rise_ma = trace.current_ma[part] - trace.current_min_ma[part]
+        sag += float((sag_v * rise_ma * trace.weight_s[part]).sum())
+    return sag / whole if whole > 0 else 0.0
 
 
 def _at(trace: Trace, integral: Integral | None, at_s: float) -> float:

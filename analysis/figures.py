@@ -170,7 +170,8 @@ def envelope(
     whole = [np.full(steps, np.nan) for _ in thin]
     for target, values in zip(whole, thin, strict=True):
         target[filled] = values
-    if not (gap & (np.diff(time_s, prepend=time_s[0]) > edges[1] - edges[0])).any():
+    at = np.flatnonzero(gap)
+    if not (time_s[at] - time_s[np.maximum(at - 1, 0)] > edges[1] - edges[0]).any():
         # Steps are empty only because the rows lie uneven: no break there.
         whole = [values[filled] for values in whole]
         return Envelope(((edges[:-1] + edges[1:]) / 2)[filled], *whole)

@@ -59,7 +59,7 @@ def _cutoff(trace: Trace, fall: Fall, hold_s: float) -> list[str]:
     if fall.cutoff_v is None or trace.voltage_v is None:
         return []
     if fall.crossing is None:
-        last_v = float(trace.voltage_v[~trace.dead][-1])
+        last_v = float(trace.voltage_v[trace.alive.at(np.array([trace.alive.count - 1]))][0])
         touched = (
             f" It touched it first after {span_words(fall.touch.time_s - trace.begin_s)}, but came back each time."
             if fall.touch
@@ -97,7 +97,7 @@ def _pack(trace: Trace, fall: Fall, pack: Pack | None) -> list[str]:
         told.append(
             f"The cutoff of {fall.cutoff_v:g} V is under the floor of the cells ({pack}: {pack.floor_v:.2f} V). {pack.caution}"
         )
-    least_v = float(trace.voltage_v[~trace.dead].min())
+    least_v = float(trace.voltage_v.min(where=~trace.dead, initial=np.inf))
     if least_v < (1 - _FLOOR_SLACK) * pack.floor_v:
         told.append(
             f"The pack was run down to {least_v:.2f} V, under the floor of its cells ({pack}: {pack.floor_v:.2f} V). {pack.caution}"

@@ -6,7 +6,6 @@ from typing import Final
 from analysis.cutoff import Fall, first_held
 from analysis.draw import Draw, charge_between
 from analysis.quantity import Quantity
-from analysis.trace import only
 from logger.pack import Pack
 
 # A rest smaller than this share of the charge is the tail of the hold, not a measurement.
@@ -28,8 +27,9 @@ def left_in_cells(draw: Draw, fall: Fall, pack: Pack | None) -> Quantity:
         return _none("the circuit works down to the cells' floor")
     drawn = draw.charge_at(fall.crossing.time_s)
     trace, voltage_v = draw.trace, draw.trace.voltage_v
-    middle_s, alive_v = only(~trace.dead, trace.middle_s, voltage_v)
-    floor = first_held(middle_s, alive_v, pack.floor_v, 0.0, end_s=trace.end_s)
+    floor = first_held(
+        trace.alive_middle_s, trace.alive.values(voltage_v), pack.floor_v, 0.0, end_s=trace.end_s
+    )
     if floor is not None and floor.time_s > fall.crossing.time_s:
         rest = charge_between(draw, fall, floor.time_s)
         where = f"measured in this run, from the cutoff to {pack.floor_v:.2f} V at this run's draw"

@@ -168,7 +168,8 @@ def _course(line: Line) -> tuple[list[float], list[float]]:
     if line.digest is None:
         return [], []
     d = line.digest
-    points = [((step[0] + 0.5) * d.step_s, step[2]) for step in d.steps if step[2] is not None]
+    steps = d.unpacked().steps()
+    points = [((step[0] + 0.5) * d.step_s, step[2]) for step in steps if step[2] is not None]
     return [t for t, _ in points], [v for _, v in points]
 
 

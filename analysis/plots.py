@@ -227,7 +227,8 @@ def _course(trace: Trace, mean: Floats, low: Floats, high: Floats) -> Envelope:
         good = ~trace.no_contact
         mean = np.interp(trace.time_s, trace.time_s[good], mean[good])
     wide = trace.gap & (trace.step_s > 3 * trace.usual_step_s)
-    return envelope(trace.time_s - trace.begin_s, mean, low, high, wide)
+    since_s = trace.time_s - trace.begin_s if trace.begin_s else trace.time_s
+    return envelope(since_s, mean, low, high, wide)
 
 
 def _time_axis(axes: Axes, trace: Trace) -> tuple[float, str]:

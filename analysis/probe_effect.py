@@ -9,7 +9,7 @@ from analysis.cutoff import Fall, first_held
 from analysis.draw import Draw, mean_current, peak_current
 from analysis.propagation import propagate
 from analysis.quantity import Quantity
-from analysis.trace import only
+from analysis.trace import sum_of_products
 from analysis.uncertainty import COVERAGE
 from logger.description import Description
 
@@ -61,8 +61,8 @@ def probe_effect(
         return None
     ohm = sensor.shunt_ohm
     drop = _times(peak_current(draw), ohm / 1e3, "V", f"greatest current over {ohm:g} Ω")
-    weight = trace.weight_s
-    loss_mwh = ohm * float((trace.current_ma**2) @ weight) / 3600 / 1e3
+    squares = sum_of_products(trace.current_ma, trace.current_ma, trace.weight_s)
+    loss_mwh = ohm * squares / 3600 / 1e3
     share = 0.0
     if draw.energy is not None and draw.energy.total > 0:
         share = min(1.0, loss_mwh / draw.energy.total)
@@ -82,9 +82,14 @@ def _at_piece(draw: Draw, fall: Fall, hold_s: float) -> Quantity:
     trace = draw.trace
     if fall.crossing is None or fall.cutoff_v is None or trace.bus_v is None:
         return Quantity(None, "s", note="cutoff not reached, or no voltage behind the shunt")
-    middle_s, bus_v = only(~trace.dead, trace.middle_s, trace.bus_v)
-    slack_s = trace.usual_step_s if trace.windowed else 0.0
-    held = first_held(middle_s, bus_v, fall.cutoff_v, hold_s, end_s=trace.end_s, slack_s=slack_s)
+    held = first_held(
+        trace.alive_middle_s,
+        trace.alive.values(trace.bus_v),
+        fall.cutoff_v,
+        hold_s,
+        end_s=trace.end_s,
+        slack_s=trace.usual_step_s if trace.windowed else 0.0,
+    )
     if held is None:
         return Quantity(None, "s", note="not reached")
     at_s = min(held.time_s, fall.crossing.time_s)

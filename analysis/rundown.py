@@ -3,6 +3,8 @@
 from dataclasses import dataclass
 from typing import Any, Final
 
+import numpy as np
+
 import analysis.draw as draws
 from analysis.cutoff import Fall, cutoff_time, find_fall, first_touch_time
 from analysis.doubt_table import DoubtTable, doubt_table
@@ -12,7 +14,7 @@ from analysis.left import left_in_cells
 from analysis.probe_effect import ProbeEffect, probe_effect
 from analysis.quantity import Quantity
 from analysis.row_noise import limits_in_run
-from analysis.trace import trace_of
+from analysis.trace import Floats, Trace, trace_of
 from analysis.uncertainty import Budget, limits_of
 from logger.run_reader import Run
 
@@ -81,7 +83,7 @@ def rundown(run: Run, cutoff_v: float | None, hold_s: float = HOLD_DEFAULT_S) ->
     fall = find_fall(trace, limits, cutoff_v, hold_s)
     draw = draw_of(trace, limits)
     when = cutoff_time(trace, fall)
-    alive_v = None if trace.voltage_v is None else trace.voltage_v[~trace.dead]
+    first_v, last_v = (None, None) if trace.voltage_v is None else _ends(trace, trace.voltage_v)
     return Rundown(
         duration=draws.duration(draw),
         charge=draws.charge(draw),
@@ -89,8 +91,8 @@ def rundown(run: Run, cutoff_v: float | None, hold_s: float = HOLD_DEFAULT_S) ->
         mean_current=draws.mean_current(draw),
         peak_current=draws.peak_current(draw),
         current_percentiles=draws.current_percentiles(draw),
-        first_voltage=draws.voltage(draw, None if alive_v is None else float(alive_v[0])),
-        last_voltage=draws.voltage(draw, None if alive_v is None else float(alive_v[-1])),
+        first_voltage=draws.voltage(draw, first_v),
+        last_voltage=draws.voltage(draw, last_v),
         cutoff_voltage=draws.voltage(draw, cutoff_v),
         cutoff_time=when,
         first_touch_time=first_touch_time(trace, fall),
@@ -106,6 +108,12 @@ def rundown(run: Run, cutoff_v: float | None, hold_s: float = HOLD_DEFAULT_S) ->
         draw=draw,
         fall=fall,
     )
+
+
+def _ends(trace: Trace, column: Floats) -> tuple[float, float]:
+    """The column's first and last value in rows that are not dead."""
+    first, last = column[trace.alive.at(np.array([0, trace.alive.count - 1]))]
+    return float(first), float(last)
 
 
 def _doubts(draw: Draw, fall: Fall, when: Quantity) -> tuple[DoubtTable, ...]:

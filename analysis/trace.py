@@ -7,7 +7,10 @@ Board runs (``description.source == "board"``): a row is the mean over the windo
 ``time_s``, and windows leave no time out. Every other run: a row is a sample at that instant.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
@@ -31,6 +34,33 @@ _ALTERNATING_SHARE = 0.1
 _DEAD_VOLTAGE_SHARE = 0.1
 _DEAD_CURRENT_SHARE = 0.2
 _ROWS_PICKED = 100_000
+# Rows worked on at once where a whole column would cost a fresh array: a block stays in the cache,
+# while the first touch of fresh memory costs ten times the arithmetic done on it.
+_BLOCK_ROWS: Final = 32_768
+
+
+@dataclass(frozen=True)
+class Chosen:
+    """Rows of a run where a mask holds, by their place among themselves; no arrays if it holds everywhere."""
+
+    count: int
+    rows: Rows | None
+
+    def at(self, places: Rows) -> Rows:
+        """Rows of the run at these places, shape of ``places``."""
+        return places if self.rows is None else self.rows[places]
+
+    def values(self, column: Floats) -> Floats:
+        """The column's values there, shape (count,); the column itself if that is all of it."""
+        return column if self.rows is None else column[self.rows]
+
+
+def chosen(mask: Mask) -> Chosen:
+    """Rows where ``mask`` (n,) holds."""
+    if mask.all():
+        return Chosen(len(mask), None)
+    rows = np.flatnonzero(mask)
+    return Chosen(len(rows), rows)
 
 
 @dataclass(frozen=True)
@@ -78,10 +108,19 @@ class Trace:
     def duration_s(self) -> float:
         return self.end_s - self.begin_s
 
-    @property
-    def middle_s(self) -> Floats:
-        """Instant that a row's mean belongs to, shape (n,): the window's middle, or the sample's time."""
-        return self.time_s - self.weight_s / 2 if self.windowed else self.time_s
+    def middle_s(self, rows: Rows) -> Floats:
+        """Instants that these rows' means belong to: the window's middle, or the sample's time."""
+        at_s = self.time_s[rows]
+        return at_s - self.weight_s[rows] / 2 if self.windowed else at_s
+
+    @cached_property
+    def alive(self) -> Chosen:
+        """Rows that are not dead."""
+        return chosen(~self.dead)
+
+    def alive_middle_s(self, places: Rows) -> Floats:
+        """Instants that the means of rows belong to, by their places among the rows that are alive."""
+        return self.middle_s(self.alive.at(places))
 
 
 def trace_of(run: Run) -> Trace:
@@ -99,7 +138,7 @@ def trace_of(run: Run) -> Trace:
     for name in measured:
         whole &= np.isfinite(columns[name])
     rows = int(whole.sum())
-    if not measured or rows < 2 or columns["time_s"][whole][-1] <= columns["time_s"][whole][0]:
+    if not measured or rows < 2 or not _lasts(columns["time_s"], whole):
         raise BenchError(
             f"The run {run.folder} has too little in it to analyse.",
             evidence=f"{rows} usable rows; columns: {', '.join(samples.columns) or 'none'}",
@@ -114,7 +153,9 @@ def trace_of(run: Run) -> Trace:
     windowed = run.description.source == "board"
     time_s = columns["time_s"]
     begin_s = 0.0 if windowed else float(samples["time_s"].iloc[0])
-    step_s = np.diff(time_s, prepend=begin_s)
+    step_s = np.empty_like(time_s)
+    step_s[0] = time_s[0] - begin_s
+    np.subtract(time_s[1:], time_s[:-1], out=step_s[1:])
     restarted = _restarted(columns)
     usual_s = _usual_step_s(step_s, run.description.window_s if windowed else None)
     gap = _gaps(step_s, usual_s, windowed, columns.get("sequence"), restarted)
@@ -153,9 +194,21 @@ def trace_of(run: Run) -> Trace:
     )
 
 
-def only(mask: Mask, *arrays: Floats) -> tuple[Floats, ...]:
-    """Each array's values where ``mask`` holds; the arrays themselves where it holds everywhere."""
-    return arrays if mask.all() else tuple(values[mask] for values in arrays)
+def blocks(rows: int, most: int = _BLOCK_ROWS) -> Iterator[slice]:
+    """Slices that together are rows 0 to ``rows``, each of at most so many: small enough for the cache."""
+    for begin in range(0, rows, most):
+        yield slice(begin, min(begin + most, rows))
+
+
+def sum_of_products(first: Floats, second: Floats, *others: Floats) -> float:
+    """Sum over the rows of the product of columns, each of shape (n,)."""
+    summed = 0.0
+    for part in blocks(len(first)):
+        product = first[part]
+        for column in others:
+            product = product * column[part]
+        summed += float((product * second[part]).sum())
+    return summed
 
 
 def stretches(mask: Mask) -> tuple[Rows, Rows]:
@@ -165,6 +218,12 @@ def stretches(mask: Mask) -> tuple[Rows, Rows]:
     np.not_equal(mask[1:], mask[:-1], out=changes[1:-1])
     edges = np.flatnonzero(changes)
     return edges[::2], edges[1::2]
+
+
+def _lasts(time_s: Floats, whole: Mask) -> bool:
+    """Whether time passes between the first and the last row that is whole."""
+    first, last = int(whole.argmax()), len(whole) - 1 - int(whole[::-1].argmax())
+    return bool(time_s[last] > time_s[first])
 
 
 def _fill_alternating(columns: dict[str, Floats], measured: list[str]) -> int:
@@ -192,10 +251,10 @@ def _restarted(columns: dict[str, Floats]) -> Mask:
     """Steps over which counters are not to be trusted, shape (n,)."""
     restarted = np.zeros(len(columns["time_s"]), dtype=bool)
     if "boot" in columns:
-        restarted[1:] = np.diff(columns["boot"]) != 0
+        restarted[1:] = columns["boot"][1:] != columns["boot"][:-1]
     elif "charge_mah" in columns:
         # A foreign counter that falls although current flowed out was set back.
-        fell = np.diff(columns["charge_mah"]) < 0
+        fell = columns["charge_mah"][1:] < columns["charge_mah"][:-1]
         if "current_ma" in columns:
             fell &= columns["current_ma"][1:] >= 0
         restarted[1:] = fell
@@ -227,7 +286,7 @@ def _gaps(
 
 
 def _weights_s(step_s: Floats, gap: Mask, usual_s: float, windowed: bool) -> Floats:
-    own = np.where(gap, usual_s, step_s)
+    own = np.where(gap, usual_s, step_s) if gap.any() else step_s
     if windowed:
         return own
     weights = own / 2

@@ -5,16 +5,25 @@ from typing import Final
 
 import numpy as np
 
-from analysis.trace import Floats, Mask, Rows, Trace
+from analysis.trace import Chosen, Floats, Mask, Rows, Trace, blocks
 from analysis.words import span_words
 from logger.calibration import Line
 from logger.description import Description
-from logger.wiring_sense import CONTACT_SHARE, Finding, Row, Senses, sense_wiring, senses_of
+from logger.wiring_sense import (
+    CONTACT_SHARE,
+    Finding,
+    Row,
+    Senses,
+    contact_finding,
+    lasting_findings,
+    senses_of,
+    static_finding,
+)
 
 _BLOCK_ROWS: Final = 100
 _BLOCKS: Final = 40
+_PIECES: Final = 400
 _SUSPECTS: Final = 100
-_STATIC: Final = frozenset({"dead", "no-voltage", "no-current", "swapped"})
 
 
 def wiring_findings(trace: Trace, description: Description) -> tuple[Finding, ...]:
@@ -26,22 +35,23 @@ def wiring_findings(trace: Trace, description: Description) -> tuple[Finding, ..
     senses = run_senses(trace, description)
     if senses is None or trace.current_ma is None or trace.voltage_v is None:
         return ()
-    alive = np.flatnonzero(~trace.dead)
-    spread = np.unique(np.linspace(0, len(alive) - 1, 4 * _BLOCK_ROWS).astype(np.intp))
-    static = [f for f in sense_wiring(_rows(trace, alive[spread]), senses) if f.code in _STATIC]
+    alive = trace.alive
+    spread = np.unique(np.linspace(0, alive.count - 1, 4 * _BLOCK_ROWS).astype(np.intp))
+    static = static_finding(_rows(trace, alive.at(spread)), senses)
     if static:
-        return tuple(static)
+        return (static,)
     seen: Counter[str] = Counter()
     found: dict[str, Finding] = {}
-    starts = _even_starts(len(alive))
+    starts = _even_starts(alive.count)
     for start in starts:
-        block = _rows(trace, alive[start : start + _BLOCK_ROWS])
-        for finding in sense_wiring(block, senses):
-            if finding.code not in _STATIC | {"contact"}:
-                seen[finding.code] += 1
-                found.setdefault(finding.code, finding)
+        block = _rows(trace, _piece(alive, start))
+        if static_finding(block, senses):
+            continue
+        for finding in lasting_findings(block, senses):
+            seen[finding.code] += 1
+            found.setdefault(finding.code, finding)
     lasting = [found[code] for code, count in seen.items() if 2 * count >= len(starts)]
-    return (*_contact(trace, alive, senses), *lasting)
+    return (*_contact(trace, senses), *lasting)
 
 
 def run_senses(trace: Trace, description: Description) -> Senses | None:
@@ -74,7 +84,7 @@ def _rows(trace: Trace, at: Rows) -> list[Row]:
         given(trace.current_min_ma, current_ma),
         given(trace.current_max_ma, current_ma),
     )
-    return [Row(*values) for values in zip(*columns, strict=True)]
+    return list(map(Row._make, zip(*columns, strict=True)))
 
 
 def _even_starts(rows: int) -> list[int]:
@@ -84,24 +94,34 @@ def _even_starts(rows: int) -> list[int]:
     return starts
 
 
-def _contact(trace: Trace, alive: Rows, senses: Senses) -> list[Finding]:
+def _piece(alive: Chosen, start: int) -> Rows:
+    """Rows of the piece that begins at this place among the rows that are alive."""
+    return alive.at(np.arange(start, min(start + _BLOCK_ROWS, alive.count)))
+
+
+def _contact(trace: Trace, senses: Senses) -> list[Finding]:
     """Bad contacts: only pieces in which the voltage dips are looked at closely."""
     column = trace.voltage_v if trace.voltage_min_v is None else trace.voltage_min_v
     assert column is not None
-    least_v = column[alive]
-    whole = len(alive) // _BLOCK_ROWS * _BLOCK_ROWS
-    pieces = least_v[:whole].reshape(-1, _BLOCK_ROWS)
-    dips = pieces.min(axis=1) < (1 - CONTACT_SHARE) * np.median(pieces, axis=1)
+    alive = trace.alive
+    whole = alive.count // _BLOCK_ROWS * _BLOCK_ROWS
+    pieces = alive.values(column)[:whole].reshape(-1, _BLOCK_ROWS)
+    dips = np.zeros(len(pieces), dtype=bool)
+    for part in blocks(len(pieces), _PIECES):
+        some = pieces[part]
+        dips[part] = some.min(axis=1) < (1 - CONTACT_SHARE) * np.median(some, axis=1)
     # The last piece overlaps the one before, so that no row is left out.
-    suspects = [*(np.flatnonzero(dips)[:_SUSPECTS] * _BLOCK_ROWS), max(0, len(alive) - _BLOCK_ROWS)]
+    suspects = [
+        *(np.flatnonzero(dips)[:_SUSPECTS] * _BLOCK_ROWS),
+        max(0, alive.count - _BLOCK_ROWS),
+    ]
     found: list[tuple[float, Finding]] = []
     for start in dict.fromkeys(int(start) for start in suspects):
-        at = alive[start : start + _BLOCK_ROWS]
-        found += [
-            (float(trace.time_s[at[0]] - trace.begin_s), finding)
-            for finding in sense_wiring(_rows(trace, at), senses)
-            if finding.code == "contact"
-        ]
+        at = _piece(alive, start)
+        rows = _rows(trace, at)
+        finding = contact_finding(rows, senses)
+        if finding and not static_finding(rows, senses):
+            found.append((float(trace.time_s[at[0]] - trace.begin_s), finding))
     if not found:
         return []
     first_s, first = found[0]

@@ -101,17 +101,23 @@ def sense_wiring(rows: Sequence[Row], senses: Senses) -> tuple[Finding, ...]:
     """Everything that is wrong, the gravest first; empty: nothing stands out."""
     if not rows:
         return ()
-    static = _static(rows, senses)
+    static = static_finding(rows, senses)
     if static:
         return (static,)
+    contact = contact_finding(rows, senses)
+    return (*([contact] if contact else []), *lasting_findings(rows, senses))
+
+
+def lasting_findings(rows: Sequence[Row], senses: Senses) -> tuple[Finding, ...]:
+    """Hum and noise in rows without a static fault."""
     if len(rows) < _ROWS_LEAST:
         return ()
-    found = (_contact(rows, senses), _hum(rows, senses), _noise(rows, senses))
+    found = (_hum(rows, senses), _noise(rows, senses))
     return tuple(finding for finding in found if finding is not None)
 
 
-def _static(rows: Sequence[Row], senses: Senses) -> Finding | None:
-    """Faults that hold all the time."""
+def static_finding(rows: Sequence[Row], senses: Senses) -> Finding | None:
+    """Faults that hold all the time; ``rows`` must not be empty."""
     bus_v = median(row.bus_v for row in rows)
     current_ma = median(row.current_ma for row in rows)
     most_ma = max(abs(row.current_ma) for row in rows)
@@ -148,8 +154,10 @@ def _static(rows: Sequence[Row], senses: Senses) -> Finding | None:
     return None
 
 
-def _contact(rows: Sequence[Row], senses: Senses) -> Finding | None:
-    """Voltage and current that fall together, and come back: no load does that."""
+def contact_finding(rows: Sequence[Row], senses: Senses) -> Finding | None:
+    """Voltage and current that fall together, and come back: no load does that. For rows without a static fault."""
+    if len(rows) < _ROWS_LEAST:
+        return None
     usual_v = median(row.pack_min_v for row in rows)
     usual_ma = median(row.current_min_ma for row in rows)
     least_v = usual_v * (1 - CONTACT_SHARE) - _SWING * senses.noise_v

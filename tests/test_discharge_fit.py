@@ -33,6 +33,7 @@ def test_residual_of_a_measured_cell_is_below_10_mv(rate: str) -> None:
     q = np.linspace(0.05, 0.95, 250) * charge[-1]
     choice = fit_discharge(q, np.interp(q, charge, volts), np.full(250, CURRENTS_A[rate]))
     assert choice.best.rms_v < 0.010
+    assert float(np.max(np.abs(choice.best.residual_v))) < 0.010
     assert any("constant" in note for note in choice.best.notes)
     resistance = dict(choice.best.parameters)["R"]
     assert resistance.value is None
@@ -104,6 +105,37 @@ def test_standard_errors_keep_their_word() -> None:
         held += resistance.lower <= truth[1] <= resistance.upper
     # 95 % of 40 is 38; 33 or fewer would be a chance of less than 1 in 100
     assert held >= 34
+
+
+def test_steps_of_the_curve_come_back_within_their_errors() -> None:
+    # the measured cell at 0.1C as fitted above, rounded; its own curve, noise and two currents planted
+    truth = (3.69, 0.05, 0.0006, 0.41, 1.43, 2.254, 0.059, 0.357, 0.092, 0.11, 0.90, 0.15)
+    model = MODELS[-1]
+    charge = np.linspace(0.01, 0.985, 250) * truth[5]
+    current = np.where(np.arange(250) // 10 % 2, 0.5, 0.2)
+    clean = model.function(charge, current, *truth)
+    rng = np.random.default_rng(11)
+    held, trials = dict.fromkeys(model.parameters, 0), 25
+    for _ in range(trials):
+        volts = clean + 0.0005 * rng.standard_normal(250)
+        fit = fit_model(model, charge, volts, current, starts=2)
+        assert fit.rms_v < 0.0006
+        for name in held:
+            found = dict(fit.parameters)[name]
+            assert found.lower is not None
+            assert found.upper is not None
+            held[name] += found.lower <= truth[model.parameters.index(name)] <= found.upper
+    # 95 % of 25; 20 or fewer would be a chance of less than 1 in 100
+    assert min(held.values()) >= 21, held
+
+
+def test_a_plain_curve_does_not_get_steps() -> None:
+    truth = PUBLISHED["NiMH 1.2 V 6.5 Ah"]
+    charge = np.linspace(0.002, 0.99, 250) * truth[-1]
+    current = np.where(np.arange(250) // 10 % 2, 2.0, 0.7)
+    rng = np.random.default_rng(3)
+    volts = shepherd(charge, current, *truth) + 0.002 * rng.standard_normal(250)
+    assert fit_discharge(charge, volts, current).best.model is SHEPHERD
 
 
 def test_a_parameter_at_its_bound_is_told() -> None:

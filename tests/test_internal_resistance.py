@@ -1,5 +1,7 @@
 """Resistance from load steps, and what was left when the circuit gave up."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -10,9 +12,11 @@ from analysis.internal_resistance import internal_resistance
 from analysis.stranded import stranded
 from analysis.trace import trace_of
 from analysis.uncertainty import limits_of
+from logger.calibration import Calibration, Line
 from logger.pack import Pack
 from logger.run_reader import Run
 from tests.runs_by_formula import board_run
+from tests.simulated_runs import with_calibration
 
 Array = NDArray[np.float64]
 
@@ -43,12 +47,117 @@ def test_resistance_of_a_known_circuit() -> None:
     assert found.steps > 400
 
 
+def any_chip(run: Run, noise_v: float, rounded: bool, rng: np.random.Generator) -> Run:
+    """The run as a chip with errors from anywhere within the data sheet's limits would tell it."""
+    limits = limits_of(run.description)
+    assert limits is not None
+
+    def within(*greatest: float) -> float:
+        return 1 + float(sum(rng.uniform(-limit, limit) for limit in greatest))
+
+    volt_gain = within(limits.voltage_gain, limits.voltage_drift_gain)
+    current_gain = within(limits.shunt_gain, limits.current_gain, limits.current_drift_gain)
+    rows = len(run.samples)
+    offset_v = rng.uniform(-limits.voltage_offset_v, limits.voltage_offset_v)
+    read_v = run.samples["pack_v"] * volt_gain + offset_v + noise_v * rng.standard_normal(rows)
+    step_v = limits.voltage_step_v
+    samples = run.samples.assign(
+        pack_v=np.round(read_v / step_v) * step_v if rounded else read_v,
+        current_ma=run.samples["current_ma"] * current_gain + 0.05 * rng.standard_normal(rows),
+    )
+    return replace(run, samples=samples)
+
+
+@pytest.mark.parametrize(
+    ("steps", "rows_between", "noise_v", "rounded"),
+    [
+        (4, 4, 0.003, False),
+        (10, 1, 0.003, True),
+        (40, 4, 0.0003, True),
+        (300, 1, 0.003, True),
+        (100, 4, 0.02, False),
+    ],
+)
+def test_the_interval_holds_the_true_resistance(
+    steps: int, rows_between: int, noise_v: float, rounded: bool
+) -> None:
+    # limits: TI SBOS448G 7.5 and a 1 % shunt; planted here, so that the truth is known
+    def square(time_s: Array) -> Array:
+        return np.where(time_s // rows_between % 2 < 1, 60.0, 180.0)
+
+    rng = np.random.default_rng(steps)
+    held, trials = 0, 200
+    for _ in range(trials):
+        start_v, ohm = 4.5 - rng.uniform(0, 0.1), float(rng.uniform(0.2, 0.8))
+        clean = board_run(
+            lambda t, start_v=start_v, ohm=ohm: start_v - 1e-4 * t - ohm * square(t) / 1e3,  # type: ignore[misc]
+            square,
+            max(steps * rows_between + 1, 12),
+            1.0,
+            parts=1,
+        )
+        chip = any_chip(clean, noise_v, rounded, rng)
+        found = internal_resistance(trace_of(chip), limits_of(chip.description)).overall
+        assert found.lower is not None
+        assert found.upper is not None
+        assert found.coverage == 0.95
+        held += found.lower <= ohm <= found.upper
+    # 95 % of 200 is 190; 182 or fewer would be a chance of less than 1 in 100
+    assert held >= 183
+
+
+def test_a_calibrated_probe_has_the_narrower_interval() -> None:
+    run = stepping_run(0.45)
+    line = Line(zero_standard=0.001, factor_standard=0.0005, high=500.0, points=2)
+    board = run.description.board
+    assert board is not None
+    calibration = Calibration(
+        board=board.board,
+        sensor="INA219",
+        shunt_ohm=0.1,
+        range_ma=3200.0,
+        done_utc="2026-01-01T00:00:00+00:00",
+        current=line,
+        voltage=line,
+    )
+    exact = with_calibration(run, calibration)
+    plain, narrow = (
+        internal_resistance(trace_of(each), limits_of(each.description)).overall
+        for each in (run, exact)
+    )
+    assert plain.lower is not None
+    assert plain.upper is not None
+    assert narrow.lower is not None
+    assert narrow.upper is not None
+    assert narrow.upper - narrow.lower < 0.5 * (plain.upper - plain.lower)
+
+
+def test_rounded_voltages_do_not_pull_the_resistance_to_a_rung() -> None:
+    # 54 mV of drop read in steps of 4 mV: 52 or 56, never 54
+    run = stepping_run(0.45)
+    samples = run.samples.assign(pack_v=np.round(run.samples["pack_v"] / 0.004) * 0.004)
+    found = internal_resistance(trace_of(replace(run, samples=samples)), limits_of(run.description))
+    assert found.overall.value == pytest.approx(0.45, rel=0.01)
+
+
+def test_a_few_faulty_steps_do_not_count() -> None:
+    run = stepping_run(0.45)
+    volts = run.samples["pack_v"].to_numpy().copy()
+    volts[::211] -= 1.0
+    found = internal_resistance(
+        trace_of(replace(run, samples=run.samples.assign(pack_v=volts))), limits_of(run.description)
+    )
+    assert found.overall.value == pytest.approx(0.45, rel=0.01)
+
+
 def test_resistance_against_depth() -> None:
     run = stepping_run(0.3, growth=1.5)
     found = internal_resistance(trace_of(run), None)
     assert len(found.depth) == 10
     assert found.ohm == pytest.approx(0.3 * (1 + 1.5 * found.depth), rel=0.03)
     assert "limits are not known" in found.overall.note
+    assert found.overall.coverage is None
+    assert found.coverage is None
 
 
 def test_steps_across_a_gap_do_not_count() -> None:
@@ -82,6 +191,10 @@ def test_two_steps_of_iec_61960() -> None:
     run = board_run(volts, current, 25, 0.1, parts=4, pack=Pack("li-ion", 1, "18650", 2000.0))
     found = internal_resistance(trace_of(run), limits_of(run.description), 2000.0)
     assert found.two_step.value == pytest.approx(0.08, rel=1e-6)
+    assert found.two_step.lower is not None
+    assert found.two_step.upper is not None
+    # gains of 1, 0.5 and 0.5 % at least, and two readings to 4 mV over 1.6 A
+    assert 0.0008 < (found.two_step.upper - found.two_step.lower) / 2 < 0.006
 
 
 def test_stranded_energy_is_measured_where_the_run_went_on() -> None:

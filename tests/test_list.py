@@ -133,7 +133,16 @@ def test_the_digest_is_used_only_for_what_it_was_made_from(
     made.clear()
     digest_of(folder)
     assert made == [folder]
-    for spoilt in (b"", b"{}", b"[1]", b'{"source": 3}', (folder / DIGEST_NAME).read_bytes()[:-40]):
+    document = json.loads((folder / DIGEST_NAME).read_bytes())
+    other_course = json.dumps({**document, "course": "%%"}).encode()
+    for spoilt in (
+        b"",
+        b"{}",
+        b"[1]",
+        b'{"source": 3}',
+        (folder / DIGEST_NAME).read_bytes()[:-40],
+        other_course,
+    ):
         (folder / DIGEST_NAME).write_bytes(spoilt)
         made.clear()
         assert digest_of(folder).count > 0

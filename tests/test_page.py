@@ -1,5 +1,6 @@
 """The bench page without a browser: thinning, following a run, keys, refusals, actions."""
 
+import base64
 import json
 import os
 import shutil
@@ -67,6 +68,25 @@ def test_thinning_of_a_long_run_is_bounded_and_tells_when_steps_were_joined() ->
     course.add(rows_of([100_000.0], [3.0]))
     assert course.generation > before
     assert [step[2] for step in course.steps()] == [4.0, 3.0]
+
+
+def test_a_packed_course_is_the_same_course() -> None:
+    course = Course()
+    rows = rows_of([0.1, 0.2, 900.0, 901.0], [4.0, 3.9, 3.5, 3.4])
+    rows.charge_mah[:2] = np.nan
+    course.add(rows)
+    again = Course.unpacked(course.begin_s, course.step_s, course.packed())
+    assert again.steps() == course.steps()
+    assert Course.unpacked(0.0, 1.0, Course().packed()).steps() == []
+    far = base64.b64encode(np.full(8, 2 * STEPS, "<f4").tobytes()).decode()
+    for spoilt, words in (
+        ("AAA", "padding"),
+        ("AAAA", "buffer size"),
+        ("ä", "ASCII"),
+        (far, "out of range"),
+    ):
+        with pytest.raises(ValueError, match=words):
+            Course.unpacked(0.0, 1.0, spoilt)
 
 
 # Feed

@@ -1,5 +1,6 @@
 """A run's course thinned while it grows: equal steps of time that keep every least and greatest value."""
 
+import base64
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -12,6 +13,9 @@ STEPS: Final = 600
 # Least, mean and greatest of voltage and current, charge at the step's end.
 _LEAST: Final = ("low_v", "low_ma")
 _GREATEST: Final = ("high_v", "high_ma", "charge_mah")
+# Columns of a table of steps: number, then three of volts, three of mA, mAh; decimals of all but the first.
+_COLUMN_OF_END: Final = {"low_v": 1, "high_v": 3, "low_ma": 4, "high_ma": 6, "charge_mah": 7}
+_PLACES: Final = (4, 4, 4, 3, 3, 3, 3)
 
 
 @dataclass(frozen=True)
@@ -79,48 +83,50 @@ class Course:
 
         Each ``[n, low_v, mean_v, high_v, low_ma, mean_ma, high_ma, charge_mah]``; None where unknown.
         """
-        found = begin + np.flatnonzero((self._count_v + self._count_ma)[begin : self.last + 1] > 0)
-        with np.errstate(invalid="ignore"):
-            mean_v = self._sum_v[found] / np.where(
-                self._count_v[found] > 0, self._count_v[found], np.nan
-            )
-            mean_ma = self._sum_ma[found] / np.where(
-                self._count_ma[found] > 0, self._count_ma[found], np.nan
-            )
-        ends = self._ends
-        columns = (
-            (ends["low_v"][found], 4), (mean_v, 4), (ends["high_v"][found], 4),
-            (ends["low_ma"][found], 3), (mean_ma, 3), (ends["high_ma"][found], 3),
-            (ends["charge_mah"][found], 3),
-        )  # fmt: skip
-        numbers = [_known(np.round(values, places)) for values, places in columns]
-        return [list(step) for step in zip(found.tolist(), *numbers, strict=True)]
+        table = self._table(begin)
+        numbers = [_known(np.round(table[n], places)) for n, places in enumerate(_PLACES, start=1)]
+        return [list(step) for step in zip(table[0].astype(int).tolist(), *numbers, strict=True)]
+
+    def packed(self) -> str:
+        """All steps as text that is written and read at once; ``unpacked`` takes it."""
+        return base64.b64encode(self._table(0).astype("<f4").tobytes()).decode("ascii")
 
     @classmethod
-    def of_steps(cls, begin_s: float, step_s: float, steps: list[list[Any]]) -> "Course":
-        """The course that ``steps`` of another one described; its means count as one row each."""
+    def unpacked(cls, begin_s: float, step_s: float, text: str) -> "Course":
+        """The course that was packed; its means count as one row each. Raises ValueError if it is none."""
+        raw = np.frombuffer(base64.b64decode(text, validate=True), "<f4")
+        table = raw.reshape(8, -1).astype(np.float64)
+        place = table[0].astype(np.intp)
+        if len(place) and (place[0] < 0 or place[-1] >= 2 * STEPS):
+            raise ValueError("steps out of range")
         course = cls(begin_s, step_s)
-        course._restore(steps)
-        return course
-
-    def _restore(self, steps: list[list[Any]]) -> None:
-        table = np.array(steps, dtype=np.float64).reshape(-1, 8)
-        place = table[:, 0].astype(np.intp)
         for count, total, mean in (
-            (self._count_v, self._sum_v, table[:, 2]),
-            (self._count_ma, self._sum_ma, table[:, 5]),
+            (course._count_v, course._sum_v, table[2]),
+            (course._count_ma, course._sum_ma, table[5]),
         ):
             count[place] = np.isfinite(mean)
             total[place] = np.nan_to_num(mean)
-        for name, column in (
-            ("low_v", 1),
-            ("high_v", 3),
-            ("low_ma", 4),
-            ("high_ma", 6),
-            ("charge_mah", 7),
+        for name, column in _COLUMN_OF_END.items():
+            course._ends[name][place] = table[column]
+        course.last = int(place[-1]) if len(place) else -1
+        return course
+
+    def _table(self, begin: int) -> Floats:
+        """Number of each step that holds a row, then its values as ``steps`` has them, shape (8, n)."""
+        found = begin + np.flatnonzero((self._count_v + self._count_ma)[begin : self.last + 1] > 0)
+        table = np.empty((8, len(found)))
+        table[0] = found
+        for place, count, total in (
+            (2, self._count_v, self._sum_v),
+            (5, self._count_ma, self._sum_ma),
         ):
-            self._ends[name][place] = table[:, column]
-        self.last = int(place[-1]) if len(place) else -1
+            known = count[found] > 0
+            table[place] = np.where(
+                known, total[found] / np.where(known, count[found], 1.0), np.nan
+            )
+        for name, place in _COLUMN_OF_END.items():
+            table[place] = self._ends[name][found]
+        return table
 
     def _join(self) -> None:
         for array in (self._count_v, self._count_ma, self._sum_v, self._sum_ma):

@@ -1,11 +1,10 @@
 # mypy: ignore-errors
-# (runs in an environment of its own, with PyBaMM, which has no types)
+# (PyBaMM has no types)
 """Write physics_rundowns_SET.npz: lithium rundowns from PyBaMM for the forecast-skill table.
 
-Not run in tests: it needs PyBaMM (BSD-3), which would change versions of the test environment.
+All of them take half an hour, so they are stored; test_physics_generator.py makes some of them anew.
 
-    python -m venv pybamm-venv && pybamm-venv/bin/pip install pybamm==26.10.1.1
-    pybamm-venv/bin/python tests/benchmarks/generate_physics_rundowns.py
+    python tests/benchmarks/generate_physics_rundowns.py   (stored: with PyBaMM 26.10.1.1, BSD-3)
 
 Each rundown is a single particle model with electrolyte (SPMe) of a published cell, with
 electrode loading, particle radii, contact resistance, room temperature and starting charge
@@ -15,6 +14,7 @@ rows of equal time: voltage in its middle, mean current. ``rated_ah``: what that
 full to its maker's end voltage at 25 C.
 """
 
+import os
 import sys
 import warnings
 from pathlib import Path
@@ -22,6 +22,7 @@ from pathlib import Path
 import numpy as np
 
 ROWS = 500
+SEED = 20251
 # Published cells. "tune": the prior's widths were set on these; "judge": not on these. There is one
 # published LiFePO4 cell only: rundowns of even number are for setting, of odd number for judging.
 SETS = {
@@ -174,13 +175,14 @@ def write(name, runs):
 
 def main():
     warnings.simplefilter("ignore")
+    os.environ["PYBAMM_DISABLE_TELEMETRY"] = "true"
     import pybamm
 
     pybamm.set_logging_level("ERROR")
     for number, (name, (chemistry, part, floor_v)) in enumerate(SETS.items()):
         if sys.argv[1:] and name not in sys.argv[1:]:
             continue
-        rng = np.random.default_rng(20251 + number)
+        rng = np.random.default_rng(SEED + number)
         count = WIDE_COUNT if name.endswith("_wide") else COUNTS[part]
         runs, failed = [], 0
         while len(runs) < count and failed < count:
