@@ -1,14 +1,14 @@
 """What is known of a chemistry before a run: typical curves, their spread, usual capacities.
 
-Stated priors for the forecast. Sources, by word in ``source``:
+Stated priors for the forecast. Sources:
 
-- "sheet": cell makers' sheets as quoted in the project's outside values (LR6: 2200 mAh on
+- cell makers' sheets as quoted in the project's outside values (LR6: 2200 mAh on
   43 Ohm 4 h a day to 0.9 V, GB/T 8897.2; CR2032: 225 mAh; ends of discharge per chemistry),
-- "typical": the shape and size a maker's sheet for such a cell usually shows, from memory; the
-  spreads are our own judgement, then set so that intervals hold on the rundowns that
-  tests/benchmarks keep for that ("tune"), not on those that judge,
-- "Ecker 2015", "Kim 2011", "Marquis 2019", "Prada 2013": shape of that published cell's simulated
-  curve (PyBaMM's parameter sets).
+- bench table: PowerStream, "Discharge tests of AA batteries", 2006-2020 (usual alkaline AA),
+- the rest from memory; the spreads are judgement, checked on rundowns kept for that ("tune" in
+  tests/benchmarks), not on those that judge.
+
+The curves themselves: ``learned_curves`` and ``typical_curves``.
 
 Volts are per cell. Depth is charge taken out over the charge that the cell gives, under the
 run's mean current, from full down to the chemistry's floor voltage (``logger.pack``): 0 to 1.
