@@ -23,6 +23,8 @@ from logger.wiring_sense import (
 
 _BLOCK_ROWS: Final = 100
 _BLOCKS: Final = 40
+_APART_ROWS: Final = 300
+_SPREAD_ROWS: Final = 200
 _PIECES: Final = 400
 _SUSPECTS: Final = 100
 _BACKWARDS_SHARE: Final = 0.9
@@ -40,7 +42,7 @@ def wiring_findings(trace: Trace, description: Description) -> tuple[Finding, ..
     if senses is None or trace.current_ma is None or trace.voltage_v is None:
         return ()
     alive = trace.alive
-    spread = np.unique(np.linspace(0, alive.count - 1, 4 * _BLOCK_ROWS).astype(np.intp))
+    spread = np.unique(np.linspace(0, alive.count - 1, _SPREAD_ROWS).astype(np.intp))
     static = static_finding(_rows(trace, alive.at(spread)), senses)
     if static:
         return (static,)
@@ -102,7 +104,7 @@ def _rows(trace: Trace, at: Rows) -> list[Row]:
 
 def _even_starts(rows: int) -> list[int]:
     """Where at most ``_BLOCKS`` pieces of rows begin, evenly over the run."""
-    count = min(_BLOCKS, max(1, rows // _BLOCK_ROWS))
+    count = min(_BLOCKS, max(1, rows // _APART_ROWS))
     starts: list[int] = np.linspace(0, max(rows - _BLOCK_ROWS, 0), count).astype(int).tolist()
     return starts
 
