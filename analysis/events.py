@@ -55,12 +55,12 @@ def listed_events(events: Sequence[Event]) -> tuple[tuple[ListedEvent, ...], str
 def numbered_events(events: Sequence[ListedEvent], end_s: float) -> list[ListedEvent]:
     """Those that a picture of a run that lasts until ``end_s`` marks.
 
-    The load switched off after the last row is how it ended, not a mark in it.
+    How the load switch was found, and that it opened after the last row, are no marks in it.
     """
     return [
         event
         for event in events
-        if event.kind in _MARKED_KINDS and not (event.kind == "load" and event.time_s >= end_s)
+        if event.kind in _MARKED_KINDS and (event.kind != "load" or 0 < event.time_s < end_s)
     ]
 
 

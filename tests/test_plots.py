@@ -9,7 +9,7 @@ from matplotlib.figure import Figure
 from matplotlib.text import Text
 
 from analysis import plots
-from analysis.events import ListedEvent
+from analysis.events import ListedEvent, numbered_events
 from analysis.figures import SIZES, SizeName, figure_style, new_figure, set_title
 from analysis.rundown import rundown
 from logger.run_reader import read_run
@@ -81,3 +81,13 @@ def test_title_breaks_neither_intervals_nor_units() -> None:
         _, axes = new_figure("phone")
         set_title(axes, "2.7 V after 9 h 25 min (9 h 22 min to 9 h 28 min)", "phone")
     assert axes.get_title(loc="left") == "2.7 V after 9 h 25 min\n(9 h 22 min to 9 h 28 min)"
+
+
+def test_how_the_switch_was_found_is_no_mark() -> None:
+    events = tuple(
+        ListedEvent(number, time_s, kind, "")
+        for number, (time_s, kind) in enumerate(
+            ((0.0, "load"), (0.0, "mark"), (50.0, "load"), (60.0, "gap"), (100.0, "load")), start=1
+        )
+    )
+    assert [event.number for event in numbered_events(events, 100.0)] == [2, 3]
