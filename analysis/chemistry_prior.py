@@ -25,7 +25,7 @@ from scipy.interpolate import PchipInterpolator
 from analysis.curve_family import CurveFamily
 from analysis.learned_curves import LEARNED
 from analysis.typical_curves import TYPICAL
-from logger.pack import CHEMISTRIES, Pack
+from logger.pack import CHEMISTRIES, RECHARGEABLE, Pack
 
 Array = NDArray[np.float64]
 
@@ -66,7 +66,6 @@ class CapacityPrior:
         return centre - low, centre + 4 * self.log_sd
 
 
-RECHARGEABLE: Final = frozenset({"nimh", "li-ion", "lifepo4"})
 # Rechargeable cells: how often worn where nobody has said so and where the maker says "used"; to
 # what share of the label, relative spread. Judgement, no source.
 WORN_UNSTATED: Final = 0.12
@@ -145,11 +144,8 @@ def families(chemistry: str) -> tuple[CurveFamily, ...]:
     return tuple(family for family in FAMILIES if family.chemistry == chemistry)
 
 
-def capacity_prior(pack: Pack, mean_ma: float, used: bool = False) -> CapacityPrior:
-    """Belief about the charge down to the floor at this mean current, before the run is looked at.
-
-    ``used``: the maker says that the (rechargeable) cells have seen much use.
-    """
+def capacity_prior(pack: Pack, mean_ma: float) -> CapacityPrior:
+    """Belief about the charge down to the floor at this mean current, before the run is looked at."""
     stated = pack.capacity_mah is not None and pack.capacity_mah > 0
     if stated:
         assert pack.capacity_mah is not None
@@ -172,7 +168,7 @@ def capacity_prior(pack: Pack, mean_ma: float, used: bool = False) -> CapacityPr
     bend = _RATE_BEND.get(pack.chemistry, 0.0)
     median *= float(np.exp(-exponent * log_ratio - bend * log_ratio**2))
     log_sd = float(np.hypot(log_sd, exponent_sd * log_ratio))
-    worn = WORN_STATED if used else WORN_UNSTATED
+    worn = WORN_STATED if pack.used else WORN_UNSTATED
     if pack.chemistry not in RECHARGEABLE:
         worn = 0.0
     return CapacityPrior(float(median), log_sd, text, worn)

@@ -26,7 +26,7 @@ from analysis.words import plain_text
 from logger.durations import parse_duration_s
 from logger.errors import BenchError
 from logger.measures import MAH_ABOVE_0
-from logger.pack import SAFETY_CLOSING, parse_pack
+from logger.pack import SAFETY_CLOSING, USED_HELP, as_used, parse_pack
 from logger.run_reader import Run, read_run
 
 _CAPACITY_MOST_MAH = 1e6
@@ -111,11 +111,7 @@ def parse_programme(text: str) -> Programme:
 @click.option(
     "--capacity", "capacity_mah", type=MAH_ABOVE_0, metavar="MAH", help="Stated capacity, mAh."
 )
-@click.option(
-    "--used",
-    is_flag=True,
-    help="These rechargeable cells have seen much use: do not count on the stated capacity.",
-)
+@click.option("--used", is_flag=True, help=USED_HELP)
 @click.option(
     "--follow",
     is_flag=True,
@@ -139,7 +135,7 @@ def forecast_command(
     if follow:
         _follow(run_folder, as_json)
         return
-    run = with_pack(read_run(run_folder), pack_text, capacity_mah)
+    run = with_pack(read_run(run_folder), pack_text, capacity_mah, used)
     cutoff_v, hold_s = cutoff_of(run, cutoff_v, hold_s)
     if cutoff_v is None:
         raise BenchError(
@@ -149,7 +145,7 @@ def forecast_command(
         )
     programme = parse_programme(load_text) if load_text else None
     if as_json:
-        whole = discharge(run, cutoff_v, hold_s, until_s, programme, used)
+        whole = discharge(run, cutoff_v, hold_s, until_s, programme)
         result = {
             "forecast": forecast_json(whole.forecast, wanted_s),
             **whole.as_json(),
@@ -158,7 +154,7 @@ def forecast_command(
         }
         click.echo(json.dumps(result, ensure_ascii=False, indent=1, allow_nan=False))
         return
-    found = forecast_run(run, cutoff_v, hold_s, until_s, programme, used)
+    found = forecast_run(run, cutoff_v, hold_s, until_s, programme)
     warnings = (*found.warnings, *run.problems)
     if is_simulated(run):
         click.echo("SIMULATED: a simulated board recorded this run; no hardware was there.\n")
@@ -213,8 +209,8 @@ def _follow(folder: Path, as_json: bool) -> None:
     live_forecast.follow(folder, say, over.is_set, over.wait, warn)
 
 
-def with_pack(run: Run, pack_text: str | None, capacity_mah: float | None) -> Run:
-    """The run with its pack or capacity replaced by what the user states."""
+def with_pack(run: Run, pack_text: str | None, capacity_mah: float | None, used: bool) -> Run:
+    """The run with its pack, capacity or state of use replaced by what the user states."""
     if capacity_mah is not None and not 1.0 <= capacity_mah <= _CAPACITY_MOST_MAH:
         raise BenchError(
             "That is no capacity of a wearable's pack.",
@@ -231,4 +227,6 @@ def with_pack(run: Run, pack_text: str | None, capacity_mah: float | None) -> Ru
             "A capacity was stated, but not of which pack.",
             next_step='add --pack, e.g. --pack "3x AA alkaline".',
         )
+    if used:
+        pack = as_used(pack)
     return replace(run, description=replace(run.description, pack=pack))

@@ -14,13 +14,13 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from analysis.chemistry_prior import RECHARGEABLE, candidates, capacity_prior, curve_table, families
+from analysis.chemistry_prior import candidates, capacity_prior, curve_table, families
 from analysis.future_load import FutureLoad, Programme, future_load
 from analysis.history import Bins, History, stretches_of
 from analysis.load_kind import has_modes, load_exponent, load_words
 from analysis.passage import DRAWS, Passages, draw_passages
 from analysis.quantity import Quantity
-from logger.pack import Pack
+from logger.pack import RECHARGEABLE, Pack
 
 Array = NDArray[np.float64]
 
@@ -74,9 +74,7 @@ class LiveForecast:
         hold_s: float = 0.0,
         programme: Programme | None = None,
         begin_s: float = 0.0,
-        used: bool = False,
     ) -> None:
-        self.used = used
         self.pack = pack
         self.cutoff_v = cutoff_v
         self.programme = programme
@@ -100,7 +98,6 @@ class LiveForecast:
             self.cutoff_v,
             self.history.block_s,
             self.programme,
-            self.used,
         )
 
 
@@ -110,12 +107,8 @@ def forecast(
     cutoff_v: float,
     hold_s: float = 0.0,
     programme: Programme | None = None,
-    used: bool = False,
 ) -> Forecast:
-    """Forecast from a thinned history; never raises on odd data: says in words what it cannot know.
-
-    ``used``: the maker says that the cells have seen much use, so that the label no longer holds.
-    """
+    """Forecast from a thinned history; never raises on odd data: says in words what it cannot know."""
     warnings: list[str] = []
     alive = (bins.mean_v > 0.01 * cutoff_v) & (bins.held_v > 0.01 * cutoff_v)
     if not alive.all():
@@ -143,7 +136,7 @@ def forecast(
             "Its voltage tells nothing about the charge left; it will end without notice."
         )
         return _from_rated(bins, pack, cutoff_v, load, rng, warnings)
-    drawn = draw_passages(bins, parts, packs, cutoff_v, load, rng, used)
+    drawn = draw_passages(bins, parts, packs, cutoff_v, load, rng)
     if np.mean(drawn.started_depth > _PART_USED) > 0.5:
         warnings.append(
             f"The pack looks as if it started part-used: about {100 * np.median(drawn.started_depth):.0f} % of its charge was gone."
@@ -152,7 +145,7 @@ def forecast(
     if pack is not None and pack.capacity_mah and pack.chemistry in RECHARGEABLE:
         why += (
             ", and the stated capacity less what use takes from such cells"
-            if used
+            if pack.used
             else ", and the stated capacity taken as nearly true (worn cells end sooner: say --used)"
         )
     return Forecast(

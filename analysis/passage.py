@@ -49,7 +49,6 @@ def draw_passages(
     cutoff_v: float,
     load: FutureLoad,
     rng: np.random.Generator,
-    used: bool = False,
 ) -> Passages:
     """Sampled first passages: ``packs`` with their weights, ``groups`` the stretches of ``bins``."""
     mean_ma = float(np.average(bins.mean_ma, weights=bins.span_s))
@@ -59,7 +58,7 @@ def draw_passages(
     members: list[Candidate] = []
     for pack, weight in packs:
         for family in families(pack.chemistry):
-            prior = capacity_prior(pack, _life_ma(bins, mean_ma, pack.cells, family, load), used)
+            prior = capacity_prior(pack, _life_ma(bins, mean_ma, pack.cells, family, load))
             prior = replace(prior, log_sd=float(np.hypot(prior.log_sd, meter)))
             seen = observed(groups, pack.cells, family.drop_v_h / prior.median_mah, heavy_ma)
             floor_v = CHEMISTRIES[pack.chemistry].floor_v

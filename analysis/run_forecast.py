@@ -32,7 +32,6 @@ class Seen:
     trace: Trace
     faults: PackFaults
     programme: Programme | None
-    used: bool
 
 
 def forecast_run(
@@ -41,21 +40,18 @@ def forecast_run(
     hold_s: float,
     until_s: float | None = None,
     programme: Programme | None = None,
-    used: bool = False,
 ) -> Forecast:
     """Forecast from a run's rows up to ``until_s``, as ``forecast_seen``; raises what ``seen`` raises."""
-    return forecast_seen(seen(run, until_s, programme, used), cutoff_v, hold_s)
+    return forecast_seen(seen(run, until_s, programme), cutoff_v, hold_s)
 
 
 def seen(
     run: Run,
     until_s: float | None = None,
     programme: Programme | None = None,
-    used: bool = False,
 ) -> Seen:
     """Rows of a run up to ``until_s`` (seconds since it began; None: all of it).
 
-    ``used``: the cells have seen much use, so that the stated capacity no longer holds.
     Raises BenchError if voltage or current was not recorded, or no row lies before ``until_s``.
     """
     trace = trace_of(run)
@@ -86,22 +82,21 @@ def seen(
     if until_s is not None and until_s > ran_s + trace.usual_step_s:
         late = f"The run has rows up to {span_words(ran_s)} only: the forecast is as of then, not as of {span_words(until_s)}."
         faults = replace(faults, warnings=(late, *faults.warnings))
-    return Seen(run, trace, faults, programme, used)
+    return Seen(run, trace, faults, programme)
 
 
 def forecast_seen(found: Seen, cutoff_v: float, hold_s: float) -> Forecast:
     """Forecast from the rows seen; times of the result count from the run's beginning."""
-    run, trace, faults = found.run, found.trace, found.faults
-    programme, used = found.programme, found.used
+    run, trace, faults, programme = found.run, found.trace, found.faults, found.programme
     whole = _rows(trace, ~faults.bad) if faults.bad.any() else trace
     fall = find_fall(whole, limits_of(run.description), cutoff_v, hold_s)
     if fall.crossing is None or not fall.crossing.finished:
-        return _forecast(run, trace, faults, cutoff_v, hold_s, programme, used)
+        return _forecast(run, trace, faults, cutoff_v, hold_s, programme)
     # what came after the cutoff (a dead pack, a protection circuit) says nothing of the way there
     rows = max(int(np.searchsorted(trace.time_s, fall.crossing.time_s)) + 1, 2)
     way = _rows(trace, slice(rows))
     cut = replace(faults, bad=faults.bad[:rows], start_row=min(faults.start_row, rows - 1))
-    before = _forecast(run, way, cut, cutoff_v, 0.0, programme, used)
+    before = _forecast(run, way, cut, cutoff_v, 0.0, programme)
     measured = replace(cutoff_time(whole, fall), note="cutoff reached: measured, not forecast")
     charge = before.capacity_mah if before.basis == "reached" else before.drawn
     return replace(
@@ -122,7 +117,6 @@ def _forecast(
     cutoff_v: float,
     hold_s: float,
     programme: Programme | None,
-    used: bool,
 ) -> Forecast:
     volts, current = trace.voltage_v, trace.current_ma
     assert volts is not None
@@ -136,7 +130,7 @@ def _forecast(
         keep[: faults.start_row] = False
     if faults.start_row:
         begin_s = float(trace.time_s[faults.start_row - 1])
-    live = LiveForecast(pack, cutoff_v, hold_s, programme, begin_s, used)
+    live = LiveForecast(pack, cutoff_v, hold_s, programme, begin_s)
     current = -current if faults.flow == "reversed" else current
     charge = None
     if trace.charge_mah is not None and not trace.restarted.any():

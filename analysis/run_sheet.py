@@ -2,6 +2,7 @@
 
 import textwrap
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
@@ -178,7 +179,9 @@ def _wiring(page: _Page, run: Run) -> None:
     axes.set_xlim(-1, 101)  # room for the rims of the boxes
     axes.set_ylim(-2, 100)
     description = run.description
-    pack = plain_text(str(description.pack)) if description.pack else "pack"
+    # the box holds two lines; that the cells are used stands under the conditions
+    cells = replace(description.pack, used=False) if description.pack else "pack"
+    pack = plain_text(str(cells))
     sensor = plain_text(description.sensor.kind) if description.sensor else "meter"
     for x, y, w, text in ((0, 52, 26, pack), (37, 52, 26, sensor), (74, 52, 26, "piece"), (37, 0, 26, "board" if description.board else "logger")):  # fmt: skip
         axes.add_patch(FancyBboxPatch((x, y), w, 30, boxstyle="round,pad=0,rounding_size=4", fc="white", ec=INK, lw=1))  # fmt: skip

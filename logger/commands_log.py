@@ -11,6 +11,7 @@ from logger.command_options import Duration, baud_option
 from logger.forecast_process import Forecasts
 from logger.log_plan import EXIT_CODES_HELP, Plan, prepare, summary
 from logger.measures import CELSIUS_OF_BENCH, MAH_ABOVE_0, MILLIAMPERES_ABOVE_0, VOLTS_ABOVE_0
+from logger.pack import USED_HELP
 from logger.screen import Screen, choose_screen
 from logger.side_by_side import record
 
@@ -47,6 +48,7 @@ def default_folder() -> Path:
     metavar="MAH",
     help="The label's capacity of the pack.",
 )
+@click.option("--used", is_flag=True, help=USED_HELP)
 @click.option(
     "--cutoff",
     "cutoff_v",

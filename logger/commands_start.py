@@ -3,6 +3,7 @@
 import shlex
 import sys
 import textwrap
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any, Final
@@ -15,7 +16,7 @@ from logger.durations import parse_duration_s
 from logger.errors import BenchError
 from logger.log_plan import Plan
 from logger.measures import MAH_ABOVE_0, VOLTS_ABOVE_0
-from logger.pack import Pack, parse_pack
+from logger.pack import USED_HELP, Pack, parse_pack
 from logger.port import find_boards, one_board
 from logger.probe_check import judge, listen
 from logger.safety import check_cutoff
@@ -47,6 +48,7 @@ WIRING: Final = """\
     metavar="MAH",
     help="The label's capacity, if it has one.",
 )
+@click.option("--used", is_flag=True, help=USED_HELP)
 @click.option("--need", type=Duration(), help="How long must it last? [default: 8h]")
 @click.option(
     "--cutoff",
@@ -88,8 +90,9 @@ def start_command(run: Path | None, **options: Any) -> None:
         folder=folder,
         ports=(options["port"],) if options["port"] else (),
         window_s=WINDOW_S,
-        pack=str(pack),
+        pack=str(replace(pack, used=False)),
         capacity_mah=pack.capacity_mah,
+        used=pack.used,
         cutoff_v=cutoff_v,
         hold_s=HOLD_S,
         duration_s=LONGER * need_s,
@@ -136,7 +139,7 @@ def _pack(ask: _Asker, options: dict[str, Any]) -> Pack:
             PACK_DEFAULT,
         )
         try:
-            return parse_pack(text, options["capacity"])
+            return parse_pack(text, options["capacity"], options["used"])
         except BenchError as error:
             if not ask.asks or options["pack_text"] is not None:
                 raise
@@ -222,6 +225,7 @@ def equivalent(plan: Plan, *, page: bool, lan: bool) -> str:
     ):
         if value:
             parts += [name, value]
+    parts += ["--used"] if plan.used else []
     parts += ["--page"] if page else []
     parts += ["--lan"] if lan else []
     return shlex.join(parts)

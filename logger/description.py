@@ -9,10 +9,10 @@ that older and newer runs load.
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field, fields, replace
-from typing import Any, TypeVar
+from typing import Any, Final, TypeVar
 
 from logger.calibration import Calibration, calibration_from_json
-from logger.pack import CHEMISTRIES, Pack
+from logger.pack import CHEMISTRIES, RECHARGEABLE, Pack
 from logger.run_format import (
     COLUMN_BY_NAME,
     RUN_FORMAT_VERSION,
@@ -196,6 +196,8 @@ def from_document(document: Mapping[str, Any]) -> tuple[Description, list[str]]:
 
 
 _T = TypeVar("_T")
+# Exact, for True is an int to Python.
+_EXACT: Final = {str(kind): kind for kind in (str, int, bool)}
 
 
 def _build(kind: type[_T], part: object) -> _T | None:
@@ -211,10 +213,7 @@ def _build(kind: type[_T], part: object) -> _T | None:
                 continue
             if not _is_number(value):
                 return None
-        elif (annotation == "<class 'str'>" and not isinstance(value, str)) or (
-            annotation == "<class 'int'>"
-            and (not isinstance(value, int) or isinstance(value, bool))
-        ):
+        elif annotation in _EXACT and type(value) is not _EXACT[annotation]:
             return None
     try:
         made = kind(**given)
@@ -230,6 +229,7 @@ def _can_be(part: object) -> bool:
             part.chemistry in CHEMISTRIES
             and part.cells > 0
             and (part.capacity_mah is None or part.capacity_mah > 0)
+            and (not part.used or part.chemistry in RECHARGEABLE)
         )
     if isinstance(part, Sensor):
         return part.shunt_ohm is None or part.shunt_ohm > 0

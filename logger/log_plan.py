@@ -14,7 +14,7 @@ from logger.disk_need import disk_warning
 from logger.durations import clock_text
 from logger.errors import BenchError
 from logger.follow_up import run_follow_up
-from logger.pack import Pack, parse_pack
+from logger.pack import Pack, as_used, parse_pack
 from logger.port import Found, find_boards, one_board
 from logger.recording import Recording, introduce
 from logger.recording_terms import (
@@ -57,6 +57,7 @@ class Plan:
     window_s: float | None = None
     pack: str | None = None
     capacity_mah: float | None = None
+    used: bool = False
     cutoff_v: float | None = None
     hold_s: float = 10.0
     duration_s: float | None = None
@@ -121,6 +122,8 @@ def prepare(plan: Plan, say: Say) -> list[Recorder]:
             next_step='give --pack with it, such as --pack "3x AA alkaline".',
         )
     pack = parse_pack(plan.pack, plan.capacity_mah) if plan.pack else None
+    if plan.used:
+        pack = as_used(pack)
     if plan.window_s is not None and not WINDOW_MIN_S <= plan.window_s <= WINDOW_MAX_S:
         raise BenchError(
             f"A window of {plan.window_s:g} s is not possible.", next_step="choose 10ms to 60s."

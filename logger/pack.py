@@ -6,7 +6,7 @@ sheets, except where a line says "from memory". Cautions: cell makers' notes,
 """
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from logger.errors import BenchError
@@ -83,22 +83,30 @@ CHEMISTRIES: Final = {
         ),
     )
 }
+RECHARGEABLE: Final = frozenset({"nimh", "li-ion", "lifepo4"})
+USED_HELP: Final = (
+    "These rechargeable cells have seen much use: do not count on the stated capacity."
+)
 SAFETY_CLOSING: Final = "Local codes and licensed practice come first."
 
 # AAA before AA, or "3xAAA" would read as AA with a rest.
 _PACK_TEXT = re.compile(
-    r"^\s*(?:(?P<cells>\d{1,2})\s*[x×*]\s*)?(?:(?P<size>AAAA|AAA|AA|C|D|9V|CR\d{4}|1[0-9]{4}|pouch)\s+)?(?P<chemistry>[A-Za-z-]+)\s*$"
+    r"^\s*(?:(?P<cells>\d{1,2})\s*[x×*]\s*)?(?:(?P<size>AAAA|AAA|AA|C|D|9V|CR\d{4}|1[0-9]{4}|pouch)\s+)?(?P<chemistry>[A-Za-z-]+)(?P<used>\s*,\s*used)?\s*$"
 )
 
 
 @dataclass(frozen=True)
 class Pack:
-    """Cells in series; ``capacity_mah`` is the label's or the user's figure, None if not given."""
+    """Cells in series; ``capacity_mah`` is the label's or the user's figure, None if not given.
+
+    ``used``: rechargeable cells that have seen much use, so that this figure no longer holds.
+    """
 
     chemistry: str
     cells: int = 1
     size: str = ""
     capacity_mah: float | None = None
+    used: bool = False
 
     @property
     def nominal_v(self) -> float:
@@ -119,13 +127,14 @@ class Pack:
 
     def __str__(self) -> str:
         size = f"{self.size} " if self.size else ""
-        return f"{self.cells}x {size}{self.chemistry}"
+        return f"{self.cells}x {size}{self.chemistry}{', used' if self.used else ''}"
 
 
-def parse_pack(text: str, capacity_mah: float | None = None) -> Pack:
-    """Pack from words such as ``3x AA alkaline``, ``li-ion`` or ``usb-bank``.
+def parse_pack(text: str, capacity_mah: float | None = None, used: bool = False) -> Pack:
+    """Pack from words such as ``3x AA alkaline``, ``li-ion``, ``2x AA nimh, used`` or ``usb-bank``.
 
-    Raises BenchError with the known chemistries if it cannot be understood.
+    Raises BenchError with the known chemistries if it cannot be understood, or if cells that
+    are not recharged are called used.
     """
     if sum(name in text.lower() for name in CHEMISTRIES) > 1:
         raise BenchError(
@@ -143,9 +152,35 @@ def parse_pack(text: str, capacity_mah: float | None = None) -> Pack:
             next_step=f'write it like "3x AA alkaline"; chemistries: {", ".join(CHEMISTRIES)}.',
         )
     assert match is not None
-    return Pack(
+    pack = Pack(
         chemistry,
         cells,
         (match["size"] or "").upper() if match["size"] != "pouch" else "pouch",
         capacity_mah,
     )
+    return as_used(pack) if used or match["used"] else pack
+
+
+def as_used(pack: Pack | None) -> Pack:
+    """The pack as one of much-used cells; BenchError if that says nothing of it."""
+    if pack is None:
+        raise BenchError(
+            "The cells were called used, but not of which pack.",
+            evidence="--used",
+            next_step='give --pack with it, such as --pack "2x AA nimh".',
+        )
+    if pack.chemistry not in RECHARGEABLE:
+        bank = pack.chemistry == "usb-bank"
+        raise BenchError(
+            f"The pack {str(pack)!r} cannot be called used.",
+            evidence=f"only rechargeable cells wear with use: {', '.join(sorted(RECHARGEABLE))}"
+            + (
+                "; what a worn power bank still gives is not known"
+                if bank
+                else "; a primary cell that was used before is partly empty instead"
+            ),
+            next_step="leave --used out, and give --capacity as you measured it."
+            if bank
+            else "leave --used out: the forecast sees by itself where the pack began part-used.",
+        )
+    return replace(pack, used=True)

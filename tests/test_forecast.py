@@ -344,7 +344,7 @@ def test_used_cells_do_not_count_on_the_label() -> None:
     pack = Pack("li-ion", 1, "18650", 2600.0)
     time_s = np.arange(1, 1201) * 10.0
     volts = 4.1 - 0.10 * time_s / time_s[-1]
-    fresh, used = (LiveForecast(pack, 3.2, used=stated) for stated in (False, True))
+    fresh, used = (LiveForecast(replace(pack, used=stated), 3.2) for stated in (False, True))
     for live in (fresh, used):
         live.add(time_s, volts, np.full(len(time_s), 130.0))
     as_new, worn = fresh.now(), used.now()
@@ -352,7 +352,7 @@ def test_used_cells_do_not_count_on_the_label() -> None:
     assert worn.median_s is not None
     assert 0.7 < worn.median_s / as_new.median_s < 0.95
     assert "--used" in as_new.why
-    label_only = capacity_prior(Pack("alkaline", 1, "AA", 2000.0), 50.0, used=True)
+    label_only = capacity_prior(Pack("alkaline", 1, "AA", 2000.0, used=True), 50.0)
     assert label_only.worn == 0.0  # a primary cell is not worn, it is empty
 
 

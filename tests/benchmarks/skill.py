@@ -1,7 +1,7 @@
 """Scores of forecasts against rundowns whose end is known, and the two simple rivals."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -46,7 +46,7 @@ def rated_over_mean_s(run: Rundown, now_s: float) -> float:
 
 
 def score(run: Rundown, used: bool = False) -> Iterable[Score]:
-    live = LiveForecast(run.pack, run.cutoff_v, run.hold_s, used=used)
+    live = LiveForecast(replace(run.pack, used=used), run.cutoff_v, run.hold_s)
     begin = 0
     for moment in MOMENTS:
         end = int(np.searchsorted(run.time_s, moment * run.life_s, side="right"))
