@@ -37,6 +37,8 @@ _MARGIN: Final = 0.07
 _SMALL: Final = 8.2
 _LINE: Final = 0.0118  # height of a small line, share of the page
 _ROWS_SHOWN: Final = 9
+_LABEL_SIGNS: Final = 28  # longer ones would meet their values; they stand in the report
+_INTERVAL_SIGNS: Final = 26
 _EVENTS_SHOWN: Final = 5
 _CAUTIONS_SHOWN: Final = 4
 _FOOT: Final = 0.05
@@ -157,15 +159,18 @@ def _cutoff(axes: Axes, result: Rundown, unit_s: float) -> None:
 
 def _results(page: _Page, result: Rundown) -> float:
     """Table on the left; returns where it ends."""
-    rows = rows_of(result_rows(result)[:_ROWS_SHOWN])
+    short = [row for row in rows_of(result_rows(result)) if len(row.label) <= _LABEL_SIGNS]
+    rows = short[:_ROWS_SHOWN]
     page.text("Results", bold=True, size=10)
     heading = interval_title(rows)
     page.figure.text(0.37, page.top + 0.004, heading, fontsize=7, color=FAINT, va="bottom")
     for row in rows:
         y = page.top
-        page.figure.text(_MARGIN, y, row.label[:34], fontsize=_SMALL, va="top")
+        page.figure.text(_MARGIN, y, row.label, fontsize=_SMALL, va="top")
         page.figure.text(0.355, y, row.value, fontsize=_SMALL, va="top", ha="right", fontweight="bold")  # fmt: skip
-        page.figure.text(0.37, y, row.interval, fontsize=_SMALL, va="top", color=FAINT)
+        # Two lengths of time to the second would reach into the right half.
+        size = _SMALL if len(row.interval) <= _INTERVAL_SIGNS else 0.85 * _SMALL
+        page.figure.text(0.37, y, row.interval, fontsize=size, va="top", color=FAINT)
         page.top -= 1.25 * _LINE
     return page.top
 
