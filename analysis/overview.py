@@ -14,6 +14,7 @@ from analysis.figures import (
     SIZES,
     SizeName,
     figure_style,
+    mark_simulated,
     new_figure,
     save_figure,
     time_unit,
@@ -79,6 +80,8 @@ def draw_overview(
         for draw in (_lasting, _voltages):
             picture = draw(lines, size)
             if picture is not None:
+                if any(line.digest is not None and line.digest.simulated for line in lines):
+                    mark_simulated(picture[0].axes[0])
                 made.append(picture)
                 save_figure(picture[0], folder / picture[1].stem)
     return tuple(file for _, file in made)
