@@ -16,6 +16,7 @@ from logger.wiring_sense import (
     Senses,
     backwards,
     contact_finding,
+    contact_levels,
     lasting_findings,
     senses_of,
     static_finding,
@@ -117,7 +118,9 @@ def _piece(alive: Chosen, start: int) -> Rows:
 def _contact(trace: Trace, senses: Senses) -> list[Finding]:
     """Bad contacts: only pieces in which the voltage dips are looked at closely."""
     column = trace.voltage_v if trace.voltage_min_v is None else trace.voltage_min_v
+    currents_ma = trace.current_ma if trace.current_min_ma is None else trace.current_min_ma
     assert column is not None
+    assert currents_ma is not None
     alive = trace.alive
     whole = alive.count // _BLOCK_ROWS * _BLOCK_ROWS
     pieces = alive.values(column)[:whole].reshape(-1, _BLOCK_ROWS)
@@ -133,6 +136,12 @@ def _contact(trace: Trace, senses: Senses) -> list[Finding]:
     found: list[tuple[float, Finding]] = []
     for start in dict.fromkeys(int(start) for start in suspects):
         at = _piece(alive, start)
+        piece_v, piece_ma = column[at], currents_ma[at]
+        least_v, least_ma = contact_levels(
+            float(np.median(piece_v)), float(np.median(piece_ma)), senses
+        )
+        if not ((piece_v < least_v) & (piece_ma < least_ma)).any():
+            continue
         rows = _rows(trace, at)
         finding = contact_finding(rows, senses)
         if finding and not static_finding(rows, senses):

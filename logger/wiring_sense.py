@@ -159,14 +159,20 @@ def static_finding(rows: Sequence[Row], senses: Senses) -> Finding | None:
     return None
 
 
+def contact_levels(usual_v: float, usual_ma: float, senses: Senses) -> tuple[float, float]:
+    """Voltage and current that must both be fallen below where a contact fails."""
+    least_v = usual_v * (1 - CONTACT_SHARE) - _SWING * senses.noise_v
+    least_ma = usual_ma - _SWING * senses.noise_ma - _CURRENT_DIP_SHARE * abs(usual_ma)
+    return least_v, least_ma
+
+
 def contact_finding(rows: Sequence[Row], senses: Senses) -> Finding | None:
     """Voltage and current that fall together, and come back: no load does that. For rows without a static fault."""
     if len(rows) < _ROWS_LEAST:
         return None
-    usual_v = median(row.pack_min_v for row in rows)
-    usual_ma = median(row.current_min_ma for row in rows)
-    least_v = usual_v * (1 - CONTACT_SHARE) - _SWING * senses.noise_v
-    least_ma = usual_ma - _SWING * senses.noise_ma - _CURRENT_DIP_SHARE * abs(usual_ma)
+    least_v, least_ma = contact_levels(
+        median(row.pack_min_v for row in rows), median(row.current_min_ma for row in rows), senses
+    )
     # What the load itself makes the voltage sag by is the lowest that its own peaks show.
     dips = [
         row
