@@ -147,7 +147,7 @@ def _packs(story: BudgetStory, folder: Path, size: SizeName) -> FigureFile:
             textcoords="offset points", fontsize=9.5, va="bottom",
         )  # fmt: skip
     axes.set_xlim(0, 1.25 * max((_end(answer.runtime) for answer in shown), default=1.0))
-    axes.set_xlabel("hours to the circuit's floor")
+    axes.set_xlabel("hours to the cutoff")
     axes.set_title(f"{story.packs[0].name}: {_hours_title(story)}", pad=22)
     if story.simulated:
         mark_simulated(axes, 40)

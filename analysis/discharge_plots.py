@@ -169,18 +169,18 @@ def plot_resistance(found: Resistance, stem: Path, *, simulated: bool = False) -
         below, above = found.ohm - found.lower_ohm, found.upper_ohm - found.ohm
         axes.errorbar(
             100 * found.depth,
-            1e3 * found.ohm,
-            yerr=1e3 * np.stack([below, above]),
+            found.ohm,
+            yerr=np.stack([below, above]),
             fmt="o-",
             color=VOLTAGE.colour,
             capsize=3,
             markersize=5,
         )
-        axes.set_ylim(0, 1.15e3 * float(np.max(found.upper_ohm)))
+        axes.set_ylim(0, 1.15 * float(np.max(found.upper_ohm)))
         axes.set_xlabel("charge out of the pack in % of the run's")
-        axes.set_ylabel("internal resistance in mΩ")
-        first, last = (f"{1e3 * ohm:.3g}" for ohm in (found.ohm[0], found.ohm[-1]))
-        axes.set_title(f"Resistance: {first} mΩ at first, {last} at last")
+        axes.set_ylabel("internal resistance in Ω")
+        first, last = (f"{ohm:.2g}" for ohm in (found.ohm[0], found.ohm[-1]))
+        axes.set_title(f"Internal resistance: {first} Ω at first, {last} Ω at last")
         if simulated:
             mark_simulated(axes)
         save_figure(figure, stem)

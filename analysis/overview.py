@@ -6,6 +6,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Final
 
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from analysis.figures import (
@@ -49,7 +50,7 @@ def write_overview(lines: Sequence[Line], folder: Path) -> tuple[Path, ...]:
             rows=[[shown(line, column) for column in COLUMNS] for line in lines],
             problems=[f"{line.name}: {line.problem}" for line in lines if line.problem],
             cautions=_cautions(lines),
-            simulated=any(line.digest is not None and line.digest.simulated for line in lines),
+            simulated=any(_simulated(line) for line in lines),
             folder=made,
         )
         (made / "overview.html").write_text(html, encoding="utf-8", newline="\n")
@@ -80,8 +81,6 @@ def draw_overview(
         for draw in (_lasting, _voltages):
             picture = draw(lines, size)
             if picture is not None:
-                if any(line.digest is not None and line.digest.simulated for line in lines):
-                    mark_simulated(picture[0].axes[0])
                 made.append(picture)
                 save_figure(picture[0], folder / picture[1].stem)
     return tuple(file for _, file in made)
@@ -96,6 +95,7 @@ def _lasting(lines: Sequence[Line], size: SizeName) -> tuple[Figure, FigureFile]
     if len(shown_lines) < 2:
         return None
     figure, axes = new_figure(size)
+    _mark(axes, lines)
     figure.set_size_inches(SIZES[size][0], max(1.2 + 0.24 * len(shown_lines), 2.2))
     unit_s, unit = time_unit(max(line.lasted_s or 0 for line in shown_lines))
     look = SERIES[0]
@@ -136,6 +136,7 @@ def _voltages(lines: Sequence[Line], size: SizeName) -> tuple[Figure, FigureFile
     if not drawn:
         return None
     figure, axes = new_figure(size)
+    _mark(axes, lines)
     ranked = by_lasting(drawn)
     named = drawn if len(drawn) <= _NAMED else [ranked[0], ranked[len(ranked) // 2], ranked[-1]]
     unit_s, unit = time_unit(max(_course(line)[0][-1] for line in drawn))
@@ -188,15 +189,31 @@ def _full_name(line: Line) -> str:
     return f"{title} ({line.name})" if title else line.name
 
 
+def _simulated(line: Line) -> bool:
+    return line.digest is not None and line.digest.simulated
+
+
+def _mark(axes: Axes, lines: Sequence[Line]) -> None:
+    """Says SIMULATED where all runs are; of mixed runs each simulated one says it in its name."""
+    if lines and all(_simulated(line) for line in lines):
+        mark_simulated(axes)
+
+
 def _names(lines: Sequence[Line]) -> dict[Path, str]:
-    """Short names for pictures: the title where no other run has it, else the run's own."""
+    """Short names for pictures: the title where it fits and no other run has it, else the run's own."""
     titles = Counter(plain_text(line.description.title) for line in lines)
-    return {line.folder: _short_name(line, titles) for line in lines}
+    mixed = not all(_simulated(line) for line in lines)
+    return {
+        line.folder: _short_name(line, titles)
+        + (" (SIMULATED)" if mixed and _simulated(line) else "")
+        for line in lines
+    }
 
 
 def _short_name(line: Line, titles: Mapping[str, int]) -> str:
     title = plain_text(line.description.title)
-    name = title if title and titles[title] == 1 else line.name
+    fits = 0 < len(title) <= _NAME_LENGTH and titles[title] == 1
+    name = title if fits else line.name
     return name if len(name) <= _NAME_LENGTH else name[: _NAME_LENGTH - 1] + "…"
 
 

@@ -156,7 +156,7 @@ def judge_measured(
 
     ``charge_mah`` ascending and ``pack_v``: shape (rows,), one full rundown. ``charge_std``: standard
     uncertainty of the charge as a fraction; cells of one kind differ by ``CELL_SPREAD`` on
-    top. t = integral of dq / I(V(q)) while the voltage stays over the circuit's floor.
+    top. t = integral of dq / I(V(q)) while the voltage stays over the circuit's cutoff.
     """
     reasons = _voltage_reasons(pack, demand)
     floor_v = max(demand.give_up_v, pack.floor_v)
@@ -223,7 +223,7 @@ def _voltage_reasons(pack: Pack, demand: Demand) -> list[str]:
         )
     if demand.give_up_v and pack.nominal_v <= demand.give_up_v:
         reasons.append(
-            f"its {pack.nominal_v:g} V lie at or under the circuit's floor of {demand.give_up_v:g} V"
+            f"its {pack.nominal_v:g} V lie at or under the circuit's cutoff of {demand.give_up_v:g} V"
         )
     return reasons
 
@@ -296,7 +296,7 @@ def _peak_reasons(pack: Pack, demand: Demand) -> list[str]:
         return []
     when = "already fresh" if first == 0 else f"from about {depths[first] * 100:.0f} % empty"
     return [
-        f"the peak of {demand.peak_at_ma(float(volts[first])):.0f} mA pulls it under the circuit's floor {when}, "
+        f"the peak of {demand.peak_at_ma(float(volts[first])):.0f} mA pulls it under the circuit's cutoff {when}, "
         "although the mean is fine (internal resistance typical, from memory)"
     ]
 

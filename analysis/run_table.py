@@ -165,8 +165,8 @@ def shown(line: Line, column: str) -> str:
         return f"over {shown(line, 'duration_s')}"
     if value is None or line.digest is None:
         return ""
-    if column == "cutoff_v":  # asked for, not measured
-        return f"{value:g} V"
+    if column == "cutoff_v":
+        return f"{value:g} V"  # chosen, not measured: no doubt, no padding
     found = line.digest.results[_RESULTS[column]]
     names = ("value", "unit", "lower", "upper", "coverage")
     return value_words(Quantity(**{name: found[name] for name in names}))

@@ -25,7 +25,7 @@ def span_words(seconds: float, step_s: float | None = None) -> str:
         places = max(0, min(6, math.ceil(-math.log10(step_s) - 1e-9))) if step_s > 0 else 3
         return f"{seconds:.{places}f} s"
     if step_s < 30:
-        total = round(seconds)
+        total = round(seconds / 10) * 10 if step_s >= 10 else round(seconds)
         hours, minutes, rest = total // 3600, total % 3600 // 60, total % 60
         parts = [(hours, "h"), (minutes, "min"), (rest, "s")]
     else:

@@ -325,10 +325,16 @@ def _preview(imported: Imported) -> list[str]:
     if count > _PREVIEW_ROWS + 1:
         shown += [-1]
     table = [["line", *samples.columns]]
+    decimals = [
+        _decimals(
+            [float(value) for value in samples[name].iloc[shown]], COLUMN_BY_NAME[name].decimals
+        )
+        for name in samples.columns
+    ]
     for place in shown:
         values = [
-            "-" if value != value else f"{value:.{min(COLUMN_BY_NAME[name].decimals, 4)}f}"
-            for name, value in zip(samples.columns, samples.iloc[place].tolist(), strict=True)
+            "-" if value != value else f"{value:.{digits}f}"
+            for digits, value in zip(decimals, samples.iloc[place].tolist(), strict=True)
         ]
         if place == -1:
             table.append(["..."] * len(table[0]))
@@ -338,6 +344,13 @@ def _preview(imported: Imported) -> list[str]:
         "  ".join(cell.rjust(width) for cell, width in zip(row, widths, strict=True))
         for row in table
     ]
+
+
+def _decimals(values: Sequence[float], most: int) -> int:
+    """Fewest decimals that show these values in full, at most four: the file knew no more."""
+    most = min(most, 4)
+    texts = [f"{value:.{most}f}".rstrip("0") for value in values if value == value]
+    return max((len(text.partition(".")[2]) for text in texts), default=0)
 
 
 def _as_json(imported: Imported, run: Path | None) -> dict[str, Any]:

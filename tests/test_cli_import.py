@@ -69,6 +69,7 @@ def test_dry_run_shows_first_rows_and_writes_nothing(tmp_path: Path) -> None:
     assert "4 rows read, 3 kept, 1 rejected" in output
     assert "1 rejected: pack_v is no number" in output
     assert "line  time_s  pack_v  current_ma" in output
+    assert "   2       0    4.50          48" in output, "as many digits as the file had"
     assert "Nothing was written" in output
     assert [item.name for item in tmp_path.iterdir()] == ["bench.txt"]
     assert "Nothing was written" in run_import(path, "--dry-run")

@@ -15,6 +15,8 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 from markdown_it import MarkdownIt
+from matplotlib.figure import Figure
+from matplotlib.text import Text
 
 from analysis import commands_rundown
 from analysis import digest as digests
@@ -24,9 +26,12 @@ from analysis.commands_report import report_command
 from analysis.commands_rundown import rundown_command
 from analysis.commands_watch import page_run
 from analysis.digest import DIGEST_NAME, digest_of
+from analysis.overview import draw_overview
+from analysis.quantity import Quantity
 from analysis.run_sheet import write_sheet
-from analysis.run_table import as_csv, by_lasting, in_order, matching, read_lines
+from analysis.run_table import as_csv, by_lasting, in_order, matching, read_lines, shown
 from analysis.rundown import rundown
+from analysis.words import time_words
 from logger.description import Event, to_document
 from logger.errors import BenchError
 from logger.run_format import DESCRIPTION_NAME
@@ -265,6 +270,36 @@ def test_overview_page_and_markdown(season: Path, tmp_path: Path) -> None:
     assert "<script" not in rendered
     for name in ("lasting.png", "voltages.svg", "runs.csv"):
         assert (tmp_path / "over" / name).stat().st_size > 100
+
+
+def test_a_time_known_to_two_minutes_is_not_told_to_the_second() -> None:
+    told = time_words(Quantity(19_673.0, "s", 19_563.0, 19_783.0, 0.95))
+    assert told == "5 h 27 min 50 s (5 h 26 min to 5 h 29 min 40 s at 95 %)"
+    assert time_words(Quantity(83.0, "s", 79.0, 87.0, 0.95)).startswith("1 min 23 s (1 min 19 s")
+
+
+def test_pictures_of_simulated_runs_say_so_and_a_cutoff_has_no_padded_digits(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    texts: list[str] = []
+
+    def keep(figure: Figure, stem: Path) -> None:
+        texts.append(" ".join(text.get_text() for text in figure.findobj(Text)))
+
+    monkeypatch.setattr("analysis.overview.save_figure", keep)
+    real_run = falling(5.0, title="real vest")
+    stored(tmp_path / "runs" / "real", real_run)
+    assert real_run.description.board is not None
+    board = replace(real_run.description.board, firmware="simulated-1.0")
+    stored(tmp_path / "runs" / "played", falling(6.0, title="A" * 40, board=board))
+    lines = read_lines([tmp_path / "runs" / "played", tmp_path / "runs" / "real"])
+    assert [shown(line, "cutoff_v") for line in lines] == ["3 V", "3 V"]
+    for chosen in (lines[:1] * 2, lines, lines[1:] * 2):
+        draw_overview(chosen, tmp_path)
+    simulated, mixed, real = texts[:2], texts[2:4], texts[4:]
+    assert all("SIMULATED" in text for text in simulated)
+    assert all("played (SIMULATED)" in text and "real vest" in text for text in mixed)
+    assert all("real vest" in text and "SIMULATED" not in text for text in real)
 
 
 def test_run_sheet_is_one_page_with_embedded_fonts_and_the_caution(

@@ -139,7 +139,7 @@ def test_a_converter_that_steps_down_needs_more_than_its_output(kind: str) -> No
     demand = demand_of(parse_budget(text), 4.0)
     rng = np.random.default_rng(1)
     low = judge_pack(Pack("nimh", 2, "AA"), demand, rng)
-    assert any("circuit's floor of 3.3 V" in reason for reason in low.reasons)
+    assert any("circuit's cutoff of 3.3 V" in reason for reason in low.reasons)
     assert judge_pack(Pack("alkaline", 4, "AA"), demand, rng).serves
 
 
