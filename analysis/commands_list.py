@@ -34,6 +34,7 @@ _WIDE = (*_MIDDLE[:3], "started", *_MIDDLE[3:], "last_voltage_v", "ended")
 _TEXTS = ("run", "title", "pack", "started", "ended")
 # Names may be cut short to this many letters; numbers never are.
 _TEXT_LEAST = 12
+_RUN_LEAST = 24  # the run's name is typed into the next command
 _GAP = 1
 _PROBLEMS_SHOWN = 10
 
@@ -186,7 +187,9 @@ def _fitting(lines: list[Line], width: int) -> dict[str, int]:
             if column == "run" or any(shown(line, column) for line in lines)
         }
         widths = {
-            column: min(letters, _TEXT_LEAST) if column in _TEXTS else letters
+            column: min(letters, _RUN_LEAST if column == "run" else _TEXT_LEAST)
+            if column in _TEXTS
+            else letters
             for column, letters in longest.items()
         }
         spare = width - sum(widths.values()) - _GAP * len(widths)
