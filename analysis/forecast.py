@@ -26,6 +26,9 @@ Array = NDArray[np.float64]
 
 COVERAGES: Final = (0.5, 0.9)
 _SEED: Final = 20260  # same draws at every update: a live forecast must not flicker
+# How these warnings begin: whoever follows a run waits until they have been true for a while.
+LOOKS_PART_USED: Final = "The pack looks as if it started part-used"
+LOOKS_REGULATED: Final = "The voltage stays flat where such a cell would have fallen"
 _PART_USED: Final = 0.08  # started emptier than this: the pack was not full
 
 
@@ -132,14 +135,14 @@ def forecast(
     parts = stretches_of(bins)
     if pack is not None and _is_regulated(parts, pack, bins):
         warnings.append(
-            "The voltage stays flat where such a cell would have fallen: it looks regulated. "
+            f"{LOOKS_REGULATED}: it looks regulated. "
             "Its voltage tells nothing about the charge left; it will end without notice."
         )
         return _from_rated(bins, pack, cutoff_v, load, rng, warnings)
     drawn = draw_passages(bins, parts, packs, cutoff_v, load, rng)
     if np.mean(drawn.started_depth > _PART_USED) > 0.5:
         warnings.append(
-            f"The pack looks as if it started part-used: about {100 * np.median(drawn.started_depth):.0f} % of its charge was gone."
+            f"{LOOKS_PART_USED}: about {100 * np.median(drawn.started_depth):.0f} % of its charge was gone."
         )
     why = "the voltage so far, matched with curves of this chemistry"
     if pack is not None and pack.capacity_mah and pack.chemistry in RECHARGEABLE:

@@ -9,7 +9,7 @@ from typing import Any, Final
 import numpy as np
 
 from analysis.chemistry_prior import capacity_prior
-from analysis.forecast import Forecast, forecast
+from analysis.forecast import LOOKS_PART_USED, LOOKS_REGULATED, Forecast, forecast
 from analysis.forecast_words import forecast_line
 from analysis.history import Bins
 from analysis.pack_faults import Fault, FaultWatch, watch_of
@@ -25,10 +25,8 @@ LOOK_S: Final = 1.0
 # Bases on which a forecast stands; the others know nothing yet, or have nothing left to foresee.
 FORESEEN: Final = ("curve", "rated capacity")
 _BUSY_SHARE: Final = 0.1
-# What the forecast itself finds odd, by how its words begin. It is told when it has been so for
-# long and clearly: a young run tells little, and a fresh flat cell looks regulated at first.
-_PART_USED: Final = "The pack looks as if it started part-used"
-_REGULATED: Final = "The voltage stays flat where such a cell would have fallen"
+# What the forecast itself finds odd is told when it has been so for long and clearly: a young run
+# tells little, and a fresh flat cell looks regulated at first.
 _ODD_FOR_S: Final = 600.0
 _ODD_FOR_SHARE: Final = 0.1
 _PART_USED_LEAST: Final = 0.2  # of its charge
@@ -104,8 +102,8 @@ class PageForecaster:
         """Oddities that the forecast has been telling for long enough, and clearly."""
         told = []
         for code, begin, clear in (
-            ("part-used", _PART_USED, _is_part_used(found)),
-            ("regulated", _REGULATED, _is_much_drawn(found, pack)),
+            ("part-used", LOOKS_PART_USED, _is_part_used(found)),
+            ("regulated", LOOKS_REGULATED, _is_much_drawn(found, pack)),
         ):
             text = next((text for text in found.warnings if text.startswith(begin)), None)
             if text is None or not clear:

@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from analysis.chemistry_prior import FAMILIES, curve_table
 from logger.description import Board, Description, Sensor, Stop
 from logger.pack import Pack
 from logger.run_format import COLUMN_BY_NAME
@@ -26,7 +27,15 @@ BOARD = Description(
     sensor=INA219,
     board=Board("7F3A91C2", 17, firmware="1.0.0"),
 )
+VEST = Pack("alkaline", 3, "AA")
+LIFE_S = 20 * 3600.0
 IMPORTED = Description(title="another meter", source="import", state="ended", end_reason="import")
+
+
+def alkaline_v(time_s: Floats, life_s: float = LIFE_S) -> Floats:
+    """Three alkaline AA by the family's typical curve, emptied in ``life_s``."""
+    depth, volts, _ = curve_table(FAMILIES[0])
+    return np.asarray(3 * np.interp(time_s / life_s, depth, volts))
 
 
 def board_run(

@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from analysis.chemistry_prior import FAMILIES, capacity_prior, curve_table, mode_table
+from analysis.chemistry_prior import FAMILIES, capacity_prior, mode_table
 from analysis.commands_forecast import parse_programme
 from analysis.forecast import Forecast, LiveForecast
 from analysis.forecast_words import forecast_line, forecast_words
@@ -23,17 +23,9 @@ from analysis.run_forecast import forecast_run
 from logger.errors import BenchError
 from logger.pack import CHEMISTRIES, Pack
 from logger.run_reader import Run
-from tests.runs_by_formula import INA219, board_run, sampled_run
+from tests.runs_by_formula import INA219, LIFE_S, VEST, alkaline_v, board_run, sampled_run
 
 Array = NDArray[np.float64]
-VEST = Pack("alkaline", 3, "AA")
-LIFE_S = 20 * 3600.0
-
-
-def alkaline_v(time_s: Array, life_s: float = LIFE_S) -> Array:
-    """Three alkaline AA by the family's typical curve, 100 mA."""
-    depth, volts, _ = curve_table(FAMILIES[0])
-    return np.asarray(3 * np.interp(time_s / life_s, depth, volts))
 
 
 def vest_run(

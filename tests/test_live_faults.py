@@ -9,7 +9,6 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from analysis.chemistry_prior import FAMILIES, curve_table
 from analysis.pack_faults import FaultWatch, jump_rows, pack_faults
 from analysis.run_forecast import forecast_run
 from analysis.trace import trace_of
@@ -25,18 +24,10 @@ from logger.pack import Pack
 from logger.run_reader import Run
 from tests.benchmarks.rundowns import Rundown, aqueous_rundowns, physics_rundowns
 from tests.live_runs import play
-from tests.runs_by_formula import INA219, board_run, stop_at
+from tests.runs_by_formula import INA219, LIFE_S, VEST, alkaline_v, board_run, stop_at
 from tests.simulated_runs import record
 
 Array = NDArray[np.float64]
-VEST = Pack("alkaline", 3, "AA")
-LIFE_S = 20 * 3600.0
-
-
-def alkaline_v(time_s: Array, life_s: float = LIFE_S) -> Array:
-    """Three alkaline AA by the family's typical curve, 110 mA."""
-    depth, volts, _ = curve_table(FAMILIES[0])
-    return np.asarray(3 * np.interp(time_s / life_s, depth, volts))
 
 
 def steady(time_s: Array, draw_ma: float = 110.0) -> Array:
