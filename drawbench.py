@@ -59,7 +59,7 @@ COMMANDS: Final[dict[str, tuple[str, str, str]]] = {
     ),
     "report": ("analysis.commands_report", "report_command", "a page with plots for the write-up"),
     "simulate": (
-        "firmware_probe.commands_simulate",
+        "firmware_probe.commands.simulate",
         "simulate",
         "play a probe board without hardware, to try the rest",
     ),
@@ -109,7 +109,7 @@ def demo(folder: Path) -> None:
     from analysis.report import write_report
     from analysis.rundown import rundown
     from analysis.words import short_words
-    from firmware_probe import vest
+    from firmware_probe.twin import vest
     from logger.run_reader import read_run
     from logger.run_store import create_run_folder
 
@@ -155,9 +155,9 @@ def _demo_run(folder: Path, title: str, brightness: float, said: set[str]) -> No
 
     ``said``: what the demo has told already and need not tell again; added to.
     """
-    from firmware_probe import vest
-    from firmware_probe.links import best_link
-    from firmware_probe.serve import BoardServer
+    from firmware_probe.twin import vest
+    from firmware_probe.twin.links import best_link
+    from firmware_probe.twin.serve import BoardServer
     from logger.log_plan import Plan, prepare, summary
     from logger.screen import choose_screen
     from logger.side_by_side import record
@@ -191,11 +191,11 @@ def _demo_joints(folder: Path) -> "tuple[FlexLife, SectionMaker]":
     from analysis.commands_flex import flex_part
     from analysis.flex_claim import Claim
     from analysis.flex_words import target_words
-    from firmware_probe import vest
-    from firmware_probe.hand_test import hand_test_table
-    from firmware_probe.joints import JOINT_KINDS, new_joints
-    from firmware_probe.links import best_link
-    from firmware_probe.serve import BoardServer
+    from firmware_probe.twin import vest
+    from firmware_probe.twin.hand_test import hand_test_table
+    from firmware_probe.twin.joints import JOINT_KINDS, new_joints
+    from firmware_probe.twin.links import best_link
+    from firmware_probe.twin.serve import BoardServer
     from logger.commands_flex_log import flex_log
 
     table, rig = folder / "joints-by-hand.csv", folder / "joints-on-the-rig"

@@ -6,7 +6,7 @@ from pathlib import Path
 import pandas as pd
 
 from firmware_probe.line_format import command
-from firmware_probe.simulated_board import SimulatedBoard
+from firmware_probe.twin.simulated_board import SimulatedBoard
 from logger.description import Board
 from logger.pack import Pack
 from logger.run_reader import Run

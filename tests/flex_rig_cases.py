@@ -7,9 +7,9 @@ from pathlib import Path
 
 from analysis.flex_failure import read_flex_run
 from analysis.life_data import Specimen
-from firmware_probe import vest
-from firmware_probe.joints import Joint, JointKind, new_joints
 from firmware_probe.line_format import command
+from firmware_probe.twin import vest
+from firmware_probe.twin.joints import Joint, JointKind, new_joints
 from logger.flex_criterion import Criterion
 from logger.flex_recording import FlexRecording
 from logger.flex_store import FlexDescription, FlexWriter, MountedJoint, write_flex_description

@@ -1,7 +1,7 @@
 """The smallest board for tests of the capture side: a pty that speaks the protocol, and can misbehave.
 
 Voltage and current are formulas, so that the truth of every charge is known;
-the full simulated board is ``firmware_probe.simulated_board``.
+the full simulated board is ``firmware_probe.twin.simulated_board``.
 """
 
 import os

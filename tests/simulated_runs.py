@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from firmware_probe.simulated_board import SimulatedBoard
+from firmware_probe.twin.simulated_board import SimulatedBoard
 from logger.calibration import Calibration
 from logger.clock import Moment
 from logger.description import Description

@@ -18,8 +18,8 @@ from analysis.mode_detect import find_changes_s
 from analysis.pack_choice import Demand
 from analysis.rundown import rundown
 from analysis.trace import trace_of
-from firmware_probe import vest
-from firmware_probe.load import (
+from firmware_probe.twin import vest
+from firmware_probe.twin.load import (
     ConstantCurrent,
     ConstantPower,
     Converter,
@@ -28,8 +28,8 @@ from firmware_probe.load import (
     Pulsed,
     Step,
 )
-from firmware_probe.simulated_board import SimulatedBoard
-from firmware_probe.vest import vest_board, vest_pack, vest_sensor
+from firmware_probe.twin.simulated_board import SimulatedBoard
+from firmware_probe.twin.vest import vest_board, vest_pack, vest_sensor
 from logger.description import Event
 from logger.errors import BenchError
 from logger.pack import Pack
@@ -37,7 +37,7 @@ from logger.run_reader import Run, read_run
 from tests.board_runs import run_of_board
 
 AA3 = Pack("alkaline", 3, "AA")
-VEST_BUDGET = Path(__file__).parents[1] / "firmware_probe" / "vest_budget.toml"
+VEST_BUDGET = Path(__file__).parents[1] / "firmware_probe" / "twin" / "vest_budget.toml"
 
 
 @pytest.fixture(scope="module")

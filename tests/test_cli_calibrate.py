@@ -9,12 +9,12 @@ import pytest
 from click.testing import CliRunner, Result
 
 from analysis.quantity import Quantity
-from firmware_probe.links import best_link
-from firmware_probe.load import ConstantCurrent, constant_load
-from firmware_probe.pack import IdealPack
-from firmware_probe.sensor import INA219, CurrentSensor, PlantedErrors
-from firmware_probe.serve import BoardServer
-from firmware_probe.simulated_board import SimulatedBoard
+from firmware_probe.twin.links import best_link
+from firmware_probe.twin.load import ConstantCurrent, constant_load
+from firmware_probe.twin.pack import IdealPack
+from firmware_probe.twin.sensor import INA219, CurrentSensor, PlantedErrors
+from firmware_probe.twin.serve import BoardServer
+from firmware_probe.twin.simulated_board import SimulatedBoard
 from logger.calibration_bench import Bench
 from logger.calibration_store import FOLDER_VARIABLE, load
 from logger.commands_calibrate import calibrate_command

@@ -12,8 +12,8 @@ import pytest
 
 from analysis.quantity import Quantity
 from analysis.rundown import rundown
-from firmware_probe.load import ConstantCurrent, constant_load
-from firmware_probe.sensor import (
+from firmware_probe.twin.load import ConstantCurrent, constant_load
+from firmware_probe.twin.sensor import (
     INA219,
     INA226,
     SHUNT_TOLERANCE,
@@ -21,7 +21,7 @@ from firmware_probe.sensor import (
     PlantedErrors,
     SensorKind,
 )
-from firmware_probe.simulated_board import SimulatedBoard
+from firmware_probe.twin.simulated_board import SimulatedBoard
 from logger.calibration import Calibration, Line
 from logger.calibration_fit import Compared, Prior, fit_line
 from logger.calibration_steps import Reading, reading_of

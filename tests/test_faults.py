@@ -2,8 +2,8 @@
 
 import pytest
 
-from firmware_probe.faults import Fault, FaultPlayer, FaultRates, parse_script
 from firmware_probe.line_format import crc16, frame
+from firmware_probe.twin.faults import Fault, FaultPlayer, FaultRates, parse_script
 
 LINE = frame("w,1042,104200512,94,4.512300")
 

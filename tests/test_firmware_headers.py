@@ -13,10 +13,10 @@ from math import ceil, floor
 import numpy as np
 import pytest
 
-from firmware_probe import board_commands
 from firmware_probe.line_format import COMMAND_MAX_BYTES, command, fixed, frame
-from firmware_probe.sensor import INA219, INA226
-from firmware_probe.window_sums import Counters, WindowSums, rounded
+from firmware_probe.twin import board_commands
+from firmware_probe.twin.sensor import INA219, INA226
+from firmware_probe.twin.window_sums import Counters, WindowSums, rounded
 from tests.firmware_host import Headers, build
 
 WRAP = 1 << 32

@@ -16,8 +16,8 @@ from analysis.flex_claim import Claim
 from analysis.flex_life import flex_life
 from analysis.flex_words import answers
 from analysis.life_data import Specimen, parse_flex_table
-from firmware_probe.hand_test import hand_test_table
-from firmware_probe.joints import (
+from firmware_probe.twin.hand_test import hand_test_table
+from firmware_probe.twin.joints import (
     BAD_RELIEF,
     JOINT_KINDS,
     SOLID,
@@ -498,7 +498,7 @@ def test_report_of_a_run_with_budget_and_joints(tmp_path: Path) -> None:
     arguments = [
         SAMPLES / "vest-evening",
         "--budget",
-        SAMPLES.parent / "firmware_probe" / "vest_budget.toml",
+        SAMPLES.parent / "firmware_probe" / "twin" / "vest_budget.toml",
         "--flex",
         SAMPLES / "vest-joints-by-hand.csv",
         "--flex-cycles",

@@ -9,11 +9,11 @@ from click.testing import CliRunner
 
 from analysis.commands_flex import flex
 from analysis.flex_failure import judge, read_flex_run
-from firmware_probe import vest
-from firmware_probe.joints import JOINT_KINDS, SOLID, new_joints
 from firmware_probe.line_format import frame
-from firmware_probe.links import best_link
-from firmware_probe.serve import BoardServer
+from firmware_probe.twin import vest
+from firmware_probe.twin.joints import JOINT_KINDS, SOLID, new_joints
+from firmware_probe.twin.links import best_link
+from firmware_probe.twin.serve import BoardServer
 from logger.errors import BenchError
 from logger.flex_criterion import Criterion, CycleSeen, JointWatch
 from logger.flex_recording import (

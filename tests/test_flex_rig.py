@@ -5,8 +5,9 @@ import re
 import numpy as np
 import pytest
 
-from firmware_probe.faults import FaultPlayer, parse_script
-from firmware_probe.joints import (
+from firmware_probe.line_format import DECIMALS, FLEX_FIELDS, command
+from firmware_probe.twin.faults import FaultPlayer, parse_script
+from firmware_probe.twin.joints import (
     BAD_RELIEF,
     RIG_RESISTOR_OHM,
     RIG_SUPPLY_V,
@@ -16,11 +17,10 @@ from firmware_probe.joints import (
     JointKind,
     new_joints,
 )
-from firmware_probe.line_format import DECIMALS, FLEX_FIELDS, command
-from firmware_probe.load import ConstantCurrent, constant_load
-from firmware_probe.pack import IdealPack
-from firmware_probe.sensor import CurrentSensor
-from firmware_probe.simulated_board import SimulatedBoard
+from firmware_probe.twin.load import ConstantCurrent, constant_load
+from firmware_probe.twin.pack import IdealPack
+from firmware_probe.twin.sensor import CurrentSensor
+from firmware_probe.twin.simulated_board import SimulatedBoard
 from tests.test_simulated_board import bodies
 
 MINUTE_US = 60_000_000

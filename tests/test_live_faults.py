@@ -12,12 +12,20 @@ from numpy.typing import NDArray
 from analysis.pack_faults import FaultWatch, jump_rows, pack_faults
 from analysis.run_forecast import forecast_run
 from analysis.trace import trace_of
-from firmware_probe.load import ConstantPower, LoadProgramme, Mode, Part, Pulsed, Resistor, Step
-from firmware_probe.pack import ALKALINE_AA, CellPack
-from firmware_probe.sensor import INA219 as CHIP
-from firmware_probe.sensor import CurrentSensor
-from firmware_probe.simulated_board import SimulatedBoard
-from firmware_probe.vest import vest_board
+from firmware_probe.twin.load import (
+    ConstantPower,
+    LoadProgramme,
+    Mode,
+    Part,
+    Pulsed,
+    Resistor,
+    Step,
+)
+from firmware_probe.twin.pack import ALKALINE_AA, CellPack
+from firmware_probe.twin.sensor import INA219 as CHIP
+from firmware_probe.twin.sensor import CurrentSensor
+from firmware_probe.twin.simulated_board import SimulatedBoard
+from firmware_probe.twin.vest import vest_board
 from logger.description import Description, Stop
 from logger.forecast_process import foreseen_of, warning_of
 from logger.pack import Pack

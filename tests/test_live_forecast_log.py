@@ -11,13 +11,13 @@ from pathlib import Path
 
 import pytest
 
-from firmware_probe.faults import Fault, FaultPlayer
-from firmware_probe.links import best_link
-from firmware_probe.load import Resistor, constant_load
-from firmware_probe.sensor import INA219, CurrentSensor
-from firmware_probe.serve import BoardServer
-from firmware_probe.simulated_board import SimulatedBoard
-from firmware_probe.vest import vest_board, vest_pack
+from firmware_probe.twin.faults import Fault, FaultPlayer
+from firmware_probe.twin.links import best_link
+from firmware_probe.twin.load import Resistor, constant_load
+from firmware_probe.twin.sensor import INA219, CurrentSensor
+from firmware_probe.twin.serve import BoardServer
+from firmware_probe.twin.simulated_board import SimulatedBoard
+from firmware_probe.twin.vest import vest_board, vest_pack
 from logger.description import Event
 from logger.forecast_process import foreseen_of
 from logger.outlook import Foreseen

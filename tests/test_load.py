@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
-from firmware_probe.load import (
+from firmware_probe.twin.load import (
     ConstantCurrent,
     ConstantPower,
     Converter,
@@ -180,7 +180,7 @@ def test_programme_repeats_or_stays() -> None:
 def test_addressable_leds_of_the_vest_draw_what_the_power_model_says() -> None:
     # 5 V addressable LED: red 16, green 11, blue 15 mA, dark 1 mA: an open LED library's measured
     # power model (FastLED, reference E1): white 42-43 mA each.
-    from firmware_probe.vest import LED_DARK_A, leds
+    from firmware_probe.twin.vest import LED_DARK_A, leds
 
     load = LoadState(LoadProgramme((Step(Mode("white", leds(24, 1.0, 1.0, 1.0)), 1.0),)))
     _, states = load.states(5.0, 0.0)

@@ -15,10 +15,10 @@ from pathlib import Path
 
 import pytest
 
-from firmware_probe.faults import FaultPlayer, FaultRates
-from firmware_probe.links import TcpLink
-from firmware_probe.serve import BoardServer
-from firmware_probe.vest import vest_board
+from firmware_probe.twin.faults import FaultPlayer, FaultRates
+from firmware_probe.twin.links import TcpLink
+from firmware_probe.twin.serve import BoardServer
+from firmware_probe.twin.vest import vest_board
 from logger.pack import parse_pack
 from logger.run_format import DESCRIPTION_NAME, SAMPLES_NAME
 from logger.run_reader import read_run

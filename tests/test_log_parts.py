@@ -10,9 +10,9 @@ from pathlib import Path
 
 import pytest
 
-from firmware_probe.links import PtyLink, TcpLink
-from firmware_probe.serve import BoardServer
-from firmware_probe.vest import vest_board
+from firmware_probe.twin.links import PtyLink, TcpLink
+from firmware_probe.twin.serve import BoardServer
+from firmware_probe.twin.vest import vest_board
 from logger import disk_need, safety
 from logger.clock import ANCHORS_MAX, Anchors, Moment, compare, read_clocks
 from logger.durations import clock_text, parse_duration_s, rough_text

@@ -5,8 +5,8 @@ import math
 import numpy as np
 import pytest
 
-from firmware_probe.load import ConstantPower, operating_point
-from firmware_probe.pack import (
+from firmware_probe.twin.load import ConstantPower, operating_point
+from firmware_probe.twin.pack import (
     ALKALINE_AA,
     LI_ION,
     NIMH_AA,

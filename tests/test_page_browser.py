@@ -14,9 +14,9 @@ from typing import Any
 
 import pytest
 
-from firmware_probe import vest
-from firmware_probe.links import best_link
-from firmware_probe.serve import BoardServer
+from firmware_probe.twin import vest
+from firmware_probe.twin.links import best_link
+from firmware_probe.twin.serve import BoardServer
 from logger.description import Stop
 from logger.pack import Pack
 from logger.run_format import DESCRIPTION_NAME, SAMPLES_NAME

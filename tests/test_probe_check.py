@@ -9,9 +9,9 @@ from click.testing import CliRunner
 
 from analysis.commands_probe import probe_command
 from firmware_probe.line_format import frame
-from firmware_probe.links import TcpLink
-from firmware_probe.serve import BoardServer
-from firmware_probe.vest import vest_board
+from firmware_probe.twin.links import TcpLink
+from firmware_probe.twin.serve import BoardServer
+from firmware_probe.twin.vest import vest_board
 from logger.probe_check import Heard, Seen, judge, listen, summary
 from logger.stream import Hello, LineDecoder, Window
 

@@ -15,9 +15,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from firmware_probe import vest
-from firmware_probe.links import best_link
-from firmware_probe.serve import BoardServer
+from firmware_probe.twin import vest
+from firmware_probe.twin.links import best_link
+from firmware_probe.twin.serve import BoardServer
 from logger.clock import Moment
 from logger.description import Event
 from logger.errors import BenchError

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from firmware_probe.sensor import (
+from firmware_probe.twin.sensor import (
     INA219,
     INA226,
     NO_ERRORS,
@@ -13,7 +13,7 @@ from firmware_probe.sensor import (
     SensorKind,
     draw_errors,
 )
-from firmware_probe.sensor_registers import (
+from firmware_probe.twin.sensor_registers import (
     BUS,
     CALIBRATION,
     CONFIGURATION,

@@ -11,20 +11,20 @@ from typing import Any
 import pytest
 import serial
 
-from firmware_probe.bench_text import (
+from firmware_probe.line_format import command
+from firmware_probe.twin.bench_text import (
     joints_from_text,
     load_from_text,
     pack_from_text,
     sensor_from_text,
 )
-from firmware_probe.canned_board import CannedBoard, window_lines
-from firmware_probe.faults import FaultPlayer, parse_script
-from firmware_probe.line_format import command
-from firmware_probe.links import Link, PtyLink, TcpLink
-from firmware_probe.pack import CellPack, PowerBank
-from firmware_probe.serve import BoardServer
-from firmware_probe.simulated_board import SimulatedBoard
-from firmware_probe.vest import vest_board
+from firmware_probe.twin.canned_board import CannedBoard, window_lines
+from firmware_probe.twin.faults import FaultPlayer, parse_script
+from firmware_probe.twin.links import Link, PtyLink, TcpLink
+from firmware_probe.twin.pack import CellPack, PowerBank
+from firmware_probe.twin.serve import BoardServer
+from firmware_probe.twin.simulated_board import SimulatedBoard
+from firmware_probe.twin.vest import vest_board
 from tests.test_simulated_board import bodies, windows
 
 START = command("start")

@@ -9,12 +9,12 @@ import pytest
 import serial
 from click.testing import CliRunner
 
-from firmware_probe.commands_simulate import simulate
+from firmware_probe.commands.simulate import simulate
 from firmware_probe.line_format import command
 from tests.test_simulated_board import windows
 
 ROOT = Path(__file__).resolve().parent.parent
-PROGRAM = "from firmware_probe.commands_simulate import simulate; simulate()"
+PROGRAM = "from firmware_probe.commands.simulate import simulate; simulate()"
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="no Ctrl-C to a child on this system")

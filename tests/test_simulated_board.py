@@ -11,9 +11,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from firmware_probe.bench_circuit import Wiring
-from firmware_probe.eeprom import Eeprom, load_eeprom, save_eeprom
-from firmware_probe.faults import Fault, FaultPlayer, FaultRates, parse_script
 from firmware_probe.line_format import (
     DECIMALS,
     LINE_MAX_BYTES,
@@ -21,7 +18,10 @@ from firmware_probe.line_format import (
     command,
     crc16,
 )
-from firmware_probe.load import (
+from firmware_probe.twin.bench_circuit import Wiring
+from firmware_probe.twin.eeprom import Eeprom, load_eeprom, save_eeprom
+from firmware_probe.twin.faults import Fault, FaultPlayer, FaultRates, parse_script
+from firmware_probe.twin.load import (
     ConstantCurrent,
     Converter,
     LoadProgramme,
@@ -31,11 +31,11 @@ from firmware_probe.load import (
     Step,
     constant_load,
 )
-from firmware_probe.pack import ALKALINE_AA, CellPack, IdealPack
-from firmware_probe.sensor import INA219, INA226, CurrentSensor, PlantedErrors, SensorKind
-from firmware_probe.simulated_board import SimulatedBoard
-from firmware_probe.vest import CUTOFF_HOLD_S, CUTOFF_V, vest_board
-from firmware_probe.window_sums import Counters, WindowSums
+from firmware_probe.twin.pack import ALKALINE_AA, CellPack, IdealPack
+from firmware_probe.twin.sensor import INA219, INA226, CurrentSensor, PlantedErrors, SensorKind
+from firmware_probe.twin.simulated_board import SimulatedBoard
+from firmware_probe.twin.vest import CUTOFF_HOLD_S, CUTOFF_V, vest_board
+from firmware_probe.twin.window_sums import Counters, WindowSums
 
 SECOND_US = 1_000_000
 HOUR_US = 3600 * SECOND_US

@@ -11,11 +11,11 @@ from pathlib import Path
 import pytest
 
 from analysis.rundown import rundown
-from firmware_probe.faults import FaultPlayer, FaultRates
-from firmware_probe.links import best_link
-from firmware_probe.serve import BoardServer
-from firmware_probe.simulated_board import SimulatedBoard
-from firmware_probe.vest import vest_board
+from firmware_probe.twin.faults import FaultPlayer, FaultRates
+from firmware_probe.twin.links import best_link
+from firmware_probe.twin.serve import BoardServer
+from firmware_probe.twin.simulated_board import SimulatedBoard
+from firmware_probe.twin.vest import vest_board
 from logger.run_reader import Run, read_run
 from tests.log_process import run_log
 

@@ -12,9 +12,9 @@ from analysis.blind_spots import blind_spots
 from analysis.limits import limits_of
 from analysis.trace import trace_of
 from analysis.wiring import wiring_findings
-from firmware_probe.bench_circuit import RIGHT_WIRING, Wiring
-from firmware_probe.faults import Fault, FaultPlayer
-from firmware_probe.load import (
+from firmware_probe.twin.bench_circuit import RIGHT_WIRING, Wiring
+from firmware_probe.twin.faults import Fault, FaultPlayer
+from firmware_probe.twin.load import (
     ConstantCurrent,
     LoadProgramme,
     Mode,
@@ -24,10 +24,10 @@ from firmware_probe.load import (
     Step,
     constant_load,
 )
-from firmware_probe.pack import ALKALINE_AA, LI_ION, NIMH_AA, CellPack, IdealPack, PackModel
-from firmware_probe.sensor import INA219, INA226, CurrentSensor, SensorKind, draw_errors
-from firmware_probe.simulated_board import SimulatedBoard
-from firmware_probe.vest import vest_programme
+from firmware_probe.twin.pack import ALKALINE_AA, LI_ION, NIMH_AA, CellPack, IdealPack, PackModel
+from firmware_probe.twin.sensor import INA219, INA226, CurrentSensor, SensorKind, draw_errors
+from firmware_probe.twin.simulated_board import SimulatedBoard
+from firmware_probe.twin.vest import vest_programme
 from logger.event_log import TEXT_MAX
 from logger.run_reader import Run
 from logger.wiring_sense import Finding, Row, WiringWatch, sense_wiring, senses_of

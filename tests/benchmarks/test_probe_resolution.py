@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pytest
 
-from firmware_probe.sensor import INA219, INA226, CurrentSensor, SensorKind
+from firmware_probe.twin.sensor import INA219, INA226, CurrentSensor, SensorKind
 from logger.calibration import Line
 from logger.calibration_fit import Compared, Prior, fit_line
 from logger.calibration_steps import Reading

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from firmware_probe.line_format import fixed
-from firmware_probe.sensor import IntArray, SensorKind
+from firmware_probe.twin.sensor import IntArray, SensorKind
 
 
 def rounded(numerator: int, denominator: int) -> int:

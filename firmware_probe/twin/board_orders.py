@@ -3,7 +3,7 @@
 from collections.abc import Callable
 from typing import Final, Protocol
 
-from firmware_probe.board_commands import (
+from firmware_probe.twin.board_commands import (
     CUTOFF_MAX_UV,
     HOLD_MAX_MS,
     WINDOW_MAX_US,
@@ -13,9 +13,9 @@ from firmware_probe.board_commands import (
     flex_order,
     parse_command,
 )
-from firmware_probe.flex_rig import FlexRig
-from firmware_probe.load_switch import LoadSwitch
-from firmware_probe.window_grid import WindowGrid
+from firmware_probe.twin.flex_rig import FlexRig
+from firmware_probe.twin.load_switch import LoadSwitch
+from firmware_probe.twin.window_grid import WindowGrid
 
 
 class Ordered(Protocol):

@@ -6,8 +6,8 @@ window lines are bytes in memory, valid and in order, sent as fast as they are t
 
 from typing import Final
 
-from firmware_probe.board_commands import Refused, parse_command
 from firmware_probe.line_format import PROTOCOL_VERSION, crc16, fixed, frame
+from firmware_probe.twin.board_commands import Refused, parse_command
 
 _BOARD: Final = "CA22ED00"
 _MEAN_TENTH_UA: Final = 2_000_000

@@ -5,8 +5,8 @@ from typing import Final
 
 import numpy as np
 
-from firmware_probe.eeprom import Eeprom
-from firmware_probe.sensor import IntArray
+from firmware_probe.twin.eeprom import Eeprom
+from firmware_probe.twin.sensor import IntArray
 
 # Without a conversion for so long the cells are unwatched: the board opens the switch.
 CUTOFF_BLIND_US: Final = 30_000_000

@@ -10,17 +10,17 @@ from typing import TypeVar
 
 import click
 
-from firmware_probe.bench_text import (
+from firmware_probe.twin.bench_text import (
     joints_from_text,
     load_from_text,
     pack_from_text,
     sensor_from_text,
 )
-from firmware_probe.eeprom import load_eeprom, save_eeprom
-from firmware_probe.faults import FaultPlayer, parse_script
-from firmware_probe.links import Link, TcpLink, best_link
-from firmware_probe.serve import BoardServer
-from firmware_probe.simulated_board import SimulatedBoard
+from firmware_probe.twin.eeprom import load_eeprom, save_eeprom
+from firmware_probe.twin.faults import FaultPlayer, parse_script
+from firmware_probe.twin.links import Link, TcpLink, best_link
+from firmware_probe.twin.serve import BoardServer
+from firmware_probe.twin.simulated_board import SimulatedBoard
 
 _T = TypeVar("_T")
 _LOOK_S = 0.2

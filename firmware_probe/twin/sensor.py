@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from firmware_probe.sensor_registers import (
+from firmware_probe.twin.sensor_registers import (
     INA219,
     INA226,
     KINDS,

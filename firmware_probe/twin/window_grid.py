@@ -2,8 +2,8 @@
 
 import numpy as np
 
-from firmware_probe.sensor import IntArray
-from firmware_probe.window_sums import Counters, WindowSums
+from firmware_probe.twin.sensor import IntArray
+from firmware_probe.twin.window_sums import Counters, WindowSums
 
 
 class WindowGrid:

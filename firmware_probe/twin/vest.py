@@ -12,7 +12,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from firmware_probe.load import (
+from firmware_probe.twin.load import (
     ConstantCurrent,
     Converter,
     LoadProgramme,
@@ -21,9 +21,9 @@ from firmware_probe.load import (
     Pulsed,
     Step,
 )
-from firmware_probe.pack import ALKALINE_AA, CellPack
-from firmware_probe.sensor import INA219, CurrentSensor, SensorKind, draw_errors
-from firmware_probe.simulated_board import SimulatedBoard
+from firmware_probe.twin.pack import ALKALINE_AA, CellPack
+from firmware_probe.twin.sensor import INA219, CurrentSensor, SensorKind, draw_errors
+from firmware_probe.twin.simulated_board import SimulatedBoard
 
 LEDS: Final = 24
 LED_RED_A: Final = 0.016

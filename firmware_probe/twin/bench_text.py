@@ -6,8 +6,8 @@ from typing import Final
 
 import numpy as np
 
-from firmware_probe.joints import JOINT_KINDS, Joint, new_joints
-from firmware_probe.load import (
+from firmware_probe.twin.joints import JOINT_KINDS, Joint, new_joints
+from firmware_probe.twin.load import (
     ConstantCurrent,
     ConstantPower,
     Converter,
@@ -16,7 +16,7 @@ from firmware_probe.load import (
     Resistor,
     constant_load,
 )
-from firmware_probe.pack import (
+from firmware_probe.twin.pack import (
     ALKALINE_AA,
     ALKALINE_AAA,
     LI_ION,
@@ -25,8 +25,8 @@ from firmware_probe.pack import (
     PackModel,
     PowerBank,
 )
-from firmware_probe.sensor import KINDS, NO_ERRORS, CurrentSensor, draw_errors
-from firmware_probe.vest import vest_programme
+from firmware_probe.twin.sensor import KINDS, NO_ERRORS, CurrentSensor, draw_errors
+from firmware_probe.twin.vest import vest_programme
 
 _CELLS: Final = {
     "aa alkaline": ALKALINE_AA,

@@ -11,9 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from firmware_probe.load import LoadProgramme, LoadState, OperatingStates
-from firmware_probe.pack import PackModel
-from firmware_probe.sensor import CurrentSensor, FloatArray, IntArray
+from firmware_probe.twin.load import LoadProgramme, LoadState, OperatingStates
+from firmware_probe.twin.pack import PackModel
+from firmware_probe.twin.sensor import CurrentSensor, FloatArray, IntArray
 
 
 @dataclass(frozen=True)

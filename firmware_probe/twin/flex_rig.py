@@ -4,9 +4,9 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from firmware_probe.board_commands import FlexOrder
-from firmware_probe.joints import Joint, JointCycle
 from firmware_probe.line_format import fixed
+from firmware_probe.twin.board_commands import FlexOrder
+from firmware_probe.twin.joints import Joint, JointCycle
 
 # A hand or a motor on the limit switch keeps the period only so well (invented).
 _HAND_JITTER = 0.03

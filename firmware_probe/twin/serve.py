@@ -23,7 +23,7 @@ from concurrent.futures import Future
 from queue import SimpleQueue
 from typing import Any, Final, Protocol, TypeVar
 
-from firmware_probe.links import Link, PtyLink, TcpLink, best_link
+from firmware_probe.twin.links import Link, PtyLink, TcpLink, best_link
 
 __all__ = ["Board", "BoardServer", "Link", "PtyLink", "TcpLink", "best_link"]
 

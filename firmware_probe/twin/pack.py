@@ -20,7 +20,7 @@ from typing import Final, Protocol
 
 import numpy as np
 
-from firmware_probe.load import ConstantPower, operating_point
+from firmware_probe.twin.load import ConstantPower, operating_point
 
 COULOMB_PER_MAH: Final = 3.6
 JOULE_PER_MWH: Final = 3.6

@@ -15,21 +15,21 @@ from typing import Final
 
 import numpy as np
 
-from firmware_probe.bench_circuit import RIGHT_WIRING, BenchCircuit, Wiring
-from firmware_probe.board_commands import WINDOW_MAX_US, WINDOW_MIN_US
-from firmware_probe.board_lines import LineOutput, hello_body, tenth_microamperes
-from firmware_probe.board_orders import obey
-from firmware_probe.eeprom import Eeprom
-from firmware_probe.faults import CONTACT_OHM, Fault, FaultPlayer
-from firmware_probe.flex_rig import FlexRig
-from firmware_probe.joints import Joint
 from firmware_probe.line_format import COMMAND_MAX_BYTES, fixed
-from firmware_probe.load import LoadProgramme, OperatingStates
-from firmware_probe.load_switch import LoadSwitch
-from firmware_probe.pack import PackModel
-from firmware_probe.sensor import CurrentSensor, IntArray
-from firmware_probe.window_grid import WindowGrid
-from firmware_probe.window_sums import Counters
+from firmware_probe.twin.bench_circuit import RIGHT_WIRING, BenchCircuit, Wiring
+from firmware_probe.twin.board_commands import WINDOW_MAX_US, WINDOW_MIN_US
+from firmware_probe.twin.board_lines import LineOutput, hello_body, tenth_microamperes
+from firmware_probe.twin.board_orders import obey
+from firmware_probe.twin.eeprom import Eeprom
+from firmware_probe.twin.faults import CONTACT_OHM, Fault, FaultPlayer
+from firmware_probe.twin.flex_rig import FlexRig
+from firmware_probe.twin.joints import Joint
+from firmware_probe.twin.load import LoadProgramme, OperatingStates
+from firmware_probe.twin.load_switch import LoadSwitch
+from firmware_probe.twin.pack import PackModel
+from firmware_probe.twin.sensor import CurrentSensor, IntArray
+from firmware_probe.twin.window_grid import WindowGrid
+from firmware_probe.twin.window_sums import Counters
 
 STEP_MAX_US: Final = 10_000_000
 # Boot loader and start-up; after a watchdog or brown-out the boot loader is skipped.

@@ -5,7 +5,7 @@ Same joints as on the simulated rig (``joints``), written as the table a maker f
 
 from collections.abc import Mapping
 
-from firmware_probe.joints import JOINT_KINDS, new_joints
+from firmware_probe.twin.joints import JOINT_KINDS, new_joints
 
 PERIOD_US = 2_000_000
 STOP_CYCLES = 5_000

@@ -1,0 +1,1 @@
+"""The command that plays a board: options and printing only."""
