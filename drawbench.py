@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 
 import click
 
-from logger.errors import BenchError
+from logger.base.errors import BenchError
 
 if TYPE_CHECKING:
     from analysis.flex_life import FlexLife
@@ -27,24 +27,24 @@ COMMANDS: Final[dict[str, tuple[str, str, str]]] = {
         "what should it draw, and which figure was wrong",
     ),
     "firmware": (
-        "logger.commands_firmware",
+        "logger.commands.firmware",
         "firmware",
         "write the board's sketch for the IDE",
     ),
     "probe": ("analysis.commands_probe", "probe_command", "which board is it, is it wired right"),
-    "start": ("logger.commands_start", "start_command", "a few questions, then the night's run"),
+    "start": ("logger.commands.start", "start_command", "a few questions, then the night's run"),
     "calibrate": (
-        "logger.commands_calibrate",
+        "logger.commands.calibrate",
         "calibrate_command",
         "find out how far off this board reads",
     ),
-    "log": ("logger.commands_log", "log", "record a run from a probe board"),
+    "log": ("logger.commands.log", "log", "record a run from a probe board"),
     "import": (
-        "logger.commands_import",
+        "logger.commands.import_text",
         "import_command",
         "make a run of a text file that another meter wrote",
     ),
-    "check": ("logger.commands_check", "check_command", "say in words what is wrong with a run"),
+    "check": ("logger.commands.check", "check_command", "say in words what is wrong with a run"),
     "rundown": ("analysis.commands_rundown", "rundown_command", "how long it lasted, what it drew"),
     "forecast": (
         "analysis.commands_forecast",
@@ -110,8 +110,8 @@ def demo(folder: Path) -> None:
     from analysis.rundown import rundown
     from analysis.words import short_words
     from firmware_probe.twin import vest
-    from logger.run_reader import read_run
-    from logger.run_store import create_run_folder
+    from logger.run.reader import read_run
+    from logger.run.store import create_run_folder
 
     create_run_folder(folder)
     said: set[str] = set()
@@ -158,9 +158,9 @@ def _demo_run(folder: Path, title: str, brightness: float, said: set[str]) -> No
     from firmware_probe.twin import vest
     from firmware_probe.twin.links import best_link
     from firmware_probe.twin.serve import BoardServer
-    from logger.log_plan import Plan, prepare, summary
-    from logger.screen import choose_screen
-    from logger.side_by_side import record
+    from logger.recording.plan import Plan, prepare, summary
+    from logger.recording.screen import choose_screen
+    from logger.recording.side_by_side import record
 
     screen = choose_screen(plain=False)
     simulated = vest.vest_board(window_us=2_000_000, brightness=brightness)
@@ -196,7 +196,7 @@ def _demo_joints(folder: Path) -> "tuple[FlexLife, SectionMaker]":
     from firmware_probe.twin.joints import JOINT_KINDS, new_joints
     from firmware_probe.twin.links import best_link
     from firmware_probe.twin.serve import BoardServer
-    from logger.commands_flex_log import flex_log
+    from logger.commands.flex_log import flex_log
 
     table, rig = folder / "joints-by-hand.csv", folder / "joints-on-the-rig"
     table.write_text(hand_test_table(), encoding="utf-8")

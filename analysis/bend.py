@@ -17,7 +17,7 @@ from analysis.life_data import Specimen, lives_of
 from analysis.life_regression import coefficient_interval, fit_regression
 from analysis.life_solver import WEIBULL
 from analysis.quantity import Quantity
-from logger.errors import BenchError
+from logger.base.errors import BenchError
 
 # Planning figures for one evening (four hours, moderate movement): no source; count your own.
 BENDS_PER_WEARING: Final = {"elbow": 400, "shoulder": 250, "hip": 300}

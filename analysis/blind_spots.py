@@ -10,9 +10,9 @@ from analysis.trace import Trace
 from analysis.uncertainty import budget, combined, coverage_factor
 from analysis.wiring import gapless, run_senses
 from analysis.words import count_words, span_words
-from logger.description import Description
-from logger.fault_words import OUT_OF_RANGE, RANGE_CHANGED
-from logger.wiring_sense import Finding, Senses
+from logger.base.fault_words import OUT_OF_RANGE, RANGE_CHANGED
+from logger.board.wiring_sense import Finding, Senses
+from logger.run.description import Description
 
 # Shorter stretches under the resolution do not matter for the sum: the project's own figure.
 _ASLEEP_SHARE: Final = 0.02

@@ -19,7 +19,7 @@ from analysis.budget_file import Budget, Mode
 from analysis.budget_part import Figure, Part
 from analysis.pack_choice import Demand, PackAnswer, judge_pack
 from analysis.quantity import Quantity
-from logger.pack import Pack
+from logger.base.pack import Pack
 
 DIM_TO: Final = 0.7
 SHORTEN_BY: Final = 0.5

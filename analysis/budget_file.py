@@ -25,8 +25,8 @@ from typing import Final
 
 from analysis.budget_lines import Located
 from analysis.budget_part import Figure, Part, read_part
-from logger.errors import BenchError
-from logger.pack import Pack, parse_pack
+from logger.base.errors import BenchError
+from logger.base.pack import Pack, parse_pack
 
 CONVERTERS: Final = ("none", "linear", "boost", "buck")
 # Nothing worn runs outside: a figure there is in another unit.

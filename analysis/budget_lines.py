@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from difflib import get_close_matches
 from typing import Any, overload
 
-from logger.errors import BenchError
+from logger.base.errors import BenchError
 
 _WHOLE_SENTENCES = ("use ", "write ", "did you mean ")
 

@@ -19,8 +19,8 @@ from analysis.mode_detect import (
 from analysis.trace import Trace
 from analysis.uncertainty import Limits
 from analysis.words import step_words
-from logger.description import Event
-from logger.errors import BenchError
+from logger.base.errors import BenchError
+from logger.run.description import Event
 
 Array = npt.NDArray[np.float64]
 

@@ -31,9 +31,9 @@ from analysis.rundown import is_simulated, rundown
 from analysis.supply_limits import supply_warnings
 from analysis.trace import trace_of
 from analysis.uncertainty import limits_of
-from logger.errors import BenchError
-from logger.pack import CHEMISTRIES, Pack
-from logger.run_reader import Run
+from logger.base.errors import BenchError
+from logger.base.pack import CHEMISTRIES, Pack
+from logger.run.reader import Run
 
 _SEED = 1
 # Typical mean voltage under load as a share of the nominal one: alkaline cells sag most (from memory).

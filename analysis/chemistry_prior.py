@@ -11,7 +11,7 @@ Stated priors for the forecast. Sources:
 The curves themselves: ``learned_curves`` and ``typical_curves``.
 
 Volts are per cell. Depth is charge taken out over the charge that the cell gives, under the
-run's mean current, from full down to the chemistry's floor voltage (``logger.pack``): 0 to 1.
+run's mean current, from full down to the chemistry's floor voltage (``logger.base.pack``): 0 to 1.
 """
 
 from dataclasses import dataclass
@@ -25,7 +25,7 @@ from scipy.interpolate import PchipInterpolator
 from analysis.curve_family import CurveFamily
 from analysis.learned_curves import LEARNED
 from analysis.typical_curves import TYPICAL
-from logger.pack import CHEMISTRIES, RECHARGEABLE, Pack
+from logger.base.pack import CHEMISTRIES, RECHARGEABLE, Pack
 
 Array = NDArray[np.float64]
 

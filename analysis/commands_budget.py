@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 import click
 
 from analysis.commands_rundown import TEXT_WIDTH
-from logger.errors import BenchError
+from logger.base.errors import BenchError
 
 if TYPE_CHECKING:
     from analysis.budget_story import BudgetStory
@@ -114,8 +114,8 @@ def show_command(
     from analysis.budget_plots import draw_budget
     from analysis.budget_story import tell_budget
     from analysis.new_file import write_new
-    from logger.pack import parse_pack
-    from logger.run_reader import read_run
+    from logger.base.pack import parse_pack
+    from logger.run.reader import read_run
 
     if corrected is not None and run_folder is None:
         raise BenchError(

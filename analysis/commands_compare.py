@@ -15,8 +15,8 @@ from analysis.history import History
 from analysis.quantity import Quantity
 from analysis.trace import trace_of
 from analysis.words import plain_text, quantity_words, span_words, value_words
-from logger.errors import BenchError
-from logger.run_reader import Run, read_run
+from logger.base.errors import BenchError
+from logger.run.reader import Run, read_run
 
 
 @click.command("compare")

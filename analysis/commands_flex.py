@@ -39,11 +39,11 @@ from analysis.new_file import write_new
 from analysis.section import Section
 from analysis.table import rows_of
 from analysis.washing import CAUTION, PROCEDURE, wash_table
-from logger.commands_flex_log import flex_log
-from logger.errors import BenchError
-from logger.flex_criterion import CRITERIA, Criterion
-from logger.flex_store import FLEX_NAME
-from logger.measures import plain_number
+from logger.base.errors import BenchError
+from logger.base.measures import plain_number
+from logger.commands.flex_log import flex_log
+from logger.flex.criterion import CRITERIA, Criterion
+from logger.flex.store import FLEX_NAME
 
 TEXT_WIDTH: Final = 79
 _F = TypeVar("_F", bound=Callable[..., Any])

@@ -9,8 +9,8 @@ from analysis.flex_plan import SHAPE_ASSUMED, ClaimPlan, PowerPlan, plan_claim, 
 from analysis.flex_terminal import BEND_RADIUS_MM, echo_json, say, target_of, target_options
 from analysis.flex_words import cycles_words, number_words, percent, stated_percent, times_words
 from analysis.quantity import Quantity
-from logger.errors import BenchError
-from logger.measures import plain_number
+from logger.base.errors import BenchError
+from logger.base.measures import plain_number
 
 
 @click.command("plan", short_help="How many specimens and cycles does a claim take?")

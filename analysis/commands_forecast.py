@@ -23,11 +23,11 @@ from analysis.pack_faults import Fault
 from analysis.run_forecast import forecast_run
 from analysis.rundown import is_simulated
 from analysis.words import plain_text
-from logger.durations import parse_duration_s
-from logger.errors import BenchError
-from logger.measures import MAH_ABOVE_0
-from logger.pack import SAFETY_CLOSING, USED_HELP, as_used, parse_pack
-from logger.run_reader import Run, read_run
+from logger.base.durations import parse_duration_s
+from logger.base.errors import BenchError
+from logger.base.measures import MAH_ABOVE_0
+from logger.base.pack import SAFETY_CLOSING, USED_HELP, as_used, parse_pack
+from logger.run.reader import Run, read_run
 
 _CAPACITY_MOST_MAH = 1e6
 

@@ -22,9 +22,9 @@ from analysis.run_table import (
     read_lines,
     shown,
 )
-from logger.errors import BenchError
-from logger.measures import VOLTS_ABOVE_0
-from logger.run_list import find_runs
+from logger.base.errors import BenchError
+from logger.base.measures import VOLTS_ABOVE_0
+from logger.run.run_list import find_runs
 
 _NARROW = ("run", "pack", "cutoff_time_s", "duration_s", "charge_mah", "mean_current_ma")
 _MIDDLE = ("run", "title", *_NARROW[1:])

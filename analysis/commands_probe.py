@@ -10,11 +10,11 @@ from scipy.stats import chi2
 from analysis.quantity import Quantity
 from analysis.uncertainty import COVERAGE, Limits, budget, interval, limits_of
 from firmware_probe.line_format import BAUD_DEFAULT
-from logger.description import Description, Sensor
-from logger.errors import BenchError
-from logger.port import LinkLostError, find_boards, one_board
-from logger.probe_check import Heard, Seen, Verdict, judge, listen
-from logger.stream import Hello, LineDecoder
+from logger.base.errors import BenchError
+from logger.board.port import LinkLostError, find_boards, one_board
+from logger.board.probe_check import Heard, Seen, Verdict, judge, listen
+from logger.board.stream import Hello, LineDecoder
+from logger.run.description import Description, Sensor
 
 
 @click.command("probe")

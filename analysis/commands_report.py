@@ -17,12 +17,12 @@ from analysis.commands_rundown import (
 )
 from analysis.digest import inputs_of, kept_digest
 from analysis.publish import unchanged
-from logger.errors import BenchError
+from logger.base.errors import BenchError
 
 if TYPE_CHECKING:
     from analysis.report import SectionMaker
     from analysis.rundown import Rundown
-    from logger.run_reader import Run
+    from logger.run.reader import Run
 
 
 @click.command("report")

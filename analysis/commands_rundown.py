@@ -11,15 +11,15 @@ import click
 from analysis.digest import Digest, Keeping, description_of, kept_digest
 from analysis.heat import heat_caution, mean_power_w
 from analysis.words import plain_text, quantity_words
-from logger.description import Description
-from logger.durations import HOLD_DEFAULT_S, parse_duration_s
-from logger.measures import VOLTS
-from logger.pack import SAFETY_CLOSING
+from logger.base.durations import HOLD_DEFAULT_S, parse_duration_s
+from logger.base.measures import VOLTS
+from logger.base.pack import SAFETY_CLOSING
+from logger.run.description import Description
 
 # Imported where they are needed: what is kept beside a run is shown without them, at once.
 if TYPE_CHECKING:
     from analysis.rundown import Rundown
-    from logger.run_reader import Run
+    from logger.run.reader import Run
 
 TEXT_WIDTH = 79
 _NO_CUTOFF = (
@@ -96,7 +96,7 @@ def analysed(
 ) -> "tuple[Run, Rundown, Digest]":
     """The run, read and analysed with the cutoff asked for, else its own; its digest is put beside it."""
     from analysis.rundown import rundown
-    from logger.run_reader import read_run
+    from logger.run.reader import read_run
 
     keeping = Keeping(run_folder, cutoff_v, hold_s)
     run = read_run(run_folder)

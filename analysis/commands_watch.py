@@ -11,14 +11,14 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 from analysis.digest import digest_of
-from logger.errors import BenchError
+from logger.base.errors import BenchError
 from logger.page.asking import Asking
 from logger.page.attached import serve_attached
 from logger.page.bench import Bench, Left, PageRun
 from logger.page.feed import Latest, RunFeed
 from logger.page.serve import PageServer, qr_text
-from logger.page_process import LAN_CAUTION
-from logger.run_list import find_runs
+from logger.recording.page_beside import LAN_CAUTION
+from logger.run.run_list import find_runs
 
 if TYPE_CHECKING:
     from analysis.live_forecast import PageForecaster

@@ -11,8 +11,8 @@ from analysis.rate import RateFit, fit_rate
 from analysis.rundown import Rundown, rundown
 from analysis.trace import trace_of
 from analysis.uncertainty import limits_of
-from logger.errors import BenchError
-from logger.run_reader import Run
+from logger.base.errors import BenchError
+from logger.run.reader import Run
 
 COVERAGE: Final = 0.95
 _DRAWS_DIFFER: Final = 1.5

@@ -9,9 +9,9 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from logger.calibration import BEYOND_POINTS, Line, cautions, misfits
-from logger.description import Description
-from logger.fault_words import RANGE_CHANGED
+from logger.base.fault_words import RANGE_CHANGED
+from logger.run.calibration import BEYOND_POINTS, Line, cautions, misfits
+from logger.run.description import Description
 
 Floats = npt.NDArray[np.float64]
 

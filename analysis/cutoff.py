@@ -18,7 +18,7 @@ from analysis.uncertainty import (
     combined,
     coverage_factor,
 )
-from logger.errors import BenchError
+from logger.base.errors import BenchError
 
 _FIRST_ROWS = 10
 

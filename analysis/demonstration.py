@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from logger.errors import BenchError
+from logger.base.errors import BenchError
 
 SPECIMENS_MAX = 1_000_000
 

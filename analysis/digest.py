@@ -15,9 +15,9 @@ from functools import cache, lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from logger.description import Description, from_document
-from logger.errors import BenchError
-from logger.run_format import DESCRIPTION_NAME, SAMPLES_NAME
+from logger.base.errors import BenchError
+from logger.run.description import Description, from_document
+from logger.run.format import DESCRIPTION_NAME, SAMPLES_NAME
 
 if TYPE_CHECKING:
     from analysis.rundown import Rundown
@@ -230,7 +230,7 @@ def _make(
 ) -> Digest:
     from analysis.commands_rundown import cutoff_of
     from analysis.rundown import rundown
-    from logger.run_reader import read_run
+    from logger.run.reader import read_run
 
     run = read_run(folder)
     try:

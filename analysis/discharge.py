@@ -18,7 +18,7 @@ from analysis.run_forecast import forecast_seen, seen
 from analysis.stranded import Stranded, stranded
 from analysis.trace import Trace, trace_of
 from analysis.uncertainty import limits_of
-from logger.run_reader import Run
+from logger.run.reader import Run
 
 Array = NDArray[np.float64]
 

@@ -10,7 +10,7 @@ from analysis.quantity import Quantity
 from analysis.rundown import is_simulated
 from analysis.section import FigureFile, Section
 from analysis.words import plain_text, quantity_words, span_words
-from logger.run_reader import Run
+from logger.run.reader import Run
 
 
 def discharge_section(run: Run, cutoff_v: float, hold_s: float, folder: Path) -> Section:

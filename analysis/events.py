@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from analysis.words import plain_text
-from logger.description import Event
+from logger.run.description import Event
 
 _LISTED: Final = 20
 # A person's marks first; lost lines come by the hundred, so only the worst of them are listed.

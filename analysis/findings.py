@@ -12,8 +12,8 @@ from analysis.integration import Integral
 from analysis.trace import Trace, stretches
 from analysis.wiring import wiring_findings
 from analysis.words import count_words, plain_text, span_words
-from logger.pack import Pack
-from logger.run_reader import Run
+from logger.base.pack import Pack
+from logger.run.reader import Run
 
 # How well counters and our own integral must agree (the project's own figure).
 _COUNTER_LIMIT: Final = 0.001

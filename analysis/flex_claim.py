@@ -13,7 +13,7 @@ from analysis.demonstration import (
 from analysis.life_data import Lives
 from analysis.life_interval import Method
 from analysis.quantity import Quantity
-from logger.errors import BenchError
+from logger.base.errors import BenchError
 
 
 @dataclass(frozen=True)

@@ -7,7 +7,7 @@ from analysis.flex_claim import Claim
 from analysis.life_data import Lives
 from analysis.life_ratio import LifeRatio, life_ratio
 from analysis.log_rank import LogRank, log_rank
-from logger.errors import BenchError
+from logger.base.errors import BenchError
 
 
 @dataclass(frozen=True)

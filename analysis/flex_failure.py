@@ -1,6 +1,6 @@
 """Verdict on each specimen of a recorded flex run: when did it fail, by each criterion?
 
-The criteria are followed by ``logger.flex_criterion``; here they are applied to stored
+The criteria are followed by ``logger.flex.criterion``; here they are applied to stored
 runs, and the chosen one becomes the life that the statistics take.
 """
 
@@ -10,9 +10,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from analysis.life_data import Specimen
-from logger.errors import BenchError
-from logger.flex_criterion import CRITERIA, Criterion, CriterionName, CycleSeen, JointWatch
-from logger.flex_store import FlexDescription, read_flex_description, read_flex_rows
+from logger.base.errors import BenchError
+from logger.flex.criterion import CRITERIA, Criterion, CriterionName, CycleSeen, JointWatch
+from logger.flex.store import FlexDescription, read_flex_description, read_flex_rows
 
 SIMULATED_NOTE = "SIMULATED: a simulated board with simulated joints; no hardware was there."
 

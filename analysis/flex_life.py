@@ -17,7 +17,7 @@ from analysis.log_rank import LogRank
 from analysis.lognormal import fit_lognormal
 from analysis.quantity import Quantity
 from analysis.weibull import fit_weibull
-from logger.errors import BenchError
+from logger.base.errors import BenchError
 
 FEW_FAILURES: Final = 5
 POOR_FIT: Final = 0.05

@@ -18,7 +18,7 @@ from analysis.demonstration import (
     reliability_lower,
     specimens_needed,
 )
-from logger.errors import BenchError
+from logger.base.errors import BenchError
 
 Array = NDArray[np.float64]
 

@@ -22,7 +22,7 @@ from analysis.figures import (
 from analysis.flex_failure import Verdict
 from analysis.section import FigureFile
 from analysis.washing import WashResult
-from logger.flex_criterion import Criterion
+from logger.flex.criterion import Criterion
 
 _HEALED_SHOWN: Final = 400
 _STRIPS_MAX: Final = 8

@@ -16,7 +16,7 @@ from analysis.kaplan_meier import SurvivalCurve
 from analysis.quantity import Quantity
 from analysis.section import Section
 from analysis.washing import CAUTION, PROCEDURE, WashResult
-from logger.flex_criterion import Criterion
+from logger.flex.criterion import Criterion
 
 RIG_CAUTION = (
     "Bend joints with the pack out: the rig's own few milliamperes are enough, and a joint that opens under "

@@ -10,8 +10,8 @@ import click
 from analysis.bend import BENDS_PER_WEARING
 from analysis.flex_words import target_words
 from analysis.table import Row, interval_title
-from logger.errors import BenchError
-from logger.measures import Measure, plain_number
+from logger.base.errors import BenchError
+from logger.base.measures import Measure, plain_number
 
 TEXT_WIDTH: Final = 79
 _F = TypeVar("_F", bound=Callable[..., Any])

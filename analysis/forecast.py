@@ -20,7 +20,7 @@ from analysis.history import Bins, History, stretches_of
 from analysis.load_kind import has_modes, load_exponent, load_words
 from analysis.passage import DRAWS, Passages, draw_passages
 from analysis.quantity import Quantity
-from logger.pack import RECHARGEABLE, Pack
+from logger.base.pack import RECHARGEABLE, Pack
 
 Array = NDArray[np.float64]
 

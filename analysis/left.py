@@ -6,7 +6,7 @@ from typing import Final
 from analysis.cutoff import Fall, first_held
 from analysis.draw import Draw, charge_between
 from analysis.quantity import Quantity
-from logger.pack import Pack
+from logger.base.pack import Pack
 
 # A rest smaller than this share of the charge is the tail of the hold, not a measurement.
 _REST_LEAST: Final = 0.01

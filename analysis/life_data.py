@@ -16,7 +16,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.errors import BenchError
+from logger.base.errors import BenchError
 
 Array = NDArray[np.float64]
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from analysis.life_data import Lives
 from analysis.life_solver import Family, LogLives, maximise
-from logger.errors import BenchError
+from logger.base.errors import BenchError
 
 Array = NDArray[np.float64]
 

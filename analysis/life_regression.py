@@ -14,7 +14,7 @@ from scipy import optimize, special
 from analysis.life_data import Lives
 from analysis.life_fit import log_lives
 from analysis.life_solver import Family, LogLives, maximise
-from logger.errors import BenchError
+from logger.base.errors import BenchError
 
 Array = NDArray[np.float64]
 

@@ -6,15 +6,15 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from analysis.correction import Correction, correction_of
-from logger.calibration import Line
-from logger.description import Description, Sensor
-from logger.sensor_limits import (
+from logger.base.sensor_limits import (
     SHUNT_LIMIT,
     SHUNT_PER_C,
     SPREAD_SHARE,
     SensorLimits,
     sensor_limits,
 )
+from logger.run.calibration import Line
+from logger.run.description import Description, Sensor
 
 # How far a bench may be from the sheet's 25 degrees, and from an earlier calibration whose
 # or whose run's temperature was not noted: common practice, no source.

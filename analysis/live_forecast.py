@@ -14,7 +14,7 @@ from analysis.forecast_words import forecast_line
 from analysis.history import Bins
 from analysis.pack_faults import Fault, FaultWatch, watch_of
 from analysis.words import span_words
-from logger.pack import Pack
+from logger.base.pack import Pack
 from logger.page.bench import Left
 from logger.page.feed import RunFeed
 
@@ -161,7 +161,7 @@ def follow(
 
 
 def foreseen(found: Forecast) -> dict[str, Any] | None:
-    """A forecast as the recording takes it (``logger.forecast_process``); None if it knows nothing."""
+    """A forecast as the recording takes it (``logger.recording.forecast_beside``); None if it knows nothing."""
     half, most = found.cutoff_time
     if None in (half.value, most.lower, most.upper) or found.basis not in FORESEEN:
         return None

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from analysis.life_data import Lives
-from logger.errors import BenchError
+from logger.base.errors import BenchError
 
 Array = NDArray[np.float64]
 

@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from logger.errors import BenchError
+from logger.base.errors import BenchError
 
 
 def write_new(path: Path, text: str) -> None:

@@ -25,7 +25,7 @@ from analysis.render import render_overview
 from analysis.run_table import COLUMNS, Line, as_csv, by_lasting, shown
 from analysis.section import FigureFile
 from analysis.words import count_words, plain_text, span_words
-from logger.pack import SAFETY_CLOSING
+from logger.base.pack import SAFETY_CLOSING
 
 _NAMED: Final = 5
 _BARS: Final = 40

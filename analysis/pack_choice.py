@@ -34,7 +34,7 @@ from analysis.pack_table import (
 )
 from analysis.quantity import Quantity
 from analysis.supply_limits import USB_PORT_MA, USB_SOURCE_LEAST_V
-from logger.pack import CHEMISTRIES, Pack
+from logger.base.pack import CHEMISTRIES, Pack
 
 Array = npt.NDArray[np.float64]
 DRAWS: Final = 2000

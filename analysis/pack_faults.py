@@ -15,9 +15,9 @@ from analysis.limits import Limits
 from analysis.trace import Trace
 from analysis.uncertainty import limits_of
 from analysis.words import count_words, span_words
-from logger.description import Description
-from logger.pack import Pack
-from logger.wiring_check import above_full
+from logger.base.pack import Pack
+from logger.board.wiring_check import above_full
+from logger.run.description import Description
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]

@@ -8,7 +8,7 @@ come from ``chemistry_prior``.
 from dataclasses import dataclass
 from typing import Final
 
-from logger.pack import Pack
+from logger.base.pack import Pack
 
 
 @dataclass(frozen=True)

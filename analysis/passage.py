@@ -13,7 +13,7 @@ from analysis.curve_family import CurveFamily
 from analysis.curve_posterior import Candidate, Observed, Posterior, posteriors
 from analysis.future_load import FutureLoad
 from analysis.history import Bins
-from logger.pack import CHEMISTRIES, Pack
+from logger.base.pack import CHEMISTRIES, Pack
 
 Array = NDArray[np.float64]
 

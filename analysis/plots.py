@@ -32,7 +32,7 @@ from analysis.rundown import Rundown
 from analysis.section import FigureFile
 from analysis.trace import Floats, Trace
 from analysis.words import count_words, short_words, step_words, value_words
-from logger.pack import Pack
+from logger.base.pack import Pack
 
 _GAP_SHOWN: Final = 0.004  # share of the axis from which a gap can be seen
 _SIGN_IN: Final = 0.085  # inches that a sign above the plot takes

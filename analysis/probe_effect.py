@@ -11,7 +11,7 @@ from analysis.propagation import propagate
 from analysis.quantity import Quantity
 from analysis.trace import sum_of_products
 from analysis.uncertainty import COVERAGE
-from logger.description import Description
+from logger.run.description import Description
 
 _Z: Final = 1.96
 # A board's draw as the user states it: within a tenth (the project's own figure).

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
 
-from logger.errors import BenchError
+from logger.base.errors import BenchError
 
 # Names and SHA-256 of what drawbench wrote here: a file that differs is somebody's own.
 LIST_NAME: Final = "report-files.json"

@@ -24,10 +24,10 @@ from analysis.section import FigureFile, Section
 from analysis.table import rows_of
 from analysis.uncertainty import NO_LIMITS_NOTE, coverage_factor, limits_of
 from analysis.words import count_words, plain_text, span_words, step_words
-from logger.description import Description
-from logger.pack import SAFETY_CLOSING
-from logger.run_format import SAMPLES_NAME
-from logger.run_reader import Run
+from logger.base.pack import SAFETY_CLOSING
+from logger.run.description import Description
+from logger.run.format import SAMPLES_NAME
+from logger.run.reader import Run
 
 _SIMULATED: Final = (
     "A simulated board and a simulated pack made these numbers; no hardware was there. "

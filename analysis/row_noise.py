@@ -8,7 +8,7 @@ import numpy as np
 
 from analysis.limits import Limits
 from analysis.trace import Floats, Trace
-from logger.sensor_limits import SPREAD_NOISE_STEPS, SPREAD_SPAN_STEPS
+from logger.base.sensor_limits import SPREAD_NOISE_STEPS, SPREAD_SPAN_STEPS
 
 # Median of |x1 - 2 x2 + x3| of equal normal readings to their standard deviation; second
 # differences do not see a steady fall.

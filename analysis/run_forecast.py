@@ -16,9 +16,9 @@ from analysis.quantity import Quantity
 from analysis.trace import Trace, trace_of
 from analysis.uncertainty import limits_of
 from analysis.words import span_words
-from logger.errors import BenchError
-from logger.pack import Pack
-from logger.run_reader import Run
+from logger.base.errors import BenchError
+from logger.base.pack import Pack
+from logger.run.reader import Run
 
 _NEVER_SHARE: Final = 0.5
 _MUCH_SDS: Final = 3.0

@@ -28,8 +28,8 @@ from analysis.table import interval_title, rows_of
 from analysis.trace import Floats
 from analysis.uncertainty import NO_LIMITS_NOTE, limits_of
 from analysis.words import count_words, plain_text, span_words, step_words
-from logger.pack import SAFETY_CLOSING
-from logger.run_reader import Run
+from logger.base.pack import SAFETY_CLOSING
+from logger.run.reader import Run
 
 SHEET_STEM: Final = "run-sheet"
 A4_INCH: Final = (8.27, 11.69)

@@ -11,9 +11,9 @@ from typing import Any, Final
 from analysis.digest import Digest, description_of, digest_of
 from analysis.quantity import Quantity
 from analysis.words import plain_text, value_words
-from logger.description import Description
-from logger.durations import utc_moment
-from logger.errors import BenchError
+from logger.base.durations import utc_moment
+from logger.base.errors import BenchError
+from logger.run.description import Description
 
 # Name of a column in CSV and for --sort: heading on screen, and whether more of it is better.
 COLUMNS: Final = {

@@ -17,8 +17,8 @@ from analysis.quantity import Quantity
 from analysis.row_noise import limits_in_run
 from analysis.trace import Floats, Trace, trace_of
 from analysis.uncertainty import Budget, limits_of
-from logger.durations import HOLD_DEFAULT_S
-from logger.run_reader import Run
+from logger.base.durations import HOLD_DEFAULT_S
+from logger.run.reader import Run
 
 
 @dataclass(frozen=True)

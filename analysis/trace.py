@@ -16,9 +16,9 @@ import numpy as np
 import numpy.typing as npt
 
 from analysis.correction import corrected, correction_of
-from logger.errors import BenchError
-from logger.run_format import MEASURED
-from logger.run_reader import Run
+from logger.base.errors import BenchError
+from logger.run.format import MEASURED
+from logger.run.reader import Run
 
 Floats = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]

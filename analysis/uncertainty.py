@@ -25,7 +25,7 @@ from scipy.special import ndtr, ndtri, stdtrit
 
 from analysis.limits import Limits, clock_limit, limits_of
 from analysis.quantity import Quantity
-from logger.calibration import Line
+from logger.run.calibration import Line
 
 __all__ = [
     "COVERAGE",

@@ -18,7 +18,7 @@ import numpy as np
 from scipy import special
 
 from analysis.quantity import Quantity
-from logger.errors import BenchError
+from logger.base.errors import BenchError
 
 COLUMNS: Final = (
     "specimen",

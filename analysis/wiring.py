@@ -7,9 +7,7 @@ import numpy as np
 
 from analysis.trace import Chosen, Floats, Mask, Rows, Trace, blocks
 from analysis.words import span_words
-from logger.calibration import Line
-from logger.description import Description
-from logger.wiring_sense import (
+from logger.board.wiring_sense import (
     CONTACT_SHARE,
     Finding,
     Row,
@@ -21,6 +19,8 @@ from logger.wiring_sense import (
     senses_of,
     static_finding,
 )
+from logger.run.calibration import Line
+from logger.run.description import Description
 
 _BLOCK_ROWS: Final = 100
 _BLOCKS: Final = 40

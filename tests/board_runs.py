@@ -7,10 +7,10 @@ import pandas as pd
 
 from firmware_probe.line_format import command
 from firmware_probe.twin.simulated_board import SimulatedBoard
-from logger.description import Board
-from logger.pack import Pack
-from logger.run_reader import Run
-from logger.stream import LineDecoder, Window
+from logger.base.pack import Pack
+from logger.board.stream import LineDecoder, Window
+from logger.run.description import Board
+from logger.run.reader import Run
 from tests.runs_by_formula import BOARD
 
 

@@ -10,11 +10,11 @@ from analysis.life_data import Specimen
 from firmware_probe.line_format import command
 from firmware_probe.twin import vest
 from firmware_probe.twin.joints import Joint, JointKind, new_joints
-from logger.flex_criterion import Criterion
-from logger.flex_recording import FlexRecording
-from logger.flex_store import FlexDescription, FlexWriter, MountedJoint, write_flex_description
-from logger.run_store import create_run_folder
-from logger.stream import Hello, LineDecoder
+from logger.board.stream import Hello, LineDecoder
+from logger.flex.criterion import Criterion
+from logger.flex.recording import FlexRecording
+from logger.flex.store import FlexDescription, FlexWriter, MountedJoint, write_flex_description
+from logger.run.store import create_run_folder
 
 STEP_US = 20_000_000
 

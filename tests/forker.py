@@ -52,7 +52,7 @@ def main() -> None:
     import wakepy  # noqa: F401  # imported late by the logger; here once for all
 
     import drawbench
-    import logger.commands_log  # noqa: F401
+    import logger.commands.log  # noqa: F401
 
     signal.signal(signal.SIGCHLD, signal.SIG_IGN)
     for line in sys.stdin:

@@ -7,9 +7,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.live_forecast import PageForecaster
-from logger.description import Description
 from logger.page.course import Rows
-from logger.run_reader import Run
+from logger.run.description import Description
+from logger.run.reader import Run
 
 Array = NDArray[np.float64]
 

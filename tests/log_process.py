@@ -9,8 +9,8 @@ import time
 from pathlib import Path
 from typing import Any
 
-from logger.description import Description, from_document
-from logger.run_format import DESCRIPTION_NAME, SAMPLES_NAME
+from logger.run.description import Description, from_document
+from logger.run.format import DESCRIPTION_NAME, SAMPLES_NAME
 
 ROOT = Path(__file__).parent.parent
 COMMAND = [sys.executable, "-m", "drawbench", "log"]

@@ -4,11 +4,11 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
-from logger.clock import Moment
-from logger.description import Description, Event, Stop
-from logger.recording import Recording
-from logger.recording_terms import COLUMN_NAMES, LastRow, Phase, Wishes
-from logger.sample_writer import SampleWriter
+from logger.base.clock import Moment
+from logger.recording.machine import Recording
+from logger.recording.terms import COLUMN_NAMES, LastRow, Phase, Wishes
+from logger.run.description import Description, Event, Stop
+from logger.run.writer import SampleWriter
 from tests.line_feeder import FeederBoard
 
 START_WALL_S = 1_800_000_000.0

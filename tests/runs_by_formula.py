@@ -10,10 +10,10 @@ import numpy.typing as npt
 import pandas as pd
 
 from analysis.chemistry_prior import FAMILIES, curve_table
-from logger.description import Board, Description, Sensor, Stop
-from logger.pack import Pack
-from logger.run_format import COLUMN_BY_NAME
-from logger.run_reader import Run
+from logger.base.pack import Pack
+from logger.run.description import Board, Description, Sensor, Stop
+from logger.run.format import COLUMN_BY_NAME
+from logger.run.reader import Run
 
 Floats = npt.NDArray[np.float64]
 INA219 = Sensor("INA219", shunt_ohm=0.1, range_ma=3200.0, bus_range_v=32.0, address="40")

@@ -7,12 +7,12 @@ from pathlib import Path
 import pandas as pd
 
 from firmware_probe.twin.simulated_board import SimulatedBoard
-from logger.calibration import Calibration
-from logger.clock import Moment
-from logger.description import Description
-from logger.recording import Recording
-from logger.recording_terms import COLUMN_NAMES, Phase, Wishes
-from logger.run_reader import Run
+from logger.base.clock import Moment
+from logger.recording.machine import Recording
+from logger.recording.terms import COLUMN_NAMES, Phase, Wishes
+from logger.run.calibration import Calibration
+from logger.run.description import Description
+from logger.run.reader import Run
 
 _START_WALL_S = 1_800_000_000.0
 

@@ -16,8 +16,8 @@ from analysis.budget_file import parse_budget, read_budget
 from analysis.budget_story import tell_budget
 from analysis.budget_words import answer_sentences
 from analysis.supply_limits import USB_DEVICE_LEAST_V, USB_SOURCE_LEAST_V, supply_warnings
-from logger.errors import BenchError
-from logger.pack import CHEMISTRIES
+from logger.base.errors import BenchError
+from logger.base.pack import CHEMISTRIES
 
 VEST = """\
 [piece]

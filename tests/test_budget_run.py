@@ -30,10 +30,10 @@ from firmware_probe.twin.load import (
 )
 from firmware_probe.twin.simulated_board import SimulatedBoard
 from firmware_probe.twin.vest import vest_board, vest_pack, vest_sensor
-from logger.description import Event
-from logger.errors import BenchError
-from logger.pack import Pack
-from logger.run_reader import Run, read_run
+from logger.base.errors import BenchError
+from logger.base.pack import Pack
+from logger.run.description import Event
+from logger.run.reader import Run, read_run
 from tests.board_runs import run_of_board
 
 AA3 = Pack("alkaline", 3, "AA")

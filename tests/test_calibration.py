@@ -12,14 +12,14 @@ import pytest
 from analysis.correction import correction_of
 from analysis.rundown import rundown
 from analysis.trace import trace_of
-from logger.calibration import Calibration, Line, calibration_from_json
-from logger.calibration_fit import Compared, Prior, fit_line
-from logger.calibration_steps import load_steps
-from logger.calibration_store import add, choose, load
-from logger.description import Board, Description, Event, from_document, to_document
-from logger.errors import BenchError
-from logger.fault_words import RANGE_CHANGED
-from logger.run_reader import Run
+from logger.base.errors import BenchError
+from logger.base.fault_words import RANGE_CHANGED
+from logger.calibration.fit import Compared, Prior, fit_line
+from logger.calibration.steps import load_steps
+from logger.calibration.store import add, choose, load
+from logger.run.calibration import Calibration, Line, calibration_from_json
+from logger.run.description import Board, Description, Event, from_document, to_document
+from logger.run.reader import Run
 from tests.runs_by_formula import INA219, board_run
 
 LINE = Line(zero=1.5, factor=1.01, zero_standard=0.01, factor_standard=0.0005, high=400.0, points=2)

@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 from analysis.chemistry_prior import capacity_prior
 from analysis.forecast_words import UNCHECKED
 from analysis.run_forecast import forecast_run
-from logger.pack import CHEMISTRIES, Pack
-from logger.run_reader import Run
+from logger.base.pack import CHEMISTRIES, Pack
+from logger.run.reader import Run
 from tests.runs_by_formula import sampled_run
 
 Array = NDArray[np.float64]

@@ -15,14 +15,14 @@ from firmware_probe.twin.pack import IdealPack
 from firmware_probe.twin.sensor import INA219, CurrentSensor, PlantedErrors
 from firmware_probe.twin.serve import BoardServer
 from firmware_probe.twin.simulated_board import SimulatedBoard
-from logger.calibration_bench import Bench
-from logger.calibration_store import FOLDER_VARIABLE, load
-from logger.commands_calibrate import calibrate_command
-from logger.commands_log import log
-from logger.errors import BenchError
-from logger.run_format import DESCRIPTION_NAME, RUN_KEY, SAMPLES_NAME
-from logger.run_reader import read_run
-from logger.sample_writer import SampleWriter
+from logger.base.errors import BenchError
+from logger.calibration.bench import Bench
+from logger.calibration.store import FOLDER_VARIABLE, load
+from logger.commands.calibrate import calibrate_command
+from logger.commands.log import log
+from logger.run.format import DESCRIPTION_NAME, RUN_KEY, SAMPLES_NAME
+from logger.run.reader import read_run
+from logger.run.writer import SampleWriter
 
 # Reads 0.62 mA too much at zero, 1.2 % too much of current, 0.3 % too little of voltage.
 ERRORS = PlantedErrors(

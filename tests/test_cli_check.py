@@ -5,12 +5,12 @@ from pathlib import Path
 
 from click.testing import CliRunner
 
-from logger.commands_check import check_command
-from logger.run_format import SAMPLES_NAME
-from logger.text_import import read_text
-from logger.text_layout import LayoutWish
-from logger.text_run import About, write_run
-from logger.text_table import PlanWish
+from logger.commands.check import check_command
+from logger.run.format import SAMPLES_NAME
+from logger.text.layout import LayoutWish
+from logger.text.read import read_text
+from logger.text.run import About, write_run
+from logger.text.table import PlanWish
 
 
 def make_run(folder: Path) -> Path:

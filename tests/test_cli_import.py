@@ -8,9 +8,9 @@ import pytest
 from click.testing import CliRunner
 
 import drawbench
-from logger.commands_import import import_command
-from logger.run_reader import read_run
-from logger.text_run import REJECTED_NAME
+from logger.commands.import_text import import_command
+from logger.run.reader import read_run
+from logger.text.run import REJECTED_NAME
 from tests.test_text_import import POUCH, night_text, write
 
 VEST = "time_s,pack_v,current_ma\n0,4.5,48\n1,4.49,47\n2,bad,46\n3,4.47,47\n"
@@ -150,7 +150,7 @@ def test_bad_input_ends_with_a_clear_message_and_exit_code_2(
     message: str,
 ) -> None:
     path = write(tmp_path, content)
-    entry = ("logger.commands_import", "import_command", "")
+    entry = ("logger.commands.import_text", "import_command", "")
     monkeypatch.setitem(drawbench.COMMANDS, "import", entry)
     folder = tmp_path / "run"
     monkeypatch.setattr(sys, "argv", ["drawbench", "import", str(path), str(folder), *arguments])
@@ -168,7 +168,7 @@ def test_folder_and_file_in_the_way(
     path = write(tmp_path, VEST)
     run_import(path, tmp_path / "run")
     before = {item.name: item.read_bytes() for item in (tmp_path / "run").iterdir()}
-    entry = ("logger.commands_import", "import_command", "")
+    entry = ("logger.commands.import_text", "import_command", "")
     monkeypatch.setitem(drawbench.COMMANDS, "import", entry)
     for arguments, message in (
         ([path, tmp_path / "run"], "never written over another"),

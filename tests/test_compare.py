@@ -17,10 +17,10 @@ from analysis.commands_forecast import forecast_command, span_seconds
 from analysis.compare import compare
 from analysis.forecast_words import chance_words
 from analysis.run_forecast import forecast_run
-from logger.errors import BenchError
-from logger.pack import Pack
-from logger.run_reader import Run
-from logger.run_store import create_run_folder, write_description
+from logger.base.errors import BenchError
+from logger.base.pack import Pack
+from logger.run.reader import Run
+from logger.run.store import create_run_folder, write_description
 from tests.runs_by_formula import board_run
 
 Array = NDArray[np.float64]

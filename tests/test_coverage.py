@@ -22,12 +22,12 @@ from firmware_probe.twin.sensor import (
     SensorKind,
 )
 from firmware_probe.twin.simulated_board import SimulatedBoard
-from logger.calibration import Calibration, Line
-from logger.calibration_fit import Compared, Prior, fit_line
-from logger.calibration_steps import Reading, reading_of
-from logger.run_reader import Run
-from logger.sensor_limits import SHUNT_PER_C, sensor_limits
-from logger.wiring_sense import Row
+from logger.base.sensor_limits import SHUNT_PER_C, sensor_limits
+from logger.board.wiring_sense import Row
+from logger.calibration.fit import Compared, Prior, fit_line
+from logger.calibration.steps import Reading, reading_of
+from logger.run.calibration import Calibration, Line
+from logger.run.reader import Run
 from tests.simulated_runs import record, with_calibration
 
 RUNS = 500

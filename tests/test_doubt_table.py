@@ -13,8 +13,8 @@ from analysis.doubt_table import DoubtTable, two_digits
 from analysis.quantity import Quantity
 from analysis.rundown import Rundown, rundown
 from analysis.uncertainty import Component, combined, coverage_factor
-from logger.recording_terms import COLUMN_NAMES
-from logger.run_store import write_description
+from logger.recording.terms import COLUMN_NAMES
+from logger.run.store import write_description
 from tests.runs_by_formula import Floats, board_run, sampled_run, write_samples
 
 CURRENT_MA = 200.0

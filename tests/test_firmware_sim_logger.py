@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from firmware_probe.line_format import command
-from logger.run_reader import Run, read_run
+from logger.run.reader import Run, read_run
 from tests.firmware_sim.bench import CYCLES_PER_US, Host, Outcome, Script, live_bench, read_outcome
 from tests.firmware_sim.toolchain import needs_toolchain, sketch
 

@@ -26,7 +26,7 @@ from firmware_probe.twin.joints import (
     Joint,
     new_joints,
 )
-from logger.errors import BenchError
+from logger.base.errors import BenchError
 from tests.flex_rig_cases import as_table, record_simulated, simulated_group
 from tests.life_cases import BEARINGS
 

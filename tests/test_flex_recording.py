@@ -14,15 +14,17 @@ from firmware_probe.twin import vest
 from firmware_probe.twin.joints import JOINT_KINDS, SOLID, new_joints
 from firmware_probe.twin.links import best_link
 from firmware_probe.twin.serve import BoardServer
-from logger.errors import BenchError
-from logger.flex_criterion import Criterion, CycleSeen, JointWatch
-from logger.flex_recording import (
+from logger.base.errors import BenchError
+from logger.board.port import Link, LinkLostError
+from logger.board.stream import Answer, Flex, Hello
+from logger.flex.criterion import Criterion, CycleSeen, JointWatch
+from logger.flex.recording import (
     FlexRecording,
     mounted_specimens,
     record_flex,
     resumed_watches,
 )
-from logger.flex_store import (
+from logger.flex.store import (
     FlexDescription,
     FlexWriter,
     MountedJoint,
@@ -30,9 +32,7 @@ from logger.flex_store import (
     read_flex_rows,
     write_flex_description,
 )
-from logger.port import Link, LinkLostError
-from logger.run_store import create_run_folder
-from logger.stream import Answer, Flex, Hello
+from logger.run.store import create_run_folder
 from tests.flex_rig_cases import record_simulated
 
 

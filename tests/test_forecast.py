@@ -20,9 +20,9 @@ from analysis.future_load import Programme
 from analysis.history import BINS_MAX, History
 from analysis.passage import local_scatter
 from analysis.run_forecast import forecast_run
-from logger.errors import BenchError
-from logger.pack import CHEMISTRIES, Pack
-from logger.run_reader import Run
+from logger.base.errors import BenchError
+from logger.base.pack import CHEMISTRIES, Pack
+from logger.run.reader import Run
 from tests.runs_by_formula import INA219, LIFE_S, VEST, alkaline_v, board_run, sampled_run
 
 Array = NDArray[np.float64]
@@ -314,7 +314,7 @@ def test_live_forecast_never_raises(
 
 
 def test_importing_the_plain_modules_does_not_load_scipy() -> None:
-    code = "import sys, analysis.quantity, logger.pack; sys.exit('scipy' in sys.modules)"
+    code = "import sys, analysis.quantity, logger.base.pack; sys.exit('scipy' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
 
 

@@ -14,9 +14,9 @@ from analysis.run_forecast import forecast_seen, seen
 from analysis.stranded import Stranded, stranded
 from analysis.trace import trace_of
 from analysis.uncertainty import limits_of
-from logger.calibration import Calibration, Line
-from logger.pack import Pack
-from logger.run_reader import Run
+from logger.base.pack import Pack
+from logger.run.calibration import Calibration, Line
+from logger.run.reader import Run
 from tests.runs_by_formula import board_run
 from tests.simulated_runs import with_calibration
 

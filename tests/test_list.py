@@ -32,10 +32,10 @@ from analysis.run_sheet import write_sheet
 from analysis.run_table import as_csv, by_lasting, in_order, matching, read_lines, shown
 from analysis.rundown import rundown
 from analysis.words import time_words
-from logger.description import Event, to_document
-from logger.errors import BenchError
-from logger.run_format import DESCRIPTION_NAME
-from logger.run_reader import Run, read_run
+from logger.base.errors import BenchError
+from logger.run.description import Event, to_document
+from logger.run.format import DESCRIPTION_NAME
+from logger.run.reader import Run, read_run
 from tests.runs_by_formula import board_run, stop_at, write_samples
 
 HOURS = {"a": 6.0, "b": 4.0, "c": 8.0}

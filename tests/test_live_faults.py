@@ -26,10 +26,10 @@ from firmware_probe.twin.sensor import INA219 as CHIP
 from firmware_probe.twin.sensor import CurrentSensor
 from firmware_probe.twin.simulated_board import SimulatedBoard
 from firmware_probe.twin.vest import vest_board
-from logger.description import Description, Stop
-from logger.forecast_process import foreseen_of, warning_of
-from logger.pack import Pack
-from logger.run_reader import Run
+from logger.base.pack import Pack
+from logger.recording.forecast_beside import foreseen_of, warning_of
+from logger.run.description import Description, Stop
+from logger.run.reader import Run
 from tests.benchmarks.rundowns import Rundown, aqueous_rundowns, physics_rundowns
 from tests.live_runs import play
 from tests.runs_by_formula import INA219, LIFE_S, VEST, alkaline_v, board_run, stop_at

@@ -9,8 +9,8 @@ from analysis.live_forecast import PageForecaster
 from analysis.rundown import rundown
 from logger.page.bench import Bench, Known, PageRun
 from logger.page.feed import RunFeed
-from logger.run_format import SAMPLES_NAME
-from logger.run_reader import read_run
+from logger.run.format import SAMPLES_NAME
+from logger.run.reader import read_run
 from tests.page_bench import describe
 
 VEST = Path(__file__).parent.parent / "sample_runs" / "night-ride-vest"

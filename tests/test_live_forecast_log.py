@@ -18,11 +18,11 @@ from firmware_probe.twin.sensor import INA219, CurrentSensor
 from firmware_probe.twin.serve import BoardServer
 from firmware_probe.twin.simulated_board import SimulatedBoard
 from firmware_probe.twin.vest import vest_board, vest_pack
-from logger.description import Event
-from logger.forecast_process import foreseen_of
-from logger.outlook import Foreseen
-from logger.run_format import DESCRIPTION_NAME
-from logger.run_reader import read_run
+from logger.recording.forecast_beside import foreseen_of
+from logger.recording.outlook import Foreseen
+from logger.run.description import Event
+from logger.run.format import DESCRIPTION_NAME
+from logger.run.reader import read_run
 from tests.log_process import LogProcess, environment, read_described
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="needs pseudo-terminals")

@@ -78,7 +78,7 @@ def test_permission_denied_names_the_group(tmp_path: Path, feeder: Feeder) -> No
     # Another user's way into pytest's own folder would be barred as well.
     run = str((Path(tempfile.gettempdir()) if is_root else tmp_path) / "drawbench-test-not-made")
     arguments = ["log", run, "--port", str(device)]
-    code = "import drawbench, logger.commands_log, grp, serial, os, sys; sys.argv[1:] = eval(sys.argv[1]);"
+    code = "import drawbench, logger.commands.log, grp, serial, os, sys; sys.argv[1:] = eval(sys.argv[1]);"
     if is_root:
         code += "os.setgroups([]); os.setgid(65534); os.setuid(65534);"
     code += "drawbench.main()"

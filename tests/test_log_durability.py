@@ -19,9 +19,9 @@ from firmware_probe.twin.faults import FaultPlayer, FaultRates
 from firmware_probe.twin.links import TcpLink
 from firmware_probe.twin.serve import BoardServer
 from firmware_probe.twin.vest import vest_board
-from logger.pack import parse_pack
-from logger.run_format import DESCRIPTION_NAME, SAMPLES_NAME
-from logger.run_reader import read_run
+from logger.base.pack import parse_pack
+from logger.run.format import DESCRIPTION_NAME, SAMPLES_NAME
+from logger.run.reader import read_run
 from tests.forker import Forker, is_alive
 from tests.line_feeder import Feeder, FeederBoard
 from tests.log_process import LogProcess, count_rows, read_described, read_table, run_log

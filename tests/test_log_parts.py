@@ -13,15 +13,13 @@ import pytest
 from firmware_probe.twin.links import PtyLink, TcpLink
 from firmware_probe.twin.serve import BoardServer
 from firmware_probe.twin.vest import vest_board
-from logger import disk_need, safety
-from logger.clock import ANCHORS_MAX, Anchors, Moment, compare, read_clocks
-from logger.durations import clock_text, parse_duration_s, rough_text
-from logger.errors import BenchError
-from logger.holders import holders
-from logger.log_plan import Plan
-from logger.marks import MarkReader
-from logger.pack import parse_pack
-from logger.port import (
+from logger.base.clock import ANCHORS_MAX, Anchors, Moment, compare, read_clocks
+from logger.base.durations import clock_text, parse_duration_s, rough_text
+from logger.base.errors import BenchError
+from logger.base.holders import holders
+from logger.base.marks import MarkReader
+from logger.base.pack import parse_pack
+from logger.board.port import (
     Candidate,
     Link,
     LinkLostError,
@@ -30,6 +28,9 @@ from logger.port import (
     one_board,
     open_link,
 )
+from logger.recording import safety
+from logger.recording.plan import Plan
+from logger.run import disk_need
 from tests.line_feeder import Feeder, FeederBoard
 
 posix = pytest.mark.skipif(sys.platform == "win32", reason="needs pseudo-terminals")

@@ -6,11 +6,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-import logger.fast_csv as fast_csv
-import logger.run_reader as run_reader
-from logger.fast_csv import read_columns
-from logger.run_format import COLUMN_BY_NAME, SAMPLES_NAME
-from logger.run_reader import read_run
+import logger.run.fast_csv as fast_csv
+import logger.run.reader as run_reader
+from logger.run.fast_csv import read_columns
+from logger.run.format import COLUMN_BY_NAME, SAMPLES_NAME
+from logger.run.reader import read_run
 from tests.page_bench import make_run
 
 pytest.importorskip("pyarrow", reason="Arrow is not installed: long files are read by pandas")

@@ -6,7 +6,7 @@ from click.testing import CliRunner
 
 from analysis.commands_flex import flex
 from analysis.flex_terminal import PERCENT
-from logger.measures import CELSIUS_OF_BENCH, MAH_ABOVE_0, VOLTS, VOLTS_ABOVE_0, Measure
+from logger.base.measures import CELSIUS_OF_BENCH, MAH_ABOVE_0, VOLTS, VOLTS_ABOVE_0, Measure
 
 
 @pytest.mark.parametrize(

@@ -11,7 +11,7 @@ from analysis.budget_file import parse_budget
 from analysis.chemistry_prior import bank_charge_mah
 from analysis.pack_choice import Demand, in_order, judge_pack
 from analysis.pack_table import CANDIDATES, mass_g
-from logger.pack import Pack, parse_pack
+from logger.base.pack import Pack, parse_pack
 
 
 def _steady(current_ma: float, **changes: float) -> Demand:

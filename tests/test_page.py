@@ -16,14 +16,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.errors import BenchError
+from logger.base.errors import BenchError
 from logger.page.course import STEPS, Course, Rows
 from logger.page.feed import RunFeed
 from logger.page.keys import Keys
 from logger.page.serve import bind, qr_text
-from logger.page_process import PageProcess, page_command
-from logger.run_format import SAMPLES_NAME
-from logger.run_list import find_runs
+from logger.recording.page_beside import PageProcess, page_command
+from logger.run.format import SAMPLES_NAME
+from logger.run.run_list import find_runs
 from tests.line_feeder import Feeder, FeederBoard
 from tests.page_bench import Client, address_of, describe, logging, make_run, page_run, row, serving
 
@@ -365,8 +365,8 @@ def test_the_code_for_the_phone_fits_a_terminal() -> None:
 
 def test_logging_does_not_import_the_page_or_heavy_libraries() -> None:
     code = (
-        "import sys, logger.commands_log, logger.side_by_side\n"
-        "bad = {'scipy', 'matplotlib', 'pandas', 'uvicorn', 'starlette', 'segno', 'logger.page', 'logger.page_process'}\n"
+        "import sys, logger.commands.log, logger.recording.side_by_side\n"
+        "bad = {'scipy', 'matplotlib', 'pandas', 'uvicorn', 'starlette', 'segno', 'logger.page', 'logger.recording.page_beside'}\n"
         "print(sorted(bad & set(sys.modules)))"
     )
     done = subprocess.run(

@@ -17,9 +17,9 @@ import pytest
 from firmware_probe.twin import vest
 from firmware_probe.twin.links import best_link
 from firmware_probe.twin.serve import BoardServer
-from logger.description import Stop
-from logger.pack import Pack
-from logger.run_format import DESCRIPTION_NAME, SAMPLES_NAME
+from logger.base.pack import Pack
+from logger.run.description import Stop
+from logger.run.format import DESCRIPTION_NAME, SAMPLES_NAME
 from tests.page_bench import address_of, logging, make_run, page_run, row, serving
 
 CHROMIUM = os.environ.get("CHROMIUM") or shutil.which("chromium")

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from analysis.forecast import LiveForecast
-from logger.pack import Pack
+from logger.base.pack import Pack
 from tests.benchmarks.generate_physics_rundowns import SEED, SETS, one
 from tests.benchmarks.rundowns import HERE
 

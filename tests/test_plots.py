@@ -12,7 +12,7 @@ from analysis import plots
 from analysis.events import ListedEvent, numbered_events
 from analysis.figures import SIZES, SizeName, figure_style, new_figure, set_title
 from analysis.rundown import rundown
-from logger.run_reader import read_run
+from logger.run.reader import read_run
 
 RUN = Path(__file__).parent.parent / "sample_runs" / "night-ride-vest"
 MARKS = (

@@ -12,8 +12,8 @@ from firmware_probe.line_format import frame
 from firmware_probe.twin.links import TcpLink
 from firmware_probe.twin.serve import BoardServer
 from firmware_probe.twin.vest import vest_board
-from logger.probe_check import Heard, Seen, judge, listen, summary
-from logger.stream import Hello, LineDecoder, Window
+from logger.board.probe_check import Heard, Seen, judge, listen, summary
+from logger.board.stream import Hello, LineDecoder, Window
 
 HELLO = Hello(
     protocol=1,

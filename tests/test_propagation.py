@@ -20,7 +20,7 @@ from analysis.uncertainty import (
     effective_dof,
     resistance_budget,
 )
-from logger.calibration import Line
+from logger.run.calibration import Line
 from tests.runs_by_formula import BOARD
 
 

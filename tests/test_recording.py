@@ -8,12 +8,12 @@ import psutil
 import pytest
 
 from firmware_probe.line_format import frame
-from logger.clock import ANCHORS_MAX
-from logger.description import Event, Stop
-from logger.dialogue import TRIES_LOAD
-from logger.event_log import EVENTS_PER_KIND_MAX
-from logger.recording import CLOSING_S
-from logger.recording_terms import LoadAtEnd, Phase, Wishes
+from logger.base.clock import ANCHORS_MAX
+from logger.board.dialogue import TRIES_LOAD
+from logger.recording.event_log import EVENTS_PER_KIND_MAX
+from logger.recording.machine import CLOSING_S
+from logger.recording.terms import LoadAtEnd, Phase, Wishes
+from logger.run.description import Event, Stop
 from tests.line_feeder import FeederBoard
 from tests.recording_bench import Bench
 

@@ -21,10 +21,10 @@ from analysis.quantity import Quantity
 from analysis.report import write_report
 from analysis.rundown import rundown
 from analysis.section import FigureFile, Section
-from logger.description import Board, Event
-from logger.errors import BenchError
-from logger.run_reader import Run
-from logger.run_store import write_description
+from logger.base.errors import BenchError
+from logger.run.description import Board, Event
+from logger.run.reader import Run
+from logger.run.store import write_description
 from tests.runs_by_formula import Floats, board_run, sampled_run, stop_at, write_samples
 
 HOSTILE = (

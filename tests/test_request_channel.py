@@ -18,13 +18,13 @@ from hypothesis import strategies as st
 from firmware_probe.twin import vest
 from firmware_probe.twin.links import best_link
 from firmware_probe.twin.serve import BoardServer
-from logger.clock import Moment
-from logger.description import Event
-from logger.errors import BenchError
-from logger.marks import mark_text
+from logger.base.clock import Moment
+from logger.base.errors import BenchError
+from logger.base.marks import mark_text
 from logger.page.asking import PATIENCE_S, SHOWN_S, Asking
 from logger.page.feed import RunFeed
-from logger.request_channel import (
+from logger.run.description import Event
+from logger.run.request_channel import (
     AGE_MAX_S,
     LOAD_OFF,
     MARK,

@@ -12,12 +12,12 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from logger.description import Description
-from logger.errors import BenchError
-from logger.pack import Pack
-from logger.run_format import COLUMNS, DESCRIPTION_NAME, SAMPLES_NAME
-from logger.run_reader import longest_in_order, read_run
-from logger.run_store import write_description
+from logger.base.errors import BenchError
+from logger.base.pack import Pack
+from logger.run.description import Description
+from logger.run.format import COLUMNS, DESCRIPTION_NAME, SAMPLES_NAME
+from logger.run.reader import longest_in_order, read_run
+from logger.run.store import write_description
 
 NAMES = [column.name for column in COLUMNS]
 ENDED = Description(title="vest", state="ended", pack=Pack("alkaline", 3, "AA"))

@@ -13,11 +13,11 @@ from analysis.commands_rundown import rundown_command
 from analysis.integration import weighted_percentiles
 from analysis.rundown import rundown
 from analysis.trace import trace_of
-from logger.description import Event
-from logger.errors import BenchError
-from logger.pack import Pack
-from logger.run_reader import Run
-from logger.run_store import write_description
+from logger.base.errors import BenchError
+from logger.base.pack import Pack
+from logger.run.description import Event
+from logger.run.reader import Run
+from logger.run.store import write_description
 from tests.runs_by_formula import Floats, board_run, sampled_run, stop_at, write_samples
 
 EXACT = 1e-4  # the acceptance figure of analytically known runs: 0.01 %

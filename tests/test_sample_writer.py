@@ -11,9 +11,9 @@ from pathlib import Path
 
 import pytest
 
-from logger.errors import BenchError
-from logger.resume import read_last_row
-from logger.sample_writer import HEADER, RESERVE_NAME, SampleWriter, cut_torn_row
+from logger.base.errors import BenchError
+from logger.recording.resume import read_last_row
+from logger.run.writer import HEADER, RESERVE_NAME, SampleWriter, cut_torn_row
 
 needs_mounting = pytest.mark.skipif(
     sys.platform != "linux" or os.geteuid() != 0 or shutil.which("mkfs.ext4") is None,
@@ -52,7 +52,7 @@ def test_rows_are_with_the_system_at_once_and_stay(tmp_path: Path) -> None:
 def test_a_second_writer_is_refused_and_told_who(tmp_path: Path) -> None:
     writer = SampleWriter(tmp_path)
     code = (
-        "from pathlib import Path; import sys; from logger.sample_writer import SampleWriter;"
+        "from pathlib import Path; import sys; from logger.run.writer import SampleWriter;"
         "SampleWriter(Path(sys.argv[1]), resume=True)"
     )
     other = subprocess.run(
@@ -173,7 +173,7 @@ def test_a_full_disk_by_rlimit_keeps_what_fits(tmp_path: Path) -> None:
     code = f"""
 import resource, sys
 from pathlib import Path
-from logger.sample_writer import SampleWriter
+from logger.run.writer import SampleWriter
 from tests.test_sample_writer import rows
 writer = SampleWriter(Path(sys.argv[1]))
 resource.setrlimit(resource.RLIMIT_FSIZE, ({limit}, {limit}))

@@ -7,11 +7,11 @@ from pathlib import Path
 import pytest
 from rich.console import Console
 
-from logger.description import Event, Stop
-from logger.outlook import POINTS_MAX, History, outlook
-from logger.pack import Pack, parse_pack
-from logger.recording_terms import Phase, Status
-from logger.screen import BoardView, LiveScreen, PlainScreen, draw
+from logger.base.pack import Pack, parse_pack
+from logger.recording.outlook import POINTS_MAX, History, outlook
+from logger.recording.screen import BoardView, LiveScreen, PlainScreen, draw
+from logger.recording.terms import Phase, Status
+from logger.run.description import Event, Stop
 
 WIDTH, HEIGHT = 80, 24
 ALKALINE = parse_pack("3x AA alkaline")

@@ -8,10 +8,10 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-import logger.run_reader as run_reader
-from logger.errors import BenchError
-from logger.run_format import COLUMNS, SAMPLES_NAME
-from logger.run_reader import Run, read_run
+import logger.run.reader as run_reader
+from logger.base.errors import BenchError
+from logger.run.format import COLUMNS, SAMPLES_NAME
+from logger.run.reader import Run, read_run
 
 KNOWN = [column.name for column in COLUMNS]
 HEADER = ["time_s", "sequence", "pack_v", "current_ma"]

@@ -2,8 +2,8 @@
 
 from analysis.quantity import Quantity
 from firmware_probe.line_format import crc16, fixed, frame
-from logger.description import Description, Event, Sensor, from_document, to_document
-from logger.pack import Pack, parse_pack
+from logger.base.pack import Pack, parse_pack
+from logger.run.description import Description, Event, Sensor, from_document, to_document
 
 
 def test_crc_of_the_published_check_string() -> None:

@@ -5,9 +5,9 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from logger.commands_firmware import firmware
-from logger.errors import BenchError
-from logger.sketch_folder import sketch_files, write_sketch
+from logger.base.errors import BenchError
+from logger.commands.firmware import firmware
+from logger.commands.sketch_folder import sketch_files, write_sketch
 
 
 def test_folder_is_what_the_ide_wants(tmp_path: Path) -> None:

@@ -7,12 +7,12 @@ import pandas as pd
 import pytest
 from click.testing import CliRunner, Result
 
-import logger.commands_start as start
-from logger.errors import BenchError
-from logger.log_plan import Plan
-from logger.pack import parse_pack
-from logger.run_format import SAMPLES_NAME
-from logger.wiring_check import pack_doubts
+import logger.commands.start as start
+from logger.base.errors import BenchError
+from logger.base.pack import parse_pack
+from logger.board.wiring_check import pack_doubts
+from logger.recording.plan import Plan
+from logger.run.format import SAMPLES_NAME
 from tests.line_feeder import Feeder, FeederBoard
 
 
@@ -74,7 +74,7 @@ def test_no_to_the_caution_records_nothing(
 def test_the_shown_command_parses_to_the_same_plan(
     monkeypatch: pytest.MonkeyPatch, planned: list[tuple[Plan, dict[str, object]]]
 ) -> None:
-    import logger.commands_log as commands_log
+    import logger.commands.log as commands_log
 
     arguments = ["run", "--yes", "--no-check", "--title", "Anna's vest", "--need", "90min", "--capacity", "2400", "--lan", "--port", "/dev/x"]  # fmt: skip
     result = CliRunner().invoke(start.start_command, arguments, catch_exceptions=False)

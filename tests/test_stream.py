@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from firmware_probe.line_format import LINE_MAX_BYTES, crc16, frame
-from logger.stream import (
+from logger.board.stream import (
     Answer,
     Fault,
     Flex,

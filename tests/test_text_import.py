@@ -14,16 +14,16 @@ from csvw import CSVW
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from logger.contact_faults import find_contact_faults
-from logger.errors import BenchError
-from logger.pack import Pack
-from logger.run_format import SAMPLES_NAME
-from logger.run_reader import Run, read_run
-from logger.text_import import Imported, read_text
-from logger.text_layout import LayoutWish
-from logger.text_run import REJECTED_NAME, About, write_run
-from logger.text_table import PlanWish
-from logger.text_units import parse_amount
+from logger.base.errors import BenchError
+from logger.base.pack import Pack
+from logger.run.format import SAMPLES_NAME
+from logger.run.reader import Run, read_run
+from logger.text.contact_faults import find_contact_faults
+from logger.text.layout import LayoutWish
+from logger.text.read import Imported, read_text
+from logger.text.run import REJECTED_NAME, About, write_run
+from logger.text.table import PlanWish
+from logger.text.units import parse_amount
 
 POUCH = Path(__file__).parent / "data" / "pouch_discharge"
 

@@ -18,7 +18,7 @@ from analysis.uncertainty import (
     limits_of,
     shares,
 )
-from logger.description import Description, Sensor
+from logger.run.description import Description, Sensor
 from tests.runs_by_formula import BOARD, INA219, Floats, board_run, sampled_run
 
 INA226 = Sensor("INA226", shunt_ohm=0.1, range_ma=819.2)

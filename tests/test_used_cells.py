@@ -9,18 +9,18 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-import logger.commands_start as start
+import logger.commands.start as start
 from analysis.commands_forecast import with_pack
 from analysis.discharge import discharge
 from analysis.report import _about
 from analysis.run_forecast import forecast_run
-from logger.commands_log import log
-from logger.description import Description, from_document, to_document
-from logger.errors import BenchError
-from logger.log_plan import Plan, prepare
-from logger.pack import Pack, parse_pack
-from logger.run_format import RUN_KEY
-from logger.run_reader import Run, read_run
+from logger.base.errors import BenchError
+from logger.base.pack import Pack, parse_pack
+from logger.commands.log import log
+from logger.recording.plan import Plan, prepare
+from logger.run.description import Description, from_document, to_document
+from logger.run.format import RUN_KEY
+from logger.run.reader import Run, read_run
 from tests.line_feeder import Feeder, FeederBoard
 from tests.live_runs import play
 from tests.log_process import run_log

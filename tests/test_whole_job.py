@@ -16,7 +16,7 @@ from firmware_probe.twin.links import best_link
 from firmware_probe.twin.serve import BoardServer
 from firmware_probe.twin.simulated_board import SimulatedBoard
 from firmware_probe.twin.vest import vest_board
-from logger.run_reader import Run, read_run
+from logger.run.reader import Run, read_run
 from tests.log_process import run_log
 
 ROOT = Path(__file__).parents[1]

@@ -28,9 +28,9 @@ from firmware_probe.twin.pack import ALKALINE_AA, LI_ION, NIMH_AA, CellPack, Ide
 from firmware_probe.twin.sensor import INA219, INA226, CurrentSensor, SensorKind, draw_errors
 from firmware_probe.twin.simulated_board import SimulatedBoard
 from firmware_probe.twin.vest import vest_programme
-from logger.event_log import TEXT_MAX
-from logger.run_reader import Run
-from logger.wiring_sense import Finding, Row, WiringWatch, sense_wiring, senses_of
+from logger.board.wiring_sense import Finding, Row, WiringWatch, sense_wiring, senses_of
+from logger.recording.event_log import TEXT_MAX
+from logger.run.reader import Run
 from tests.simulated_runs import record
 
 HEALTHY = 200

@@ -7,12 +7,12 @@ from dataclasses import dataclass
 from threading import Lock
 from typing import Final
 
-from logger.clock import Moment, read_clocks
-from logger.description import Event
-from logger.durations import clock_text
-from logger.errors import BenchError
+from logger.base.clock import Moment, read_clocks
+from logger.base.durations import clock_text
+from logger.base.errors import BenchError
 from logger.page.feed import RunFeed
-from logger.request_channel import LOAD_OFF, MARK, ask
+from logger.run.description import Event
+from logger.run.request_channel import LOAD_OFF, MARK, ask
 
 # The recording looks once a second and writes its answer down a second later.
 PATIENCE_S: Final = 15.0

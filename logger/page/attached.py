@@ -16,7 +16,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any, TextIO
 
-from logger.errors import BenchError
+from logger.base.errors import BenchError
 from logger.page.bench import Bench, PageRun, run_keys
 from logger.page.serve import PageServer, qr_text
 

@@ -8,15 +8,15 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
-from logger.durations import clock_text, rough_text
-from logger.errors import BenchError
-from logger.fault_words import load_state
-from logger.marks import mark_text
-from logger.outlook import History, outlook
-from logger.pack import SAFETY_CLOSING
+from logger.base.durations import clock_text, rough_text
+from logger.base.errors import BenchError
+from logger.base.fault_words import load_state
+from logger.base.marks import mark_text
+from logger.base.pack import SAFETY_CLOSING
 from logger.page.course import Course
 from logger.page.feed import RunFeed
-from logger.recording_terms import Phase, Status
+from logger.recording.outlook import History, outlook
+from logger.recording.terms import Phase, Status
 
 EVENTS_SHOWN: Final = 100
 LATE_S: Final = 20.0  # a board's rows come at least every minute; most come many times a second
@@ -33,7 +33,7 @@ Control = Callable[[str, str], None]
 class Left:
     """Time left in words, for the headline; its ends for the plot, counted from the run's begin.
 
-    ``foreseen``: the same for the recording, as ``logger.forecast_process`` takes it.
+    ``foreseen``: the same for the recording, as ``logger.recording.forecast_beside`` takes it.
     """
 
     words: str

@@ -13,9 +13,9 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from logger.description import Description, from_document
 from logger.page.course import Course, Rows
-from logger.run_format import COLUMN_BY_NAME, DESCRIPTION_NAME, MEASURED, SAMPLES_NAME
+from logger.run.description import Description, from_document
+from logger.run.format import COLUMN_BY_NAME, DESCRIPTION_NAME, MEASURED, SAMPLES_NAME
 
 CHUNK_BYTES: Final = 8 * 1024 * 1024
 _EMPTY: Final = np.empty(0)

@@ -11,7 +11,7 @@ from typing import Final
 import segno
 import uvicorn
 
-from logger.errors import BenchError
+from logger.base.errors import BenchError
 from logger.page.bench import Bench
 from logger.page.keys import Keys
 from logger.page.server import allowed_hosts, build_app

@@ -8,7 +8,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.pack import Pack
+from logger.base.pack import Pack
 from tests.benchmarks.cell_physics import (
     Cells,
     alkaline_builds,

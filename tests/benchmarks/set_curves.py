@@ -24,7 +24,7 @@ from analysis.curve_posterior import Candidate, System, growth
 from analysis.history import Bins, History, stretches_of
 from analysis.passage import observed
 from analysis.typical_curves import TYPICAL
-from logger.pack import CHEMISTRIES, Pack
+from logger.base.pack import CHEMISTRIES, Pack
 from tests.benchmarks.rundowns import Rundown, aqueous_rundowns, physics_rundowns
 
 Array = NDArray[np.float64]

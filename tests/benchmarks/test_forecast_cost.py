@@ -13,7 +13,7 @@ from analysis.discharge_fit import fit_discharge
 from analysis.forecast import LiveForecast, forecast
 from analysis.history import History
 from analysis.pack_faults import Fault, FaultWatch
-from logger.pack import Pack
+from logger.base.pack import Pack
 
 pytestmark = pytest.mark.slow
 ROWS = 1_000_000

@@ -22,13 +22,13 @@ import pytest
 import serial
 
 from firmware_probe.line_format import frame
-from logger.clock import read_clocks
-from logger.description import Description
-from logger.port import open_link
-from logger.recording import Recording
-from logger.recording_terms import Wishes
-from logger.sample_writer import SampleWriter
-from logger.session import Session
+from logger.base.clock import read_clocks
+from logger.board.port import open_link
+from logger.recording.machine import Recording
+from logger.recording.session import Session
+from logger.recording.terms import Wishes
+from logger.run.description import Description
+from logger.run.writer import SampleWriter
 from tests.line_feeder import Feeder, FeederBoard
 from tests.log_process import COMMAND, LogProcess, count_rows, environment, read_described
 from tests.stream_material import HELLO, window_line

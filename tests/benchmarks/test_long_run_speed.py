@@ -16,8 +16,8 @@ import numpy as np
 import pytest
 
 from analysis.digest import DIGEST_NAME
-from logger.description import Stop, to_document
-from logger.run_format import COLUMN_BY_NAME, DESCRIPTION_NAME, SAMPLES_NAME
+from logger.run.description import Stop, to_document
+from logger.run.format import COLUMN_BY_NAME, DESCRIPTION_NAME, SAMPLES_NAME
 from tests.page_bench import make_run
 from tests.runs_by_formula import BOARD
 
@@ -66,7 +66,7 @@ print(json.dumps({"s": time.process_time() - b, "wall": time.perf_counter() - w}
 ANALYSIS = """
 import sys, time, json, resource, pyarrow.csv
 from pathlib import Path
-from logger.run_reader import read_run
+from logger.run.reader import read_run
 from analysis.rundown import rundown
 b, w = time.process_time(), time.perf_counter(); rundown(read_run(Path(sys.argv[1])), 3.0, 10.0)
 print(json.dumps({"s": time.process_time() - b, "wall": time.perf_counter() - w, "mb": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024}))
@@ -76,12 +76,12 @@ import sys, time, json, resource, tempfile, pyarrow.csv
 from pathlib import Path
 from analysis.commands_watch import page_run
 from logger.page.bench import Bench, Known
-import analysis.plots, analysis.commands_rundown, analysis.rundown, logger.run_reader
+import analysis.plots, analysis.commands_rundown, analysis.rundown, logger.run.reader
 b, w = time.process_time(), time.perf_counter()
 run = page_run("r1", Path(sys.argv[1])); bench = Bench([run]); bench.poll(); bench.message(run, Known())
 page, wall = time.process_time() - b, time.perf_counter() - w
 if len(sys.argv) > 2:
-    read = logger.run_reader.read_run(Path(sys.argv[1])); result = analysis.rundown.rundown(read, 3.0, 10.0)
+    read = logger.run.reader.read_run(Path(sys.argv[1])); result = analysis.rundown.rundown(read, 3.0, 10.0)
     b, w = time.process_time(), time.perf_counter(); analysis.plots.draw_plots(result, None, (), Path(sys.argv[2]))
     page += time.process_time() - b; wall += time.perf_counter() - w
 print(json.dumps({"s": page, "wall": wall, "mb": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024}))

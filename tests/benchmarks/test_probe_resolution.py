@@ -13,10 +13,10 @@ import numpy as np
 import pytest
 
 from firmware_probe.twin.sensor import INA219, INA226, CurrentSensor, SensorKind
-from logger.calibration import Line
-from logger.calibration_fit import Compared, Prior, fit_line
-from logger.calibration_steps import Reading
-from logger.sensor_limits import SHUNT_LIMIT, sensor_limits
+from logger.base.sensor_limits import SHUNT_LIMIT, sensor_limits
+from logger.calibration.fit import Compared, Prior, fit_line
+from logger.calibration.steps import Reading
+from logger.run.calibration import Line
 from tests.test_coverage import any_chip, drifted, read_at
 
 CHIPS = 40

@@ -10,11 +10,11 @@ from pathlib import Path
 
 import pandas as pd
 
-from logger.run_format import COLUMNS, SAMPLES_NAME
-from logger.run_reader import read_run
-from logger.text_import import read_text
-from logger.text_layout import LayoutWish
-from logger.text_table import PlanWish
+from logger.run.format import COLUMNS, SAMPLES_NAME
+from logger.run.reader import read_run
+from logger.text.layout import LayoutWish
+from logger.text.read import read_text
+from logger.text.table import PlanWish
 
 ROWS = 300_000
 

@@ -14,7 +14,7 @@ import pandas as pd
 
 from analysis.plots import draw_plots
 from analysis.rundown import rundown
-from logger.run_reader import Run
+from logger.run.reader import Run
 from tests.runs_by_formula import BOARD, write_samples
 
 ROWS = 4_320_000

@@ -10,8 +10,8 @@ import sys
 
 import atheris
 
-with atheris.instrument_imports(include=["logger.stream"]):
-    from logger.stream import Item, LineDecoder, Void, Window
+with atheris.instrument_imports(include=["logger.board.stream"]):
+    from logger.board.stream import Item, LineDecoder, Void, Window
 
 from firmware_probe.line_format import LINE_MAX_BYTES, crc16, frame
 

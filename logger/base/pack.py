@@ -1,0 +1,186 @@
+"""Packs: chemistry, cells in series, the cells' own floor, and the caution that goes with them.
+
+Volts per cell are reference B10 of the project's outside values: cell makers'
+sheets, except where a line says "from memory". Cautions: cell makers' notes,
+16 CFR 1263; local codes and licensed practice come first.
+"""
+
+import re
+from dataclasses import dataclass, replace
+from typing import Final
+
+from logger.base.errors import BenchError
+
+
+@dataclass(frozen=True)
+class Chemistry:
+    """What a kind of cell brings along; volts are per cell. ``floor_v`` is where discharge must stop."""
+
+    name: str
+    nominal_v: float
+    full_v: float
+    floor_v: float
+    caution: str
+
+
+_NO_CHARGE = "Never charge a primary cell; never mix brands, ages or chemistries in one pack."
+CHEMISTRIES: Final = {
+    item.name: item
+    for item in (
+        Chemistry(
+            "alkaline",
+            1.5,
+            1.65,
+            0.8,
+            f"Stop at 0.8 V per cell and take the cells out: run further down they leak caustic liquid. {_NO_CHARGE}",
+        ),
+        Chemistry(
+            "zinc-carbon",
+            1.5,
+            1.65,
+            0.8,
+            f"Stop at 0.8 V per cell and take the cells out: they leak early. {_NO_CHARGE}",
+        ),
+        Chemistry(
+            "nimh",
+            1.2,
+            1.45,
+            1.0,
+            "Stop at 1.0 V per cell: in series the weakest cell is driven into reverse. Never mix brands, ages or chemistries in one pack.",
+        ),
+        Chemistry(
+            "li-ion",
+            3.6,
+            4.2,
+            3.0,
+            "Protected cell only. Never leave it alone without a hardware cutoff (load switch); stop at 3.0 V, and at once on swelling, smell or heat.",
+        ),
+        # full and floor from memory
+        Chemistry(
+            "lifepo4",
+            3.2,
+            3.65,
+            2.5,
+            "Protected cell only. Never leave it alone without a hardware cutoff (load switch); stop at 2.5 V, and at once on swelling, smell or heat.",
+        ),
+        Chemistry(
+            "lithium-coin",
+            3.0,
+            3.3,
+            2.0,
+            "Swallowed coin cells burn and kill: out of children's reach, compartment with a screw. No short circuit, no charging.",
+        ),
+        # from memory
+        Chemistry(
+            "lithium-aa", 1.5, 1.8, 0.9, f"No short circuit, no heat, no crushing. {_NO_CHARGE}"
+        ),
+        Chemistry(
+            "usb-bank",
+            5.0,
+            5.25,
+            4.4,
+            "A power bank keeps its voltage flat to the end and may switch off under a light load. Stop on swelling or heat.",
+        ),
+    )
+}
+RECHARGEABLE: Final = frozenset({"nimh", "li-ion", "lifepo4"})
+USED_HELP: Final = (
+    "These rechargeable cells have seen much use: do not count on the stated capacity."
+)
+SAFETY_CLOSING: Final = "Local codes and licensed practice come first."
+
+# AAA before AA, or "3xAAA" would read as AA with a rest.
+_PACK_TEXT = re.compile(
+    r"^\s*(?:(?P<cells>\d{1,2})\s*[x×*]\s*)?(?:(?P<size>AAAA|AAA|AA|C|D|9V|CR\d{4}|1[0-9]{4}|pouch)\s+)?(?P<chemistry>[A-Za-z-]+)(?P<used>\s*,\s*used)?\s*$"
+)
+
+
+@dataclass(frozen=True)
+class Pack:
+    """Cells in series; ``capacity_mah`` is the label's or the user's figure, None if not given.
+
+    ``used``: rechargeable cells that have seen much use, so that this figure no longer holds.
+    """
+
+    chemistry: str
+    cells: int = 1
+    size: str = ""
+    capacity_mah: float | None = None
+    used: bool = False
+
+    @property
+    def nominal_v(self) -> float:
+        return CHEMISTRIES[self.chemistry].nominal_v * self.cells
+
+    @property
+    def full_v(self) -> float:
+        return CHEMISTRIES[self.chemistry].full_v * self.cells
+
+    @property
+    def floor_v(self) -> float:
+        """Voltage of the whole pack at which its cells must not be discharged further."""
+        return CHEMISTRIES[self.chemistry].floor_v * self.cells
+
+    @property
+    def caution(self) -> str:
+        return f"{CHEMISTRIES[self.chemistry].caution} {SAFETY_CLOSING}"
+
+    def __str__(self) -> str:
+        size = f"{self.size} " if self.size else ""
+        return f"{self.cells}x {size}{self.chemistry}{', used' if self.used else ''}"
+
+
+def parse_pack(text: str, capacity_mah: float | None = None, used: bool = False) -> Pack:
+    """Pack from words such as ``3x AA alkaline``, ``li-ion``, ``2x AA nimh, used`` or ``usb-bank``.
+
+    Raises BenchError with the known chemistries if it cannot be understood, or if cells that
+    are not recharged are called used.
+    """
+    if sum(name in text.lower() for name in CHEMISTRIES) > 1:
+        raise BenchError(
+            f"The pack {text!r} mixes cells of different chemistry.",
+            evidence="the weaker kind is driven into reverse, heats up and leaks or bursts",
+            next_step=f"use one kind, one brand, one age. {SAFETY_CLOSING}",
+        )
+    match = _PACK_TEXT.match(text)
+    chemistry = match["chemistry"].lower() if match else ""
+    cells = int(match["cells"] or 1) if match else 0
+    if chemistry not in CHEMISTRIES or not 1 <= cells <= 24:
+        raise BenchError(
+            f"The pack {text!r} is not understood.",
+            evidence="expected: number x size chemistry, with 1 to 24 cells in series",
+            next_step=f'write it like "3x AA alkaline"; chemistries: {", ".join(CHEMISTRIES)}.',
+        )
+    assert match is not None
+    pack = Pack(
+        chemistry,
+        cells,
+        (match["size"] or "").upper() if match["size"] != "pouch" else "pouch",
+        capacity_mah,
+    )
+    return as_used(pack) if used or match["used"] else pack
+
+
+def as_used(pack: Pack | None) -> Pack:
+    """The pack as one of much-used cells; BenchError if that says nothing of it."""
+    if pack is None:
+        raise BenchError(
+            "The cells were called used, but not of which pack.",
+            evidence="--used",
+            next_step='give --pack with it, such as --pack "2x AA nimh".',
+        )
+    if pack.chemistry not in RECHARGEABLE:
+        bank = pack.chemistry == "usb-bank"
+        raise BenchError(
+            f"The pack {str(pack)!r} cannot be called used.",
+            evidence=f"only rechargeable cells wear with use: {', '.join(sorted(RECHARGEABLE))}"
+            + (
+                "; what a worn power bank still gives is not known"
+                if bank
+                else "; a primary cell that was used before is partly empty instead"
+            ),
+            next_step="leave --used out, and give --capacity as you measured it."
+            if bank
+            else "leave --used out: the forecast sees by itself where the pack began part-used.",
+        )
+    return replace(pack, used=True)

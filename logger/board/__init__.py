@@ -1,0 +1,1 @@
+"""Which port has our board, what does it say, is it wired right?"""

@@ -1,0 +1,1 @@
+"""The commands that record, check and import: options and printing only."""

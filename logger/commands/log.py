@@ -1,0 +1,215 @@
+"""``drawbench log``: record a run, or several side by side."""
+
+import sys
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from logger.base.command_options import Duration, baud_option
+from logger.base.measures import CELSIUS_OF_BENCH, MAH_ABOVE_0, MILLIAMPERES_ABOVE_0, VOLTS_ABOVE_0
+from logger.base.pack import USED_HELP
+from logger.recording.forecast_beside import Forecasts
+from logger.recording.plan import EXIT_CODES_HELP, Plan, prepare, summary
+from logger.recording.screen import Screen, choose_screen
+from logger.recording.side_by_side import record
+
+if TYPE_CHECKING:
+    from logger.recording.page_beside import PageProcess
+
+
+def default_folder() -> Path:
+    return Path("runs") / datetime.now().astimezone().strftime("%Y-%m-%d_%H-%M-%S")
+
+
+@click.command("log", epilog=EXIT_CODES_HELP)
+@click.argument("run", required=False, type=click.Path(path_type=Path))
+@click.option(
+    "--port",
+    "ports",
+    multiple=True,
+    metavar="PORT",
+    help="Port, pattern (/dev/ttyUSB*) or URL (socket://host:port); repeat to record several boards. Without it the board is found by itself.",
+)
+@click.option("--all-boards", is_flag=True, help="Record every board that is found.")
+@baud_option
+@click.option(
+    "--window",
+    "window_s",
+    type=Duration(),
+    help="Average into one row per this time: 10ms to 60s [default: as the board is set].",
+)
+@click.option("--pack", help='What feeds it: "3x AA alkaline", "li-ion", "usb-bank".')
+@click.option(
+    "--capacity",
+    "capacity_mah",
+    type=MAH_ABOVE_0,
+    metavar="MAH",
+    help="The label's capacity of the pack.",
+)
+@click.option("--used", is_flag=True, help=USED_HELP)
+@click.option(
+    "--cutoff",
+    "cutoff_v",
+    type=VOLTS_ABOVE_0,
+    metavar="VOLT",
+    help="End when the pack's voltage is below this.",
+)
+@click.option(
+    "--hold",
+    "hold_s",
+    type=Duration(),
+    default="10s",
+    show_default=True,
+    help="... without a break for this long.",
+)
+@click.option("--for", "duration_s", type=Duration(), help="End after this time, e.g. 10h.")
+@click.option(
+    "--charge",
+    "charge_mah",
+    type=MAH_ABOVE_0,
+    metavar="MAH",
+    help="End when this charge has been drawn.",
+)
+@click.option(
+    "--open-load/--keep-load",
+    default=None,
+    help="Open the board's load switch at the end asked for, or never [default: open at the cutoff].",
+)
+@click.option("--below-floor", is_flag=True, help="Allow a cutoff below the cells' own floor.")
+@click.option("--title", default="", help="What the run is called in reports.")
+@click.option("--author", default="", help="Who measures.")
+@click.option("--load-note", default="", help="What draws the current, in words.")
+@click.option("--notes", default="", help="Anything else worth keeping.")
+@click.option(
+    "--temperature",
+    "temperature_c",
+    type=CELSIUS_OF_BENCH,
+    metavar="C",
+    help="Of the bench, in °C.",
+)
+@click.option(
+    "--board-draw",
+    "board_draw_ma",
+    type=MILLIAMPERES_ABOVE_0,
+    metavar="MA",
+    help="The board itself hangs on the pack behind the sensor and takes this much [default: fed by USB].",
+)
+@click.option(
+    "--calibration/--no-calibration",
+    default=True,
+    help="Give the run a copy of the board's calibration, if there is one that fits [default: yes].",
+)
+@click.option(
+    "--resume",
+    type=click.Path(path_type=Path),
+    metavar="RUN",
+    help="Go on in this run instead of starting a new one.",
+)
+@click.option(
+    "--give-up",
+    "give_up_s",
+    type=Duration(),
+    help="End when the board has been away for this long [default: wait on].",
+)
+@click.option(
+    "--then",
+    "then",
+    metavar="COMMAND",
+    help="Run this at the end; results are in DRAWBENCH_... variables.",
+)
+@click.option("--plain", is_flag=True, help="Lines of text instead of the live view.")
+@click.option(
+    "--forecast/--no-forecast",
+    default=True,
+    show_default=True,
+    help="Say when the cutoff will come, and name faults of the pack, with a second program beside this one.",
+)
+@click.option("--page", is_flag=True, help="Show the run on a page for the browser as well.")
+@click.option(
+    "--lan", is_flag=True, help="... and let phones in the local network see it, with a key."
+)
+@click.option(
+    "--page-port", type=click.IntRange(1, 65535), metavar="PORT", help="... on this very port."
+)
+def log(**options: Any) -> None:
+    """Record a run from a probe board into the folder RUN (default: runs/DATE_TIME).
+
+    Ends by itself at --cutoff, --for or --charge, whichever comes first, else at Ctrl-C. What you
+    type while it records is noted as a mark. With several boards, RUN holds a run for each.
+    """
+    if options["run"] and options["resume"]:
+        raise click.UsageError("Give either RUN for a new run or --resume RUN, not both.")
+    if options["resume"] and (len(options["ports"]) > 1 or options["all_boards"]):
+        raise click.UsageError("--resume goes on in one run: give one --port at most.")
+    folder = options.pop("run") or default_folder()
+    then = options.pop("then")
+    plain = options.pop("plain")
+    lan, page_port = options.pop("lan"), options.pop("page_port")
+    page = options.pop("page") or lan or page_port is not None
+    forecast = options.pop("forecast")
+    plan = Plan(folder=folder, **options)
+    sys.exit(
+        run_plan(
+            plan,
+            plain=plain,
+            page=page,
+            lan=lan,
+            page_port=page_port,
+            forecast=forecast,
+            then=then,
+        )
+    )
+
+
+def run_plan(
+    plan: Plan,
+    *,
+    plain: bool = False,
+    page: bool = False,
+    lan: bool = False,
+    page_port: int | None = None,
+    forecast: bool = True,
+    then: str | None = None,
+) -> int:
+    """Record what was planned, with screen and page; gives the exit code."""
+    screen = choose_screen(plain)
+    if not page:
+        return _record(plan, screen, None, forecast, then)
+    from logger.recording.page_beside import PageProcess
+
+    shown = PageProcess(page_port, lan)
+    try:
+        code = _record(plan, screen, shown, forecast, then)
+        if sys.stdout.isatty():
+            shown.stay(screen.say)
+    finally:
+        shown.close()
+    return code
+
+
+def _record(
+    plan: Plan, screen: Screen, page: "PageProcess | None", forecast: bool, then: str | None
+) -> int:
+    """Record to the end; gives the exit code."""
+    recorders = prepare(plan, screen.say)
+    forecasts = Forecasts(recorders if forecast else (), lambda: page is not None and page.alive)
+    if page is not None:
+        page.show(recorders, forecast)
+
+    def turn() -> None:
+        forecasts.turn()
+        if page is not None:
+            page.turn(screen.say)
+
+    try:
+        record(recorders, screen, on_turn=turn)
+    finally:
+        forecasts.close()
+    code = max(recorder.exit_code for recorder in recorders)
+    for recorder in recorders:
+        screen.say(summary(recorder))
+    if then:
+        code = max(code, *(recorder.follow_up(then) for recorder in recorders))
+    return code

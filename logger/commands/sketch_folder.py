@@ -1,0 +1,55 @@
+"""The sketch as a folder for the IDE, out of the installed package."""
+
+from importlib.resources import files
+from importlib.resources.abc import Traversable
+from pathlib import Path
+from typing import Final
+
+from logger.base.errors import BenchError
+
+# The IDE wants the folder to bear the sketch's name.
+SKETCH_NAME: Final = "firmware_probe"
+_SUFFIXES: Final = (".ino", ".h", ".cpp", ".c")
+_DOCUMENTS: Final = ("README.md", "PROTOCOL.md")
+_PICTURES: Final = "pictures"
+
+
+def sketch_files() -> dict[str, bytes]:
+    """Content of every file that belongs into the IDE's folder, by its path there."""
+    package = files(SKETCH_NAME)
+    found = {
+        item.name: item.read_bytes()
+        for item in package.iterdir()
+        if item.name.endswith(_SUFFIXES) or item.name in _DOCUMENTS
+    }
+    pictures: Traversable = package / _PICTURES
+    if pictures.is_dir():
+        found |= {f"{_PICTURES}/{item.name}": item.read_bytes() for item in pictures.iterdir()}
+    return dict(sorted(found.items()))
+
+
+def write_sketch(parent: Path) -> tuple[Path, list[str]]:
+    """Write the sketch's folder into ``parent``; gives the folder and the files' paths in it.
+
+    Raises BenchError if the folder already holds something, or cannot be written.
+    """
+    target = parent / SKETCH_NAME
+    content = sketch_files()
+    try:
+        if target.exists() and (not target.is_dir() or any(target.iterdir())):
+            raise BenchError(
+                f"{target} is already there; a sketch is never written over another.",
+                evidence="it may hold settings that were changed by hand",
+                next_step="give another folder, or move the old one away.",
+            )
+        for name, data in content.items():
+            path = target / name
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.write_bytes(data)
+    except OSError as error:
+        raise BenchError(
+            f"The sketch cannot be written into {target}.",
+            evidence=str(error.strerror or error),
+            next_step="give a folder that can be written to.",
+        ) from error
+    return target, list(content)

@@ -1,0 +1,238 @@
+"""``drawbench start``: a few questions, then the night's run with the page."""
+
+import shlex
+import sys
+import textwrap
+from dataclasses import replace
+from datetime import datetime
+from pathlib import Path
+from typing import Any, Final
+
+import click
+
+from logger.base.command_options import Duration
+from logger.base.durations import parse_duration_s
+from logger.base.errors import BenchError
+from logger.base.measures import MAH_ABOVE_0, VOLTS_ABOVE_0
+from logger.base.pack import USED_HELP, Pack, parse_pack
+from logger.board.port import find_boards, one_board
+from logger.board.probe_check import judge, listen
+from logger.board.stream import LineDecoder
+from logger.board.wiring_check import pack_doubts
+from logger.commands.log import run_plan
+from logger.recording.plan import Plan
+from logger.recording.safety import check_cutoff
+
+PACK_DEFAULT: Final = "3x AA alkaline"
+TEXT_WIDTH: Final = 79
+HOLD_S: Final = 10.0
+WINDOW_S: Final = 1.0
+LISTEN_S: Final = 1.0
+ZERO_MA: Final = 2.0  # greatest offset of an INA219 over 0.1 ohm, TI SBOS448G 7.5
+# A run that ends by itself well after the wanted time, should the cutoff never come.
+LONGER: Final = 3.0
+WIRING: Final = """\
+  pack +  ------>  sensor VIN+
+                   sensor VIN-  ------>  piece +
+  pack -  ------------------------------>  piece -
+     and one wire from there to the board's ground"""
+
+
+@click.command("start")
+@click.argument("run", required=False, type=click.Path(path_type=Path))
+@click.option("--title", help="What piece is it?")
+@click.option("--pack", "pack_text", help=f'Which pack? [default: "{PACK_DEFAULT}"]')
+@click.option(
+    "--capacity",
+    type=MAH_ABOVE_0,
+    metavar="MAH",
+    help="The label's capacity, if it has one.",
+)
+@click.option("--used", is_flag=True, help=USED_HELP)
+@click.option("--need", type=Duration(), help="How long must it last? [default: 8h]")
+@click.option(
+    "--cutoff",
+    type=VOLTS_ABOVE_0,
+    metavar="VOLT",
+    help="Where does the circuit give up? [default: the floor of the cells]",
+)
+@click.option("--load-note", help="What draws the current?")
+@click.option("--port", help="The board's port [default: found by itself].")
+@click.option("--lan", is_flag=True, help="Let phones in the local network see the page.")
+@click.option(
+    "--page-port", type=click.IntRange(1, 65535), metavar="PORT", help="Port of the page."
+)
+@click.option("--no-page", is_flag=True, help="Without the page.")
+@click.option("--no-check", is_flag=True, help="Do not look at voltage and current first.")
+@click.option(
+    "--yes",
+    is_flag=True,
+    help="Ask nothing: take flags and defaults, go on in spite of doubts about the wiring.",
+)
+@click.option("--plain", is_flag=True, help="Lines of text instead of the live view.")
+def start_command(run: Path | None, **options: Any) -> None:
+    """Asks what it must know, checks the wiring, says the caution, then records with the page.
+
+    Every answer has a default and a flag; the equivalent drawbench log is shown, for scripts.
+    """
+    asks = not options["yes"] and sys.stdin.isatty()
+    ask = _Asker(asks)
+    title = ask("What piece is it?", options["title"], "My piece")
+    pack = _pack(ask, options)
+    need_s = _need(ask, options)
+    cutoff_v = _cutoff(ask, options, pack)
+    load_note = ask("What draws the current, in a few words?", options["load_note"], "")
+    _caution(ask, pack)
+    if not options["no_check"]:
+        _check(ask, options["port"], pack, cutoff_v)
+    folder = run or Path("runs") / datetime.now().astimezone().strftime("%Y-%m-%d_%H-%M-%S")
+    plan = Plan(
+        folder=folder,
+        ports=(options["port"],) if options["port"] else (),
+        window_s=WINDOW_S,
+        pack=str(replace(pack, used=False)),
+        capacity_mah=pack.capacity_mah,
+        used=pack.used,
+        cutoff_v=cutoff_v,
+        hold_s=HOLD_S,
+        duration_s=LONGER * need_s,
+        title=title,
+        load_note=load_note,
+        notes=f"must last {need_s / 3600:g} h",
+    )
+    page = not options["no_page"]
+    click.echo("\nThe same run again, without questions:")
+    click.echo(f"  {equivalent(plan, page=page, lan=options['lan'])}\n")
+    sys.exit(
+        run_plan(
+            plan,
+            plain=options["plain"],
+            page=page,
+            lan=options["lan"],
+            page_port=options["page_port"],
+        )
+    )
+
+
+class _Asker:
+    """Asks on a terminal; elsewhere, or with --yes, takes the default."""
+
+    def __init__(self, asks: bool) -> None:
+        self.asks = asks
+
+    def __call__(self, question: str, given: str | None, default: str) -> str:
+        if given is not None:
+            return given
+        if not self.asks:
+            return default
+        return str(click.prompt(question, default=default, show_default=bool(default)))
+
+    def sure(self, question: str, default: bool) -> bool:
+        return click.confirm(question, default=default) if self.asks else True
+
+
+def _pack(ask: _Asker, options: dict[str, Any]) -> Pack:
+    while True:
+        text = ask(
+            'Which pack? ("3x AA alkaline", "li-ion", "2x AAA nimh")',
+            options["pack_text"],
+            PACK_DEFAULT,
+        )
+        try:
+            return parse_pack(text, options["capacity"], options["used"])
+        except BenchError as error:
+            if not ask.asks or options["pack_text"] is not None:
+                raise
+            click.echo(str(error))
+
+
+def _need(ask: _Asker, options: dict[str, Any]) -> float:
+    if options["need"] is not None:
+        return float(options["need"])
+    while True:
+        text = ask("How long must it last?", None, "8h")
+        try:
+            return parse_duration_s(text)
+        except ValueError as error:
+            click.echo(f"{error}.")
+
+
+def _cutoff(ask: _Asker, options: dict[str, Any], pack: Pack) -> float:
+    if options["cutoff"] is not None:
+        check_cutoff(pack, options["cutoff"], below_floor=False)
+        return float(options["cutoff"])
+    click.echo(
+        f"The floor of the cells of {pack} is {pack.floor_v:.2f} V: the run stops there at the latest."
+    )
+    while True:
+        text = ask("At how many volts does the circuit give up?", None, f"{pack.floor_v:.2f}")
+        try:
+            cutoff_v = float(text.replace(",", ".").lower().removesuffix("v"))
+            check_cutoff(pack, cutoff_v, below_floor=False)
+        except ValueError:
+            click.echo(f"{text!r} is not a number of volts.")
+        except BenchError as error:
+            click.echo(str(error))
+        else:
+            return cutoff_v
+
+
+def _caution(ask: _Asker, pack: Pack) -> None:
+    click.echo()
+    click.echo(textwrap.fill(f"Caution, {pack}: {pack.caution}", TEXT_WIDTH))
+    click.echo()
+    if not ask.sure("Understood?", True):
+        raise click.Abort
+
+
+def _check(ask: _Asker, port: str | None, pack: Pack, cutoff_v: float) -> None:
+    if ask.asks:
+        click.echo(f"The sensor sits in the pack's plus wire:\n\n{WIRING}\n")
+        if not ask.sure("Is it wired like this, and is the piece switched on?", True):
+            raise click.Abort
+    board = one_board(find_boards(port))
+    try:
+        heard = listen(board.link, LineDecoder().feed, board.hello, LISTEN_S)
+    finally:
+        board.link.close()
+    found, seen = judge(board.hello, heard, ZERO_MA), heard.seen
+    doubts = [] if found.good else [f"{found.words} Next: {found.next_step}"]
+    if seen is not None:
+        click.echo(f"The board sees {seen.pack_v:.2f} V and {seen.current_ma:.1f} mA.")
+        doubts += pack_doubts(seen.pack_v, pack, cutoff_v) if found.good else []
+    for doubt in doubts:
+        click.echo(textwrap.fill(f"! {doubt}", TEXT_WIDTH, subsequent_indent="  "))
+    if not doubts:
+        click.echo("That fits.")
+    elif not ask.sure("Record all the same?", False):
+        raise click.Abort
+
+
+def equivalent(plan: Plan, *, page: bool, lan: bool) -> str:
+    """The ``drawbench log`` that does the same."""
+    parts = ["drawbench", "log", str(plan.folder)]
+    for name, value in (
+        ("--port", plan.ports[0] if plan.ports else ""),
+        ("--pack", plan.pack or ""),
+        ("--capacity", f"{plan.capacity_mah:g}" if plan.capacity_mah else ""),
+        ("--cutoff", f"{plan.cutoff_v:g}"),
+        ("--hold", f"{plan.hold_s:g}s"),
+        ("--window", f"{plan.window_s:g}s"),
+        ("--for", _short_time(plan.duration_s or 0.0)),
+        ("--title", plan.title),
+        ("--load-note", plan.load_note),
+        ("--notes", plan.notes),
+    ):
+        if value:
+            parts += [name, value]
+    parts += ["--used"] if plan.used else []
+    parts += ["--page"] if page else []
+    parts += ["--lan"] if lan else []
+    return shlex.join(parts)
+
+
+def _short_time(seconds: float) -> str:
+    for unit_s, unit in ((3600, "h"), (60, "min")):
+        if seconds % unit_s == 0:
+            return f"{seconds / unit_s:g}{unit}"
+    return f"{seconds:g}s"

@@ -1,0 +1,1 @@
+"""When did a joint fail, and what is kept while the rig bends?"""

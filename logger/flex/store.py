@@ -1,0 +1,250 @@
+"""A flex run on disk: a row per cycle and specimen, durable, and its description beside it.
+
+The folder holds ``flex.csv`` (RFC 4180, UTF-8) and ``flex.csv-metadata.json`` (W3C CSV on
+the Web, our own part under ``FLEX_KEY``). Every batch of rows goes to the operating
+system at once and to the disk at least every half second.
+"""
+
+import csv
+import errno
+import json
+import os
+from collections.abc import Callable, Mapping
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import Any, Final
+
+from logger.base.errors import BenchError
+from logger.board.stream import Flex
+from logger.flex.criterion import Criterion, CycleSeen
+from logger.run.format import UNIT_KEY
+from logger.run.store import sync_folder
+from logger.run.writer import SYNC_INTERVAL_S, cut_torn_row, lock_file
+
+FLEX_NAME: Final = "flex.csv"
+FLEX_DESCRIPTION_NAME: Final = "flex.csv-metadata.json"
+FLEX_KEY: Final = "urn:drawbench:flex"
+FLEX_COLUMNS: Final = {
+    "cycle": ("1", "integer", "Full bends and back since this specimen was put in"),
+    "time_s": ("s", "decimal", "The board's clock at the end of the cycle, 0 at its boot"),
+    "joint": ("1", "integer", "Input of the rig, 1 to 4"),
+    "specimen": ("1", "string", "Name of the test piece"),
+    "current_min_ma": ("mA", "decimal", "Least current through the joint in the cycle"),
+    "current_max_ma": ("mA", "decimal", "Greatest current through the joint in the cycle"),
+    "resistance_min_ohm": (
+        "Ohm",
+        "decimal",
+        "Least resistance while not open; empty: open all the cycle",
+    ),
+    "resistance_max_ohm": (
+        "Ohm",
+        "decimal",
+        "Greatest resistance while not open; empty: open all the cycle",
+    ),
+    "opens": ("1", "integer", "Times the joint opened in the cycle"),
+    "longest_open_s": ("s", "decimal", "Longest open of the cycle"),
+}
+
+
+@dataclass(frozen=True)
+class MountedJoint:
+    """A specimen on an input of the rig."""
+
+    joint: int
+    specimen: str
+    group: str = ""
+    bend_radius_mm: float | None = None
+
+
+@dataclass(frozen=True)
+class FlexDescription:
+    """All that is known of a flex run besides its rows. ``end_reason``: ``done``, ``failed``, ``user``,
+    ``open``, ``fault``, ``board-restarted``, ``link-lost``, ``disk-full``; empty while it runs."""
+
+    joints: tuple[MountedJoint, ...]
+    drive: str = "servo"
+    cycles: int = 0
+    period_s: float = 2.0
+    angle_a_degrees: int = 0
+    angle_b_degrees: int = 180
+    criterion: Criterion = field(default_factory=Criterion)
+    board: str = ""
+    firmware: str = ""
+    started_utc: str = ""
+    ended_utc: str = ""
+    end_reason: str = ""
+    cycle_offset: int = 0
+    events: tuple[str, ...] = ()
+
+    @property
+    def simulated(self) -> bool:
+        return self.firmware.startswith("simulated")
+
+
+class FlexWriter:
+    """The one writer of a flex run's rows; ``now_s`` is a clock that never steps."""
+
+    def __init__(self, folder: Path, now_s: Callable[[], float], *, resume: bool = False) -> None:
+        self.path = folder / FLEX_NAME
+        self._now_s = now_s
+        flags = os.O_RDWR | os.O_APPEND | getattr(os, "O_BINARY", 0)
+        try:
+            self._fd = os.open(self.path, flags | (0 if resume else os.O_CREAT | os.O_EXCL), 0o644)
+            lock_file(self._fd, self.path)
+            if resume:
+                cut_torn_row(self._fd)
+            else:
+                os.write(self._fd, (",".join(FLEX_COLUMNS) + "\r\n").encode())
+            os.fsync(self._fd)
+        except OSError as error:
+            raise _disk(self.path, error) from error
+        self._synced_s = now_s()
+
+    def append(self, rows: bytes) -> None:
+        """Write whole rows. Raises BenchError if the disk takes no more; what is written stays."""
+        try:
+            view = memoryview(rows)
+            while view:
+                view = view[os.write(self._fd, view) :]
+            if self._now_s() - self._synced_s >= SYNC_INTERVAL_S:
+                os.fsync(self._fd)
+                self._synced_s = self._now_s()
+        except OSError as error:
+            if error.errno in (errno.ENOSPC, errno.EFBIG, errno.EDQUOT):
+                cut_torn_row(self._fd)
+            raise _disk(self.path, error) from error
+
+    def close(self) -> None:
+        try:
+            os.fsync(self._fd)
+        finally:
+            os.close(self._fd)
+
+
+def _disk(path: Path, error: OSError) -> BenchError:
+    if error.errno == errno.ENOENT:
+        return BenchError(
+            f"There is no flex run in {path.parent}.", next_step="leave --resume away to start one."
+        )
+    if error.errno == errno.EEXIST:
+        return BenchError(
+            f"{path.parent} already holds a flex run; it is never written over.",
+            next_step="give another folder, or --resume to go on with it.",
+        )
+    return BenchError(
+        f"{path} cannot be written.",
+        evidence=str(error.strerror or error),
+        next_step="make room or choose another disk; the rows so far are kept.",
+    )
+
+
+def row(flex: Flex, specimen: str, offset: int) -> bytes:
+    """One CSV row of a flex line; ``offset``: cycles before the board began to count."""
+
+    def ohm(value: float | None) -> str:
+        return "" if value is None else f"{value:.4f}"
+
+    name = '"' + specimen.replace('"', '""') + '"' if any(c in specimen for c in ',"') else specimen
+    return (
+        f"{flex.cycle + offset},{flex.time_us / 1e6:.6f},{flex.joint},{name},"
+        f"{flex.current_min_ma:.4f},{flex.current_max_ma:.4f},"
+        f"{ohm(flex.resistance_min_ohm)},{ohm(flex.resistance_max_ohm)},"
+        f"{flex.opens},{flex.longest_open_us / 1e6:.6f}\r\n"
+    ).encode()
+
+
+def write_flex_description(folder: Path, description: FlexDescription) -> None:
+    """Replace the description as one step."""
+    document = {
+        "@context": ["http://www.w3.org/ns/csvw", {"@language": "en"}],
+        "url": FLEX_NAME,
+        "tableSchema": {
+            "columns": [
+                {
+                    "name": name,
+                    "titles": name,
+                    "datatype": datatype,
+                    "dc:description": meaning,
+                    UNIT_KEY: unit,
+                }
+                for name, (unit, datatype, meaning) in FLEX_COLUMNS.items()
+            ]
+        },
+        FLEX_KEY: {"format": 1, **asdict(description)},
+    }
+    target = folder / FLEX_DESCRIPTION_NAME
+    temporary = target.with_name(target.name + ".new")
+    with temporary.open("w", encoding="utf-8") as stream:
+        stream.write(json.dumps(document, ensure_ascii=False, indent=1) + "\n")
+        stream.flush()
+        os.fsync(stream.fileno())
+    temporary.replace(target)
+    sync_folder(folder)
+
+
+def read_flex_description(folder: Path) -> FlexDescription:
+    """Description of a flex run. Raises BenchError if it is missing or damaged."""
+    path = folder / FLEX_DESCRIPTION_NAME
+    try:
+        own = json.loads(path.read_text(encoding="utf-8"))[FLEX_KEY]
+        return _description(own)
+    except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
+        raise BenchError(
+            f"{folder} is not a flex run that can be read.",
+            evidence=f"{path.name}: {error!r}",
+            next_step="give the folder that `drawbench flex log` made, or a hand-test table.",
+        ) from error
+
+
+def _description(own: Mapping[str, Any]) -> FlexDescription:
+    joints = tuple(
+        MountedJoint(
+            int(item["joint"]),
+            str(item["specimen"]),
+            str(item.get("group", "")),
+            None if item.get("bend_radius_mm") is None else float(item["bend_radius_mm"]),
+        )
+        for item in own["joints"]
+    )
+    return FlexDescription(
+        joints,
+        str(own["drive"]),
+        int(own["cycles"]),
+        float(own["period_s"]),
+        int(own["angle_a_degrees"]),
+        int(own["angle_b_degrees"]),
+        Criterion(**own["criterion"]),
+        str(own.get("board", "")),
+        str(own.get("firmware", "")),
+        str(own.get("started_utc", "")),
+        str(own.get("ended_utc", "")),
+        str(own.get("end_reason", "")),
+        int(own.get("cycle_offset", 0)),
+        tuple(map(str, own.get("events", ()))),
+    )
+
+
+def read_flex_rows(folder: Path) -> tuple[dict[int, list[CycleSeen]], int]:
+    """Cycles per joint in the order of the file, and how many damaged rows were left out."""
+    found: dict[int, list[CycleSeen]] = {}
+    damaged = 0
+    path = folder / FLEX_NAME
+    try:
+        with path.open(encoding="utf-8", errors="replace", newline="") as stream:
+            for cells in csv.DictReader(stream):
+                try:
+                    high = cells["resistance_max_ohm"]
+                    seen = CycleSeen(
+                        int(cells["cycle"]),
+                        float(high) if high else None,
+                        int(cells["opens"]),
+                        float(cells["longest_open_s"]),
+                    )
+                    found.setdefault(int(cells["joint"]), []).append(seen)
+                except (KeyError, ValueError, TypeError):
+                    damaged += 1
+    except OSError as error:
+        raise BenchError(
+            f"{path} cannot be read.", evidence=str(error.strerror or error)
+        ) from error
+    return found, damaged

@@ -1,0 +1,406 @@
+"""From what the user asked for to recordings that are ready to start."""
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Final
+
+from firmware_probe.line_format import BAUD_DEFAULT
+from logger.base.clock import read_clocks
+from logger.base.durations import clock_text
+from logger.base.errors import BenchError
+from logger.base.pack import Pack, as_used, parse_pack
+from logger.board.port import Found, find_boards, one_board
+from logger.calibration import store as calibration_store
+from logger.recording import safety
+from logger.recording.follow_up import run_follow_up
+from logger.recording.machine import Recording, introduce
+from logger.recording.resume import read_description, read_last_row
+from logger.recording.screen import BoardView
+from logger.recording.session import Session
+from logger.recording.terms import (
+    COLUMN_NAMES,
+    GUARD_HOLD_S,
+    REACHED,
+    LastRow,
+    LoadAtEnd,
+    Wishes,
+)
+from logger.run.calibration import Calibration, cautions
+from logger.run.description import Description, Stop
+from logger.run.disk_need import disk_warning
+from logger.run.store import create_run_folder, write_description
+from logger.run.writer import SampleWriter
+
+EXIT_OK: Final = 0
+EXIT_NOT_BEGUN: Final = 2
+EXIT_ENDED_EARLY: Final = 3
+EXIT_LOAD_UNCONFIRMED: Final = 4
+EXIT_CODES_HELP: Final = (
+    "Exit code: 0 the run ended as asked, or you ended it; 2 it could not begin, or the pack stood under the cutoff from the first row on; 3 it ended early (disk full, "
+    "board gone, error), with everything kept; 4 the load switch did not confirm that it opened."
+)
+WINDOW_MIN_S: Final = 0.01
+WINDOW_MAX_S: Final = 60.0
+DEFAULT_WINDOW_S: Final = 0.1
+
+Say = Callable[[str], None]
+
+
+@dataclass(frozen=True)
+class Plan:
+    """The options of ``drawbench log``; None: not given."""
+
+    folder: Path
+    ports: tuple[str, ...] = ()
+    all_boards: bool = False
+    baud: int = BAUD_DEFAULT
+    window_s: float | None = None
+    pack: str | None = None
+    capacity_mah: float | None = None
+    used: bool = False
+    cutoff_v: float | None = None
+    hold_s: float = 10.0
+    duration_s: float | None = None
+    charge_mah: float | None = None
+    open_load: bool | None = None
+    below_floor: bool = False
+    title: str = ""
+    author: str = ""
+    load_note: str = ""
+    notes: str = ""
+    temperature_c: float | None = None
+    board_draw_ma: float | None = None
+    calibration: bool = True
+    resume: Path | None = None
+    give_up_s: float | None = None
+
+    @property
+    def stop(self) -> Stop:
+        hold_s = self.hold_s if self.cutoff_v is not None else 0.0
+        return Stop(self.cutoff_v, hold_s, self.duration_s, self.charge_mah)
+
+
+@dataclass
+class Recorder:
+    """One recording with everything that belongs to it."""
+
+    folder: Path
+    recording: Recording
+    session: Session
+    view: BoardView
+    warned: set[str] = field(default_factory=set)
+
+    def warn_once(self, text: str) -> None:
+        """Note a fault of the run in its record, unless it is there already."""
+        if text not in self.warned:
+            self.warned.add(text)
+            self.session.note("warning", text)
+
+    @property
+    def exit_code(self) -> int:
+        reason = self.recording.ended_as[0] if self.recording.ended_as else "error"
+        if self.recording.under_cutoff_at_once:
+            return EXIT_NOT_BEGUN
+        if self.recording.load_unconfirmed:
+            return EXIT_LOAD_UNCONFIRMED
+        if self.session.writer.rows_dropped:
+            return EXIT_ENDED_EARLY
+        return EXIT_OK if reason in (*REACHED, "user") else EXIT_ENDED_EARLY
+
+    def follow_up(self, command: str) -> int:
+        """Run the user's command; its failure counts as the run having ended early."""
+        code = run_follow_up(command, self.folder, self.recording.status(), self.exit_code)
+        return EXIT_OK if code == 0 else EXIT_ENDED_EARLY
+
+
+def prepare(plan: Plan, say: Say) -> list[Recorder]:
+    """Check everything, find the boards, make the folders. Raises BenchError before anything is written."""
+    if plan.capacity_mah is not None and not plan.pack:
+        raise BenchError(
+            "A capacity without a pack says nothing.",
+            evidence=f"--capacity {plan.capacity_mah:g}",
+            next_step='give --pack with it, such as --pack "3x AA alkaline".',
+        )
+    pack = parse_pack(plan.pack, plan.capacity_mah) if plan.pack else None
+    if plan.used:
+        pack = as_used(pack)
+    if plan.window_s is not None and not WINDOW_MIN_S <= plan.window_s <= WINDOW_MAX_S:
+        raise BenchError(
+            f"A window of {plan.window_s:g} s is not possible.", next_step="choose 10ms to 60s."
+        )
+    if plan.resume is not None:
+        return [_resume(plan, plan.resume, say)]
+    safety.check_cutoff(pack, plan.cutoff_v, below_floor=plan.below_floor)
+    _check_folder(plan.folder)
+    found = _find(plan)
+    recorders = []
+    try:
+        for board in found:
+            folder = plan.folder if len(found) == 1 else plan.folder / board.hello.board
+            recorders.append(_begin(plan, pack, board, folder, say))
+    except BenchError:
+        for board in found:
+            board.link.close()
+        raise
+    _tell(plan, pack, found, say)
+    return recorders
+
+
+def _check_folder(folder: Path) -> None:
+    """Said before a board is even asked."""
+    try:
+        taken = folder.exists() and (not folder.is_dir() or any(folder.iterdir()))
+    except OSError as error:
+        raise BenchError(
+            f"The run's folder {folder} cannot be looked into.",
+            evidence=error.strerror or str(error),
+            next_step="choose a folder of your own.",
+        ) from error
+    if taken:
+        create_run_folder(folder)  # raises, with the reason
+
+
+def _find(plan: Plan) -> list[Found]:
+    if not plan.ports:
+        boards = find_boards(None, plan.baud)
+        return boards if plan.all_boards else [one_board(boards)]
+    twice = sorted({port for port in plan.ports if plan.ports.count(port) > 1})
+    if twice:
+        raise BenchError(
+            f"The port {twice[0]} was given more than once.",
+            next_step="name each board's port once.",
+        )
+    found: list[Found] = []
+    try:
+        for port in plan.ports:
+            boards = find_boards(port, plan.baud)
+            found += boards if plan.all_boards else [one_board(boards)]
+    except BenchError:
+        for board in found:
+            board.link.close()
+        raise
+    return found
+
+
+def _wishes(plan: Plan, pack: Pack | None, stop: Stop, board: str) -> Wishes:
+    load_at_end = LoadAtEnd.AT_CUTOFF
+    if plan.open_load is not None:
+        load_at_end = LoadAtEnd.AT_END if plan.open_load else LoadAtEnd.NEVER
+    guard_v = safety.guard_v(
+        pack, stop.cutoff_v, keep_load=plan.open_load is False, below_floor=plan.below_floor
+    )
+    return Wishes(
+        window_us=None if plan.window_s is None else round(plan.window_s * 1e6),
+        board=board,
+        load_at_end=load_at_end,
+        guard_v=guard_v,
+        guard_hold_s=stop.hold_s + GUARD_HOLD_S,
+        give_up_s=plan.give_up_s,
+    )
+
+
+def _begin(plan: Plan, pack: Pack | None, found: Found, folder: Path, say: Say) -> Recorder:
+    now = read_clocks()
+    calibration, told = _calibration(plan, found)
+    for text in told:
+        say(text)
+    description = Description(
+        title=plan.title,
+        started_utc=now.utc,
+        author=plan.author,
+        load=plan.load_note,
+        notes=plan.notes,
+        pack=pack,
+        stop=plan.stop,
+        calibration=calibration,
+        temperature_c=plan.temperature_c,
+        board_draw_ma=plan.board_draw_ma,
+    )
+    candidate = found.candidate
+    description = introduce(description, found.hello, candidate.port, candidate.usb_serial)
+    recording = Recording(_wishes(plan, pack, plan.stop, found.hello.board), description, now)
+    create_run_folder(folder)
+    try:
+        write_description(folder, description, COLUMN_NAMES)
+    except OSError as error:
+        raise BenchError(
+            f"The run's folder {folder} cannot be written.",
+            evidence=error.strerror or str(error),
+            next_step="choose a folder on a disk that can be written to.",
+        ) from error
+    return _recorder(plan, recording, SampleWriter(folder), found, folder, description)
+
+
+def _calibration(plan: Plan, found: Found) -> tuple[Calibration | None, list[str]]:
+    """The board's newest calibration that fits, and what to say of it. The run gets a copy."""
+    hello = found.hello
+    if not plan.calibration or hello.sensor == "none":
+        return None, []
+    kept, told = calibration_store.load(calibration_store.calibration_folder(), hello.board)
+    best, why_none = calibration_store.choose(
+        kept,
+        board=hello.board,
+        usb_serial=found.candidate.usb_serial,
+        sensor=hello.sensor,
+        shunt_ohm=hello.shunt_ohm,
+        range_ma=hello.range_ma,
+    )
+    if best is None:
+        none = why_none or "This board was never calibrated."
+        return None, [
+            *told,
+            f"{none} Intervals come from the data sheet; drawbench calibrate narrows them.",
+        ]
+    told += cautions(best, read_clocks().utc, plan.temperature_c)
+    return best, [*told, f"Calibration of {best.name} goes with the run; its readings stay raw."]
+
+
+def _resume(plan: Plan, folder: Path, say: Say) -> Recorder:
+    description = read_description(folder)
+    board = description.board
+    assert board is not None
+    stop = plan.stop if _stop_given(plan) else description.stop
+    safety.check_cutoff(description.pack, stop.cutoff_v, below_floor=plan.below_floor)
+    writer = SampleWriter(folder, resume=True)
+    try:
+        last_row = read_last_row(folder)
+        _check_something_is_left(folder, stop, last_row)
+        found = _find_again(plan, board.board, board.port)
+    except BenchError:
+        writer.close()
+        raise
+    now = read_clocks()
+    description = Description(**(vars(description) | {"stop": stop}))
+    wishes = _wishes(plan, description.pack, stop, board.board)
+    recording = Recording(wishes, description, now, last_row=last_row)
+    if writer.torn:
+        text = f"a half-written row of {len(writer.torn)} bytes was cut off the end"
+        recording.events.add(recording.run_s(now), "disk", text)
+    rows = last_row.rows if last_row else 0
+    say(f"Going on after {rows} rows in {folder}.")
+    _tell(plan, description.pack, [found], say)
+    return _recorder(plan, recording, writer, found, folder, description)
+
+
+def _check_something_is_left(folder: Path, stop: Stop, last_row: LastRow | None) -> None:
+    """A run taken up again after its own end would be over before it begins."""
+    if last_row is None:
+        return
+    over = ""
+    if stop.duration_s is not None and last_row.time_s >= stop.duration_s:
+        over = f"--for {clock_text(stop.duration_s)}, and the run has lasted {clock_text(last_row.time_s)}"
+    elif stop.charge_mah is not None and last_row.charge_mah >= stop.charge_mah:
+        over = (
+            f"--charge {stop.charge_mah:g} mAh, and {last_row.charge_mah:.2f} mAh have been drawn"
+        )
+    if over:
+        raise BenchError(
+            f"Nothing is left to record in {folder}.",
+            evidence=over,
+            next_step="give what is to end it now: more with --for or --charge (from the run's beginning), or --cutoff.",
+        )
+
+
+def _stop_given(plan: Plan) -> bool:
+    return any(value is not None for value in (plan.cutoff_v, plan.duration_s, plan.charge_mah))
+
+
+def _find_again(plan: Plan, board: str, port: str) -> Found:
+    boards = find_boards(plan.ports[0] if plan.ports else None, plan.baud)
+    ours = [item for item in boards if item.hello.board == board]
+    for item in boards:
+        if item not in ours[:1]:
+            item.link.close()
+    if not ours:
+        seen = ", ".join(f"{item.hello.board} on {item.candidate.port}" for item in boards)
+        raise BenchError(
+            f"The board {board} that recorded this run did not answer.",
+            evidence=f"{seen}; it was last on {port}",
+            next_step="plug in that board, or start a new run.",
+        )
+    return ours[0]
+
+
+def _recorder(
+    plan: Plan,
+    recording: Recording,
+    writer: SampleWriter,
+    found: Found,
+    folder: Path,
+    description: Description,
+) -> Recorder:
+    session = Session(
+        recording,
+        writer,
+        folder,
+        found.link,
+        pattern=found.pattern,
+        baud=plan.baud,
+        usb_serial=found.candidate.usb_serial,
+    )
+    several = len(plan.ports) > 1 or plan.all_boards
+    title = found.hello.board if several else description.title or folder.name
+    view = BoardView(
+        title,
+        folder,
+        description.stop,
+        description.pack,
+        recording.status(),
+        danger=safety.danger(description.pack, load_switch=found.hello.load != "-"),
+    )
+    return Recorder(folder, recording, session, view)
+
+
+def _tell(plan: Plan, pack: Pack | None, found: list[Found], say: Say) -> None:
+    """Cautions, and whether the disk is big enough, before anyone leaves the room."""
+    if plan.resume is None:
+        say(f"Recording into {plan.folder}.")
+    switch = all(item.hello.load != "-" for item in found)
+    opens = (
+        plan.cutoff_v is not None or pack is not None if plan.open_load is None else plan.open_load
+    )
+    for text in safety.cautions(pack, plan.cutoff_v, load_switch=switch, opens_load=opens):
+        say(f"Caution: {text}")
+    window_s = plan.window_s or found[0].hello.window_us / 1e6 or DEFAULT_WINDOW_S
+    folder = plan.resume or plan.folder
+    while not folder.exists():
+        folder = folder.parent
+    warning = disk_warning(folder, window_s, plan.duration_s, len(found))
+    if warning:
+        say(f"Warning: {warning}")
+    guard_v = safety.guard_v(
+        pack, plan.cutoff_v, keep_load=plan.open_load is False, below_floor=plan.below_floor
+    )
+    for item in found:
+        board = f"Board {item.hello.board}"
+        if item.hello.load == "-":
+            continue
+        if item.hello.load == "0" and plan.resume is None:
+            say(f"{board}: the load switch was open; it is closed for this run.")
+        if guard_v:
+            say(f"{board} opens its load switch at {guard_v:g} V even if this computer dies.")
+        elif guard_v is None and item.hello.cutoff_v:
+            say(f"{board} keeps its own cutoff of {item.hello.cutoff_v:g} V, set earlier.")
+
+
+def _shown(amount: float) -> str:
+    """No more digits than a sensor of this kind can know; the doubt itself is the rundown's."""
+    return f"{amount:.0f}" if abs(amount) >= 100 else f"{amount:.3g}"
+
+
+def summary(recorder: Recorder) -> str:
+    """One line at the end."""
+    status = recorder.recording.status()
+    volt = "" if status.pack_v is None else f", {status.pack_v:.3f} V at the end"
+    missing = (
+        f" ({status.rows_missing} missing, charge not affected)" if status.rows_missing else ""
+    )
+    load = ""
+    if status.load != "0" and status.end_reason != "user":
+        load = " The load is still connected: take the cells out."
+    return (
+        f"{recorder.folder}: {status.rows} rows{missing} in {clock_text(status.time_s)}, "
+        f"{_shown(status.charge_mah)} mAh, {_shown(status.energy_mwh)} mWh{volt}. "
+        f"Ended: {status.end_text or 'with an error'}.{load}"
+    )

@@ -1,0 +1,74 @@
+"""What must be said, or refused, before cells are left alone with a load."""
+
+from logger.base.errors import BenchError
+from logger.base.pack import CHEMISTRIES, Pack
+
+HARDWARE_CUTOFF_NEEDED = ("li-ion", "lifepo4")
+
+
+def check_cutoff(pack: Pack | None, cutoff_v: float | None, *, below_floor: bool) -> None:
+    """Raises BenchError for a cutoff that a full pack stands under, and for one under the cells' own
+    floor, unless that is wanted expressly."""
+    if pack is None or cutoff_v is None:
+        return
+    if cutoff_v >= pack.full_v:
+        raise BenchError(
+            f"A cutoff of {cutoff_v:g} V is above a full pack of {pack}: {pack.full_v:.3g} V.",
+            evidence="the run would be over at once",
+            next_step="give the voltage at which the circuit gives up, for the whole pack in series.",
+        )
+    if below_floor or cutoff_v >= pack.floor_v - 1e-9:
+        return
+    per_cell_v = CHEMISTRIES[pack.chemistry].floor_v
+    raise BenchError(
+        f"A cutoff of {cutoff_v:g} V is below the floor of {pack}: {pack.floor_v:g} V ({per_cell_v:g} V per cell).",
+        evidence=pack.caution,
+        next_step=f"give --cutoff {pack.floor_v:g} or more; --below-floor if these cells are to be sacrificed, watched and in the open.",
+    )
+
+
+def guard_v(
+    pack: Pack | None, cutoff_v: float | None, *, keep_load: bool, below_floor: bool
+) -> float | None:
+    """Cutoff for the board to watch by itself, so that the cells are safe when the computer dies.
+
+    None: leave what the board has. 0: take it off (the user wants the load kept on).
+    """
+    if keep_load:
+        return 0.0
+    if cutoff_v is not None:
+        return cutoff_v
+    return None if pack is None or below_floor else pack.floor_v
+
+
+def danger(pack: Pack | None, *, load_switch: bool) -> str:
+    """What must not be overlooked for as long as the run lasts; empty if there is no such thing."""
+    if pack is None or pack.chemistry not in HARDWARE_CUTOFF_NEEDED or load_switch:
+        return ""
+    return f"DANGER OF FIRE: {pack.chemistry} without a load switch: do not leave it alone."
+
+
+def cautions(
+    pack: Pack | None, cutoff_v: float | None, *, load_switch: bool, opens_load: bool
+) -> list[str]:
+    """Cautions for this run, in plain words."""
+    words = []
+    if pack is None:
+        words.append(
+            'No pack was named (--pack "3x AA alkaline"): nobody checks that the cells stop in time.'
+        )
+    else:
+        words.append(f"{pack}: {pack.caution}")
+    fire = danger(pack, load_switch=load_switch)
+    if fire:
+        words.append(
+            f"{fire} The logger can only note the cutoff, it cannot stop the discharge. Stay with "
+            "it, on a fireproof surface, or fit the switch."
+        )
+    elif not (load_switch and opens_load):
+        why = "has no load switch" if not load_switch else "keeps the load on"
+        end = f" at {cutoff_v:g} V" if cutoff_v is not None else ""
+        words.append(
+            f"The board {why}: the discharge goes on after the run ends{end}. Take the cells out then."
+        )
+    return words

@@ -1,0 +1,88 @@
+"""Words of a recording: its phases, what the user wants of the board, what a screen may show."""
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Final
+
+from logger.run.format import COLUMNS
+
+COLUMN_NAMES: Final = tuple(column.name for column in COLUMNS)
+# The board gives the host so much longer than the hold before it opens the load by itself.
+GUARD_HOLD_S: Final = 5.0
+REACHED: Final = ("cutoff", "charge", "duration")  # ends that were asked for as a condition
+
+
+class Phase(StrEnum):
+    """What the recording is about; the words are shown."""
+
+    SEEKING = "looking for board"
+    GREETING = "waiting for board"
+    SETTING = "setting board up"
+    RUNNING = "recording"
+    CLOSING = "ending"
+    ENDED = "ended"
+
+
+class LoadAtEnd(StrEnum):
+    """Whether the load switch is opened when the run ends."""
+
+    AT_CUTOFF = "at-cutoff"
+    AT_END = "at-end"
+    NEVER = "never"
+
+    def opens(self, reason: str) -> bool:
+        """Whether the load is to be opened at an end for this reason."""
+        if self is LoadAtEnd.AT_END:
+            return reason in REACHED
+        return self is LoadAtEnd.AT_CUTOFF and reason == "cutoff"
+
+
+@dataclass(frozen=True)
+class Wishes:
+    """What the user wants of the board. ``window_us`` None: leave it as the board has it.
+
+    ``board``: the one board to record from, empty for whichever answers first. ``guard_v``: the
+    cutoff that the board is to watch by itself, None: leave its own. ``give_up_s``: end
+    the run when the link has been down so long, None: never.
+    """
+
+    window_us: int | None = None
+    board: str = ""
+    load_at_end: LoadAtEnd = LoadAtEnd.AT_CUTOFF
+    guard_v: float | None = None
+    guard_hold_s: float = GUARD_HOLD_S
+    give_up_s: float | None = None
+
+
+@dataclass(frozen=True)
+class LastRow:
+    """The last whole row of a run that is to go on; ``peak_ma`` and ``rows`` are of the whole run."""
+
+    time_s: float
+    sequence: int
+    boot: int
+    charge_mah: float
+    energy_mwh: float
+    peak_ma: float = 0.0
+    rows: int = 0
+
+
+@dataclass(frozen=True)
+class Status:
+    """What a screen shows; None: not known yet. ``trouble``: what the disk says, empty if all is well."""
+
+    phase: Phase
+    port: str
+    board: str
+    time_s: float
+    rows: int
+    rows_missing: int
+    pack_v: float | None
+    current_ma: float | None
+    charge_mah: float
+    energy_mwh: float
+    below_since_s: float | None
+    end_reason: str
+    end_text: str
+    load: str
+    trouble: str

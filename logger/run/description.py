@@ -1,0 +1,260 @@
+"""Description of a run: who, what, when, how it ended, and what happened on the way.
+
+Pure data and its JSON form (W3C CSV on the Web, "tabular data model" with
+our own part under ``RUN_KEY``); files are written by ``run_store`` and read by
+``run_reader``. Unknown keys are kept out, missing ones take their defaults, so
+that older and newer runs load.
+"""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, field, fields, replace
+from typing import Any, Final, TypeVar
+
+from logger.base.pack import CHEMISTRIES, RECHARGEABLE, Pack
+from logger.run.calibration import Calibration, calibration_from_json
+from logger.run.format import (
+    COLUMN_BY_NAME,
+    RUN_FORMAT_VERSION,
+    RUN_KEY,
+    SAMPLES_NAME,
+    UNIT_KEY,
+)
+
+
+@dataclass(frozen=True)
+class Event:
+    """Something that happened during the run.
+
+    ``kind``: ``gap``, ``boot``, ``mark``, ``fault``, ``link``, ``clock``, ``noise``, ``load``, ``disk``,
+    ``forecast``, ``wiring``, ``warning``. ``time_s``: on the run's time axis. ``text``: in words. ``lost``: what it
+    cost, as name with unit to number, e.g. ``{"rows": 3, "charge_mah": 0.0}``; an
+    unknown cost has its bounds instead (``charge_lower_mah``, ``charge_upper_mah``).
+    """
+
+    time_s: float
+    kind: str
+    text: str
+    lost: dict[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Sensor:
+    """The sensor as the board's ``hello`` line gave it, or as the user stated it on import."""
+
+    kind: str
+    shunt_ohm: float | None = None
+    range_ma: float | None = None
+    bus_range_v: float | None = None
+    address: str = ""
+
+
+@dataclass(frozen=True)
+class Board:
+    """The board that recorded the run; ``board`` is its own name, ``boot`` its first boot in the run."""
+
+    board: str
+    boot: int
+    firmware: str = ""
+    port: str = ""
+    usb_serial: str = ""
+
+
+@dataclass(frozen=True)
+class Counters:
+    """Where the zero of the board's clock and counters, of its latest boot, stands on the run's axes.
+
+    ``log --resume`` needs it to go on without a loss: run value = zero + board's value.
+    """
+
+    boot: int
+    time_zero_s: float
+    charge_zero_mah: float
+    energy_zero_mwh: float
+
+
+@dataclass(frozen=True)
+class Stop:
+    """Stop conditions asked for; None: not set."""
+
+    cutoff_v: float | None = None
+    hold_s: float = 0.0
+    duration_s: float | None = None
+    charge_mah: float | None = None
+
+
+@dataclass(frozen=True)
+class Description:
+    """All that is known of a run besides its samples.
+
+    ``state``: ``recording`` until the end was written, then ``ended``.
+    ``end_reason``: ``cutoff``, ``duration``, ``charge``, ``user``, ``disk-full``, ``link-lost``,
+    ``error``, ``import``. ``clock``: anchors (time_s on the run's axis, host seconds since the
+    run began on a clock that never steps, UTC as ISO 8601). ``calibration``: the copy that
+    the analysis applies; readings in ``samples.csv`` stay raw. ``temperature_c``: of the bench.
+    ``board_draw_ma``: what the board itself takes from the pack behind the sensor; None: fed by USB.
+    """
+
+    title: str = ""
+    source: str = "board"
+    state: str = "recording"
+    started_utc: str = ""
+    ended_utc: str = ""
+    end_reason: str = ""
+    end_text: str = ""
+    author: str = ""
+    load: str = ""
+    notes: str = ""
+    window_s: float | None = None
+    pack: Pack | None = None
+    sensor: Sensor | None = None
+    board: Board | None = None
+    counters: Counters | None = None
+    stop: Stop = field(default_factory=Stop)
+    calibration: Calibration | None = None
+    temperature_c: float | None = None
+    board_draw_ma: float | None = None
+    clock: tuple[tuple[float, float, str], ...] = ()
+    events: tuple[Event, ...] = ()
+    imported: dict[str, Any] = field(default_factory=dict)
+
+
+def to_document(description: Description, columns: Sequence[str]) -> dict[str, Any]:
+    """CSV-on-the-Web metadata of a run whose samples have these columns."""
+    own = {"format": RUN_FORMAT_VERSION, **asdict(description)}
+    return {
+        "@context": ["http://www.w3.org/ns/csvw", {"@language": "en"}],
+        "url": SAMPLES_NAME,
+        "dc:title": description.title,
+        "dialect": {
+            "encoding": "utf-8",
+            "delimiter": ",",
+            "header": True,
+            "lineTerminators": ["\r\n", "\n"],
+        },
+        "tableSchema": {
+            "columns": [
+                {
+                    "name": name,
+                    "titles": name,
+                    "datatype": COLUMN_BY_NAME[name].datatype,
+                    "dc:description": COLUMN_BY_NAME[name].meaning,
+                    UNIT_KEY: COLUMN_BY_NAME[name].unit_ucum,
+                }
+                for name in columns
+            ],
+        },
+        RUN_KEY: own,
+    }
+
+
+def from_document(document: Mapping[str, Any]) -> tuple[Description, list[str]]:
+    """Description from its JSON form, and in words what in it could not be used."""
+    problems: list[str] = []
+    own = document.get(RUN_KEY)
+    if not isinstance(own, Mapping):
+        return Description(), [f"the description has no part {RUN_KEY!r}"]
+    values: dict[str, Any] = {
+        key: own[key] for key in _plain_names() if isinstance(own.get(key), str)
+    }
+    for key in ("window_s", "temperature_c", "board_draw_ma"):
+        number = own.get(key)
+        if isinstance(number, int | float) and _is_number(number):
+            values[key] = float(number)
+    if own.get("calibration") is not None:
+        values["calibration"] = calibration_from_json(own["calibration"])
+        if values["calibration"] is None:
+            problems.append("the description's calibration is not usable; readings stay raw")
+    if isinstance(own.get("imported"), Mapping):
+        values["imported"] = dict(own["imported"])
+    for key, kind in (
+        ("pack", Pack),
+        ("sensor", Sensor),
+        ("board", Board),
+        ("counters", Counters),
+        ("stop", Stop),
+    ):
+        part = own.get(key)
+        if part is not None:
+            made = _build(kind, part)
+            if made is None:
+                problems.append(f"the description's {key!r} is not usable: {part!r}")
+            else:
+                values[key] = made
+    events = [_build(Event, item) for item in _sequence(own.get("events"))]
+    values["events"] = tuple(_with_costs(event) for event in events if event is not None)
+    if values["events"] != tuple(event for event in events if event is not None):
+        problems.append("costs of some events in the description are no numbers; left out")
+    if None in events:
+        problems.append(f"{events.count(None)} events of the description are not usable")
+    values["clock"] = tuple(
+        (float(item[0]), float(item[1]), str(item[2]))
+        for item in _sequence(own.get("clock"))
+        if len(_sequence(item)) == 3 and _is_number(item[0]) and _is_number(item[1])
+    )
+    return Description(**values), problems
+
+
+_T = TypeVar("_T")
+# Exact, for True is an int to Python.
+_EXACT: Final = {str(kind): kind for kind in (str, int, bool)}
+
+
+def _build(kind: type[_T], part: object) -> _T | None:
+    """Dataclass of a JSON object, ignoring unknown keys; None if it does not fit."""
+    if not isinstance(part, Mapping):
+        return None
+    known = {item.name: item.type for item in fields(kind)}  # type: ignore[arg-type]
+    given = {key: value for key, value in part.items() if key in known}
+    for key, value in given.items():
+        annotation = str(known[key])
+        if "float" in annotation and "dict" not in annotation:
+            if value is None and "None" in annotation:
+                continue
+            if not _is_number(value):
+                return None
+        elif annotation in _EXACT and type(value) is not _EXACT[annotation]:
+            return None
+    try:
+        made = kind(**given)
+    except TypeError:
+        return None
+    return made if _can_be(made) else None
+
+
+def _can_be(part: object) -> bool:
+    """Whether there can be such a pack or sensor; anything else is taken as it is."""
+    if isinstance(part, Pack):
+        return (
+            part.chemistry in CHEMISTRIES
+            and part.cells > 0
+            and (part.capacity_mah is None or part.capacity_mah > 0)
+            and (not part.used or part.chemistry in RECHARGEABLE)
+        )
+    if isinstance(part, Sensor):
+        return part.shunt_ohm is None or part.shunt_ohm > 0
+    return True
+
+
+def _with_costs(event: Event) -> Event:
+    """The event with those of its costs that are numbers."""
+    lost = event.lost if isinstance(event.lost, Mapping) else {}
+    costs = {str(name): value for name, value in lost.items() if _is_number(value)}
+    return event if costs == event.lost else replace(event, lost=costs)
+
+
+def _plain_names() -> list[str]:
+    return [item.name for item in fields(Description) if item.type is str]
+
+
+def _sequence(value: object) -> Sequence[Any]:
+    return value if isinstance(value, list | tuple) else ()
+
+
+def _is_number(value: object) -> bool:
+    if not isinstance(value, int | float) or isinstance(value, bool):
+        return False
+    try:
+        return math.isfinite(value)
+    except OverflowError:  # an integer of hundreds of digits
+        return False

@@ -1,0 +1,35 @@
+"""Runs in a folder."""
+
+from pathlib import Path
+
+from logger.base.errors import BenchError
+from logger.run.format import SAMPLES_NAME
+
+
+def find_runs(paths: tuple[Path, ...]) -> list[Path]:
+    """Folders of runs: each path itself, or every run at most two folders below it, by name.
+
+    Raises BenchError if a path is not there or holds no run.
+    """
+    found: list[Path] = []
+    for path in paths:
+        if not path.exists():
+            raise BenchError(
+                f"There is no folder {path}.", next_step="give a run, or a folder of runs."
+            )
+        if path.name == SAMPLES_NAME:
+            path = path.parent
+        if (path / SAMPLES_NAME).is_file():
+            found.append(path)
+            continue
+        inside = sorted(
+            item.parent for depth in ("*", "*/*") for item in path.glob(f"{depth}/{SAMPLES_NAME}")
+        )
+        if not inside:
+            raise BenchError(
+                f"{path} holds no run.",
+                evidence=f"no {SAMPLES_NAME} in it, nor in the folders below",
+                next_step="record one with: drawbench log --page",
+            )
+        found += inside
+    return list(dict.fromkeys(found))

@@ -1,0 +1,72 @@
+"""A run's folder on disk: made once, never over another; its description replaced atomically."""
+
+import json
+import os
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any, Final
+
+from logger.base.errors import BenchError
+from logger.run.description import Description, to_document
+from logger.run.format import DESCRIPTION_NAME
+
+_UNFINISHED: Final = f"{DESCRIPTION_NAME}.new"
+
+
+def create_run_folder(folder: Path) -> None:
+    """Make the folder of a new run; an empty folder that is there already may be used.
+
+    So may one with nothing but a description that a logger was killed over before it was
+    whole: no run ever began in it. Raises BenchError if it holds something else, is a file, or
+    cannot be made.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        content = sorted(item.name for item in folder.iterdir())
+    except FileExistsError:
+        raise BenchError(
+            f"{folder} is a file, not a folder.", next_step="give another name for the run."
+        ) from None
+    except OSError as error:
+        raise BenchError(
+            f"The run's folder {folder} cannot be made.",
+            evidence=str(error.strerror or error),
+            next_step="choose a folder on a disk that can be written to.",
+        ) from error
+    if content and content != [_UNFINISHED]:
+        report = folder / "report" / "report.html"
+        there = f" The report of what is there: {report}" if report.is_file() else ""
+        raise BenchError(
+            f"The folder {folder} is not empty; a run is never written over another.",
+            evidence=", ".join(content[:5]),
+            next_step=f"give another name.{there}",
+        )
+
+
+def write_description(folder: Path, description: Description, columns: Sequence[str]) -> None:
+    """Replace the run's description as one step: after a crash the old or the new one is whole."""
+    replace_document(folder, to_document(description, columns))
+
+
+def replace_document(folder: Path, document: Mapping[str, Any]) -> None:
+    """The same for a description in its JSON form."""
+    text = json.dumps(document, ensure_ascii=False, indent=1)
+    target = folder / DESCRIPTION_NAME
+    temporary = folder / _UNFINISHED
+    with temporary.open("w", encoding="utf-8") as stream:
+        stream.write(text + "\n")
+        stream.flush()
+        os.fsync(stream.fileno())
+    temporary.replace(target)
+    sync_folder(folder)
+
+
+def sync_folder(folder: Path) -> None:
+    """Make renames in the folder durable, on systems where a folder can be synced."""
+    if os.name != "posix":
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)

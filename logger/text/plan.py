@@ -1,0 +1,212 @@
+"""Which column of a foreign table is which quantity, in which unit: given, or guessed and said.
+
+A guess is made only where a wrong one would stand out; where two readings are
+plausible (ms or s, A or mA) the user is asked.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from logger.base.errors import BenchError
+from logger.text.layout import CELL, Layout
+from logger.text.table import PlanWish, Table
+from logger.text.time_plan import TimePlan, plan_time
+from logger.text.units import UNITS, VOLT_UNITS, plain_unit, unit_factor
+
+# quantity -> column of the run
+TARGETS: Final = {
+    "voltage": "pack_v",
+    "bus-voltage": "bus_v",
+    "current": "current_ma",
+    "charge": "charge_mah",
+    "energy": "energy_mwh",
+}
+
+
+@dataclass(frozen=True)
+class ColumnPlan:
+    """One column: run value = (number * scale + offset) * factor.
+
+    ``units``: other units that a cell may carry, with their factor (a meter that ranges by itself).
+    ``how``: in words, for the user.
+    """
+
+    target: str
+    place: int
+    factor: float
+    scale: float
+    offset: float
+    units: Mapping[str, float]
+    how: str
+
+
+@dataclass(frozen=True)
+class Plan:
+    """How rows are read. ``unused``: names of the columns that go nowhere. ``shunt_ohm``: as stated, None if not.
+
+    ``doubts``: in words, columns that are named like a quantity of ours but hold no numbers.
+    """
+
+    time: TimePlan
+    columns: tuple[ColumnPlan, ...]
+    unused: tuple[str, ...] = ()
+    doubts: tuple[str, ...] = ()
+    shunt_ohm: float | None = None
+
+
+def make_plan(layout: Layout, rows: Sequence[Sequence[str]], wish: PlanWish) -> Plan:
+    """Plan for a table whose first rows are given.
+
+    Raises BenchError for a column or unit that does not exist, and where no safe guess can be made.
+    """
+    return _Planner(Table(layout, rows), wish).plan()
+
+
+class _Planner:
+    """Holds the table and what the user said while the plan is made."""
+
+    def __init__(self, table: Table, wish: PlanWish) -> None:
+        self.table = table
+        self.wish = wish
+        self.time_places: tuple[int, ...] = ()
+
+    def plan(self) -> Plan:
+        wish = self.wish
+        if wish.constant_current_ma is not None and "current" in wish.columns:
+            raise BenchError(
+                "A current column and a constant current were both given.",
+                next_step="leave out --current or --constant-current.",
+            )
+        time = plan_time(self.table, wish)
+        self.time_places = time.places
+        columns = [self._measured(word) for word in TARGETS]
+        made = [column for column in columns if column is not None]
+        if not any(column.target in ("pack_v", "bus_v", "current_ma") for column in made):
+            raise BenchError(
+                "Which column is the voltage or the current cannot be told.",
+                evidence=self.table.shown(),
+                next_step="name them, e.g. --voltage 2 --current 3 --current-unit mA."
+                if len(self.table.read) > 1
+                else "name it: --voltage 1, or --current 1 --current-unit mA.",
+            )
+        used = {*time.places, *(column.place for column in made)}
+        unused = [
+            self.table.name(place)
+            for place in range(len(self.table.layout.names))
+            if place not in used
+        ]
+        return Plan(time, tuple(made), tuple(unused), self._wordy(made), wish.shunt_ohm)
+
+    def _wordy(self, made: Sequence[ColumnPlan]) -> tuple[str, ...]:
+        """Columns by whose name voltage or current was looked for, whose cells are no numbers."""
+        found = {column.target for column in made}
+        return tuple(
+            f"{self.table.name(place)} may be the {read.quantity}, but its cells are no numbers "
+            f"({self.table.first(place)[:20]!r}): write them without a sign between thousands"
+            for place, read in enumerate(self.table.read)
+            if read.quantity in ("voltage", "current")
+            and TARGETS[read.quantity] not in found
+            and self.table.kind(place) == "text"
+        )
+
+    def _measured(self, word: str) -> ColumnPlan | None:
+        wish = self.wish
+        given = wish.columns.get(word)
+        place = self.table.place(given) if given is not None else self._guess(word)
+        if place is None:
+            unused = [
+                option
+                for option, values in (
+                    ("unit", wish.units),
+                    ("scale", wish.scales),
+                    ("offset", wish.offsets),
+                )
+                if word in values
+            ]
+            if unused:
+                raise BenchError(
+                    f"A {unused[0]} was given for the {word}, but no column of it is known.",
+                    evidence=self.table.shown(),
+                    next_step=f"name the column with --{word} COLUMN.",
+                )
+            return None
+        how = "given" if given is not None else "guessed"
+        name = self.table.name(place)
+        unit, unit_how = self._unit(word, place)
+        factor, told = self._factor(word, unit)
+        scale, offset = wish.scales.get(word, 1.0), wish.offsets.get(word, 0.0)
+        sums = (f" times {scale:g}" if scale != 1 else "") + (f" plus {offset:g}" if offset else "")
+        others = {} if told else UNITS[word]
+        text = f"{name}{sums} in {unit}{told} ({how}; unit {unit_how})"
+        return ColumnPlan(TARGETS[word], place, factor, scale, offset, others, text)
+
+    def _guess(self, word: str) -> int | None:
+        if word == "current" and self.wish.constant_current_ma is not None:
+            return None
+        taken = self.table.taken(self.wish) | set(self.time_places)
+        found = [
+            place
+            for place, read in enumerate(self.table.read)
+            if read.quantity == word and place not in taken and self.table.kind(place) == "number"
+        ]
+        exact = [place for place in found if self.table.layout.names[place] == TARGETS[word]]
+        found = exact or found
+        if len(found) > 1 and word in ("voltage", "current"):
+            raise BenchError(
+                f"More than one column could be the {word}.",
+                evidence=", ".join(repr(self.table.layout.names[place]) for place in found),
+                next_step=f"say which with --{word} COLUMN.",
+            )
+        if not found and word == "voltage" and self.wish.constant_current_ma is not None:
+            free = [
+                place
+                for place in range(len(self.table.read))
+                if place not in taken and self.table.kind(place) == "number"
+            ]
+            return free[0] if len(free) == 1 and "bus-voltage" not in self.wish.columns else None
+        return found[0] if len(found) == 1 else None
+
+    def _unit(self, word: str, place: int) -> tuple[str, str]:
+        """Unit of a column and how it is known."""
+        given = self.wish.units.get(word)
+        if given is not None:
+            return given, "given"
+        quantity = "voltage" if word == "bus-voltage" else word
+        named = self.table.read[place].unit_of(quantity)
+        if named is not None:
+            return named, "by its name"
+        cell = CELL.fullmatch(self.table.first(place).replace(",", "."))
+        if cell is not None and cell["unit"] and plain_unit(cell["unit"]) in UNITS[word]:
+            return cell["unit"], "by its cells"
+        if word in self.wish.scales:
+            return {"voltage": "V", "current": "mA"}.get(
+                quantity, "mAh" if word == "charge" else "mWh"
+            ), "assumed"
+        values = np.abs(self.table.numbers(place))
+        middle = float(np.median(values)) if len(values) else 0.0
+        if quantity == "voltage" and 0.3 <= middle <= 60:
+            return "V", "guessed from its size"
+        if quantity == "voltage" and 300 <= middle <= 60_000:
+            return "mV", "guessed from its size"
+        if quantity == "current" and middle >= 5:
+            return "mA", "guessed from its size"
+        raise BenchError(
+            f"The unit of the {word} in {self.table.name(place)} cannot be told.",
+            evidence=f"values around {middle:g}",
+            next_step=f"say it with --{word}-unit.",
+        )
+
+    def _factor(self, word: str, unit: str) -> tuple[float, str]:
+        """Factor to the run's unit; a voltage over a shunt becomes a current."""
+        if word == "current" and plain_unit(unit) in VOLT_UNITS:
+            shunt_ohm = self.wish.shunt_ohm
+            if shunt_ohm is None:
+                raise BenchError(
+                    f"The current is given as a voltage ({unit}), but not over which resistance.",
+                    next_step="add --shunt-ohm, e.g. --shunt-ohm 0.1.",
+                )
+            return 1e3 * VOLT_UNITS[plain_unit(unit)] / shunt_ohm, f" over {shunt_ohm:g} ohm"
+        return unit_factor(word, unit), ""
