@@ -11,8 +11,8 @@ import click
 from logger.base.errors import BenchError
 
 if TYPE_CHECKING:
-    from analysis.flex_life import FlexLife
-    from analysis.report import SectionMaker
+    from analysis.flex.judge import FlexLife
+    from analysis.report.build import SectionMaker
 
 # Three evenings of 400 bends at the elbow; the rig ends while some joints are whole.
 DEMO_BENDS: Final = 1200.0
@@ -22,7 +22,7 @@ DEMO_CYCLES: Final = 1200
 COMMANDS: Final[dict[str, tuple[str, str, str]]] = {
     "demo": ("drawbench", "demo", "the whole job with a simulated board, no hardware needed"),
     "budget": (
-        "analysis.commands_budget",
+        "analysis.commands.budget",
         "budget_command",
         "what should it draw, and which figure was wrong",
     ),
@@ -31,7 +31,7 @@ COMMANDS: Final[dict[str, tuple[str, str, str]]] = {
         "firmware",
         "write the board's sketch for the IDE",
     ),
-    "probe": ("analysis.commands_probe", "probe_command", "which board is it, is it wired right"),
+    "probe": ("analysis.commands.probe", "probe_command", "which board is it, is it wired right"),
     "start": ("logger.commands.start", "start_command", "a few questions, then the night's run"),
     "calibrate": (
         "logger.commands.calibrate",
@@ -45,29 +45,29 @@ COMMANDS: Final[dict[str, tuple[str, str, str]]] = {
         "make a run of a text file that another meter wrote",
     ),
     "check": ("logger.commands.check", "check_command", "say in words what is wrong with a run"),
-    "rundown": ("analysis.commands_rundown", "rundown_command", "how long it lasted, what it drew"),
+    "rundown": ("analysis.commands.rundown", "rundown_command", "how long it lasted, what it drew"),
     "forecast": (
-        "analysis.commands_forecast",
+        "analysis.commands.forecast",
         "forecast_command",
         "will it last: time to cutoff of a run that is not over",
     ),
-    "compare": ("analysis.commands_compare", "compare_command", "is one run better than another"),
+    "compare": ("analysis.commands.compare", "compare_command", "is one run better than another"),
     "flex": (
-        "analysis.commands_flex",
+        "analysis.commands.flex",
         "flex",
         "bend joints until they break, say what a handful shows",
     ),
-    "report": ("analysis.commands_report", "report_command", "a page with plots for the write-up"),
+    "report": ("analysis.commands.report", "report_command", "a page with plots for the write-up"),
     "simulate": (
         "firmware_probe.commands.simulate",
         "simulate",
         "play a probe board without hardware, to try the rest",
     ),
-    "watch": ("analysis.commands_watch", "watch_command", "a page with runs, live and finished"),
-    "list": ("analysis.commands_list", "list_command", "all runs of a folder, best and worst"),
-    "sheet": ("analysis.commands_pictures", "sheet_command", "one page to print, as PDF"),
+    "watch": ("analysis.commands.watch", "watch_command", "a page with runs, live and finished"),
+    "list": ("analysis.commands.list_runs", "list_command", "all runs of a folder, best and worst"),
+    "sheet": ("analysis.commands.pictures", "sheet_command", "one page to print, as PDF"),
     "pictures": (
-        "analysis.commands_pictures",
+        "analysis.commands.pictures",
         "pictures_command",
         "pictures for page, slide, phone",
     ),
@@ -100,15 +100,15 @@ def demo(folder: Path) -> None:
 
     Needs no hardware. Writes a budget file, two runs, a flex test and a report into FOLDER; all of it is invented.
     """
-    from analysis.budget_file import read_budget
-    from analysis.budget_section import budget_section
-    from analysis.budget_story import tell_budget
-    from analysis.budget_words import answer_sentences
-    from analysis.commands_report import discharge_parts
-    from analysis.flex_words import answers
-    from analysis.report import write_report
-    from analysis.rundown import rundown
-    from analysis.words import short_words
+    from analysis.budget.file import read_budget
+    from analysis.budget.section import budget_section
+    from analysis.budget.story import tell_budget
+    from analysis.budget.words import answer_sentences
+    from analysis.commands.report import discharge_parts
+    from analysis.flex.words import answers
+    from analysis.report.build import write_report
+    from analysis.run.rundown import rundown
+    from analysis.say.words import short_words
     from firmware_probe.twin import vest
     from logger.run.reader import read_run
     from logger.run.store import create_run_folder
@@ -188,9 +188,9 @@ def _demo_run(folder: Path, title: str, brightness: float, said: set[str]) -> No
 
 def _demo_joints(folder: Path) -> "tuple[FlexLife, SectionMaker]":
     """Joints of the vest through the board's flex lines and as a hand test, judged together."""
-    from analysis.commands_flex import flex_part
-    from analysis.flex_claim import Claim
-    from analysis.flex_words import target_words
+    from analysis.commands.flex import flex_part
+    from analysis.flex.claim import Claim
+    from analysis.flex.words import target_words
     from firmware_probe.twin import vest
     from firmware_probe.twin.hand_test import hand_test_table
     from firmware_probe.twin.joints import JOINT_KINDS, new_joints

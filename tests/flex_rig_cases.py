@@ -5,8 +5,8 @@ from collections.abc import Sequence
 from io import StringIO
 from pathlib import Path
 
-from analysis.flex_failure import read_flex_run
-from analysis.life_data import Specimen
+from analysis.flex.failure import read_flex_run
+from analysis.life.data import Specimen
 from firmware_probe.line_format import command
 from firmware_probe.twin import vest
 from firmware_probe.twin.joints import Joint, JointKind, new_joints

@@ -5,7 +5,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.life_data import Lives, lives
+from analysis.life.data import Lives, lives
 
 # NIST/SEMATECH e-Handbook 8.4.1, companion script; the page 8.4.1.3 itself has 54 for 55.
 NIST_HOURS: Final = (55.0, 187, 216, 240, 244, 335, 361, 373, 375, 386)

@@ -6,7 +6,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.live_forecast import PageForecaster
+from analysis.forecast.live import PageForecaster
 from logger.page.course import Rows
 from logger.run.description import Description
 from logger.run.reader import Run

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from analysis.chemistry_prior import FAMILIES, curve_table
+from analysis.forecast.chemistry_prior import FAMILIES, curve_table
 from logger.base.pack import Pack
 from logger.run.description import Board, Description, Sensor, Stop
 from logger.run.format import COLUMN_BY_NAME

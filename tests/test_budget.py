@@ -9,13 +9,13 @@ import tomlkit
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis.budget_compare import CONVERTER_LABEL, MeasuredMode, SharedDoubt, compare_budget
-from analysis.budget_edit import corrected_text
-from analysis.budget_estimate import estimate_evening, estimate_mode
-from analysis.budget_file import parse_budget, read_budget
-from analysis.budget_story import tell_budget
-from analysis.budget_words import answer_sentences
-from analysis.supply_limits import USB_DEVICE_LEAST_V, USB_SOURCE_LEAST_V, supply_warnings
+from analysis.budget.compare import CONVERTER_LABEL, MeasuredMode, SharedDoubt, compare_budget
+from analysis.budget.edit import corrected_text
+from analysis.budget.estimate import estimate_evening, estimate_mode
+from analysis.budget.file import parse_budget, read_budget
+from analysis.budget.story import tell_budget
+from analysis.budget.supply_limits import USB_DEVICE_LEAST_V, USB_SOURCE_LEAST_V, supply_warnings
+from analysis.budget.words import answer_sentences
 from logger.base.errors import BenchError
 from logger.base.pack import CHEMISTRIES
 

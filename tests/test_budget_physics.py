@@ -5,13 +5,13 @@ from functools import partial
 import numpy as np
 import pytest
 
-from analysis.led_current import (
+from analysis.budget.electrics import (
     PIXEL_MEASURED,
     PIXEL_PLANNING,
     led_current_ma,
     pixel_current_ma,
 )
-from analysis.reconcile import (
+from analysis.budget.reconcile import (
     SLIP_FACTOR,
     SLIP_SHARE,
     Array,
@@ -20,7 +20,7 @@ from analysis.reconcile import (
     reconcile,
     with_slips,
 )
-from analysis.wire_drop import (
+from analysis.budget.wire_drop import (
     STRANDED_SPREAD,
     WireRun,
     diameter_mm,

@@ -9,15 +9,15 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from analysis.budget_edit import TEMPLATE
-from analysis.budget_file import parse_budget, read_budget
-from analysis.budget_run import modes_of_run
-from analysis.budget_story import BudgetStory, _judge_run, tell_budget
-from analysis.commands_budget import budget_command
-from analysis.mode_detect import find_changes_s
-from analysis.pack_choice import Demand
-from analysis.rundown import rundown
-from analysis.trace import trace_of
+from analysis.budget.edit import TEMPLATE
+from analysis.budget.file import parse_budget, read_budget
+from analysis.budget.measured import modes_of_run
+from analysis.budget.modes import find_changes_s
+from analysis.budget.pack_choice import Demand
+from analysis.budget.story import BudgetStory, _judge_run, tell_budget
+from analysis.commands.budget import budget_command
+from analysis.run.rundown import rundown
+from analysis.run.trace import trace_of
 from firmware_probe.twin import vest
 from firmware_probe.twin.load import (
     ConstantCurrent,

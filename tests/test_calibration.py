@@ -9,9 +9,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from analysis.correction import correction_of
-from analysis.rundown import rundown
-from analysis.trace import trace_of
+from analysis.doubt.correction import correction_of
+from analysis.run.rundown import rundown
+from analysis.run.trace import trace_of
 from logger.base.errors import BenchError
 from logger.base.fault_words import RANGE_CHANGED
 from logger.calibration.fit import Compared, Prior, fit_line
@@ -225,7 +225,7 @@ def test_mark_that_reads_like_a_fault_changes_nothing() -> None:
 
 
 def test_report_names_the_calibration() -> None:
-    from analysis.limits import limits_of
+    from analysis.doubt.limits import limits_of
 
     limits = limits_of(calibrated_run().description)
     assert limits is not None

@@ -12,9 +12,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from analysis.chemistry_prior import capacity_prior
-from analysis.forecast_words import UNCHECKED
-from analysis.run_forecast import forecast_run
+from analysis.forecast.chemistry_prior import capacity_prior
+from analysis.forecast.of_run import forecast_run
+from analysis.forecast.words import UNCHECKED
 from logger.base.pack import CHEMISTRIES, Pack
 from logger.run.reader import Run
 from tests.runs_by_formula import sampled_run

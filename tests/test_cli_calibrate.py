@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
-from analysis.quantity import Quantity
+from analysis.doubt.quantity import Quantity
 from firmware_probe.twin.links import best_link
 from firmware_probe.twin.load import ConstantCurrent, constant_load
 from firmware_probe.twin.pack import IdealPack
@@ -91,7 +91,7 @@ def test_script_finds_the_planted_errors_and_keeps_them(folder: Path) -> None:
 
 
 def test_run_gets_a_copy_and_reads_true(folder: Path, tmp_path: Path) -> None:
-    from analysis.rundown import rundown
+    from analysis.run.rundown import rundown
 
     calibrate_by_script(folder)
     with bench(0.2) as (port, _):
@@ -197,7 +197,7 @@ def width_ma(quantity: Quantity) -> float:
 
 
 def test_later_calibration_is_attached_to_an_old_run(folder: Path, old_run: Path) -> None:
-    from analysis.rundown import rundown
+    from analysis.run.rundown import rundown
 
     before = {item.name: item.read_bytes() for item in old_run.iterdir()}
     wide_ma = width_ma(rundown(read_run(old_run), None).mean_current)
@@ -226,7 +226,7 @@ def test_later_calibration_is_attached_to_an_old_run(folder: Path, old_run: Path
 def test_another_boards_calibration_is_attached_by_force_only(
     folder: Path, old_run: Path, tmp_path: Path
 ) -> None:
-    from analysis.correction import correction_of
+    from analysis.doubt.correction import correction_of
 
     calibrate_by_script(folder)
     (kept_in,) = folder.glob("*.json")

@@ -12,11 +12,11 @@ import pytest
 from click.testing import CliRunner
 from numpy.typing import NDArray
 
-from analysis.commands_compare import compare_command
-from analysis.commands_forecast import forecast_command, span_seconds
-from analysis.compare import compare
-from analysis.forecast_words import chance_words
-from analysis.run_forecast import forecast_run
+from analysis.commands.compare import compare_command
+from analysis.commands.forecast import forecast_command, span_seconds
+from analysis.curve.compare import compare
+from analysis.forecast.of_run import forecast_run
+from analysis.forecast.words import chance_words
 from logger.base.errors import BenchError
 from logger.base.pack import Pack
 from logger.run.reader import Run

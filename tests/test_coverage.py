@@ -10,8 +10,8 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import pytest
 
-from analysis.quantity import Quantity
-from analysis.rundown import rundown
+from analysis.doubt.quantity import Quantity
+from analysis.run.rundown import rundown
 from firmware_probe.twin.load import ConstantCurrent, constant_load
 from firmware_probe.twin.sensor import (
     INA219,

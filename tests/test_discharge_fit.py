@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from analysis.discharge_fit import fit_discharge, fit_model
-from analysis.discharge_models import MODELS, shepherd
-from analysis.internal_resistance import between_curves
-from analysis.rate import fit_rate
+from analysis.curve.fit import fit_discharge, fit_model
+from analysis.curve.models import MODELS, shepherd
+from analysis.curve.rate import fit_rate
+from analysis.curve.resistance import between_curves
 
 Array = NDArray[np.float64]
 

@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from analysis.commands_rundown import rundown_command
-from analysis.doubt_table import DoubtTable, two_digits
-from analysis.quantity import Quantity
-from analysis.rundown import Rundown, rundown
-from analysis.uncertainty import Component, combined, coverage_factor
+from analysis.commands.rundown import rundown_command
+from analysis.doubt.quantity import Quantity
+from analysis.doubt.uncertainty import Component, combined, coverage_factor
+from analysis.run.doubt_table import DoubtTable, two_digits
+from analysis.run.rundown import Rundown, rundown
 from logger.recording.terms import COLUMN_NAMES
 from logger.run.store import write_description
 from tests.runs_by_formula import Floats, board_run, sampled_run, write_samples

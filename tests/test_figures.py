@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from matplotlib.colors import to_rgb
 
-from analysis.figures import (
+from analysis.say.figures import (
     CHARGE,
     CURRENT,
     SERIES,

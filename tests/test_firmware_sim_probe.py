@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 
-from analysis.commands_probe import probe_command
+from analysis.commands.probe import probe_command
 from tests.firmware_sim.bench import Script, live_bench, read_outcome
 from tests.firmware_sim.toolchain import needs_toolchain, sketch
 

@@ -10,12 +10,12 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 
-from analysis.commands_flex import flex
-from analysis.commands_report import report_command
-from analysis.flex_claim import Claim
-from analysis.flex_life import flex_life
-from analysis.flex_words import answers
-from analysis.life_data import Specimen, parse_flex_table
+from analysis.commands.flex import flex
+from analysis.commands.report import report_command
+from analysis.flex.claim import Claim
+from analysis.flex.judge import flex_life
+from analysis.flex.words import answers
+from analysis.life.data import Specimen, parse_flex_table
 from firmware_probe.twin.hand_test import hand_test_table
 from firmware_probe.twin.joints import (
     BAD_RELIEF,

@@ -7,8 +7,8 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 
-from analysis.commands_flex import flex
-from analysis.flex_failure import judge, read_flex_run
+from analysis.commands.flex import flex
+from analysis.flex.failure import judge, read_flex_run
 from firmware_probe.line_format import frame
 from firmware_probe.twin import vest
 from firmware_probe.twin.joints import JOINT_KINDS, SOLID, new_joints

@@ -12,14 +12,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from analysis.chemistry_prior import FAMILIES, capacity_prior, mode_table
-from analysis.commands_forecast import parse_programme
-from analysis.forecast import Forecast, LiveForecast
-from analysis.forecast_words import forecast_line, forecast_words
-from analysis.future_load import Programme
-from analysis.history import BINS_MAX, History
-from analysis.passage import local_scatter
-from analysis.run_forecast import forecast_run
+from analysis.commands.forecast import parse_programme
+from analysis.forecast.chemistry_prior import FAMILIES, capacity_prior, mode_table
+from analysis.forecast.forecast import Forecast, LiveForecast
+from analysis.forecast.future_load import Programme
+from analysis.forecast.of_run import forecast_run
+from analysis.forecast.passage import local_scatter
+from analysis.forecast.words import forecast_line, forecast_words
+from analysis.run.history import BINS_MAX, History
 from logger.base.errors import BenchError
 from logger.base.pack import CHEMISTRIES, Pack
 from logger.run.reader import Run
@@ -314,7 +314,7 @@ def test_live_forecast_never_raises(
 
 
 def test_importing_the_plain_modules_does_not_load_scipy() -> None:
-    code = "import sys, analysis.quantity, logger.base.pack; sys.exit('scipy' in sys.modules)"
+    code = "import sys, analysis.doubt.quantity, logger.base.pack; sys.exit('scipy' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
 
 

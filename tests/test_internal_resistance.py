@@ -7,13 +7,13 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from analysis.discharge import discharge
-from analysis.forecast_words import forecast_json
-from analysis.internal_resistance import internal_resistance
-from analysis.run_forecast import forecast_seen, seen
-from analysis.stranded import Stranded, stranded
-from analysis.trace import trace_of
-from analysis.uncertainty import limits_of
+from analysis.curve.resistance import internal_resistance
+from analysis.doubt.uncertainty import limits_of
+from analysis.forecast.discharge import discharge
+from analysis.forecast.of_run import forecast_seen, seen
+from analysis.forecast.stranded import Stranded, stranded
+from analysis.forecast.words import forecast_json
+from analysis.run.trace import trace_of
 from logger.base.pack import Pack
 from logger.run.calibration import Calibration, Line
 from logger.run.reader import Run

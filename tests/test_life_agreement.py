@@ -13,13 +13,13 @@ import pytest
 from numpy.typing import NDArray
 from scipy import optimize, stats
 
-from analysis.kaplan_meier import kaplan_meier
-from analysis.life_data import lives
-from analysis.life_fit import fit_life
-from analysis.life_interval import Asked, intervals, wald
-from analysis.life_solver import LOGNORMAL, WEIBULL
-from analysis.log_rank import log_rank
-from analysis.weibull import fit_many, fit_weibull, scale_cycles_of, shape_of
+from analysis.life.data import lives
+from analysis.life.fit import fit_life
+from analysis.life.interval import Asked, intervals, wald
+from analysis.life.log_rank import log_rank
+from analysis.life.solver import LOGNORMAL, WEIBULL
+from analysis.life.survival import kaplan_meier
+from analysis.life.weibull import fit_many, fit_weibull, scale_cycles_of, shape_of
 from tests.life_cases import random_sample
 
 SAMPLES: Final = 200

@@ -5,20 +5,20 @@ import math
 import numpy as np
 import pytest
 
-from analysis.bend import awg_diameter_mm, bending_diameter_mm, outer_strain
-from analysis.demonstration import (
+from analysis.flex.bend import awg_diameter_mm, bending_diameter_mm, outer_strain
+from analysis.life.data import lives
+from analysis.life.demonstration import (
     reliability_lower,
     reliability_lower_stated_shape,
     scale_lower_cycles,
     specimens_needed,
 )
-from analysis.kaplan_meier import kaplan_meier
-from analysis.life_data import lives
-from analysis.life_interval import Asked, intervals, wald
-from analysis.life_regression import fit_regression
-from analysis.life_solver import WEIBULL
-from analysis.log_rank import log_rank
-from analysis.weibull import fit_weibull, scale_cycles_of, shape_of
+from analysis.life.interval import Asked, intervals, wald
+from analysis.life.log_rank import log_rank
+from analysis.life.regression import fit_regression
+from analysis.life.solver import WEIBULL
+from analysis.life.survival import kaplan_meier
+from analysis.life.weibull import fit_weibull, scale_cycles_of, shape_of
 from tests.life_cases import (
     BEARINGS,
     NELSON_LOAD,

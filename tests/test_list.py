@@ -18,20 +18,20 @@ from markdown_it import MarkdownIt
 from matplotlib.figure import Figure
 from matplotlib.text import Text
 
-from analysis import commands_rundown
-from analysis import digest as digests
-from analysis.commands_list import list_command
-from analysis.commands_pictures import pictures_command, sheet_command
-from analysis.commands_report import report_command
-from analysis.commands_rundown import rundown_command
-from analysis.commands_watch import page_run
-from analysis.digest import DIGEST_NAME, digest_of
-from analysis.overview import draw_overview
-from analysis.quantity import Quantity
-from analysis.run_sheet import write_sheet
-from analysis.run_table import as_csv, by_lasting, in_order, matching, read_lines, shown
-from analysis.rundown import rundown
-from analysis.words import time_words
+from analysis.commands import rundown as commands_rundown
+from analysis.commands.list_runs import list_command
+from analysis.commands.pictures import pictures_command, sheet_command
+from analysis.commands.report import report_command
+from analysis.commands.rundown import rundown_command
+from analysis.commands.watch import page_run
+from analysis.doubt.quantity import Quantity
+from analysis.report import digest as digests
+from analysis.report.digest import DIGEST_NAME, digest_of
+from analysis.report.overview import draw_overview
+from analysis.report.run_table import as_csv, by_lasting, in_order, matching, read_lines, shown
+from analysis.report.sheet import write_sheet
+from analysis.run.rundown import rundown
+from analysis.say.words import time_words
 from logger.base.errors import BenchError
 from logger.run.description import Event, to_document
 from logger.run.format import DESCRIPTION_NAME
@@ -287,7 +287,7 @@ def test_pictures_of_simulated_runs_say_so_and_a_cutoff_has_no_padded_digits(
         figure.canvas.draw()
         texts.append(" ".join(text.get_text() for text in figure.findobj(Text)))
 
-    monkeypatch.setattr("analysis.overview.save_figure", keep)
+    monkeypatch.setattr("analysis.report.overview.save_figure", keep)
     real_run = falling(5.0, title="real vest")
     stored(tmp_path / "runs" / "real", real_run)
     assert real_run.description.board is not None

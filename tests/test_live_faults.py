@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from analysis.pack_faults import FaultWatch, jump_rows, pack_faults
-from analysis.run_forecast import forecast_run
-from analysis.trace import trace_of
+from analysis.forecast.of_run import forecast_run
+from analysis.run.pack_faults import FaultWatch, jump_rows, pack_faults
+from analysis.run.trace import trace_of
 from firmware_probe.twin.load import (
     ConstantPower,
     LoadProgramme,

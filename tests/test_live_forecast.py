@@ -5,8 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from analysis.live_forecast import PageForecaster
-from analysis.rundown import rundown
+from analysis.forecast.live import PageForecaster
+from analysis.run.rundown import rundown
 from logger.page.bench import Bench, Known, PageRun
 from logger.page.feed import RunFeed
 from logger.run.format import SAMPLES_NAME

@@ -4,8 +4,8 @@ import click
 import pytest
 from click.testing import CliRunner
 
-from analysis.commands_flex import flex
-from analysis.flex_terminal import PERCENT
+from analysis.commands.flex import flex
+from analysis.flex.terminal import PERCENT
 from logger.base.measures import CELSIUS_OF_BENCH, MAH_ABOVE_0, VOLTS, VOLTS_ABOVE_0, Measure
 
 

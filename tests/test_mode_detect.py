@@ -5,7 +5,7 @@ import numpy.typing as npt
 import pytest
 from scipy import signal
 
-from analysis.mode_detect import Segment, assign_modes, find_changes_s, segments
+from analysis.budget.modes import Segment, assign_modes, find_changes_s, segments
 
 Array = npt.NDArray[np.float64]
 

@@ -5,12 +5,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from analysis.budget_changes import demand_of, worthwhile_changes
-from analysis.budget_edit import TEMPLATE
-from analysis.budget_file import parse_budget
-from analysis.chemistry_prior import bank_charge_mah
-from analysis.pack_choice import Demand, in_order, judge_pack
-from analysis.pack_table import CANDIDATES, mass_g
+from analysis.budget.changes import demand_of, worthwhile_changes
+from analysis.budget.edit import TEMPLATE
+from analysis.budget.file import parse_budget
+from analysis.budget.pack_choice import Demand, in_order, judge_pack
+from analysis.budget.pack_table import CANDIDATES, mass_g
+from analysis.forecast.chemistry_prior import bank_charge_mah
 from logger.base.pack import Pack, parse_pack
 
 

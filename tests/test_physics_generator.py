@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from analysis.forecast import LiveForecast
+from analysis.forecast.forecast import LiveForecast
 from logger.base.pack import Pack
 from tests.benchmarks.generate_physics_rundowns import SEED, SETS, one
 from tests.benchmarks.rundowns import HERE

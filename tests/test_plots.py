@@ -8,10 +8,10 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.text import Text
 
-from analysis import plots
-from analysis.events import ListedEvent, numbered_events
-from analysis.figures import SIZES, SizeName, figure_style, new_figure, set_title
-from analysis.rundown import rundown
+from analysis.report import plots
+from analysis.run.rundown import rundown
+from analysis.say.events import ListedEvent, numbered_events
+from analysis.say.figures import SIZES, SizeName, figure_style, new_figure, set_title
 from logger.run.reader import read_run
 
 RUN = Path(__file__).parent.parent / "sample_runs" / "night-ride-vest"

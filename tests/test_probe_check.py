@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 
-from analysis.commands_probe import probe_command
+from analysis.commands.probe import probe_command
 from firmware_probe.line_format import frame
 from firmware_probe.twin.links import TcpLink
 from firmware_probe.twin.serve import BoardServer

@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 from uncertainties import correlated_values, correlation_matrix, umath
 
-from analysis.limits import limits_of
-from analysis.propagation import Floats, correlation, means_and_covariance, propagate
-from analysis.uncertainty import (
+from analysis.doubt.limits import limits_of
+from analysis.doubt.propagation import Floats, correlation, means_and_covariance, propagate
+from analysis.doubt.uncertainty import (
     LIMIT_DOF,
     RECTANGULAR,
     Budget,

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from analysis.rate import (
+from analysis.curve.rate import (
     fit_rate,
     peukert_plain_h,
     peukert_rated_h,

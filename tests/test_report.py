@@ -14,13 +14,13 @@ from click.testing import CliRunner
 from markdown_it import MarkdownIt
 from markdown_it.token import Token
 
-from analysis.commands_report import report_command
-from analysis.events import listed_events
-from analysis.figures import figure_style, new_figure, save_figure
-from analysis.quantity import Quantity
-from analysis.report import write_report
-from analysis.rundown import rundown
-from analysis.section import FigureFile, Section
+from analysis.commands.report import report_command
+from analysis.doubt.quantity import Quantity
+from analysis.report.build import write_report
+from analysis.run.rundown import rundown
+from analysis.say.events import listed_events
+from analysis.say.figures import figure_style, new_figure, save_figure
+from analysis.say.section import FigureFile, Section
 from logger.base.errors import BenchError
 from logger.run.description import Board, Event
 from logger.run.reader import Run

@@ -9,10 +9,10 @@ import pytest
 import scipy.integrate
 from click.testing import CliRunner
 
-from analysis.commands_rundown import rundown_command
-from analysis.integration import weighted_percentiles
-from analysis.rundown import rundown
-from analysis.trace import trace_of
+from analysis.commands.rundown import rundown_command
+from analysis.run.integration import weighted_percentiles
+from analysis.run.rundown import rundown
+from analysis.run.trace import trace_of
 from logger.base.errors import BenchError
 from logger.base.pack import Pack
 from logger.run.description import Event

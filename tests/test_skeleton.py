@@ -1,6 +1,6 @@
 """The contracts that every other part builds on."""
 
-from analysis.quantity import Quantity
+from analysis.doubt.quantity import Quantity
 from firmware_probe.line_format import crc16, fixed, frame
 from logger.base.pack import Pack, parse_pack
 from logger.run.description import Description, Event, Sensor, from_document, to_document

@@ -8,8 +8,7 @@ import numpy as np
 import pytest
 from uncertainties import ufloat
 
-from analysis.rundown import rundown
-from analysis.uncertainty import (
+from analysis.doubt.uncertainty import (
     Component,
     budget,
     clock_limit,
@@ -18,6 +17,7 @@ from analysis.uncertainty import (
     limits_of,
     shares,
 )
+from analysis.run.rundown import rundown
 from logger.run.description import Description, Sensor
 from tests.runs_by_formula import BOARD, INA219, Floats, board_run, sampled_run
 

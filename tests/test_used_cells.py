@@ -10,10 +10,10 @@ import pytest
 from click.testing import CliRunner
 
 import logger.commands.start as start
-from analysis.commands_forecast import with_pack
-from analysis.discharge import discharge
-from analysis.report import _about
-from analysis.run_forecast import forecast_run
+from analysis.commands.forecast import with_pack
+from analysis.forecast.discharge import discharge
+from analysis.forecast.of_run import forecast_run
+from analysis.report.build import _about
 from logger.base.errors import BenchError
 from logger.base.pack import Pack, parse_pack
 from logger.commands.log import log

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from analysis.rundown import rundown
+from analysis.run.rundown import rundown
 from firmware_probe.twin.faults import FaultPlayer, FaultRates
 from firmware_probe.twin.links import best_link
 from firmware_probe.twin.serve import BoardServer

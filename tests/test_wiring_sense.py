@@ -8,10 +8,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.blind_spots import blind_spots
-from analysis.limits import limits_of
-from analysis.trace import trace_of
-from analysis.wiring import wiring_findings
+from analysis.doubt.limits import limits_of
+from analysis.run.blind_spots import blind_spots
+from analysis.run.trace import trace_of
+from analysis.run.wiring import wiring_findings
 from firmware_probe.twin.bench_circuit import RIGHT_WIRING, Wiring
 from firmware_probe.twin.faults import Fault, FaultPlayer
 from firmware_probe.twin.load import (

@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.forecast import LiveForecast
+from analysis.forecast.forecast import LiveForecast
 from tests.benchmarks.rundowns import Rundown
 
 MOMENTS: Final = (0.25, 0.50, 0.75)

@@ -9,10 +9,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.discharge_fit import fit_discharge
-from analysis.forecast import LiveForecast, forecast
-from analysis.history import History
-from analysis.pack_faults import Fault, FaultWatch
+from analysis.curve.fit import fit_discharge
+from analysis.forecast.forecast import LiveForecast, forecast
+from analysis.run.history import History
+from analysis.run.pack_faults import Fault, FaultWatch
 from logger.base.pack import Pack
 
 pytestmark = pytest.mark.slow

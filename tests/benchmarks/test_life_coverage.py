@@ -14,14 +14,14 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from analysis.flex_claim import Claim
-from analysis.flex_life import FEW_FAILURES, group_life
-from analysis.life_data import Specimen, lives
-from analysis.life_fit import why_not
-from analysis.life_imitation import Imitation, imitate
-from analysis.life_interval import Asked, intervals
-from analysis.life_solver import WEIBULL, Fit, LogLives, maximise
-from analysis.weibull import fit_many, fit_weibull
+from analysis.flex.claim import Claim
+from analysis.flex.judge import FEW_FAILURES, group_life
+from analysis.life.data import Specimen, lives
+from analysis.life.fit import why_not
+from analysis.life.imitation import Imitation, imitate
+from analysis.life.interval import Asked, intervals
+from analysis.life.solver import WEIBULL, Fit, LogLives, maximise
+from analysis.life.weibull import fit_many, fit_weibull
 
 SAMPLES: Final = 3000
 SIZES: Final = (5, 10, 20)

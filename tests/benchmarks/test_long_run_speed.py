@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from analysis.digest import DIGEST_NAME
+from analysis.report.digest import DIGEST_NAME
 from logger.run.description import Stop, to_document
 from logger.run.format import COLUMN_BY_NAME, DESCRIPTION_NAME, SAMPLES_NAME
 from tests.page_bench import make_run
@@ -67,22 +67,22 @@ ANALYSIS = """
 import sys, time, json, resource, pyarrow.csv
 from pathlib import Path
 from logger.run.reader import read_run
-from analysis.rundown import rundown
+from analysis.run.rundown import rundown
 b, w = time.process_time(), time.perf_counter(); rundown(read_run(Path(sys.argv[1])), 3.0, 10.0)
 print(json.dumps({"s": time.process_time() - b, "wall": time.perf_counter() - w, "mb": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024}))
 """
 PAGE = """
 import sys, time, json, resource, tempfile, pyarrow.csv
 from pathlib import Path
-from analysis.commands_watch import page_run
+from analysis.commands.watch import page_run
 from logger.page.bench import Bench, Known
-import analysis.plots, analysis.commands_rundown, analysis.rundown, logger.run.reader
+import analysis.report.plots, analysis.commands.rundown, analysis.run.rundown, logger.run.reader
 b, w = time.process_time(), time.perf_counter()
 run = page_run("r1", Path(sys.argv[1])); bench = Bench([run]); bench.poll(); bench.message(run, Known())
 page, wall = time.process_time() - b, time.perf_counter() - w
 if len(sys.argv) > 2:
-    read = logger.run.reader.read_run(Path(sys.argv[1])); result = analysis.rundown.rundown(read, 3.0, 10.0)
-    b, w = time.process_time(), time.perf_counter(); analysis.plots.draw_plots(result, None, (), Path(sys.argv[2]))
+    read = logger.run.reader.read_run(Path(sys.argv[1])); result = analysis.run.rundown.rundown(read, 3.0, 10.0)
+    b, w = time.process_time(), time.perf_counter(); analysis.report.plots.draw_plots(result, None, (), Path(sys.argv[2]))
     page += time.process_time() - b; wall += time.perf_counter() - w
 print(json.dumps({"s": page, "wall": wall, "mb": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024}))
 """
@@ -117,7 +117,7 @@ def test_a_night_of_100_windows_a_second(night: Path, tmp_path: Path) -> None:
 @pytest.mark.parametrize("kind", ["bare", "with a sensor"])
 def test_a_folder_of_500_runs(tmp_path: Path, kind: str) -> None:
     """``with a sensor``: of a known one, so that intervals and wiring are looked at as well."""
-    from analysis.run_table import by_lasting, read_lines
+    from analysis.report.run_table import by_lasting, read_lines
 
     more = {"board": BOARD.board, "sensor": BOARD.sensor} if kind == "with a sensor" else {}
     folders = [

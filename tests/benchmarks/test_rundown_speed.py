@@ -12,8 +12,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from analysis.plots import draw_plots
-from analysis.rundown import rundown
+from analysis.report.plots import draw_plots
+from analysis.run.rundown import rundown
 from logger.run.reader import Run
 from tests.runs_by_formula import BOARD, write_samples
 

@@ -1,0 +1,186 @@
+"""What to change: the runtime each change would bring, from the budget the run has corrected."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from analysis.budget.compare import BudgetComparison
+from analysis.budget.estimate import (
+    COVERAGE_FACTOR,
+    converted_share,
+    design_row,
+    estimate_evening,
+    estimate_mode,
+    figure_values_ma,
+)
+from analysis.budget.file import Budget, Mode
+from analysis.budget.pack_choice import Demand, PackAnswer, judge_pack
+from analysis.budget.part import Figure, Part
+from analysis.doubt.quantity import Quantity
+from logger.base.pack import Pack
+
+DIM_TO: Final = 0.7
+SHORTEN_BY: Final = 0.5
+# A change that brings less than this share of the runtime is not worth a line.
+WORTH: Final = 0.01
+
+
+@dataclass(frozen=True)
+class Change:
+    """One change and the runtime with it; ``gained`` against the budget as it is."""
+
+    words: str
+    runtime: Quantity
+    gained: Quantity
+
+
+def reconciled_budget(budget: Budget, comparison: BudgetComparison) -> Budget:
+    """The budget with every figure and its doubt as the run has left them."""
+    after = comparison.reconciled
+    std = after.posterior_std_ma
+    new: dict[tuple[str, str], Figure] = {}
+    for index, figure in enumerate(budget.figures):
+        value = max(float(after.posterior_ma[index]), 0.0)
+        tolerance = COVERAGE_FACTOR * float(std[index]) / value if value > 0 else 0.0
+        peak = max(figure.peak_ma, value)
+        new[figure.part, figure.state] = replace(
+            figure, current_ma=value, peak_ma=peak, tolerance=tolerance
+        )
+    parts = tuple(
+        replace(part, figures=tuple(new[item.part, item.state] for item in part.figures))
+        for part in budget.parts
+    )
+    converter = budget.converter
+    if comparison.efficiency is not None and comparison.efficiency.value is not None:
+        converter = replace(
+            converter,
+            efficiency=comparison.efficiency.value / 100,
+            efficiency_tolerance=COVERAGE_FACTOR * float(std[-1]) / float(after.posterior_ma[-1]),
+        )
+    return replace(budget, parts=parts, converter=converter)
+
+
+def demand_of(budget: Budget, pack_v: float, give_up_v: float | None = None) -> Demand:
+    """What the stated evening asks of a pack; without hours, every mode counts alike."""
+    timed = with_hours(budget)
+    evening = estimate_evening(timed, pack_v)
+    value, upper = evening.mean_current.value, evening.mean_current.upper
+    assert value is not None
+    assert upper is not None
+    power_mw = peak_power_mw = 0.0
+    current_ma = peak_current_ma = timed.converter.quiescent_ma
+    through = converted_share(timed)
+    values = figure_values_ma(timed)
+    for mode in timed.modes:
+        draws = design_row(timed, mode, pack_v) * values * mode.hours / evening.hours
+        power_mw += float(draws[through].sum()) * pack_v
+        current_ma += float(draws[~through].sum())
+    peak = max(estimate_mode(timed, mode, pack_v).peak_ma for mode in timed.modes)
+    if through.any():
+        peak_power_mw = (peak - timed.converter.quiescent_ma) * pack_v
+    else:
+        peak_current_ma = peak
+    most_v = timed.converter.output_v + 0.3 if timed.converter.kind == "boost" else 0.0
+    return Demand(
+        power_mw,
+        current_ma,
+        (upper - value) / value / COVERAGE_FACTOR if value > 0 else 0.0,
+        peak_power_mw,
+        peak_current_ma,
+        budget.floor_v if give_up_v is None else give_up_v,
+        most_v,
+        sum(mode.hours for mode in budget.modes),
+    )
+
+
+def with_hours(budget: Budget) -> Budget:
+    """The budget itself, or with one hour for each mode if no mode has any."""
+    if any(mode.hours > 0 for mode in budget.modes):
+        return budget
+    return replace(budget, modes=tuple(replace(mode, hours=1.0) for mode in budget.modes))
+
+
+def worthwhile_changes(budget: Budget, pack_v: float, seed: int = 0) -> list[Change]:
+    """Changes of this budget, the one that gains most first; all with the same draws of chance."""
+
+    def runtime(changed: Budget, pack: Pack) -> PackAnswer:
+        demand = replace(demand_of(changed, pack_v), hours=0.0)
+        return judge_pack(pack, demand, np.random.default_rng(seed))
+
+    base = runtime(budget, budget.pack).runtime
+    if base.value is None or base.lower is None or base.upper is None:
+        return []
+    found = []
+    for words, changed in _variants(budget):
+        new = runtime(changed, changed.pack).runtime
+        if new.value is None or new.lower is None or new.upper is None:
+            continue
+        gain = new.value - base.value
+        if gain <= WORTH * base.value:
+            continue
+        # Same draws: the ends of both intervals are the same cells, lucky or unlucky.
+        ends = sorted((new.lower - base.lower, new.upper - base.upper))
+        gained = Quantity(gain, "h", min(ends[0], gain), max(ends[1], gain), new.coverage)
+        found.append(Change(words, new, gained))
+    return sorted(found, key=lambda item: -(item.gained.value or 0.0))
+
+
+def _variants(budget: Budget) -> Sequence[tuple[str, Budget]]:
+    """Every single change that this budget allows, in words."""
+    variants: list[tuple[str, Budget]] = []
+    for part in budget.parts:
+        if len(part.figures) < 2:
+            continue
+        lowest = min(part.figures, key=lambda figure: figure.current_ma)
+        for figure in part.figures:
+            if figure is lowest or not _used(budget, figure):
+                continue
+            if figure.pixel:
+                words = f"{part.name}: {figure.state} at {DIM_TO * 100:.0f} % of its brightness"
+                dim = _scaled(figure, lowest)
+                variants.append((words, _with_figure(budget, part, dim)))
+            for mode in budget.modes:
+                share = mode.shares.get((part.name, figure.state), 0.0)
+                if share > 0 and mode.hours > 0:
+                    variants.append(
+                        (
+                            f"in mode {mode.name}, {part.name}: '{figure.state}' half as long, '{lowest.state}' instead",
+                            _with_shares(budget, mode, figure, lowest),
+                        )
+                    )
+    if budget.converter.kind in ("boost", "buck") and budget.converter.efficiency < 0.9:
+        better = replace(budget.converter, efficiency=min(budget.converter.efficiency + 0.05, 0.95))
+        variants.append(("a converter 5 % points better", replace(budget, converter=better)))
+    if budget.pack.chemistry not in ("usb-bank",) and budget.pack.cells < 24:
+        more = replace(budget.pack, cells=budget.pack.cells + 1)
+        if budget.converter.kind != "none":
+            variants.append((f"one cell more ({more})", replace(budget, pack=more)))
+    return variants
+
+
+def _used(budget: Budget, figure: Figure) -> bool:
+    return any(mode.shares.get((figure.part, figure.state), 0.0) > 0 for mode in budget.modes)
+
+
+def _scaled(figure: Figure, lowest: Figure) -> Figure:
+    """Dimmed: what lies over the part's lowest state shrinks, the rest stays."""
+    value = lowest.current_ma + DIM_TO * (figure.current_ma - lowest.current_ma)
+    return replace(figure, current_ma=value, peak_ma=max(value, figure.peak_ma * DIM_TO))
+
+
+def _with_figure(budget: Budget, part: Part, new: Figure) -> Budget:
+    figures = tuple(new if item.state == new.state else item for item in part.figures)
+    changed = replace(part, figures=figures)
+    return replace(budget, parts=tuple(changed if item is part else item for item in budget.parts))
+
+
+def _with_shares(budget: Budget, mode: Mode, figure: Figure, lowest: Figure) -> Budget:
+    shares = dict(mode.shares)
+    moved = shares[figure.part, figure.state] * SHORTEN_BY
+    shares[figure.part, figure.state] -= moved
+    key = (lowest.part, lowest.state)
+    shares[key] = shares.get(key, 0.0) + moved
+    changed = replace(mode, shares=shares)
+    return replace(budget, modes=tuple(changed if item is mode else item for item in budget.modes))

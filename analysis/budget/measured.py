@@ -1,0 +1,224 @@
+"""The modes of a run: from marks typed while it was recorded, else from the current itself."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from analysis.budget.compare import MeasuredMode, SharedDoubt
+from analysis.budget.estimate import estimate_mode
+from analysis.budget.file import Budget
+from analysis.budget.modes import (
+    SHORTEST_MODE_S,
+    Segment,
+    assign_modes,
+    find_changes_s,
+    segments,
+)
+from analysis.doubt.uncertainty import Limits
+from analysis.run.trace import Trace
+from analysis.say.words import step_words
+from logger.base.errors import BenchError
+from logger.run.description import Event
+
+Array = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class RunModes:
+    """Modes found in a run. ``how``: in words. ``warnings``: what does not fit the budget.
+
+    ``stretches``: (mode or "", start, end) in seconds on the run's axis, for the picture.
+    """
+
+    measured: tuple[MeasuredMode, ...]
+    stretches: tuple[tuple[str, float, float], ...]
+    how: str
+    warnings: tuple[str, ...]
+
+
+def modes_of_run(budget: Budget, trace: Trace, events: tuple[Event, ...]) -> RunModes:
+    """Mean current and voltage of every budget mode that the run shows.
+
+    Raises BenchError if the run has no current, or shows none of the modes.
+    """
+    if trace.current_ma is None:
+        raise BenchError(
+            "The run has no current, so there is nothing to compare with the budget.",
+            next_step="record or import a run with a current column.",
+        )
+    warnings: list[str] = []
+    alive = ~trace.dead
+    time_s, current_ma = trace.time_s[alive], trace.current_ma[alive]
+    pack_v = trace.voltage_v[alive] if trace.voltage_v is not None else np.full(time_s.size, np.nan)
+    if not np.isfinite(pack_v).any():
+        pack_v = np.full(time_s.size, budget.pack.nominal_v)
+        warnings.append(
+            f"The run has no voltage; the budget is reckoned at the pack's nominal {budget.pack.nominal_v:g} V."
+        )
+    unknown: list[Segment] = []
+    if given := _marked(budget, events, time_s, current_ma, pack_v):
+        how = "modes as marked while the run was recorded"
+    elif given := _marked(budget, _programme_marks(budget, time_s), time_s, current_ma, pack_v):
+        how = "modes by the load programme of the budget file, repeated from the start of the run"
+        warnings += _off_programme(given, current_ma)
+    else:
+        given, unknown = _found(budget, time_s, current_ma, pack_v)
+        how = (
+            "modes found from jumps of the current and given to the budget's modes by their level; "
+            "a mark typed while recording is surer"
+        )
+        if trace.usual_step_s > SHORTEST_MODE_S:
+            warnings.append(
+                f"A row of this run stands for {step_words(trace.usual_step_s)}: modes that last less than a few rows run "
+                "together, and their means are wrong. Record with --window 1s, or mark the modes, before you trust this."
+            )
+    warnings += _mismatches(budget, given, unknown)
+    if not given:
+        raise BenchError(
+            "None of the budget's modes was found in the run.",
+            evidence=f"levels in the run: {_levels(unknown)}; modes: {', '.join(mode.name for mode in budget.modes)}",
+            next_step="mark the modes while recording (type a mode's name and Enter), or check the budget's figures.",
+        )
+    return RunModes(
+        tuple(
+            _measured(mode.name, given[mode.name]) for mode in budget.modes if mode.name in given
+        ),
+        _stretches(given, unknown),
+        how,
+        tuple(warnings),
+    )
+
+
+def _stretches(
+    given: Mapping[str, Sequence[Segment]], unknown: Sequence[Segment]
+) -> tuple[tuple[str, float, float], ...]:
+    """(mode, start, end) in the order of time; an unknown mode is empty."""
+    named = [(name, item) for name, items in given.items() for item in items]
+    named += [("", item) for item in unknown]
+    return tuple(
+        sorted(((name, item.start_s, item.end_s) for name, item in named), key=lambda item: item[1])
+    )
+
+
+def shared_doubt(limits: Limits | None) -> tuple[SharedDoubt, tuple[str, ...]]:
+    """Gain and offset of the sensor as standard uncertainties (rectangular limits, JCGM 100 4.3.7)."""
+    if limits is None:
+        words = "The run names no sensor with known limits: its means count as exact but for their scatter."
+        return SharedDoubt(0.0, 0.0), (words,)
+    offset_ma = float(np.hypot(limits.current_offset_ma, limits.current_step_ma / 2)) / np.sqrt(3)
+    gain = float(np.hypot(limits.current_gain, limits.shunt_gain)) / np.sqrt(3)
+    return SharedDoubt(float(offset_ma), float(gain)), ()
+
+
+def _marked(
+    budget: Budget, events: tuple[Event, ...], time_s: Array, current_ma: Array, pack_v: Array
+) -> dict[str, list[Segment]]:
+    """Segments between marks that name a mode; a mark that names none ends the mode before it."""
+    names = {mode.name.casefold(): mode.name for mode in budget.modes}
+    marks: list[tuple[float, str]] = []
+    for event in sorted(events, key=lambda item: item.time_s):
+        if event.kind != "mark":
+            continue
+        text = event.text.casefold()
+        hits = [name for folded, name in names.items() if folded in text]
+        # The longest name wins: "ride slow" is not "ride".
+        marks.append((event.time_s, max(hits, key=len, default="")))
+    if not any(name for _, name in marks):
+        return {}
+    given: dict[str, list[Segment]] = {}
+    ends = [*(start for start, _ in marks[1:]), float(time_s[-1])]
+    for (start, name), end in zip(marks, ends, strict=True):
+        inside = (time_s > start) & (time_s <= end)
+        if name and inside.sum() >= 3:
+            # The first row may hold the change itself.
+            rows = np.flatnonzero(inside)[1:]
+            part = segments(time_s[rows], current_ma[rows], pack_v[rows], np.empty(0))
+            given.setdefault(name, []).extend(part)
+    return given
+
+
+def _programme_marks(budget: Budget, time_s: Array) -> tuple[Event, ...]:
+    """A mark at every step of the budget's programme, over and over until the run's end."""
+    marks: list[Event] = []
+    at_s, end_s = 0.0, float(time_s[-1]) if time_s.size else 0.0
+    while budget.programme and at_s < end_s:
+        for step in budget.programme:
+            marks.append(Event(at_s, "mark", step.mode))
+            at_s += step.duration_s
+    return tuple(item for item in marks if item.time_s < end_s)
+
+
+def _off_programme(given: dict[str, list[Segment]], current_ma: Array) -> list[str]:
+    """A run that does not go with the programme: most of its scatter is inside the steps."""
+    items = [item for found in given.values() for item in found]
+    if len(given) < 2:
+        return []
+    levels = {name: _measured(name, found).current_ma for name, found in given.items()}
+    rows = np.array([item.rows for item in items])
+    off_ma = [item.current_ma - levels[name] for name, found in given.items() for item in found]
+    spread_ma = np.hypot([item.spread_ma for item in items], off_ma)
+    inside = float(rows @ spread_ma**2 / rows.sum())
+    apart = float(np.var(current_ma)) - inside
+    if apart >= inside:
+        return []
+    shown = ", ".join(f"{name} {level:.0f} mA" for name, level in levels.items())
+    return [
+        f"The run does not follow the budget's programme (means by it: {shown}): did the recording start with its first "
+        "step? Take the [[step]] tables out, or mark the modes while recording."
+    ]
+
+
+def _found(
+    budget: Budget, time_s: Array, current_ma: Array, pack_v: Array
+) -> tuple[dict[str, list[Segment]], list[Segment]]:
+    found = segments(time_s, current_ma, pack_v, find_changes_s(time_s, current_ma))
+    expected = {
+        mode.name: np.array([_expected_ma(budget, index, item.pack_v) for item in found])
+        for index, mode in enumerate(budget.modes)
+    }
+    return assign_modes(found, expected)
+
+
+def _expected_ma(budget: Budget, index: int, pack_v: float) -> float:
+    return estimate_mode(budget, budget.modes[index], max(pack_v, 0.1)).current.value or 0.0
+
+
+def _measured(name: str, items: list[Segment]) -> MeasuredMode:
+    """Duration-weighted means of a mode's segments; noise as the scatter of its rows' mean."""
+    duration = np.array([item.duration_s for item in items])
+    weight = duration / duration.sum()
+    rows = np.array([max(item.rows, 1) for item in items])
+    noise = float(
+        np.sqrt(np.sum(weight**2 * np.array([item.std_ma for item in items]) ** 2 / rows))
+    )
+    return MeasuredMode(
+        name,
+        float(weight @ [item.current_ma for item in items]),
+        float(weight @ [item.pack_v for item in items]),
+        noise,
+        float(duration.sum()),
+    )
+
+
+def _mismatches(
+    budget: Budget, given: dict[str, list[Segment]], unknown: list[Segment]
+) -> list[str]:
+    warnings = [
+        f"Mode {mode.name!r} of the budget was not found in the run; its figures stay as they were."
+        for mode in budget.modes
+        if mode.name not in given
+    ]
+    if unknown:
+        total_s = sum(item.duration_s for item in unknown)
+        warnings.append(
+            f"{total_s:.0f} s of the run fit no mode of the budget (levels: {_levels(unknown)})."
+        )
+    return warnings
+
+
+def _levels(items: list[Segment]) -> str:
+    levels = sorted({round(item.current_ma) for item in items})
+    shown = ", ".join(f"{level} mA" for level in levels[:6])
+    return shown + (f" and {len(levels) - 6} more" if len(levels) > 6 else "")

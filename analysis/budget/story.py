@@ -1,0 +1,333 @@
+"""The whole of a budget: estimate, packs, and with a run the comparison, the culprit and the remedy."""
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from analysis.budget.changes import (
+    Change,
+    demand_of,
+    reconciled_budget,
+    with_hours,
+    worthwhile_changes,
+)
+from analysis.budget.compare import CONVERTER_LABEL, BudgetComparison, compare_budget
+from analysis.budget.estimate import (
+    COVERAGE_FACTOR,
+    EveningEstimate,
+    ModeEstimate,
+    estimate_evening,
+    estimate_mode,
+    figure_std_ma,
+)
+from analysis.budget.file import Budget
+from analysis.budget.measured import RunModes, modes_of_run, shared_doubt
+from analysis.budget.pack_choice import Demand, PackAnswer, in_order, judge_measured, judge_pack
+from analysis.budget.pack_table import CANDIDATES
+from analysis.budget.supply_limits import supply_warnings
+from analysis.doubt.quantity import Quantity
+from analysis.doubt.uncertainty import limits_of
+from analysis.run.heat import heat_caution
+from analysis.run.rundown import is_simulated, rundown
+from analysis.run.trace import trace_of
+from logger.base.errors import BenchError
+from logger.base.pack import CHEMISTRIES, Pack
+from logger.run.reader import Run
+
+_SEED = 1
+# Typical mean voltage under load as a share of the nominal one: alkaline cells sag most (from memory).
+_MEAN_SHARE = {"alkaline": 0.82, "zinc-carbon": 0.78}
+# A figure that is more likely outside its tolerance than in it is a culprit.
+_CULPRIT = 0.5
+_FACTOR_90 = 1.6449
+EFFICIENCY_LABEL = "converter efficiency"
+_PEAK_NOTE = "every part at its highest used state at once; no interval"
+_WIRE_NOTE = "solid copper at 20 C, at the peak; no interval"
+
+
+@dataclass(frozen=True)
+class BudgetStory:
+    """Everything a budget says. Without a run, ``run_modes`` and ``comparison`` are None.
+
+    ``packs`` and ``changes`` rest on the corrected budget where there is a run.
+    """
+
+    budget: Budget
+    pack_v: float
+    estimates: tuple[ModeEstimate, ...]
+    evening: EveningEstimate
+    packs: tuple[PackAnswer, ...]
+    changes: tuple[Change, ...]
+    warnings: tuple[str, ...]
+    run_modes: RunModes | None = None
+    comparison: BudgetComparison | None = None
+    corrected: Budget | None = None
+    simulated: bool = False
+
+    @property
+    def culprits(self) -> tuple[int, ...]:
+        """Indices of the figures that are more likely wrong than right, the surest first."""
+        if self.comparison is None:
+            return ()
+        slip = self.comparison.reconciled.slip
+        order = np.argsort(-slip, kind="stable")
+        return tuple(int(index) for index in order if slip[index] >= _CULPRIT)
+
+    def as_json(self) -> dict[str, Any]:
+        """Results in the usual object form."""
+        measured = {item.estimate.mode: item.measured for item in self._compared()}
+        return {
+            "estimated_current": {item.mode: item.current.as_json() for item in self.estimates},
+            "worst_case_current": {item.mode: _worst(item).as_json() for item in self.estimates},
+            "peak_current": {
+                item.mode: Quantity(item.peak_ma, "mA", note=_PEAK_NOTE).as_json()
+                for item in self.estimates
+            },
+            "wire_drop": {
+                item.mode: {
+                    wire: Quantity(volts, "V", note=_WIRE_NOTE).as_json()
+                    for wire, volts in item.wire_drop_v.items()
+                }
+                for item in self.estimates
+            },
+            "measured_current": {name: value.as_json() for name, value in measured.items()},
+            "differences": {
+                item.estimate.mode: item.difference.as_json() | {"explained": item.explained}
+                for item in self._compared()
+            },
+            "evening": {
+                "mean_current": self.evening.mean_current.as_json(),
+                "charge": self.evening.charge.as_json(),
+                "energy": self.evening.energy.as_json(),
+            },
+            "parts": self._parts_json(),
+            "inseparable": []
+            if self.comparison is None
+            else [list(s) for s in self.comparison.inseparable],
+            "packs": [_pack_json(answer) for answer in self.packs],
+            "changes": [
+                {
+                    "change": item.words,
+                    "runtime": item.runtime.as_json(),
+                    "gained": item.gained.as_json(),
+                }
+                for item in self.changes
+            ],
+            "warnings": list(self.warnings),
+        }
+
+    def figure_rows(self) -> tuple[tuple[str, Quantity, Quantity], ...]:
+        """Every figure: label, before and after (90 %); without a run there is no after."""
+        if self.comparison is None:
+            unmeasured = Quantity(None, "mA", note="nothing measured")
+            return tuple(
+                (figure.label, prior_quantity(figure.current_ma, std), unmeasured)
+                for figure, std in zip(
+                    self.budget.figures, figure_std_ma(self.budget).tolist(), strict=True
+                )
+            )
+        after = self.comparison.reconciled
+        low, high = after.interval_ma(0.9)
+        rows = []
+        for index, label in enumerate(self.comparison.labels):
+            if label == CONVERTER_LABEL:
+                rows.append((EFFICIENCY_LABEL, *self._efficiency_pair()))
+                continue
+            before = prior_quantity(float(after.prior_ma[index]), float(after.prior_std_ma[index]))
+            rows.append(
+                (
+                    label,
+                    before,
+                    Quantity(
+                        float(after.posterior_ma[index]),
+                        "mA",
+                        float(low[index]),
+                        float(high[index]),
+                        0.9,
+                    ),
+                )
+            )
+        return tuple(rows)
+
+    def _efficiency_pair(self) -> tuple[Quantity, Quantity]:
+        assert self.comparison is not None
+        assert self.comparison.efficiency is not None
+        before = 100 * self.budget.converter.efficiency
+        half = before * self.budget.converter.efficiency_tolerance * _FACTOR_90 / COVERAGE_FACTOR
+        return Quantity(before, "%", before - half, before + half, 0.9), self.comparison.efficiency
+
+    def _compared(self) -> tuple[Any, ...]:
+        return () if self.comparison is None else self.comparison.modes
+
+    def _parts_json(self) -> list[dict[str, Any]]:
+        return [
+            {"figure": label, "prior": before.as_json(), "posterior": after.as_json()}
+            for label, before, after in self.figure_rows()
+        ]
+
+
+def prior_quantity(value_ma: float, std_ma: float) -> Quantity:
+    """A figure as the budget states it, with its tolerance brought to 90 %."""
+    half = _FACTOR_90 * std_ma
+    return Quantity(value_ma, "mA", value_ma - half, value_ma + half, 0.9)
+
+
+def _pack_json(answer: PackAnswer) -> dict[str, Any]:
+    sag = zip(("fresh", "end"), answer.sag_v, strict=True)
+    return {
+        "pack": answer.name,
+        "runtime": answer.runtime.as_json(),
+        "serves": answer.serves,
+        "reasons": list(answer.reasons),
+        "cautions": list(answer.cautions),
+        "mass": Quantity(answer.mass_g, "g", note="typical, from memory").as_json(),
+        "rechargeable": answer.rechargeable,
+        "sag_at_peak": {
+            when: Quantity(sag_v, "V", note="typical resistance, from memory").as_json()
+            for when, sag_v in sag
+        },
+    }
+
+
+def _worst(estimate: ModeEstimate) -> Quantity:
+    low, high = estimate.worst_ma
+    return Quantity(
+        estimate.current.value, "mA", low, high, note="every part at its limit at once: no coverage"
+    )
+
+
+def tell_budget(
+    budget: Budget,
+    run: Run | None = None,
+    *,
+    temperature_c: float = 20.0,
+    own_packs: tuple[Pack, ...] = (),
+    pack_runs: tuple[Run, ...] = (),
+) -> BudgetStory:
+    """Estimate and packs; with a run also the comparison, the corrected figures and what to change.
+
+    ``own_packs`` are judged by typical curves, ``pack_runs`` by the curve that each run measured.
+
+    Raises BenchError if the run has no current or shows none of the budget's modes.
+    """
+    if not any(figure.current_ma > 0 for figure in budget.figures):
+        raise BenchError(
+            "By this budget nothing draws any current.",
+            next_step="put at least one figure above 0 under [part.current_ma].",
+        )
+    if run is None:
+        pack_v = typical_v(budget.pack)
+        return _story(budget, budget, pack_v, temperature_c, own_packs, pack_runs, ())
+    trace = trace_of(run)
+    found = modes_of_run(budget, trace, run.description.events)
+    shared, doubts = shared_doubt(limits_of(run.description))
+    comparison = compare_budget(budget, found.measured, shared)
+    corrected = reconciled_budget(budget, comparison)
+    pack_v = float(np.mean([item.pack_v for item in found.measured]))
+    warnings = (*found.warnings, *doubts)
+    story = _story(budget, corrected, pack_v, temperature_c, own_packs, pack_runs, warnings)
+    # A measured mode is estimated at the voltage it was measured at.
+    measured = {item.estimate.mode: item.estimate for item in comparison.modes}
+    story = replace(
+        story,
+        estimates=tuple(measured.get(item.mode, item) for item in story.estimates),
+        run_modes=found,
+        comparison=comparison,
+        corrected=corrected,
+        simulated=is_simulated(run),
+    )
+    return replace(story, warnings=(*story.warnings, *_misfit(story)))
+
+
+def typical_v(pack: Pack) -> float:
+    """Mean voltage of a pack under load over its life, about (typical, from memory)."""
+    return CHEMISTRIES[pack.chemistry].nominal_v * pack.cells * _MEAN_SHARE.get(pack.chemistry, 1.0)
+
+
+def _story(
+    budget: Budget,
+    basis: Budget,
+    pack_v: float,
+    temperature_c: float,
+    own_packs: tuple[Pack, ...],
+    pack_runs: tuple[Run, ...],
+    warnings: tuple[str, ...],
+) -> BudgetStory:
+    """``basis``: the budget that packs and changes are reckoned with; the estimate is the maker's own."""
+    demand = demand_of(basis, pack_v)
+    fitted = judge_pack(budget.pack, demand, np.random.default_rng(_SEED), temperature_c)
+    known = {(pack.chemistry, pack.cells, pack.size) for pack in (budget.pack, *own_packs)}
+
+    def judge(pack: Pack) -> PackAnswer:
+        return judge_pack(pack, demand, np.random.default_rng(_SEED), temperature_c)
+
+    asked = [judge(pack) for pack in own_packs]
+    asked += [_judge_run(item, demand) for item in pack_runs]
+    others = [
+        judge(pack) for pack in CANDIDATES if (pack.chemistry, pack.cells, pack.size) not in known
+    ]
+    peaks = tuple(f"The pack of this budget, {fitted.name}: {reason}." for reason in fitted.reasons)
+    return BudgetStory(
+        budget,
+        pack_v,
+        tuple(estimate_mode(budget, mode, pack_v) for mode in budget.modes),
+        estimate_evening(with_hours(budget), pack_v),
+        (fitted, *asked, *in_order(others)),
+        tuple(worthwhile_changes(basis, pack_v, _SEED)),
+        (*warnings, *peaks, *supply_warnings(basis), *_hours(budget), *_heat(basis, pack_v)),
+    )
+
+
+def _hours(budget: Budget) -> tuple[str, ...]:
+    """Modes that the evening leaves out, because nobody said how long they last."""
+    without = [mode.name for mode in budget.modes if mode.hours == 0]
+    if not without:
+        return ()
+    if len(without) == len(budget.modes):
+        return ("No mode says its hours: the evening is reckoned with one hour of each.",)
+    return (f"Without hours, and so no part of the evening: {', '.join(without)}.",)
+
+
+def _heat(budget: Budget, pack_v: float) -> tuple[str, ...]:
+    """Caution for the mode that turns most power into heat, if that is felt."""
+    hottest = max(
+        (estimate_mode(budget, mode, pack_v) for mode in budget.modes),
+        key=lambda item: item.current.value or 0.0,
+    )
+    return heat_caution(
+        (hottest.current.value or 0.0) * pack_v / 1000, f"In {hottest.mode} the piece"
+    )
+
+
+def _judge_run(run: Run, demand: Demand) -> PackAnswer:
+    """A pack by its own measured rundown. Raises BenchError if the run cannot tell."""
+    pack = run.description.pack
+    trace = trace_of(run)
+    if pack is None or trace.voltage_v is None or trace.current_ma is None:
+        raise BenchError(
+            f"The run {run.folder} cannot stand for a pack.",
+            evidence="it lacks " + ("its pack's kind" if pack is None else "voltage or current"),
+            next_step="use a run recorded with --pack, with voltage and current.",
+        )
+    alive = ~trace.dead
+    result = rundown(run, None, 0.0).charge
+    doubt = 0.0
+    if result.value and result.upper is not None:
+        doubt = (result.upper - result.value) / result.value / 1.96
+    charge = np.cumsum((trace.current_ma * trace.weight_s)[alive]) / 3600
+    title = run.description.title or run.folder.name
+    return judge_measured(
+        pack, np.maximum.accumulate(charge), trace.voltage_v[alive], demand,
+        np.random.default_rng(_SEED), charge_std=doubt, name=f"{pack} as in {title!r}",
+    )  # fmt: skip
+
+
+def _misfit(story: BudgetStory) -> tuple[str, ...]:
+    """A budget that no figure within its tolerance can explain; the culprit, if there is one, does."""
+    if story.comparison is None or story.comparison.reconciled.chi2_p >= 0.01 or story.culprits:
+        return ()
+    return (
+        "Budget and run do not fit together even at the edge of the stated tolerances: "
+        "something draws current that the budget does not list, or a tolerance is stated too small.",
+    )

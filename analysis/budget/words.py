@@ -1,0 +1,150 @@
+"""A budget's answer in sentences and rows of text."""
+
+from analysis.budget.compare import ModeComparison
+from analysis.budget.story import BudgetStory
+from analysis.doubt.quantity import Quantity
+from analysis.say.words import short_words, value_words
+
+_SMALL_SAG_V = 0.03
+
+
+def answer_sentences(story: BudgetStory) -> tuple[str, ...]:
+    """The answer first: what is drawn, which figure was wrong, what to do about it."""
+    if story.comparison is None:
+        return (_evening_sentence(story), _pack_sentence(story), *_sag_sentence(story))
+    sentences = [_difference_sentence(item) for item in story.comparison.modes]
+    sentences.append(_culprit_sentence(story))
+    if story.changes:
+        best = story.changes[0]
+        sentences.append(
+            f"Most would be gained by: {best.words}. That brings about {value_words(best.gained)} more than "
+            f"the {value_words(story.packs[0].runtime)} that {story.packs[0].name} would last now."
+        )
+    return tuple(sentences)
+
+
+def interval_text(quantity: Quantity) -> str:
+    """``12 to 15 mA``, or nothing where there is no interval."""
+    text = str(quantity)
+    return text[text.index("(") + 1 : text.rindex(")")].split(" at ")[0] if "(" in text else ""
+
+
+def _evening_sentence(story: BudgetStory) -> str:
+    evening = story.evening
+    return (
+        f"By the budget {story.budget.name} draws {short_words(evening.mean_current)} on average from a pack at "
+        f"{story.pack_v:.1f} V, which is {short_words(evening.charge)} in {evening.hours:g} h."
+    )
+
+
+def _pack_sentence(story: BudgetStory) -> str:
+    fitted = story.packs[0]
+    if fitted.runtime.value is None:
+        return f"{fitted.name} cannot run it: {fitted.reasons[0]}."
+    bounds = interval_text(fitted.runtime)
+    if fitted.runtime.value < 1 / 60:
+        return f"{fitted.name} would be empty within a minute."
+    hours = f"{fitted.name} would last about {value_words(fitted.runtime)} ({bounds})"
+    if fitted.serves:
+        return f"{hours}. Nothing is measured yet: the bench will tell."
+    return f"{hours}, but {fitted.reasons[0]}."
+
+
+def _sag_sentence(story: BudgetStory) -> tuple[str, ...]:
+    """What the peak costs the fitted pack; nothing where that is too little to see, or more than the pack has."""
+    fresh, end = story.packs[0].sag_v
+    if end < _SMALL_SAG_V or end >= story.budget.pack.nominal_v:
+        return ()
+    return (
+        f"At the peak its own resistance costs about {fresh:.2g} V more than at the mean when fresh and {end:.2g} V "
+        "near the end (typical cells, from memory).",
+    )
+
+
+def hours_words(quantity: Quantity) -> str:
+    """A runtime in hours, or in minutes where it is shorter than one."""
+    if quantity.value is None or quantity.value >= 1:
+        return value_words(quantity)
+    return f"{quantity.value * 60:.0f} min"
+
+
+def pack_lines(story: BudgetStory) -> list[tuple[str, str, str, str]]:
+    """Packs that serve, the fitted one first: name, runtime, interval, mass and whether it can be charged."""
+    lines = []
+    for answer in story.packs:
+        if not answer.serves and answer is not story.packs[0]:
+            continue
+        mass = "" if answer.mass_g is None else f"{answer.mass_g:.0f} g"
+        kind = "rechargeable" if answer.rechargeable else "primary"
+        lines.append(
+            (
+                answer.name,
+                "-" if answer.runtime.value is None else hours_words(answer.runtime),
+                interval_text(answer.runtime) if answer.serves else answer.reasons[0],
+                ", ".join(filter(None, (mass, kind))),
+            )
+        )
+    return lines
+
+
+def refusals(story: BudgetStory) -> list[str]:
+    """Packs that do not serve, each with why; packs with the same reason together."""
+    by_reason: dict[str, list[str]] = {}
+    for answer in story.packs[1:]:
+        if not answer.serves:
+            runs = "" if answer.runtime.value is None else f" ({hours_words(answer.runtime)})"
+            by_reason.setdefault(answer.reasons[0], []).append(f"{answer.name}{runs}")
+    return [f"{', '.join(names)}: {reason}" for reason, names in by_reason.items()]
+
+
+def pack_basis(story: BudgetStory, temperature_c: float) -> str:
+    """What the runtimes rest on, in one sentence."""
+    floor = story.budget.floor_v
+    down = (
+        "the floor of the cells"
+        if not floor
+        else f"{floor:g} V or the floor of the cells, whichever comes first"
+    )
+    return (
+        f"Cells of the usual kind at {temperature_c:g} °C, down to {down}; capacity falls with the draw and in the cold, "
+        "and rechargeable cells count as up to a tenth aged. Masses without holder, typical."
+    )
+
+
+def _difference_sentence(item: ModeComparison) -> str:
+    measured, estimated = item.measured.value, item.estimate.current.value
+    assert measured is not None
+    assert estimated is not None
+    words = f"{item.estimate.mode}: {value_words(item.measured)} measured, {value_words(item.estimate.current)} estimated"
+    if item.explained:
+        return f"{words}: no difference beyond what the stated tolerances explain."
+    more = "more" if measured > estimated else "less"
+    if estimated <= 0:
+        return f"{words}, which the tolerances do not explain."
+    percent = abs(measured / estimated - 1) * 100
+    return f"{words}: {percent:.0f} % {more}, which the tolerances do not explain."
+
+
+def _culprit_sentence(story: BudgetStory) -> str:
+    assert story.comparison is not None
+    rows = story.figure_rows()
+    if not story.culprits:
+        return "No figure of the budget has to be wrong: all stay within their tolerances."
+    named = []
+    for index in story.culprits[:2]:
+        label, before, after = rows[index]
+        named.append(
+            f"{label} is nearer {value_words(after)} than {before.value:.3g} {before.unit}"
+        )
+    text = "The figure that was wrong: " + "; then ".join(named) + "."
+    first = story.comparison.labels[story.culprits[0]]
+    for group in story.comparison.inseparable:
+        others = [label for label in group if label != first]
+        if first in group and others:
+            together = ", ".join(others[:2]) + (" and others" if len(others) > 2 else "")
+            text += (
+                f" The run alone cannot rule out {together} instead. "
+                "To be sure, record a minute with only one of them on."
+            )
+            break
+    return text

@@ -1,0 +1,1 @@
+"""The commands that answer from runs: options and printing only."""

@@ -1,0 +1,280 @@
+"""``drawbench budget``: estimate before building, compare after measuring."""
+
+import json
+import textwrap
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+import click
+
+from analysis.commands.rundown import TEXT_WIDTH
+from logger.base.errors import BenchError
+
+if TYPE_CHECKING:
+    from analysis.budget.story import BudgetStory
+
+
+# Cells' usual limits in use, from memory.
+COLDEST_C: Final = -20.0
+HOTTEST_C: Final = 60.0
+
+
+class _BudgetGroup(click.Group):
+    """``budget new FILE`` makes a file; anything else is a budget file to read."""
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        if args and args[0] in self.commands:
+            return super().resolve_command(ctx, args)
+        return "show", self.commands["show"], args
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        # Options of the reading form may stand before the file.
+        if args and args[0] not in (*self.commands, "--help", "-h"):
+            args = ["show", *args]
+        return super().parse_args(ctx, args)
+
+
+@click.group("budget", cls=_BudgetGroup, subcommand_metavar="new FILE | FILE [RUN] [OPTIONS]")
+def budget_command() -> None:
+    """What should it draw, and which figure was wrong?
+
+    \b
+    drawbench budget new vest.toml       a commented file to fill in
+    drawbench budget vest.toml           estimate, and which pack would do
+    drawbench budget vest.toml RUN       estimate against a measured run
+    """
+
+
+@budget_command.command("new")
+@click.argument("path", metavar="FILE", type=click.Path(path_type=Path))
+def new_command(path: Path) -> None:
+    """Write a commented budget file to fill in."""
+    from analysis.budget.edit import TEMPLATE
+    from analysis.say.new_file import write_new
+
+    write_new(path, TEMPLATE)
+    click.echo(f"Wrote {path}. Put your parts in it, then: drawbench budget {path}")
+
+
+@budget_command.command("show", hidden=True)
+@click.argument("path", metavar="FILE", type=click.Path(path_type=Path))
+@click.argument("run_folder", metavar="[RUN]", required=False, type=click.Path(path_type=Path))
+@click.option(
+    "--corrected",
+    type=click.Path(path_type=Path),
+    metavar="NEW-FILE",
+    help="Write the budget with the figures that the run has shown.",
+)
+@click.option(
+    "--pictures",
+    type=click.Path(path_type=Path, file_okay=False),
+    metavar="DIR",
+    help="Save the pictures into this folder.",
+)
+@click.option(
+    "--pack",
+    "packs",
+    multiple=True,
+    metavar='"3x AA nimh"',
+    help="Judge this pack too; may be given more than once.",
+)
+@click.option(
+    "--pack-run",
+    "pack_runs",
+    multiple=True,
+    type=click.Path(path_type=Path),
+    metavar="RUN",
+    help="Judge the pack of this measured run too, by its own curve.",
+)
+@click.option(
+    "--temperature",
+    "temperature_c",
+    type=float,
+    default=20.0,
+    show_default=True,
+    metavar="C",
+    help="Temperature it will be worn at, in degrees Celsius.",
+)
+@click.option("--json", "as_json", is_flag=True, help="Every result as JSON.")
+def show_command(
+    path: Path,
+    run_folder: Path | None,
+    corrected: Path | None,
+    pictures: Path | None,
+    packs: tuple[str, ...],
+    pack_runs: tuple[Path, ...],
+    temperature_c: float,
+    as_json: bool,
+) -> None:
+    """Estimate a budget; with a run, find the figure that was wrong."""
+    from analysis.budget.edit import corrected_text
+    from analysis.budget.file import read_budget
+    from analysis.budget.plots import draw_budget
+    from analysis.budget.story import tell_budget
+    from analysis.say.new_file import write_new
+    from logger.base.pack import parse_pack
+    from logger.run.reader import read_run
+
+    if corrected is not None and run_folder is None:
+        raise BenchError(
+            "--corrected needs a run to correct by.",
+            next_step=f"drawbench budget {path} RUN --corrected {corrected}",
+        )
+    if not COLDEST_C <= temperature_c <= HOTTEST_C:
+        raise BenchError(
+            f"Cells are not worn at {temperature_c:g} °C.",
+            next_step=f"give --temperature from {COLDEST_C:g} to {HOTTEST_C:g}.",
+        )
+    budget = read_budget(path)
+    own = tuple(parse_pack(text) for text in packs)
+    run = None if run_folder is None else read_run(run_folder)
+    story = tell_budget(
+        budget,
+        run,
+        temperature_c=temperature_c,
+        own_packs=own,
+        pack_runs=tuple(read_run(item) for item in pack_runs),
+    )
+    if corrected is not None and story.comparison is not None:
+        text = path.read_text(encoding="utf-8-sig")
+        write_new(corrected, corrected_text(text, budget, story.comparison))
+    if pictures is not None:
+        try:
+            pictures.mkdir(parents=True, exist_ok=True)
+            draw_budget(story, pictures)
+        except OSError as error:
+            raise BenchError(
+                f"The pictures cannot be written to {pictures}.",
+                evidence=error.strerror or str(error),
+                next_step="choose a folder that can be written to.",
+            ) from error
+    if as_json:
+        click.echo(json.dumps(story.as_json(), ensure_ascii=False, indent=1, allow_nan=False))
+        return
+    _show(story, temperature_c)
+    if corrected is not None:
+        click.echo(f"\nCorrected budget: {corrected}")
+    if pictures is not None:
+        click.echo(f"\nPictures: {pictures}")
+
+
+def _show(story: "BudgetStory", temperature_c: float) -> None:
+    from analysis.budget.words import answer_sentences, interval_text
+    from analysis.say.words import value_words
+
+    for sentence in answer_sentences(story):
+        click.echo(textwrap.fill(sentence, TEXT_WIDTH))
+    click.echo()
+    _show_modes(story)
+    if story.comparison is not None:
+        click.echo()
+        _table(
+            "figure, one piece",
+            [
+                (label, f"{before.value:.3g} -> {value_words(after)}", interval_text(after))
+                for label, before, after in story.figure_rows()
+            ],
+            "90 % sure to lie in",
+        )
+    click.echo()
+    _show_packs(story, temperature_c)
+    if story.changes:
+        click.echo("\nwhat to change, and the hours it brings (90 % sure to lie in)")
+        for change in story.changes[:5]:
+            gain = f"+{value_words(change.gained)} ({interval_text(change.gained)})"
+            click.echo(
+                textwrap.fill(
+                    f"  {gain:22}  {change.words}", TEXT_WIDTH, subsequent_indent=" " * 26
+                )
+            )
+    for warning in story.warnings:
+        click.echo()
+        click.echo(textwrap.fill(f"! {warning}", TEXT_WIDTH, subsequent_indent="  "))
+    for name, caution in _cautions(story):
+        click.echo()
+        click.echo(textwrap.fill(f"Caution, {name}: {caution}", TEXT_WIDTH))
+
+
+def _show_modes(story: "BudgetStory") -> None:
+    from analysis.budget.words import interval_text
+    from analysis.say.words import value_words
+
+    rows: list[tuple[str, str, str]] = [
+        (f"{item.mode}, estimated", value_words(item.current), interval_text(item.current))
+        for item in story.estimates
+    ]
+    if story.comparison is not None:
+        rows = []
+        for item in story.comparison.modes:
+            rows.append(
+                (
+                    f"{item.estimate.mode}, estimated",
+                    value_words(item.estimate.current),
+                    interval_text(item.estimate.current),
+                )
+            )
+            rows.append(("  measured", value_words(item.measured), interval_text(item.measured)))
+    _table("mode", rows, "95 % sure to lie in")
+    for estimate in story.estimates:
+        drops = [
+            f"{name} loses {volts:.2f} V"
+            for name, volts in estimate.wire_drop_v.items()
+            if volts >= 0.005
+        ]
+        low, high = estimate.worst_ma
+        extra = f"; in the wires: {', '.join(drops)}" if drops else ""
+        click.echo(
+            textwrap.fill(
+                f"{estimate.mode}: at most {estimate.peak_ma:.0f} mA for a moment; all parts at their limits {low:.0f} to {high:.0f} mA{extra}.",
+                TEXT_WIDTH,
+                subsequent_indent="  ",
+            )
+        )
+
+
+def _show_packs(story: "BudgetStory", temperature_c: float) -> None:
+    from analysis.budget.words import pack_basis, pack_lines, refusals
+
+    lines = pack_lines(story)
+    widths = [max(len(line[place]) for line in lines) for place in range(3)]
+    click.echo(f"{'pack':{widths[0]}}  {'':{widths[1]}}  90 % sure to lie in")
+    for name, runtime, bounds, kind in lines:
+        click.echo(
+            f"{name:{widths[0]}}  {runtime:>{widths[1]}}  {bounds:{max(widths[2], 19)}}  {kind}".rstrip()
+        )
+    for text in refusals(story):
+        click.echo(textwrap.fill(f"not {text}", TEXT_WIDTH, subsequent_indent="  "))
+    click.echo(textwrap.fill(pack_basis(story, temperature_c), TEXT_WIDTH))
+
+
+def _cautions(story: "BudgetStory") -> list[tuple[str, str]]:
+    """Cautions of the fitted pack, then of every other kind that is offered, each once."""
+    found: dict[str, str] = {}
+    for answer in story.packs:
+        if answer is story.packs[0] or answer.serves:
+            for caution in answer.cautions:
+                found.setdefault(caution, answer.name)
+    return [(name, caution) for caution, name in found.items()]
+
+
+def _table(title: str, rows: list[tuple[str, str, str]], head: str) -> None:
+    if not rows:
+        return
+    first = max(len(title), *(len(row[0]) for row in rows))
+    second = max(len(row[1]) for row in rows)
+    click.echo(f"{title:{first}}  {'':{second}}  {head}".rstrip())
+    for label, value, bounds in rows:
+        line = f"{label:{first}}  {value:>{second}}  {bounds}".rstrip()
+        click.echo(
+            textwrap.fill(
+                line,
+                TEXT_WIDTH,
+                subsequent_indent=" " * (first + second + 4),
+                replace_whitespace=False,
+                drop_whitespace=False,
+            )
+            if len(line) > TEXT_WIDTH
+            else line
+        )

@@ -1,0 +1,205 @@
+"""``drawbench compare``: runs side by side, before and after, brand against brand."""
+
+import json
+import textwrap
+from pathlib import Path
+from typing import Any
+
+import click
+import numpy as np
+
+from analysis.commands.rundown import TEXT_WIDTH, cutoff_of, cutoff_option, hold_option
+from analysis.curve.compare import Comparison, compare
+from analysis.doubt.quantity import Quantity
+from analysis.report.discharge_plots import plot_overlay
+from analysis.run.history import History
+from analysis.run.trace import trace_of
+from analysis.say.words import plain_text, quantity_words, span_words, value_words
+from logger.base.errors import BenchError
+from logger.run.reader import Run, read_run
+
+
+@click.command("compare")
+@click.argument("run_folders", metavar="RUN_A RUN_B ...", nargs=-1, type=click.Path(path_type=Path))
+@cutoff_option
+@hold_option
+@click.option(
+    "--draw",
+    "draw_ma",
+    type=click.FloatRange(1e-3, 1e5),
+    metavar="MA",
+    help="How long would it last at this mean draw, by the line through runs at different draws?",
+)
+@click.option(
+    "--plot",
+    "plot_stem",
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="FILE",
+    help="Where to write the overlay picture (.png and .svg). Default: compare beside the first run.",
+)
+@click.option("--json", "as_json", is_flag=True, help="Every result as JSON.")
+def compare_command(
+    run_folders: tuple[Path, ...],
+    cutoff_v: float | None,
+    hold_s: float | None,
+    draw_ma: float | None,
+    plot_stem: Path | None,
+    as_json: bool,
+) -> None:
+    """Is the difference between runs larger than the measurement's doubt?"""
+    if len(run_folders) < 2:
+        raise BenchError(
+            "Comparing takes at least two runs.",
+            next_step="give the folders of two or more runs, the one to compare with first.",
+        )
+    places = [folder.resolve() for folder in run_folders]
+    twice = next((place for place in places if places.count(place) > 1), None)
+    if twice is not None:
+        raise BenchError(
+            "One run was given twice.",
+            evidence=str(twice),
+            next_step="give the folders of different runs.",
+        )
+    runs = [read_run(folder) for folder in run_folders]
+    names = run_names(runs, run_folders)
+    cutoff_v, hold_s = cutoff_of(runs[0], cutoff_v, hold_s)
+    found = compare(runs, names, cutoff_v, hold_s)
+    stem = plot_stem or run_folders[0].resolve().parent / "compare"
+    if stem.suffix.lower() in (".png", ".svg"):
+        stem = stem.with_suffix("")
+    _draw(found, cutoff_v, stem)
+    if as_json:
+        text = json.dumps(
+            comparison_json(found, draw_ma), ensure_ascii=False, indent=1, allow_nan=False
+        )
+        click.echo(text)
+        return
+    if any(result.simulated for result in found.rundowns):
+        click.echo("SIMULATED: a simulated board recorded a run here; no hardware was there.\n")
+    for sentence in found.sentences:
+        click.echo(textwrap.fill(sentence, TEXT_WIDTH))
+    if draw_ma is not None:
+        click.echo(textwrap.fill(_draw_words(found, draw_ma), TEXT_WIDTH))
+    for name, part in zip(found.names[1:], found.differences, strict=True):
+        click.echo(f"\n{name} against {found.names[0]}:")
+        width = max(len(item.label) for item in part)
+        for item in part:
+            label = f"  {item.label:{width}}  "
+            told = _row(item.first, item.second, item.difference, item.clear)
+            for number, line in enumerate(told):
+                start = " " * len(label) if number else label
+                click.echo(
+                    textwrap.fill(
+                        line, TEXT_WIDTH, initial_indent=start, subsequent_indent=" " * len(label)
+                    )
+                )
+    click.echo(f"\nPicture: {stem}.png, {stem.name}.svg")
+    for warning in found.warnings:
+        click.echo()
+        click.echo(textwrap.fill(f"! {plain_text(warning)}", TEXT_WIDTH, subsequent_indent="  "))
+
+
+def run_names(runs: list[Run], folders: tuple[Path, ...]) -> list[str]:
+    """Titles where they tell the runs apart, else the folders' names."""
+    titles = [plain_text(run.description.title) for run in runs]
+    if all(titles) and len(set(titles)) == len(titles):
+        return titles
+    names = [folder.resolve().name for folder in folders]
+    if len(set(names)) == len(names):
+        return names
+    return [str(folder) for folder in folders]
+
+
+def _draw_words(found: Comparison, draw_ma: float) -> str:
+    runtime = found.runtime_at(draw_ma)
+    if runtime.value is None:
+        return f"How long it would last at {draw_ma:g} mA cannot be told: it {runtime.note}."
+    note = f" ({runtime.note})" if runtime.note else ""
+    seconds = [
+        None if hours is None else 3600 * hours
+        for hours in (runtime.value, runtime.lower, runtime.upper)
+    ]
+    if seconds[1] is None:
+        return (
+            f"At {draw_ma:g} mA it would last about {span_words(3600 * runtime.value, 60.0)}{note}."
+        )
+    lasts = Quantity(seconds[0], "s", seconds[1], seconds[2], runtime.coverage)
+    return f"At {draw_ma:g} mA it would last {quantity_words(lasts)}{note}."
+
+
+def comparison_json(found: Comparison, draw_ma: float | None = None) -> dict[str, Any]:
+    """Plain object: per later run its differences to the first; ``draw_ma``: also the runtime at this draw."""
+    extra = {} if draw_ma is None else {"runtime_at_draw": found.runtime_at(draw_ma).as_json()}
+    return {
+        **extra,
+        "runs": list(found.names),
+        "rundown": {
+            name: {
+                key: value
+                for key, value in result.as_json().items()
+                if key not in ("warnings", "simulated")
+            }
+            for name, result in zip(found.names, found.rundowns, strict=True)
+        },
+        "differences": {
+            name: {
+                item.name: {
+                    "first": item.first.as_json(),
+                    "second": item.second.as_json(),
+                    "difference": item.difference.as_json(),
+                    "percent": item.percent,
+                    "clear": item.clear,
+                }
+                for item in part
+            }
+            for name, part in zip(found.names[1:], found.differences, strict=True)
+        },
+        "rate_exponent": found.rate_exponent.as_json(),
+        "simulated": any(result.simulated for result in found.rundowns),
+        "sentences": list(found.sentences),
+        "warnings": list(found.warnings),
+    }
+
+
+def _row(
+    first: Quantity, second: Quantity, difference: Quantity, clear: bool | None
+) -> tuple[str, ...]:
+    """Lines beside the label: both values, then their difference."""
+    if difference.value is None:
+        return (f"cannot be compared ({difference.note})",)
+    verdict = {True: "more than the doubt", False: "within the doubt", None: "doubt not known"}
+    return (
+        f"{value_words(first)} -> {value_words(second)}: {verdict[clear]}",
+        f"difference {quantity_words(difference)}",
+    )
+
+
+def _draw(found: Comparison, cutoff_v: float | None, stem: Path) -> None:
+    courses = []
+    for run in found.runs:
+        trace = trace_of(run)
+        if trace.voltage_v is None:
+            continue
+        history = History(begin_s=trace.begin_s)
+        live = ~trace.dead
+        current = np.zeros(len(trace.time_s)) if trace.current_ma is None else trace.current_ma
+        history.add(trace.time_s[live], trace.voltage_v[live], current[live])
+        bins = history.bins()
+        courses.append((bins.end_s - trace.begin_s, bins.mean_v))
+    if len(courses) != len(found.runs):
+        return
+    try:
+        plot_overlay(
+            found.names,
+            courses,
+            cutoff_v,
+            [result.cutoff_time.value for result in found.rundowns],
+            stem,
+            simulated=any(result.simulated for result in found.rundowns),
+        )
+    except OSError as error:
+        raise BenchError(
+            "The picture cannot be written.",
+            evidence=str(error),
+            next_step="choose another place with --plot.",
+        ) from error

@@ -1,0 +1,234 @@
+"""``drawbench list``: all runs of a folder in one table, on one page, in one picture."""
+
+import json
+import sys
+from datetime import UTC
+from pathlib import Path
+from typing import Any
+
+import click
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from analysis.commands.rundown import Hold
+from analysis.report.run_table import (
+    COLUMNS,
+    Line,
+    as_csv,
+    by_lasting,
+    in_order,
+    matching,
+    read_lines,
+    shown,
+)
+from logger.base.errors import BenchError
+from logger.base.measures import VOLTS_ABOVE_0
+from logger.run.run_list import find_runs
+
+_NARROW = ("run", "pack", "cutoff_time_s", "duration_s", "charge_mah", "mean_current_ma")
+_MIDDLE = ("run", "title", *_NARROW[1:])
+# For screens of a phone's width.
+_SLIM = (("run", *_NARROW[2:]), ("run", "cutoff_time_s", "duration_s"), ("run", "duration_s"))
+_WIDE = (*_MIDDLE[:3], "started", *_MIDDLE[3:], "last_voltage_v", "ended")
+_TEXTS = ("run", "title", "pack", "started", "ended")
+# Names may be cut short to this many letters; numbers never are.
+_TEXT_LEAST = 12
+_RUN_LEAST = 24  # the run's name is typed into the next command
+_GAP = 1
+_PROBLEMS_SHOWN = 10
+
+
+@click.command("list")
+@click.argument("folder", type=click.Path(path_type=Path), default="runs")
+@click.option(
+    "--find",
+    "texts",
+    multiple=True,
+    metavar="TEXT",
+    help="Only runs with this in title, load, notes, pack, author or name; repeat for more.",
+)
+@click.option(
+    "--since",
+    type=click.DateTime(["%Y-%m-%d"]),
+    metavar="YYYY-MM-DD",
+    help="Recorded on this day or later.",
+)
+@click.option(
+    "--before",
+    type=click.DateTime(["%Y-%m-%d"]),
+    metavar="YYYY-MM-DD",
+    help="Recorded before this day.",
+)
+@click.option(
+    "--ended", metavar="REASON", help="Ended by this: cutoff, duration, charge, user, ..."
+)
+@click.option(
+    "--sort", "column", type=click.Choice(list(COLUMNS)), default="started", show_default=True
+)
+@click.option("--reverse", is_flag=True, help="Greatest first.")
+@click.option("--best", type=click.IntRange(1), metavar="N", help="The N that lasted longest.")
+@click.option("--worst", type=click.IntRange(1), metavar="N", help="The N that lasted shortest.")
+@click.option(
+    "--cutoff",
+    "cutoff_v",
+    type=VOLTS_ABOVE_0,
+    metavar="V",
+    help="One cutoff for all runs [default: each run's own].",
+)
+@click.option(
+    "--hold", "hold_s", type=Hold(), help="One hold for all runs, e.g. 10s; 0: the first touch."
+)
+@click.option(
+    "--csv",
+    "csv_file",
+    type=click.Path(path_type=Path, allow_dash=True),
+    metavar="FILE",
+    help="Write the table as CSV; - for the terminal.",
+)
+@click.option("--json", "as_json", is_flag=True, help="Every result as JSON.")
+@click.option(
+    "--overview",
+    type=click.Path(path_type=Path, file_okay=False),
+    metavar="FOLDER",
+    help="Write a page with the table and all runs in one picture.",
+)
+def list_command(folder: Path, **options: Any) -> None:
+    """All runs in FOLDER (default: runs): filter, sort, best and worst, CSV, one page for all.
+
+    The first time each run is read whole; after that its digest beside it answers at once.
+    """
+    lines = _chosen(folder, options)
+    csv_file, overview = options["csv_file"], options["overview"]
+    if options["as_json"]:
+        click.echo(json.dumps(_as_json(lines), ensure_ascii=False, indent=1, allow_nan=False))
+    elif str(csv_file) == "-":
+        click.echo(as_csv(lines), nl=False)
+    else:
+        _show(lines)
+    if csv_file is not None and str(csv_file) != "-":
+        _write(csv_file, as_csv(lines))
+        click.echo(f"Written: {csv_file}")
+    if overview is not None:
+        from analysis.report.overview import write_overview
+
+        files = write_overview(lines, overview)
+        click.echo(f"Open in a browser: {next(f for f in files if f.suffix == '.html')}")
+
+
+def _chosen(folder: Path, options: dict[str, Any]) -> list[Line]:
+    folders = find_runs((folder,))
+
+    def progress(done: int) -> None:
+        if sys.stderr.isatty() and len(folders) > 20 and (done % 10 == 0 or done == len(folders)):
+            end = "\r" if done < len(folders) else "\r" + " " * 40 + "\r"
+            click.echo(f"reading run {done} of {len(folders)}{end}", nl=False, err=True)
+
+    lines = read_lines(folders, options["cutoff_v"], options["hold_s"], progress)
+    since, before = (
+        moment and moment.replace(tzinfo=UTC) for moment in (options["since"], options["before"])
+    )
+    lines = matching(lines, options["texts"], since, before, options["ended"])
+    if not lines:
+        raise BenchError(
+            f"No run in {folder} fits.",
+            evidence=f"{len(folders)} runs there",
+            next_step="ask for less with --find, --since, --before or --ended.",
+        )
+    best, worst = options["best"], options["worst"]
+    if best or worst:
+        ranked = by_lasting(lines)
+        first = ranked[: best or 0]
+        last = ranked[len(ranked) - worst :] if worst else []
+        return [*first, *(line for line in last if line not in first)]
+    return in_order(lines, options["column"], options["reverse"])
+
+
+def _show(lines: list[Line]) -> None:
+    console = Console()
+    widths = _fitting(lines, console.width)
+    columns = list(widths)
+    table = Table(box=None, padding=(0, _GAP, 0, 0), header_style="bold")
+    for column in columns:
+        table.add_column(
+            COLUMNS[column],
+            justify="left" if column in _TEXTS else "right",
+            no_wrap=True,
+            overflow="ellipsis",
+            width=widths[column],
+        )
+    for line in lines:
+        cells = [Text(shown(line, column)) for column in columns]
+        if line.problem:
+            cells[min(1, len(cells) - 1)] = Text(line.problem, "yellow")
+        table.add_row(*cells)
+    console.print(table)
+    simulated = sum(1 for line in lines if line.digest is not None and line.digest.simulated)
+    notes = [f"{len(lines)} run{'s' if len(lines) != 1 else ''}"]
+    if simulated:
+        notes.append(f"{simulated} of them SIMULATED")
+    cutoffs = {line.value("cutoff_v") for line in lines if line.value("cutoff_v") is not None}
+    if len(cutoffs) > 1:
+        notes.append("their cutoffs differ: compare them with one --cutoff")
+    click.echo("; ".join(notes) + ".")
+    problems = [f"{line.name}: {line.problem}" for line in lines if line.problem]
+    for text in problems[:_PROBLEMS_SHOWN]:
+        click.echo(f"! {text}")
+    if len(problems) > _PROBLEMS_SHOWN:
+        click.echo(f"! ... and {len(problems) - _PROBLEMS_SHOWN} more runs without results")
+
+
+def _fitting(lines: list[Line], width: int) -> dict[str, int]:
+    """The most columns that stand side by side in this width, and the width of each."""
+    for offered in (_WIDE, _MIDDLE, _NARROW, *_SLIM):
+        longest = {
+            column: max(len(COLUMNS[column]), *(len(shown(line, column)) for line in lines))
+            for column in offered
+            if column == "run" or any(shown(line, column) for line in lines)
+        }
+        widths = {
+            column: min(letters, _RUN_LEAST if column == "run" else _TEXT_LEAST)
+            if column in _TEXTS
+            else letters
+            for column, letters in longest.items()
+        }
+        spare = width - sum(widths.values()) - _GAP * len(widths)
+        if spare >= 0:
+            break
+    for column in longest:
+        more = min(longest[column] - widths[column], max(spare, 0))
+        widths[column] += more
+        spare -= more
+    return widths
+
+
+def _as_json(lines: list[Line]) -> dict[str, Any]:
+    return {
+        "runs": [
+            {
+                "run": line.name,
+                "title": line.description.title,
+                "pack": str(line.description.pack) if line.description.pack else None,
+                "started_utc": line.description.started_utc,
+                "ended": line.value("ended"),
+                "simulated": line.digest is not None and line.digest.simulated,
+                **({} if line.digest is None else line.digest.results),
+                "warnings": [line.problem]
+                if line.problem
+                else list(line.digest.warnings if line.digest else ()),
+            }
+            for line in lines
+        ],
+        "warnings": [f"{line.name}: {line.problem}" for line in lines if line.problem],
+    }
+
+
+def _write(path: Path, text: str) -> None:
+    try:
+        path.write_text(text, encoding="utf-8", newline="")
+    except OSError as error:
+        raise BenchError(
+            f"{path} cannot be written.",
+            evidence=error.strerror or str(error),
+            next_step="give another file with --csv.",
+        ) from error

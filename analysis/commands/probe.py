@@ -1,0 +1,181 @@
+"""The command ``drawbench probe``: which board is it, what can it see, is it wired right?"""
+
+import json
+import math
+from typing import Any
+
+import click
+from scipy.stats import chi2
+
+from analysis.doubt.quantity import Quantity
+from analysis.doubt.uncertainty import COVERAGE, Limits, budget, interval, limits_of
+from firmware_probe.line_format import BAUD_DEFAULT
+from logger.base.errors import BenchError
+from logger.board.port import LinkLostError, find_boards, one_board
+from logger.board.probe_check import Heard, Seen, Verdict, judge, listen
+from logger.board.stream import Hello, LineDecoder
+from logger.run.description import Description, Sensor
+
+
+@click.command("probe")
+@click.option("--port", metavar="PORT", help="The board's port [default: found by itself].")
+@click.option(
+    "--baud", type=click.IntRange(300, 4_000_000), default=BAUD_DEFAULT, show_default=True
+)
+@click.option("--json", "as_json", is_flag=True, help="Say it as JSON.")
+def probe_command(port: str | None, baud: int, as_json: bool) -> None:
+    """Say who the board is, what it can see, how quiet it is, and whether it is wired right.
+
+    Listens for five seconds. Load switch and cutoff stay as they are.
+    """
+    found = one_board(find_boards(port, baud))
+    try:
+        heard = listen(found.link, LineDecoder().feed, found.hello)
+    except LinkLostError as error:
+        raise BenchError(
+            f"The board on {found.candidate.port} went away while it was listened to.",
+            evidence=str(error),
+            next_step="check the USB cable, then try again.",
+        ) from error
+    finally:
+        found.link.close()
+    limits = limits_of(_description(found.hello))
+    verdict = judge(found.hello, heard, limits.current_offset_ma if limits else 0.0)
+    results = _results(heard.seen, limits) if heard.seen else {}
+    if as_json:
+        click.echo(json.dumps(_as_json(found.hello, heard, results, verdict), indent=1))
+        return
+    if _simulated(found.hello):
+        click.echo("SIMULATED: a simulated board; no hardware is there.")
+    for name, text in _rows(found.candidate.port, found.hello, heard, limits, results):
+        click.echo(f"{name:<9}{text}")
+    click.echo(f"{'Wiring':<9}{verdict.words}")
+    if verdict.next_step:
+        click.echo(f"{'Next':<9}{verdict.next_step}")
+
+
+def _simulated(hello: Hello) -> bool:
+    return hello.firmware.startswith("simulated")
+
+
+def _description(hello: Hello) -> Description:
+    return Description(
+        sensor=Sensor(
+            hello.sensor, hello.shunt_ohm, hello.range_ma, hello.bus_range_v, hello.address
+        )
+    )
+
+
+def _results(seen: Seen, limits: Limits | None) -> dict[str, Quantity]:
+    """Means with what the sensor's limits leave open; scatter of the windows with its own doubt."""
+    freedom = max(1, seen.windows - 1)
+    root = math.sqrt(seen.windows)
+
+    def mean(value: float, unit: str, scatter: float, per_v: float, per_ma: float) -> Quantity:
+        if limits is None:
+            return interval(value, unit, None)
+        noise = scatter / root
+        parts = budget(limits, value, per_v=per_v, per_ma=per_ma, noise=noise, noise_dof=freedom)
+        return interval(value, unit, parts)
+
+    return {
+        "pack_v": mean(seen.pack_v, "V", seen.pack_scatter_v, 1.0, 0.0),
+        "current_ma": mean(seen.current_ma, "mA", seen.current_scatter_ma, 0.0, 1.0),
+        "pack_scatter_v": _scatter(seen.pack_scatter_v, "V", seen.windows),
+        "current_scatter_ma": _scatter(seen.current_scatter_ma, "mA", seen.windows),
+    }
+
+
+def _scatter(value: float, unit: str, count: int) -> Quantity:
+    """Standard deviation with its interval (chi-square; NIST/SEMATECH e-Handbook 7.2.3.1)."""
+    if count < 3 or value == 0.0:
+        return Quantity(value, unit, note="standard deviation; too few or too equal to bound it")
+    freedom = count - 1
+    low, high = (
+        value * math.sqrt(freedom / float(chi2.ppf(at, freedom)))
+        for at in ((1 + COVERAGE) / 2, (1 - COVERAGE) / 2)
+    )
+    return Quantity(value, unit, low, high, COVERAGE, "standard deviation of the windows' means")
+
+
+def _rows(
+    port: str, hello: Hello, heard: Heard, limits: Limits | None, results: dict[str, Quantity]
+) -> list[tuple[str, str]]:
+    rows = [
+        (
+            "Board",
+            f"{hello.board} on {port}, sketch {hello.firmware}, start number {hello.boot} ({hello.cause})",
+        )
+    ]
+    if hello.sensor != "none":
+        shunt = f", shunt {hello.shunt_ohm:g} Ω" if hello.shunt_ohm else ""
+        rows.append(("Sensor", f"{hello.sensor} at {hello.address}h{shunt}"))
+        rows.append(("Range", _range_text(hello)))
+    if limits:
+        rows.append(
+            (
+                "",
+                f"steps of {limits.current_step_ma:g} mA and {1e3 * limits.voltage_step_v:g} mV; "
+                f"below {limits.current_offset_ma:.2g} mA it cannot be told from nothing",
+            )
+        )
+    rows.append(("Load", _load_text(hello)))
+    if seen := heard.seen:
+        rows.append(("Reads", f"{results['pack_v']}"))
+        rows.append(("", f"{results['current_ma']}"))
+        rows.append(
+            ("", f"single readings from {seen.current_min_ma:.1f} to {seen.current_max_ma:.1f} mA")
+        )
+        rows.append(
+            (
+                "Noise",
+                f"{results['current_scatter_ma']} and {_millivolt(results['pack_scatter_v'])}, "
+                f"as the standard deviation of {seen.windows} windows in {seen.span_s:.1f} s",
+            )
+        )
+    if heard.faults:
+        rows.append(("Faults", ", ".join(heard.faults)))
+    return rows
+
+
+def _range_text(hello: Hello) -> str:
+    parts = []
+    if hello.bus_range_v:
+        parts.append(f"0 to {hello.bus_range_v:g} V")
+    if hello.range_ma:
+        parts.append(f"\N{MINUS SIGN}{hello.range_ma:g} to +{hello.range_ma:g} mA")
+    return ", ".join(parts) or "not told"
+
+
+def _load_text(hello: Hello) -> str:
+    state = {"1": "switch closed", "0": "switch open"}.get(hello.load, "no switch fitted")
+    if hello.cutoff_v > 0:
+        state += (
+            f"; the board opens it below {hello.cutoff_v:g} V held for {hello.hold_ms / 1000:g} s"
+        )
+    return state
+
+
+def _millivolt(volt: Quantity) -> Quantity:
+    def times(value: float | None) -> float | None:
+        return None if value is None else 1e3 * value
+
+    return Quantity(
+        times(volt.value), "mV", times(volt.lower), times(volt.upper), volt.coverage, volt.note
+    )
+
+
+def _as_json(
+    hello: Hello, heard: Heard, results: dict[str, Quantity], verdict: Verdict
+) -> dict[str, Any]:
+    keys = ["board", "boot", "cause", "firmware", "sensor", "address", "shunt_ohm", "range_ma"]
+    keys += ["bus_range_v", "load", "cutoff_v", "hold_ms"]
+    return {
+        **{key: getattr(hello, key) for key in keys},
+        "simulated": _simulated(hello),
+        **{name: quantity.as_json() for name, quantity in results.items()},
+        "windows": heard.seen.windows if heard.seen else 0,
+        "faults": list(heard.faults),
+        "wiring_right": verdict.good,
+        "warnings": [] if verdict.good else [f"{verdict.words} Next: {verdict.next_step}"],
+    }

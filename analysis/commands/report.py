@@ -1,0 +1,149 @@
+"""``drawbench report``: the page, the Markdown and the pictures of one run."""
+
+import os
+import textwrap
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from analysis.commands.rundown import (
+    TEXT_WIDTH,
+    analysed,
+    cutoff_of,
+    cutoff_option,
+    echo_warnings,
+    hold_option,
+)
+from analysis.report.digest import inputs_of, kept_digest
+from analysis.say.publish import unchanged
+from logger.base.errors import BenchError
+
+if TYPE_CHECKING:
+    from analysis.report.build import SectionMaker
+    from analysis.run.rundown import Rundown
+    from logger.run.reader import Run
+
+
+@click.command("report")
+@click.argument("run_folder", metavar="RUN", type=click.Path(path_type=Path))
+@cutoff_option
+@hold_option
+@click.option(
+    "--out",
+    "out",
+    type=click.Path(path_type=Path, file_okay=False),
+    metavar="FOLDER",
+    help="Where to write it. Default: the folder report inside RUN.",
+)
+@click.option(
+    "--budget",
+    "budget_file",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Compare with this budget file (drawbench budget new) in the report.",
+)
+@click.option(
+    "--flex",
+    "flex_sources",
+    multiple=True,
+    type=click.Path(path_type=Path),
+    metavar="SOURCE",
+    help="Add this flex test of the piece's joints: a table or a recorded run; repeat it.",
+)
+@click.option(
+    "--flex-cycles",
+    type=click.FloatRange(1, 1_000_000_000),
+    metavar="N",
+    help="Bends that the joints have to survive.",
+)
+def report_command(
+    run_folder: Path,
+    cutoff_v: float | None,
+    hold_s: float | None,
+    out: Path | None,
+    budget_file: Path | None,
+    flex_sources: tuple[Path, ...],
+    flex_cycles: float | None,
+) -> None:
+    """A page to open, Markdown to paste, and the pictures."""
+    source = None
+    if not flex_sources and flex_cycles is None:  # a flex test may be many files
+        source = inputs_of(run_folder, cutoff_v, hold_s, "report", budget_file)
+    folder = out if out is not None else run_folder / "report"
+    files, kept = unchanged(folder, source), kept_digest(run_folder, cutoff_v, hold_s)
+    fresh = files is None or kept is None
+    if files is None or kept is None:
+        run, result, kept = analysed(run_folder, cutoff_v, hold_s)
+        folder = out if out is not None else run.folder / "report"
+        cutoff_v, hold_s = cutoff_of(run, cutoff_v, hold_s)
+        sections = [] if budget_file is None else [budget_part(budget_file, run)]
+        sections += discharge_parts(run, cutoff_v, hold_s)
+        sections += _flex_parts(flex_sources, flex_cycles)
+        files = _write(run, result, folder, sections, source)
+    if kept.simulated:
+        click.echo("SIMULATED: no hardware was there.")
+    click.echo(textwrap.fill(kept.answer, TEXT_WIDTH))
+    echo_warnings(kept.warnings)
+    if not fresh:
+        click.echo("\nNothing changed since this report was made; it is left as it is.")
+    click.echo("\nOpen in a browser:")
+    click.echo(f"  {_here(files, 'report.html')}")
+    click.echo("Paste into a write-up, with the pictures beside it:")
+    click.echo(f"  {_here(files, 'report.md')}")
+
+
+def _write(
+    run: "Run",
+    result: "Rundown",
+    folder: Path,
+    sections: "list[SectionMaker]",
+    source: dict[str, Any] | None,
+) -> tuple[Path, ...]:
+    from analysis.report.build import write_report
+
+    return write_report(run, result, folder, sections, source)
+
+
+def discharge_parts(run: "Run", cutoff_v: float | None, hold_s: float) -> "list[SectionMaker]":
+    """The section on the pack's discharge; none where voltage, current or cutoff is not known."""
+    if cutoff_v is None or not {"pack_v", "current_ma"} <= set(run.samples.columns):
+        return []
+    from analysis.report.discharge_section import discharge_section
+
+    return [lambda folder: discharge_section(run, cutoff_v, hold_s, folder)]
+
+
+def budget_part(budget_file: Path, run: "Run") -> "SectionMaker":
+    """The section that compares a run with a budget file."""
+    from analysis.budget.file import read_budget
+    from analysis.budget.section import budget_section
+    from analysis.budget.story import tell_budget
+
+    story = tell_budget(read_budget(budget_file), run)
+    return lambda folder: budget_section(story, folder)
+
+
+def _flex_parts(sources: tuple[Path, ...], cycles: float | None) -> "list[SectionMaker]":
+    """The section on the joints; none without a source."""
+    if not sources:
+        if cycles is not None:
+            raise BenchError(
+                "--flex-cycles needs a flex test.", next_step="add --flex TABLE-OR-RUN."
+            )
+        return []
+    from analysis.commands.flex import flex_part
+    from analysis.flex.claim import Claim
+    from analysis.flex.words import target_words
+
+    claim = Claim() if cycles is None else Claim(cycles, target_words(cycles, None))
+    return [flex_part(sources, claim)[1]]
+
+
+def _here(files: tuple[Path, ...], name: str) -> str:
+    """Path as seen from where the user stands; whole where there is no way from there."""
+    path = next(file for file in files if file.name == name)
+    try:
+        return os.path.relpath(path)
+    except ValueError:  # another drive
+        return str(path)

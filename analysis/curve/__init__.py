@@ -1,0 +1,1 @@
+"""Which shape has the discharge, what internal resistance, which kind of load?"""

@@ -1,0 +1,199 @@
+"""How far off this run's sensor, shunt and clock can be: data sheet, or calibration where one applies."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+from analysis.doubt.correction import Correction, correction_of
+from logger.base.sensor_limits import (
+    SHUNT_LIMIT,
+    SHUNT_PER_C,
+    SPREAD_SHARE,
+    SensorLimits,
+    sensor_limits,
+)
+from logger.run.calibration import Line
+from logger.run.description import Description, Sensor
+
+# How far a bench may be from the sheet's 25 degrees, and from an earlier calibration whose
+# or whose run's temperature was not noted: common practice, no source.
+BENCH_SPAN_C: Final = 10.0
+CALIBRATION_SPAN_C: Final = 5.0
+# Ceramic resonators of small boards, with their drift over temperature and age: from memory.
+_RESONATOR_LIMIT: Final = 0.005
+# A computer's quartz clock (from memory), and how late an anchor may have been taken.
+_HOST_CLOCK_LIMIT: Final = 0.0001
+_ANCHOR_LATE_S: Final = 0.2
+_ANCHOR_SPAN_LEAST_S: Final = 60.0
+# Clocks further apart than this do not tell the same time: a simulated board runs ahead.
+_CLOCKS_APART_MOST: Final = 0.05
+_ROOT_3: Final = math.sqrt(3.0)
+
+
+@dataclass(frozen=True)
+class Limits:
+    """Greatest errors of one run's sensor, shunt and clock; ``*_gain`` are shares (0.01 is 1 %).
+
+    Where a calibration applies (``current_line``, ``voltage_line``), gain and offset are sqrt(3) times
+    what it left as standard uncertainty, and ``shunt_gain`` is 0. ``*_drift*``: what the
+    temperature may have changed. ``assumptions``: in words, for the report's method.
+    """
+
+    current_gain: float
+    shunt_gain: float
+    current_offset_ma: float
+    current_step_ma: float
+    voltage_gain: float
+    voltage_offset_v: float
+    voltage_step_v: float
+    clock_gain: float
+    assumptions: tuple[str, ...]
+    current_drift_gain: float = 0.0
+    current_drift_ma: float = 0.0
+    voltage_drift_gain: float = 0.0
+    voltage_drift_v: float = 0.0
+    current_line: Line | None = None
+    voltage_line: Line | None = None
+
+    def spread(self, *, current: bool, voltage: bool) -> "Limits":
+        """The same where noise spread the readings over several steps, so that rounding averages out."""
+        return replace(
+            self,
+            current_step_ma=self.current_step_ma * (2 * SPREAD_SHARE if current else 1.0),
+            voltage_step_v=self.voltage_step_v * (2 * SPREAD_SHARE if voltage else 1.0),
+        )
+
+
+def limits_of(description: Description) -> Limits | None:
+    """Limits of the run's sensor; None if sensor or shunt is not known.
+
+    The calibration that the run carries counts where it applies (``analysis.doubt.correction``).
+    """
+    sensor = description.sensor
+    sheet = sensor_limits(sensor.kind) if sensor else None
+    if sensor is None or sheet is None or not sensor.shunt_ohm or sensor.shunt_ohm <= 0:
+        return None
+    correction = correction_of(description)
+    range_ma = None if correction.range_changed else sensor.range_ma
+    offset_v = sheet.shunt_offset_v(range_ma, sensor.shunt_ohm)
+    clock_gain, clock_words = clock_limit(description.clock)
+    limits = Limits(
+        current_gain=sheet.current_gain,
+        shunt_gain=SHUNT_LIMIT,
+        current_offset_ma=1e3 * offset_v / sensor.shunt_ohm,
+        current_step_ma=1e3 * sheet.current_step_v / sensor.shunt_ohm,
+        voltage_gain=sheet.voltage_gain,
+        voltage_offset_v=sheet.voltage_offset_v,
+        voltage_step_v=sheet.voltage_step_v,
+        clock_gain=clock_gain,
+        assumptions=(),
+    )
+    limits, words = _calibrated(limits, correction)
+    limits, drift_words = _drifted(limits, sheet, sensor.shunt_ohm, correction)
+    sheet_words = _sheet_words(sheet, sensor, offset_v, limits)
+    assumptions = (*sheet_words, *words, drift_words, clock_words)
+    return replace(limits, assumptions=tuple(text for text in assumptions if text))
+
+
+def clock_limit(clock: Sequence[tuple[float, float, str]]) -> tuple[float, str]:
+    """Greatest relative error of the board's clock, and in words where that is from.
+
+    ``clock``: anchors (board s, host s, UTC). Where they span a minute or more, the difference seen
+    against the host counts as doubt: times are not corrected for it. Otherwise a ceramic resonator is assumed.
+    """
+    if len(clock) >= 2:
+        board_s, host_s = clock[-1][0] - clock[0][0], clock[-1][1] - clock[0][1]
+        if min(board_s, host_s) >= _ANCHOR_SPAN_LEAST_S:
+            seen = abs(host_s / board_s - 1)
+            limit = seen + _ANCHOR_LATE_S / board_s + _HOST_CLOCK_LIMIT
+            if seen <= _CLOCKS_APART_MOST:
+                return limit, (
+                    f"Board's clock against the computer's: {100 * seen:.2g} % apart over the run; "
+                    f"taken as within {100 * limit:.2g} %."
+                )
+    return _RESONATOR_LIMIT, (
+        f"Board's clock within {100 * _RESONATOR_LIMIT:g} % (assumed: ceramic resonator)."
+    )
+
+
+def _calibrated(limits: Limits, correction: Correction) -> tuple[Limits, list[str]]:
+    """Limits with a calibration in place of the data sheet's."""
+    words = []
+    if correction.words:
+        words.append(correction.words)
+    current, voltage = correction.current, correction.voltage
+    if current is not None:
+        zero_ma = _ROOT_3 * math.hypot(current.zero_standard, current.reference_zero)
+        limits = replace(limits, current_offset_ma=zero_ma, current_line=current)
+        if current.points:
+            gain = _ROOT_3 * math.hypot(current.factor_standard, current.reference_factor)
+            limits = replace(limits, current_gain=gain, shunt_gain=0.0)
+    if voltage is not None:
+        limits = replace(
+            limits,
+            voltage_offset_v=_ROOT_3 * math.hypot(voltage.zero_standard, voltage.reference_zero),
+            voltage_gain=_ROOT_3 * math.hypot(voltage.factor_standard, voltage.reference_factor),
+            voltage_line=voltage,
+        )
+    return limits, words
+
+
+def _drifted(
+    limits: Limits, sheet: SensorLimits, shunt_ohm: float, correction: Correction
+) -> tuple[Limits, str]:
+    """Limits with what the temperature may have changed."""
+
+    def span_c(calibrated: bool) -> float:
+        if not calibrated:
+            return BENCH_SPAN_C
+        apart_c = correction.apart_c
+        return CALIBRATION_SPAN_C if apart_c is None else max(apart_c, 1.0)
+
+    zero_c = span_c(limits.current_line is not None)
+    gain_c = span_c(limits.current_line is not None and limits.current_line.points > 0)
+    volt_c = span_c(limits.voltage_line is not None)
+    drifted = replace(
+        limits,
+        current_drift_gain=gain_c * (sheet.current_gain_per_c + SHUNT_PER_C),
+        current_drift_ma=zero_c * 1e3 * sheet.current_offset_v_per_c / shunt_ohm,
+        voltage_drift_gain=volt_c * sheet.voltage_gain_per_c,
+        voltage_drift_v=volt_c * sheet.voltage_offset_v_per_c,
+    )
+    spans = sorted({zero_c, gain_c, volt_c})
+    words = " or ".join(f"{span:g} °C" for span in spans)
+    return drifted, (
+        f"Temperature: drift of sensor and shunt over {words} "
+        f"({'from the calibration; ' if limits.current_line or limits.voltage_line else ''}"
+        f"{BENCH_SPAN_C:g} °C about the data sheet's 25 °C without one) is in the intervals."
+    )
+
+
+def _sheet_words(
+    sheet: SensorLimits, sensor: Sensor, offset_v: float, limits: Limits
+) -> tuple[str, ...]:
+    assert sensor.shunt_ohm is not None
+    told = []
+    if limits.current_line is None or not limits.current_line.points:
+        zero = (
+            f" and {1e6 * offset_v:g} µV, which over {sensor.shunt_ohm:g} Ω is {1e3 * offset_v / sensor.shunt_ohm:.3g} mA"
+            if limits.current_line is None
+            else ""
+        )
+        told.append(f"current within {100 * sheet.current_gain:g} %{zero}")
+    if limits.voltage_line is None:
+        told.append(
+            f"voltage within {100 * sheet.voltage_gain:g} % and {1e3 * sheet.voltage_offset_v:g} mV"
+        )
+    words = []
+    if told:
+        words.append(
+            f"Sensor {sensor.kind}, its data sheet's limits at 25 °C ({sheet.grade}): {'; '.join(told)}."
+        )
+    if limits.shunt_gain:
+        words.append(
+            f"Shunt resistor within {100 * SHUNT_LIMIT:g} % (assumed: the usual marking on sensor boards)."
+        )
+    if limits.current_line is None and limits.voltage_line is None:
+        words.append("Nothing was calibrated.")
+    return tuple(words)

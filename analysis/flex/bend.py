@@ -1,0 +1,131 @@
+"""From bench to body: strain in a bent wire, bends per wearing, and what a tighter bench bend is worth.
+
+Outer-fibre strain = d / (2 R + d), d: diameter of the wire or of one strand, R: inner bend
+radius (beam theory, neutral axis in the middle). Of a stranded wire each strand bends by
+itself as long as solder has not wicked into it: then it is as stiff as solid.
+Life goes with strain^-exponent (Coffin-Manson/Basquin form), cycles worn = cycles on the
+bench * (bench strain / worn strain)^exponent.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from analysis.doubt.quantity import Quantity
+from analysis.life.data import Specimen, lives_of
+from analysis.life.regression import coefficient_interval, fit_regression
+from analysis.life.solver import WEIBULL
+from logger.base.errors import BenchError
+
+# Planning figures for one evening (four hours, moderate movement): no source; count your own.
+BENDS_PER_WEARING: Final = {"elbow": 400, "shoulder": 250, "hip": 300}
+# Rough range for copper at large strain, from memory; an assumption until fitted from two radii.
+EXPONENT_ASSUMED: Final = 2.0
+EXPONENT_RANGE: Final = (1.5, 4.0)
+_AWG_STRANDS: Final = {22: 30, 24: 32, 26: 34, 28: 36, 30: 38}  # 7 strands; common wire charts
+
+
+@dataclass(frozen=True)
+class Acceleration:
+    """``factor``: cycles worn per cycle on the bench; ``exponent`` of strain, fitted or assumed."""
+
+    factor: Quantity
+    exponent: Quantity
+    fitted: bool
+
+
+def awg_diameter_mm(gauge: int) -> float:
+    """Diameter of an American wire gauge: 0.127 mm * 92^((36 - n) / 39) (ASTM B258)."""
+    return float(0.127 * 92 ** ((36 - gauge) / 39))
+
+
+def bending_diameter_mm(wire: str) -> float:
+    """Diameter that bends, from words: ``24 solid``, ``24 stranded`` (7 strands), or millimetres: ``0.127``.
+
+    Raises BenchError if they cannot be understood.
+    """
+    words = wire.lower().replace("awg", " ").replace("mm", " ").split()
+    try:
+        if len(words) == 1:
+            diameter_mm = float(words[0].replace(",", "."))
+        else:
+            gauge = int(words[0])
+            diameter_mm = awg_diameter_mm(
+                {"solid": gauge, "stranded": _AWG_STRANDS[gauge]}[words[1]]
+            )
+    except (ValueError, KeyError, IndexError):
+        diameter_mm = 0.0
+    if not 0.005 <= diameter_mm <= 10:
+        raise BenchError(
+            f"The wire {wire!r} is not understood.",
+            evidence=f"known gauges: {', '.join(map(str, _AWG_STRANDS))}, solid or stranded (7 strands)",
+            next_step='write "24 solid", "24 stranded" or the diameter of one strand in mm, e.g. "0.127".',
+        )
+    return diameter_mm
+
+
+def outer_strain(diameter_mm: float, bend_radius_mm: float) -> float:
+    """Strain of the outer fibre, as a share; ``bend_radius_mm`` is the inner radius, 0 or more."""
+    if diameter_mm <= 0 or bend_radius_mm < 0:
+        raise BenchError(
+            "A diameter must be above 0 and a bend radius not below 0.",
+            evidence=f"diameter {diameter_mm:g} mm, radius {bend_radius_mm:g} mm",
+            next_step="give both in millimetres.",
+        )
+    return diameter_mm / (2.0 * bend_radius_mm + diameter_mm)
+
+
+def fitted_exponent(
+    specimens: Sequence[Specimen], diameter_mm: float, coverage: float
+) -> Quantity | None:
+    """Exponent of strain from specimens bent round two radii or more; None with fewer.
+
+    Raises BenchError if too few failed.
+    """
+    known = [item for item in specimens if item.bend_radius_mm is not None]
+    radii = {item.bend_radius_mm for item in known}
+    if len(radii) < 2:
+        return None
+    strain = np.array([outer_strain(diameter_mm, item.bend_radius_mm or 0.0) for item in known])
+    design = np.stack((np.ones(strain.size), np.log(strain)), axis=1)
+    fit = fit_regression(lives_of(known), design, WEIBULL)
+    low, high = coefficient_interval(fit, 1, coverage)
+    return Quantity(
+        -float(fit.coefficients[1]),
+        "",
+        -high,
+        -low,
+        coverage,
+        f"fitted from {len(known)} specimens at {len(radii)} radii, likelihood-ratio interval",
+    )
+
+
+def acceleration(
+    diameter_mm: float, bench_radius_mm: float, worn_radius_mm: float, exponent: Quantity
+) -> Acceleration:
+    """How many bends as worn one bend on the bench stands for."""
+    ratio = outer_strain(diameter_mm, bench_radius_mm) / outer_strain(diameter_mm, worn_radius_mm)
+    assert exponent.value is not None
+    ends = [ratio**end for end in (exponent.lower, exponent.upper) if end is not None]
+    fitted = exponent.note.startswith("fitted")
+    factor = Quantity(
+        ratio**exponent.value,
+        "",
+        min(ends) if len(ends) == 2 else None,
+        max(ends) if len(ends) == 2 else None,
+        exponent.coverage,
+        "from the exponent's interval" if fitted else "assumption: exponent not measured",
+    )
+    return Acceleration(factor, exponent, fitted)
+
+
+def assumed_exponent(value: float | None) -> Quantity:
+    """The stated exponent, or the default; shown as an assumption."""
+    low, high = EXPONENT_RANGE
+    if value is None:
+        return Quantity(
+            EXPONENT_ASSUMED, "", low, high, None, "assumed, with a range that is assumed, too"
+        )
+    return Quantity(value, "", note="assumed, as stated")

@@ -1,0 +1,254 @@
+"""Pictures of a flex test: who is alive, on which line the failures lie.
+
+Groups differ in colour, lightness, line and marker, and are labelled in place, so they
+can be told apart in grey print.
+"""
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.ticker import FuncFormatter
+
+from analysis.flex.claim import Claim
+from analysis.flex.failure import SIMULATED_NOTE
+from analysis.flex.judge import POOR_FIT, FlexLife, GroupLife
+from analysis.life.goodness import plot_points
+from analysis.life.interval import Asked, intervals
+from analysis.life.solver import WEIBULL
+from analysis.say.figures import (
+    FAINT,
+    INK,
+    SERIES,
+    SIZES,
+    Floats,
+    Look,
+    figure_style,
+    mark_simulated,
+    save_figure,
+)
+from analysis.say.section import FigureFile
+
+_SHARES: Final = (0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 0.9, 0.99)
+
+
+def draw_flex(result: FlexLife, folder: Path) -> tuple[FigureFile, ...]:
+    """Survival curves, and the probability plot if any group could be fitted."""
+    with figure_style():
+        files = [_survival(result, folder)]
+        if any(group.weibull is not None for group in result.groups):
+            files.append(_probability(result, folder))
+    return tuple(files)
+
+
+def _name(group: GroupLife) -> str:
+    return group.name or "all specimens"
+
+
+def _look(place: int) -> Look:
+    return SERIES[place % len(SERIES)]
+
+
+def _survival(result: FlexLife, folder: Path) -> FigureFile:
+    """One strip per group, the others faint behind it; above each strip the pieces still on test."""
+    groups = result.groups
+    width, height = SIZES["page"]
+    strip = height if len(groups) == 1 else 1.9
+    figure = Figure(figsize=(width, 0.55 + (strip + 0.25) * len(groups)), layout="constrained")
+    strips = figure.subplots(len(groups), 1, sharex=True, squeeze=False)[:, 0]
+    end = max(group.curve.end_cycles for group in groups)
+    target = result.claim.target_cycles
+    if target is not None:
+        end = max(end, min(target, 3 * end))
+    for place, (axes, group) in enumerate(zip(strips, groups, strict=True)):
+        for other in groups:
+            if other is not group:
+                axes.step(*_steps(other), where="post", color="#b4b9be", linewidth=1.0)
+        _survival_of(axes, group, _look(place))
+        if target is not None and target <= 1.02 * end:
+            axes.axvline(target, color=INK, linewidth=1.1, linestyle=(0, (1, 1.5)))
+        axes.set_ylim(0, 104)
+        axes.set_yticks([0, 50, 100] if len(groups) > 1 else [0, 25, 50, 75, 100])
+        axes.set_xlim(0, end * 1.03)
+        axes.set_ylabel("still whole, %")
+        axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:,.0f}"))
+        _on_test(axes, group, _look(place), end)
+    if target is not None and target <= 1.02 * end:
+        left = target < 0.6 * end
+        strips[0].annotate(
+            "target",
+            (target, 6),
+            xytext=(4 if left else -4, 0),
+            textcoords="offset points",
+            ha="left" if left else "right",
+        )
+    strips[-1].set_xlabel("full bends and back (above each strip: pieces still on test)")
+    figure.suptitle(
+        "How many joints are still whole", x=0.01, ha="left", fontsize=11.5, fontweight="bold"
+    )
+    _mark(strips[-1], result)
+    save_figure(figure, folder / "flex-survival")
+    coverage = f"{groups[0].curve.coverage * 100:g} %"
+    behind = " Grey: the other groups." if len(groups) > 1 else ""
+    return FigureFile(
+        "flex-survival",
+        "; ".join(_survival_alt(group) for group in groups) + ".",
+        f"Share of joints still whole (Kaplan-Meier). Pale: pointwise {coverage} band (log-minus-log). "
+        f"Small strokes: pieces that stopped whole.{behind}",
+    )
+
+
+def _survival_alt(group: GroupLife) -> str:
+    failures = int(group.lives.failures)
+    return f"{_name(group)}: {failures} of {len(group.specimens)} joints failed within {group.curve.end_cycles:,.0f} bends"
+
+
+def _steps(group: GroupLife) -> tuple[Floats, Floats]:
+    """Cycles and share alive in per cent, from 0 to where the group's test ended."""
+    curve = group.curve
+    alive = np.concatenate(([1.0], curve.survival))
+    cycles = np.concatenate(([0.0], curve.cycles, [curve.end_cycles]))
+    return cycles, 100 * np.append(alive, alive[-1])
+
+
+def _survival_of(axes: Axes, group: GroupLife, look: Look) -> None:
+    curve = group.curve
+    cycles, alive = _steps(group)
+    axes.step(cycles, alive, where="post", color=look.colour, linestyle=look.line)
+    if curve.cycles.size:
+        low = 100 * np.concatenate(([1.0], curve.lower, curve.lower[-1:]))
+        high = 100 * np.concatenate(([1.0], curve.upper, curve.upper[-1:]))
+        axes.fill_between(cycles, low, high, step="post", color=look.band, alpha=0.6, linewidth=0)
+    whole = group.lives.lower[~group.lives.seen_failed]
+    marks = [100 * curve.at(value)[0] for value in whole]
+    axes.plot(whole, marks, linestyle="none", marker="|", markersize=9, color=look.colour)
+    axes.plot(
+        curve.cycles,
+        100 * curve.survival,
+        linestyle="none",
+        marker=look.marker,
+        markersize=5,
+        color=look.colour,
+    )
+
+
+def _mark(axes: Axes, result: FlexLife) -> None:
+    if SIMULATED_NOTE in result.warnings:
+        mark_simulated(axes, 40)
+
+
+def _on_test(axes: Axes, group: GroupLife, look: Look, end: float) -> None:
+    """Pieces still on test above the ticks, the group's name above them."""
+    seen = group.lives.seen_cycles
+    for tick in axes.get_xticks():
+        if 0 <= tick <= end * 1.03:
+            count = int(group.lives.weights[seen >= max(tick, 1e-9)].sum())
+            axes.annotate(
+                str(count),
+                (tick, 1.0),
+                xycoords=("data", "axes fraction"),
+                xytext=(0, 3),
+                textcoords="offset points",
+                ha="center",
+                fontsize=8.5,
+                color=FAINT,
+            )
+    if group.name:
+        axes.set_title(group.name, color=look.colour, fontsize=10)
+
+
+def _key(figure: Figure, axes: Axes, groups: Sequence[GroupLife]) -> None:
+    """Names below the picture, only where there is more than one group."""
+    if len(groups) < 2:
+        return
+    for place, group in enumerate(groups):
+        look = _look(place)
+        axes.plot(
+            [],
+            [],
+            color=look.colour,
+            linestyle=look.line,
+            marker=look.marker,
+            label=_name(group) + ("" if group.weibull else " (too few failed for a line)"),
+        )
+    figure.legend(loc="outside lower left", frameon=False, handlelength=3.4, fontsize=9, ncols=2)
+
+
+def _probability(result: FlexLife, folder: Path) -> FigureFile:
+    width, height = SIZES["page"]
+    figure = Figure(figsize=(width, height + 0.4), layout="constrained")
+    axes = figure.add_subplot()
+    fitted = [(place, group) for place, group in enumerate(result.groups) if group.weibull]
+    banded = len(fitted) <= 2  # more bands than two hide each other
+    for place, group in fitted:
+        _line_of(axes, group, _look(place), result.claim, banded)
+    z = WEIBULL.percentile(np.array(_SHARES))
+    axes.set_yticks(z, [f"{100 * share:g}" for share in _SHARES])
+    axes.set_ylim(float(z[0]), float(z[-1]))
+    axes.set_xscale("log")
+    axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:,.0f}"))
+    axes.set_xlabel("full bends and back")
+    axes.set_ylabel("failed, %")
+    axes.set_title("Do the lives lie on a Weibull line?")
+    axes.grid(True, which="major")
+    if result.claim.target_cycles is not None:
+        axes.axvline(result.claim.target_cycles, color=INK, linewidth=1.1, linestyle=(0, (1, 1.5)))
+        axes.annotate(
+            "target",
+            (result.claim.target_cycles, float(z[-1])),
+            xytext=(4, -12),
+            textcoords="offset points",
+            bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.5},
+        )
+    _key(figure, axes, result.groups)
+    _mark(axes, result)
+    save_figure(figure, folder / "flex-probability")
+    return FigureFile(
+        "flex-probability",
+        "Weibull probability plot of failures with fitted lines. "
+        + "; ".join(_line_words(group) for _, group in fitted)
+        + ".",
+        "Weibull probability plot: failures and fitted lines"
+        + (
+            f"; pale: {result.claim.coverage * 100:g} % likelihood-ratio interval of each percentile life"
+            if banded
+            else ""
+        )
+        + ". A bend in the points means two kinds of failure.",
+    )
+
+
+def _line_words(group: GroupLife) -> str:
+    p = group.goodness[0].p_value
+    if p is None:
+        return f"{_name(group)}: too few failures to judge"
+    return f"{_name(group)}: {'off' if p < POOR_FIT else 'on'} the line (p = {p:.2g})"
+
+
+def _line_of(axes: Axes, group: GroupLife, look: Look, claim: Claim, banded: bool) -> None:
+    assert group.weibull is not None
+    fit = group.weibull.fit
+    cycles, share = plot_points(group.lives)
+    shares = np.array([0.01, 0.03, 0.1, 0.3, 0.6, 0.9, 0.985])
+    z = WEIBULL.percentile(shares)
+    line = np.exp(fit.location + fit.scale * z)
+    if banded:
+        # A chi-square band is enough to look at, and quicker than the calibrated one.
+        asked = [Asked("percentile", float(share)) for share in shares]
+        bounds = intervals(fit, asked, claim.coverage, "likelihood-ratio")
+        low = np.clip([b.lower for b in bounds], line / 30, None)
+        high = np.clip([b.upper for b in bounds], None, line * 30)
+        axes.fill_betweenx(z, low, high, color=look.band, alpha=0.5, linewidth=0)
+    axes.plot(line, z, color=look.colour, linestyle=look.line)
+    axes.plot(
+        cycles,
+        WEIBULL.percentile(share),
+        linestyle="none",
+        marker=look.marker,
+        markersize=6,
+        color=look.colour,
+        markeredgecolor="white",
+    )

@@ -1,0 +1,134 @@
+"""Printing and the target's options, shared by the ``drawbench flex`` commands."""
+
+import json
+import textwrap
+from collections.abc import Callable, Sequence
+from typing import Any, Final, TypeVar
+
+import click
+
+from analysis.flex.bend import BENDS_PER_WEARING
+from analysis.flex.words import target_words
+from analysis.say.table import Row, interval_title
+from logger.base.errors import BenchError
+from logger.base.measures import Measure, plain_number
+
+TEXT_WIDTH: Final = 79
+_F = TypeVar("_F", bound=Callable[..., Any])
+
+
+def _options(*decorators: Callable[[_F], _F]) -> Callable[[_F], _F]:
+    def apply(function: _F) -> _F:
+        for decorator in reversed(decorators):
+            function = decorator(function)
+        return function
+
+    return apply
+
+
+class _Percent(Measure):
+    """A share in percent; one under 1 is a fraction by mistake, and would claim next to nothing."""
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        number = super().convert(value, param, ctx)
+        if 0 < number <= 1:
+            self.fail(
+                f"{value} is {number:g} %: write {100 * number:g} if you mean that.", param, ctx
+            )
+        return number
+
+
+BEND_RADIUS_MM: Final = plain_number("5", least=0.1, most=1000.0)
+PERCENT: Final = _Percent("%", {"%": 1.0}, "90 or 90%")
+
+target_options = _options(
+    click.option("--cycles", type=plain_number("4800"), metavar="N", help="Bends it must survive."),
+    click.option(
+        "--wearings", type=plain_number("12"), metavar="N", help="... or: evenings it must survive,"
+    ),
+    click.option(
+        "--at",
+        "place",
+        type=click.Choice(list(BENDS_PER_WEARING)),
+        help="at this place of the body ("
+        + ", ".join(f"{k} {v}" for k, v in BENDS_PER_WEARING.items())
+        + " bends an evening: planning figures without a source),",
+    ),
+    click.option(
+        "--per-wearing",
+        type=plain_number("400"),
+        metavar="N",
+        help="or with your own count of bends an evening.",
+    ),
+    click.option(
+        "--reliability",
+        type=PERCENT,
+        default=90.0,
+        show_default=True,
+        metavar="%",
+        help="Share of joints that must survive.",
+    ),
+    click.option(
+        "--confidence",
+        type=PERCENT,
+        default=90.0,
+        show_default=True,
+        metavar="%",
+        help="How sure of that.",
+    ),
+    click.option(
+        "--shape",
+        type=plain_number("2.5", least=0.2, most=50.0),
+        metavar="X",
+        help="A Weibull shape taken as given: an assumption, said so in the result.",
+    ),
+)
+
+
+def target_of(o: dict[str, Any]) -> tuple[float, str] | None:
+    """Bends as worn and in words; None if no target was given."""
+    if o["cycles"] is not None and o["wearings"] is not None:
+        raise BenchError("Both --cycles and --wearings were given.", next_step="leave one away.")
+    if o["cycles"] is not None:
+        return o["cycles"], target_words(o["cycles"], None)
+    if o["wearings"] is None:
+        if o["place"] or o["per_wearing"] is not None:
+            raise BenchError(
+                "How many evenings must it survive?",
+                next_step="add --wearings, e.g. --wearings 12.",
+            )
+        return None
+    if o["wearings"] <= 0:
+        raise BenchError(
+            f"{o['wearings']:g} evenings are no target.",
+            next_step="give the evenings it must survive, e.g. --wearings 12.",
+        )
+    each = o["per_wearing"] if o["per_wearing"] is not None else BENDS_PER_WEARING.get(o["place"])
+    if each is None or each <= 0:
+        raise BenchError(
+            "How many bends is one evening?",
+            next_step="add --at elbow (shoulder, hip), or your own count with --per-wearing 400.",
+        )
+    return o["wearings"] * each, target_words(o["wearings"] * each, o["wearings"])
+
+
+def echo_table(rows: Sequence[Row]) -> None:
+    if not rows:
+        return
+    widths = [max(len(row.label) for row in rows), max(len(row.value) for row in rows)]
+    title = interval_title(rows)
+    if title:
+        click.echo(f"  {'':{widths[0]}}  {'':{widths[1]}}  {title}")
+    for row in rows:
+        click.echo(f"  {row.label:{widths[0]}}  {row.value:>{widths[1]}}  {row.interval}".rstrip())
+
+
+def say(text: str, indent: str = "") -> None:
+    kept = text.replace(" %", "\u00a0%")  # a number stays with its sign
+    click.echo(textwrap.fill(kept, TEXT_WIDTH, subsequent_indent=indent, break_on_hyphens=False))
+
+
+def echo_json(document: dict[str, Any]) -> None:
+    click.echo(json.dumps(document, ensure_ascii=False, indent=1, allow_nan=False))

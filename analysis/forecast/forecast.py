@@ -1,0 +1,295 @@
+"""When will the pack reach the cutoff? Median, 50 % and 90 % interval, live or after the fact.
+
+Observed: the thinned history of the run. Known before: the chemistry's prior. The curve's
+posterior (``curve_posterior``) gives possible futures of the voltage against charge; the load,
+taken to go on as it has been (or as a stated programme), turns charge into time. A source whose
+voltage is held flat by a converter shows nothing of its charge: then the rated capacity less
+the charge used answers, or, without one, nothing does and the interval stays open.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from analysis.curve.load_kind import has_modes, load_exponent, load_words
+from analysis.doubt.quantity import Quantity
+from analysis.forecast.chemistry_prior import candidates, capacity_prior, curve_table, families
+from analysis.forecast.future_load import FutureLoad, Programme, future_load
+from analysis.forecast.passage import DRAWS, Passages, draw_passages
+from analysis.run.history import Bins, History, stretches_of
+from logger.base.pack import RECHARGEABLE, Pack
+
+Array = NDArray[np.float64]
+
+COVERAGES: Final = (0.5, 0.9)
+_SEED: Final = 20260  # same draws at every update: a live forecast must not flicker
+# How these warnings begin: whoever follows a run waits until they have been true for a while.
+LOOKS_PART_USED: Final = "The pack looks as if it started part-used"
+LOOKS_REGULATED: Final = "The voltage stays flat where such a cell would have fallen"
+_PART_USED: Final = 0.08  # started emptier than this: the pack was not full
+
+
+@dataclass(frozen=True)
+class Forecast:
+    """Time to cutoff as of ``now_s``, on the run's time axis.
+
+    ``cutoff_time``: the median as value, once per coverage (0.5, 0.9). ``drawn``: charge out so far, ``capacity_mah``:
+    charge that the pack gives down to the cutoff. ``basis``: what the answer rests on: ``reached``,
+    ``curve``, ``rated capacity``, ``none``. ``load_text``: the load's kind in words. ``draws_s``:
+    sampled cutoff times, sorted (empty if none). ``fan``: possible courses of the voltage.
+    ``warnings``: what the reader must know.
+    """
+
+    now_s: float
+    cutoff_v: float
+    basis: str
+    why: str
+    cutoff_time: tuple[Quantity, ...]
+    drawn: Quantity
+    capacity_mah: Quantity
+    load_exponent: Quantity
+    load_text: str
+    draws_s: Array
+    fan: Passages | None = None
+    warnings: tuple[str, ...] = ()
+
+    @property
+    def median_s(self) -> float | None:
+        return self.cutoff_time[0].value
+
+    def chance_beyond(self, time_s: float) -> float | None:
+        """Chance (0 to 1) that the cutoff comes later than this time; None if nothing is known."""
+        if not len(self.draws_s):
+            return None
+        return float(np.mean(self.draws_s > time_s))
+
+
+class LiveForecast:
+    """Forecast of a run that is still being recorded; memory and time per update are bounded."""
+
+    def __init__(
+        self,
+        pack: Pack | None,
+        cutoff_v: float,
+        hold_s: float = 0.0,
+        programme: Programme | None = None,
+        begin_s: float = 0.0,
+    ) -> None:
+        self.pack = pack
+        self.cutoff_v = cutoff_v
+        self.programme = programme
+        self.history = History(hold_s, begin_s)
+
+    def add(
+        self,
+        times_s: ArrayLike,
+        volts: ArrayLike,
+        currents_ma: ArrayLike,
+        charges_mah: ArrayLike | None = None,
+    ) -> None:
+        """Append rows: pack voltage and current, end of each window (see ``History.add``)."""
+        self.history.add(times_s, volts, currents_ma, charges_mah)
+
+    def now(self) -> Forecast:
+        """Forecast as of the last row added."""
+        return forecast(
+            self.history.bins(),
+            self.pack,
+            self.cutoff_v,
+            self.history.block_s,
+            self.programme,
+        )
+
+
+def forecast(
+    bins: Bins,
+    pack: Pack | None,
+    cutoff_v: float,
+    hold_s: float = 0.0,
+    programme: Programme | None = None,
+) -> Forecast:
+    """Forecast from a thinned history; never raises on odd data: says in words what it cannot know."""
+    warnings: list[str] = []
+    alive = (bins.mean_v > 0.01 * cutoff_v) & (bins.held_v > 0.01 * cutoff_v)
+    if not alive.all():
+        bins = Bins(*(values[alive] for values in vars(bins).values()))
+    if len(bins.end_s) < 4 or not bins.charge_mah[-1] - bins.charge_mah[0] > 0:
+        return _unknown(bins, cutoff_v, "nothing has been drawn from the pack yet", warnings)
+    below = np.flatnonzero(bins.held_v < cutoff_v)
+    if len(below) and np.median(bins.held_v[below[0] :]) < cutoff_v:
+        return _reached(bins, cutoff_v, float(bins.end_s[below[0]]))
+    rng = np.random.default_rng(_SEED)
+    load = future_load(bins, programme, hold_s, rng, DRAWS)
+    packs = [(pack, 1.0)] if pack is not None else candidates(float(bins.held_v[0]))
+    if not packs:
+        return _unknown(bins, cutoff_v, "no known chemistry starts at this voltage", warnings)
+    if pack is None:
+        warnings.append(
+            "No pack was stated: the forecast allows for every chemistry that starts at this voltage."
+        )
+    elif not families(pack.chemistry):
+        return _from_rated(bins, pack, cutoff_v, load, rng, warnings)
+    parts = stretches_of(bins)
+    if pack is not None and _is_regulated(parts, pack, bins):
+        warnings.append(
+            f"{LOOKS_REGULATED}: it looks regulated. "
+            "Its voltage tells nothing about the charge left; it will end without notice."
+        )
+        return _from_rated(bins, pack, cutoff_v, load, rng, warnings)
+    drawn = draw_passages(bins, parts, packs, cutoff_v, load, rng)
+    if np.mean(drawn.started_depth > _PART_USED) > 0.5:
+        warnings.append(
+            f"{LOOKS_PART_USED}: about {100 * np.median(drawn.started_depth):.0f} % of its charge was gone."
+        )
+    why = "the voltage so far, matched with curves of this chemistry"
+    if pack is not None and pack.capacity_mah and pack.chemistry in RECHARGEABLE:
+        why += (
+            ", and the stated capacity less what use takes from such cells"
+            if pack.used
+            else ", and the stated capacity taken as nearly true (worn cells end sooner: say --used)"
+        )
+    return Forecast(
+        float(bins.end_s[-1]),
+        cutoff_v,
+        "curve",
+        why,
+        _intervals(drawn.times_s, "s"),
+        _drawn(bins),
+        _intervals(drawn.capacity_mah, "mAh")[1],
+        load.exponent,
+        load_words(load.exponent, has_modes(bins)),
+        np.sort(drawn.times_s),
+        drawn,
+        tuple(warnings),
+    )
+
+
+def _intervals(draws: Array, unit: str) -> tuple[Quantity, ...]:
+    median = float(np.median(draws))
+    return tuple(
+        Quantity(
+            median,
+            unit,
+            float(np.quantile(draws, 0.5 - coverage / 2)),
+            float(np.quantile(draws, 0.5 + coverage / 2)),
+            coverage,
+        )
+        for coverage in COVERAGES
+    )
+
+
+def _drawn(bins: Bins) -> Quantity:
+    return Quantity(float(bins.charge_mah[-1]) if len(bins.charge_mah) else 0.0, "mAh")
+
+
+def _unknown(bins: Bins, cutoff_v: float, why: str, warnings: Sequence[str]) -> Forecast:
+    now_s = float(bins.end_s[-1]) if len(bins.end_s) else 0.0
+    nothing = Quantity(None, "s", note=why)
+    return Forecast(
+        now_s,
+        cutoff_v,
+        "none",
+        why,
+        (nothing, nothing),
+        _drawn(bins),
+        Quantity(None, "mAh", note=why),
+        Quantity(None, "1", note=why),
+        "",
+        np.empty(0),
+        warnings=tuple(warnings),
+    )
+
+
+def _reached(bins: Bins, cutoff_v: float, time_s: float) -> Forecast:
+    done = Quantity(time_s, "s", note="cutoff reached: measured, not forecast")
+    exponent = load_exponent(bins)
+    charge = float(np.interp(time_s, bins.end_s, bins.charge_mah))
+    return Forecast(
+        float(bins.end_s[-1]),
+        cutoff_v,
+        "reached",
+        "the cutoff was reached in the run",
+        (done, done),
+        _drawn(bins),
+        Quantity(charge, "mAh"),
+        exponent,
+        load_words(exponent, has_modes(bins)),
+        np.full(1, time_s),
+    )
+
+
+def _from_rated(
+    bins: Bins,
+    pack: Pack,
+    cutoff_v: float,
+    load: FutureLoad,
+    rng: np.random.Generator,
+    warnings: list[str],
+) -> Forecast:
+    """Rated capacity less charge used; an open interval where no capacity was stated."""
+    now_s = float(bins.end_s[-1])
+    used_mah = float(bins.charge_mah[-1])
+    words = load_words(load.exponent, has_modes(bins))
+    if pack.capacity_mah is None:
+        warnings.append("No capacity was stated for this source: how long it lasts cannot be told.")
+        why = "a regulated source shows nothing of its charge, and no capacity was stated"
+        open_end = tuple(
+            Quantity(None, "s", lower=now_s, coverage=coverage, note=why) for coverage in COVERAGES
+        )
+        return Forecast(
+            now_s,
+            cutoff_v,
+            "none",
+            why,
+            open_end,
+            _drawn(bins),
+            Quantity(None, "mAh", lower=used_mah, note=why),
+            load.exponent,
+            words,
+            np.empty(0),
+            warnings=tuple(warnings),
+        )
+    prior = capacity_prior(pack, float(np.average(bins.mean_ma, weights=bins.span_s)))
+    # it has lasted until now: only capacities above the charge used remain
+    capacities = np.exp(np.log(prior.median_mah) + prior.log_sd * rng.standard_normal(20000))
+    left = capacities[capacities > used_mah]
+    if len(left) < 200:
+        warnings.append(
+            "More charge has come out than the stated capacity allows: check the capacity."
+        )
+        return _unknown(bins, cutoff_v, "more charge was drawn than the stated capacity", warnings)
+    mean_v = float(np.average(bins.mean_v, weights=bins.span_s))
+    pick = rng.integers(len(load.scales), size=len(left))
+    currents = load.scales[pick] * mean_v ** load.exponents[pick]
+    times = now_s + (left - used_mah) / np.maximum(currents, 1e-6) * 3600
+    return Forecast(
+        now_s,
+        cutoff_v,
+        "rated capacity",
+        f"{prior.text} less the charge used: the voltage of a regulated source tells nothing",
+        _intervals(times, "s"),
+        _drawn(bins),
+        _intervals(left, "mAh")[1],
+        load.exponent,
+        words,
+        np.sort(times),
+        warnings=tuple(warnings),
+    )
+
+
+def _is_regulated(groups: Bins, pack: Pack, bins: Bins) -> bool:
+    """Voltage stands still over a charge that would have moved even a large cell of this chemistry."""
+    mean_ma = float(np.average(bins.mean_ma, weights=bins.span_s))
+    prior = capacity_prior(pack, mean_ma)
+    large = prior.median_mah * np.exp(2 * prior.log_sd)
+    early = int(len(groups.held_v) // 4)
+    seen = float(np.ptp(groups.held_v[early:])) / pack.cells
+    falls = []
+    for family in families(pack.chemistry):
+        knots, volts, _ = curve_table(family)
+        ends = np.interp(groups.charge_mah[[early, -1]] / large, knots, volts)
+        falls.append(float(ends[0] - ends[1]))
+    return min(falls) > 0.03 and seen < 0.15 * min(falls)

@@ -1,0 +1,226 @@
+"""The forecast of a run that is being recorded, as the page shows it: words, interval, band; and its faults."""
+
+import time
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+
+from analysis.forecast.chemistry_prior import capacity_prior
+from analysis.forecast.forecast import LOOKS_PART_USED, LOOKS_REGULATED, Forecast, forecast
+from analysis.forecast.words import forecast_line
+from analysis.run.history import Bins
+from analysis.run.pack_faults import Fault, FaultWatch, watch_of
+from analysis.say.words import span_words
+from logger.base.pack import Pack
+from logger.page.bench import Left
+from logger.page.feed import RunFeed
+
+# A forecast takes a noticeable part of a second: it is made anew at most so often, and never for
+# more than this share of the time.
+_INTERVAL_S: Final = 10.0
+LOOK_S: Final = 1.0
+# Bases on which a forecast stands; the others know nothing yet, or have nothing left to foresee.
+FORESEEN: Final = ("curve", "rated capacity")
+_BUSY_SHARE: Final = 0.1
+# What the forecast itself finds odd is told when it has been so for long and clearly: a young run
+# tells little, and a fresh flat cell looks regulated at first.
+_ODD_FOR_S: Final = 600.0
+_ODD_FOR_SHARE: Final = 0.1
+_PART_USED_LEAST: Final = 0.2  # of its charge
+_REGULATED_DRAWN: Final = 0.25  # of the usual charge
+_STEPS_S: Final = (60.0, 300.0, 600.0, 900.0, 1800.0, 3600.0)
+_POINTS: Final = 60
+_BAND: Final = (5.0, 50.0, 95.0)  # percent: nine in ten lie between the outer two
+
+
+class PageForecaster:
+    """Feeds one run's rows to a live forecast; call it with the feed after each poll.
+
+    ``faults``: what was found wrong with the run so far, each once, in order.
+    """
+
+    def __init__(
+        self, clock: Callable[[], float] = time.monotonic, *, without_cutoff: bool = False
+    ) -> None:
+        self._clock = clock
+        self._without_cutoff = without_cutoff
+        self._watch: FaultWatch | None = None
+        self._last: Left | None = None
+        self._next_s = float("-inf")
+        self._odd_since_s: dict[str, float] = {}
+        self._told: set[str] = set()
+        self.found: Forecast | None = None
+        self.faults: list[Fault] = []
+
+    def __call__(self, feed: RunFeed) -> Left | None:
+        """Time left; None where no cutoff was asked for or nothing can be said yet."""
+        stop = feed.description.stop
+        if stop.cutoff_v is None and not self._without_cutoff:
+            feed.keep_fresh = False
+            return None
+        for rows in feed.take_fresh():
+            if self._watch is None:
+                self._watch = watch_of(feed.description, stop.hold_s, feed.course.begin_s)
+            peaks_ma = np.fmax(np.abs(rows.low_ma), np.abs(rows.high_ma))
+            counted = bool(np.isfinite(rows.charge_mah).all())
+            charge_mah = rows.charge_mah if counted else None
+            self._watch.add(rows.time_s, rows.volt_v, rows.current_ma, charge_mah, peaks_ma)
+        now_s = self._clock()
+        if self._watch is not None and now_s >= self._next_s:
+            self._look(self._watch, feed)
+            spent_s = self._clock() - now_s
+            self._next_s = now_s + max(_INTERVAL_S, spent_s / _BUSY_SHARE)
+        return self._last
+
+    def _look(self, watch: FaultWatch, feed: RunFeed) -> None:
+        """Faults and forecast as of now."""
+        found = list(watch.faults())
+        stop = feed.description.stop
+        if stop.cutoff_v is not None:
+            self.found = self._forecast(watch, feed, stop.cutoff_v)
+            self._last = left_of(self.found)
+            found += self._lasting(self.found, feed.description.pack)
+        self.faults += [fault for fault in found if fault.code not in self._told]
+        self._told.update(fault.code for fault in found)
+
+    def _forecast(self, watch: FaultWatch, feed: RunFeed, cutoff_v: float) -> Forecast:
+        pack, bins, hold_s = feed.description.pack, watch.bins(), watch.history.block_s
+        if watch.flow in ("charging", "unclear"):
+            why = (
+                "the pack is being charged, not discharged"
+                if watch.flow == "charging"
+                else "the current reads negative: crossed wires or charging, not told apart yet"
+            )
+            nothing = Bins(*(values[:0] for values in vars(bins).values()))
+            return replace(forecast(nothing, pack, cutoff_v, hold_s), why=why)
+        return forecast(bins, pack, cutoff_v, hold_s)
+
+    def _lasting(self, found: Forecast, pack: Pack | None) -> list[Fault]:
+        """Oddities that the forecast has been telling for long enough, and clearly."""
+        told = []
+        for code, begin, clear in (
+            ("part-used", LOOKS_PART_USED, _is_part_used(found)),
+            ("regulated", LOOKS_REGULATED, _is_much_drawn(found, pack)),
+        ):
+            text = next((text for text in found.warnings if text.startswith(begin)), None)
+            if text is None or not clear:
+                self._odd_since_s.pop(code, None)
+                continue
+            since_s = self._odd_since_s.setdefault(code, found.now_s)
+            if found.now_s - since_s >= max(_ODD_FOR_S, _ODD_FOR_SHARE * found.now_s):
+                told.append(Fault(code, text))
+        return told
+
+
+def _is_part_used(found: Forecast) -> bool:
+    fan = found.fan
+    return fan is not None and float(np.median(fan.started_depth)) > _PART_USED_LEAST
+
+
+def _is_much_drawn(found: Forecast, pack: Pack | None) -> bool:
+    drawn_mah = found.drawn.value or 0.0
+    if pack is None or not found.now_s > 0:
+        return False
+    usual = capacity_prior(pack, drawn_mah / (found.now_s / 3600))
+    return drawn_mah > _REGULATED_DRAWN * usual.median_mah
+
+
+def follow(
+    folder: Path,
+    say: Callable[[Forecast], None],
+    over: Callable[[], bool],
+    sleep: Callable[[float], object],
+    warn: Callable[[Fault], None] = lambda fault: None,
+) -> None:
+    """Forecast a growing run again and again until its description says that it ended, or ``over``.
+
+    ``say`` is called with every new forecast, ``warn`` once with each fault that is found;
+    ``sleep`` waits between looks at the file.
+    """
+    feed = RunFeed(folder)
+    feed.keep_fresh = True
+    last: Forecast | None = None
+    warned = 0
+    forecaster = PageForecaster(without_cutoff=True)
+    while not over():
+        while feed.poll():
+            forecaster(feed)
+        forecaster(feed)
+        for fault in forecaster.faults[warned:]:
+            warn(fault)
+        warned = len(forecaster.faults)
+        if forecaster.found is not None and forecaster.found is not last:
+            last = forecaster.found
+            say(last)
+        if feed.description.state == "ended":
+            return
+        sleep(LOOK_S)
+
+
+def foreseen(found: Forecast) -> dict[str, Any] | None:
+    """A forecast as the recording takes it (``logger.recording.forecast_beside``); None if it knows nothing."""
+    half, most = found.cutoff_time
+    if None in (half.value, most.lower, most.upper) or found.basis not in FORESEEN:
+        return None
+    ends = {"end_s": half.value, "lower_s": most.lower, "upper_s": most.upper}
+    return {"as_of_s": found.now_s, **ends, "text": forecast_line(found)}
+
+
+def left_of(found: Forecast) -> Left | None:
+    """A forecast in the page's words; None if it knows nothing."""
+    half, most = found.cutoff_time
+    if found.basis not in FORESEEN or half.value is None:
+        return None
+    now_s = found.now_s
+    ahead_s = half.value - now_s
+    if most.lower is None or most.upper is None:
+        words, detail = f"About {_about(ahead_s, ahead_s)} left", ""
+    else:
+        width_s = most.upper - most.lower
+        words = f"About {_about(ahead_s, width_s)} left"
+        detail = f"Nine in ten: {_about(most.lower - now_s, width_s)} to {_about(most.upper - now_s, width_s)}."
+    detail = " ".join((detail, *found.warnings[:1])).strip()
+    return Left(
+        words,
+        detail,
+        share=now_s / half.value if half.value > 0 else None,
+        end_s=half.value,
+        lower_s=most.lower,
+        upper_s=most.upper,
+        fan=_fan(found),
+        foreseen=foreseen(found),
+    )
+
+
+def _about(seconds: float, width_s: float) -> str:
+    """Rounded to a step that goes about ten times into the interval's width."""
+    step_s = next((step for step in _STEPS_S if step >= width_s / 20), _STEPS_S[-1])
+    return span_words(max(round(seconds / step_s) * step_s, step_s), 60.0)
+
+
+def _fan(found: Forecast) -> dict[str, list[float]] | None:
+    """Band of the voltage to come: percentiles over the drawn courses at common times."""
+    fan = found.fan
+    if fan is None or not len(fan.path_s):
+        return None
+    end_s = float(np.percentile(fan.path_s[:, -1], _BAND[2]))
+    if not end_s > found.now_s:
+        return None
+    times_s = np.linspace(found.now_s, end_s, _POINTS)
+    # Past its own end a course has given up: it stays at its last voltage.
+    courses = np.array(
+        [
+            np.interp(times_s, path_s, path_v)
+            for path_s, path_v in zip(fan.path_s, fan.path_v, strict=True)
+        ]
+    )
+    low, mid, high = np.percentile(courses, _BAND, axis=0)
+    return {
+        "time_s": np.round(times_s, 1).tolist(),
+        "low": np.round(low, 4).tolist(),
+        "mid": np.round(mid, 4).tolist(),
+        "high": np.round(high, 4).tolist(),
+    }

@@ -1,0 +1,136 @@
+"""A forecast in plain words, in one line, and as JSON."""
+
+from typing import Any, Final
+
+from analysis.doubt.quantity import Quantity
+from analysis.forecast.forecast import Forecast
+from analysis.say.words import quantity_words, span_words
+
+# Chemistries whose curves no measured or simulated rundown has checked (tests/test_chemistry_sheets.py
+# holds what was).
+UNCHECKED: Final = {
+    "zinc-carbon": "zinc-carbon cells",
+    "lithium-coin": "lithium coin cells",
+    "lithium-aa": "lithium AA cells",
+}
+
+
+def unchecked_words(chemistry: str, basis: str) -> str:
+    """What a forecast from a curve of this chemistry does not rest on; empty where it was checked."""
+    if basis != "curve" or chemistry not in UNCHECKED:
+        return ""
+    return (
+        f"How {UNCHECKED[chemistry]} empty is known here from typical curves and data-sheet capacities only; "
+        "no measured rundown has checked it. Take the interval as a guide."
+    )
+
+
+_STEPS_S: Final = (60.0, 300.0, 600.0, 1800.0, 3600.0)
+_STEPS_PER_WIDTH: Final = 40.0
+_DAYS_FROM_S: Final = 72 * 3600.0
+
+
+def forecast_title(found: Forecast) -> str:
+    """The answer as a picture's title."""
+    half, most = found.cutoff_time
+    if half.value is None or found.basis == "reached":
+        return "Forecast: when does the pack reach the cutoff?"
+    return f"Cutoff after {_range(most)} (9 in 10)"
+
+
+def forecast_line(found: Forecast) -> str:
+    """One short line for a live display or the run's record."""
+    half, most = found.cutoff_time
+    if found.basis == "reached":
+        return f"cutoff {found.cutoff_v:g} V reached after {span_words(half.value or 0.0)}"
+    if half.value is None:
+        return f"no forecast: {found.why}"
+    return (
+        f"cutoff {found.cutoff_v:g} V at about {_rounded(half.value, _step_s(most))}, "
+        f"nine times in ten {_range(most)}"
+    )
+
+
+def forecast_words(found: Forecast, wanted_s: float | None = None) -> list[str]:
+    """The answer in a few plain paragraphs."""
+    half, most = found.cutoff_time
+    seen = f"As of {span_words(found.now_s)} into the run"
+    if found.basis == "reached":
+        first = f"The cutoff of {found.cutoff_v:g} V was reached after {quantity_words(half)}."
+    elif half.value is None:
+        first = f"{seen}: no forecast; {found.why}."
+        if half.lower is not None:
+            first += f" It lasted {span_words(half.lower)} so far; how much longer is open."
+    else:
+        first = (
+            f"{seen}: the cutoff of {found.cutoff_v:g} V comes at about {_rounded(half.value, _step_s(half))}"
+            f"{_days(half.value)}. Even chances: {_range(half)}. Nine times in ten: {_range(most)}."
+        )
+    paragraphs = [first]
+    chance = found.chance_beyond(wanted_s) if wanted_s is not None else None
+    if wanted_s is not None and chance is not None and found.basis != "reached":
+        paragraphs.append(f"That it lasts {span_words(wanted_s)}: {chance_words(chance)}.")
+    if found.basis in ("curve", "rated capacity"):
+        paragraphs.append(f"Basis: {found.why}; load as it has been, unless you stated another.")
+    if found.load_text:
+        paragraphs.append(found.load_text)
+    return paragraphs
+
+
+def chance_words(chance: float) -> str:
+    """A chance in words and percent, never claimed surer than 2 in 100."""
+    percent = f"about {100 * min(max(chance, 0.02), 0.98):.0f} in 100"
+    if chance >= 0.98:
+        return "almost certain (more than 98 in 100)"
+    if chance <= 0.02:
+        return "hardly (less than 2 in 100)"
+    if chance >= 0.8:
+        return f"likely ({percent})"
+    if chance >= 0.4:
+        return f"open ({percent})"
+    return f"unlikely ({percent})"
+
+
+def forecast_json(found: Forecast, wanted_s: float | None = None) -> dict[str, Any]:
+    """Plain object: results as ``Quantity.as_json``."""
+    result: dict[str, Any] = {
+        "as_of": Quantity(found.now_s, "s").as_json(),
+        "cutoff": Quantity(found.cutoff_v, "V").as_json(),
+        "basis": found.basis,
+        "why": found.why,
+        "cutoff_time": [item.as_json() for item in found.cutoff_time],
+        "charge_to_cutoff": found.capacity_mah.as_json(),
+        "load_exponent": found.load_exponent.as_json(),
+        "load": found.load_text,
+    }
+    if wanted_s is not None:
+        chance = found.chance_beyond(wanted_s)
+        result["chance_wanted"] = Quantity(
+            chance, "1", note=f"chance that it lasts {wanted_s:g} s"
+        ).as_json()
+    return result
+
+
+def _step_s(quantity: Quantity) -> float:
+    """Step that a time is rounded to: no more digits than its interval is worth."""
+    if quantity.lower is None or quantity.upper is None:
+        return _STEPS_S[0]
+    least_s = (quantity.upper - quantity.lower) / _STEPS_PER_WIDTH
+    if least_s < _STEPS_S[0] / 6:
+        return 1.0
+    return next((step for step in _STEPS_S if step >= least_s), _STEPS_S[-1])
+
+
+def _rounded(seconds: float, step_s: float) -> str:
+    return span_words(round(seconds / step_s) * step_s, max(step_s, 1.0))
+
+
+def _days(seconds: float) -> str:
+    return f" ({seconds / 86400:.0f} days)" if seconds >= _DAYS_FROM_S else ""
+
+
+def _range(quantity: Quantity) -> str:
+    assert quantity.lower is not None
+    assert quantity.upper is not None
+    step_s = _step_s(quantity)
+    return f"{_rounded(quantity.lower, step_s)} to {_rounded(quantity.upper, step_s)}"

@@ -1,0 +1,59 @@
+"""The answer to "does it last?" in a sentence, and the results as rows for a table."""
+
+from analysis.doubt.quantity import Quantity
+from analysis.run.rundown import Rundown
+from analysis.say.table import NO_INTERVAL, interval_words
+from analysis.say.words import value_words
+
+
+def answer(result: Rundown) -> str:
+    """One or two sentences: how long until the cutoff, how much came out, how much it drew."""
+    drew = ""
+    if result.mean_current.value is not None:
+        drew = (
+            f" It drew {value_words(result.mean_current)} on average"
+            f" and {value_words(result.peak_current)} at most."
+        )
+    cutoff_v = result.fall.cutoff_v
+    length = value_words(result.duration)
+    if cutoff_v is not None and result.cutoff_time.value is not None:
+        gave = (
+            f" and gave {value_words(result.charge_to_cutoff)} until then"
+            if result.charge_to_cutoff.value is not None
+            else ""
+        )
+        return f"The pack fell to {cutoff_v:g} V after {value_words(result.cutoff_time)}{_range(result.cutoff_time)}{gave}.{drew}"
+    if cutoff_v is not None:
+        return f"The pack was still above {cutoff_v:g} V when the run ended after {length}, at {value_words(result.last_voltage)}.{drew}"
+    if result.charge.value is not None:
+        return f"In {length} the pack gave {value_words(result.charge)}.{drew}"
+    return f"The run lasted {length}; no current was measured."
+
+
+def result_rows(result: Rundown) -> tuple[tuple[str, Quantity], ...]:
+    """Label and quantity of every result that exists, in the order of reading."""
+    cutoff = f"{result.fall.cutoff_v:g} V" if result.fall.cutoff_v is not None else "the cutoff"
+    rows = (
+        (f"time to {cutoff}, held", result.cutoff_time),
+        (f"first touch of {cutoff}{NO_INTERVAL}", result.first_touch_time),
+        (f"charge until {cutoff}", result.charge_to_cutoff),
+        (f"energy until {cutoff}", result.energy_to_cutoff),
+        ("left in the cells then", result.left_in_cells),
+        ("length of the run", result.duration),
+        ("charge, whole run", result.charge),
+        ("energy, whole run", result.energy),
+        ("mean current", result.mean_current),
+        ("peak current", result.peak_current),
+        *(
+            (f"current, {percent:g} % of the time at or below", quantity)
+            for percent, quantity in result.current_percentiles
+        ),
+        ("first voltage", result.first_voltage),
+        ("last voltage", result.last_voltage),
+    )
+    return tuple((label, quantity) for label, quantity in rows if quantity.value is not None)
+
+
+def _range(quantity: Quantity) -> str:
+    words = interval_words(quantity)
+    return f" ({words})" if words else ""

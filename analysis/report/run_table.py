@@ -1,0 +1,185 @@
+"""A folder of runs as one table: a line per run, filtered, sorted, best and worst."""
+
+import csv
+import io
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, Final
+
+from analysis.doubt.quantity import Quantity
+from analysis.report.digest import Digest, description_of, digest_of
+from analysis.say.words import plain_text, value_words
+from logger.base.durations import utc_moment
+from logger.base.errors import BenchError
+from logger.run.description import Description
+
+# Name of a column in CSV and for --sort: heading on screen, and whether more of it is better.
+COLUMNS: Final = {
+    "run": "run",
+    "title": "title",
+    "pack": "pack",
+    "started": "recorded",
+    "cutoff_time_s": "to the cutoff",
+    "cutoff_v": "cutoff",
+    "duration_s": "length",
+    "charge_mah": "charge",
+    "energy_mwh": "energy",
+    "mean_current_ma": "mean",
+    "peak_current_ma": "peak",
+    "last_voltage_v": "last",
+    "ended": "ended by",
+}
+_RESULTS: Final = {
+    "cutoff_time_s": "cutoff_time",
+    "cutoff_v": "cutoff_voltage",
+    "duration_s": "duration",
+    "charge_mah": "charge",
+    "energy_mwh": "energy",
+    "mean_current_ma": "mean_current",
+    "peak_current_ma": "peak_current",
+    "last_voltage_v": "last_voltage",
+}
+
+
+@dataclass(frozen=True)
+class Line:
+    """One run. ``problem``: why it has no results, in words."""
+
+    folder: Path
+    name: str
+    description: Description
+    digest: Digest | None
+    problem: str = ""
+
+    def value(self, column: str) -> str | float | None:
+        """Value of a column; numbers in the column's own unit."""
+        if column in _RESULTS:
+            return None if self.digest is None else self.digest.number(_RESULTS[column])
+        description = self.description
+        return {
+            "run": self.name,
+            "title": plain_text(description.title),
+            "pack": plain_text(str(description.pack)) if description.pack else "",
+            "started": description.started_utc,
+            "ended": description.end_reason
+            or ("" if description.state == "ended" else "still open"),
+        }[column]
+
+    @property
+    def reached(self) -> bool:
+        return self.value("cutoff_time_s") is not None
+
+    @property
+    def lasted_s(self) -> float | None:
+        """Time to the cutoff; of a run that did not reach it, at least its length."""
+        found = self.value("cutoff_time_s") if self.reached else self.value("duration_s")
+        return found if isinstance(found, float) else None
+
+
+def read_lines(
+    folders: Sequence[Path],
+    cutoff_v: float | None = None,
+    hold_s: float | None = None,
+    progress: Callable[[int], None] = lambda done: None,
+) -> list[Line]:
+    """A line for each run; one that cannot be read keeps its line, with the reason."""
+    parents = {folder.resolve().parent for folder in folders}
+    lines = []
+    for done, folder in enumerate(folders, start=1):
+        own = folder.resolve()
+        name = own.name if len(parents) == 1 else f"{own.parent.name}/{own.name}"
+        description = description_of(folder)
+        try:
+            lines.append(Line(folder, name, description, digest_of(folder, cutoff_v, hold_s)))
+        except BenchError as error:
+            lines.append(Line(folder, name, description, None, plain_text(error.happened)))
+        progress(done)
+    return lines
+
+
+def matching(
+    lines: Sequence[Line],
+    texts: Sequence[str] = (),
+    since: datetime | None = None,
+    before: datetime | None = None,
+    ended: str | None = None,
+) -> list[Line]:
+    """Lines that hold every text (title, load, notes, pack, author, name) and lie between the dates."""
+    return [
+        line
+        for line in lines
+        if all(text.casefold() in _words(line) for text in texts)
+        and (ended is None or line.description.end_reason == ended)
+        and (
+            since is None
+            or (utc_moment(line.description.started_utc) or datetime.min.replace(tzinfo=UTC))
+            >= since
+        )
+        and (
+            before is None
+            or (utc_moment(line.description.started_utc) or datetime.max.replace(tzinfo=UTC))
+            < before
+        )
+    ]
+
+
+def in_order(lines: Sequence[Line], column: str, reverse: bool = False) -> list[Line]:
+    """Sorted by a column; lines without a value come last either way."""
+    known = [line for line in lines if line.value(column) not in (None, "")]
+    unknown = [line for line in lines if line.value(column) in (None, "")]
+
+    def key(line: Line) -> Any:
+        value = line.value(column)
+        return value.casefold() if isinstance(value, str) else value
+
+    return [*sorted(known, key=key, reverse=reverse), *unknown]
+
+
+def by_lasting(lines: Sequence[Line]) -> list[Line]:
+    """Longest to the cutoff first. A run that stopped above its cutoff counts with its length, after
+    those that reached theirs at the same time; without any length it is left out."""
+    known = [line for line in lines if line.lasted_s is not None]
+    return sorted(known, key=lambda line: (-(line.lasted_s or 0.0), not line.reached))
+
+
+def as_csv(lines: Sequence[Line]) -> str:
+    """RFC 4180 with a header; numbers unrounded, in the units of their names."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\r\n")
+    writer.writerow([*COLUMNS, "simulated", "problem"])
+    for line in lines:
+        cells = [line.value(column) for column in COLUMNS]
+        simulated = "" if line.digest is None else int(line.digest.simulated)
+        writer.writerow([*(_safe(cell) for cell in cells), simulated, _safe(line.problem)])
+    return out.getvalue()
+
+
+def shown(line: Line, column: str) -> str:
+    """Cell of the table on the screen, with no more digits than are known."""
+    value = line.value(column)
+    if isinstance(value, str):
+        return value[:16].replace("T", " ") if column == "started" else value
+    if column == "cutoff_time_s" and not line.reached and line.value("cutoff_v") is not None:
+        return f"over {shown(line, 'duration_s')}"
+    if value is None or line.digest is None:
+        return ""
+    if column == "cutoff_v":
+        return f"{value:g} V"  # chosen, not measured: no doubt, no padding
+    found = line.digest.results[_RESULTS[column]]
+    names = ("value", "unit", "lower", "upper", "coverage")
+    return value_words(Quantity(**{name: found[name] for name in names}))
+
+
+def _words(line: Line) -> str:
+    d = line.description
+    pack = str(d.pack) if d.pack else ""
+    return "\n".join((line.name, d.title, d.load, d.notes, d.author, pack)).casefold()
+
+
+def _safe(value: str | float | None) -> str | float | None:
+    """A spreadsheet takes text that begins like a formula for one."""
+    if isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r"):
+        return "'" + value
+    return value

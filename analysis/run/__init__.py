@@ -1,0 +1,1 @@
+"""What happened in this run: charge, energy, draw, cutoff, faults?"""

@@ -1,0 +1,261 @@
+"""Charge, energy and draw of a run as quantities with their intervals."""
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import Final
+
+import numpy as np
+
+from analysis.doubt.quantity import Quantity
+from analysis.doubt.uncertainty import SCATTER, Budget, Component, Limits, budget, interval
+from analysis.run.cutoff import Fall
+from analysis.run.integration import S_PER_H, Integral, integrate, weighted_percentiles
+from analysis.run.row_noise import row_noise
+from analysis.run.trace import Trace, blocks, sum_of_products
+
+PERCENTS: Final = (5.0, 50.0, 95.0)
+_NO_CURRENT: Final = "no current was measured"
+
+
+@dataclass(frozen=True)
+class Draw:
+    """Running charge and energy of a run with the limits of its sensor; None: not measured.
+
+    ``sag_share``: how much less energy than V times I of the rows a pulsing load may have taken.
+    """
+
+    trace: Trace
+    limits: Limits | None
+    charge: Integral | None
+    energy: Integral | None
+    sag_share: float
+
+    @cached_property
+    def _scatter_ma(self) -> float:
+        """From row to row. Windows leave no time out, so only noise counts there; between samples of
+        other meters the load's own flicker was missed as well and counts in full."""
+        assert self.trace.current_ma is not None
+        if self.trace.windowed:
+            return row_noise(self.trace, self.limits).current_ma
+        return float(np.std(np.diff(self.trace.current_ma)) / math.sqrt(2))
+
+    def charge_budget(self, at_s: float) -> Budget | None:
+        """Components of the charge up to ``at_s`` on the run's axis, in mAh."""
+        if self.limits is None or self.charge is None or self.trace.current_ma is None:
+            return None
+        trace = self.trace
+        # Rows are in order of time: a slice, no copy.
+        weights_s = trace.weight_s[: np.searchsorted(trace.time_s, at_s, side="right")]
+        return budget(
+            self.limits,
+            self.charge_at(at_s),
+            per_ma=(at_s - trace.begin_s) / S_PER_H,
+            clocked=True,
+            noise=self._scatter_ma * math.sqrt(float(weights_s @ weights_s)) / S_PER_H,
+            noise_dof=len(trace.time_s) - 1,
+        )
+
+    def energy_budget(self, at_s: float) -> Budget | None:
+        """Components of the energy up to ``at_s`` on the run's axis, in mWh."""
+        if self.limits is None or self.energy is None or self.trace.voltage_v is None:
+            return None
+        upto = slice(int(np.searchsorted(self.trace.time_s, at_s, side="right")))
+        volt_hours = float(self.trace.voltage_v[upto] @ self.trace.weight_s[upto]) / S_PER_H
+        return budget(
+            self.limits,
+            self.energy_at(at_s),
+            per_ma=volt_hours,
+            per_v=self.charge_at(at_s),
+            clocked=True,
+        )
+
+    def mean_current_budget(self) -> Budget | None:
+        """Components of the mean current in mA: charge over duration, so that the clock falls out."""
+        components = self.charge_budget(self.trace.end_s)
+        if components is None or self.limits is None or self.charge is None:
+            return None
+        hours = self.trace.duration_s / S_PER_H
+        scatter = (part for part in components if part.kind == "A" and part.source == SCATTER)
+        return (
+            *budget(self.limits, self.charge.total / hours, per_ma=1.0),
+            *(replace(part, standard=part.standard / hours) for part in scatter),
+        )
+
+    def duration_budget(self) -> Budget | None:
+        """Components of the run's length in s."""
+        if self.limits is None:
+            return None
+        return budget(self.limits, self.trace.duration_s, clocked=True)
+
+    def charge_at(self, at_s: float) -> float:
+        return _at(self.trace, self.charge, at_s)
+
+    def energy_at(self, at_s: float) -> float:
+        return _at(self.trace, self.energy, at_s)
+
+
+def draw_of(trace: Trace, limits: Limits | None) -> Draw:
+    """Integrate a run's current and power."""
+    charge = energy = None
+    if trace.current_ma is not None:
+        charge = integrate(trace, (trace.current_ma,), trace.charge_mah)
+        if trace.voltage_v is not None:
+            energy = integrate(trace, (trace.current_ma, trace.voltage_v), trace.energy_mwh)
+    return Draw(trace, limits, charge, energy, _sag_share(trace))
+
+
+def charge(draw: Draw) -> Quantity:
+    """Charge out of the pack over the whole run."""
+    return _total(draw.charge, "mAh", draw.charge_budget(draw.trace.end_s))
+
+
+def energy(draw: Draw) -> Quantity:
+    """Energy out of the pack over the whole run."""
+    return _total(draw.energy, "mWh", draw.energy_budget(draw.trace.end_s))
+
+
+def charge_to_cutoff(draw: Draw, fall: Fall) -> Quantity:
+    """Charge out of the pack up to the held crossing."""
+    return _to_cutoff(fall, draw.charge, "mAh", draw.charge_at, draw.charge_budget)
+
+
+def energy_to_cutoff(draw: Draw, fall: Fall) -> Quantity:
+    """Energy out of the pack up to the held crossing."""
+    return _to_cutoff(fall, draw.energy, "mWh", draw.energy_at, draw.energy_budget)
+
+
+def charge_between(draw: Draw, fall: Fall, until_s: float) -> Quantity:
+    """Charge from the held crossing up to a later instant on the run's axis."""
+    assert draw.charge is not None
+    assert fall.crossing is not None
+    at_s = fall.crossing.time_s
+    value = draw.charge_at(until_s) - draw.charge_at(at_s)
+    components = None
+    if draw.limits is not None:
+        components = budget(draw.limits, value, per_ma=(until_s - at_s) / S_PER_H, clocked=True)
+        components += _reading_at_cutoff(fall, draw.charge_at)
+    return interval(value, "mAh", components)
+
+
+def duration(draw: Draw) -> Quantity:
+    """Length of the run; board runs count from where the first window began."""
+    return interval(draw.trace.duration_s, "s", draw.duration_budget())
+
+
+def mean_current(draw: Draw) -> Quantity:
+    """Charge over duration; the clock's error falls out."""
+    hours = draw.trace.duration_s / S_PER_H
+    if draw.charge is None or hours <= 0:
+        return Quantity(None, "mA", note=_NO_CURRENT)
+    return interval(
+        draw.charge.total / hours,
+        "mA",
+        draw.mean_current_budget(),
+        less=draw.charge.less / hours,
+        more=(draw.charge.more + draw.charge.contact_more) / hours,
+    )
+
+
+def peak_current(draw: Draw) -> Quantity:
+    """Greatest single conversion where the run has them, else the greatest row."""
+    trace = draw.trace
+    values = trace.current_max_ma if trace.current_max_ma is not None else trace.current_ma
+    if values is None:
+        return Quantity(None, "mA", note=_NO_CURRENT)
+    return _current(draw, float(values.max()))
+
+
+def current_percentiles(draw: Draw) -> tuple[tuple[float, Quantity], ...]:
+    """Current (row means) that is not exceeded for 5, 50 and 95 % of the time."""
+    trace = draw.trace
+    if trace.current_ma is None:
+        return ()
+    values = weighted_percentiles(trace.current_ma, trace.weight_s, PERCENTS)
+    return tuple((p, _current(draw, float(v))) for p, v in zip(PERCENTS, values, strict=True))
+
+
+def voltage(draw: Draw, value: float | None) -> Quantity:
+    """A voltage with the sensor's interval; None: there is none."""
+    if value is None:
+        return Quantity(None, "V", note="no voltage")
+    components = None if draw.limits is None else budget(draw.limits, value, per_v=1.0)
+    return interval(value, "V", components)
+
+
+def _sag_share(trace: Trace) -> float:
+    """Greatest share by which V times I of window means may exceed the mean of the product.
+
+    A load that pulses within a window makes the voltage sag as the current rises. On a source with
+    a resistance, with means and minima of the window given, mean(V I) lies between
+    V I - (V - Vmin)(I - Imin), a load of two levels, and V I, a steady one.
+    """
+    if trace.voltage_v is None or trace.current_ma is None:
+        return 0.0
+    if trace.voltage_min_v is None or trace.current_min_ma is None:
+        return 0.0
+    whole = sum_of_products(trace.voltage_v, trace.current_ma, trace.weight_s)
+    sag = 0.0
+    for part in blocks(len(trace.time_s)):
+        sag_v = trace.voltage_v[part] - trace.voltage_min_v[part]
+        rise_ma = trace.current_ma[part] - trace.current_min_ma[part]
+        sag += float((sag_v * rise_ma * trace.weight_s[part]).sum())
+    return sag / whole if whole > 0 else 0.0
+
+
+def _at(trace: Trace, integral: Integral | None, at_s: float) -> float:
+    """Running integral at an instant, a straight line between rows."""
+    if integral is None:
+        return 0.0
+    row = int(np.searchsorted(trace.time_s, at_s))
+    if row >= len(trace.time_s):
+        return integral.total
+    before_s = trace.begin_s if row == 0 else float(trace.time_s[row - 1])
+    before = 0.0 if row == 0 else float(integral.running[row - 1])
+    span_s = float(trace.time_s[row]) - before_s
+    share = (at_s - before_s) / span_s if span_s > 0 else 1.0
+    return before + share * (float(integral.running[row]) - before)
+
+
+def _current(draw: Draw, current_ma: float, *, less: float = 0.0, more: float = 0.0) -> Quantity:
+    components = None if draw.limits is None else budget(draw.limits, current_ma, per_ma=1.0)
+    return interval(current_ma, "mA", components, less=less, more=more)
+
+
+def _total(integral: Integral | None, unit: str, components: Budget | None) -> Quantity:
+    if integral is None:
+        return Quantity(None, unit, note="current (and, for energy, voltage) was not measured")
+    return interval(
+        integral.total,
+        unit,
+        components,
+        less=integral.less,
+        more=integral.more + integral.contact_more,
+    )
+
+
+def _to_cutoff(
+    fall: Fall,
+    integral: Integral | None,
+    unit: str,
+    at: Callable[[float], float],
+    components_at: Callable[[float], Budget | None],
+) -> Quantity:
+    if integral is None or fall.crossing is None:
+        return Quantity(None, unit, note="cutoff not reached, or current not measured")
+    at_s = fall.crossing.time_s
+    components = components_at(at_s)
+    if components is not None:
+        components += _reading_at_cutoff(fall, at)
+    return interval(
+        at(at_s), unit, components, less=integral.less, more=integral.more + integral.contact_more
+    )
+
+
+def _reading_at_cutoff(fall: Fall, at: Callable[[float], float]) -> Budget:
+    """A wrong voltage reading ends the count earlier or later: half of what the 95 % interval spans."""
+    if fall.crossing is None or fall.lower_s is None:
+        return ()
+    half = (at(fall.crossing.time_s) - at(fall.lower_s)) / 2
+    return (Component("voltage reading at the cutoff", "B", half),)

@@ -1,0 +1,142 @@
+"""What a run says of draw, charge, energy, and the time to the cutoff."""
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+import analysis.run.draw as draws
+from analysis.doubt.quantity import Quantity
+from analysis.doubt.uncertainty import Budget, limits_of
+from analysis.run.cutoff import Fall, cutoff_time, find_fall, first_touch_time
+from analysis.run.doubt_table import DoubtTable, doubt_table
+from analysis.run.draw import Draw, draw_of
+from analysis.run.findings import findings
+from analysis.run.heat import mean_power_w
+from analysis.run.left import left_in_cells
+from analysis.run.probe_effect import ProbeEffect, probe_effect
+from analysis.run.row_noise import limits_in_run
+from analysis.run.trace import Floats, Trace, trace_of
+from logger.base.durations import HOLD_DEFAULT_S
+from logger.run.reader import Run
+
+
+@dataclass(frozen=True)
+class Rundown:
+    """Results of one run. A quantity whose ``value`` is None does not exist; its note says why.
+
+    ``charge_budget``: what the doubt of the charge is made of; None where limits are not known.
+    ``doubts``: the same as tables, of all main results. ``probe``: what shunt and board did.
+    ``draw``, ``fall``: the arrays and the crossing behind the results, for plots.
+    """
+
+    duration: Quantity
+    charge: Quantity
+    energy: Quantity
+    mean_current: Quantity
+    peak_current: Quantity
+    current_percentiles: tuple[tuple[float, Quantity], ...]
+    first_voltage: Quantity
+    last_voltage: Quantity
+    cutoff_voltage: Quantity
+    cutoff_time: Quantity
+    first_touch_time: Quantity
+    charge_to_cutoff: Quantity
+    energy_to_cutoff: Quantity
+    left_in_cells: Quantity
+    hold: Quantity
+    charge_budget: Budget | None
+    doubts: tuple[DoubtTable, ...]
+    probe: ProbeEffect | None
+    simulated: bool
+    warnings: tuple[str, ...]
+    draw: Draw
+    fall: Fall
+
+    @property
+    def mean_power_w(self) -> float:
+        """Mean over the whole run, 0 where energy or duration is not known."""
+        return mean_power_w(self.energy.value, self.duration.value)
+
+    def as_json(self) -> dict[str, Any]:
+        """One plain object: results as ``Quantity.as_json``, ``simulated`` and ``warnings``."""
+        results: dict[str, Any] = {
+            name: value.as_json()
+            for name, value in vars(self).items()
+            if isinstance(value, Quantity)
+        }
+        for percent, quantity in self.current_percentiles:
+            results[f"current_p{percent:g}"] = quantity.as_json()
+        if self.probe is not None:
+            for name, _, quantity in self.probe.named():
+                results[name] = quantity.as_json()
+        results["uncertainty_budget"] = {table.name: table.as_json() for table in self.doubts}
+        results["simulated"] = self.simulated
+        results["warnings"] = list(self.warnings)
+        return results
+
+
+def rundown(run: Run, cutoff_v: float | None, hold_s: float = HOLD_DEFAULT_S) -> Rundown:
+    """Everything that the run tells about the pack and the draw.
+
+    ``cutoff_v``: volts at which the circuit gives up; None: no cutoff is looked for. The pack
+    must stay at or below it for ``hold_s``. Raises BenchError for a run with too little in it
+    and for a cutoff that the pack never stood above.
+    """
+    trace = trace_of(run)
+    limits = limits_in_run(trace, limits_of(run.description))
+    fall = find_fall(trace, limits, cutoff_v, hold_s)
+    draw = draw_of(trace, limits)
+    when = cutoff_time(trace, fall)
+    first_v, last_v = (None, None) if trace.voltage_v is None else _ends(trace, trace.voltage_v)
+    return Rundown(
+        duration=draws.duration(draw),
+        charge=draws.charge(draw),
+        energy=draws.energy(draw),
+        mean_current=draws.mean_current(draw),
+        peak_current=draws.peak_current(draw),
+        current_percentiles=draws.current_percentiles(draw),
+        first_voltage=draws.voltage(draw, first_v),
+        last_voltage=draws.voltage(draw, last_v),
+        cutoff_voltage=draws.voltage(draw, cutoff_v),
+        cutoff_time=when,
+        first_touch_time=first_touch_time(trace, fall),
+        charge_to_cutoff=draws.charge_to_cutoff(draw, fall),
+        energy_to_cutoff=draws.energy_to_cutoff(draw, fall),
+        left_in_cells=left_in_cells(draw, fall, run.description.pack),
+        hold=Quantity(hold_s, "s", note="how long the voltage had to stay there"),
+        charge_budget=draw.charge_budget(trace.end_s),
+        doubts=_doubts(draw, fall, when),
+        probe=probe_effect(draw, fall, when, hold_s, run.description),
+        simulated=is_simulated(run),
+        warnings=findings(run, draw, fall, hold_s),
+        draw=draw,
+        fall=fall,
+    )
+
+
+def _ends(trace: Trace, column: Floats) -> tuple[float, float]:
+    """The column's first and last value in rows that are not dead."""
+    first, last = column[trace.alive.at(np.array([0, trace.alive.count - 1]))]
+    return float(first), float(last)
+
+
+def _doubts(draw: Draw, fall: Fall, when: Quantity) -> tuple[DoubtTable, ...]:
+    """Budgets of charge, energy, mean current, runtime and length of the run."""
+    end_s = draw.trace.end_s
+    tables = (
+        doubt_table("charge", "Charge", draws.charge(draw), draw.charge_budget(end_s)),
+        doubt_table("energy", "Energy", draws.energy(draw), draw.energy_budget(end_s)),
+        doubt_table(
+            "mean_current", "Mean current", draws.mean_current(draw), draw.mean_current_budget()
+        ),
+        doubt_table("cutoff_time", "Time to the cutoff", when, fall.components),
+        doubt_table("duration", "Length of the run", draws.duration(draw), draw.duration_budget()),
+    )
+    return tuple(table for table in tables if table is not None)
+
+
+def is_simulated(run: Run) -> bool:
+    """Whether a simulated board recorded the run."""
+    board = run.description.board
+    return bool(board and board.firmware.lower().startswith("simulated"))
