@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.forecast.live import PageForecaster
-from logger.page.course import Rows
+from logger.run.course import Rows
 from logger.run.description import Description
 from logger.run.reader import Run
 

@@ -14,9 +14,9 @@ from pathlib import Path
 from typing import Any
 
 from logger.page.bench import Bench, PageRun
-from logger.page.feed import RunFeed
 from logger.page.serve import PageServer
 from logger.run.description import Description, Event, to_document
+from logger.run.feed import RunFeed
 from logger.run.format import COLUMNS, DESCRIPTION_NAME, SAMPLES_NAME
 
 NAMES = [column.name for column in COLUMNS]

@@ -214,7 +214,7 @@ def test_command_line(tmp_path: Path) -> None:
 def test_corrected_file_through_the_command_explains_its_own_run(tmp_path: Path) -> None:
     """Budget and a run on disk in, corrected file out; read again, it fits the run and keeps the layout."""
     corrected = tmp_path / "corrected.toml"
-    run_folder = VEST_BUDGET.parents[1] / "sample_runs" / "vest-evening"
+    run_folder = VEST_BUDGET.parents[2] / "sample_runs" / "vest-evening"
     arguments = [str(VEST_BUDGET), str(run_folder), "--corrected", str(corrected)]
     first = CliRunner().invoke(budget_command, arguments)
     assert first.exit_code == 0, first.output
@@ -238,7 +238,7 @@ def test_corrected_file_through_the_command_explains_its_own_run(tmp_path: Path)
 
 def test_windows_too_long_for_the_modes_are_told() -> None:
     """Twenty seconds a row blur a vest that changes its mode every minute."""
-    run = read_run(VEST_BUDGET.parents[1] / "sample_runs" / "night-ride-vest")
+    run = read_run(VEST_BUDGET.parents[2] / "sample_runs" / "night-ride-vest")
     story = tell_budget(read_budget(VEST_BUDGET), run)
     assert any("run together" in warning for warning in story.warnings)
 
@@ -377,7 +377,7 @@ def test_pictures_that_cannot_be_written_are_a_clear_error(tmp_path: Path) -> No
 def test_a_file_with_a_mark_in_front_is_corrected_all_the_same(tmp_path: Path) -> None:
     marked, corrected = tmp_path / "vest.toml", tmp_path / "corrected.toml"
     marked.write_text(VEST_BUDGET.read_text(encoding="utf-8"), encoding="utf-8-sig")
-    run_folder = VEST_BUDGET.parents[1] / "sample_runs" / "vest-evening"
+    run_folder = VEST_BUDGET.parents[2] / "sample_runs" / "vest-evening"
     arguments = [str(marked), str(run_folder), "--corrected", str(corrected)]
     result = CliRunner().invoke(budget_command, arguments)
     assert result.exit_code == 0, result.exception

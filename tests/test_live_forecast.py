@@ -8,7 +8,7 @@ import pytest
 from analysis.forecast.live import PageForecaster
 from analysis.run.rundown import rundown
 from logger.page.bench import Bench, Known, PageRun
-from logger.page.feed import RunFeed
+from logger.run.feed import RunFeed
 from logger.run.format import SAMPLES_NAME
 from logger.run.reader import read_run
 from tests.page_bench import describe

@@ -17,11 +17,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.base.errors import BenchError
-from logger.page.course import STEPS, Course, Rows
-from logger.page.feed import RunFeed
 from logger.page.keys import Keys
 from logger.page.serve import bind, qr_text
 from logger.recording.page_beside import PageProcess, page_command
+from logger.run.course import STEPS, Course, Rows
+from logger.run.feed import RunFeed
 from logger.run.format import SAMPLES_NAME
 from logger.run.run_list import find_runs
 from tests.line_feeder import Feeder, FeederBoard

@@ -22,8 +22,8 @@ from logger.base.clock import Moment
 from logger.base.errors import BenchError
 from logger.base.marks import mark_text
 from logger.page.asking import PATIENCE_S, SHOWN_S, Asking
-from logger.page.feed import RunFeed
 from logger.run.description import Event
+from logger.run.feed import RunFeed
 from logger.run.request_channel import (
     AGE_MAX_S,
     LOAD_OFF,

@@ -8,10 +8,11 @@ from typing import Any
 import click
 import numpy as np
 
-from analysis.commands.rundown import TEXT_WIDTH, cutoff_of, cutoff_option, hold_option
+from analysis.commands.rundown import TEXT_WIDTH, cutoff_option, hold_option
 from analysis.curve.compare import Comparison, compare
 from analysis.doubt.quantity import Quantity
 from analysis.report.discharge_plots import plot_overlay
+from analysis.run.asked import cutoff_of
 from analysis.run.history import History
 from analysis.run.trace import trace_of
 from analysis.say.words import plain_text, quantity_words, span_words, value_words

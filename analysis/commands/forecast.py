@@ -13,13 +13,14 @@ from typing import Any
 
 import click
 
-from analysis.commands.rundown import TEXT_WIDTH, cutoff_of, cutoff_option, hold_option
+from analysis.commands.rundown import TEXT_WIDTH, cutoff_option, hold_option
 from analysis.forecast import live as live_forecast
 from analysis.forecast.discharge import discharge
 from analysis.forecast.forecast import Forecast
 from analysis.forecast.future_load import Programme
 from analysis.forecast.of_run import forecast_run
 from analysis.forecast.words import forecast_json, forecast_line, forecast_words
+from analysis.run.asked import cutoff_of
 from analysis.run.pack_faults import Fault
 from analysis.run.rundown import is_simulated
 from analysis.say.words import plain_text

@@ -10,12 +10,12 @@ import click
 from analysis.commands.rundown import (
     TEXT_WIDTH,
     analysed,
-    cutoff_of,
     cutoff_option,
     echo_warnings,
     hold_option,
 )
 from analysis.report.digest import inputs_of, kept_digest
+from analysis.run.asked import cutoff_of
 from analysis.say.publish import unchanged
 from logger.base.errors import BenchError
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from analysis.report.digest import Digest, Keeping, description_of, kept_digest
+from analysis.run.asked import cutoff_of
 from analysis.run.heat import heat_caution, mean_power_w
 from analysis.say.words import plain_text, quantity_words
 from logger.base.durations import HOLD_DEFAULT_S, parse_duration_s
@@ -102,18 +103,6 @@ def analysed(
     run = read_run(run_folder)
     result = rundown(run, *cutoff_of(run, cutoff_v, hold_s))
     return run, result, keeping.keep(result)
-
-
-def cutoff_of(
-    run: "Run", cutoff_v: float | None, hold_s: float | None
-) -> tuple[float | None, float]:
-    """Cutoff and hold as asked for, else as the run's own stop condition had them."""
-    stop = run.description.stop
-    if cutoff_v is None:
-        cutoff_v = stop.cutoff_v
-    if hold_s is None:
-        hold_s = stop.hold_s if stop.cutoff_v is not None and stop.hold_s > 0 else HOLD_DEFAULT_S
-    return cutoff_v, hold_s
 
 
 def _show(description: Description, kept: Digest, warnings: Sequence[str]) -> None:

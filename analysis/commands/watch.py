@@ -12,12 +12,13 @@ import click
 
 from analysis.report.digest import digest_of
 from logger.base.errors import BenchError
+from logger.base.left import Left
 from logger.page.asking import Asking
 from logger.page.attached import serve_attached
-from logger.page.bench import Bench, Left, PageRun
-from logger.page.feed import Latest, RunFeed
+from logger.page.bench import Bench, PageRun
 from logger.page.serve import PageServer, qr_text
 from logger.recording.page_beside import LAN_CAUTION
+from logger.run.feed import Latest, RunFeed
 from logger.run.run_list import find_runs
 
 if TYPE_CHECKING:

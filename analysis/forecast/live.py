@@ -14,9 +14,9 @@ from analysis.forecast.words import forecast_line
 from analysis.run.history import Bins
 from analysis.run.pack_faults import Fault, FaultWatch, watch_of
 from analysis.say.words import span_words
+from logger.base.left import Left
 from logger.base.pack import Pack
-from logger.page.bench import Left
-from logger.page.feed import RunFeed
+from logger.run.feed import RunFeed
 
 # A forecast takes a noticeable part of a second: it is made anew at most so often, and never for
 # more than this share of the time.

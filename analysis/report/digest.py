@@ -21,7 +21,7 @@ from logger.run.format import DESCRIPTION_NAME, SAMPLES_NAME
 
 if TYPE_CHECKING:
     from analysis.run.rundown import Rundown
-    from logger.page.course import Course
+    from logger.run.course import Course
 
 DIGEST_NAME: Final = ".digest.json"
 DIGEST_FORMAT: Final = 2
@@ -32,7 +32,7 @@ _LIBRARIES: Final = ("numpy", "pandas", "scipy", "matplotlib")
 class Digest:
     """``results``: name to ``Quantity.as_json``. ``rows``: label, value, interval in words; ``interval``: heading of the last.
 
-    ``begin_s``, ``step_s``, ``course``: the course as ``logger.page.course.Course.packed`` gives it.
+    ``begin_s``, ``step_s``, ``course``: the course as ``logger.run.course.Course.packed`` gives it.
     """
 
     source: Mapping[str, Any]
@@ -51,7 +51,7 @@ class Digest:
 
     def unpacked(self) -> "Course":
         """The course. Raises ValueError or TypeError if what is kept is none."""
-        from logger.page.course import Course
+        from logger.run.course import Course
 
         return Course.unpacked(self.begin_s, self.step_s, self.course)
 
@@ -228,7 +228,7 @@ def _keep(folder: Path, digest: Digest) -> None:
 def _make(
     folder: Path, source: dict[str, Any], cutoff_v: float | None, hold_s: float | None
 ) -> Digest:
-    from analysis.commands.rundown import cutoff_of
+    from analysis.run.asked import cutoff_of
     from analysis.run.rundown import rundown
     from logger.run.reader import read_run
 
@@ -281,7 +281,7 @@ def _course(result: "Rundown") -> "Course":
     import numpy as np
 
     from analysis.run.trace import blocks
-    from logger.page.course import Course, Rows
+    from logger.run.course import Course, Rows
 
     trace = result.draw.trace
     nothing = np.broadcast_to(np.nan, len(trace.time_s))

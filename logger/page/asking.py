@@ -10,8 +10,8 @@ from typing import Final
 from logger.base.clock import Moment, read_clocks
 from logger.base.durations import clock_text
 from logger.base.errors import BenchError
-from logger.page.feed import RunFeed
 from logger.run.description import Event
+from logger.run.feed import RunFeed
 from logger.run.request_channel import LOAD_OFF, MARK, ask
 
 # The recording looks once a second and writes its answer down a second later.

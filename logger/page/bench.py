@@ -11,12 +11,13 @@ from typing import Any, Final
 from logger.base.durations import clock_text, rough_text
 from logger.base.errors import BenchError
 from logger.base.fault_words import load_state
+from logger.base.left import Left
 from logger.base.marks import mark_text
 from logger.base.pack import SAFETY_CLOSING
-from logger.page.course import Course
-from logger.page.feed import RunFeed
 from logger.recording.outlook import History, outlook
 from logger.recording.terms import Phase, Status
+from logger.run.course import Course
+from logger.run.feed import RunFeed
 
 EVENTS_SHOWN: Final = 100
 LATE_S: Final = 20.0  # a board's rows come at least every minute; most come many times a second
@@ -27,23 +28,6 @@ NO_PACK: Final = (
 
 # Told what the user wants of a run: ("mark", text) or ("load-off", ""). Raises BenchError if it cannot be passed on.
 Control = Callable[[str, str], None]
-
-
-@dataclass(frozen=True)
-class Left:
-    """Time left in words, for the headline; its ends for the plot, counted from the run's begin.
-
-    ``foreseen``: the same for the recording, as ``logger.recording.forecast_beside`` takes it.
-    """
-
-    words: str
-    detail: str = ""
-    share: float | None = None
-    end_s: float | None = None
-    lower_s: float | None = None
-    upper_s: float | None = None
-    fan: Mapping[str, Sequence[float]] | None = None
-    foreseen: Mapping[str, Any] | None = None
 
 
 Forecaster = Callable[[RunFeed], Left | None]

@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from logger.page.course import Course, Rows
+from logger.run.course import Course, Rows
 from logger.run.description import Description, from_document
 from logger.run.format import COLUMN_BY_NAME, DESCRIPTION_NAME, MEASURED, SAMPLES_NAME
 
