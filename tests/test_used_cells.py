@@ -21,10 +21,10 @@ from logger.recording.plan import Plan, prepare
 from logger.run.description import Description, from_document, to_document
 from logger.run.format import RUN_KEY
 from logger.run.reader import Run, read_run
-from tests.line_feeder import Feeder, FeederBoard
-from tests.live_runs import play
-from tests.log_process import run_log
-from tests.runs_by_formula import board_run, stop_at
+from tests.support.line_feeder import Feeder, FeederBoard
+from tests.support.live_runs import play
+from tests.support.log_process import run_log
+from tests.support.runs_by_formula import board_run, stop_at
 
 CELL = Pack("li-ion", 1, "18650", 2600.0)
 CUTOFF_V = 3.2

@@ -17,10 +17,8 @@ from firmware_probe.twin.serve import BoardServer
 from firmware_probe.twin.simulated_board import SimulatedBoard
 from firmware_probe.twin.vest import vest_board
 from logger.run.reader import Run, read_run
-from tests.log_process import run_log
-
-ROOT = Path(__file__).parents[1]
-POUCH = Path(__file__).parent / "data" / "pouch_discharge"
+from tests.support.log_process import run_log
+from tests.support.places import POUCH, ROOT
 
 
 def drawbench(*arguments: str | Path, cwd: Path) -> subprocess.CompletedProcess[str]:

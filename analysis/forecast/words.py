@@ -6,7 +6,7 @@ from analysis.doubt.quantity import Quantity
 from analysis.forecast.forecast import Forecast
 from analysis.say.words import quantity_words, span_words
 
-# Chemistries whose curves no measured or simulated rundown has checked (tests/test_chemistry_sheets.py
+# Chemistries whose curves no measured or simulated rundown has checked (tests/analysis/forecast/test_chemistry_prior.py
 # holds what was).
 UNCHECKED: Final = {
     "zinc-carbon": "zinc-carbon cells",

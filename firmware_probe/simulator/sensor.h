@@ -15,7 +15,7 @@
 
 enum sensor_kind { SENSOR_NONE, SENSOR_INA219, SENSOR_INA226 };
 
-/* One record of the log, 24 bytes, little endian; read by tests/firmware_sim. */
+/* One record of the log, 24 bytes, little endian; read by tests/support/firmware_sim. */
 enum { RECORD_CONVERSION = 0, RECORD_READ = 1, RECORD_CONFIG = 2 };
 struct sensor_record {
 	uint64_t cycle;       /* end of the conversion, or time of the access */

@@ -10,7 +10,6 @@ rundowns of the part "tune" are used.
 import sys
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from pathlib import Path
 from typing import Final
 
 import numpy as np
@@ -26,6 +25,7 @@ from analysis.forecast.typical_curves import TYPICAL
 from analysis.run.history import Bins, History, stretches_of
 from logger.base.pack import CHEMISTRIES, Pack
 from tests.benchmarks.rundowns import Rundown, aqueous_rundowns, physics_rundowns
+from tests.support.places import ROOT
 
 Array = NDArray[np.float64]
 
@@ -42,7 +42,7 @@ LEAST_WARP: Final = {"lifepo4": 0.03}
 # the families of other cells, were put 12 % too late at half life with 1, 10 % with 0.5, 7 % with
 # 0.25; of fresh ones the 50 % interval held 51 to 55 % with 0.5, 54 to 60 % with 0.25.
 TRUST: Final = {"li-ion": 0.5}
-OUT: Final = Path(__file__).parents[2] / "analysis" / "forecast" / "learned_curves.py"
+OUT: Final = ROOT / "analysis" / "forecast" / "learned_curves.py"
 HEAD: Final = f'''"""Curve families learned from simulated cells by tests/benchmarks/set_curves.py; not edited by hand."""
 
 from typing import Final

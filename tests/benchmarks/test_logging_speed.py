@@ -29,9 +29,9 @@ from logger.recording.session import Session
 from logger.recording.terms import Wishes
 from logger.run.description import Description
 from logger.run.writer import SampleWriter
-from tests.line_feeder import Feeder, FeederBoard
-from tests.log_process import COMMAND, LogProcess, count_rows, environment, read_described
-from tests.stream_material import HELLO, window_line
+from tests.support.line_feeder import Feeder, FeederBoard
+from tests.support.log_process import COMMAND, LogProcess, count_rows, environment, read_described
+from tests.support.stream_material import HELLO, window_line
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="needs pseudo-terminals")
 

@@ -18,10 +18,10 @@ import pytest
 from analysis.report.digest import DIGEST_NAME
 from logger.run.description import Stop, to_document
 from logger.run.format import COLUMN_BY_NAME, DESCRIPTION_NAME, SAMPLES_NAME
-from tests.page_bench import make_run
-from tests.runs_by_formula import BOARD
+from tests.support.page_bench import make_run
+from tests.support.places import ROOT
+from tests.support.runs_by_formula import BOARD
 
-ROOT = Path(__file__).parents[2]
 ROWS = 4_320_000
 _BLOCK = 100_000
 _NAMES = ("time_s", "pack_v", "current_ma", "current_max_ma", "charge_mah", "energy_mwh")

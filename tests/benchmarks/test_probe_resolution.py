@@ -17,7 +17,7 @@ from logger.base.sensor_limits import SHUNT_LIMIT, sensor_limits
 from logger.calibration.fit import Compared, Prior, fit_line
 from logger.calibration.steps import Reading
 from logger.run.calibration import Line
-from tests.test_coverage import any_chip, drifted, read_at
+from tests.support.planted_chips import any_chip, drifted, read_at
 
 CHIPS = 40
 CURRENTS_A = (10e-6, 30e-6, 100e-6, 300e-6, 1e-3, 3e-3, 10e-3, 30e-3, 0.1, 0.3, 1.0, 3.0)

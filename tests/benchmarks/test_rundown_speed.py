@@ -15,7 +15,7 @@ import pandas as pd
 from analysis.report.plots import draw_plots
 from analysis.run.rundown import rundown
 from logger.run.reader import Run
-from tests.runs_by_formula import BOARD, write_samples
+from tests.support.runs_by_formula import BOARD, write_samples
 
 ROWS = 4_320_000
 _PART = 20

@@ -1,0 +1,114 @@
+"""drawbench start: questions, defaults, flags, wiring, and the run it begins."""
+
+import shlex
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from click.testing import CliRunner, Result
+
+import logger.commands.start as start
+from logger.base.errors import BenchError
+from logger.base.pack import parse_pack
+from logger.board.wiring_check import pack_doubts
+from logger.recording.plan import Plan
+from logger.run.format import SAMPLES_NAME
+from tests.support.line_feeder import Feeder, FeederBoard
+
+
+@pytest.fixture
+def planned(monkeypatch: pytest.MonkeyPatch) -> list[tuple[Plan, dict[str, object]]]:
+    """What would have been recorded; and questions are asked although nobody sits at a terminal."""
+    seen: list[tuple[Plan, dict[str, object]]] = []
+
+    def record(plan: Plan, **options: object) -> int:
+        seen.append((plan, options))
+        return 0
+
+    monkeypatch.setattr(start, "run_plan", record)
+    return seen
+
+
+def ask(monkeypatch: pytest.MonkeyPatch, arguments: list[str], answers: str) -> Result:
+    monkeypatch.setattr(start._Asker, "__init__", lambda self, asks: setattr(self, "asks", True))
+    return CliRunner().invoke(start.start_command, arguments, input=answers)
+
+
+def test_every_answer_has_a_default(
+    monkeypatch: pytest.MonkeyPatch, planned: list[tuple[Plan, dict[str, object]]]
+) -> None:
+    result = ask(monkeypatch, ["--no-check"], "\n" * 7)
+    assert result.exit_code == 0, result.output
+    plan, options = planned[0]
+    assert plan.pack == "3x AA alkaline"
+    assert plan.cutoff_v == pytest.approx(2.4)  # 3 cells at the floor of 0.8 V
+    assert plan.duration_s == 3 * 8 * 3600
+    assert options["page"] is True
+    assert options["lan"] is False
+    assert "Stop at 0.8 V per cell" in result.output
+
+
+def test_wrong_answers_are_asked_again_and_a_cutoff_below_the_floor_is_refused(
+    monkeypatch: pytest.MonkeyPatch, planned: list[tuple[Plan, dict[str, object]]]
+) -> None:
+    answers = "Vest\n4 bananas\n1x li-ion\nsoon\n5h\n2.5\nlow\n3,3 V\n\n\n"
+    result = ask(monkeypatch, ["--no-check"], answers)
+    assert result.exit_code == 0, result.output
+    assert "is not understood" in result.output
+    assert "is not a length of time" in result.output
+    assert "below the floor" in result.output
+    assert "not a number of volts" in result.output
+    assert "Protected cell only" in result.output
+    assert planned[0][0].cutoff_v == pytest.approx(3.3)
+    assert planned[0][0].title == "Vest"
+
+
+def test_no_to_the_caution_records_nothing(
+    monkeypatch: pytest.MonkeyPatch, planned: list[tuple[Plan, dict[str, object]]]
+) -> None:
+    result = ask(monkeypatch, ["--no-check"], "\n\n\n\n\nn\n")
+    assert result.exit_code == 1
+    assert planned == []
+
+
+def test_the_shown_command_parses_to_the_same_plan(
+    monkeypatch: pytest.MonkeyPatch, planned: list[tuple[Plan, dict[str, object]]]
+) -> None:
+    import logger.commands.log as commands_log
+
+    arguments = ["run", "--yes", "--no-check", "--title", "Anna's vest", "--need", "90min", "--capacity", "2400", "--lan", "--port", "/dev/x"]  # fmt: skip
+    result = CliRunner().invoke(start.start_command, arguments, catch_exceptions=False)
+    line = next(line for line in result.output.splitlines() if "drawbench log" in line)
+    again: list[tuple[Plan, dict[str, object]]] = []
+
+    def record(plan: Plan, **options: object) -> int:
+        again.append((plan, options))
+        return 0
+
+    monkeypatch.setattr(commands_log, "run_plan", record)
+    CliRunner().invoke(commands_log.log, shlex.split(line)[2:], catch_exceptions=False)
+    assert again[0][0] == planned[0][0]
+    assert again[0][1]["lan"] == planned[0][1]["lan"] is True
+    assert again[0][1]["page"] is True
+
+
+def test_a_pack_that_does_not_fit_is_said_before_the_night(tmp_path: Path) -> None:
+    pack = parse_pack("3x AA alkaline")
+    assert pack_doubts(4.6, pack, 2.7) == []
+    assert "4 cells would fit" in pack_doubts(6.1, pack, 2.7)[0]
+    assert "below the cutoff" in pack_doubts(2.5, pack, 2.7)[0]
+    assert "used cells" in pack_doubts(3.9, pack, 2.7)[0]
+    with Feeder(FeederBoard(start_v=6.2), tmp_path) as feeder:
+        arguments = [str(tmp_path / "run"), "--yes", "--need", "1s", "--port", str(feeder.port), "--no-page", "--cutoff", "2.7"]  # fmt: skip
+        result = CliRunner().invoke(start.start_command, arguments)
+    assert result.exit_code == 0, result.output
+    assert "The board sees 6.20 V and 50.0 mA." in result.output
+    assert "4 cells would fit" in " ".join(result.output.split())
+    assert len(pd.read_csv(tmp_path / "run" / SAMPLES_NAME)) == 3  # 1 s windows, three times 1 s
+
+
+def test_without_a_board_nothing_is_written(tmp_path: Path) -> None:
+    arguments = [str(tmp_path / "run"), "--yes", "--port", str(tmp_path / "none")]
+    result = CliRunner().invoke(start.start_command, arguments)
+    assert isinstance(result.exception, BenchError)
+    assert not (tmp_path / "run").exists()

@@ -1,0 +1,238 @@
+"""The bench page in a real browser: figures move, phone and desktop, no violation, no foreign script.
+
+Needs Chromium (Debian package ``chromium``, or CHROMIUM set to its path). Skipped without it, unless
+DRAWBENCH_REQUIRE_BROWSER=1. Accessibility rules: axe-core, WCAG 2.2 A and AA and its best practices.
+"""
+
+import json
+import os
+import re
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from firmware_probe.twin import vest
+from firmware_probe.twin.links import best_link
+from firmware_probe.twin.serve import BoardServer
+from logger.base.pack import Pack
+from logger.run.description import Stop
+from logger.run.format import DESCRIPTION_NAME, SAMPLES_NAME
+from tests.support.page_bench import address_of, logging, make_run, page_run, row, serving
+
+CHROMIUM = os.environ.get("CHROMIUM") or shutil.which("chromium")
+REQUIRED = os.environ.get("DRAWBENCH_REQUIRE_BROWSER") == "1"
+if not REQUIRED:
+    pytest.importorskip(
+        "playwright.sync_api", reason="the Python package playwright is not installed"
+    )
+    if CHROMIUM is None:
+        pytest.skip("no Chromium here (Debian package chromium)", allow_module_level=True)
+
+from axe_playwright_python.sync_playwright import Axe  # noqa: E402
+from playwright.sync_api import Browser, Page, expect, sync_playwright  # noqa: E402
+
+PHONE = {"width": 360, "height": 740}
+DESKTOP = {"width": 1280, "height": 900}
+VEST: dict[str, Any] = {
+    "title": "Night-ride vest",
+    "load": "24 addressable LEDs",
+    "pack": Pack("alkaline", 3, "AA", 2400.0),
+    "stop": Stop(cutoff_v=2.7, hold_s=10.0),
+    "marks": ("pattern B on",),
+}
+HOSTILE = (
+    "<img src=x onerror=window.hacked=1>", "</script><script>window.hacked=1</script>", "{{7*7}}${7*7}",
+    "\"><svg onload=window.hacked=1>", "javascript:window.hacked=1", "‮\u0000\u2028 ';window.hacked=1;'",
+)  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    with sync_playwright() as playwright:
+        found = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+        yield found
+        found.close()
+
+
+@pytest.fixture
+def page(browser: Browser) -> Iterator[Page]:
+    context = browser.new_context(viewport=DESKTOP)  # type: ignore[arg-type]
+    found = context.new_page()
+    troubles: list[str] = []
+    found.on("pageerror", lambda error: troubles.append(str(error)))
+    found.on(
+        "console",
+        lambda message: troubles.append(message.text) if message.type == "error" else None,
+    )
+    foreign: list[str] = []
+    found.on("request", lambda request: foreign.append(request.url) if "127.0.0.1" not in request.url and not request.url.startswith("data:") else None)  # fmt: skip
+    yield found
+    context.close()
+    refusals = (
+        "401 (Unauthorized)",
+        "403 (Forbidden)",
+        "net::ERR_",
+        "404 (Not Found)",
+    )
+    assert [text for text in troubles if not any(known in text for known in refusals)] == []
+    assert foreign == []
+
+
+def violations(page: Page) -> list[str]:
+    found: dict[str, Any] = Axe().run(page).response
+    assert len(found["passes"]) > 15, "the rules did not run"
+    return [f"{item['id']}: {item['nodes'][0]['html'][:120]}" for item in found["violations"]]
+
+
+def opened(page: Page, address: str) -> None:
+    page.goto(address)
+    expect(page.locator("#bench")).to_be_visible()
+    expect(page.locator("#plots svg")).not_to_have_count(0)
+
+
+def test_figures_and_plots_move_while_rows_come(page: Page, tmp_path: Path) -> None:
+    folder = make_run(tmp_path, rows=30, **VEST)
+    with serving(page_run(folder)) as client:
+        opened(page, client.server.address)
+        expect(page.locator("#pack_v")).to_have_text("4.210 V")
+        line = page.locator("#plots svg .line.pack_v").last
+        before = line.get_attribute("points")
+        with (folder / SAMPLES_NAME).open("a", newline="") as stream:
+            stream.write("".join(row(n, 3.9) for n in range(30, 60)))
+        expect(page.locator("#pack_v")).to_have_text("3.900 V")
+        expect(page.locator("#current_ma")).to_have_text("80.00 mA")
+        assert line.get_attribute("points") != before
+        assert page.title() == "3.90 V · Night-ride vest"
+        assert page.url.endswith("/"), "the key stays in the address bar"
+        assert "cutoff 2.7 V" in (
+            page.locator("#plots svg").first.get_attribute("aria-label") or ""
+        )
+        # A moment is read with the keyboard.
+        page.focus("#moment")
+        page.keyboard.press("Home")
+        assert "After 0 s: 4.5" in (page.locator("#readout").text_content() or "")
+        page.click("summary")
+        expect(page.locator("#table tr").nth(5)).to_be_visible()
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("size", [PHONE, DESKTOP], ids=["phone", "desktop"])
+def test_no_accessibility_violation_and_nothing_runs_over_the_edge(
+    page: Page, tmp_path: Path, size: dict[str, int], scheme: Any
+) -> None:
+    folder = make_run(tmp_path / "one", rows=400, **VEST)
+    other = make_run(
+        tmp_path / "two",
+        rows=40,
+        title="Jewellery, " + "very long name " * 6,
+        state="ended",
+        end_text="ended with Ctrl-C",
+    )
+    run = page_run(folder, control=lambda what, text: None)
+    run.live = {"load": "1", "phase": "recording"}
+    page.set_viewport_size(size)  # type: ignore[arg-type]
+    page.emulate_media(color_scheme=scheme)
+    with serving(run, page_run(other, "r2")) as client:
+        page.goto(client.server.address.split("#")[0])
+        expect(page.locator("#door")).to_be_visible()
+        assert violations(page) == []
+        page.fill("#door-key", client.server.address)
+        page.click("#door button")
+        expect(page.locator("#plots svg")).not_to_have_count(0)
+        expect(page.locator("#actions")).to_be_visible()
+        page.click("summary")
+        assert violations(page) == []
+        assert page.evaluate("document.documentElement.scrollWidth") <= size["width"]
+        page.click("#load-off")
+        expect(page.locator("#sure")).to_be_visible()
+        assert violations(page) == []
+        page.keyboard.press("Escape")
+        page.click("#runs a >> nth=1")
+        expect(page.locator("#phase")).to_have_text("ended")
+        assert page.evaluate("document.documentElement.scrollWidth") <= size["width"]
+
+
+def test_the_load_is_switched_off_only_after_a_yes(page: Page, tmp_path: Path) -> None:
+    done: list[tuple[str, str]] = []
+    run = page_run(make_run(tmp_path, **VEST), control=lambda what, text: done.append((what, text)))
+    run.live = {"load": "1", "phase": "recording"}
+    with serving(run) as client:
+        opened(page, client.server.address)
+        page.click("#load-off")
+        page.keyboard.press("Enter")  # "leave it on" has the focus
+        expect(page.locator("#sure")).to_be_hidden()
+        page.click("#load-off")
+        page.keyboard.press("Escape")
+        assert done == []
+        page.click("#load-off")
+        page.click("#sure-yes")
+        expect(page.locator("#mark-said")).to_have_text(re.compile("open its switch"))
+        assert done == [("load-off", "")]
+
+
+def test_hostile_names_and_notes_run_no_script(page: Page, tmp_path: Path) -> None:
+    folder = make_run(
+        tmp_path / "run", title=HOSTILE[0], load=HOSTILE[1], notes=HOSTILE[3], author=HOSTILE[2], marks=HOSTILE, end_text=HOSTILE[5]
+    )  # fmt: skip
+    with serving(
+        page_run(folder), page_run(make_run(tmp_path / "b", title=HOSTILE[3]), "r2")
+    ) as client:
+        opened(page, client.server.address)
+        expect(page.locator("#title")).to_have_text(HOSTILE[0])
+        expect(page.locator("#events li")).to_have_count(len(HOSTILE))
+        assert page.evaluate("window.hacked") is None
+        assert page.locator("img, main script, #events svg, #runs svg").count() == 0
+        for hostile in HOSTILE[:4]:
+            page.goto(f"{client.origin}/?run={hostile}")
+            expect(page.locator("#notice")).to_be_visible()
+            assert page.evaluate("window.hacked") is None
+
+
+def test_two_pages_a_used_key_and_a_wrong_clock(
+    browser: Browser, page: Page, tmp_path: Path
+) -> None:
+    with serving(page_run(make_run(tmp_path, **VEST))) as client:
+        used = client.server.address
+        opened(page, used)
+        context = browser.new_context()
+        second = context.new_page()
+        # Half a day ahead, as a phone's clock may be.
+        second.clock.install(time=2_000_000_000_000)
+        second.goto(used)
+        expect(second.locator("#door-words")).to_have_text(re.compile("not valid any more"))
+        second.fill("#door-key", client.server.keys.key)
+        second.click("#door button")
+        expect(second.locator("#pack_v")).to_have_text("4.010 V")
+        expect(second.locator("#elapsed")).to_have_text("5 s")
+        expect(page.locator("#pack_v")).to_have_text("4.010 V")
+        context.close()
+
+
+def test_a_lost_server_is_said(page: Page, tmp_path: Path) -> None:
+    with serving(page_run(make_run(tmp_path, **VEST))) as client:
+        page.clock.install()
+        opened(page, client.server.address)
+    page.clock.fast_forward(60_000)
+    expect(page.locator("#notice")).to_have_text(re.compile("No word from the laptop"))
+
+
+@pytest.mark.slow
+def test_a_mark_set_in_the_browser_is_in_the_run_of_a_simulated_board(
+    page: Page, tmp_path: Path
+) -> None:
+    board = vest.vest_board(window_us=1_000_000, switch_fitted=True)
+    with BoardServer(board, best_link(), time_factor=200.0) as server:
+        folder = tmp_path / "run"
+        with logging(folder, server.port, "--cutoff", "2.7", "--pack", "3x AA alkaline") as process:
+            opened(page, f"http://{address_of(process)}")
+            expect(page.locator("#simulated")).to_be_visible()
+            charge = page.locator("#charge_mah").text_content() or ""
+            page.fill("#mark-text", "pattern B on")
+            page.click("text=Set a mark")
+            expect(page.locator("#events")).to_contain_text("pattern B on")
+            expect(page.locator("#charge_mah")).not_to_have_text(charge)
+    own = json.loads((folder / DESCRIPTION_NAME).read_text())["urn:drawbench:run"]
+    assert "pattern B on" in [event["text"] for event in own["events"]]

@@ -1,0 +1,174 @@
+"""The forecast beside a recording: in the terminal's words, in the run's record, gone when the run is over."""
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from firmware_probe.twin.faults import Fault, FaultPlayer
+from firmware_probe.twin.links import best_link
+from firmware_probe.twin.load import Resistor, constant_load
+from firmware_probe.twin.sensor import INA219, CurrentSensor
+from firmware_probe.twin.serve import BoardServer
+from firmware_probe.twin.simulated_board import SimulatedBoard
+from firmware_probe.twin.vest import vest_board, vest_pack
+from logger.recording.forecast_beside import foreseen_of
+from logger.recording.outlook import Foreseen
+from logger.run.description import Event
+from logger.run.format import DESCRIPTION_NAME
+from logger.run.reader import read_run
+from tests.support.log_process import LogProcess, environment, read_described
+
+pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="needs pseudo-terminals")
+
+
+def test_lines_that_are_none_are_no_forecast() -> None:
+    line = {"as_of_s": 60, "end_s": 100.0, "lower_s": 90.0, "upper_s": 120.0, "text": "soon"}
+    assert foreseen_of(json.dumps(line).encode()) == Foreseen(60.0, 100.0, 90.0, 120.0, "soon")
+    for bad in (b"", b"{}\n", b"[1]\n", b'{"as_of_s": null}\n', b"\xff\xfe\n"):
+        assert foreseen_of(bad) is None
+
+
+def test_forecast_stands_in_the_terminal_and_in_the_record(tmp_path: Path) -> None:
+    """A vest at 800 times its speed: the forecast of its end is shown and written down."""
+    board = vest_board(window_us=2_000_000)
+    folder = tmp_path / "run"
+    with BoardServer(board, best_link(), time_factor=800.0) as server:
+        process = subprocess.Popen(
+            [
+                sys.executable, "-m", "drawbench", "log", str(folder), "--port", server.port,
+                "--pack", "3x AA alkaline", "--cutoff", "2.7", "--hold", "60s", "--plain",
+            ],
+            stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
+            env=environment(),
+        )  # fmt: skip
+        end_s = time.monotonic() + 60.0
+        noted: list[Event] = []
+        while time.monotonic() < end_s and not noted:
+            time.sleep(0.2)
+            if (folder / "samples.csv-metadata.json").exists():
+                events = (
+                    read_run(folder).description.events
+                    if (folder / "samples.csv").stat().st_size > 500
+                    else ()
+                )
+                noted = [event for event in events if event.kind == "forecast"]
+        children = _children(process.pid)
+        process.send_signal(signal.SIGINT)
+        output, _ = process.communicate(timeout=30)
+    assert process.returncode == 0, output
+    assert noted, output
+    assert noted[0].text.startswith("cutoff 2.7 V at about")
+    assert children
+    assert not any(_alive(child) for child in children)
+
+
+@pytest.mark.parametrize("page", [(), ("--page",)], ids=["terminal", "page"])
+def test_a_bad_contact_is_told_once_and_stands_in_the_record(
+    tmp_path: Path, page: tuple[str, ...]
+) -> None:
+    """LEDs behind resistors, and a holder whose spring lets go for 8 s every half hour."""
+    falls = tuple(Fault(number * 1_800_000_000, "holder", 8.0) for number in range(1, 40))
+    board = SimulatedBoard(
+        vest_pack(),
+        constant_load(Resistor(40.0)),
+        CurrentSensor(INA219, shunt_ohm=0.1),
+        window_us=2_000_000,
+        faults=FaultPlayer(falls),
+    )
+    folder = tmp_path / "run"
+    told = "bad contact at the pack or the probe"
+    with BoardServer(board, best_link(), time_factor=800.0) as server:
+        process = subprocess.Popen(
+            [
+                sys.executable, "-m", "drawbench", "log", str(folder), "--port", server.port,
+                "--pack", "3x AA alkaline", "--for", "20h", "--plain", *page,
+            ],
+            stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
+            env=environment(),
+        )  # fmt: skip
+        end_s = time.monotonic() + 60.0
+        while time.monotonic() < end_s:
+            time.sleep(0.2)
+            description = folder / "samples.csv-metadata.json"
+            if description.exists() and told in description.read_text(encoding="utf-8"):
+                break
+        process.send_signal(signal.SIGINT)
+        output, _ = process.communicate(timeout=30)
+    assert process.returncode == 0, output
+    events = read_run(folder).description.events
+    assert [event.kind for event in events].count("warning") == 1, output
+    assert output.count(told) == 1
+
+
+def test_the_follower_ends_when_its_recording_is_gone(tmp_path: Path) -> None:
+    """Killed loggers close its standard input; it must not stay behind."""
+    (tmp_path / "run").mkdir()
+    process = subprocess.Popen(
+        [sys.executable, "-m", "drawbench", "forecast", str(tmp_path / "run"), "--follow", "--json"],
+        stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, env=environment(),
+    )  # fmt: skip
+    assert process.stdin is not None
+    process.stdin.close()
+    assert process.wait(timeout=30) == 0
+
+
+def _children(pid: int) -> list[int]:
+    path = Path(f"/proc/{pid}/task/{pid}/children")
+    if not path.exists():
+        pytest.skip("this system does not list children")
+    tasks = Path(f"/proc/{pid}/task").iterdir()
+    return [int(word) for task in tasks for word in (task / "children").read_text().split()]
+
+
+def _alive(pid: int) -> bool:
+    try:
+        os.kill(pid, 0)
+    except ProcessLookupError:
+        return False
+    return Path(f"/proc/{pid}/stat").read_text().split()[2] != "Z"
+
+
+def test_with_a_page_the_forecast_is_made_only_there(tmp_path: Path) -> None:
+    """The page's forecast stands in the run's record; when the page is gone, one is made beside it."""
+    board = vest_board(window_us=2_000_000)
+    folder = tmp_path / "run"
+    plan = ("--pack", "3x AA alkaline", "--cutoff", "2.7", "--hold", "60s", "--plain", "--page")
+    with BoardServer(board, best_link(), time_factor=400.0) as server:
+        log = LogProcess(folder, folder, "--port", server.port, *plan)
+        try:
+            _wait_for(lambda: bool(_forecasts(folder)))
+            children = {child: _command(child) for child in _children(log.process.pid)}
+            assert ["watch" in command for command in children.values()] == [True], children
+            os.kill(next(iter(children)), signal.SIGKILL)
+            _wait_for(lambda: any("forecast" in _command(c) for c in _children(log.process.pid)))
+        finally:
+            output = log.end(60)
+    assert log.process.returncode == 0, output
+    assert _forecasts(folder)[0].startswith("cutoff 2.7 V at about")
+
+
+def _wait_for(what: Callable[[], bool], patience_s: float = 60.0) -> None:
+    end_s = time.monotonic() + patience_s
+    while not what():
+        assert time.monotonic() < end_s, "waited in vain"
+        time.sleep(0.2)
+
+
+def _forecasts(folder: Path) -> list[str]:
+    if not (folder / DESCRIPTION_NAME).exists():
+        return []
+    return [event.text for event in read_described(folder).events if event.kind == "forecast"]
+
+
+def _command(pid: int) -> list[str]:
+    try:
+        return Path(f"/proc/{pid}/cmdline").read_text().split("\0")
+    except OSError:
+        return []

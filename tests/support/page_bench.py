@@ -1,0 +1,147 @@
+"""A page on a free port of this computer, served from a thread; and a plain client for it."""
+
+import http.client
+import json
+import os
+import signal
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from logger.page.bench import Bench, PageRun
+from logger.page.serve import PageServer
+from logger.run.description import Description, Event, to_document
+from logger.run.feed import RunFeed
+from logger.run.format import COLUMNS, DESCRIPTION_NAME, SAMPLES_NAME
+from tests.support.places import ROOT
+
+NAMES = [column.name for column in COLUMNS]
+
+
+def row(number: int, volt_v: float = 4.2, current_ma: float = 80.0, step_s: float = 0.1) -> str:
+    """A row as the logger writes it, at a steady draw."""
+    time_s = (number + 1) * step_s
+    charge_mah = current_ma * time_s / 3600
+    return (
+        f"{time_s:.6f},{number},17,94,{volt_v:.6f},{volt_v - 0.1:.6f},{volt_v:.6f},"
+        f"{current_ma:.4f},{current_ma - 5:.4f},{current_ma + 9:.4f},{charge_mah:.6f},{charge_mah * volt_v:.6f}\r\n"
+    )
+
+
+def make_run(folder: Path, rows: int = 50, **changes: Any) -> Path:
+    """A run on disk; ``changes`` go to its description."""
+    folder.mkdir(parents=True, exist_ok=True)
+    text = ",".join(NAMES) + "\r\n" + "".join(row(n, 4.5 - n / 100) for n in range(rows))
+    (folder / SAMPLES_NAME).write_text(text, newline="")
+    describe(folder, **changes)
+    return folder
+
+
+def describe(folder: Path, **changes: Any) -> None:
+    events = tuple(Event(1.0, "mark", text) for text in changes.pop("marks", ()))
+    description = Description(window_s=0.1, events=events, **changes)
+    document = json.dumps(to_document(description, NAMES))
+    (folder / DESCRIPTION_NAME).write_text(document, encoding="utf-8")
+
+
+class Client:
+    """Requests as a program sends them, with whatever path and headers are asked for."""
+
+    def __init__(self, server: PageServer) -> None:
+        self.server = server
+        self.origin = f"http://127.0.0.1:{server.port}"
+        self.cookie = ""
+
+    def ask(
+        self, method: str, path: str, body: object = None, headers: Mapping[str, str] | None = None
+    ) -> tuple[int, http.client.HTTPMessage, bytes]:
+        connection = http.client.HTTPConnection("127.0.0.1", self.server.port, timeout=10)
+        sent = {"Cookie": self.cookie} if self.cookie else {}
+        sent |= headers or {}
+        data = body if isinstance(body, bytes) or body is None else json.dumps(body).encode()
+        try:
+            connection.request(method, path, data, sent)
+            answer = connection.getresponse()
+            stream = "event-stream" in answer.headers.get("content-type", "")
+            content = answer.readline() if stream else answer.read()
+            answer.close()
+            return answer.status, answer.headers, content
+        finally:
+            connection.close()
+
+    def post(self, path: str, body: object, **headers: str) -> tuple[int, dict[str, Any]]:
+        own = {"Origin": self.origin, "X-Drawbench": "1", "Content-Type": "application/json"}
+        status, answered, content = self.ask("POST", path, body, {**own, **headers})
+        cookie = answered.get("set-cookie", "")
+        if cookie:
+            self.cookie = cookie.split(";")[0]
+        return status, json.loads(content) if content else {}
+
+    def enter(self) -> None:
+        assert self.post("/enter", {"key": self.server.keys.key})[0] == 200
+
+    def state(self, run: str = "") -> dict[str, Any]:
+        status, _, content = self.ask("GET", f"/stream?run={run}")
+        assert status == 200, content
+        document: dict[str, Any] = json.loads(content.removeprefix(b"data: "))
+        return document
+
+    def wait_for(self, what: Any, run: str = "", patience_s: float = 10.0) -> dict[str, Any]:
+        """First state in which ``what`` holds."""
+        end_s = time.monotonic() + patience_s
+        while True:
+            document = self.state(run)
+            if what(document) or time.monotonic() > end_s:
+                assert what(document), document["run"]
+                return document
+            time.sleep(0.1)
+
+
+@contextmanager
+def serving(*runs: PageRun) -> Iterator[Client]:
+    """A page with these runs."""
+    server = PageServer(Bench(runs), port=None)
+    thread = threading.Thread(target=server.run)
+    thread.start()
+    try:
+        yield Client(server)
+    finally:
+        server.stop()
+        thread.join(10)
+
+
+def page_run(folder: Path, key: str = "r1", **options: Any) -> PageRun:
+    return PageRun(key, RunFeed(folder), **options)
+
+
+@contextmanager
+def logging(folder: Path, port: object, *more: str) -> Iterator["subprocess.Popen[str]"]:
+    """``drawbench log --page`` as a process of its own; ended with Ctrl-C if it has not ended."""
+    command = [sys.executable, "-m", "drawbench", "log", str(folder), "--port", str(port)]
+    with subprocess.Popen(
+        [*command, "--plain", "--page", *more],
+        env={**os.environ, "PYTHONPATH": str(ROOT)},
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+    ) as process:
+        try:
+            yield process
+        finally:
+            if process.poll() is None:
+                process.send_signal(signal.SIGINT)
+            process.communicate(timeout=30)
+
+
+def address_of(process: "subprocess.Popen[str]") -> str:
+    """Address of the page, with its key, without ``http://``."""
+    assert process.stdout is not None
+    for line in process.stdout:
+        if "http://" in line:
+            return line.split("http://")[1].split()[0]
+    raise AssertionError("no address was shown")
