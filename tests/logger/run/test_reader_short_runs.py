@@ -74,6 +74,7 @@ line = st.one_of(
 )
 
 
+@pytest.mark.slow
 @settings(
     deadline=None, max_examples=300, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
