@@ -31,6 +31,7 @@ FLOORS: Final = (
     ("analysis.forecast",),
     ("analysis.budget", "analysis.flex"),
     ("analysis.report",),
+    ("analysis.door",),
     ("analysis.commands",),
     ("drawbench",),
 )
