@@ -27,34 +27,8 @@ from logger.base.errors import BenchError
 
 if TYPE_CHECKING:
     import analysis.flex.judge
-    from analysis.door.budget import BudgetStory, budget
-    from analysis.door.compare import Comparison, compare
-    from analysis.door.flex import FlexLife, flex_life
-    from analysis.door.forecast import Forecast, forecast
-    from analysis.door.report import report
-    from analysis.door.runs import Run, Rundown, read_run, rundown
-    from analysis.doubt.quantity import Quantity
+    from analysis.door.public import *  # noqa: F403 (the one list of the types)
     from analysis.report.build import SectionMaker
-    from logger.flex.criterion import Criterion
-
-__all__ = [
-    "BenchError",
-    "BudgetStory",
-    "Comparison",
-    "Criterion",
-    "FlexLife",
-    "Forecast",
-    "Quantity",
-    "Run",
-    "Rundown",
-    "budget",
-    "compare",
-    "flex_life",
-    "forecast",
-    "read_run",
-    "report",
-    "rundown",
-]
 
 # public name -> module that has it, imported when the name is first asked for
 _PUBLIC: Final[dict[str, str]] = {
@@ -74,6 +48,8 @@ _PUBLIC: Final[dict[str, str]] = {
     "report": "analysis.door.report",
     "rundown": "analysis.door.runs",
 }
+
+__all__ = ["BenchError", *_PUBLIC]
 
 if not TYPE_CHECKING:  # a type checker would take any name for public otherwise
 

@@ -46,13 +46,7 @@ class Run(reader.Run):
         return text_of(self._sentences(), simulated=plain.is_simulated(self), more=more)
 
     def _repr_html_(self) -> str:
-        pack = self.description.pack
-        return card(
-            self._sentences(),
-            warnings=self.problems,
-            cautions=() if pack is None else (f"{pack}: {pack.caution}",),
-            simulated=plain.is_simulated(self),
-        )
+        return card(self._sentences(), warnings=self.problems, simulated=plain.is_simulated(self))
 
     def _sentences(self) -> tuple[str, ...]:
         described = self.description

@@ -65,7 +65,9 @@ def card(
         heads = ("", "", interval_title(rows))
         parts.append(
             "<details><summary>All results</summary><table><thead><tr>"
-            + "".join(f'<th style="text-align:left">{_html(head)}</th>' for head in heads)
+            + "".join(
+                f'<th style="text-align:left;padding:0 0.6em">{_html(head)}</th>' for head in heads
+            )
             + "</tr></thead><tbody>"
             + "".join(_html_row(row) for row in rows)
             + "</tbody></table></details>"
@@ -76,7 +78,9 @@ def card(
 def _html_row(row: Row) -> str:
     cells = (row.label, row.value, row.interval)
     sides = zip(("left", "right", "left"), cells, strict=True)
-    inside = (f'<td style="text-align:{side}">{_html(cell)}</td>' for side, cell in sides)
+    inside = (
+        f'<td style="text-align:{side};padding:0 0.6em">{_html(cell)}</td>' for side, cell in sides
+    )
     return f"<tr>{''.join(inside)}</tr>"
 
 
