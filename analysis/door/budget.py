@@ -193,8 +193,10 @@ def budget(
     >>> import drawbench
     >>> story = drawbench.budget("firmware_probe/twin/vest_budget.toml")
     >>> story.evening.mean_current
+    188 mA (161 to 215 at 95 %)
     >>> checked = drawbench.budget("firmware_probe/twin/vest_budget.toml", "sample_runs/vest-evening")
     >>> [checked.figure_rows()[index][0] for index in checked.culprits]
+    ['LEDs: off']
     """
     if not COLDEST_C <= temperature_c <= HOTTEST_C:
         raise BenchError(

@@ -150,6 +150,10 @@ def compare(
     >>> import drawbench
     >>> found = drawbench.compare(["sample_runs/night-ride-vest", "sample_runs/vest-evening"])
     >>> found.to_frame()["mean_current_ma"].round(0)
+    run
+    Night-ride vest                            190.0
+    Night-ride vest, an hour of the evening    161.0
+    Name: mean_current_ma, dtype: float64
     """
     if isinstance(runs, str) or len(runs) < 2:
         raise BenchError(

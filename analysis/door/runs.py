@@ -188,6 +188,7 @@ def read_run(path: StrPath) -> Run:
     >>> import drawbench
     >>> run = drawbench.read_run("sample_runs/night-ride-vest")
     >>> run
+    SIMULATED. Night-ride vest: 3x AA alkaline, 1696 rows over 9 h 25 min, ended by cutoff.
     """
     return Run(**fields_of(reader.read_run(Path(path))))
 
@@ -234,7 +235,11 @@ def rundown(
     >>> import drawbench
     >>> result = drawbench.rundown("sample_runs/night-ride-vest")
     >>> result.cutoff_time
+    9 h 24 min (9 h 21 min to 9 h 27 min at 95 %)
     >>> result.to_frame()[["cutoff_time_s", "charge_to_cutoff_mah"]].round(0)
+                     cutoff_time_s  charge_to_cutoff_mah
+    run
+    night-ride-vest        33834.0                1779.0
     """
     run = run_of(run)
     return Rundown(**fields_of(plain.rundown(run, *cutoff_of(run, cutoff_v, hold_s))), run=run)
