@@ -108,7 +108,8 @@ class Rundown(plain.Rundown):
     def _sentences(self) -> tuple[str, ...]:
         if self.cutoff_time.lower is None or self.cutoff_time.coverage is None:
             return (answer(self),)
-        return answer(self), f"In brackets: {100 * self.cutoff_time.coverage:g} % sure to lie in."
+        times = f"{100 * self.cutoff_time.coverage:g} times in 100"
+        return answer(self), f"The brackets hold the true value {times}."
 
     def quantities(self) -> dict[str, Quantity]:
         """Every result by its name, in the order of ``drawbench rundown --json``."""
