@@ -111,11 +111,10 @@ def show_command(
     """Estimate a budget; with a run, find the figure that was wrong."""
     from analysis.budget.edit import corrected_text
     from analysis.budget.file import read_budget
-    from analysis.budget.plots import draw_budget
     from analysis.budget.story import tell_budget
-    from analysis.say.new_file import write_new
+    from analysis.say.new_file import refuse_taken, write_new
     from logger.base.pack import parse_pack
-    from logger.run.reader import read_run
+    from logger.run.reader import find_run
 
     if corrected is not None and run_folder is None:
         raise BenchError(
@@ -129,18 +128,23 @@ def show_command(
         )
     budget = read_budget(path)
     own = tuple(parse_pack(text) for text in packs)
-    run = None if run_folder is None else read_run(run_folder)
+    found = None if run_folder is None else find_run(run_folder)
+    found_packs = [find_run(item) for item in pack_runs]
+    if corrected is not None:
+        refuse_taken(corrected)
     story = tell_budget(
         budget,
-        run,
+        None if found is None else found.run(),
         temperature_c=temperature_c,
         own_packs=own,
-        pack_runs=tuple(read_run(item) for item in pack_runs),
+        pack_runs=tuple(item.run() for item in found_packs),
     )
     if corrected is not None and story.comparison is not None:
         text = path.read_text(encoding="utf-8-sig")
         write_new(corrected, corrected_text(text, budget, story.comparison))
     if pictures is not None:
+        from analysis.budget.plots import draw_budget
+
         try:
             pictures.mkdir(parents=True, exist_ok=True)
             draw_budget(story, pictures)

@@ -11,13 +11,12 @@ import numpy as np
 from analysis.commands.rundown import TEXT_WIDTH, cutoff_option, hold_option
 from analysis.curve.compare import Comparison, compare
 from analysis.doubt.quantity import Quantity
-from analysis.report.discharge_plots import plot_overlay
 from analysis.run.asked import cutoff_of
 from analysis.run.history import History
 from analysis.run.trace import trace_of
 from analysis.say.words import plain_text, quantity_words, span_words, value_words
 from logger.base.errors import BenchError
-from logger.run.reader import Run, read_run
+from logger.run.reader import Run, find_run
 
 
 @click.command("compare")
@@ -61,7 +60,7 @@ def compare_command(
             evidence=str(twice),
             next_step="give the folders of different runs.",
         )
-    runs = [read_run(folder) for folder in run_folders]
+    runs = [found.run() for found in [find_run(folder) for folder in run_folders]]
     names = run_names(runs, run_folders)
     cutoff_v, hold_s = cutoff_of(runs[0], cutoff_v, hold_s)
     found = compare(runs, names, cutoff_v, hold_s)
@@ -176,6 +175,8 @@ def _row(
 
 
 def _draw(found: Comparison, cutoff_v: float | None, stem: Path) -> None:
+    from analysis.report.discharge_plots import plot_overlay
+
     courses = []
     for run in found.runs:
         trace = trace_of(run)

@@ -9,7 +9,7 @@ import textwrap
 import threading
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import click
 
@@ -28,9 +28,10 @@ from logger.base.durations import parse_duration_s
 from logger.base.errors import BenchError
 from logger.base.measures import MAH_ABOVE_0
 from logger.base.pack import SAFETY_CLOSING, USED_HELP, as_used, parse_pack
-from logger.run.reader import Run, read_run
+from logger.run.reader import FoundRun, Run, find_run
 
 _CAPACITY_MOST_MAH = 1e6
+_R = TypeVar("_R", Run, FoundRun)
 
 
 class SpanType(click.ParamType):  # type: ignore[type-arg]
@@ -136,8 +137,8 @@ def forecast_command(
     if follow:
         _follow(run_folder, as_json)
         return
-    run = with_pack(read_run(run_folder), pack_text, capacity_mah, used)
-    cutoff_v, hold_s = cutoff_of(run, cutoff_v, hold_s)
+    asked = with_pack(find_run(run_folder), pack_text, capacity_mah, used)
+    cutoff_v, hold_s = cutoff_of(asked, cutoff_v, hold_s)
     if cutoff_v is None:
         raise BenchError(
             "No cutoff was given, and the run has none of its own.",
@@ -145,6 +146,7 @@ def forecast_command(
             next_step="add --cutoff with the volts at which the circuit gives up, e.g. --cutoff 3.0.",
         )
     programme = parse_programme(load_text) if load_text else None
+    run = asked.run()
     if as_json:
         whole = discharge(run, cutoff_v, hold_s, until_s, programme)
         result = {
@@ -210,7 +212,7 @@ def _follow(folder: Path, as_json: bool) -> None:
     live_forecast.follow(folder, say, over.is_set, over.wait, warn)
 
 
-def with_pack(run: Run, pack_text: str | None, capacity_mah: float | None, used: bool) -> Run:
+def with_pack(run: _R, pack_text: str | None, capacity_mah: float | None, used: bool) -> _R:
     """The run with its pack, capacity or state of use replaced by what the user states."""
     if capacity_mah is not None and not 1.0 <= capacity_mah <= _CAPACITY_MOST_MAH:
         raise BenchError(

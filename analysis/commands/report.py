@@ -74,6 +74,7 @@ def report_command(
     files, kept = unchanged(folder, source), kept_digest(run_folder, cutoff_v, hold_s)
     fresh = files is None or kept is None
     if files is None or kept is None:
+        _refuse_parts(budget_file, flex_sources, flex_cycles)
         run, result, kept = analysed(run_folder, cutoff_v, hold_s)
         folder = out if out is not None else run.folder / "report"
         cutoff_v, hold_s = cutoff_of(run, cutoff_v, hold_s)
@@ -91,6 +92,22 @@ def report_command(
     click.echo(f"  {_here(files, 'report.html')}")
     click.echo("Paste into a write-up, with the pictures beside it:")
     click.echo(f"  {_here(files, 'report.md')}")
+
+
+def _refuse_parts(
+    budget_file: Path | None, flex_sources: tuple[Path, ...], flex_cycles: float | None
+) -> None:
+    """Raises BenchError for a budget or a flex test that cannot be read, before the run is reckoned with."""
+    if flex_cycles is not None and not flex_sources:
+        raise BenchError("--flex-cycles needs a flex test.", next_step="add --flex TABLE-OR-RUN.")
+    if budget_file is not None:
+        from analysis.budget.file import read_budget
+
+        read_budget(budget_file)
+    if flex_sources:
+        from analysis.commands.flex import read_sources
+
+        read_sources(flex_sources, None)
 
 
 def _write(
@@ -127,10 +144,6 @@ def budget_part(budget_file: Path, run: "Run") -> "SectionMaker":
 def _flex_parts(sources: tuple[Path, ...], cycles: float | None) -> "list[SectionMaker]":
     """The section on the joints; none without a source."""
     if not sources:
-        if cycles is not None:
-            raise BenchError(
-                "--flex-cycles needs a flex test.", next_step="add --flex TABLE-OR-RUN."
-            )
         return []
     from analysis.commands.flex import flex_part
     from analysis.flex.claim import Claim
