@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final, Literal
 import analysis.budget.story as plain
 from analysis.budget.file import Budget, read_budget
 from analysis.budget.words import answer_sentences
-from analysis.door.runs import run_of
+from analysis.door.runs import found_of, whole
 from analysis.door.show import (
     StrPath,
     card,
@@ -205,11 +205,13 @@ def budget(
         )
     read = path if isinstance(path, Budget) else read_budget(Path(path))
     own = tuple(parse_pack(text) for text in packs)
+    measured = None if run is None else found_of(run)
+    others = [found_of(item) for item in pack_runs]
     found = plain.tell_budget(
         read,
-        None if run is None else run_of(run),
+        None if measured is None else whole(measured),
         temperature_c=temperature_c,
         own_packs=own,
-        pack_runs=tuple(run_of(item) for item in pack_runs),
+        pack_runs=tuple(whole(item) for item in others),
     )
     return BudgetStory(**fields_of(found))

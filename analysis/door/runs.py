@@ -194,9 +194,19 @@ def read_run(path: StrPath) -> Run:
     return Run(**fields_of(reader.read_run(Path(path))))
 
 
+def found_of(run: reader.Run | StrPath) -> reader.Run | reader.FoundRun:
+    """The run itself, or found if its path was given: what can be refused then is refused at once."""
+    return run if isinstance(run, reader.Run) else reader.find_run(Path(run))
+
+
+def whole(found: reader.Run | reader.FoundRun) -> reader.Run:
+    """The run with its table."""
+    return found if isinstance(found, reader.Run) else Run(**fields_of(found.run()))
+
+
 def run_of(run: reader.Run | StrPath) -> reader.Run:
     """The run itself, read if its path was given."""
-    return run if isinstance(run, reader.Run) else read_run(run)
+    return whole(found_of(run))
 
 
 def rundown(
