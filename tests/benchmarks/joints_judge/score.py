@@ -44,12 +44,13 @@ class Span:
 class GroupAnswer:
     """What the tool says of one group: the verdict on the claim and 90 % intervals.
 
-    An interval of None is withheld.
+    An interval of None is withheld. ``more_is_vain``: it says that more joints will not help.
     """
 
     verdict: Verdict
     b10: Span | None = None
     median: Span | None = None
+    more_is_vain: bool = False
 
 
 @dataclass(frozen=True)
@@ -121,6 +122,7 @@ class Tally:
     indicated_wrongly: Share
     indicated_where_true: Share
     refuted_wrongly: Share
+    vain_wrongly: Share
     withheld: Share
     b10: Held
     median: Held
@@ -183,7 +185,8 @@ def tally(name: str, pairs: Sequence[Pair]) -> Tally:
     if len(confidences) != 1:
         raise ValueError(f"{name}: one confidence needed, got {sorted(confidences)}")
     told = [(test, group, answer.groups[group]) for test, answer in pairs for group in test.groups]
-    right = [found.verdict for test, group, found in told if is_true(test, group)]
+    for_true = [found for test, group, found in told if is_true(test, group)]
+    right = [found.verdict for found in for_true]
     wrong = [found.verdict for test, group, found in told if not is_true(test, group)]
     several = [(test, answer) for test, answer in pairs if len(test.groups) > 1]
     every = {word for test, _ in pairs for word in test.must_warn}
@@ -196,6 +199,7 @@ def tally(name: str, pairs: Sequence[Pair]) -> Tally:
         indicated_wrongly=share(word == "indicated" for word in wrong),
         indicated_where_true=share(word == "indicated" for word in right),
         refuted_wrongly=share(word == REFUTED for word in right),
+        vain_wrongly=share(found.more_is_vain for found in for_true),
         withheld=share(found.verdict == "withheld" for _, _, found in told),
         b10=held((found.b10, test.truth(group).b10) for test, group, found in told),
         median=held((found.median, test.truth(group).median) for test, group, found in told),
@@ -229,7 +233,8 @@ class Goals:
     power_loss: float = 0.15
     warned: float = 1.0
     verdict_above_100: float = 0.0
-    # This judge's own: "shown not to hold" of a true claim is as bold as "shown" of a false one.
+    # "More will not help" only if the upper bound lies under the claim: then as rare as
+    # "shown not to hold" of a true claim. The figure is this judge's own: 10 % and 2.
     refuted_wrongly: float = 0.12
 
 
@@ -283,6 +288,10 @@ def findings(found: Tally, goals: Goals = GOALS) -> tuple[Finding, ...]:
         told.append(_at_most(name, "shown wrongly", found.shown_wrongly, limit))
     if found.refuted_wrongly.of:
         told.append(_at_most(name, "refuted wrongly", found.refuted_wrongly, goals.refuted_wrongly))
+    if found.vain_wrongly.of:
+        told.append(
+            _at_most(name, "more said to be vain", found.vain_wrongly, goals.refuted_wrongly)
+        )
     told.append(_covers(name, "B10 interval holds", found.b10, goals.coverage))
     told.append(_covers(name, "median interval holds", found.median, goals.coverage))
     if found.exponent.withheld.of:
