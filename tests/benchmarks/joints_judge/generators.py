@@ -5,6 +5,8 @@ draws one test of it from the generator passed in. Each row is what a person wou
 The words of a row are this judge's own: an adapter writes them as the tool's table.
 """
 
+import csv
+import io
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -386,3 +388,21 @@ def seed_of(case: Case, repeat: int) -> np.random.Generator:
     """The same stream for the same cell and repeat, whatever else is run."""
     words = f"{case.kind}|{case.size}|{case.claim}|{case.place}".encode()
     return np.random.default_rng([repeat, *words])
+
+
+def as_csv(test: FlexTest) -> str:
+    """The table as entered: one row a specimen, empty where the person noted nothing.
+
+    ``cycles`` is the entered life; with a last whole look it is the first failed look.
+    """
+    held = io.StringIO()
+    writer = csv.writer(held, lineterminator="\n")
+    head = "specimen group strip cycles failed how last_whole_cycles bend_radius_mm"
+    writer.writerow(head.split())
+    for row in test.rows:
+        mark = "yes" if row.failed else "no"
+        noted = ["" if v is None else f"{v:.10g}" for v in (row.last_whole, row.radius_mm)]
+        writer.writerow(
+            (row.specimen, row.group, row.strip, f"{row.bends:.10g}", mark, row.how, *noted)
+        )
+    return held.getvalue()
