@@ -7,6 +7,7 @@ Probabilities and confidences are shares; bends, strains and lives are in the ca
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -21,12 +22,14 @@ Spending = Callable[[float, float], float]
 # Counting: what successes and failures alone show.
 
 
+@lru_cache(maxsize=65536)
 def lower_bound(survived: int, joints: int, confidence: float) -> float:
     """One-sided Clopper-Pearson lower bound on reliability."""
     found = binomtest(survived, joints, alternative="greater").proportion_ci(confidence, "exact")
     return float(found.low)
 
 
+@lru_cache(maxsize=65536)
 def upper_bound(survived: int, joints: int, confidence: float) -> float:
     """One-sided Clopper-Pearson upper bound on reliability."""
     found = binomtest(survived, joints, alternative="less").proportion_ci(confidence, "exact")
@@ -158,7 +161,7 @@ def unplanned_limits(
     return tuple(limits)
 
 
-GRID: Final = 4001
+GRID: Final = 2001
 FAR: Final = 8.0
 
 
@@ -287,7 +290,8 @@ def power_law(lives: Lives) -> PowerLaw:
 def profile_interval(lives: Lives, coverage: float) -> tuple[float, float]:
     """Exponents whose profile likelihood ratio stays under chi-square (1 degree of freedom).
 
-    Large-sample: of few joints it holds less than it says; compare :func:`exact_interval`.
+    Large-sample: of few joints it holds less than it says (measured at 90 %: five joints at two
+    strains 70 +- 4 %, ten 76 +- 4 %); compare :func:`exact_interval`.
     """
     best = power_law(lives)
     centre = float(np.mean(np.log(lives.strain)))
@@ -310,12 +314,12 @@ def profile_interval(lives: Lives, coverage: float) -> tuple[float, float]:
 
 
 def exact_interval(
-    lives: Lives, coverage: float, random: np.random.Generator, repeats: int = 400
+    lives: Lives, coverage: float, random: np.random.Generator, repeats: int = 2000
 ) -> tuple[float, float]:
     """Of uncensored exact lives: (m^ - m)/sigma^ has one law whatever the truth, imitated here.
 
-    Pivotal quantities of location-scale models: Lawless 2003, section 5.1 (from memory). Raises
-    ValueError for censored lives, for which the law is not free of the truth.
+    Pivotal quantities of location-scale models: Lawless 2003, section 5.1 (from memory). The width
+    itself is doubtful by some 10 % at 100 repeats, 2 % at 2,000. Raises ValueError for censored lives, for which the law is not free of the truth.
     """
     if np.any(lives.lower != lives.life):
         raise ValueError("pivotal only if every life is exact")
