@@ -128,9 +128,11 @@ class FlexTest:
         return next(t for t in self.truths if (t.group, t.mode) == (group, mode))
 
     def stages(self) -> Iterator["FlexTest"]:
-        """The test as it stood at each look; the whole test alone where nobody looked before."""
-        for count in self.looks or (len(self.rows),):
-            yield replace(self, rows=self.rows[:count], looks=())
+        """The test as it stood at each look, with the looks so far; else the whole test alone."""
+        if not self.looks:
+            yield self
+        for i, count in enumerate(self.looks, 1):
+            yield replace(self, rows=self.rows[:count], looks=self.looks[:i])
 
 
 @dataclass(frozen=True)

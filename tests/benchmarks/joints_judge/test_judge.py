@@ -96,7 +96,12 @@ def test_entered_rows_are_what_a_person_would_enter() -> None:
     assert all(row.bends <= gen.BENDS for row in stopped.rows)
     removed = [row for row in entered("random censoring").rows if row.how == gen.REMOVED]
     assert 0 < len(removed) < 24
-    assert [len(stage.rows) for stage in entered("staged looks", 5).stages()] == [3, 4, 5]
+    stages = list(entered("staged looks", 5).stages())
+    assert [(len(stage.rows), stage.looks) for stage in stages] == [
+        (3, (3,)),
+        (4, (3, 4)),
+        (5, (3, 4, 5)),
+    ]
     assert gen.as_csv(noted).splitlines()[1].split(",")[-2] == f"{noted.rows[0].last_whole:g}"
 
 
@@ -173,8 +178,7 @@ def by_count(test: FlexTest) -> Answer:
 
 
 def run(case: Case, judge: Judge, repeats: int = 400) -> score.Tally:
-    tests = [flex_test(case, gen.seed_of(case, i)) for i in range(repeats)]
-    return score.tally(score.cell_name(case), [(t, judge(t)) for t in tests])
+    return score.play(case, judge, repeats)
 
 
 def missed(found: score.Tally) -> set[str]:
@@ -240,7 +244,7 @@ def test_looking_again_scores_as_its_closed_form() -> None:
     looks = list(range(3, 25))
     limits = rivals.unplanned_limits(looks, 0.6, 0.9)
     expected = rivals.chance_by_look(looks, limits, 0.598)[-1]
-    found = run(case, lambda t: score.by_looks([by_count(s) for s in t.stages()]), 400)
+    found = run(case, by_count, 400)
     assert found.shown_wrongly.value is not None
     assert abs(found.shown_wrongly.value - expected) < 4 * binomial_error(expected, 400)
     assert expected > 0.2
