@@ -300,6 +300,7 @@ def test_stated_shape_is_an_assumption(csv: Path) -> None:
     assert "which nobody measured here" in life(csv, "--cycles", 600, "--shape", 2)
 
 
+@pytest.mark.slow
 def test_worn_radius_with_an_assumed_and_a_fitted_exponent(csv: Path) -> None:
     table(csv, rows([900, 1000, 1100, 1300, 1500], "yes"))
     options = ["--cycles", 4800, "--worn-radius", 20, "--bench-radius", 5, "--wire", "24 solid"]
@@ -337,6 +338,7 @@ def test_groups_without_any_failure_cannot_be_compared(csv: Path) -> None:
     assert "cannot be told apart: no specimen failed" in text
 
 
+@pytest.mark.slow
 def test_one_group_without_failure(csv: Path) -> None:
     table(csv, rows([300, 350, 420, 500], "yes", "solid") + rows([3000] * 5, "no", "stranded", 6))
     text = life(csv, "--cycles", 200)
@@ -371,6 +373,7 @@ def planted(joints: Sequence[Joint], stop: float) -> list[Specimen]:
     ]
 
 
+@pytest.mark.slow
 def test_stranded_outlasts_solid_in_the_demo(tmp_path: Path) -> None:
     """Common practice, no source (E8): it comes out of the simulated rig, and badly made relief does not hide it."""
     bad_joints = new_joints(BAD_RELIEF, 8, seed=34)
@@ -409,6 +412,7 @@ def test_stranded_outlasts_solid_in_the_demo(tmp_path: Path) -> None:
     assert len(parse_flex_table(text, "t.csv")[0]) == 24
 
 
+@pytest.mark.slow
 def test_report_page_of_a_recorded_run(tmp_path: Path) -> None:
     record_simulated(tmp_path / "run", new_joints(SOLID, 3, seed=8), "solid")
     out = tmp_path / "page"
@@ -490,6 +494,7 @@ def test_wash_edges(csv: Path) -> None:
     assert "dry fully" in " ".join(made.output.split())
 
 
+@pytest.mark.slow
 def test_report_of_a_run_with_budget_and_joints(tmp_path: Path) -> None:
     """All parts on one page: run, budget, joints; each simulated source is labelled."""
     out = tmp_path / "page"

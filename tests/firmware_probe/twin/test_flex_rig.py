@@ -54,6 +54,7 @@ def rows(output: bytes) -> list[dict[str, str]]:
     return found
 
 
+@pytest.mark.slow
 def test_servo_counts_cycles_exactly_and_ends() -> None:
     board = rig(*new_joints(STRANDED, 2, seed=1))
     board.receive(order(1000, 2))

@@ -176,6 +176,7 @@ def test_any_damage_any_chunks(pieces: list[tuple[bytes, bool]], cuts: list[int]
         position = taken.index(item, position) + 1
 
 
+@pytest.mark.slow
 def test_ten_million_damaged_bytes() -> None:
     """No crash, no damaged line beyond the CRC's own odds, every whole line taken."""
     rng = random.Random(20_26)

@@ -170,6 +170,7 @@ def read_for_ever(link: Link) -> None:
         link.read(0.5)
 
 
+@pytest.mark.slow
 @posix
 @pytest.mark.parametrize("make", [PtyLink, TcpLink])
 def test_a_board_is_found_and_its_link_breaks(make: type[PtyLink] | type[TcpLink]) -> None:
@@ -201,6 +202,7 @@ def test_a_link_whose_other_end_hung_up_first_leaves_no_socket_open() -> None:
         os.fstat(number)
 
 
+@pytest.mark.slow
 @posix
 def test_boards_are_found_among_other_ports(tmp_path: Path) -> None:
     master, slave = os.openpty()

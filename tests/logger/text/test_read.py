@@ -87,6 +87,7 @@ def test_measured_pouch_cell_reaches_cutoff_at_the_published_time(
 # --- the sketch format of the issue ----------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_zero_padded_tabs_of_a_whole_night(tmp_path: Path) -> None:
     text, truth = night_text()
     path = write(tmp_path, text)
@@ -579,6 +580,7 @@ RISING = st.builds(
 )
 
 
+@pytest.mark.slow
 @settings(
     suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=300, deadline=None
 )
