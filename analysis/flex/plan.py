@@ -126,21 +126,34 @@ def plan_power(ratio: float, shape: float, each: int | None = None) -> PowerPlan
     if each is not None:
         check_specimens(each)
         power = log_rank_power(ratio, shape, min(each, _EACH_MAX)) if each >= 2 else 0.0
-    needed = None
-    if log_rank_power(ratio, shape, _EACH_MAX) >= POWER_WANTED:
-        low, high = 2, _EACH_MAX
-        while high - low > 1:
-            middle = (low + high) // 2
-            if log_rank_power(ratio, shape, middle) >= POWER_WANTED:
-                high = middle
-            else:
-                low = middle
-        needed = low if log_rank_power(ratio, shape, low) >= POWER_WANTED else high
+    needed = each_needed(ratio, shape)
     error = float(np.sqrt(POWER_WANTED * (1 - POWER_WANTED) / _TESTS))
     return PowerPlan(ratio, shape, each, power, needed, error)
 
 
-def log_rank_power(ratio: float, shape: float, each: int, tests: int = _TESTS) -> float:
+def each_needed(
+    ratio: float, shape: float, level: float = LEVEL, tests: int = _TESTS
+) -> int | None:
+    """Specimens per group for four tests in five to tell them apart; None for more than a hundred."""
+
+    def power(each: int) -> float:
+        return log_rank_power(ratio, shape, each, tests, level)
+
+    if power(_EACH_MAX) < POWER_WANTED:
+        return None
+    low, high = 2, _EACH_MAX
+    while high - low > 1:
+        middle = (low + high) // 2
+        if power(middle) >= POWER_WANTED:
+            high = middle
+        else:
+            low = middle
+    return low if power(low) >= POWER_WANTED else high
+
+
+def log_rank_power(
+    ratio: float, shape: float, each: int, tests: int = _TESTS, level: float = LEVEL
+) -> float:
     """Share of simulated pairs of groups (``each`` specimens, all failed) that the log-rank test tells apart.
 
     Only the order of the lives counts, so scales do not matter, and life ratio and shape only as ratio^shape.
@@ -149,9 +162,9 @@ def log_rank_power(ratio: float, shape: float, each: int, tests: int = _TESTS) -
     first = random.exponential(size=(tests, each))
     second = random.exponential(size=(tests, each))
     null = chi_squares(first, second)
-    limit = float(np.quantile(null, 1 - LEVEL))
+    limit = float(np.quantile(null, 1 - level))
     # Few orders are possible with few specimens: never more than the level above the limit.
-    if np.mean(null >= limit) > LEVEL:
+    if np.mean(null >= limit) > level:
         above = null[null > limit]
         limit = float(above.min()) if above.size else float("inf")
     return float(np.mean(chi_squares(first, second * ratio**shape) >= limit))

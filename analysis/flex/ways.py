@@ -1,0 +1,64 @@
+"""Several ways to fail: the life of the joint and of the wire apart, each with the other counted as stopped.
+
+A piece that ended another way was whole in this one until then. That takes the ways as independent:
+what wears out the wire must not wear out the joint. Nobody can check that from such a test.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from math import inf
+from typing import Final
+
+from analysis.doubt.quantity import Quantity
+from analysis.flex.claim import Claim
+from analysis.flex.how import WORDS, Ending, ending, endings
+from analysis.life.data import Lives, Specimen, lives_of
+from analysis.life.fit import why_not
+from analysis.life.interval import Asked, intervals
+from analysis.life.weibull import fit_weibull
+from logger.base.errors import BenchError
+
+ASSUMPTION: Final = (
+    "each way by itself, the others counted as stopped: only if what wears out one does not wear out the other"
+)
+
+
+@dataclass(frozen=True)
+class Way:
+    """One way to fail: its lives with all other ends counted as stops. ``b50`` None: too few failures."""
+
+    ending: Ending
+    words: str
+    lives: Lives
+    b50: Quantity | None
+
+
+def ways_of(specimens: Sequence[Specimen], claim: Claim) -> tuple[Way, ...]:
+    """The ways to fail apart; nothing where all that failed did so in one way."""
+    kinds = endings(specimens)
+    if len(kinds) < 2:
+        return ()
+    return tuple(_way(kind, specimens, claim) for kind in kinds)
+
+
+def _way(kind: Ending, specimens: Sequence[Specimen], claim: Claim) -> Way:
+    own = [
+        item
+        if not item.failed or ending(item.how) == kind
+        else replace(item, broken_cycles=inf, whole_cycles=max(item.whole_cycles, 1.0))
+        for item in specimens
+    ]
+    lives = lives_of(own)
+    return Way(kind, WORDS[kind], lives, None if why_not(lives) else _b50(lives, claim))
+
+
+def _b50(lives: Lives, claim: Claim) -> Quantity | None:
+    try:
+        fit = fit_weibull(lives)
+        (bounds,) = intervals(fit, [Asked("percentile", 0.5)], claim.coverage, claim.method)
+    except BenchError:
+        return None
+    upper = bounds.upper if bounds.upper < inf else None
+    return Quantity(
+        fit.percentile_cycles(0.5), "cycles", bounds.lower, upper, claim.coverage, f"Weibull, {ASSUMPTION}"
+    )
