@@ -1,55 +1,51 @@
 """``drawbench flex``: bend joints until they break, and say what a handful of them shows."""
 
-from collections.abc import Callable, Sequence
+import shlex
 from pathlib import Path
-from typing import Any, Final, TypeVar
+from typing import Any
 
 import click
 
 from analysis.commands.flex_plan import plan_command
 from analysis.commands.flex_wash import wash_command
-from analysis.flex.bend import (
-    Acceleration,
-    acceleration,
-    assumed_exponent,
-    bending_diameter_mm,
-    fitted_exponent,
-)
+from analysis.flex.asked import on_bench, stated_acceleration
 from analysis.flex.claim import Claim
-from analysis.flex.failure import SIMULATED_NOTE, Verdict, criteria_words, read_flex_run
-from analysis.flex.judge import FlexLife, flex_life
+from analysis.flex.failure import SIMULATED_NOTE, criteria_words
+from analysis.flex.judge import flex_life
+from analysis.flex.looks import looks_file, with_look, write_looks
+from analysis.flex.sources import flex_part, looks_of, read_sources
+from analysis.flex.table import COLUMNS, flex_table
 from analysis.flex.terminal import (
     BEND_RADIUS_MM,
     PERCENT,
     echo_json,
-    echo_table,
     say,
     target_of,
     target_options,
 )
+from analysis.flex.verdict import MEANING
 from analysis.flex.washing import CAUTION, PROCEDURE, wash_table
-from analysis.flex.words import (
-    answers,
-    cycles_words,
-    method_words,
-    result_rows,
-)
-from analysis.life.data import COLUMNS, Specimen, flex_table, notices, read_flex_table
 from analysis.life.interval import METHODS
 from analysis.say.new_file import write_new
-from analysis.say.section import Section
-from analysis.say.table import rows_of
-from logger.base.errors import BenchError
 from logger.base.measures import plain_number
 from logger.commands.flex_log import flex_log
 from logger.flex.criterion import CRITERIA, Criterion
-from logger.flex.store import FLEX_NAME
 
-TEXT_WIDTH: Final = 79
-_F = TypeVar("_F", bound=Callable[..., Any])
+# What others take from here.
+__all__ = ["flex", "flex_part"]
+
+_WORDS = "\b\nThe verdicts:\n" + "\n".join(
+    f"  {word:17}  {line}" for word, line in (
+        ("shown", "the joints prove it, at the stated confidence"),
+        ("indicated", "proved only if a named assumption holds"),
+        ("not shown", "too few joints, or too many failed, to say"),
+        ("shown not to hold", "so many failed that the claim is wrong"),
+    )
+)  # fmt: skip
+assert set(MEANING) == {line.strip().split("  ")[0] for line in _WORDS.split("\n")[2:]}
 
 
-@click.group("flex")
+@click.group("flex", epilog=_WORDS)
 def flex() -> None:
     """Bend wire joints until they break or last: plan, record, and say what it shows."""
 
@@ -72,11 +68,11 @@ def new_command(table: Path, groups: tuple[str, ...], specimens: int, wash: bool
         for number, step in enumerate(PROCEDURE, 1):
             say(f"{number}. {step}")
         say(f"Caution: {CAUTION}")
-        click.echo(f"\nThen: drawbench flex wash {table}")
+        click.echo(f"\nThen: drawbench flex wash {shlex.quote(str(table))}")
         return
     for name, meaning in COLUMNS.items():
         say(f"  {name}: {meaning}", indent="      ")
-    click.echo(f"\nThen: drawbench flex life {table} --cycles 4800")
+    click.echo(f"\nThen: drawbench flex life {shlex.quote(str(table))} --cycles 4800")
 
 
 @flex.command("life", short_help="How long do the joints live, is the claim shown?")
@@ -138,22 +134,50 @@ def new_command(table: Path, groups: tuple[str, ...], specimens: int, wash: bool
     help="Write a page with pictures into this folder.",
 )
 @click.option("--title", default="", help="Of that page.")
+@click.option(
+    "--looked-every",
+    type=plain_number("200", least=1.0, most=1e6),
+    metavar="N",
+    help="Bends between two looks, if the table has the looks only. 1: every life is exact.",
+)
+@click.option("--details", is_flag=True, help="Every number, note and method.")
 @click.option("--json", "as_json", is_flag=True, help="Every result as JSON.")
 def life_command(
-    sources: tuple[Path, ...], report: Path | None, title: str, as_json: bool, **o: Any
+    sources: tuple[Path, ...],
+    report: Path | None,
+    title: str,
+    details: bool,
+    as_json: bool,
+    **o: Any,
 ) -> None:
     """How long do the joints live, and is the claim shown? SOURCES: hand-test tables and recorded runs."""
     criterion = _criterion(o)
     specimens, verdicts, used, notes = read_sources(sources, criterion)
     target = target_of(o)
-    speed = _acceleration(specimens, o)
-    claim = _claim(o, target, speed)
-    result = flex_life(specimens, claim, notes, o["reference"])
+    share = max(o["coverage"], o["confidence"]) / 100
+    speed = stated_acceleration(
+        specimens, o["wire"], o["bench_radius"], o["worn_radius"], o["exponent"], share
+    )
+    claim = Claim(
+        *on_bench(target, speed),
+        o["reliability"] / 100,
+        o["confidence"] / 100,
+        o["coverage"] / 100,
+        o["method"],
+        o["shape"],
+        speed,
+    )
+    looks = looks_of(sources)
+    result = flex_life(specimens, claim, notes, o["reference"], looks, o["looked_every"])
+    counts = {group.name: group.count for group in result.groups if group.count is not None}
+    seen = with_look(looks, counts, claim)
+    # A demonstration is no test: simulated joints may be looked at as often as one likes.
+    simulated = SIMULATED_NOTE in notes
+    kept = simulated or seen == looks or write_looks(sources[0], seen)
     if report is not None:
         from analysis.flex.report import write_page
         from analysis.flex.section import flex_section
 
-        simulated = SIMULATED_NOTE in notes
         files = write_page(
             lambda folder: flex_section(result, folder, verdicts, used, speed),
             report,
@@ -166,63 +190,20 @@ def life_command(
 
         echo_json(flex_json(result, verdicts, speed))
         return
-    _show_life(result, verdicts, used, speed)
+    from analysis.commands.flex_screen import show_brief, show_details
+
+    if details:
+        show_details(result, verdicts, used, speed)
+    else:
+        show_brief(result, sources, o, used)
+    if not kept:
+        say(
+            f"! This look could not be kept in {looks_file(sources[0])}: write it down yourself.",
+            indent="  ",
+        )
     if report is not None:
         page = next(file for file in files if file.name == "report.html")
         click.echo(f"\nOpen in a browser:\n  {page}")
-
-
-def read_sources(
-    sources: Sequence[Path], criterion: Criterion | None
-) -> tuple[tuple[Specimen, ...], tuple[Verdict, ...], Criterion | None, tuple[str, ...]]:
-    """Specimens of tables and recorded runs together, verdicts and criterion of the runs, notes."""
-    specimens: list[Specimen] = []
-    verdicts: list[Verdict] = []
-    notes: list[str] = []
-    used = criterion
-    for source in sources:
-        if source.is_dir() or source.name == FLEX_NAME:
-            folder = source if source.is_dir() else source.parent
-            description, found, said = read_flex_run(folder, criterion)
-            used = used or description.criterion
-            if criterion is None and description.criterion != used:
-                notes.append(
-                    f"{folder.name} was judged by another criterion: {description.criterion}."
-                )
-            verdicts += found
-            specimens += [v.life((criterion or description.criterion).name) for v in found]
-        else:
-            table, said = read_flex_table(source)
-            specimens += table
-        notes += [note for note in said if note not in notes]
-    names = [item.name for item in specimens]
-    twice = sorted({name for name in names if names.count(name) > 1})
-    if twice:
-        raise BenchError(
-            "The same specimen stands in two sources.",
-            evidence=", ".join(twice[:5]),
-            next_step="give each test piece a name of its own over all tables and runs.",
-        )
-    if SIMULATED_NOTE not in notes and any("simulated" in item.how.lower() for item in specimens):
-        notes.append(SIMULATED_NOTE)
-    if len(sources) > 1:
-        notes += [note for note in notices(specimens) if note not in notes]
-    return tuple(specimens), tuple(verdicts), used if verdicts else None, tuple(notes)
-
-
-def flex_part(
-    sources: Sequence[Path], claim: Claim, reference: str = ""
-) -> tuple[FlexLife, Callable[[Path], Section]]:
-    """Flex test as the part of a run's report: the result, and its maker for ``write_report``."""
-    specimens, verdicts, used, notes = read_sources(sources, None)
-    result = flex_life(specimens, claim, notes, reference)
-
-    def make(folder: Path) -> Section:
-        from analysis.flex.section import flex_section
-
-        return flex_section(result, folder, verdicts, used)
-
-    return result, make
 
 
 def _criterion(o: dict[str, Any]) -> Criterion | None:
@@ -234,106 +215,6 @@ def _criterion(o: dict[str, Any]) -> Criterion | None:
     }
     chosen = {key: value for key, value in given.items() if value is not None}
     return Criterion(**chosen) if chosen else None
-
-
-def _acceleration(specimens: Sequence[Specimen], o: dict[str, Any]) -> Acceleration | None:
-    if o["worn_radius"] is None:
-        idle = [
-            f"--{word.replace('_', '-')}"
-            for word in ("wire", "bench_radius", "exponent")
-            if o[word] is not None
-        ]
-        if idle:
-            raise BenchError(
-                f"Without the radius as worn nothing comes of {' and '.join(idle)}.",
-                next_step="add --worn-radius with the millimetres, or leave them away.",
-            )
-        return None
-    radii = {item.bend_radius_mm for item in specimens} - {None}
-    bench_mm = (
-        o["bench_radius"]
-        if o["bench_radius"] is not None
-        else (radii.pop() if len(radii) == 1 else None)
-    )
-    if o["wire"] is None or bench_mm is None:
-        raise BenchError(
-            "The worn radius alone says nothing.",
-            next_step='add --wire "24 stranded" and --bench-radius with the millimetres on the bench.',
-        )
-    diameter_mm = bending_diameter_mm(o["wire"])
-    exponent = None
-    if o["exponent"] is None:
-        exponent = fitted_exponent(specimens, diameter_mm, o["coverage"] / 100)
-    return acceleration(
-        diameter_mm, bench_mm, o["worn_radius"], exponent or assumed_exponent(o["exponent"])
-    )
-
-
-def _claim(
-    o: dict[str, Any], target: tuple[float, str] | None, speed: Acceleration | None
-) -> Claim:
-    cycles, words = target if target is not None else (None, "")
-    if cycles is not None and speed is not None and speed.factor.value is not None:
-        factor = speed.factor.value if speed.factor.lower is None else speed.factor.lower
-        cycles /= factor
-        words += f", which is {cycles_words(cycles)} on the bench"
-    return Claim(
-        cycles,
-        words,
-        o["reliability"] / 100,
-        o["confidence"] / 100,
-        o["coverage"] / 100,
-        o["method"],
-        o["shape"],
-    )
-
-
-def _show_life(
-    result: FlexLife,
-    verdicts: Sequence[Verdict],
-    used: Criterion | None,
-    speed: Acceleration | None,
-) -> None:
-    from analysis.flex.section import RIG_CAUTION, acceleration_words, all_warnings, fit_words
-
-    if SIMULATED_NOTE in result.warnings:
-        say(SIMULATED_NOTE)
-        click.echo()
-    for sentence in answers(result):
-        say(sentence)
-        click.echo()
-    if used is not None:
-        say(f"Failed means: {used}. First cycle by each criterion:")
-        _criteria_table(verdicts)
-        click.echo()
-    if speed is not None:
-        say(acceleration_words(speed))
-        click.echo()
-    for group in result.groups:
-        failures = int(group.lives.failures)
-        click.echo(f"{group.name or 'All specimens'}: {failures} of {len(group.specimens)} failed")
-        echo_table(rows_of(result_rows(group, result.claim)))
-        for line in fit_words(group):
-            say(line, indent="  ")
-        click.echo()
-    for warning in all_warnings(result):
-        if warning == SIMULATED_NOTE:
-            continue
-        say(f"! {warning}", indent="  ")
-        click.echo()
-    say(method_words(result.claim))
-    click.echo()
-    say(f"Caution: {RIG_CAUTION}")
-
-
-def _criteria_table(verdicts: Sequence[Verdict]) -> None:
-    width = max(8, *(len(verdict.specimen) for verdict in verdicts))
-    click.echo(f"  {'':{width}}" + "".join(f"{name:>12}" for name in (*CRITERIA, "healed")))
-    for verdict in verdicts:
-        cells = ["-" if c is None else f"{c:,}" for c in verdict.first_cycle.values()]
-        cells.append(f"{len(verdict.healed):,}")
-        click.echo(f"  {verdict.specimen:{width}}" + "".join(f"{cell:>12}" for cell in cells))
-    click.echo("  healed: interrupted cycles after which the joint conducted again")
 
 
 for _command in (flex_log, plan_command, wash_command):

@@ -74,9 +74,7 @@ def compare(
 
 
 def _adjusted(lives: list[Lives], found: dict[Pair, Comparison]) -> list[Comparison]:
-    own = {
-        pair: 1.0 if item.rank is None else item.rank.p_exchange for pair, item in found.items()
-    }
+    own = {pair: 1.0 if item.rank is None else item.rank.p_exchange for pair, item in found.items()}
     adjusted = adjusted_p(lives, own)
     return [
         item

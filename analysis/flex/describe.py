@@ -8,7 +8,7 @@ because it looked worn counts as failed there; two bend radii are two groups.
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from analysis.flex.how import taken_out_worn
+from analysis.flex.ways import taken_out_worn
 from analysis.life.data import Specimen, groups_of
 from analysis.life.looks import last_whole_cycles, looked_every
 from logger.base.errors import BenchError
@@ -30,7 +30,9 @@ class Described:
 
 
 def describe(
-    specimens: Sequence[Specimen], looked_every_cycles: float | None = None, keep_radii: bool = False
+    specimens: Sequence[Specimen],
+    looked_every_cycles: float | None = None,
+    keep_radii: bool = False,
 ) -> Described:
     """Read what the rows say of the test. ``keep_radii``: the radii are reckoned with, not parted."""
     found, notes, steps = _inspected(tuple(specimens), looked_every_cycles)
@@ -48,13 +50,18 @@ def _inspected(
 ) -> tuple[tuple[Specimen, ...], list[str], dict[str, float]]:
     if stated is not None and not 0 < stated < 1e9:
         raise BenchError(
-            f"Looking every {stated:g} bends cannot be.", next_step="give the bends between two looks."
+            f"Looking every {stated:g} bends cannot be.",
+            next_step="give the bends between two looks.",
         )
-    entered = [item for item in specimens if item.failed and item.whole_cycles == item.broken_cycles]
+    entered = [
+        item for item in specimens if item.failed and item.whole_cycles == item.broken_cycles
+    ]
     steps: dict[str, float] = {}
     if stated is not None:
         steps = {item.group: stated for item in entered}
-        notes = [f"Looked every {stated:,.0f} bends, as stated: each failure came somewhere before its look."]
+        notes = [
+            f"Looked every {stated:,.0f} bends, as stated: each failure came somewhere before its look."
+        ]
     else:
         together = looked_every([item.broken_cycles for item in entered])
         for name, items in groups_of(entered).items():
@@ -102,7 +109,7 @@ def _worn(
         found,
         worn,
         [
-            f"Taken out because they looked worn: {', '.join(worn)}. Their end was near, so they count as failed there; "
+            f"Taken out because they looked worn: {_some(worn)}. Their end was near, so they count as failed there; "
             "counted as whole they would flatter the joint. Next time bend on until it breaks."
         ],
     )
@@ -132,6 +139,11 @@ def _parted(
             "--worn-radius they are reckoned together."
         ],
     )
+
+
+def _some(names: Sequence[str]) -> str:
+    shown = ", ".join(names[:5])
+    return shown if len(names) <= 5 else f"{shown} and {len(names) - 5} more"
 
 
 def _radius(radius_mm: float | None) -> str:

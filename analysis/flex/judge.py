@@ -128,12 +128,15 @@ def _of_looks(groups: Sequence[GroupLife], claim: Claim, looks: Looks) -> tuple[
     if claim.target_cycles is None:
         return ()
     before = max(
-        (len(looks.before(g.name, claim, g.count)) for g in groups if g.count is not None), default=0
+        (len(looks.before(g.name, claim, g.count)) for g in groups if g.count is not None),
+        default=0,
     )
     if looks.plan_for(claim) is not None:
         plan = looks.plan_for(claim)
         assert plan is not None
-        return (f"A plan with {len(plan.joints)} looks at {_and(plan.joints)} joints is kept beside the table; this is look {before + 1}.",)
+        return (
+            f"A plan with {len(plan.joints)} looks at {_and(plan.joints)} joints is kept beside the table; this is look {before + 1}.",
+        )
     if not before:
         return ()
     return (
@@ -150,7 +153,9 @@ def _of_speed(claim: Claim) -> tuple[str, ...]:
     speed = claim.acceleration
     if speed is None or speed.factor.value is None or speed.factor.value <= 10:
         return ()
-    factor = f"{speed.factor.value:,.0f}" if speed.factor.value < 1e6 else f"{speed.factor.value:.0e}"
+    factor = (
+        f"{speed.factor.value:,.0f}" if speed.factor.value < 1e6 else f"{speed.factor.value:.0e}"
+    )
     if speed.factor.value <= 100:
         return (
             f"One bench bend stands for {factor} worn bends: above ten, a small error of the exponent is a large one of the life. "
@@ -249,32 +254,39 @@ def _trusted(lives: Lives, weibull: WeibullResult | None, fits: tuple[Goodness, 
     return not (fits and fits[0].p_value is not None and fits[0].p_value < POOR_FIT)
 
 
-def _median(
-    specimens: Sequence[Specimen], claim: Claim, worn: bool
-) -> tuple[Quantity | None, str]:
+def _median(specimens: Sequence[Specimen], claim: Claim, worn: bool) -> tuple[Quantity | None, str]:
     """Half have failed, without a shape of the curve; of strips one piece each."""
     if worn:
         return None, "some were taken out worn, and when they would have failed nobody knows"
-    first = {item.strip or f"\0{place}": item for place, item in reversed(list(enumerate(specimens)))}
+    first = {
+        item.strip or f"\0{place}": item for place, item in reversed(list(enumerate(specimens)))
+    }
     alone = list(first.values())
     shared = len(alone) < len(specimens)
     if shared and len(alone) < STRIPS_MIN:
-        return None, f"joints of one strip share their luck, and {len(alone)} strips are too few to know it"
+        return (
+            None,
+            f"joints of one strip share their luck, and {len(alone)} strips are too few to know it",
+        )
     lives = lives_of(alone if shared else specimens)
     if lives.scattered:
         return None, "some were taken out whole before others failed"
     found = median_life(lives, claim.coverage)
     if found is None:
-        return None, "fewer than half failed" if lives.count >= STRIPS_MIN else "fewer than five joints"
+        return (
+            None,
+            "fewer than half failed" if lives.count >= STRIPS_MIN else "fewer than five joints",
+        )
     note = "order of the lives, interpolated" + (", one joint of each strip" if shared else "")
-    upper = found.upper if np.isfinite(found.upper) else None
-    return Quantity(found.value, "cycles", found.lower, upper, found.coverage, note), ""
+    return Quantity(found.value, "cycles", found.lower, found.upper, found.coverage, note), ""
 
 
 def _suspects(specimens: Sequence[Specimen], fits: tuple[Goodness, ...]) -> tuple[str, ...]:
     """Early failures beyond the widest gap in the shorter half, where no one shape holds the lives."""
     p = fits[0].p_value if fits else None
-    failed = sorted((item for item in specimens if item.failed), key=lambda item: item.broken_cycles)
+    failed = sorted(
+        (item for item in specimens if item.failed), key=lambda item: item.broken_cycles
+    )
     half = len(failed) // 2
     if p is None or p >= STRAIGHT or half < 1:
         return ()

@@ -151,7 +151,7 @@ def _workbook(content: bytes, name: str) -> list[list[str]]:
         sheet = book.worksheets[0]
         rows = [[_typed(cell) for cell in row] for row in sheet.iter_rows(values_only=True)]
     # A damaged archive fails in many ways: zip, XML, missing parts.
-    except Exception as error:  # noqa: BLE001
+    except Exception as error:
         raise BenchError(
             f"{name} is a workbook that cannot be read.",
             evidence=repr(error),
@@ -218,9 +218,7 @@ def _rows(
     for number, cells in filled:
         where = f"{name}, row {number}"
         more = [cell for cell in cells[len(columns) :] if cell]
-        more += [
-            cell for cell, column in zip(cells, columns, strict=False) if cell and not column
-        ]
+        more += [cell for cell, column in zip(cells, columns, strict=False) if cell and not column]
         if more:
             raise BenchError(
                 f"{where}: more cells than the header has columns.",
@@ -275,9 +273,7 @@ def count_of(row: Row, column: str, most: float) -> int:
             "write digits only, without thousands sign, e.g. 4800.",
         )
     if number > most:
-        raise row.wrong(
-            column, f"{text} is absurd for a bench.", "check for digits too many."
-        )
+        raise row.wrong(column, f"{text} is absurd for a bench.", "check for digits too many.")
     return int(number)
 
 

@@ -89,7 +89,9 @@ def _specimens(sheet: Sheet) -> tuple[tuple[Specimen, ...], tuple[str, ...]]:
         first[specimen.name] = row.number
         specimens.append(specimen)
     if empty:
-        notes.append(f"{sheet.name}: {_many(empty, 'row')} without cycles left out: not tested yet.")
+        notes.append(
+            f"{sheet.name}: {_many(empty, 'row')} without cycles left out: not tested yet."
+        )
     if by_cross:
         notes.append(
             f"{sheet.name}: {_many(by_cross, 'row')} without a cross under failed taken as still whole."

@@ -70,9 +70,15 @@ def verdict(found: Evidence, claim: Claim) -> Judged:
         return _counted(found)
     if found.model_lower is not None and found.model_lower >= wanted and not _poor(found):
         return _modelled(found, claim)
-    if found.stated_lower is not None and found.stated_lower >= wanted and found.model_lower is None:
+    if (
+        found.stated_lower is not None
+        and found.stated_lower >= wanted
+        and found.model_lower is None
+    ):
         return Judged(
-            "indicated", "stated shape", f"only if the Weibull shape is {claim.shape:g}, which nobody measured here"
+            "indicated",
+            "stated shape",
+            f"only if the Weibull shape is {claim.shape:g}, which nobody measured here",
         )
     if count.flattered:
         return Judged(

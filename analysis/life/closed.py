@@ -37,7 +37,7 @@ def adjusted_p(groups: Sequence[Lives], pairs: dict[Pair, float]) -> dict[Pair, 
     for size in range(3, len(groups) + 1):
         for members in combinations(range(len(groups)), size):
             p_equal[members] = equality_p([groups[i] for i in members])
-    p_equal |= pairs
+    p_equal.update({tuple(pair): p for pair, p in pairs.items()})
     found = dict.fromkeys(pairs, 0.0)
     for partition in _partitions(tuple(range(len(groups)))):
         blocks = [block for block in partition if len(block) > 1]

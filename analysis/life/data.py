@@ -11,6 +11,7 @@ from logger.base.errors import BenchError
 
 Array = NDArray[np.float64]
 
+
 @dataclass(frozen=True)
 class Specimen:
     """One test piece: it was whole at ``whole_cycles`` and broken at ``broken_cycles``.

@@ -60,7 +60,9 @@ def ordered_cycles(lives: Lives) -> Array | None:
         return None
     found: list[float] = []
     failed = np.isfinite(lives.upper)
-    kinds = sorted(set(zip(lives.lower[failed].tolist(), lives.upper[failed].tolist(), strict=True)))
+    kinds = sorted(
+        set(zip(lives.lower[failed].tolist(), lives.upper[failed].tolist(), strict=True))
+    )
     for low, high in kinds:
         same = failed & (lives.lower == low) & (lives.upper == high)
         many = round(float(lives.weights[same].sum()))

@@ -45,7 +45,9 @@ def slope(lives: Lives, at: Array, coverage: float) -> tuple[float, float, float
 def imitated_roots(strata: tuple[tuple[float, int, int], ...]) -> Array:
     """Signed roots at the true slope over imitated tests; (value, pieces, failures) of each stratum."""
     random = np.random.default_rng(_SEED)
-    parts = [imitated_logs(WEIBULL, count, failures, _TESTS, random) for _, count, failures in strata]
+    parts = [
+        imitated_logs(WEIBULL, count, failures, _TESTS, random) for _, count, failures in strata
+    ]
     exact = np.concatenate([part[0] for part in parts], axis=-1)
     right = np.concatenate([part[1] for part in parts], axis=-1)
     x = [np.full(part[0].shape[-1], at) for part, (at, _, _) in zip(parts, strata, strict=True)]

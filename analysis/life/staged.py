@@ -68,9 +68,7 @@ def allowed_failures(
     return tuple(found)
 
 
-def unplanned(
-    joints: Sequence[int], reliability: float, confidence: float
-) -> tuple[int, ...]:
+def unplanned(joints: Sequence[int], reliability: float, confidence: float) -> tuple[int, ...]:
     """Failures allowed at each look nobody planned: the first may spend all, the later ones what is left."""
     return allowed_failures(joints, reliability, lambda _: 1 - confidence)
 
