@@ -97,14 +97,16 @@ def verdict_table(result: FlexLife) -> tuple[str, ...]:
         head, rows = (head[1], head[3]), [(row[1], row[3]) for row in rows]
     widths = [max(len(line[place]) for line in (head, *rows)) for place in range(len(head))]
     room = TEXT_WIDTH - 2 - sum(width + 2 for width in widths)
-    names = [group.name or "all specimens" for group in result.groups]
-    short = ["", *(name if len(name) <= room else f"{name[: room - 1]}…" for name in names)]
-    first = max(map(len, short))
-    return tuple(
-        f"  {name:{first}}"
-        + "".join(f"  {cell:>{width}}" for cell, width in zip(line, widths, strict=True))
-        for name, line in zip(short, (head, *rows), strict=True)
-    )
+    names = ["", *(group.name or "all specimens" for group in result.groups)]
+    first = max(len(name) for name in names if len(name) <= room)
+    lines: list[str] = []
+    for name, line in zip(names, (head, *rows), strict=True):
+        if len(name) > room:  # a line of its own: names stay whole
+            lines.append(f"  {name}")
+            name = ""
+        cells = "".join(f"  {cell:>{width}}" for cell, width in zip(line, widths, strict=True))
+        lines.append(f"  {name:{first}}{cells}")
+    return tuple(lines)
 
 
 def _row(group: GroupLife) -> tuple[str, ...]:

@@ -5,6 +5,7 @@ lives, log-rank test at 5 %, its critical value simulated for the same sizes, be
 chi-square limit is off for a handful.
 """
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -18,6 +19,7 @@ from analysis.life.demonstration import (
     reliability_lower,
     specimens_needed,
 )
+from analysis.life.staged import chance_of_passing
 from logger.base.errors import BenchError
 
 Array = NDArray[np.float64]
@@ -46,6 +48,36 @@ class ClaimPlan:
     shape: float
     shape_stated: bool
     cycles_each: float | None
+
+
+@dataclass(frozen=True)
+class Bench:
+    """How the bending is done: seconds a bend by hand, and by the rig that holds several joints."""
+
+    hand_s: float = 1.0
+    rig_s: float = 2.0
+    rig_joints: int = 4
+
+    def by_hand_h(self, joints: int, cycles: float) -> float:
+        """Hours of bending by hand, one joint after another."""
+        return joints * cycles * self.hand_s / 3600
+
+    def on_rig_h(self, joints: int, cycles: float) -> float:
+        """Hours on the rig, load after load."""
+        return math.ceil(joints / self.rig_joints) * cycles * self.rig_s / 3600
+
+
+@dataclass(frozen=True)
+class Way:
+    """One way to plan: ``joints`` of which ``failures`` may fail shows ``reliability``; ``passes`` if joints are ``good``."""
+
+    joints: int
+    failures: int
+    reliability: float
+    good: float
+    passes: float
+    by_hand_h: float
+    on_rig_h: float
 
 
 @dataclass(frozen=True)
@@ -102,6 +134,33 @@ def plan_claim(
         used,
         shape is not None,
         max(cycles_each_needed(specimens, target_cycles, reliability, confidence, used), 0.0),
+    )
+
+
+def plan_ways(
+    target_cycles: float, reliability: float, confidence: float, good: float, bench: Bench
+) -> tuple[Way, ...]:
+    """The claim with none, one and two failures allowed, then the reliability that half as many clean joints show.
+
+    ``good``: share of a better joint type that survives; how often it would pass. Raises BenchError.
+    """
+    check_share(good, "share of good joints")
+    least = specimens_needed(reliability, confidence)
+    wanted = [(specimens_needed(reliability, confidence, f), f, reliability) for f in range(3)]
+    if least > 1:
+        half = (least + 1) // 2
+        wanted.append((half, 0, reliability_lower(half, 0, confidence)))
+    return tuple(
+        Way(
+            joints,
+            failures,
+            shown,
+            good,
+            chance_of_passing((joints,), (failures,), good)[0],
+            bench.by_hand_h(joints, target_cycles),
+            bench.on_rig_h(joints, target_cycles),
+        )
+        for joints, failures, shown in wanted
     )
 
 

@@ -91,7 +91,13 @@ def wash_words(result: WashResult) -> tuple[str, ...]:
     found = []
     if result.broken:
         found.append(
-            f"{len(result.broken)} of {len(result.specimens)} lost contact: {', '.join(result.broken)}."
+            f"{result.broken[0]} failed: {len(result.broken)} of {len(result.specimens)} lost contact: {', '.join(result.broken)}."
+        )
+    still = [(name, ratio) for name, ratio in result.worst_first if ratio < float("inf")]
+    if len(still) > 1:
+        found.append(
+            f"{'Of those that still conduct ' if result.broken else ''}{still[0][0]} fared worst: its resistance is "
+            f"{still[0][1]:.3g} times that before.".replace("conduct ", "conduct, ")
         )
     for what, quantity, neutral in (
         ("resistance", result.resistance_ratio, 1.0),
@@ -99,6 +105,7 @@ def wash_words(result: WashResult) -> tuple[str, ...]:
     ):
         if quantity.value is None:
             continue
+        of_whom = " of those that still conduct" if result.broken and neutral else ""
         amount = (
             f"by a factor of {quantity.value:.3g}"
             if neutral
@@ -109,11 +116,11 @@ def wash_words(result: WashResult) -> tuple[str, ...]:
                 f"The {what} changed {amount}; one specimen cannot say whether that is chance."
             )
         elif quantity.lower > neutral:
-            found.append(f"The {what} rose {amount}.")
+            found.append(f"The {what}{of_whom} rose {amount}.")
         elif quantity.upper < neutral:
-            found.append(f"The {what} fell {amount}.")
+            found.append(f"The {what}{of_whom} fell {amount}.")
         else:
-            found.append(f"No change of the {what} is shown: what was seen may be chance.")
+            found.append(f"No change of the {what}{of_whom} is shown: what was seen may be chance.")
     return tuple(found)
 
 

@@ -7,6 +7,7 @@ silence: what cannot be understood is refused with row and column as a spreadshe
 
 import csv
 import datetime
+import math
 import re
 import unicodedata
 from collections.abc import Iterator, Mapping, Sequence
@@ -217,12 +218,12 @@ def _rows(
 ) -> Iterator[Row]:
     for number, cells in filled:
         where = f"{name}, row {number}"
-        more = [cell for cell in cells[len(columns) :] if cell]
+        more = cells[len(columns) :]
         more += [cell for cell, column in zip(cells, columns, strict=False) if cell and not column]
         if more:
             raise BenchError(
                 f"{where}: more cells than the header has columns.",
-                evidence=repr(more),
+                evidence=repr(cells),
                 next_step='put text that holds a comma into "double quotes", and write 4800, not 4,800.',
             )
         padded = [*cells, *[""] * (len(columns) - len(cells))]
@@ -294,4 +295,4 @@ def _decimal(text: str) -> float | None:
     if not re.fullmatch(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)(e[+-]?\d+)?", text, re.IGNORECASE):
         return None
     number = float(text.replace(",", "."))
-    return number if abs(number) < 1e300 else None
+    return number if math.isfinite(number) else None
