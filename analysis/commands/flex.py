@@ -8,19 +8,16 @@ import click
 
 from analysis.commands.flex_plan import plan_command
 from analysis.commands.flex_wash import wash_command
-from analysis.flex.asked import on_bench, stated_acceleration
-from analysis.flex.claim import Claim
-from analysis.flex.failure import SIMULATED_NOTE, criteria_words
-from analysis.flex.judge import flex_life
-from analysis.flex.looks import looks_file, with_look, write_looks
-from analysis.flex.sources import flex_part, looks_of, read_sources
+from analysis.door.flex import flex_life
+from analysis.flex.failure import criteria_words
+from analysis.flex.looks import looks_file
+from analysis.flex.sources import keep_look
 from analysis.flex.table import COLUMNS, flex_table
 from analysis.flex.terminal import (
     BEND_RADIUS_MM,
     PERCENT,
     echo_json,
     say,
-    target_of,
     target_options,
 )
 from analysis.flex.verdict import MEANING
@@ -30,9 +27,6 @@ from analysis.say.new_file import write_new
 from logger.base.measures import plain_number
 from logger.commands.flex_log import flex_log
 from logger.flex.criterion import CRITERIA, Criterion
-
-# What others take from here.
-__all__ = ["flex", "flex_part"]
 
 _WORDS = "\b\nThe verdicts:\n" + "\n".join(
     f"  {word:17}  {line}" for word, line in (
@@ -152,28 +146,28 @@ def life_command(
 ) -> None:
     """How long do the joints live, and is the claim shown? SOURCES: hand-test tables and recorded runs."""
     criterion = _criterion(o)
-    specimens, verdicts, used, notes = read_sources(sources, criterion)
-    target = target_of(o)
-    share = max(o["coverage"], o["confidence"]) / 100
-    speed = stated_acceleration(
-        specimens, o["wire"], o["bench_radius"], o["worn_radius"], o["exponent"], share
+    result = flex_life(
+        sources,
+        cycles=o["cycles"],
+        wearings=o["wearings"],
+        at=o["place"],
+        per_wearing=o["per_wearing"],
+        reliability=o["reliability"] / 100,
+        confidence=o["confidence"] / 100,
+        coverage=o["coverage"] / 100,
+        interval=o["method"],
+        shape=o["shape"],
+        reference=o["reference"],
+        criterion=criterion,
+        wire=o["wire"],
+        bench_radius_mm=o["bench_radius"],
+        worn_radius_mm=o["worn_radius"],
+        exponent=o["exponent"],
+        looked_every=o["looked_every"],
     )
-    claim = Claim(
-        *on_bench(target, speed),
-        o["reliability"] / 100,
-        o["confidence"] / 100,
-        o["coverage"] / 100,
-        o["method"],
-        o["shape"],
-        speed,
-    )
-    looks = looks_of(sources)
-    result = flex_life(specimens, claim, notes, o["reference"], looks, o["looked_every"])
-    counts = {group.name: group.count for group in result.groups if group.count is not None}
-    seen = with_look(looks, counts, claim)
+    verdicts, used, speed = result.verdicts, result.criterion, result.acceleration
     # A demonstration is no test: simulated joints may be looked at as often as one likes.
-    simulated = SIMULATED_NOTE in notes
-    kept = simulated or seen == looks or write_looks(sources[0], seen)
+    kept = result.simulated or keep_look(sources, result)
     if report is not None:
         from analysis.flex.report import write_page
         from analysis.flex.section import flex_section
@@ -182,7 +176,7 @@ def life_command(
             lambda folder: flex_section(result, folder, verdicts, used, speed),
             report,
             title,
-            simulated=simulated,
+            simulated=result.simulated,
             items=tuple(criteria_words(verdict) for verdict in verdicts),
         )
     if as_json:

@@ -15,6 +15,7 @@ from analysis.flex.plan import (
     ClaimPlan,
     PowerPlan,
     Way,
+    check_pair,
     plan_claim,
     plan_power,
     plan_ways,
@@ -112,10 +113,6 @@ def plan_command(
             "What must the joint survive?",
             next_step="add --cycles 4800, or --wearings 12 --at elbow.",
         )
-    claim = plan_claim(
-        target[0], o["reliability"] / 100, o["confidence"] / 100, o["specimens"], o["shape"]
-    )
-    power = plan_power(ratio, claim.shape, o["specimens"])
     strain = None
     if (wire is None) != (bench_radius is None):
         raise BenchError(
@@ -124,6 +121,11 @@ def plan_command(
         )
     if wire is not None and bench_radius is not None:
         strain = outer_strain(bending_diameter_mm(wire), bench_radius)
+    check_pair(ratio, SHAPE_ASSUMED if o["shape"] is None else o["shape"])
+    claim = plan_claim(
+        target[0], o["reliability"] / 100, o["confidence"] / 100, o["specimens"], o["shape"]
+    )
+    power = plan_power(ratio, claim.shape, o["specimens"])
     bench = Bench(o["hand_s"], o["rig_s"], o["rig_joints"])
     good = 1 - (1 - claim.reliability) * 0.3 if o["good"] is None else o["good"] / 100
     ways = plan_ways(target[0], claim.reliability, claim.confidence, good, bench)

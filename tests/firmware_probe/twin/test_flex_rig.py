@@ -149,7 +149,7 @@ def test_lives_follow_the_planted_weibull_distribution() -> None:
         lives, stats.weibull_min(STRANDED.life_shape, scale=STRANDED.life_cycles).cdf
     )
     assert fit.pvalue > 0.01
-    # Stranded outlasts solid under repeated bending: common practice, no source (reference E8).
+    # Stranded outlasts solid under repeated bending: common practice, no source (SOURCES.md E8).
     assert np.median(lives) > 2 * np.median(
         [joint.life_cycles for joint in new_joints(SOLID, 2000, seed=11)]
     )

@@ -38,7 +38,7 @@ def decode(data: bytes, cuts: Sequence[int] = ()) -> list[Item]:
 
 
 def test_crc_is_the_published_one() -> None:
-    # CRC-16/XMODEM check value 31C3h, published CRC catalogues (reference C14).
+    # CRC-16/XMODEM check value 31C3h, published CRC catalogues (SOURCES.md C14).
     assert crc16(b"123456789") == 0x31C3
     decoder = LineDecoder()
     decoder.feed(b"\n123456789*31C3\n123456789*29B1\n")  # 29B1h: the same polynomial, init FFFFh
