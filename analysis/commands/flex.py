@@ -1,6 +1,7 @@
 """``drawbench flex``: bend joints until they break, and say what a handful of them shows."""
 
 import shlex
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -26,7 +27,7 @@ from analysis.life.interval import METHODS
 from analysis.say.new_file import write_new
 from logger.base.measures import plain_number
 from logger.commands.flex_log import flex_log
-from logger.flex.criterion import CRITERIA, Criterion
+from logger.flex.criterion import BY_KIND, CRITERIA, Criterion
 
 _WORDS = "\b\nThe verdicts:\n" + "\n".join(
     f"  {word:17}  {line}" for word, line in (
@@ -52,8 +53,13 @@ def flex() -> None:
 @click.option(
     "--specimens", type=click.IntRange(1, 500), default=5, show_default=True, help="Rows per group."
 )
+@click.option(
+    "--joint", type=click.Choice(list(BY_KIND)), help="Kind of joint: say what failed means for it."
+)
 @click.option("--wash", is_flag=True, help="A table for before and after washing instead.")
-def new_command(table: Path, groups: tuple[str, ...], specimens: int, wash: bool) -> None:
+def new_command(
+    table: Path, groups: tuple[str, ...], specimens: int, joint: str | None, wash: bool
+) -> None:
     """Make an empty TABLE (CSV) to be filled in at the bench."""
     text = wash_table(specimens) if wash else flex_table(groups or ("",), specimens)
     write_new(table, text)
@@ -66,6 +72,8 @@ def new_command(table: Path, groups: tuple[str, ...], specimens: int, wash: bool
         return
     for name, meaning in COLUMNS.items():
         say(f"  {name}: {meaning}", indent="      ")
+    if joint is not None:
+        say(f"Failed means for {joint} joints (usual, no source): {BY_KIND[joint]}.")
     click.echo(f"\nThen: drawbench flex life {shlex.quote(str(table))} --cycles 4800")
 
 
@@ -90,6 +98,11 @@ def new_command(table: Path, groups: tuple[str, ...], specimens: int, wash: bool
 )
 @click.option(
     "--reference", default="", metavar="GROUP", help="Compare the others with this group."
+)
+@click.option(
+    "--joint",
+    type=click.Choice(list(BY_KIND)),
+    help="Of recorded runs: judge by what failed usually means for this kind of joint.",
 )
 @click.option(
     "--criterion", type=click.Choice(CRITERIA), help="Of recorded runs: what failed means."
@@ -208,6 +221,8 @@ def _criterion(o: dict[str, Any]) -> Criterion | None:
         "cycles_in_a_row": o["in_a_row"],
     }
     chosen = {key: value for key, value in given.items() if value is not None}
+    if o["joint"] is not None:
+        return replace(BY_KIND[o["joint"]], **chosen)
     return Criterion(**chosen) if chosen else None
 
 

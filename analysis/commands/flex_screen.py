@@ -245,9 +245,15 @@ def echo_meaning() -> None:
 
 def _criteria_table(verdicts: Sequence[Verdict]) -> None:
     width = max(8, *(len(verdict.specimen) for verdict in verdicts))
-    click.echo(f"  {'':{width}}" + "".join(f"{name:>12}" for name in (*CRITERIA, "healed")))
+    click.echo(
+        f"  {'':{width}}" + "".join(f"{name:>12}" for name in (*CRITERIA, "healed", "drift"))
+    )
     for verdict in verdicts:
         cells = ["-" if c is None else f"{c:,}" for c in verdict.first_cycle.values()]
         cells.append(f"{len(verdict.healed):,}")
+        cells.append("-" if verdict.drift is None else f"x {verdict.drift:.3g}")
         click.echo(f"  {verdict.specimen:{width}}" + "".join(f"{cell:>12}" for cell in cells))
-    click.echo("  healed: interrupted cycles after which the joint conducted again")
+    say(
+        "  healed: interrupted cycles after which the joint conducted again; drift: resistance of the last cycles over the joint's own first value",
+        indent="    ",
+    )

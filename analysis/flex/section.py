@@ -218,6 +218,7 @@ def flex_json(
                 "baseline_ohm": v.baseline_ohm,
                 "first_cycle": dict(v.first_cycle),
                 "healed_cycles": len(v.healed),
+                "drift": v.drift,
             }
             for v in verdicts
         ]

@@ -16,8 +16,8 @@ Word = Literal["shown", "indicated", "not shown", "shown not to hold"]
 By = Literal["", "count", "weibull", "stated shape"]
 
 MEANING: Final[dict[Word, str]] = {
-    "shown": "the test would say so of joints that fall short at most as often as the confidence leaves (10 in 100 at 90 %), "
-    "whatever way they fail",
+    "shown": "counting proves it, or as many joints as counting asks for and a model they follow closely; wrong at most as often as "
+    "the confidence leaves (10 in 100 at 90 %)",
     "indicated": "it would be shown if an assumption held that these joints cannot prove; the assumption is named",
     "not shown": "the joints may be good enough or not: too few, or too many failed, to say",
     "shown not to hold": "so many failed that joints as good as the claim would hardly ever do it",
