@@ -26,7 +26,7 @@ WORDS: Final[dict[Ending, str]] = {
     "wire": "the wire beside the joint",
     "insulation": "the insulation",
     "connector": "the connector",
-    "not said": "not said",
+    "not said": "part not said",
 }
 # The first that fits counts: "wire broke beside the joint" is the wire.
 _KINDS: Final[tuple[tuple[Ending, str], ...]] = (

@@ -219,7 +219,7 @@ def result_rows(group: GroupLife, claim: Claim) -> tuple[tuple[str, Quantity], .
             ("Weibull shape, small-sample excess taken out", w.shape_unbiased),
         ]
     rows += [
-        (f"half fail at {way.words}, if Weibull", _life(way.b50))
+        (f"half fail at the {way.ending}, if Weibull", _life(way.b50))
         for way in group.ways
         if way.b50 is not None
     ]
