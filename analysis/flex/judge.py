@@ -16,11 +16,22 @@ from analysis.flex.compare import Comparison, compare
 from analysis.flex.describe import Described, describe
 from analysis.flex.looks import Looks
 from analysis.flex.results import WeibullResult, weibull_result
-from analysis.flex.verdict import FEW_FAILURES, POOR_FIT, STRAIGHT, By, Evidence, Judged, verdict
+from analysis.flex.verdict import (
+    FEW_FAILURES,
+    POOR_FIT,
+    STRAIGHT,
+    By,
+    Evidence,
+    Judged,
+    forgiving_confidence,
+    may_forgive,
+    verdict,
+)
 from analysis.flex.ways import Way, ways_of
 from analysis.life.data import Lives, Specimen, groups_of, lives_of
 from analysis.life.fit import LifeFit, why_not
 from analysis.life.goodness import Goodness, goodness
+from analysis.life.interval import Asked, intervals
 from analysis.life.log_rank import LogRank
 from analysis.life.lognormal import fit_lognormal
 from analysis.life.order import median_life
@@ -213,19 +224,20 @@ def group_life(
         trusted = _trusted(lives, weibull, fits)
         model = weibull.reliability_lower if weibull is not None and trusted else None
         allowed, before = (looks or Looks()).allowed(name, asked or claim, count)
-        found = verdict(
-            Evidence(
-                count,
-                None if model is None else model.lower,
-                fits[0].p_value if fits else None,
-                None if stated is None else stated.lower,
-                allowed,
-                before,
-                worn,
-                None if claim.acceleration is None else claim.acceleration.factor.value,
-            ),
-            claim,
+        evidence = Evidence(
+            count,
+            None if model is None else model.lower,
+            None,
+            fits[0].p_value if fits else None,
+            None if stated is None else stated.lower,
+            allowed,
+            before,
+            worn,
+            None if claim.acceleration is None else claim.acceleration.factor.value,
         )
+        if weibull is not None and may_forgive(evidence, claim):
+            evidence = replace(evidence, forgiving_lower=_forgiving(weibull, count, claim))
+        found = verdict(evidence, claim)
     median, no_median = _median(specimens, claim, worn)
     suspects = _suspects(specimens, fits)
     return GroupLife(
@@ -246,6 +258,13 @@ def group_life(
         ways_of(specimens, claim),
         _warnings(name, lives, weibull, rival, fits, claim, suspects),
     )
+
+
+def _forgiving(weibull: WeibullResult, count: Count, claim: Claim) -> float:
+    assert claim.target_cycles is not None
+    coverage = 2 * forgiving_confidence(count, claim) - 1
+    asked = [Asked("reliability", claim.target_cycles)]
+    return intervals(weibull.fit, asked, coverage, claim.method)[0].lower
 
 
 def _trusted(lives: Lives, weibull: WeibullResult | None, fits: tuple[Goodness, ...]) -> bool:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 from analysis.flex.claim import Claim, Count
+from analysis.life.demonstration import error_of_counting
 
 Word = Literal["shown", "indicated", "not shown", "shown not to hold"]
 By = Literal["", "count", "weibull", "stated shape"]
@@ -41,13 +42,15 @@ class Judged:
 class Evidence:
     """What a group's test says of the claim. Shares; None where there is none.
 
-    ``model_lower``: Weibull bound, None with fewer than five failures. ``straight``: p of the
+    ``model_lower``: Weibull bound, None with fewer than five failures. ``forgiving_lower``: the same at the
+    confidence of ``forgiving_confidence``, None where it is not asked for. ``straight``: p of the
     probability plot. ``allowed``: failures that the looks so far leave (-1: nothing can be shown
     at this look), None where nobody looked before. ``shown_before``: at an earlier look.
     """
 
     count: Count
     model_lower: float | None
+    forgiving_lower: float | None
     straight: float | None
     stated_lower: float | None
     allowed: int | None = None
@@ -89,6 +92,25 @@ def verdict(found: Evidence, claim: Claim) -> Judged:
     return Judged("not shown", "", "two kinds of failure may be mixed" if _poor(found) else "")
 
 
+def may_forgive(found: Evidence, claim: Claim) -> bool:
+    """Whether a model that lies on its line may forgive failures here, if its bound allows it."""
+    count = found.count
+    plain = not count.strips and not found.worn and found.allowed is None
+    enough = count.specimens >= count.needed_clean and found.model_lower is not None
+    return plain and enough and found.straight is not None and found.straight >= STRAIGHT
+
+
+def forgiving_confidence(count: Count, claim: Claim) -> float:
+    """Confidence of the model's bound, so that it and counting together stay within the error allowed.
+
+    Counting spends its own; the model gets what is left, twice, because only every second true Weibull
+    lies straight enough for it to speak.
+    """
+    allowed = 1 - claim.confidence
+    left = allowed - error_of_counting(count.specimens, claim.reliability, claim.confidence)
+    return 1 - min(max(left, 1e-6) / (1 - STRAIGHT), allowed)
+
+
 def _poor(found: Evidence) -> bool:
     return found.straight is not None and found.straight < POOR_FIT
 
@@ -118,6 +140,8 @@ def _modelled(found: Evidence, claim: Claim) -> Judged:
         )
     elif found.straight is None or found.straight < STRAIGHT:
         why = "the lives do not lie on a Weibull line well enough to forgive a failure"
+    elif found.forgiving_lower is None or found.forgiving_lower < claim.reliability:
+        why = "the Weibull's bound is too near the claim to forgive a failure beside counting"
     else:
         return Judged("shown", "weibull")
     return Judged("indicated", "weibull", why)

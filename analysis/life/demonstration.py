@@ -57,6 +57,17 @@ def reliability_upper(specimens: float, failures: float, confidence: float) -> f
     return float(scipy.special.betaincinv(specimens - failures + 1, failures, confidence))
 
 
+def error_of_counting(specimens: int, reliability: float, confidence: float) -> float:
+    """How often counting says "shown" of joints that are exactly as good as the claim: at most 1 - confidence.
+
+    Failures come in whole numbers, so of the error that is allowed something is left.
+    """
+    failures = -1
+    while reliability_lower(specimens, failures + 1, confidence) >= reliability - 1e-12:
+        failures += 1
+    return 0.0 if failures < 0 else float(scipy.special.bdtr(failures, specimens, 1 - reliability))
+
+
 def confidence_shown(specimens: int, failures: int, reliability: float) -> float:
     """Confidence with which the share is at least ``reliability``."""
     if failures >= specimens:
