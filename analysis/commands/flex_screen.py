@@ -8,6 +8,7 @@ from typing import Any, Final
 import click
 
 from analysis.flex.bend import Acceleration
+from analysis.flex.claim import Claim
 from analysis.flex.failure import SIMULATED_NOTE, Verdict
 from analysis.flex.judge import FlexLife, GroupLife
 from analysis.flex.section import (
@@ -91,7 +92,7 @@ def headline(result: FlexLife) -> tuple[str, ...]:
 def verdict_table(result: FlexLife) -> tuple[str, ...]:
     """A line per group: verdict, what failed, what counting is sure of, when half have failed."""
     claim = result.claim
-    head: tuple[str, ...] = ("verdict", "failed", "sure of", "half fail by")
+    head: tuple[str, ...] = ("verdict", "failed", "sure of", _half_title(claim))
     rows: list[tuple[str, ...]] = [_row(group) for group in result.groups]
     if claim.target_cycles is None:
         head, rows = (head[1], head[3]), [(row[1], row[3]) for row in rows]
@@ -107,6 +108,10 @@ def verdict_table(result: FlexLife) -> tuple[str, ...]:
         cells = "".join(f"  {cell:>{width}}" for cell, width in zip(line, widths, strict=True))
         lines.append(f"  {name:{first}}{cells}")
     return tuple(lines)
+
+
+def _half_title(claim: Claim) -> str:
+    return "half fail by" if claim.acceleration is None else "half fail by (bench)"
 
 
 def _row(group: GroupLife) -> tuple[str, ...]:

@@ -203,7 +203,8 @@ def result_rows(group: GroupLife, claim: Claim) -> tuple[tuple[str, Quantity], .
             (f"survive, counted of {count.specimens}", _in_percent(_bare(counted))),
             (f"survive, counted: {sure}", _in_percent(_bound(counted))),
         ]
-    rows.append(("half have failed by", _life(group.median)))
+    where = "" if claim.acceleration is None else ", on the bench"
+    rows.append((f"half have failed by{where}", _life(group.median)))
     if w is not None:
         rows += [
             ("survive, if Weibull", _in_percent(w.reliability)),

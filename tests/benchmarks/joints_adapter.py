@@ -4,6 +4,7 @@ from dataclasses import replace
 from typing import Final
 
 from analysis.flex.asked import on_bench, stated_acceleration
+from analysis.flex.bend import Acceleration
 from analysis.flex.claim import Claim, count_shown
 from analysis.flex.judge import FlexLife, GroupLife, flex_life
 from analysis.flex.looks import Look, Looks
@@ -52,8 +53,11 @@ def ask(test: FlexTest) -> Answer:
         assert q.lower is not None
         assert q.upper is not None
         exponent = Span(q.lower, q.upper)
+    groups = {name: _group(_of(name, found)) for name in test.groups}
+    if speed is not None:
+        groups = {name: _as_worn(answer, speed) for name, answer in groups.items()}
     return Answer(
-        {name: _group(_of(name, found)) for name in test.groups},
+        groups,
         _pairs(found, "outlasts"),
         _pairs(found, "may outlast"),
         frozenset(
@@ -90,6 +94,15 @@ def _group(group: GroupLife) -> GroupAnswer:
         low, high = group.median.lower, group.median.upper
         median = Span(low or 0.0, float("inf") if high is None else high)
     return GroupAnswer(group.verdict.word, None, median, group.verdict.word == "shown not to hold")
+
+
+def _as_worn(answer: GroupAnswer, speed: Acceleration) -> GroupAnswer:
+    """The tool gives the median on the bench; as worn it is that times a stated factor, else nobody knows it."""
+    factor = speed.factor
+    if answer.median is None or factor.value is None or factor.lower is not None:
+        return replace(answer, median=None)
+    span = Span(answer.median.lower * factor.value, answer.median.upper * factor.value)
+    return replace(answer, median=span)
 
 
 def _b10(group: GroupLife) -> Span | None:
