@@ -63,11 +63,14 @@ def test_seventeen_digits_keep_fifteen(tmp_path: Path) -> None:
     np.testing.assert_allclose(found["pack_v"], values, rtol=1e-15, atol=1e-16)
 
 
+@pytest.mark.parametrize("more", [",7", ","])
 @pytest.mark.parametrize("long_row", [30, 60, 90])
-def test_a_row_too_long_is_not_made_up_for_by_one_too_short(tmp_path: Path, long_row: int) -> None:
+def test_a_row_too_long_is_not_made_up_for_by_one_too_short(
+    tmp_path: Path, long_row: int, more: str
+) -> None:
     """The first row of a block is cut to the header's length in silence; the commas of the file add up all the same."""
     lines = [f"{n},4.5,80\n" for n in range(200)]
-    lines[long_row], lines[150] = f"{long_row},4.5,80,7\n", "150,4.5\n"
+    lines[long_row], lines[150] = f"{long_row},4.5,80{more}\n", "150,4.5\n"
     (tmp_path / SAMPLES_NAME).write_text("time_s,pack_v,current_ma\n" + "".join(lines))
     assert read_columns(tmp_path / SAMPLES_NAME, COLUMN_BY_NAME) is None
     assert read_run(tmp_path).rows_rejected == 2
