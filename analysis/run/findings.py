@@ -155,8 +155,8 @@ def _unbounded(run: Run) -> list[str]:
     if not open_ended:
         return []
     return [
-        f"{count_words(len(open_ended), 'restart')} of the board over which nobody knows how long it was away: "
-        "charge, energy and times are at least what is given here, and the intervals do not cover what is missing."
+        f"{count_words(len(open_ended), 'restart')} of the board, away for a time that nobody knows: "
+        "charge, energy and times are at least what is given here. The intervals do not cover what is missing."
     ]
 
 

@@ -14,6 +14,14 @@ def plain_text(text: str) -> str:
     return " ".join(_UNPRINTABLE.sub("\ufffd", text).split())
 
 
+_CLAUSE_END = re.compile(r"(?<=[.!?]) (?=[A-Z0-9])|; ")
+
+
+def first_clause(text: str) -> str:
+    """What a warning says first, up to the end of its first sentence or a semicolon; a full stop ends it."""
+    return _CLAUSE_END.split(text, maxsplit=1)[0].rstrip(".!?") + "."
+
+
 def step_words(seconds: float) -> str:
     """Length of a window or sampling step: ``0.1 s``, ``1 s``, ``1 min``."""
     return f"{seconds:.3g} s" if seconds < 60 else span_words(seconds, 1.0)
