@@ -9,6 +9,7 @@ import click
 
 from analysis.commands.rundown import TEXT_WIDTH
 from logger.base.errors import BenchError
+from logger.base.numbers import digits_text
 
 if TYPE_CHECKING:
     from analysis.budget.story import BudgetStory
@@ -151,7 +152,11 @@ def _show(story: "BudgetStory", temperature_c: float) -> None:
         _table(
             "figure, one piece",
             [
-                (label, f"{before.value:.3g} -> {value_words(after)}", interval_text(after))
+                (
+                    label,
+                    f"{digits_text(before.value, 3)} -> {value_words(after)}",
+                    interval_text(after),
+                )
                 for label, before, after in story.figure_rows()
             ],
             "90 % sure to lie in",

@@ -12,6 +12,7 @@ from analysis.doubt.uncertainty import limits_of
 from analysis.run.rundown import Rundown, rundown
 from analysis.run.trace import trace_of
 from logger.base.errors import BenchError
+from logger.base.numbers import digits_text
 from logger.run.reader import Run
 
 COVERAGE: Final = 0.95
@@ -65,7 +66,7 @@ class Comparison:
         low_ma, high_ma = self.draws_ma
         if low_ma <= draw_ma <= high_ma:
             return found
-        beyond = f"beyond the {low_ma:.3g} to {high_ma:.3g} mA that were measured: a guess"
+        beyond = f"beyond the {digits_text(low_ma, 3)} to {digits_text(high_ma, 3)} mA that were measured: a guess"
         return replace(found, note="; ".join(text for text in (found.note, beyond) if text))
 
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final, Literal
 
 import analysis.budget.story as plain
 from analysis.budget.file import Budget, read_budget
+from analysis.budget.own_run import places_of
 from analysis.budget.words import answer_sentences
 from analysis.door.runs import run_of
 from analysis.door.show import (
@@ -156,7 +157,7 @@ def budget(
     *,
     temperature_c: float = 20.0,
     packs: Sequence[str] = (),
-    pack_runs: Sequence[Run | StrPath] = (),
+    pack_runs: Sequence[Run | StrPath] | None = None,
 ) -> BudgetStory:
     """What should it draw, which pack would do; with a run, which figure was wrong.
 
@@ -170,8 +171,10 @@ def budget(
         Temperature it will be worn at, in degrees Celsius, -20 to 60.
     packs : sequence of str
         Judge these packs too: ``"3x AA nimh"``.
-    pack_runs : sequence of Run, str or os.PathLike
-        Judge the packs of these measured runs too, each by its own curve.
+    pack_runs : sequence of Run, str or os.PathLike, optional
+        Judge the packs of these measured runs too, each by its own curve. Default: the newest run in
+        which the budget's own pack was emptied, looked for in the folder ``runs``, beside the budget
+        file and beside ``run``; an empty sequence: none.
 
     Returns
     -------
@@ -203,11 +206,13 @@ def budget(
         )
     read = path if isinstance(path, Budget) else read_budget(Path(path))
     own = tuple(parse_pack(text) for text in packs)
+    compared = None if run is None else run_of(run)
     found = plain.tell_budget(
         read,
-        None if run is None else run_of(run),
+        compared,
         temperature_c=temperature_c,
         own_packs=own,
-        pack_runs=tuple(run_of(item) for item in pack_runs),
+        pack_runs=None if pack_runs is None else tuple(run_of(item) for item in pack_runs),
+        places=places_of(None if isinstance(path, Budget) else Path(path), compared),
     )
     return BudgetStory(**fields_of(found))

@@ -23,6 +23,7 @@ from analysis.say.render import Page, Part, Table, render_html, render_markdown
 from analysis.say.section import FigureFile, Section
 from analysis.say.table import rows_of
 from analysis.say.words import count_words, plain_text, span_words, step_words
+from logger.base.numbers import digits_text
 from logger.run.description import Description
 from logger.run.format import SAMPLES_NAME
 from logger.run.reader import Run
@@ -179,7 +180,7 @@ def _probe(result: Rundown) -> Part | None:
     quantities = tuple((label, quantity) for _, label, quantity in probe.named())
     text = (
         "The shunt takes a little voltage from the piece: it saw less than the pack gave. Runtimes are counted at the pack's "
-        f"terminals. The shunt took {100 * probe.loss_share:.2g} % of the energy."
+        f"terminals. The shunt took {digits_text(100 * probe.loss_share, 2)} % of the energy."
     )
     return Part("What the probe itself did", (text,), rows_of(quantities, notes=True))
 
