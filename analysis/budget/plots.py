@@ -136,7 +136,7 @@ def _figures(axes: Axes, story: BudgetStory) -> FigureFile:
     culprits = [rows[index][0] for index in story.culprits[:1]]
     axes.set_title(f"Wrong figure: {culprits[0]}" if culprits else "No figure has to be wrong")
     alt = "Every figure of the budget before and after the run. " + " ".join(
-        f"{label}: {digits_text(before.value, 3)} {before.unit} before, {value_words(after)} after."
+        f"{label}: {digits_text(before.value or 0.0, 3)} {before.unit} before, {value_words(after)} after."
         for label, before, after in rows
     )
     caption = "Figures before (hatched) and after the run (plain), lines at 90 %. Bold: moved most against its tolerance."

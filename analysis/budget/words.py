@@ -1,6 +1,7 @@
 """A budget's answer in sentences and rows of text."""
 
 from analysis.budget.compare import ModeComparison
+from analysis.budget.pack_choice import PackAnswer
 from analysis.budget.story import BudgetStory
 from analysis.doubt.quantity import Quantity
 from analysis.say.words import short_words, value_words
@@ -39,10 +40,10 @@ def _change_sentence(story: BudgetStory) -> tuple[str, ...]:
     against = (
         " (by typical cells)"
         if story.own is not None
-        else f" than the {value_words(story.packs[0].runtime)} that {story.packs[0].name} would last now"
+        else f" than the {value_words(story.packs[0].runtime)} of {story.packs[0].name} now"
     )
     return (
-        f"{now}Most would be gained by: {best.words}. That brings about {value_words(best.gained)} more{against}.",
+        f"{now}Most, about {value_words(best.gained)} more{against}, would be gained by: {best.words}.",
     )
 
 
@@ -122,22 +123,23 @@ def hours_words(quantity: Quantity) -> str:
 
 
 def pack_lines(story: BudgetStory) -> list[tuple[str, str, str, str]]:
-    """Packs that serve, the fitted one first: name, runtime, interval, mass and whether it can be charged."""
-    lines = []
-    for answer in story.packs:
-        if not answer.serves and answer is not story.packs[0]:
-            continue
-        mass = "" if answer.mass_g is None else f"{answer.mass_g:.0f} g"
-        kind = "rechargeable" if answer.rechargeable else "primary"
-        lines.append(
-            (
-                answer.name,
-                "-" if answer.runtime.value is None else hours_words(answer.runtime),
-                interval_text(answer.runtime) if answer.serves else answer.reasons[0],
-                ", ".join(filter(None, (mass, kind))),
-            )
-        )
-    return lines
+    """``pack_line`` of the packs that serve, the fitted one first."""
+    return [
+        pack_line(answer)
+        for answer in story.packs
+        if answer.serves or answer is story.packs[0] or answer is story.own
+    ]
+
+
+def pack_line(answer: PackAnswer) -> tuple[str, str, str, str]:
+    """Name, runtime, interval or why it does not serve, mass and whether it can be charged."""
+    mass = "" if answer.mass_g is None else f"{answer.mass_g:.0f} g"
+    return (
+        answer.name,
+        "-" if answer.runtime.value is None else hours_words(answer.runtime),
+        interval_text(answer.runtime) if answer.serves else answer.reasons[0],
+        ", ".join(filter(None, (mass, "rechargeable" if answer.rechargeable else "primary"))),
+    )
 
 
 def refusals(story: BudgetStory) -> list[str]:
@@ -213,8 +215,8 @@ def _culprit_sentence(story: BudgetStory) -> str:
         if first in group and others:
             together = ", ".join(others[:2]) + (" and others" if len(others) > 2 else "")
             text += (
-                f" The run alone cannot rule out {together} instead. "
-                "To be sure, record a minute with only one of them on."
+                f" The run alone cannot rule out {together}: "
+                "to be sure, record a minute with only one of them on."
             )
             break
     return text

@@ -6,13 +6,8 @@ from pathlib import Path
 
 import click
 
-from analysis.commands.rundown import (
-    TEXT_WIDTH,
-    analysed,
-    cutoff_option,
-    echo_warnings,
-    hold_option,
-)
+from analysis.commands.rundown import analysed, asked_again, cutoff_option, hold_option
+from analysis.commands.screen import TEXT_WIDTH, echo_next, echo_warnings_in_short
 from analysis.report.digest import inputs_of, kept_digest
 from analysis.run.asked import cutoff_of
 from analysis.say.publish import unchanged
@@ -84,13 +79,14 @@ def report_command(
     if kept.simulated:
         click.echo("SIMULATED: no hardware was there.")
     click.echo(textwrap.fill(kept.answer, TEXT_WIDTH))
-    echo_warnings(kept.warnings)
+    echo_warnings_in_short(kept.warnings)
     if not fresh:
         click.echo("\nNothing changed since this report was made; it is left as it is.")
     click.echo("\nOpen in a browser:")
     click.echo(f"  {_here(files, 'report.html')}")
     click.echo("Paste into a write-up, with the pictures beside it:")
     click.echo(f"  {_here(files, 'report.md')}")
+    echo_next(("One page to print", ["sheet", run_folder, *asked_again(cutoff_v, hold_s)]))
 
 
 def _here(files: tuple[Path, ...], name: str) -> str:

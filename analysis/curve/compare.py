@@ -215,7 +215,7 @@ def _warnings(
         told.append(f"The packs differ: {'; '.join(sorted(packs))}.")
     loads = {run.description.load for run in runs if run.description.load}
     if len(loads) > 1:
-        told.append(f"The loads differ by their description: {'; '.join(sorted(loads))}.")
+        told.append(f"The loads differ by their description. They are: {'; '.join(sorted(loads))}.")
     for name, result in zip(names, rundowns, strict=True):
         told += [f"{name}: {warning}" for warning in result.warnings]
     return tuple(told)
