@@ -74,17 +74,18 @@ def report_page(
 ) -> Page:
     """All that the report says, as plain text."""
     description = run.description
+    told = cautions(run.description.pack, result)
     seen = (
         Part(figures=tuple(figures[:1])),
         _warned(result),
-        Part("Cautions", cautions=cautions(run.description.pack, result)),
+        Part("Cautions", cautions=told),
         _once_more(run, result),
     )
     folded = (
         _results(result),
         Part("The other pictures", figures=tuple(figures[1:])) if figures[1:] else None,
         _happened(run, result, events, unlisted),
-        *(_part(section) for section in sections),
+        *(_part(section, told) for section in sections),
         _probe(result),
         _doubt(result),
         _method(run, result),
@@ -192,13 +193,14 @@ _END_WORDS: Final = {
 }
 
 
-def _part(section: Section) -> Part:
+def _part(section: Section, told: Sequence[str]) -> Part:
+    """``told``: cautions that stand on the page already."""
     return Part(
         section.title,
         paragraphs=section.paragraphs,
         rows=rows_of(section.quantities, notes=True),
         figures=section.figures,
-        cautions=section.cautions,
+        cautions=tuple(text for text in section.cautions if text not in told),
     )
 
 
