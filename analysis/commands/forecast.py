@@ -121,7 +121,7 @@ def forecast_command(
     run = found.run
     warnings = (*found.warnings, *run.problems)
     if is_simulated(run):
-        click.echo("SIMULATED: a simulated board recorded this run; no hardware was there.\n")
+        click.echo("SIMULATED: no hardware was there.\n")
     for paragraph in forecast_words(found, wanted_s):
         click.echo(textwrap.fill(paragraph, TEXT_WIDTH))
     for warning in warnings:

@@ -115,7 +115,7 @@ def rundown_command(
         guess_v = _cutoff_to_try(description.pack)
         steps.append(
             (
-                "No cutoff was given: put in your circuit's volts",
+                "No cutoff given: put in your circuit's volts",
                 ["rundown", run_folder, "--cutoff", guess_v],
             )
         )

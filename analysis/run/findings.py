@@ -156,7 +156,7 @@ def _unbounded(run: Run) -> list[str]:
     if not open_ended:
         return []
     return [
-        f"{count_words(len(open_ended), 'restart')} of the board, away for a time that nobody knows: "
+        f"{count_words(len(open_ended), 'restart')} of the board, away for an unknown time: "
         "charge, energy and times are at least what is given here. The intervals do not cover what is missing."
     ]
 
