@@ -191,7 +191,7 @@ def _show(lines: list[Line]) -> None:
         notes.append(f"{simulated} of them SIMULATED")
     cutoffs = {line.value("cutoff_v") for line in lines if line.value("cutoff_v") is not None}
     if len(cutoffs) > 1:
-        notes.append("their cutoffs differ: compare them with one --cutoff")
+        notes.append("their cutoffs differ: give one --cutoff")
     click.echo("; ".join(notes) + ".")
     problems = [f"{line.name}: {line.problem}" for line in lines if line.problem]
     for text in problems[:_PROBLEMS_SHOWN]:
