@@ -8,6 +8,7 @@ from analysis.say.words import short_words, value_words
 from logger.base.numbers import digits_text
 
 _SMALL_SAG_V = 0.03
+_NAME_SIGNS = 34  # more, and the table is wider than a terminal
 
 
 def answer_sentences(story: BudgetStory) -> tuple[str, ...]:
@@ -134,8 +135,9 @@ def pack_lines(story: BudgetStory) -> list[tuple[str, str, str, str]]:
 def pack_line(answer: PackAnswer) -> tuple[str, str, str, str]:
     """Name, runtime, interval or why it does not serve, mass and whether it can be charged."""
     mass = "" if answer.mass_g is None else f"{answer.mass_g:.0f} g"
+    name = answer.name
     return (
-        answer.name,
+        name if len(name) <= _NAME_SIGNS else f"{name[: _NAME_SIGNS - 1]}…",
         "-" if answer.runtime.value is None else hours_words(answer.runtime),
         interval_text(answer.runtime) if answer.serves else answer.reasons[0],
         ", ".join(filter(None, (mass, "rechargeable" if answer.rechargeable else "primary"))),
