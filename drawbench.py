@@ -193,6 +193,9 @@ def demo(folder: Path) -> None:
 
     Needs no hardware. Writes a budget file, two runs, a flex test and a report into FOLDER; all of it is invented.
     """
+    from logger.run.store import create_run_folder
+
+    create_run_folder(folder)
     from analysis.budget.file import read_budget
     from analysis.budget.section import budget_section
     from analysis.budget.story import tell_budget
@@ -205,9 +208,7 @@ def demo(folder: Path) -> None:
     from firmware_probe.twin import vest
     from logger.base.next_step import next_words
     from logger.run.reader import read_run
-    from logger.run.store import create_run_folder
 
-    create_run_folder(folder)
     said: set[str] = set()
     budget_path = folder / "night-ride-vest.toml"
     budget_path.write_text(vest.budget_text(), encoding="utf-8")

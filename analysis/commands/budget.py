@@ -124,15 +124,16 @@ def show_command(
 ) -> None:
     """Estimate a budget; with a run, find the figure that was wrong."""
     from analysis.budget.edit import corrected_text
-    from analysis.budget.plots import draw_budget
     from analysis.door.budget import budget
-    from analysis.say.new_file import write_new
+    from analysis.say.new_file import refuse_taken, write_new
 
     if corrected is not None and run_folder is None:
         raise BenchError(
             "--corrected needs a run to correct by.",
             next_step=f"{command_line('budget', path)} RUN --corrected {command_line(corrected).removeprefix('drawbench ')}",
         )
+    if corrected is not None:
+        refuse_taken(corrected)
     story = budget(
         path,
         run_folder,
@@ -144,6 +145,8 @@ def show_command(
         text = path.read_text(encoding="utf-8-sig")
         write_new(corrected, corrected_text(text, story.budget, story.comparison))
     if pictures is not None:
+        from analysis.budget.plots import draw_budget
+
         try:
             pictures.mkdir(parents=True, exist_ok=True)
             draw_budget(story, pictures)

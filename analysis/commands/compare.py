@@ -17,7 +17,6 @@ from analysis.commands.screen import (
 )
 from analysis.door.compare import Comparison, compare
 from analysis.doubt.quantity import Quantity
-from analysis.report.discharge_plots import plot_overlay
 from analysis.say.words import plain_text, quantity_words, span_words, value_words
 from logger.base.errors import BenchError
 
@@ -169,6 +168,8 @@ def _row(
 
 
 def _draw(found: Comparison, stem: Path) -> None:
+    from analysis.report.discharge_plots import plot_overlay
+
     courses = found.courses()
     if len(courses) != len(found.runs):
         return

@@ -11,6 +11,7 @@ from analysis.commands.screen import TEXT_WIDTH, echo_next, echo_warnings_in_sho
 from analysis.report.digest import inputs_of, kept_digest
 from analysis.run.asked import cutoff_of
 from analysis.say.publish import unchanged
+from logger.base.errors import BenchError
 
 
 @click.command("report")
@@ -62,9 +63,10 @@ def report_command(
     files, kept = unchanged(folder, source), kept_digest(run_folder, cutoff_v, hold_s)
     fresh = files is None or kept is None
     if files is None or kept is None:
+        _refuse_parts(budget_file, flex_sources, flex_cycles)
+        run, result, kept = analysed(run_folder, cutoff_v, hold_s)
         from analysis.report.parts import write_whole_report
 
-        run, result, kept = analysed(run_folder, cutoff_v, hold_s)
         folder = out if out is not None else run.folder / "report"
         files = write_whole_report(
             run,
@@ -87,6 +89,22 @@ def report_command(
     click.echo("Paste into a write-up, with the pictures beside it:")
     click.echo(f"  {_here(files, 'report.md')}")
     echo_next(("One page to print", ["sheet", run_folder, *asked_again(cutoff_v, hold_s)]))
+
+
+def _refuse_parts(
+    budget_file: Path | None, flex_sources: tuple[Path, ...], flex_cycles: float | None
+) -> None:
+    """Raises BenchError for a budget or a flex test that cannot be read, before the run is reckoned with."""
+    if flex_cycles is not None and not flex_sources:
+        raise BenchError("--flex-cycles needs a flex test.", next_step="add --flex TABLE-OR-RUN.")
+    if budget_file is not None:
+        from analysis.budget.file import read_budget
+
+        read_budget(budget_file)
+    if flex_sources:
+        from analysis.flex.sources import read_sources
+
+        read_sources(flex_sources, None)
 
 
 def _here(files: tuple[Path, ...], name: str) -> str:

@@ -9,7 +9,7 @@ import analysis.budget.story as plain
 from analysis.budget.file import Budget, read_budget
 from analysis.budget.own_run import places_of
 from analysis.budget.words import answer_sentences
-from analysis.door.runs import run_of
+from analysis.door.runs import found_of, whole
 from analysis.door.show import (
     StrPath,
     card,
@@ -196,8 +196,10 @@ def budget(
     >>> import drawbench
     >>> story = drawbench.budget("firmware_probe/twin/vest_budget.toml")
     >>> story.evening.mean_current
+    188 mA (161 to 215 at 95 %)
     >>> checked = drawbench.budget("firmware_probe/twin/vest_budget.toml", "sample_runs/vest-evening")
     >>> [checked.figure_rows()[index][0] for index in checked.culprits]
+    ['LEDs: off']
     """
     if not COLDEST_C <= temperature_c <= HOTTEST_C:
         raise BenchError(
@@ -206,13 +208,15 @@ def budget(
         )
     read = path if isinstance(path, Budget) else read_budget(Path(path))
     own = tuple(parse_pack(text) for text in packs)
-    compared = None if run is None else run_of(run)
+    measured = None if run is None else found_of(run)
+    others = None if pack_runs is None else [found_of(item) for item in pack_runs]
+    compared = None if measured is None else whole(measured)
     found = plain.tell_budget(
         read,
         compared,
         temperature_c=temperature_c,
         own_packs=own,
-        pack_runs=None if pack_runs is None else tuple(run_of(item) for item in pack_runs),
+        pack_runs=None if others is None else tuple(whole(item) for item in others),
         places=places_of(None if isinstance(path, Budget) else Path(path), compared),
     )
     return BudgetStory(**fields_of(found))

@@ -155,7 +155,6 @@ class FlexLife(plain.FlexLife):
             are to go into one pair of axes.
         """
         import analysis.flex.plots as plots
-        from analysis.say.figures import figure_style
 
         names = [item.name for item in self.groups]
         if what == "probability":
@@ -174,8 +173,7 @@ class FlexLife(plain.FlexLife):
                 next_step="choose survival or probability.",
             )
         if group is None and ax is None:
-            with figure_style():
-                figure = new_figure(plots.survival_size_in(self))
+            with new_figure(plots.survival_size_in(self)) as figure:
                 plots.draw_survival(figure, self)
             return figure.axes[0]
         if group is None and len(names) == 1:
@@ -260,7 +258,13 @@ def flex_life(
     >>> joints = drawbench.flex_life(
     ...     "sample_runs/vest-joints-by-hand.csv", cycles=1200, reference="solid"
     ... )
-    >>> joints.to_frame()[["specimens", "failures", "shown_by"]]
+    >>> joints.to_frame()[["specimens", "failures"]]
+                                   specimens  failures
+    group
+    solid                                  5         5
+    stranded                               5         5
+    stranded, strain relief                5         0
+    stranded, relief put on badly          5         2
     """
     for name, given, known in (("criterion", criterion, CRITERIA), ("interval", interval, METHODS)):
         if isinstance(given, str) and given not in known:

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import analysis.forecast.forecast as plain
-from analysis.door.runs import run_of
+from analysis.door.runs import found_of, whole
 from analysis.door.show import StrPath, card, columns, drawing, fields_of, text_of, warned
 from analysis.forecast.discharge import course_of
 from analysis.forecast.future_load import Programme
@@ -108,15 +108,16 @@ def asked_forecast(
     used: bool,
 ) -> Asked:
     """What was asked for, else the run's own. Raises BenchError as ``forecast`` does."""
-    run = with_pack(run_of(run), pack, capacity_mah, used)
-    cutoff_v, hold_s = cutoff_of(run, cutoff_v, hold_s)
+    found = with_pack(found_of(run), pack, capacity_mah, used)
+    cutoff_v, hold_s = cutoff_of(found, cutoff_v, hold_s)
     if cutoff_v is None:
         raise BenchError(
             "No cutoff was given, and the run has none of its own.",
-            evidence=f"run {run.folder}",
+            evidence=f"run {found.folder}",
             next_step="add --cutoff with the volts at which the circuit gives up, e.g. --cutoff 3.0.",
         )
-    return Asked(run, cutoff_v, hold_s, parse_programme(load) if load else None)
+    programme = parse_programme(load) if load else None
+    return Asked(whole(found), cutoff_v, hold_s, programme)
 
 
 def forecast(
@@ -167,7 +168,9 @@ def forecast(
     >>> import drawbench
     >>> found = drawbench.forecast("sample_runs/night-ride-vest", until_s=2 * 3600)
     >>> found.basis
-    >>> found.to_frame().round(-2)
+    'curve'
+    >>> found.to_frame().columns.to_list()
+    ['coverage', 'cutoff_time_s', 'cutoff_time_lower_s', 'cutoff_time_upper_s']
     """
     asked = asked_forecast(run, cutoff_v, hold_s, load, pack, capacity_mah, used)
     found = forecast_run(asked.run, asked.cutoff_v, asked.hold_s, until_s, asked.programme)

@@ -49,10 +49,12 @@ def report(
 
     Examples
     --------
-    >>> import drawbench, tempfile
+    >>> import tempfile
+    >>> import drawbench
     >>> with tempfile.TemporaryDirectory() as folder:
     ...     files = drawbench.report("sample_runs/night-ride-vest", folder)
     >>> [file.name for file in files if file.suffix in (".html", ".md", ".pdf")]
+    ['report.html', 'report.md', 'run-sheet.pdf']
     """
     from analysis.report.parts import write_whole_report
 

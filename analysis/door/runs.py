@@ -108,7 +108,8 @@ class Rundown(plain.Rundown):
     def _sentences(self) -> tuple[str, ...]:
         if self.cutoff_time.lower is None or self.cutoff_time.coverage is None:
             return (answer(self),)
-        return answer(self), f"In brackets: {100 * self.cutoff_time.coverage:g} % sure to lie in."
+        times = f"{100 * self.cutoff_time.coverage:g} times in 100"
+        return answer(self), f"The brackets hold the true value {times}."
 
     def quantities(self) -> dict[str, Quantity]:
         """Every result by its name, in the order of ``drawbench rundown --json``."""
@@ -188,13 +189,24 @@ def read_run(path: StrPath) -> Run:
     >>> import drawbench
     >>> run = drawbench.read_run("sample_runs/night-ride-vest")
     >>> run
+    SIMULATED. Night-ride vest: 3x AA alkaline, 1696 rows over 9 h 25 min, ended by cutoff.
     """
     return Run(**fields_of(reader.read_run(Path(path))))
 
 
+def found_of(run: reader.Run | StrPath) -> reader.Run | reader.FoundRun:
+    """The run itself, or found if its path was given: what can be refused then is refused at once."""
+    return run if isinstance(run, reader.Run) else reader.find_run(Path(run))
+
+
+def whole(found: reader.Run | reader.FoundRun) -> reader.Run:
+    """The run with its table."""
+    return found if isinstance(found, reader.Run) else Run(**fields_of(found.run()))
+
+
 def run_of(run: reader.Run | StrPath) -> reader.Run:
     """The run itself, read if its path was given."""
-    return run if isinstance(run, reader.Run) else read_run(run)
+    return whole(found_of(run))
 
 
 def rundown(
@@ -234,7 +246,11 @@ def rundown(
     >>> import drawbench
     >>> result = drawbench.rundown("sample_runs/night-ride-vest")
     >>> result.cutoff_time
+    9 h 24 min (9 h 21 min to 9 h 27 min at 95 %)
     >>> result.to_frame()[["cutoff_time_s", "charge_to_cutoff_mah"]].round(0)
+                     cutoff_time_s  charge_to_cutoff_mah
+    run
+    night-ride-vest        33834.0                1779.0
     """
     run = run_of(run)
     return Rundown(**fields_of(plain.rundown(run, *cutoff_of(run, cutoff_v, hold_s))), run=run)

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 from analysis.doubt.quantity import Quantity
 from analysis.say.table import Row, interval_title
 from analysis.say.words import count_words, plain_text
+from logger.base.errors import BenchError
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -91,19 +92,33 @@ def _html(text: str) -> str:
 @contextmanager
 def drawing(ax: "Axes | None", size_in: tuple[float, float] | None = None) -> Iterator["Axes"]:
     """The axes given, or those of a new figure in the project's look; drawn within."""
-    from analysis.say.figures import figure_style
+    if ax is None:
+        with new_figure(size_in) as figure:
+            yield figure.add_subplot()
+    else:
+        from analysis.say.figures import figure_style
 
-    with figure_style():
-        yield new_figure(size_in).add_subplot() if ax is None else ax
+        with figure_style():
+            yield ax
 
 
-def new_figure(size_in: tuple[float, float] | None = None) -> "Figure":
-    """An empty figure that a notebook shows and ``pyplot.show`` finds; call inside ``figure_style``."""
+@contextmanager
+def new_figure(size_in: tuple[float, float] | None = None) -> Iterator["Figure"]:
+    """An empty figure that a notebook shows and ``pyplot.show`` finds, in the project's look; drawn within."""
     from matplotlib import pyplot
 
-    from analysis.say.figures import SIZES
+    from analysis.say.figures import SIZES, figure_style
 
-    return pyplot.figure(figsize=size_in or SIZES["page"], layout="constrained")
+    # Before the look is set: what a notebook switches on with its first figure would be undone with the look.
+    figure = pyplot.figure(
+        figsize=size_in or SIZES["page"], layout="constrained", facecolor="white"
+    )
+    try:
+        with figure_style():
+            yield figure
+    except BenchError:  # no empty picture beside the error
+        pyplot.close(figure)
+        raise
 
 
 def columns(name: str, quantity: Quantity | None) -> dict[str, float | None]:
