@@ -24,12 +24,17 @@ _RUNS_READ: Final = 5
 _FLOOR_SLACK: Final = 0.005
 
 
-def places_of(budget_file: Path | None, run: Run | None) -> tuple[Path, ...]:
+def places_of(budget_file: Path | None, run_folder: Path | None) -> tuple[Path, ...]:
     """Where the runs of a piece lie: ``runs``, beside the budget file, beside the run it is compared with."""
     found = [Path("runs")]
     found += [] if budget_file is None else [budget_file.resolve().parent]
-    found += [] if run is None else [run.folder.resolve().parent]
+    found += [] if run_folder is None else [run_folder.resolve().parent]
     return tuple(found)
+
+
+def looked_at(places: Sequence[Path]) -> list[Path]:
+    """The descriptions that ``own_pack_run`` chooses by: while these stay, so does its choice."""
+    return sorted(folder / DESCRIPTION_NAME for folder in _folders(places))
 
 
 def own_pack_run(

@@ -58,7 +58,8 @@ def report_command(
     """A page to open, Markdown to paste, and the pictures."""
     source = None
     if not flex_sources and flex_cycles is None:  # a flex test may be many files
-        source = inputs_of(run_folder, cutoff_v, hold_s, "report", budget_file)
+        chosen_by = [] if budget_file is None else _chosen_by(budget_file, run_folder)
+        source = inputs_of(run_folder, cutoff_v, hold_s, "report", budget_file, *chosen_by)
     folder = out if out is not None else run_folder / "report"
     files, kept = unchanged(folder, source), kept_digest(run_folder, cutoff_v, hold_s)
     fresh = files is None or kept is None
@@ -105,6 +106,14 @@ def _refuse_parts(
         from analysis.flex.sources import read_sources
 
         read_sources(flex_sources, None)
+
+
+def _chosen_by(budget_file: Path, run_folder: Path) -> list[Path | str]:
+    """What the budget's part goes by besides: the other runs' descriptions, and where they lie."""
+    from analysis.budget.own_run import looked_at, places_of
+
+    runs = looked_at(places_of(budget_file, run_folder))
+    return [*runs, *(str(path) for path in runs)]
 
 
 def _here(files: tuple[Path, ...], name: str) -> str:

@@ -217,6 +217,9 @@ def budget(
         temperature_c=temperature_c,
         own_packs=own,
         pack_runs=None if others is None else tuple(whole(item) for item in others),
-        places=places_of(None if isinstance(path, Budget) else Path(path), compared),
+        places=places_of(
+            None if isinstance(path, Budget) else Path(path),
+            None if compared is None else compared.folder,
+        ),
     )
     return BudgetStory(**fields_of(found))

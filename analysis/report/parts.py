@@ -45,7 +45,7 @@ def discharge_parts(run: Run, cutoff_v: float | None, hold_s: float) -> list[Sec
 
 def budget_part(budget_file: Path, run: Run) -> SectionMaker:
     """The section that compares a run with a budget file."""
-    places = places_of(budget_file, run)
+    places = places_of(budget_file, run.folder)
     story = tell_budget(read_budget(budget_file), run, pack_runs=None, places=places)
     return lambda folder: budget_section(story, folder)
 

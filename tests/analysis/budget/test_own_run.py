@@ -13,6 +13,7 @@ from click.testing import CliRunner
 
 from analysis.budget.edit import TEMPLATE
 from analysis.commands.budget import budget_command
+from analysis.commands.report import report_command
 from analysis.door.budget import budget
 from logger.base.pack import Pack
 from logger.run.description import Board, Description
@@ -118,3 +119,18 @@ def test_the_run_it_is_compared_with_comes_first(tmp_path: Path) -> None:
     night = budget(VEST_BUDGET, tmp_path / "runs" / "night-ride-vest")
     assert night.own is not None
     assert night.own_run == evening.own_run
+
+
+@pytest.mark.slow
+def test_a_report_is_made_anew_when_such_a_run_comes(make: Make) -> None:
+    """What is kept of a report names all that it was made of."""
+    make("vest", started_utc="2026-01-10T18:00:00Z", end_v=3.0)
+    arguments = ["runs/vest", "--budget", "vest.toml"]
+    page = Path("runs/vest/report/report.md")
+    for expected in (False, True, False):
+        result = CliRunner().invoke(report_command, arguments)
+        assert result.exit_code == 0, result.exception
+        assert ("Nothing changed" in result.output) == expected
+        assert ("your own run" in page.read_text("utf-8")) == (page.parents[2] / "new").exists()
+        if expected:
+            make("new", started_utc="2026-02-10T18:00:00Z")
