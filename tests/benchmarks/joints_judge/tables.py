@@ -311,11 +311,12 @@ def has_workbooks() -> bool:
 
 def workbook(cells: Sequence[Sequence[object]]) -> bytes:
     """An .xlsx of one sheet. Raises ImportError without openpyxl."""
-    import openpyxl  # type: ignore[import-untyped, import-not-found, unused-ignore]
+    import openpyxl
 
-    book = openpyxl.Workbook()
+    book = openpyxl.Workbook(write_only=True)
+    sheet = book.create_sheet()
     for row in cells:
-        book.active.append(list(row))
+        sheet.append(list(row))
     held = BytesIO()
     book.save(held)
     return held.getvalue()
