@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final, Literal
 import analysis.budget.story as plain
 from analysis.budget.file import Budget, read_budget
 from analysis.budget.own_run import places_of
-from analysis.budget.words import answer_sentences
+from analysis.budget.words import short_sentences
 from analysis.door.runs import found_of, whole
 from analysis.door.show import (
     StrPath,
@@ -60,7 +60,7 @@ class BudgetStory(plain.BudgetStory):
 
     def __repr__(self) -> str:
         return text_of(
-            answer_sentences(self), simulated=self.simulated, more=warned(len(self.warnings))
+            short_sentences(self), simulated=self.simulated, more=warned(len(self.warnings))
         )
 
     def _repr_html_(self) -> str:
@@ -69,7 +69,7 @@ class BudgetStory(plain.BudgetStory):
             rows += [(f"{i.estimate.mode}, measured", i.measured) for i in self.comparison.modes]
         rows += [(item.name, item.runtime) for item in self.packs if item.serves]
         return card(
-            answer_sentences(self),
+            short_sentences(self),
             rows_of([row for row in rows if row[1].value is not None]),
             warnings=self.warnings,
             cautions=[f"{self.packs[0].name}: {text}" for text in self.packs[0].cautions],
