@@ -58,7 +58,7 @@ JOINT: Final = "joint"
 WIRE: Final = "wire"
 
 PER_STRIP: Final = 4
-STRAND_MM: Final = 0.127  # 36 AWG, references D1
+STRAND_MM: Final = 0.127  # 36 AWG, SOURCES.md D1
 EXPONENT: Final = 4.0
 BENCH_RADIUS_MM: Final = 5.0
 
@@ -207,7 +207,7 @@ CONTROL: Final = ("weibull 2.5", "weibull 4", "weibull, stopped at 1.5")
 
 
 def strain(radius_mm: float, wire_mm: float = STRAND_MM) -> float:
-    """Outer-fibre strain d/(2R+d), R the inner bend radius (references D6)."""
+    """Outer-fibre strain d/(2R+d), R the inner bend radius (SOURCES.md D6)."""
     return wire_mm / (2 * radius_mm + wire_mm)
 
 

@@ -52,7 +52,7 @@ def count_verdict(
 
 
 def success_run(reliability: float, confidence: float) -> int:
-    """Joints without a failure that show it: ceil(ln(1-C)/ln R) (references A14)."""
+    """Joints without a failure that show it: ceil(ln(1-C)/ln R) (SOURCES.md A14)."""
     return math.ceil(math.log(1 - confidence) / math.log(reliability) - 1e-9)
 
 

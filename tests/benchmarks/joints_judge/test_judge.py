@@ -137,7 +137,7 @@ def test_bench_lives_are_shorter_by_the_factor(factor: int) -> None:
 
 
 def test_strain_against_the_handbook() -> None:
-    """References D6: a 0.127 mm strand at 5 mm, 1.254 %."""
+    """SOURCES.md D6: a 0.127 mm strand at 5 mm, 1.254 %."""
     assert gen.strain(5.0, 0.127) == pytest.approx(0.01254, abs=5e-6)
 
 
@@ -340,7 +340,7 @@ def test_shares_and_text() -> None:
 
 
 def test_sample_sizes_of_the_references() -> None:
-    """References A14 and A15."""
+    """SOURCES.md A14, A15."""
     for reliability, confidence, joints in (
         (0.90, 0.90, 22), (0.90, 0.95, 29), (0.95, 0.90, 45),
         (0.95, 0.95, 59), (0.99, 0.90, 230), (0.99, 0.95, 299),
@@ -424,7 +424,7 @@ def nelson() -> rivals.Lives:
 
 
 def test_power_law_against_nelson() -> None:
-    """References A19: Nelson 1990, p. 305: ln life = 0.8323 - 13.8529 ln load, sigma 0.8043."""
+    """SOURCES.md A19: Nelson 1990, p. 305: ln life = 0.8323 - 13.8529 ln load, sigma 0.8043."""
     found = rivals.power_law(nelson())
     assert found.level == pytest.approx(0.8323, abs=6e-5)
     assert found.exponent == pytest.approx(13.8529, abs=6e-5)
