@@ -50,7 +50,8 @@ class Truth:
     `reboots` counts restarts, `reboots_visible` those with at least one row mostly off. Half times
     are the first at which draw or light, at the level asked for, stays below half of the first
     hour's; nan: never; `half_draw_band_s` is that time for 58 % and 42 % (nan: never), so a run with
-    one of the two nan is a borderline. `contestable`: what the recording holds cannot decide it;
+    one of the two nan is a borderline; `half_draw_judged` is false where a hand changed the level.
+    `contestable`: what the recording holds cannot decide it;
     left out of the goals. `later`: further ends after the first.
     """
 
@@ -63,6 +64,7 @@ class Truth:
     half_draw_s: float
     half_draw_band_s: tuple[float, float]
     half_light_s: float
+    half_draw_judged: bool
     contestable: bool
     later: tuple[tuple[str, float], ...]
 
@@ -185,6 +187,7 @@ def truth_of(
     switched_off_s: float = nan,
     contestable: bool = False,
     also_ok: Sequence[str] = (),
+    half_draw_judged: bool = True,
 ) -> Truth:
     """Truth of a run; `trace.v_v` already on the sensor's scale (its gain applied)."""
     time_s = trace.time_s
@@ -249,6 +252,7 @@ def truth_of(
         halves[0],
         halves[1],
         halves[2],
+        half_draw_judged,
         contestable,
         tuple((kind, t) for t, kind in ends[1:]),
     )
