@@ -74,7 +74,7 @@ def duration(
 
     `share`: mean of the level over the usual one.
     """
-    capacity = sum(kind.capacity_mah) / 2
+    capacity = sum(kind.capacity_mah) / 2 if ends else kind.capacity_mah[0]
     hours = log_uniform(rng, least_h, max(16.0, 1.5 * least_h) if rng.random() < 0.85 else 40.0)
     draw = log_uniform(rng, *kind.draw_ma)
     if ends:

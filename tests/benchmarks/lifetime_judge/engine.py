@@ -170,5 +170,5 @@ def run(
         currents[k], volts[k], offs[k] = sum_a / steps, sum_v / steps, sum_off / steps
         if guard.off_times_s and rows == n:
             rows = min(n, int((guard.off_times_s[0] + tail_s) / row_s) + 1)
-    times = (np.arange(rows) + 1.0) * row_s
+    times: FLOATS = np.arange(1, rows + 1, dtype=np.float64) * row_s
     return Trace(times, currents[:rows], volts[:rows], offs[:rows], broken[:rows])

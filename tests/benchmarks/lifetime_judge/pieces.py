@@ -296,10 +296,13 @@ def contact_then_dark(kind: PackKind, rng: RNG) -> Plan:
 def sleepy_reboots(kind: PackKind, rng: RNG) -> Plan:
     """Sleepy sensor on a tired coin: a burst pulls it into reset, the restart draws for 2 s.
 
+    Contestable: rows alone do not tell a restart from a longer burst.
+
     `make` draws again until the first reset comes after the first hour.
     """
     plan = _sleepy(kind, rng, uniform(rng, 8, 15), 0.8, uniform(rng, 0.88, 0.94), 2.0)
     off_a, off_v = uniform(rng, 2, 5) * 1e-3, uniform(rng, *kind.brownout_v)
+    plan.contestable = True
     plan.guard = Supervisor("brownout", off_v, off_v + 0.03, 2.0, off_a)
     plan.tail_s = _tail_s(rng)
     return plan

@@ -35,7 +35,9 @@ class Sensor:
 
         amps = quantise(current_a * self.current_gain + self.offset_a, self.current_step_a)
         volts = np.maximum(quantise(scaled_v, self.bus_step_v), 0.0)
-        return np.round(amps * 1e3, 4), np.round(volts, 4)
+        return np.asarray(np.round(amps * 1e3, 4), np.float64), np.asarray(
+            np.round(volts, 4), np.float64
+        )
 
 
 def draw_sensor(shunt_ohm: float, rng: np.random.Generator) -> Sensor:
