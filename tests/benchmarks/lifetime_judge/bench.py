@@ -50,6 +50,7 @@ class Plan:
     switch_at_cutoff: bool = False
     late_mark: str = ""
     half_draw_judged: bool = True
+    gap_at_end_s: float = 0.0
 
     @property
     def end_s(self) -> float:
@@ -213,6 +214,9 @@ def record(name: str, what: str, plan: Plan, rng: np.random.Generator) -> PieceR
             plan.events.append((round(at, 1), "load off"))
             plan.tail_s, plan.guard = 1e9, Supervisor()
             trace, pack = solve()
+    if plan.gap_at_end_s and plan.guard.off_times_s:
+        start = plan.guard.off_times_s[0] - uniform(rng, 0.1, 0.9) * plan.gap_at_end_s
+        plan.gaps.append((round(start), round(start + plan.gap_at_end_s)))
     found = judge(trace)
     truth = found.truth
     busy = [t for t, _ in plan.events] + [b.start_s for b in plan.breaks]
