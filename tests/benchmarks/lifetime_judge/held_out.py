@@ -107,7 +107,8 @@ def thermal(kind: PackKind, rng: RNG) -> Plan:
     """Thermal shutdown that comes and goes once it is warm, at any voltage."""
     plan = basic(kind, rng, False, "converter")
     t = uniform(rng, 0.3, 0.6) * plan.end_s
-    off_s, on_s, turns = log_uniform(rng, 15, 180), log_uniform(rng, 40, 600), []
+    off_s, on_s = log_uniform(rng, 15, 180), log_uniform(rng, 40, 600)
+    turns: list[float] = []
     while t < plan.end_s - 60 and len(turns) < 160:
         gone = off_s * uniform(rng, 0.85, 1.15)
         turns += [t, t + gone]
