@@ -58,6 +58,7 @@ class Verdict:
     right: bool
     exact: bool
     false_alarm: bool
+    false_cutoff: bool
     miss: bool
     unsure: bool
     time_error_s: float
@@ -101,6 +102,7 @@ def judge(run: PieceRun, said: Said) -> Verdict:
         run.kind, run.pack.name, truth.kind, said.kind, truth.contestable, truth.alarm_is_due, end_due,
         bool(fitting) and timed, said.kind == truth.kind and timed,
         (said.kind in ALARMS and not fitting and truth.alarm_is_false) or alarm_early,
+        said.kind == CUTOFF and not (fitting and timed),
         end_due and not hedged and not (fitting and timed) and not wrong_alarm,
         unsure, error_s,
         said.reboots / visible - 1 if visible and said.kind == truth.kind else nan,
@@ -180,6 +182,11 @@ class Table:
         return self.count("miss", lambda v: v.true_kind == CUTOFF and v.end_due)
 
     @property
+    def false_cutoffs(self) -> Share:
+        """Cutoffs said where there is none, or none at that time."""
+        return self.count("false_cutoff")
+
+    @property
     def unsure(self) -> Share:
         return self.count("unsure")
 
@@ -210,6 +217,7 @@ GOALS: Final = (
     Goal("false alarms", lambda t: t.false_alarms.share, most=0.01),
     Goal("misses", lambda t: t.misses.share, most=0.02),
     Goal("missed cutoffs", lambda t: t.cutoff_misses.share, most=0.02),
+    Goal("false cutoffs", lambda t: t.false_cutoffs.share, most=0.01),
     Goal("said right", lambda t: t.right.share, least=0.93),
     Goal("unsure", lambda t: t.unsure.share, most=0.05),
     Goal("timing, 95 in 100 (s)", lambda t: t.time_error_s(0.95), most=SLACK_S),

@@ -143,7 +143,7 @@ def test_truth_itself_scores_full_marks(runs: list[PieceRun]) -> None:
     [
         (WENT_DARK, "false alarms"),
         (STILL_RUNNING, "misses"),
-        (CUTOFF, "misses"),
+        (CUTOFF, "false cutoffs"),
         (UNSURE, "unsure"),
     ],
 )
