@@ -136,7 +136,7 @@ def find_fall(trace: Trace, limits: Limits | None, cutoff_v: float | None, hold_
             level_v,
             hold_s,
             end_s=trace.end_s,
-            slack_s=trace.usual_step_s if trace.windowed else 0.0,
+            slack_s=0.0,
         )
 
     crossing = held(cutoff_v)

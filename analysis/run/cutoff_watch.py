@@ -98,7 +98,7 @@ class CutoffWatch:
 
     def _held(self, until_s: float, step_s: float) -> bool:
         assert self._fell_s is not None
-        slack_s = step_s if self._windowed else 0.0
+        slack_s = 0.0
         long_enough = until_s - self._fell_s >= self._hold_s - slack_s
         if long_enough and (self._rows >= 2 or self._hold_s == 0):
             self._crossed_s = self._fell_s

@@ -38,6 +38,8 @@ FIRST_HOUR_S: Final = 3600.0
 _MODE_S: Final = 300.0
 _MODE_TIMES: Final = 3
 _MODE_SPREAD: Final = 3.0
+# On a nearly empty pack a pause is a mode only if more is drawn than a locked-out converter takes.
+_LOCKED_SHARE: Final = 0.02
 _PAUSE_LEAST_S: Final = 10.0  # shorter ones may be restarts
 # A pack that just failed soon fails again: a piece that came back and ran on for so long, or well
 # below the voltage at which it stopped, was not stopped by the pack. A nearly empty pack that rested
@@ -46,7 +48,8 @@ _QUIET_LEAST_S: Final = 900.0
 _QUIET_MOST_S: Final = 3600.0
 _QUIET_TIMES: Final = 3.0
 # Fewer steps of the sensor than this are too little to see a part of.
-_STEPS_LEAST: Final = 25.0
+_STEPS_LEAST: Final = 50.0
+_BACK_SHARE: Final = 0.5
 _OUTLIVED_SHARE: Final = 0.005
 _OUTLIVED_S: Final = 300.0
 # Voltage and current gone together: the pack is not there any more for the sensor.
@@ -75,7 +78,11 @@ class Break:
     dark_rows: int = 0
     sum_ma: float = 0.0
     sum_v: float = 0.0
+    first_ma: float = 0.0
     tail: int = 0  # rows after the first, which is mixed
+    limps: bool = (
+        False  # fell in part, on a nearly empty pack: off and on again quicker than a row shows
+    )
 
     @property
     def lasted_s(self) -> float:
@@ -83,7 +90,7 @@ class Break:
 
     @property
     def dark_ma(self) -> float:
-        return self.sum_ma / self.tail if self.tail else 0.0
+        return self.sum_ma / self.tail if self.tail else self.first_ma
 
     @property
     def dark_v(self) -> float:
@@ -97,6 +104,8 @@ class Break:
     def take(self, time_s: float, volts: Array, currents_ma: Array, dark: int) -> None:
         """Rows that belong to it, the last of them at ``time_s``."""
         first = 0 if self.rows else 1
+        if first:
+            self.first_ma = float(currents_ma[0])
         self.rows += len(volts)
         self.dark_rows += dark
         self.tail += len(volts) - first
@@ -215,7 +224,13 @@ class BreakWatch:
 
     def _mode(self) -> list[Break]:
         """The first hour's breaks, or later ones of one length, where they are a mode of the piece."""
-        early = [item for item in self._early if not item.vanished and item.dark_rows]
+        early = [
+            item
+            for item in self._early
+            if not item.vanished
+            and item.dark_rows
+            and (item.before_v >= self._low_v or item.dark_ma > _LOCKED_SHARE * item.level_ma)
+        ]
         later = [item for item in self._outlived.breaks if not item.vanished and item.dark_rows]
         return self._regular(early) or self._regular(early + later, only_alike=True)
 
@@ -224,9 +239,11 @@ class BreakWatch:
         lasted = [item.lasted_s for item in known]
         if not known:
             return []
-        regular = len(known) >= _MODE_TIMES and max(lasted) <= _MODE_SPREAD * float(np.median(lasted))
+        regular = len(known) >= _MODE_TIMES and max(lasted) <= _MODE_SPREAD * float(
+            np.median(lasted)
+        )
         long_enough = sum(lasted) >= _MODE_S and not only_alike
-        alike = regular and (not only_alike or min(lasted) > _PAUSE_LEAST_S)
+        alike = regular and min(lasted) > _PAUSE_LEAST_S
         return known if alike or long_enough else []
 
     def _block(self, rows: Array) -> None:
@@ -237,22 +254,28 @@ class BreakWatch:
             self._step_s = float(times[0] - self._last_s)
         codes = self._codes(currents)
         fallen = codes > 0
+        # A row beside a break is a mean of both sides of it.
+        sound = ~fallen
+        sound[1:] &= ~fallen[:-1]
+        sound[:-1] &= ~fallen[1:]
         first, past = stretches(fallen) if fallen.any() else (np.empty(0, int), np.empty(0, int))
         if self._open is not None and codes[0] == 0:
             self._close()
-        need_v = self._need_v(volts, fallen)
         for begin, end in zip(first.tolist(), past.tolist(), strict=True):
             if self._open is None:
                 after_s = self._last_s if begin == 0 else float(times[begin - 1])
+                need_v = self._need_v(volts[:begin][sound[:begin]], volts[begin])
                 self._open = Break(after_s, float(times[begin]), need_v, self._level_ma())
             part = slice(begin, end)
-            self._open.take(float(times[end - 1]), volts[part], currents[part], int((codes[part] == 2).sum()))
+            self._open.take(
+                float(times[end - 1]), volts[part], currents[part], int((codes[part] == 2).sum())
+            )
             if end < len(times):
                 self._close()
         self._last_s = float(times[-1])
         self._settle(rows)
-        if (codes == 0).any():
-            self._learn(times, volts[codes == 0], currents[codes == 0])
+        if sound.any():
+            self._learn(times, volts[sound], currents[sound])
         self._outlive(rows, fallen)
 
     def _level_ma(self) -> float:
@@ -272,16 +295,19 @@ class BreakWatch:
         codes[currents < dark_ma] = 2
         return codes
 
-    def _need_v(self, volts: Array, fallen: NDArray[np.bool_]) -> float:
+    def _need_v(self, volts: Array, now_v: float) -> float:
+        """Least voltage at which it worked of late; ``volts``: this block's rows so far, ``now_v``: as it broke off."""
         recent = [least for _, _, least in list(self._levels)[-_NEED_BLOCKS:]]
-        return min(recent, default=float(volts.max()))
+        return min(recent + volts.tolist(), default=now_v)
 
     def _close(self) -> None:
         found = self._open
         assert found is not None
         self._open = None
         if not found.dark_rows and found.lasted_s > _SETTLED_S:
-            return
+            if not found.before_v < self._low_v:
+                return
+            found.limps = True
         found.end_s = found.last_s
         self._on_from_s = found.last_s
         if found.after_s < self._begin_s + FIRST_HOUR_S and len(self._early) < _KEPT:
@@ -296,13 +322,19 @@ class BreakWatch:
         if found is None or found.dark_rows or found.lasted_s <= _SETTLED_S:
             return
         self._open = None
+        if found.before_v < self._low_v:
+            found.limps, found.end_s = True, found.last_s
+            self._on_from_s = found.last_s
+            self._late.add(found)
         inside = rows[:, rows[0] > found.after_s]
         level = float(np.median(inside[2]))
         before = self._levels[-1][0] if self._levels else level
         if before > 0 and level < _STEP_SHARE * before:
             self._half_scale *= level / before
+        # The pattern goes on, its darkest moments perhaps not within these rows.
+        share = min((least / usual for usual, least, _ in self._levels if usual > 0), default=1.0)
         self._levels.clear()
-        item = (level, float(inside[2].min()), float(inside[1].min()))
+        item = (level, min(float(inside[2].min()), share * level), float(inside[1].min()))
         self._levels.extend([item] * _LEARNT_BLOCKS)
 
     def _learn(self, times: Array, volts: Array, currents: Array) -> None:
@@ -328,7 +360,7 @@ class BreakWatch:
 
     def _outlive(self, rows: Array, fallen: NDArray[np.bool_]) -> None:
         """Forget breaks after which the piece ran on as a piece with a failing pack cannot."""
-        times, volts, _ = rows
+        times, volts, currents = rows
         on = ~fallen
         spans = np.diff(times, prepend=times[0] - self._step_s)
         if self._outlived.count and not self._outlived_v:
@@ -338,6 +370,11 @@ class BreakWatch:
         if not self._late.count:
             return
         need_v = min(item.before_v for item in self._late.breaks)
+        # Running on means drawing what it drew, not a part of it.
+        usual_ma = _BACK_SHARE * self._late.breaks[0].level_ma
+        if on.any() and float(np.median(currents[on])) < usual_ma:
+            self._on_from_s = self._last_s
+        on &= currents >= usual_ma
         since = on & (times > self._late.breaks[0].last_s)
         below = since & (volts < (1 - _OUTLIVED_SHARE) * need_v)
         self._late.below_s += float(np.minimum(spans, BLOCK_S)[below].sum())

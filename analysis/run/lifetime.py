@@ -206,9 +206,14 @@ def _lifetime(
     elif own.end is End.UNSURE or own.end is End.RUNNING or first_s is None:
         readings = own.readings
         if cutoff_s is not None:
-            readings = (*(r for r in readings if r.time_s is not None), Reading(End.CUTOFF, cutoff_s))
+            readings = (
+                *(r for r in readings if r.time_s is not None),
+                Reading(End.CUTOFF, cutoff_s),
+            )
         own = _Own(own.end, readings, own.evidence, own.at, own.reboots)
-        time = Quantity(None, "s", lower=first_s if own.end is End.UNSURE else seen_s, note=own.evidence)
+        time = Quantity(
+            None, "s", lower=first_s if own.end is End.UNSURE else seen_s, note=own.evidence
+        )
     else:
         time = judged.when(own.at)
     ended_s = time.value if time.value is not None else seen_s
@@ -301,7 +306,10 @@ class _Judge:
         count = len(late) + hidden
         if gone is not None and self._explained(gone):
             gone = None
-        lasted = [item.lasted_s for item in late]
+        limps = [item for item in late if item.limps]
+        if limps and len(limps) == count:
+            return self._limped(limps, gone)
+        lasted = [item.lasted_s for item in late if not item.limps]
         typical_s = float(np.median(lasted))
         quick = typical_s <= max(_RESTART_MOST_S, 1.5 * seen.step_s)
         fell = _fell_words(first)
@@ -310,16 +318,18 @@ class _Judge:
                 return self._stayed_off(gone) if gone is not None else self._running()
             text = f"{fell}; the voltage at the sensor went with it and came back {_times(count)}, as when a pack's protection circuit switches"
             return self._sure(first, End.PROTECTION, text)
-        if gone is not None and count == 1:
-            return self._stayed_off(gone)  # one earlier break is no row of restarts
+        if gone is not None and count == 1 and first.lasted_s < gone.after_s - first.last_s:
+            return self._stayed_off(gone)  # one short break before is no row of restarts
         off_s = sum(lasted) + (gone.lasted_s if gone is not None else 0.0)
         if gone is not None and off_s > _MOSTLY_OFF * (seen.last_s - first.after_s):
             return self._stayed_off(gone, first, count)
         end = End.REBOOTS if quick else End.BACK
         reboots = count if quick else 0
-        text = f"{fell} and came back {_times(count)}, each time after about {span_words(typical_s)}"
-        alike = quick and count >= _ALIKE_TIMES
-        if not self._is_low(first) and not alike:
+        text = (
+            f"{fell} and came back {_times(count)}, each time after about {span_words(typical_s)}"
+        )
+        alike = quick and sum(item.dark_rows > 0 for item in late) >= _ALIKE_TIMES
+        if not self._is_low(first) and not alike and not limps:
             return self._running()
         if count < 2:
             text = f"{fell} for {span_words(typical_s)} and came back: a restart or a bad contact"
@@ -329,6 +339,28 @@ class _Judge:
             return self._unsure(first, (end, End.RUNNING), text, reboots)
         return self._sure(first, end, text, reboots)
 
+    def _limped(self, limps: Sequence[Break], gone: Break | None) -> _Own:
+        """The draw fell to a part of what it was on a nearly empty pack, once or again and again."""
+        first, count = limps[0], len(limps)
+        text = f"{_fell_words(first)}, a part of what it was, on a nearly empty pack"
+        if gone is not None:
+            return self._sure(
+                first, End.REBOOTS, f"{text}, and later to nothing: it kept restarting", count
+            )
+        if count > 1:
+            return self._sure(
+                first,
+                End.REBOOTS,
+                f"{text}, and again after it had come back: it kept restarting",
+                count,
+            )
+        return self._unsure(
+            first,
+            (End.REBOOTS, End.RUNNING),
+            f"{text}: it keeps restarting quicker than the rows show, or somebody turned it down",
+            count,
+        )
+
     def _stayed_off(self, gone: Break, first: Break | None = None, after: int = 0) -> _Own:
         """The draw is gone up to the last row. ``first``: the first of ``after`` breaks from which it came back."""
         fell, lasted = _fell_words(gone), span_words(self._seen.last_s - gone.after_s)
@@ -337,23 +369,41 @@ class _Judge:
             return self._sure(gone, End.OFF, "the load switch was opened")
         mark = self._mark_at(gone)
         if mark is not None and _BY_HAND.search(mark.text) and not _FOUND_DARK.search(mark.text):
-            return self._sure(gone, End.OFF, f"switched off by hand (mark “{plain_text(mark.text)}”)")
+            return self._sure(
+                gone, End.OFF, f"switched off by hand (mark “{plain_text(mark.text)}”)"
+            )
         if self._is_mode(gone):
             return self._in_mode(gone, fell)
         off = f"{fell} and stayed there for the last {lasted}; {back}"
         if after:
             off += f"; before, it came back {_times(after)}"
-        if any(_FOUND_DARK.search(item.text) for item in self._marks if item.time_s >= gone.after_s - _MARK_S):
+        if any(
+            _FOUND_DARK.search(item.text)
+            for item in self._marks
+            if item.time_s >= gone.after_s - _MARK_S
+        ):
             return self._sure(gone, End.DARK, f"{off}; a mark says so")
         if mark is not None:
-            return self._unsure(gone, (End.DARK, End.OFF), f"{off}; a mark was set then (“{plain_text(mark.text)}”)")
+            return self._unsure(
+                gone, (End.DARK, End.OFF), f"{off}; a mark was set then (“{plain_text(mark.text)}”)"
+            )
         if gone.vanished:
             if self._protected and self._is_low(gone):
-                return self._sure(gone, End.PROTECTION, f"{off}, as when a pack's protection circuit switches off")
-            return self._unsure(gone, (End.DARK, End.OFF), f"{off}: a wire came loose, the pack was taken off, or a fuse blew")
+                return self._sure(
+                    gone, End.PROTECTION, f"{off}, as when a pack's protection circuit switches off"
+                )
+            return self._unsure(
+                gone,
+                (End.DARK, End.OFF),
+                f"{off}: a wire came loose, the pack was taken off, or a fuse blew",
+            )
         if self._is_low(gone):
             return self._sure(first or gone, End.DARK, f"{off}; no mark and no load switch")
-        return self._unsure(gone, (End.DARK, End.OFF), f"{off}, at a voltage at which a pack is far from empty; no mark says whether somebody switched it off")
+        return self._unsure(
+            gone,
+            (End.DARK, End.OFF),
+            f"{off}, at a voltage at which a pack is far from empty; no mark says whether somebody switched it off",
+        )
 
     def _in_mode(self, gone: Break, fell: str) -> _Own:
         """Next to no draw, as the piece had it before."""
@@ -361,7 +411,9 @@ class _Judge:
         lasted_s = gone.lasted_s
         usual = f"such pauses lasted up to {span_words(seen.mode_most_s)} in the first hour"
         text = f"{fell}, as it did before; this time for {span_words(lasted_s)} up to the last row ({usual})"
-        rhythm = seen.mode_times >= _RHYTHM_TIMES and lasted_s > max(_RHYTHM_LEAST_S, _RHYTHM_LONGER * seen.mode_most_s)
+        rhythm = seen.mode_times >= _RHYTHM_TIMES and lasted_s > max(
+            _RHYTHM_LEAST_S, _RHYTHM_LONGER * seen.mode_most_s
+        )
         longer = lasted_s > max(_RHYTHM_LEAST_S, _MODE_LONGER * seen.mode_most_s)
         if rhythm and self._is_low(gone):
             return self._sure(gone, End.DARK, text)
@@ -376,7 +428,10 @@ class _Judge:
         short = [
             item
             for item in seen.outlived
-            if not self._explained(item) and not item.vanished and item.lasted_s <= most_s
+            if not self._explained(item)
+            and not item.vanished
+            and item.lasted_s <= most_s
+            and (item.dark_rows or self._is_low(item))
         ]
         if len(short) < _ALIKE_TIMES or len(short) < 0.8 * len(seen.outlived):
             return None
@@ -385,10 +440,16 @@ class _Judge:
         if max(lasted) > 2 * typical_s + seen.step_s:
             return None
         count = len(short) + seen.outlived_count - len(seen.outlived)
-        text = f"{_fell_words(short[0])} {_times(count)}, each time for about {span_words(typical_s)}"
+        text = (
+            f"{_fell_words(short[0])} {_times(count)}, each time for about {span_words(typical_s)}"
+        )
         if seen.outlived_v or not self._is_low(short[0]):
-            return self._unsure(short[0], (End.REBOOTS, End.RUNNING), f"{text}: restarts or a bad contact", count)
-        return self._sure(short[0], End.REBOOTS, f"{text}, as a microcontroller that restarts", count)
+            return self._unsure(
+                short[0], (End.REBOOTS, End.RUNNING), f"{text}: restarts or a bad contact", count
+            )
+        return self._sure(
+            short[0], End.REBOOTS, f"{text}, as a microcontroller that restarts", count
+        )
 
     def _explained(self, found: Break) -> bool:
         mark = self._mark_at(found)
@@ -398,8 +459,11 @@ class _Judge:
     def _is_mode(self, found: Break) -> bool:
         """As little was drawn in a mode that the first hour showed."""
         mode_ma = self._seen.mode_ma
-        return mode_ma is not None and not found.vanished and found.dark_rows > 0 and (
-            found.dark_ma >= _MODE_LEVEL * mode_ma - _MODE_APART * found.level_ma
+        return (
+            mode_ma is not None
+            and not found.vanished
+            and found.dark_rows > 0
+            and (found.dark_ma >= _MODE_LEVEL * mode_ma - _MODE_APART * found.level_ma)
         )
 
     def _by_switch(self, found: Break) -> bool:
@@ -408,7 +472,9 @@ class _Judge:
         return load_state(e.text for e in self._loads if e.time_s <= found.by_s + slack_s) == "0"
 
     def _mark_at(self, found: Break) -> Event | None:
-        near = [m for m in self._marks if found.after_s - _MARK_S <= m.time_s <= found.by_s + _MARK_S]
+        near = [
+            m for m in self._marks if found.after_s - _MARK_S <= m.time_s <= found.by_s + _MARK_S
+        ]
         return min(near, key=lambda mark: abs(mark.time_s - found.after_s), default=None)
 
     @property
