@@ -3,12 +3,55 @@
 import importlib
 import os
 import sys
+from importlib.machinery import ModuleSpec
+from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 import click
 
-from logger.base.errors import BenchError
+
+def _keep_own_packages() -> None:
+    """Import our packages before anything of the same name can take their place.
+
+    Raises ImportError, or ends the command with exit code 2, where a file of the user's already does;
+    that file is not run.
+    """
+    for name in ("logger", "analysis", "firmware_probe"):
+        own = Path(__file__).resolve().parent / name
+        try:
+            spec = find_spec(name)
+        except ValueError:  # already imported, from no file
+            spec = ModuleSpec(name, None, origin="a module made by hand")
+        places = (spec and spec.submodule_search_locations) or []
+        if spec and spec.origin and own not in [Path(place).resolve() for place in places]:
+            words = _hidden_words(name, Path(spec.origin), own)
+            if __name__ != "__main__" and Path(sys.argv[0]).stem != "drawbench":
+                raise ImportError(words, name=name, path=spec.origin)
+            click.echo(f"drawbench: {words}", err=True)
+            sys.exit(2)
+        importlib.import_module(name)
+
+
+def _hidden_words(name: str, found: Path, own: Path) -> str:
+    """What hides our package ``name``, as a BenchError would say it; that class may be hidden as well."""
+    found = found.parent if found.name == "__init__.py" else found
+    installed = {"site-packages", "dist-packages"} & set(found.parts)
+    remedy = (
+        "install drawbench into a virtual environment of its own"
+        if installed
+        else "rename it or move it to another folder; in a notebook, restart the kernel then"
+    )
+    return (
+        f"{found} hides a part of drawbench that has the same name.\n"
+        f"  Seen: import {name} finds it before {own}\n"
+        f"  Next: {remedy}."
+    )
+
+
+_keep_own_packages()
+
+from logger.base.errors import BenchError  # noqa: E402  # only once it is certain to be ours
 
 if TYPE_CHECKING:
     from analysis.flex.judge import FlexLife

@@ -211,6 +211,7 @@ def test_a_cutoff_that_does_not_fit_is_said_each_time(season: Path) -> None:
             run_command(rundown_command, season / "high")
 
 
+@pytest.mark.slow
 def test_a_report_is_left_as_it_is_only_if_nothing_changed(season: Path, tmp_path: Path) -> None:
     def report(*more: object) -> str:
         return run_command(report_command, season / "b", "--out", tmp_path / "r", *more)
@@ -255,6 +256,7 @@ def test_a_finished_run_on_the_page_comes_from_its_digest(season: Path) -> None:
     assert {step[0]: step[2] for step in steps} == pytest.approx(thin, abs=2e-4)
 
 
+@pytest.mark.slow
 def test_overview_page_and_markdown(season: Path, tmp_path: Path) -> None:
     stored(season / "hostile", falling(5.0, title="<script>alert(1)</script> | a](x)"))
     listed(season, "--overview", tmp_path / "over")
@@ -304,6 +306,7 @@ def test_pictures_of_simulated_runs_say_so_and_a_cutoff_has_no_padded_digits(
     assert not any("SIMULATED" in text for text in real)
 
 
+@pytest.mark.slow
 def test_run_sheet_is_one_page_with_embedded_fonts_and_the_caution(
     season: Path, tmp_path: Path
 ) -> None:
@@ -327,6 +330,7 @@ def test_run_sheet_is_one_page_with_embedded_fonts_and_the_caution(
         assert words in text
 
 
+@pytest.mark.slow
 def test_run_sheet_of_a_bad_night_still_holds_its_cautions(tmp_path: Path) -> None:
     events = tuple(Event(float(n), "mark", "a long note, " * 20) for n in range(60))
     run = falling(
@@ -343,6 +347,7 @@ def _pdf_text(path: Path) -> str:
     return " ".join(done.stdout.split())
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("size", ["page", "slide", "phone"])
 def test_pictures_in_every_size_and_format(season: Path, tmp_path: Path, size: str) -> None:
     out = tmp_path / size
