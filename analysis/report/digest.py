@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from logger.run.course import Course
 
 DIGEST_NAME: Final = ".digest.json"
-DIGEST_FORMAT: Final = 2
+DIGEST_FORMAT: Final = 3
 _LIBRARIES: Final = ("numpy", "pandas", "scipy", "matplotlib")
 
 
@@ -243,7 +243,7 @@ def _make(
 
 
 def _digest(result: "Rundown", source: Mapping[str, Any]) -> Digest:
-    from analysis.report.answer import answer, result_rows
+    from analysis.report.answer import answer, headline, result_rows
     from analysis.say.table import interval_title, rows_of
 
     trace = result.draw.trace
@@ -253,7 +253,7 @@ def _digest(result: "Rundown", source: Mapping[str, Any]) -> Digest:
     return Digest(
         source=source,
         count=len(trace.time_s),
-        headline=_headline(result),
+        headline=headline(result),
         answer=answer(result),
         rows=[[row.label, row.value, row.interval] for row in table],
         interval=interval_title(table),
@@ -265,16 +265,6 @@ def _digest(result: "Rundown", source: Mapping[str, Any]) -> Digest:
         step_s=course.step_s,
         course=course.packed(),
     )
-
-
-def _headline(result: "Rundown") -> str:
-    from analysis.say.words import value_words
-
-    if result.cutoff_time.value is not None:
-        return f"{value_words(result.cutoff_time)} to {result.fall.cutoff_v:g} V"
-    if result.charge.value is not None:
-        return f"{value_words(result.charge)} in {value_words(result.duration)}"
-    return value_words(result.duration)
 
 
 def _course(result: "Rundown") -> "Course":

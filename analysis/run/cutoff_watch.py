@@ -16,7 +16,7 @@ _DEAD_SHARE: Final = 0.1
 
 def _sound(rows: Array) -> NDArray[np.bool_]:
     """Rows that are alive and not beside a dead one, shape (n,)."""
-    alive = rows[3] > 0
+    alive: NDArray[np.bool_] = rows[3] > 0
     sound = alive.copy()
     sound[1:] &= alive[:-1]
     sound[:-1] &= alive[1:]

@@ -8,7 +8,7 @@ end. Where rows alone cannot tell, both readings are given. The same watch serve
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any, Final
 
@@ -54,6 +54,10 @@ _FOUND_DARK = re.compile(
 )
 
 
+_NO_RESTART: Final = "no restart was seen"
+_NOT_DIMMED: Final = "the draw did not sink to half"
+
+
 class End(StrEnum):
     """How a lifetime ended; the words are shown and stand in JSON."""
 
@@ -94,8 +98,8 @@ class Lifetime:
     evidence: str
     readings: tuple[Reading, ...] = ()
     reboots: int = 0
-    first_reboot: Quantity = Quantity(None, "s", note="no restart was seen")
-    dimmed: Quantity = Quantity(None, "s", note="the draw did not sink to half")
+    first_reboot: Quantity = field(default_factory=lambda: Quantity(None, "s", note=_NO_RESTART))
+    dimmed: Quantity = field(default_factory=lambda: Quantity(None, "s", note=_NOT_DIMMED))
     cautions: tuple[str, ...] = ()
 
     @property
@@ -218,10 +222,10 @@ def _lifetime(
         time = judged.when(own.at)
     ended_s = time.value if time.value is not None else seen_s
     half_s = None if seen.half_s is None else seen.half_s - seen.begin_s
-    dimmed = Lifetime.dimmed
+    dimmed = Quantity(None, "s", note=_NOT_DIMMED)
     if half_s is not None and half_s < ended_s:
         dimmed = Quantity(half_s, "s", note="slowly, to half of the first hour's")
-    reboot = Lifetime.first_reboot
+    reboot = Quantity(None, "s", note=_NO_RESTART)
     if own.reboots and own.at is not None:
         reboot = judged.when(own.at)
     return Lifetime(
