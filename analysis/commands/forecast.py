@@ -19,11 +19,15 @@ from analysis.forecast.discharge import discharge
 from analysis.forecast.forecast import Forecast
 from analysis.forecast.future_load import Programme
 from analysis.forecast.of_run import forecast_run
+from analysis.forecast.verdict_words import live_verdict
 from analysis.forecast.words import forecast_json, forecast_line, forecast_words
+from analysis.report.digest import description_of
+from analysis.report.same_piece import earlier_runs, earlier_words
 from analysis.run.asked import cutoff_of
 from analysis.run.pack_faults import Fault
 from analysis.run.rundown import is_simulated
 from analysis.say.words import plain_text
+from logger.base.command_options import Need
 from logger.base.durations import parse_duration_s
 from logger.base.errors import BenchError
 from logger.base.measures import MAH_ABOVE_0
@@ -91,11 +95,12 @@ def parse_programme(text: str) -> Programme:
     help="Forecast as of this moment of the run, e.g. 2h; later rows are not looked at.",
 )
 @click.option(
+    "--need",
     "--wanted",
-    "wanted_s",
-    type=SpanType(),
+    "need_s",
+    type=Need(),
     metavar="TIME",
-    help="How long it should last, e.g. 9h: says how likely that is.",
+    help="How long it must last, e.g. 9h [default: what the run was told].",
 )
 @click.option(
     "--load",
@@ -124,7 +129,7 @@ def forecast_command(
     cutoff_v: float | None,
     hold_s: float | None,
     until_s: float | None,
-    wanted_s: float | None,
+    need_s: float | None,
     load_text: str | None,
     pack_text: str | None,
     capacity_mah: float | None,
@@ -134,7 +139,7 @@ def forecast_command(
 ) -> None:
     """Will it last? Time to the cutoff of an unfinished run, with how sure that is."""
     if follow:
-        _follow(run_folder, as_json)
+        _follow(run_folder, as_json, need_s)
         return
     run = with_pack(read_run(run_folder), pack_text, capacity_mah, used)
     cutoff_v, hold_s = cutoff_of(run, cutoff_v, hold_s)
@@ -144,11 +149,12 @@ def forecast_command(
             evidence=f"run {run_folder}",
             next_step="add --cutoff with the volts at which the circuit gives up, e.g. --cutoff 3.0.",
         )
+    need_s = run.description.need_s if need_s is None else need_s
     programme = parse_programme(load_text) if load_text else None
     if as_json:
         whole = discharge(run, cutoff_v, hold_s, until_s, programme)
         result = {
-            "forecast": forecast_json(whole.forecast, wanted_s),
+            "forecast": forecast_json(whole.forecast, need_s),
             **whole.as_json(),
             "simulated": is_simulated(run),
             "warnings": [*whole.forecast.warnings, *run.problems],
@@ -159,7 +165,10 @@ def forecast_command(
     warnings = (*found.warnings, *run.problems)
     if is_simulated(run):
         click.echo("SIMULATED: a simulated board recorded this run; no hardware was there.\n")
-    for paragraph in forecast_words(found, wanted_s):
+    answer = live_verdict(found, run.description, need_s)
+    if answer is not None and answer.need_s is not None:
+        click.echo(textwrap.fill(f"{answer.words.rstrip('.')}.", TEXT_WIDTH))
+    for paragraph in forecast_words(found, need_s):
         click.echo(textwrap.fill(paragraph, TEXT_WIDTH))
     for warning in warnings:
         click.echo()
@@ -170,7 +179,7 @@ def forecast_command(
     click.echo(textwrap.fill(caution, TEXT_WIDTH))
 
 
-def _follow(folder: Path, as_json: bool) -> None:
+def _follow(folder: Path, as_json: bool, need_s: float | None = None) -> None:
     """Forecasts of a growing run until it ends; with JSON also until standard input closes.
 
     The recording starts it with JSON and holds its standard input: should the recording be
@@ -191,11 +200,17 @@ def _follow(folder: Path, as_json: bool) -> None:
 
         threading.Thread(target=until_closed, daemon=True).start()
 
+    earlier = earlier_words(earlier_runs(folder, description_of(folder)))
+
     def say(found: Forecast) -> None:
+        description = description_of(folder)
+        answer = live_verdict(found, description, need_s, earlier)
         if not as_json:
-            click.echo(forecast_line(found))
+            click.echo(
+                forecast_line(found) if answer is None or answer.need_s is None else answer.words
+            )
             return
-        line = live_forecast.foreseen(found)
+        line = live_forecast.foreseen(found, answer)
         if line is not None:
             click.echo(json.dumps(line, allow_nan=False))
             sys.stdout.flush()

@@ -17,6 +17,7 @@ from analysis.commands.rundown import (
 from analysis.report.digest import inputs_of, kept_digest
 from analysis.run.asked import cutoff_of
 from analysis.say.publish import unchanged
+from logger.base.command_options import need_option
 from logger.base.errors import BenchError
 
 if TYPE_CHECKING:
@@ -43,6 +44,7 @@ if TYPE_CHECKING:
     metavar="FILE",
     help="Compare with this budget file (drawbench budget new) in the report.",
 )
+@need_option
 @click.option(
     "--flex",
     "flex_sources",
@@ -61,6 +63,7 @@ def report_command(
     run_folder: Path,
     cutoff_v: float | None,
     hold_s: float | None,
+    need_s: float | None,
     out: Path | None,
     budget_file: Path | None,
     flex_sources: tuple[Path, ...],
@@ -68,13 +71,13 @@ def report_command(
 ) -> None:
     """A page to open, Markdown to paste, and the pictures."""
     source = None
-    if not flex_sources and flex_cycles is None:  # a flex test may be many files
+    if not flex_sources and flex_cycles is None and need_s is None:  # a flex test may be many files
         source = inputs_of(run_folder, cutoff_v, hold_s, "report", budget_file)
     folder = out if out is not None else run_folder / "report"
     files, kept = unchanged(folder, source), kept_digest(run_folder, cutoff_v, hold_s)
     fresh = files is None or kept is None
     if files is None or kept is None:
-        run, result, kept = analysed(run_folder, cutoff_v, hold_s)
+        run, result, kept = analysed(run_folder, cutoff_v, hold_s, need_s)
         folder = out if out is not None else run.folder / "report"
         cutoff_v, hold_s = cutoff_of(run, cutoff_v, hold_s)
         sections = [] if budget_file is None else [budget_part(budget_file, run)]

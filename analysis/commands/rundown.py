@@ -12,6 +12,7 @@ from analysis.report.digest import Digest, Keeping, description_of, kept_digest
 from analysis.run.asked import cutoff_of
 from analysis.run.heat import heat_caution, mean_power_w
 from analysis.say.words import plain_text, quantity_words
+from logger.base.command_options import need_option
 from logger.base.durations import HOLD_DEFAULT_S, parse_duration_s
 from logger.base.measures import VOLTS
 from logger.base.pack import SAFETY_CLOSING
@@ -66,18 +67,24 @@ hold_option = click.option(
 @click.argument("run_folder", metavar="RUN", type=click.Path(path_type=Path))
 @cutoff_option
 @hold_option
+@need_option
 @click.option("--doubt", is_flag=True, help="Show where the doubt of each result comes from.")
 @click.option("--json", "as_json", is_flag=True, help="Every result as JSON.")
 def rundown_command(
-    run_folder: Path, cutoff_v: float | None, hold_s: float | None, doubt: bool, as_json: bool
+    run_folder: Path,
+    cutoff_v: float | None,
+    hold_s: float | None,
+    need_s: float | None,
+    doubt: bool,
+    as_json: bool,
 ) -> None:
     """How long did the pack last, what did it give, what did the piece draw?"""
-    kept = None if doubt else kept_digest(run_folder, cutoff_v, hold_s)
+    kept = None if doubt or need_s is not None else kept_digest(run_folder, cutoff_v, hold_s)
     result = None
     if kept is not None:
         description = description_of(run_folder)
     else:
-        run, result, kept = analysed(run_folder, cutoff_v, hold_s)
+        run, result, kept = analysed(run_folder, cutoff_v, hold_s, need_s)
         description = run.description
     warnings = kept.warnings
     has_voltage = kept.number("first_voltage") is not None
@@ -87,13 +94,13 @@ def rundown_command(
         document = {**kept.results, "simulated": kept.simulated, "warnings": warnings}
         click.echo(json.dumps(document, ensure_ascii=False, indent=1, allow_nan=False))
         return
-    _show(description, kept, warnings)
+    _show(description, kept, warnings, together(run_folder, description, kept, need_s))
     if doubt and result is not None:
         _show_doubt(result)
 
 
 def analysed(
-    run_folder: Path, cutoff_v: float | None, hold_s: float | None
+    run_folder: Path, cutoff_v: float | None, hold_s: float | None, need_s: float | None = None
 ) -> "tuple[Run, Rundown, Digest]":
     """The run, read and analysed with the cutoff asked for, else its own; its digest is put beside it."""
     from analysis.run.rundown import rundown
@@ -101,14 +108,26 @@ def analysed(
 
     keeping = Keeping(run_folder, cutoff_v, hold_s)
     run = read_run(run_folder)
-    result = rundown(run, *cutoff_of(run, cutoff_v, hold_s))
-    return run, result, keeping.keep(result)
+    result = rundown(run, *cutoff_of(run, cutoff_v, hold_s), need_s)
+    # What another need makes of the run is not what the next one wants to find beside it.
+    return run, result, keeping.keep(result, run.description, beside=need_s is None)
 
 
-def _show(description: Description, kept: Digest, warnings: Sequence[str]) -> None:
+def together(folder: Path, description: Description, kept: Digest, need_s: float | None) -> str:
+    """The verdict from all runs of the same piece beside this one; empty for a single one."""
+    from analysis.report.same_piece import earlier_runs, lasted_in, together_words
+
+    others = earlier_runs(folder, description)
+    own = lasted_in(folder, kept.results) if others else None
+    return "" if own is None else together_words([own, *others], need_s or description.need_s)
+
+
+def _show(description: Description, kept: Digest, warnings: Sequence[str], together: str) -> None:
     if kept.simulated:
         click.echo("SIMULATED: a simulated board recorded this run; no hardware was there.\n")
     click.echo(textwrap.fill(kept.answer, TEXT_WIDTH))
+    if together:
+        click.echo(textwrap.fill(together, TEXT_WIDTH))
     click.echo()
     label_width = max(len(label) for label, _, _ in kept.rows)
     value_width = max(len(value) for _, value, _ in kept.rows)

@@ -4,6 +4,7 @@ from typing import Any, Final
 
 from analysis.doubt.quantity import Quantity
 from analysis.forecast.forecast import Forecast
+from analysis.run.verdict import lasted_words
 from analysis.say.words import quantity_words, span_words
 
 # Chemistries whose curves no measured or simulated rundown has checked (tests/analysis/forecast/test_chemistry_prior.py
@@ -33,7 +34,7 @@ _DAYS_FROM_S: Final = 72 * 3600.0
 def forecast_title(found: Forecast) -> str:
     """The answer as a picture's title."""
     half, most = found.cutoff_time
-    if half.value is None or found.basis == "reached":
+    if half.value is None or found.basis in ("reached", "ended"):
         return "Forecast: when does the pack reach the cutoff?"
     return f"Cutoff after {_range(most)} (9 in 10)"
 
@@ -43,6 +44,8 @@ def forecast_line(found: Forecast) -> str:
     half, most = found.cutoff_time
     if found.basis == "reached":
         return f"cutoff {found.cutoff_v:g} V reached after {span_words(half.value or 0.0)}"
+    if found.basis == "ended" and found.life is not None:
+        return f"{found.life.end} after {span_words(half.value or 0.0)}: {found.life.evidence}"
     if half.value is None:
         return f"no forecast: {found.why}"
     return (
@@ -51,12 +54,14 @@ def forecast_line(found: Forecast) -> str:
     )
 
 
-def forecast_words(found: Forecast, wanted_s: float | None = None) -> list[str]:
+def forecast_words(found: Forecast, need_s: float | None = None) -> list[str]:
     """The answer in a few plain paragraphs."""
     half, most = found.cutoff_time
     seen = f"As of {span_words(found.now_s)} into the run"
     if found.basis == "reached":
         first = f"The cutoff of {found.cutoff_v:g} V was reached after {quantity_words(half)}."
+    elif found.life is not None and found.basis in ("ended", "unclear"):
+        first = lasted_words(found.life, found.cutoff_v)
     elif half.value is None:
         first = f"{seen}: no forecast; {found.why}."
         if half.lower is not None:
@@ -67,9 +72,9 @@ def forecast_words(found: Forecast, wanted_s: float | None = None) -> list[str]:
             f"{_days(half.value)}. Even chances: {_range(half)}. Nine times in ten: {_range(most)}."
         )
     paragraphs = [first]
-    chance = found.chance_beyond(wanted_s) if wanted_s is not None else None
-    if wanted_s is not None and chance is not None and found.basis != "reached":
-        paragraphs.append(f"That it lasts {span_words(wanted_s)}: {chance_words(chance)}.")
+    chance = found.chance_beyond(need_s) if need_s is not None else None
+    if need_s is not None and chance is not None and found.basis in ("curve", "rated capacity"):
+        paragraphs.append(f"That it lasts {span_words(need_s)}: {chance_words(chance)}.")
     if found.basis in ("curve", "rated capacity"):
         paragraphs.append(f"Basis: {found.why}; load as it has been, unless you stated another.")
     if found.load_text:
@@ -91,7 +96,7 @@ def chance_words(chance: float) -> str:
     return f"unlikely ({percent})"
 
 
-def forecast_json(found: Forecast, wanted_s: float | None = None) -> dict[str, Any]:
+def forecast_json(found: Forecast, need_s: float | None = None) -> dict[str, Any]:
     """Plain object: results as ``Quantity.as_json``."""
     result: dict[str, Any] = {
         "as_of": Quantity(found.now_s, "s").as_json(),
@@ -103,10 +108,12 @@ def forecast_json(found: Forecast, wanted_s: float | None = None) -> dict[str, A
         "load_exponent": found.load_exponent.as_json(),
         "load": found.load_text,
     }
-    if wanted_s is not None:
-        chance = found.chance_beyond(wanted_s)
-        result["chance_wanted"] = Quantity(
-            chance, "1", note=f"chance that it lasts {wanted_s:g} s"
+    if found.life is not None:
+        result["lifetime"] = found.life.as_json()
+    if need_s is not None:
+        chance = found.chance_beyond(need_s)
+        result["chance_needed"] = Quantity(
+            chance, "1", note=f"chance that it lasts {need_s:g} s"
         ).as_json()
     return result
 

@@ -1,17 +1,20 @@
 """The answer to "does it last?" in a sentence, and the results as rows for a table."""
 
 from analysis.doubt.quantity import Quantity
+from analysis.forecast.verdict_words import covers_words
 from analysis.run.lifetime import End
 from analysis.run.rundown import Rundown
 from analysis.run.verdict import Answer, lasted_words
 from analysis.say.table import NO_INTERVAL, interval_words
 from analysis.say.words import span_words, value_words
+from logger.run.description import Description
 
 
-def answer(result: Rundown) -> str:
+def answer(result: Rundown, description: Description) -> str:
     """Two or three sentences: the verdict where a need is known, how it ended, how much came out, how much it drew."""
     told = [] if result.verdict is None else [result.verdict.words]
-    return " ".join([*told, _ended(result)])
+    covers = covers_words(result, description)
+    return " ".join(part for part in (*told, _ended(result), covers) if part)
 
 
 def headline(result: Rundown) -> str:

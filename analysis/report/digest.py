@@ -117,10 +117,14 @@ class Keeping:
         self._stamp = _stamp(folder)
         self._source = _source(folder, cutoff_v, hold_s)
 
-    def keep(self, result: "Rundown") -> Digest:
-        """The digest of ``result``; kept unless the run changed meanwhile."""
-        made = _digest(result, self._source)
-        if self._stamp == _stamp(self._folder) and (self._folder / SAMPLES_NAME).is_file():
+    def keep(self, result: "Rundown", description: Description, *, beside: bool = True) -> Digest:
+        """The digest of ``result``; kept ``beside`` the run unless that changed meanwhile."""
+        made = _digest(result, description, self._source)
+        if (
+            beside
+            and self._stamp == _stamp(self._folder)
+            and (self._folder / SAMPLES_NAME).is_file()
+        ):
             _keep(self._folder, made)
         return made
 
@@ -239,10 +243,10 @@ def _make(
         if cutoff_v is not None:
             raise
         result = rundown(run, None)  # its own cutoff does not fit the run: the rest does
-    return _digest(result, source)
+    return _digest(result, run.description, source)
 
 
-def _digest(result: "Rundown", source: Mapping[str, Any]) -> Digest:
+def _digest(result: "Rundown", description: Description, source: Mapping[str, Any]) -> Digest:
     from analysis.report.answer import answer, headline, result_rows
     from analysis.say.table import interval_title, rows_of
 
@@ -254,7 +258,7 @@ def _digest(result: "Rundown", source: Mapping[str, Any]) -> Digest:
         source=source,
         count=len(trace.time_s),
         headline=headline(result),
-        answer=answer(result),
+        answer=answer(result, description),
         rows=[[row.label, row.value, row.interval] for row in table],
         interval=interval_title(table),
         warnings=list(result.warnings),

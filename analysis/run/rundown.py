@@ -21,6 +21,7 @@ from analysis.run.trace import Floats, Trace, trace_of
 from analysis.run.verdict import Verdict, verdict
 from logger.base.durations import HOLD_DEFAULT_S
 from logger.base.wall_clock import wall_clock
+from logger.run.description import Description
 from logger.run.reader import Run
 
 
@@ -168,5 +169,10 @@ def _doubts(draw: Draw, fall: Fall, when: Quantity) -> tuple[DoubtTable, ...]:
 
 def is_simulated(run: Run) -> bool:
     """Whether a simulated board recorded the run."""
-    board = run.description.board
+    return is_simulated_description(run.description)
+
+
+def is_simulated_description(description: Description) -> bool:
+    """Whether a simulated board recorded the run that this describes."""
+    board = description.board
     return bool(board and board.firmware.lower().startswith("simulated"))

@@ -96,12 +96,15 @@ def foreseen_of(line: bytes) -> Foreseen | None:
     """What a line says; None where it cannot be told, or the line is not one of ours."""
     try:
         said: dict[str, Any] = json.loads(line)
+        ends = [float(said[name]) for name in ("end_s", "lower_s", "upper_s") if name in said]
+        end_s, lower_s, upper_s = ends or (None, None, None)
         return Foreseen(
-            as_of_s=float(said["as_of_s"]),
-            end_s=float(said["end_s"]),
-            lower_s=float(said["lower_s"]),
-            upper_s=float(said["upper_s"]),
-            text=str(said["text"]),
+            float(said["as_of_s"]),
+            end_s,
+            lower_s,
+            upper_s,
+            str(said["text"]),
+            str(said.get("verdict", "")),
         )
     except (ValueError, KeyError, TypeError):
         return None

@@ -32,13 +32,17 @@ class History:
 
 @dataclass(frozen=True)
 class Foreseen:
-    """A forecast of the cutoff, on the run's axis: middle and ends of nine in ten. ``text``: in words."""
+    """A forecast of the end, on the run's axis: middle and ends of nine in ten; None while it knows too little.
+
+    ``text``: in words, ``verdict``: whether that is as long as needed.
+    """
 
     as_of_s: float
-    end_s: float
-    lower_s: float
-    upper_s: float
+    end_s: float | None
+    lower_s: float | None
+    upper_s: float | None
     text: str
+    verdict: str = ""
 
 
 @dataclass(frozen=True)
@@ -78,7 +82,11 @@ def outlook(
 
 
 def _as_foreseen(status: Status, foreseen: Foreseen | None) -> Outlook | None:
-    if foreseen is None or foreseen.end_s <= status.time_s:
+    if foreseen is None:
+        return None
+    if foreseen.end_s is None or foreseen.lower_s is None or foreseen.upper_s is None:
+        return Outlook(None, None, True)  # it knows too little, and a rough guess knows less
+    if foreseen.end_s <= status.time_s:
         return None
     ends = (foreseen.lower_s - status.time_s, foreseen.upper_s - status.time_s)
     within_s = (max(ends[0], 0.0), max(ends[1], 0.0))
