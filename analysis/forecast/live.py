@@ -203,7 +203,7 @@ def foreseen(found: Forecast, answer: Verdict | None = None) -> dict[str, Any] |
     early = answer is not None and answer.answer is Answer.EARLY
     unknown = None in (half.value, most.lower, most.upper) or found.basis not in FORESEEN
     if early:
-        return {"as_of_s": found.now_s, "text": words, "verdict": words}
+        return {"as_of_s": found.now_s, "text": words, "verdict": words, "early": True}
     if unknown:
         return None
     ends = {"end_s": half.value, "lower_s": most.lower, "upper_s": most.upper}

@@ -48,11 +48,11 @@ def covers_words(result: Rundown, description: Description) -> str:
         return f"{told}; another pack, or a cold night, may end sooner."
     spread = math.exp(-_NINE_IN_TEN * capacity_prior(pack, result.mean_current.value).log_sd)
     least_s = round(spread * lasted_s / _STEP_S) * _STEP_S
-    told += f"; another may last only {span_words(least_s)} (1 in 20 less)"
+    told += f"; of other packs of the kind 1 in 20 lasts under {span_words(least_s)}"
     if pack.chemistry in USUAL_EXPONENT and (description.temperature_c or 20.0) > 15.0:
         cold = runtime_in_cold(lasted_s / 3600, 0.0, pack.chemistry)
         low_s, high_s = (
             round(3600 * (end or 0.0) / _STEP_S) * _STEP_S for end in (cold.lower, cold.upper)
         )
-        told += f", this one at 0 °C {span_words(low_s)} to {span_words(high_s)}"
+        told += f", and cells at 0 °C last {span_words(low_s)} to {span_words(high_s)}"
     return f"{told}."

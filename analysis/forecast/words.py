@@ -4,7 +4,7 @@ from typing import Any, Final
 
 from analysis.doubt.quantity import Quantity
 from analysis.forecast.forecast import Forecast
-from analysis.run.verdict import lasted_words
+from analysis.run.verdict import lasted_words, step_s_of
 from analysis.say.words import quantity_words, span_words
 
 # Chemistries whose curves no measured or simulated rundown has checked (tests/analysis/forecast/test_chemistry_prior.py
@@ -26,8 +26,6 @@ def unchecked_words(chemistry: str, basis: str) -> str:
     )
 
 
-_STEPS_S: Final = (60.0, 300.0, 600.0, 1800.0, 3600.0)
-_STEPS_PER_WIDTH: Final = 40.0
 _DAYS_FROM_S: Final = 72 * 3600.0
 
 
@@ -49,7 +47,7 @@ def forecast_line(found: Forecast) -> str:
     if half.value is None:
         return f"no forecast: {found.why}"
     return (
-        f"cutoff {found.cutoff_v:g} V at about {_rounded(half.value, _step_s(most))}, "
+        f"cutoff {found.cutoff_v:g} V at about {_rounded(half.value, step_s_of(most))}, "
         f"nine times in ten {_range(most)}"
     )
 
@@ -68,7 +66,7 @@ def forecast_words(found: Forecast, need_s: float | None = None) -> list[str]:
             first += f" It lasted {span_words(half.lower)} so far; how much longer is open."
     else:
         first = (
-            f"{seen}: the cutoff of {found.cutoff_v:g} V comes at about {_rounded(half.value, _step_s(half))}"
+            f"{seen}: the cutoff of {found.cutoff_v:g} V comes at about {_rounded(half.value, step_s_of(half))}"
             f"{_days(half.value)}. Even chances: {_range(half)}. Nine times in ten: {_range(most)}."
         )
     paragraphs = [first]
@@ -118,16 +116,6 @@ def forecast_json(found: Forecast, need_s: float | None = None) -> dict[str, Any
     return result
 
 
-def _step_s(quantity: Quantity) -> float:
-    """Step that a time is rounded to: no more digits than its interval is worth."""
-    if quantity.lower is None or quantity.upper is None:
-        return _STEPS_S[0]
-    least_s = (quantity.upper - quantity.lower) / _STEPS_PER_WIDTH
-    if least_s < _STEPS_S[0] / 6:
-        return 1.0
-    return next((step for step in _STEPS_S if step >= least_s), _STEPS_S[-1])
-
-
 def _rounded(seconds: float, step_s: float) -> str:
     return span_words(round(seconds / step_s) * step_s, max(step_s, 1.0))
 
@@ -139,5 +127,5 @@ def _days(seconds: float) -> str:
 def _range(quantity: Quantity) -> str:
     assert quantity.lower is not None
     assert quantity.upper is not None
-    step_s = _step_s(quantity)
+    step_s = step_s_of(quantity)
     return f"{_rounded(quantity.lower, step_s)} to {_rounded(quantity.upper, step_s)}"

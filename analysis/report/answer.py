@@ -52,6 +52,8 @@ def _ended(result: Rundown) -> str:
             if result.charge_to_cutoff.value is not None
             else ""
         )
+        if result.verdict is not None and result.lifetime.end is End.CUTOFF:
+            return f"The pack had then fallen to {cutoff_v:g} V{gave}.{drew}"
         return f"The pack fell to {cutoff_v:g} V after {value_words(result.cutoff_time)}{_range(result.cutoff_time)}{gave}.{drew}"
     if cutoff_v is not None:
         return f"The pack was still above {cutoff_v:g} V when the run ended after {length}, at {value_words(result.last_voltage)}.{drew}"

@@ -175,6 +175,8 @@ def as_csv(lines: Sequence[Line]) -> str:
 def shown(line: Line, column: str) -> str:
     """Cell of the table on the screen, with no more digits than are known."""
     value = line.value(column)
+    if column == "end" and value == "still running":
+        return ""  # the length says "over"
     if isinstance(value, str):
         return value[:16].replace("T", " ") if column == "started" else value
     if column == "lasted_s" and not line.reached and line.lasted_s is not None:

@@ -279,7 +279,12 @@ class _Judge:
     def cautions(self) -> tuple[str, ...]:
         """Breaks that were no end."""
         seen = self._seen
-        passed = [item for item in (*seen.outlived, *seen.late) if not self._explained(item)]
+        own = self.own_end().at
+        passed = [
+            item
+            for item in (*seen.outlived, *seen.late)
+            if not self._explained(item) and (own is None or item.last_s <= own.after_s)
+        ]
         if not passed:
             return ()
         longest_s = max(item.lasted_s for item in passed)
@@ -342,6 +347,20 @@ class _Judge:
             text += ", at a voltage at which a pack is far from empty: a bad contact does the same"
             return self._unsure(first, (end, End.RUNNING), text, reboots)
         return self._sure(first, end, text, reboots)
+
+    def _with_earlier(self, first: Break, count: int, typical_s: float) -> tuple[Break, int]:
+        """The first of all restarts of this length, also of those after which the piece ran on for long."""
+        seen = self._seen
+        earlier = [item for item in seen.outlived if not self._explained(item)]
+        alike = [
+            not item.vanished
+            and self._is_low(item)
+            and item.lasted_s <= 2 * typical_s + seen.step_s
+            for item in earlier
+        ]
+        if not earlier or not all(alike):
+            return first, count
+        return earlier[0], count + len(earlier) + seen.outlived_count - len(seen.outlived)
 
     def _limped(self, limps: Sequence[Break], gone: Break | None) -> _Own:
         """The draw fell to a part of what it was on a nearly empty pack, once or again and again."""

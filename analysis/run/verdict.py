@@ -12,7 +12,8 @@ from logger.base.wall_clock import WallClock
 # A forecast tells nothing in the first minutes, nor while its ends lie further apart than this.
 _EARLY_S: Final = 600.0
 _EARLY_RATIO: Final = 4.0
-_STEPS_S: Final = (60.0, 300.0, 600.0, 900.0, 1800.0, 3600.0)
+_STEPS_S: Final = (60.0, 300.0, 600.0, 1800.0, 3600.0)
+_STEPS_PER_WIDTH: Final = 40.0
 
 HOW: Final = {
     End.CUTOFF: "It lasted",
@@ -183,15 +184,26 @@ def verdict_ahead(
     assert time.value is not None
     assert time.lower is not None
     assert time.upper is not None
-    step_s = next(
-        (step for step in _STEPS_S if step >= (time.upper - time.lower) / 20), _STEPS_S[-1]
-    )
+    step_s = step_s_of(time)
     span = f"{at(time.lower, step_s)} to {at(time.upper, step_s)}"
     told = f"Lasts {until}about {at(time.value, step_s)} ({span})"
     if need_s is None:
         return Verdict(None, Answer.OPEN, told)
     answer = decided or Answer.CLOSE
-    return Verdict(need_s, answer, f"{told}{need}{answer}")
+    how_likely = ""
+    if answer is Answer.CLOSE and ahead.chance is not None:
+        how_likely = f" (about {100 * min(max(ahead.chance, 0.02), 0.98):.0f} in 100)"
+    return Verdict(need_s, answer, f"{told}{need}{answer}{how_likely}")
+
+
+def step_s_of(time: Quantity) -> float:
+    """Step that a foreseen time is rounded to: no more digits than its interval is worth."""
+    if time.lower is None or time.upper is None:
+        return _STEPS_S[0]
+    least_s = (time.upper - time.lower) / _STEPS_PER_WIDTH
+    if least_s < _STEPS_S[0] / 6:
+        return 1.0
+    return next((step for step in _STEPS_S if step >= least_s), _STEPS_S[-1])
 
 
 def _decided(need_s: float | None, time: Quantity) -> Answer | None:

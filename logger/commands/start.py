@@ -173,7 +173,7 @@ def _cutoff(ask: _Asker, options: dict[str, Any], pack: Pack) -> float:
         text = ask("At how many volts does the circuit give up, if you know?", None, _LIMIT)
         try:
             if text == _LIMIT:
-                return pack.floor_v
+                return round(pack.floor_v, 2)
             cutoff_v = float(text.replace(",", ".").lower().removesuffix("v"))
             check_cutoff(pack, cutoff_v, below_floor=False)
         except ValueError:

@@ -44,7 +44,8 @@ class ForecastProcess:
         needed = self._process is None and not self._failed and not self._served()
         if needed and status.time_s >= AFTER_S:
             self._start()
-        if foreseen is not None and foreseen.as_of_s >= self._noted_s + RECORD_S:
+        known = foreseen is not None and not foreseen.early
+        if known and foreseen is not None and foreseen.as_of_s >= self._noted_s + RECORD_S:
             self._noted_s = foreseen.as_of_s
             self._recorder.session.note("forecast", foreseen.text)
 
@@ -98,13 +99,9 @@ def foreseen_of(line: bytes) -> Foreseen | None:
         said: dict[str, Any] = json.loads(line)
         ends = [float(said[name]) for name in ("end_s", "lower_s", "upper_s") if name in said]
         end_s, lower_s, upper_s = ends or (None, None, None)
+        verdict, early = str(said.get("verdict", "")), said.get("early") is True
         return Foreseen(
-            float(said["as_of_s"]),
-            end_s,
-            lower_s,
-            upper_s,
-            str(said["text"]),
-            str(said.get("verdict", "")),
+            float(said["as_of_s"]), end_s, lower_s, upper_s, str(said["text"]), verdict, early
         )
     except (ValueError, KeyError, TypeError):
         return None

@@ -34,7 +34,7 @@ class History:
 class Foreseen:
     """A forecast of the end, on the run's axis: middle and ends of nine in ten; None while it knows too little.
 
-    ``text``: in words, ``verdict``: whether that is as long as needed.
+    ``text``: in words, ``verdict``: whether that is as long as needed. ``early``: it knows too little yet.
     """
 
     as_of_s: float
@@ -43,6 +43,7 @@ class Foreseen:
     upper_s: float | None
     text: str
     verdict: str = ""
+    early: bool = False
 
 
 @dataclass(frozen=True)
