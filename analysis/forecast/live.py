@@ -240,7 +240,8 @@ def left_of(found: Forecast, answer: Verdict | None = None) -> Left | None:
         words = f"About {_about(ahead_s, width_s)} left"
         detail = f"Nine in ten: {_about(most.lower - now_s, width_s)} to {_about(most.upper - now_s, width_s)}."
     detail = " ".join((detail, *found.warnings[:1])).strip()
-    if answer is not None and answer.need_s is not None:
+    clocked = answer is not None and answer.need_s is not None
+    if answer is not None and clocked:
         words, detail = answer.words, f"{words}. {detail}"
     return Left(
         words,
@@ -251,6 +252,7 @@ def left_of(found: Forecast, answer: Verdict | None = None) -> Left | None:
         upper_s=most.upper,
         fan=_fan(found),
         foreseen=foreseen(found, answer),
+        clocked=clocked,
     )
 
 

@@ -59,7 +59,7 @@ def forecast_words(found: Forecast, need_s: float | None = None) -> list[str]:
     if found.basis == "reached":
         first = f"The cutoff of {found.cutoff_v:g} V was reached after {quantity_words(half)}."
     elif found.life is not None and found.basis in ("ended", "unclear"):
-        first = lasted_words(found.life, found.cutoff_v)
+        first = lasted_words(found.life, found.cutoff_v, said=need_s is not None)
     elif half.value is None:
         first = f"{seen}: no forecast; {found.why}."
         if half.lower is not None:
@@ -69,7 +69,7 @@ def forecast_words(found: Forecast, need_s: float | None = None) -> list[str]:
             f"{seen}: the cutoff of {found.cutoff_v:g} V comes at about {_rounded(half.value, step_s_of(half))}"
             f"{_days(half.value)}. Even chances: {_range(half)}. Nine times in ten: {_range(most)}."
         )
-    paragraphs = [first]
+    paragraphs = [first] if first else []
     chance = found.chance_beyond(need_s) if need_s is not None else None
     if need_s is not None and chance is not None and found.basis in ("curve", "rated capacity"):
         paragraphs.append(f"That it lasts {span_words(need_s)}: {chance_words(chance)}.")

@@ -40,11 +40,9 @@ def _ended(result: Rundown) -> str:
             f" and {value_words(result.peak_current)} at most."
         )
     cutoff_v = result.fall.cutoff_v
-    ended = lasted_words(result.lifetime, cutoff_v)
-    if ended:
-        # The verdict has said it already where both ways to read the run had to be told.
-        twice = result.verdict is not None and result.lifetime.end is End.UNSURE
-        return (drew if twice else f"{ended}{drew}").strip()
+    ended = lasted_words(result.lifetime, cutoff_v, said=result.verdict is not None)
+    if ended or result.lifetime.end is End.UNSURE:
+        return f"{ended}{drew}".strip()
     length = value_words(result.duration)
     if cutoff_v is not None and result.cutoff_time.value is not None:
         gave = (

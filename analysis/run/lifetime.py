@@ -334,6 +334,9 @@ class _Judge:
             return self._stayed_off(gone, first, count)
         end = End.REBOOTS if quick else End.BACK
         reboots = count if quick else 0
+        if quick:
+            first, reboots = self._with_earlier(first, count, typical_s)
+            fell, count = _fell_words(first), reboots
         text = (
             f"{fell} and came back {_times(count)}, each time after about {span_words(typical_s)}"
         )

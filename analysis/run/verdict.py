@@ -131,10 +131,15 @@ def readings_words(life: Lifetime) -> str:
     return f"Either {', or '.join(parts)}: {life.evidence}."
 
 
-def lasted_words(life: Lifetime, cutoff_v: float | None) -> str:
-    """How it ended, in one sentence; empty where the cutoff or the length of the run says it all."""
+def lasted_words(life: Lifetime, cutoff_v: float | None, *, said: bool = False) -> str:
+    """How it ended, in one sentence; empty where the cutoff or the length of the run says it all.
+
+    ``said``: the verdict stands before it and has told the time already.
+    """
     if life.end is End.UNSURE:
-        return readings_words(life)
+        return "" if said else readings_words(life)
+    if said and life.end not in (End.RUNNING, End.CUTOFF):
+        return f"{life.evidence[:1].upper()}{life.evidence[1:]}."
     if life.end is End.OFF:
         return f"It was switched off after {short_words(life.time)}: {life.evidence}."
     if life.end in (End.RUNNING, End.CUTOFF):

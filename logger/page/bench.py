@@ -294,7 +294,9 @@ def _load_switch(run: PageRun) -> str:
 
 def _left(left: Left, now_s: float, simulated: bool) -> dict[str, Any]:
     clock = ""
-    if left.end_s is not None and not simulated:  # a simulated board's hours are not ours
+    if (
+        left.end_s is not None and not simulated and not left.clocked
+    ):  # a simulated board's hours are not ours
         clock = time.strftime("%H:%M", time.localtime(time.time() + max(left.end_s - now_s, 0.0)))
     return {
         "words": left.words,
