@@ -103,7 +103,7 @@ def foreseen_of(line: bytes) -> Foreseen | None:
         return Foreseen(
             float(said["as_of_s"]), end_s, lower_s, upper_s, str(said["text"]), verdict, early
         )
-    except (ValueError, KeyError, TypeError):
+    except (ValueError, KeyError, TypeError, AttributeError):
         return None
 
 
@@ -112,7 +112,7 @@ def warning_of(line: bytes) -> str | None:
     try:
         said = json.loads(line)
         return str(said["text"]) if "warning" in said else None
-    except (ValueError, KeyError, TypeError):
+    except (ValueError, KeyError, TypeError, AttributeError):
         return None
 
 
