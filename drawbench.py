@@ -1,4 +1,19 @@
-"""The command ``drawbench``: a table of commands, each imported only when it is called."""
+"""The front door: what a notebook asks of a run, and the command ``drawbench``.
+
+``import drawbench`` gives functions, each loaded when it is first asked for::
+
+    run = drawbench.read_run("sample_runs/night-ride-vest")
+    run.plot()
+    drawbench.rundown(run)
+
+``read_run``, ``rundown``, ``forecast``, ``compare``, ``budget``, ``flex_life``, ``report``. Their
+results say the answer in words with its doubt, ``.to_frame()`` gives tables with units in the
+column names, ``.plot()`` a picture. What can be mended is raised as ``BenchError``: what happened,
+the evidence, what to do next; where that names an option of the command, the argument bears the same
+name: ``--cutoff`` is ``cutoff_v``.
+
+The commands stand in a table, each imported only when it is called.
+"""
 
 import importlib
 import os
@@ -54,8 +69,43 @@ _keep_own_packages()
 from logger.base.errors import BenchError  # noqa: E402  # only once it is certain to be ours
 
 if TYPE_CHECKING:
-    from analysis.flex.judge import FlexLife
+    import analysis.flex.judge
+    from analysis.door.public import *  # noqa: F403 (the one list of the types)
     from analysis.report.build import SectionMaker
+
+# public name -> module that has it, imported when the name is first asked for
+_PUBLIC: Final[dict[str, str]] = {
+    "BudgetStory": "analysis.door.budget",
+    "Comparison": "analysis.door.compare",
+    "Criterion": "logger.flex.criterion",
+    "FlexLife": "analysis.door.flex",
+    "Forecast": "analysis.door.forecast",
+    "Quantity": "analysis.doubt.quantity",
+    "Run": "analysis.door.runs",
+    "Rundown": "analysis.door.runs",
+    "budget": "analysis.door.budget",
+    "compare": "analysis.door.compare",
+    "flex_life": "analysis.door.flex",
+    "forecast": "analysis.door.forecast",
+    "read_run": "analysis.door.runs",
+    "report": "analysis.door.report",
+    "rundown": "analysis.door.runs",
+}
+
+__all__ = ["BenchError", *_PUBLIC]
+
+if not TYPE_CHECKING:  # a type checker would take any name for public otherwise
+
+    def __getattr__(name: str) -> object:
+        if name not in _PUBLIC:
+            raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+        value = getattr(importlib.import_module(_PUBLIC[name]), name)
+        globals()[name] = value
+        return value
+
+    def __dir__() -> list[str]:
+        return sorted({*globals(), *_PUBLIC})
+
 
 # Three evenings of 400 bends at the elbow; the rig ends while some joints are whole.
 DEMO_BENDS: Final = 1200.0
@@ -143,20 +193,21 @@ def demo(folder: Path) -> None:
 
     Needs no hardware. Writes a budget file, two runs, a flex test and a report into FOLDER; all of it is invented.
     """
+    from logger.run.store import create_run_folder
+
+    create_run_folder(folder)
     from analysis.budget.file import read_budget
     from analysis.budget.section import budget_section
     from analysis.budget.story import tell_budget
     from analysis.budget.words import answer_sentences
-    from analysis.commands.report import discharge_parts
     from analysis.flex.words import answers
     from analysis.report.build import write_report
+    from analysis.report.parts import discharge_parts
     from analysis.run.rundown import rundown
     from analysis.say.words import short_words
     from firmware_probe.twin import vest
     from logger.run.reader import read_run
-    from logger.run.store import create_run_folder
 
-    create_run_folder(folder)
     said: set[str] = set()
     budget_path = folder / "night-ride-vest.toml"
     budget_path.write_text(vest.budget_text(), encoding="utf-8")
@@ -229,10 +280,10 @@ def _demo_run(folder: Path, title: str, brightness: float, said: set[str]) -> No
     click.echo(f"     {summary(recorders[0])}")
 
 
-def _demo_joints(folder: Path) -> "tuple[FlexLife, SectionMaker]":
+def _demo_joints(folder: Path) -> "tuple[analysis.flex.judge.FlexLife, SectionMaker]":
     """Joints of the vest through the board's flex lines and as a hand test, judged together."""
-    from analysis.commands.flex import flex_part
     from analysis.flex.claim import Claim
+    from analysis.flex.sources import flex_part
     from analysis.flex.words import target_words
     from firmware_probe.twin import vest
     from firmware_probe.twin.hand_test import hand_test_table

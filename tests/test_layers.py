@@ -32,6 +32,7 @@ FLOORS: Final = (
     ("analysis.forecast",),
     ("analysis.budget", "analysis.flex"),
     ("analysis.report",),
+    ("analysis.door",),
     ("analysis.commands",),
     ("drawbench",),
 )

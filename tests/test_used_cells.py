@@ -10,9 +10,9 @@ import pytest
 from click.testing import CliRunner
 
 import logger.commands.start as start
-from analysis.commands.forecast import with_pack
 from analysis.forecast.discharge import discharge
 from analysis.forecast.of_run import forecast_run
+from analysis.forecast.stated import with_pack
 from analysis.report.build import _about
 from logger.base.errors import BenchError
 from logger.base.pack import Pack, parse_pack

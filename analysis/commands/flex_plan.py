@@ -6,7 +6,14 @@ import click
 
 from analysis.doubt.quantity import Quantity
 from analysis.flex.bend import bending_diameter_mm, outer_strain
-from analysis.flex.plan import SHAPE_ASSUMED, ClaimPlan, PowerPlan, plan_claim, plan_power
+from analysis.flex.plan import (
+    SHAPE_ASSUMED,
+    ClaimPlan,
+    PowerPlan,
+    check_pair,
+    plan_claim,
+    plan_power,
+)
 from analysis.flex.terminal import BEND_RADIUS_MM, echo_json, say, target_of, target_options
 from analysis.flex.words import cycles_words, number_words, percent, stated_percent, times_words
 from logger.base.errors import BenchError
@@ -44,10 +51,6 @@ def plan_command(
             "What must the joint survive?",
             next_step="add --cycles 4800, or --wearings 12 --at elbow.",
         )
-    claim = plan_claim(
-        target[0], o["reliability"] / 100, o["confidence"] / 100, o["specimens"], o["shape"]
-    )
-    power = plan_power(ratio, claim.shape, o["specimens"])
     strain = None
     if (wire is None) != (bench_radius is None):
         raise BenchError(
@@ -56,6 +59,11 @@ def plan_command(
         )
     if wire is not None and bench_radius is not None:
         strain = outer_strain(bending_diameter_mm(wire), bench_radius)
+    check_pair(ratio, SHAPE_ASSUMED if o["shape"] is None else o["shape"])
+    claim = plan_claim(
+        target[0], o["reliability"] / 100, o["confidence"] / 100, o["specimens"], o["shape"]
+    )
+    power = plan_power(ratio, claim.shape, o["specimens"])
     if as_json:
         echo_json(_planecho_json(claim, power, strain))
         return

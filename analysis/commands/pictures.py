@@ -34,9 +34,9 @@ def sheet_command(
     source = inputs_of(run_folder, cutoff_v, hold_s, "sheet")
     files = unchanged(out or run_folder / "sheet", source)
     if files is None:
+        run, result, _ = analysed(run_folder, cutoff_v, hold_s)
         from analysis.report.sheet import write_sheet
 
-        run, result, _ = analysed(run_folder, cutoff_v, hold_s)
         with TemporaryDirectory(prefix="drawbench-") as temporary:
             write_sheet(run, result, Path(temporary))
             files = publish(Path(temporary), out or run.folder / "sheet", source)
@@ -68,9 +68,9 @@ def pictures_command(
         events, _ = listed_events(description_of(run_folder).events)
         end_s = digest_of(run_folder, cutoff_v, hold_s).last[0] or 0.0
     else:
+        run, result, _ = analysed(run_folder, cutoff_v, hold_s)
         from analysis.report.plots import draw_plots
 
-        run, result, _ = analysed(run_folder, cutoff_v, hold_s)
         events, _ = listed_events(run.description.events)
         end_s = result.draw.trace.end_s
         with TemporaryDirectory(prefix="drawbench-") as temporary:

@@ -5,7 +5,7 @@ import math
 from typing import Any
 
 import click
-from scipy.stats import chi2
+import scipy
 
 from analysis.doubt.quantity import Quantity
 from analysis.doubt.uncertainty import COVERAGE, Limits, budget, interval, limits_of
@@ -92,7 +92,7 @@ def _scatter(value: float, unit: str, count: int) -> Quantity:
         return Quantity(value, unit, note="standard deviation; too few or too equal to bound it")
     freedom = count - 1
     low, high = (
-        value * math.sqrt(freedom / float(chi2.ppf(at, freedom)))
+        value * math.sqrt(freedom / float(scipy.stats.chi2.ppf(at, freedom)))
         for at in ((1 + COVERAGE) / 2, (1 - COVERAGE) / 2)
     )
     return Quantity(value, unit, low, high, COVERAGE, "standard deviation of the windows' means")

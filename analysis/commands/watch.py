@@ -1,10 +1,12 @@
 """``drawbench watch``: a page with runs, live and finished, for browser and phone."""
 
+import os
 import sys
 import threading
 import time
 import webbrowser
 from contextlib import suppress
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -48,7 +50,7 @@ def watch_command(
     passed on to the logger that records the run.
     """
     if attached:
-        serve_attached(page_run, page_port, lan, sys.stdin, sys.stdout)
+        serve_attached(page_run, page_port, lan, sys.stdin, sys.stdout, leave=partial(os._exit, 0))
         return
     if not paths and not RUNS.is_dir():
         raise BenchError(

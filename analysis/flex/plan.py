@@ -72,6 +72,8 @@ def plan_claim(
     check_share(confidence, "confidence")
     if target_cycles <= 0:
         raise BenchError("The target must be above 0 cycles.", next_step="give --cycles 4800.")
+    if specimens is not None:
+        check_specimens(specimens)
     used = SHAPE_ASSUMED if shape is None else shape
     needed = tuple(
         (failures, specimens_needed(reliability, confidence, failures))
@@ -90,7 +92,6 @@ def plan_claim(
             shape is not None,
             None,
         )
-    check_specimens(specimens)
     return ClaimPlan(
         target_cycles,
         reliability,
@@ -114,13 +115,18 @@ def check_specimens(specimens: int) -> None:
         )
 
 
-def plan_power(ratio: float, shape: float, each: int | None = None) -> PowerPlan:
-    """Power to tell a group from one that lives ``ratio`` times as long, all bent until they fail."""
+def check_pair(ratio: float, shape: float) -> None:
+    """Raises BenchError for two kinds of joint whose difference cannot be planned for."""
     if not (0 < ratio < 1e6) or ratio == 1 or not 0.2 <= shape <= 50:
         raise BenchError(
             f"A ratio of lives of {ratio:g} with a Weibull shape of {shape:g} cannot be planned for.",
             next_step="give a ratio other than 1, e.g. --ratio 2, and a shape from 0.2 to 50.",
         )
+
+
+def plan_power(ratio: float, shape: float, each: int | None = None) -> PowerPlan:
+    """Power to tell a group from one that lives ``ratio`` times as long, all bent until they fail."""
+    check_pair(ratio, shape)
     ratio = max(ratio, 1 / ratio)
     power = None
     if each is not None:

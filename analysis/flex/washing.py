@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Final
 
 import numpy as np
-from scipy import special
+import scipy
 
 from analysis.doubt.quantity import Quantity
 from logger.base.errors import BenchError
@@ -186,7 +186,7 @@ def _mean(
     mean = float(changes.mean())
     if count == 1:
         return Quantity(mean, unit, note="one specimen: no interval")
-    factor = float(special.stdtrit(count - 1, 0.5 + coverage / 2))
+    factor = float(scipy.special.stdtrit(count - 1, 0.5 + coverage / 2))
     half = factor * float(changes.std(ddof=1)) / math.sqrt(count)
     return Quantity(
         mean,

@@ -6,6 +6,7 @@ from typing import Final
 from analysis.curve.rate import USUAL_EXPONENT, runtime_in_cold
 from analysis.forecast.chemistry_prior import capacity_prior
 from analysis.forecast.forecast import Forecast
+from analysis.forecast.words import forecast_words
 from analysis.run.rundown import Rundown, is_simulated_description
 from analysis.run.verdict import Ahead, Verdict, verdict, verdict_ahead
 from analysis.say.words import plain_text, span_words
@@ -31,6 +32,14 @@ def live_verdict(
         return None if need_s is None else verdict(need_s, life, clock)
     chance = None if need_s is None else found.chance_beyond(need_s)
     return verdict_ahead(need_s, Ahead(found.now_s, found.cutoff_time[1], chance), clock, earlier)
+
+
+def told_words(found: Forecast, description: Description, need_s: float | None = None) -> list[str]:
+    """A forecast in a few plain paragraphs, the verdict first where a need is known."""
+    need_s = description.need_s if need_s is None else need_s
+    answer = None if need_s is None else live_verdict(found, description, need_s)
+    first = [] if answer is None else [f"{answer.words.rstrip('.')}."]
+    return [*first, *forecast_words(found, need_s)]
 
 
 def covers_words(result: Rundown, description: Description) -> str:

@@ -10,8 +10,8 @@ f = 0 (sum t^shape / -ln(1 - C))^(1/shape) (Abernethy, New Weibull Handbook, ch.
 import math
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import special
 
 from logger.base.errors import BenchError
 
@@ -44,14 +44,14 @@ def reliability_lower(specimens: int, failures: int, confidence: float) -> float
         return 0.0
     if failures == 0:
         return float((1.0 - confidence) ** (1.0 / specimens))
-    return float(special.betaincinv(specimens - failures, failures + 1, 1.0 - confidence))
+    return float(scipy.special.betaincinv(specimens - failures, failures + 1, 1.0 - confidence))
 
 
 def confidence_shown(specimens: int, failures: int, reliability: float) -> float:
     """Confidence with which the share is at least ``reliability``."""
     if failures >= specimens:
         return 0.0
-    return float(1.0 - special.bdtr(failures, specimens, 1.0 - reliability))
+    return float(1.0 - scipy.special.bdtr(failures, specimens, 1.0 - reliability))
 
 
 def scale_lower_cycles(
@@ -61,7 +61,7 @@ def scale_lower_cycles(
 
     Exact if the test ended at a failure or none failed; a little low if it ended at a count.
     """
-    limit = float(special.gammainccinv(failures + 1, 1.0 - confidence))
+    limit = float(scipy.special.gammainccinv(failures + 1, 1.0 - confidence))
     top = float(cycles.max())
     return float(top * (np.sum((cycles / top) ** shape) / limit) ** (1.0 / shape))
 

@@ -13,8 +13,8 @@ from math import comb
 from typing import Final
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import special
 
 from analysis.life.data import Lives
 from logger.base.errors import BenchError
@@ -59,7 +59,7 @@ def log_rank(groups: Sequence[Lives]) -> LogRank:
     return LogRank(
         chi_square,
         degrees,
-        float(special.chdtrc(degrees, chi_square)),
+        float(scipy.special.chdtrc(degrees, chi_square)),
         float(
             (np.sum(exchanged >= chi_square * (1 - 1e-9)) + (not complete))
             / (exchanged.size + (not complete))

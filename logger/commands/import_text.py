@@ -12,6 +12,7 @@ from logger.base.errors import BenchError
 from logger.base.measures import MAH_ABOVE_0, OHMS_ABOVE_0
 from logger.base.pack import parse_pack
 from logger.run.format import COLUMN_BY_NAME
+from logger.run.store import refuse_taken_folder
 from logger.text.layout import DELIMITER_WORDS, LayoutWish
 from logger.text.plan import TARGETS
 from logger.text.read import Imported, read_text
@@ -148,7 +149,10 @@ def import_command(
         what = "is a folder" if file.is_dir() else "does not exist"
         raise BenchError(f"The file {file} {what}.", next_step="give the text file to import.")
     about = _about(given)
-    imported = read_text(file, _layout_wish(given), _plan_wish(given), _seconds(given["gap"]))
+    wishes = _layout_wish(given), _plan_wish(given), _seconds(given["gap"])
+    if run is not None and not dry_run:
+        refuse_taken_folder(run)
+    imported = read_text(file, *wishes)
     if run is not None and not dry_run:
         write_run(imported, run, about)
     if as_json:

@@ -29,7 +29,7 @@ from logger.recording.terms import (
 from logger.run.calibration import Calibration, cautions
 from logger.run.description import Description, Stop
 from logger.run.disk_need import disk_warning
-from logger.run.store import create_run_folder, write_description
+from logger.run.store import create_run_folder, refuse_taken_folder, write_description
 from logger.run.writer import SampleWriter
 
 EXIT_OK: Final = 0
@@ -133,7 +133,7 @@ def prepare(plan: Plan, say: Say) -> list[Recorder]:
     if plan.resume is not None:
         return [_resume(plan, plan.resume, say)]
     safety.check_cutoff(pack, plan.cutoff_v, below_floor=plan.below_floor)
-    _check_folder(plan.folder)
+    refuse_taken_folder(plan.folder)
     found = _find(plan)
     recorders = []
     try:
@@ -146,20 +146,6 @@ def prepare(plan: Plan, say: Say) -> list[Recorder]:
         raise
     _tell(plan, pack, found, say)
     return recorders
-
-
-def _check_folder(folder: Path) -> None:
-    """Said before a board is even asked."""
-    try:
-        taken = folder.exists() and (not folder.is_dir() or any(folder.iterdir()))
-    except OSError as error:
-        raise BenchError(
-            f"The run's folder {folder} cannot be looked into.",
-            evidence=error.strerror or str(error),
-            next_step="choose a folder of your own.",
-        ) from error
-    if taken:
-        create_run_folder(folder)  # raises, with the reason
 
 
 def _find(plan: Plan) -> list[Found]:

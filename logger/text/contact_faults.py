@@ -8,7 +8,6 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
 from logger.run.description import Event
 
@@ -35,6 +34,8 @@ def find_contact_faults(
     current_ma = current_ma[known] if current_ma is not None else None
     if len(voltage_v) < _WINDOW_ROWS:
         return [], []
+    import pandas as pd
+
     around = pd.Series(voltage_v).rolling(_WINDOW_ROWS, center=True, min_periods=1).median()
     low = voltage_v < _DROP_SHARE * around.to_numpy()
     drops = _drop_outs(time_s, voltage_v, low)

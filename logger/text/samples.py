@@ -1,16 +1,18 @@
 """What the rows of a foreign file say as a whole: repeats, what follows from them, faults, doubts."""
 
 from collections import Counter
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
 
 from logger.run.description import Event
 from logger.run.format import COLUMNS
 from logger.text.contact_faults import find_contact_faults
 from logger.text.table import PlanWish
 from logger.text.time_column import Floats
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 
 def repeats(time_s: Floats, columns: dict[str, Floats]) -> np.ndarray[Any, np.dtype[np.bool_]]:
@@ -22,7 +24,7 @@ def repeats(time_s: Floats, columns: dict[str, Floats]) -> np.ndarray[Any, np.dt
     return repeated
 
 
-def complete(samples: pd.DataFrame, wish: PlanWish) -> tuple[pd.DataFrame, list[str]]:
+def complete(samples: "pd.DataFrame", wish: PlanWish) -> "tuple[pd.DataFrame, list[str]]":
     """Samples with what follows from them and from what the user stated, and that in words."""
     told: list[str] = []
     if wish.constant_current_ma is not None:
@@ -59,7 +61,7 @@ def _over_boots(counted: Floats, boot: np.ndarray[Any, np.dtype[np.int64]]) -> F
     return counted + np.cumsum(before)
 
 
-def faults_of(samples: pd.DataFrame) -> tuple[list[Event], list[str]]:
+def faults_of(samples: "pd.DataFrame") -> tuple[list[Event], list[str]]:
     """Bad contacts in the voltage and current, as events and in words."""
     name = next((name for name in ("pack_v", "bus_v") if name in samples), None)
     if name is None:
@@ -76,7 +78,7 @@ def missing_words(missing: Counter[str]) -> list[str]:
     ]
 
 
-def doubts(samples: pd.DataFrame) -> list[str]:
+def doubts(samples: "pd.DataFrame") -> list[str]:
     """What in the numbers looks like a wrong unit or sign."""
     doubts = []
     for name in ("pack_v", "bus_v"):

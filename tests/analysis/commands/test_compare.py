@@ -13,9 +13,10 @@ from click.testing import CliRunner
 from numpy.typing import NDArray
 
 from analysis.commands.compare import compare_command
-from analysis.commands.forecast import forecast_command, span_seconds
+from analysis.commands.forecast import forecast_command
 from analysis.curve.compare import compare
 from analysis.forecast.of_run import forecast_run
+from analysis.forecast.stated import span_seconds
 from analysis.forecast.words import chance_words
 from logger.base.errors import BenchError
 from logger.base.pack import Pack

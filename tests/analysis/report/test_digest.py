@@ -31,7 +31,7 @@ from analysis.report.overview import draw_overview
 from analysis.report.run_table import as_csv, by_lasting, in_order, matching, read_lines, shown
 from analysis.report.sheet import write_sheet
 from analysis.run.rundown import rundown
-from analysis.say.words import time_words
+from analysis.say.words import quantity_words
 from logger.base.errors import BenchError
 from logger.run.description import Event, to_document
 from logger.run.format import DESCRIPTION_NAME
@@ -275,9 +275,11 @@ def test_overview_page_and_markdown(season: Path, tmp_path: Path) -> None:
 
 
 def test_a_time_known_to_two_minutes_is_not_told_to_the_second() -> None:
-    told = time_words(Quantity(19_673.0, "s", 19_563.0, 19_783.0, 0.95))
+    told = quantity_words(Quantity(19_673.0, "s", 19_563.0, 19_783.0, 0.95))
     assert told == "5 h 27 min 50 s (5 h 26 min to 5 h 29 min 40 s at 95 %)"
-    assert time_words(Quantity(83.0, "s", 79.0, 87.0, 0.95)).startswith("1 min 23 s (1 min 19 s")
+    assert quantity_words(Quantity(83.0, "s", 79.0, 87.0, 0.95)).startswith(
+        "1 min 23 s (1 min 19 s"
+    )
 
 
 def test_pictures_of_simulated_runs_say_so_and_a_cutoff_has_no_padded_digits(
