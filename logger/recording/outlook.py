@@ -8,6 +8,9 @@ from logger.recording.terms import Status
 from logger.run.description import Stop
 
 POINTS_MAX: Final = 240
+SLOPE_FROM_S: Final = (
+    1800.0  # a fresh pack falls steeply at first: its slope then frightens for nothing
+)
 LEFT_MAX_S: Final = 100 * 3600.0
 
 
@@ -133,7 +136,7 @@ def _by_cutoff(
 def _slope(history: History) -> float | None:
     """Volts per second over the last third of the run, as a least-squares line; None if too short."""
     points = history.points
-    if not points or points[-1][0] < 60:
+    if not points or points[-1][0] < SLOPE_FROM_S:
         return None
     last_s = points[-1][0]
     late = [(time_s, volt) for time_s, volt, _ in points if time_s >= last_s * 2 / 3]
