@@ -287,13 +287,17 @@ class BreakWatch:
         if len(self._levels) < _LEARNT_BLOCKS:
             return codes
         level = self._level_ma()
-        if level <= 2 * self._zero_ma or level <= _STEPS_LEAST * self._least_step_ma:
+        if level <= 2 * self._zero_ma or level <= _STEPS_LEAST * self._resolution_ma():
             return codes  # too little for the sensor: nothing can be seen to break off
         least = min(least for _, least, _ in self._levels)
         dark_ma = max(_DARK_SHARE * level, self._zero_ma)
         codes[currents < max(min(_DIP_SHARE * level, _DIP_OF_LEAST * least), dark_ma)] = 1
         codes[currents < dark_ma] = 2
         return codes
+
+    def _resolution_ma(self) -> float:
+        """The sensor's step, by the least difference between readings; 0 where all were alike."""
+        return self._least_step_ma if np.isfinite(self._least_step_ma) else 0.0
 
     def _need_v(self, volts: Array, now_v: float) -> float:
         """Least voltage at which it worked of late; ``volts``: this block's rows so far, ``now_v``: as it broke off."""
