@@ -79,6 +79,9 @@ class Break:
     sum_ma: float = 0.0
     sum_v: float = 0.0
     first_ma: float = 0.0
+    least_ma: float = (
+        np.inf
+    )  # rows that are on in part only draw more than the piece does while it is off
     tail: int = 0  # rows after the first, which is mixed
     limps: bool = (
         False  # fell in part, on a nearly empty pack: off and on again quicker than a row shows
@@ -111,6 +114,7 @@ class Break:
         self.tail += len(volts) - first
         self.sum_ma += float(currents_ma[first:].sum())
         self.sum_v += float(volts[first:].sum())
+        self.least_ma = min(self.least_ma, float(currents_ma.min()))
         self.last_s = time_s
 
 
@@ -229,7 +233,7 @@ class BreakWatch:
             for item in self._early
             if not item.vanished
             and item.dark_rows
-            and (item.before_v >= self._low_v or item.dark_ma > _LOCKED_SHARE * item.level_ma)
+            and (item.before_v >= self._low_v or item.least_ma > _LOCKED_SHARE * item.level_ma)
         ]
         later = [item for item in self._outlived.breaks if not item.vanished and item.dark_rows]
         return self._regular(early) or self._regular(early + later, only_alike=True)

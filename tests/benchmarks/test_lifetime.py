@@ -3,8 +3,8 @@
 Run with ``python -m pytest tests/benchmarks/test_lifetime.py -s``; about two minutes. Pieces, packs, truth
 and goals: tests/benchmarks/lifetime_judge. The sealed kinds there were not looked at while the detector was made.
 
-While its settings were found the table of the open kinds was looked at eight times (seeds 11 to 13, three or four
-runs a cell); the seed here is another one. The reasons for each threshold stand beside it in
+While its settings were found the table of the open kinds was looked at nine times (seeds 11 to 13, three or four
+runs a cell), and once with the seed that stood here before (3 of 145 ends missed); the seed here is another one. The reasons for each threshold stand beside it in
 analysis/run/draw_breaks.py and analysis/run/lifetime.py.
 """
 
@@ -17,7 +17,7 @@ from tests.benchmarks.lifetime_judge.score import markdown, table_of, unmet
 
 pytestmark = pytest.mark.slow
 
-SEED = 20261
+SEED = 20262
 RUNS_A_CELL = 6
 
 
