@@ -206,6 +206,7 @@ def demo(folder: Path) -> None:
     from analysis.run.rundown import rundown
     from analysis.say.words import short_words
     from firmware_probe.twin import vest
+    from logger.base.next_step import next_words
     from logger.run.reader import read_run
 
     said: set[str] = set()
@@ -216,7 +217,7 @@ def demo(folder: Path) -> None:
     click.echo("2/5  The simulated vest runs three alkaline AA down; its night takes seconds.")
     _demo_run(folder / "run", "Night-ride vest", 1.0, said)
     run = read_run(folder / "run")
-    story = tell_budget(budget, run)
+    story = tell_budget(budget, run, pack_runs=None)
     click.echo(f"3/5  {' '.join(answer_sentences(story)[-2:])}")
     remedy = next(item for item in story.changes if "ride at 70 %" in item.words)
     _demo_run(folder / "remedy", "Night-ride vest, ride at 70 % brightness", 0.7, said)
@@ -238,10 +239,13 @@ def demo(folder: Path) -> None:
         flex_section,
     ]
     write_report(run, result, folder / "report", sections)
+    click.echo(f"\nOpen in a browser:\n  {folder / 'report' / 'report.html'}\n")
     click.echo(
-        f"\nThe runs:   {folder / 'run' / 'samples.csv'}, {folder / 'remedy' / 'samples.csv'}"
+        next_words(
+            ("The run by itself", ["rundown", folder / "run"]),
+            ("Your own piece", ["budget", "new", "my-piece.toml"]),
+        )
     )
-    click.echo(f"The report: {folder / 'report' / 'report.html'}  (open it in a browser)")
 
 
 def _demo_run(folder: Path, title: str, brightness: float, said: set[str]) -> None:

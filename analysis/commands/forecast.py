@@ -11,7 +11,8 @@ from typing import Any
 
 import click
 
-from analysis.commands.rundown import TEXT_WIDTH, cutoff_option, hold_option
+from analysis.commands.rundown import asked_again, cutoff_option, hold_option
+from analysis.commands.screen import TEXT_WIDTH, echo_caution, echo_next
 from analysis.door.forecast import asked_forecast, forecast
 from analysis.forecast import live as live_forecast
 from analysis.forecast.discharge import discharge
@@ -127,16 +128,18 @@ def forecast_command(
     run = found.run
     warnings = (*found.warnings, *run.problems)
     if is_simulated(run):
-        click.echo("SIMULATED: a simulated board recorded this run; no hardware was there.\n")
+        click.echo("SIMULATED: no hardware was there.\n")
     for paragraph in told_words(found, run.description, need_s):
         click.echo(textwrap.fill(paragraph, TEXT_WIDTH))
     for warning in warnings:
         click.echo()
         click.echo(textwrap.fill(f"! {plain_text(warning)}", TEXT_WIDTH, subsequent_indent="  "))
     pack = run.description.pack
-    click.echo()
-    caution = f"Caution, {plain_text(str(pack))}: {pack.caution}" if pack else SAFETY_CLOSING
-    click.echo(textwrap.fill(caution, TEXT_WIDTH))
+    if pack is None:
+        click.echo(f"\n{SAFETY_CLOSING}")
+    elif not any(pack.caution in warning for warning in warnings):
+        echo_caution("forecast", str(pack), pack.caution)
+    echo_next(("Once it is over", ["rundown", run_folder, *asked_again(cutoff_v, hold_s)]))
 
 
 def _follow(folder: Path, as_json: bool, need_s: float | None = None) -> None:

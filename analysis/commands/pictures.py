@@ -6,7 +6,8 @@ from typing import Final, cast
 
 import click
 
-from analysis.commands.rundown import analysed, cutoff_option, hold_option
+from analysis.commands.rundown import analysed, asked_again, cutoff_option, hold_option
+from analysis.commands.screen import echo_next
 from analysis.report.digest import description_of, digest_of, inputs_of
 from analysis.say.events import listed_events, numbered_events
 from analysis.say.figures import SIZES, SizeName
@@ -41,6 +42,7 @@ def sheet_command(
             write_sheet(run, result, Path(temporary))
             files = publish(Path(temporary), out or run.folder / "sheet", source)
     click.echo(f"Print: {next(file for file in files if file.suffix == '.pdf')}")
+    echo_next(("A page to open", ["report", run_folder, *asked_again(cutoff_v, hold_s)]))
 
 
 @click.command("pictures")
@@ -90,3 +92,4 @@ def pictures_command(
         click.echo("\nNumbers above the pictures:")
     for event in marked:
         click.echo(f"  {event.number}: {event.kind}: {event.text}")
+    echo_next(("A page with all of them", ["report", run_folder, *asked_again(cutoff_v, hold_s)]))

@@ -11,6 +11,7 @@ from analysis.doubt.quantity import Quantity
 from analysis.doubt.uncertainty import COVERAGE, Limits, budget, interval, limits_of
 from firmware_probe.line_format import BAUD_DEFAULT
 from logger.base.errors import BenchError
+from logger.base.numbers import digits_text
 from logger.board.port import LinkLostError, find_boards, one_board
 from logger.board.probe_check import Heard, Seen, Verdict, judge, listen
 from logger.board.stream import Hello, LineDecoder
@@ -116,7 +117,7 @@ def _rows(
             (
                 "",
                 f"steps of {limits.current_step_ma:g} mA and {1e3 * limits.voltage_step_v:g} mV; "
-                f"below {limits.current_offset_ma:.2g} mA it cannot be told from nothing",
+                f"below {digits_text(limits.current_offset_ma, 2)} mA it cannot be told from nothing",
             )
         )
     rows.append(("Load", _load_text(hello)))

@@ -6,13 +6,8 @@ from pathlib import Path
 
 import click
 
-from analysis.commands.rundown import (
-    TEXT_WIDTH,
-    analysed,
-    cutoff_option,
-    echo_warnings,
-    hold_option,
-)
+from analysis.commands.rundown import analysed, asked_again, cutoff_option, hold_option
+from analysis.commands.screen import TEXT_WIDTH, echo_next, echo_warnings_in_short
 from analysis.report.digest import inputs_of, kept_digest
 from analysis.run.asked import cutoff_of
 from analysis.say.publish import unchanged
@@ -66,7 +61,8 @@ def report_command(
     """A page to open, Markdown to paste, and the pictures."""
     source = None
     if not flex_sources and flex_cycles is None and need_s is None:  # a flex test may be many files
-        source = inputs_of(run_folder, cutoff_v, hold_s, "report", budget_file)
+        chosen_by = [] if budget_file is None else _chosen_by(budget_file, run_folder)
+        source = inputs_of(run_folder, cutoff_v, hold_s, "report", budget_file, *chosen_by)
     folder = out if out is not None else run_folder / "report"
     files, kept = unchanged(folder, source), kept_digest(run_folder, cutoff_v, hold_s)
     fresh = files is None or kept is None
@@ -89,13 +85,14 @@ def report_command(
     if kept.simulated:
         click.echo("SIMULATED: no hardware was there.")
     click.echo(textwrap.fill(kept.answer, TEXT_WIDTH))
-    echo_warnings(kept.warnings)
+    echo_warnings_in_short(kept.warnings)
     if not fresh:
         click.echo("\nNothing changed since this report was made; it is left as it is.")
     click.echo("\nOpen in a browser:")
     click.echo(f"  {_here(files, 'report.html')}")
     click.echo("Paste into a write-up, with the pictures beside it:")
     click.echo(f"  {_here(files, 'report.md')}")
+    echo_next(("One page to print", ["sheet", run_folder, *asked_again(cutoff_v, hold_s)]))
 
 
 def _refuse_parts(
@@ -112,6 +109,14 @@ def _refuse_parts(
         from analysis.flex.sources import read_sources
 
         read_sources(flex_sources, None)
+
+
+def _chosen_by(budget_file: Path, run_folder: Path) -> list[Path | str]:
+    """What the budget's part goes by besides: the other runs' descriptions, and where they lie."""
+    from analysis.budget.own_run import looked_at, places_of
+
+    runs = looked_at(places_of(budget_file, run_folder))
+    return [*runs, *(str(path) for path in runs)]
 
 
 def _here(files: tuple[Path, ...], name: str) -> str:

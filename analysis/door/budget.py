@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final, Literal
 
 import analysis.budget.story as plain
 from analysis.budget.file import Budget, read_budget
+from analysis.budget.own_run import places_of
 from analysis.budget.words import answer_sentences
 from analysis.door.runs import found_of, whole
 from analysis.door.show import (
@@ -156,7 +157,7 @@ def budget(
     *,
     temperature_c: float = 20.0,
     packs: Sequence[str] = (),
-    pack_runs: Sequence[Run | StrPath] = (),
+    pack_runs: Sequence[Run | StrPath] | None = None,
 ) -> BudgetStory:
     """What should it draw, which pack would do; with a run, which figure was wrong.
 
@@ -170,8 +171,10 @@ def budget(
         Temperature it will be worn at, in degrees Celsius, -20 to 60.
     packs : sequence of str
         Judge these packs too: ``"3x AA nimh"``.
-    pack_runs : sequence of Run, str or os.PathLike
-        Judge the packs of these measured runs too, each by its own curve.
+    pack_runs : sequence of Run, str or os.PathLike, optional
+        Judge the packs of these measured runs too, each by its own curve. Default: the newest run in
+        which the budget's own pack was emptied, looked for in the folder ``runs``, beside the budget
+        file and beside ``run``; an empty sequence: none.
 
     Returns
     -------
@@ -206,12 +209,17 @@ def budget(
     read = path if isinstance(path, Budget) else read_budget(Path(path))
     own = tuple(parse_pack(text) for text in packs)
     measured = None if run is None else found_of(run)
-    others = [found_of(item) for item in pack_runs]
+    others = None if pack_runs is None else [found_of(item) for item in pack_runs]
+    compared = None if measured is None else whole(measured)
     found = plain.tell_budget(
         read,
-        None if measured is None else whole(measured),
+        compared,
         temperature_c=temperature_c,
         own_packs=own,
-        pack_runs=tuple(whole(item) for item in others),
+        pack_runs=None if others is None else tuple(whole(item) for item in others),
+        places=places_of(
+            None if isinstance(path, Budget) else Path(path),
+            None if compared is None else compared.folder,
+        ),
     )
     return BudgetStory(**fields_of(found))

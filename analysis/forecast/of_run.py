@@ -18,6 +18,7 @@ from analysis.run.pack_faults import PackFaults, pack_faults
 from analysis.run.trace import Trace, trace_of
 from analysis.say.words import span_words
 from logger.base.errors import BenchError
+from logger.base.numbers import digits_text
 from logger.base.pack import Pack
 from logger.run.reader import Run
 
@@ -189,8 +190,8 @@ def _too_much(found: Forecast, pack: Pack | None) -> str:
     if charge_mah <= most_mah:
         return ""
     return (
-        f"This forecast takes {charge_mah:.3g} mAh out of a pack from which {usual.median_mah:.3g} mAh are to be expected "
-        f"({usual.text}) and hardly more than {most_mah:.3g} mAh: do not rely on it; check pack, capacity and cutoff."
+        f"This forecast takes {digits_text(charge_mah, 3)} mAh out of a pack from which {digits_text(usual.median_mah, 3)} mAh are to be expected "
+        f"({usual.text}) and hardly more than {digits_text(most_mah, 3)} mAh: do not rely on it; check pack, capacity and cutoff."
     )
 
 

@@ -69,6 +69,16 @@ def log_rank(groups: Sequence[Lives]) -> LogRank:
     )
 
 
+def scores_of(groups: Sequence[Lives]) -> tuple[Array, list[int]]:
+    """Observed minus expected failures of each piece, group after group, and the groups' sizes."""
+    seen = np.concatenate([np.repeat(g.seen_cycles, g.weights.astype(int)) for g in groups])
+    failed = np.concatenate([np.repeat(g.seen_failed, g.weights.astype(int)) for g in groups])
+    sizes = [int(g.weights.sum()) for g in groups]
+    if not failed.any():
+        return np.zeros(seen.size), sizes
+    return _tables(seen, failed).scores, sizes
+
+
 @dataclass(frozen=True)
 class _Tables:
     """``at_risk`` and ``fails`` (times, specimens) as 0/1, ``scores`` (specimens,) observed minus expected."""

@@ -26,13 +26,14 @@ _TESTS: Final = 1000
 
 @dataclass(frozen=True)
 class LifeRatio:
-    """``ratio`` of characteristic lives (and of every percentile), first over second."""
+    """``ratio`` of characteristic lives (and of every percentile), first over second; ``shape`` of both."""
 
     ratio: float
     lower: float
     upper: float
     coverage: float
     calibrated: bool
+    shape: float
 
 
 def life_ratio(first: Lives, second: Lives, coverage: float, calibrated: bool = True) -> LifeRatio:
@@ -53,7 +54,9 @@ def life_ratio(first: Lives, second: Lives, coverage: float, calibrated: bool = 
     else:
         limits = (-float(scipy.special.ndtri(tail)), float(scipy.special.ndtri(tail)))
     low, high = _bounds(fit, limits)
-    return LifeRatio(float(np.exp(fit.coefficients[1])), low, high, coverage, calibrated)
+    return LifeRatio(
+        float(np.exp(fit.coefficients[1])), low, high, coverage, calibrated, 1.0 / fit.scale
+    )
 
 
 def _bounds(fit: Regression, limits: tuple[float, ...]) -> tuple[float, float]:

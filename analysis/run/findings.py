@@ -13,6 +13,7 @@ from analysis.run.lifetime import End, Lifetime
 from analysis.run.trace import Trace, stretches
 from analysis.run.wiring import wiring_findings
 from analysis.say.words import count_words, plain_text, span_words
+from logger.base.numbers import digits_text
 from logger.base.pack import Pack
 from logger.run.reader import Run
 
@@ -159,7 +160,7 @@ def _gaps(trace: Trace, charge: Integral | None) -> list[str]:
 
 def _mah(charge_mah: float) -> str:
     """A bound, with no more digits than it deserves."""
-    return f"{charge_mah:.3g} mAh" if charge_mah >= 0.01 else "under 0.01 mAh"
+    return f"{digits_text(charge_mah, 3)} mAh" if charge_mah >= 0.01 else "under 0.01 mAh"
 
 
 def _unbounded(run: Run) -> list[str]:
@@ -172,8 +173,8 @@ def _unbounded(run: Run) -> list[str]:
     if not open_ended:
         return []
     return [
-        f"{count_words(len(open_ended), 'restart')} of the board over which nobody knows how long it was away: "
-        "charge, energy and times are at least what is given here, and the intervals do not cover what is missing."
+        f"{count_words(len(open_ended), 'restart')} of the board, away for an unknown time: "
+        "charge, energy and times are at least what is given here. The intervals do not cover what is missing."
     ]
 
 
@@ -184,7 +185,7 @@ def _contact(trace: Trace, draw: Draw) -> list[str]:
     first, past = stretches(trace.no_contact)
     longest_s = float(max(trace.time_s[past] - trace.time_s[first], default=0.0))
     more = (
-        f" If the circuit ran on meanwhile, the charge is up to {draw.charge.contact_more:.3g} mAh more."
+        f" If the circuit ran on meanwhile, the charge is up to {digits_text(draw.charge.contact_more, 3)} mAh more."
         if draw.charge is not None and draw.charge.contact_more > 0
         else ""
     )
@@ -202,7 +203,7 @@ def _counters(draw: Draw) -> list[str]:
         ratio = integral.check_ratio if integral else None
         if ratio is not None and not -sag - _COUNTER_LIMIT <= ratio - 1 <= _COUNTER_LIMIT:
             told.append(
-                f"The running counter of {name} and the sum over the rows differ by {100 * (ratio - 1):+.2g} %; the counter is used. The rows or the counter are damaged."
+                f"The running counter of {name} and the sum over the rows differ by {'+' if ratio > 1 else ''}{digits_text(100 * (ratio - 1), 2)} %; the counter is used. The rows or the counter are damaged."
             )
     return told
 

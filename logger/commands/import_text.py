@@ -10,7 +10,9 @@ import click
 
 from logger.base.errors import BenchError
 from logger.base.measures import MAH_ABOVE_0, OHMS_ABOVE_0
+from logger.base.next_step import next_words
 from logger.base.pack import parse_pack
+from logger.base.said_tonight import caution_words
 from logger.run.format import COLUMN_BY_NAME
 from logger.run.store import refuse_taken_folder
 from logger.text.layout import DELIMITER_WORDS, LayoutWish
@@ -175,7 +177,7 @@ def _tell(imported: Imported, about: About) -> None:
     for warning in imported.warnings:
         click.echo(f"Warning: {warning}")
     if about.pack is not None:
-        click.echo(f"Caution: {about.pack.caution}")
+        click.echo(caution_words("import", str(about.pack), about.pack.caution))
     click.echo("")
     for line in _preview(imported):
         click.echo(line)
@@ -188,7 +190,7 @@ def _tell_written(imported: Imported, about: About, run: Path) -> None:
         click.echo(f"Lines that are not in it, with reasons: {run / REJECTED_NAME}")
     if {"pack_v", "bus_v"} & set(imported.samples):
         cutoff = "VOLTS" if about.pack is None else f"{about.pack.floor_v:g}"
-        click.echo(f"Next: drawbench rundown {run} --cutoff {cutoff}")
+        click.echo(next_words(("Next", ["rundown", run, "--cutoff", cutoff])))
 
 
 # --- options to wishes -----------------------------------------------------------------------

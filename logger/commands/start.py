@@ -1,6 +1,5 @@
 """``drawbench start``: a few questions, then the night's run with the page."""
 
-import shlex
 import sys
 import textwrap
 from dataclasses import replace
@@ -14,6 +13,7 @@ from logger.base.command_options import Need
 from logger.base.durations import parse_duration_s
 from logger.base.errors import BenchError
 from logger.base.measures import MAH_ABOVE_0, VOLTS_ABOVE_0
+from logger.base.next_step import command_line
 from logger.base.pack import USED_HELP, Pack, parse_pack
 from logger.board.port import find_boards, one_board
 from logger.board.probe_check import judge, listen
@@ -217,7 +217,7 @@ def _check(ask: _Asker, port: str | None, pack: Pack, cutoff_v: float) -> None:
 
 def equivalent(plan: Plan, *, page: bool, lan: bool) -> str:
     """The ``drawbench log`` that does the same."""
-    parts = ["drawbench", "log", str(plan.folder)]
+    parts: list[str | Path] = ["log", plan.folder]
     for name, value in (
         ("--port", plan.ports[0] if plan.ports else ""),
         ("--pack", plan.pack or ""),
@@ -236,7 +236,7 @@ def equivalent(plan: Plan, *, page: bool, lan: bool) -> str:
     parts += ["--used"] if plan.used else []
     parts += ["--page"] if page else []
     parts += ["--lan"] if lan else []
-    return shlex.join(parts)
+    return command_line(*parts)
 
 
 def _short_time(seconds: float) -> str:

@@ -9,6 +9,7 @@ from firmware_probe.line_format import BAUD_DEFAULT
 from logger.base.clock import read_clocks
 from logger.base.durations import clock_text
 from logger.base.errors import BenchError
+from logger.base.numbers import digits_text
 from logger.base.pack import Pack, as_used, parse_pack
 from logger.board.port import Found, find_boards, one_board
 from logger.calibration import store as calibration_store
@@ -375,7 +376,7 @@ def _tell(plan: Plan, pack: Pack | None, found: list[Found], say: Say) -> None:
 
 def _shown(amount: float) -> str:
     """No more digits than a sensor of this kind can know; the doubt itself is the rundown's."""
-    return f"{amount:.0f}" if abs(amount) >= 100 else f"{amount:.3g}"
+    return f"{amount:.0f}" if abs(amount) >= 100 else digits_text(amount, 3)
 
 
 def summary(recorder: Recorder) -> str:

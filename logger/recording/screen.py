@@ -15,6 +15,7 @@ from rich.table import Table
 from rich.text import Text
 
 from logger.base.durations import clock_text, rough_text
+from logger.base.numbers import digits_text
 from logger.base.pack import Pack
 from logger.recording.outlook import Foreseen, History, Outlook, outlook
 from logger.recording.terms import Phase, Status
@@ -329,7 +330,9 @@ def _trace(name: str, values: Sequence[float], unit: str, width: int) -> Text:
     )
     bars = "".join(BARS[1 + round((value - low) / span * 7)] for value in picked)
     return Text.assemble(
-        (f"{name:<8}", "dim"), (bars, "cyan"), (f" {low:.3g} to {high:.3g} {unit}", "dim")
+        (f"{name:<8}", "dim"),
+        (bars, "cyan"),
+        (f" {digits_text(low, 3)} to {digits_text(high, 3)} {unit}", "dim"),
     )
 
 

@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from logger.base.numbers import digits_text
 from logger.run.description import Event
 from logger.run.format import COLUMNS
 from logger.text.contact_faults import find_contact_faults
@@ -85,7 +86,7 @@ def doubts(samples: "pd.DataFrame") -> list[str]:
         if name in samples and samples[name].notna().any():
             middle = float(samples[name].median())
             if not 0.3 <= middle <= 60:
-                doubts.append(f"{name} is around {middle:.3g} V: is its unit right?")
+                doubts.append(f"{name} is around {digits_text(middle, 3)} V: is its unit right?")
     if "current_ma" in samples and samples["current_ma"].notna().any():
         middle = float(samples["current_ma"].median())
         if middle < 0:
@@ -93,7 +94,7 @@ def doubts(samples: "pd.DataFrame") -> list[str]:
                 "current_ma is mostly negative: if the meter was the other way round, give --scale current=-1"
             )
         elif middle > 20_000:
-            doubts.append(f"current_ma is around {middle:.3g} mA: is its unit right?")
+            doubts.append(f"current_ma is around {digits_text(middle, 3)} mA: is its unit right?")
     if "bus_v" in samples and "pack_v" not in samples:
         doubts.append(
             "the only voltage is the one on the load side of the shunt; with --shunt-ohm the pack's is reckoned"

@@ -1,4 +1,4 @@
-"""How soon every refusal answers, as a ratio to an empty Python and to ``drawbench --help`` in the same run.
+"""How soon every refusal answers, and how soon the front door is open, as a ratio to an empty Python and to ``drawbench --help`` in the same run.
 
 Printed, nothing asserted about time. Run with ``python -m pytest tests/benchmarks/test_refusal_speed.py -s``.
 """
@@ -38,6 +38,8 @@ def test_every_refusal(tmp_path: Path) -> None:
 
     empty_s, _ = seconds("-c", "pass")
     help_s, _ = seconds("-m", "drawbench", "--help")
+    click_s, _ = seconds("-c", "import click")
+    door_s, _ = seconds("-c", "import drawbench")
     timed = []
     for arguments in refusals():
         taken_s, code = seconds("-m", "drawbench", *arguments)
@@ -45,6 +47,9 @@ def test_every_refusal(tmp_path: Path) -> None:
         timed.append((taken_s, shlex.join(arguments)))
     print(
         f"\nan empty Python {empty_s:.3f} s, drawbench --help {help_s:.3f} s; {len(timed)} refusals, slowest first"
+    )
+    print(
+        f"import click {click_s:.3f} s, import drawbench {door_s:.3f} s: {door_s / click_s:.1f} times"
     )
     print("     s  of empty  of help")
     for taken_s, words in sorted(timed, reverse=True):
