@@ -53,7 +53,7 @@ def rundown(run: drawbench.Run) -> drawbench.Rundown:
 
 @pytest.fixture(scope="module")
 def forecast(run: drawbench.Run) -> drawbench.Forecast:
-    return drawbench.forecast(run, until_s=7200.0, wanted_s=9 * 3600.0)
+    return drawbench.forecast(run, until_s=7200.0, need_s=9 * 3600.0)
 
 
 @pytest.fixture(scope="module")
@@ -225,8 +225,8 @@ def test_another_cutoff_as_the_command() -> None:
 
 
 def test_forecast_as_the_command(forecast: drawbench.Forecast, run: drawbench.Run) -> None:
-    told = command_json("forecast", VEST, "--until", "2h", "--wanted", "9h")
-    assert forecast_json(forecast, forecast.wanted_s) == told["forecast"]
+    told = command_json("forecast", VEST, "--until", "2h", "--need", "9h")
+    assert forecast_json(forecast, forecast.need_s) == told["forecast"]
     assert [*forecast.warnings, *run.problems] == told["warnings"]
 
 
@@ -321,7 +321,7 @@ def test_quantities_say_themselves() -> None:
     ("fixture", "command"),
     [
         ("rundown", ["rundown", str(VEST)]),
-        ("forecast", ["forecast", str(VEST), "--until", "2h", "--wanted", "9h"]),
+        ("forecast", ["forecast", str(VEST), "--until", "2h", "--need", "9h"]),
         ("story", ["budget", str(VEST_BUDGET), str(EVENING)]),
         ("joints", ["flex", "life", str(JOINTS), "--cycles", "1200", "--reference", "solid"]),
     ],

@@ -60,7 +60,7 @@ def test_shows_a_picture_where_one_was_asked_for(outputs: list[dict[str, Any]]) 
     "command",
     [
         "rundown night-ride-vest",
-        "forecast night-ride-vest --until 2h --wanted 9h",
+        "forecast night-ride-vest --until 2h --need 9h",
         "budget ../firmware_probe/twin/vest_budget.toml vest-evening",
         "flex life vest-joints-by-hand.csv --wearings 3 --at elbow --reference solid",
     ],

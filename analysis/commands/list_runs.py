@@ -27,12 +27,12 @@ from logger.base.errors import BenchError
 from logger.base.measures import VOLTS_ABOVE_0
 from logger.run.run_list import find_runs
 
-_NARROW = ("run", "pack", "cutoff_time_s", "duration_s", "charge_mah", "mean_current_ma")
+_NARROW = ("run", "pack", "lasted_s", "end", "charge_mah", "mean_current_ma")
 _MIDDLE = ("run", "title", *_NARROW[1:])
 # For screens of a phone's width.
-_SLIM = (("run", *_NARROW[2:]), ("run", "cutoff_time_s", "duration_s"), ("run", "duration_s"))
+_SLIM = (("run", *_NARROW[2:]), ("run", "lasted_s", "end"), ("run", "lasted_s"))
 _WIDE = (*_MIDDLE[:3], "started", *_MIDDLE[3:], "last_voltage_v", "ended")
-_TEXTS = ("run", "title", "pack", "started", "ended")
+_TEXTS = ("run", "title", "pack", "started", "ended", "end")
 # Names may be cut short to this many letters; numbers never are.
 _TEXT_LEAST = 12
 _RUN_LEAST = 24  # the run's name is typed into the next command

@@ -11,6 +11,7 @@ from analysis.commands.screen import TEXT_WIDTH, echo_next, echo_warnings_in_sho
 from analysis.report.digest import inputs_of, kept_digest
 from analysis.run.asked import cutoff_of
 from analysis.say.publish import unchanged
+from logger.base.command_options import need_option
 from logger.base.errors import BenchError
 
 
@@ -32,6 +33,7 @@ from logger.base.errors import BenchError
     metavar="FILE",
     help="Compare with this budget file (drawbench budget new) in the report.",
 )
+@need_option
 @click.option(
     "--flex",
     "flex_sources",
@@ -50,6 +52,7 @@ def report_command(
     run_folder: Path,
     cutoff_v: float | None,
     hold_s: float | None,
+    need_s: float | None,
     out: Path | None,
     budget_file: Path | None,
     flex_sources: tuple[Path, ...],
@@ -57,7 +60,7 @@ def report_command(
 ) -> None:
     """A page to open, Markdown to paste, and the pictures."""
     source = None
-    if not flex_sources and flex_cycles is None:  # a flex test may be many files
+    if not flex_sources and flex_cycles is None and need_s is None:  # a flex test may be many files
         chosen_by = [] if budget_file is None else _chosen_by(budget_file, run_folder)
         source = inputs_of(run_folder, cutoff_v, hold_s, "report", budget_file, *chosen_by)
     folder = out if out is not None else run_folder / "report"
@@ -65,7 +68,7 @@ def report_command(
     fresh = files is None or kept is None
     if files is None or kept is None:
         _refuse_parts(budget_file, flex_sources, flex_cycles)
-        run, result, kept = analysed(run_folder, cutoff_v, hold_s)
+        run, result, kept = analysed(run_folder, cutoff_v, hold_s, need_s)
         from analysis.report.parts import write_whole_report
 
         folder = out if out is not None else run.folder / "report"

@@ -19,6 +19,7 @@ from analysis.commands.screen import (
 from analysis.report.digest import Digest, Keeping, description_of, kept_digest
 from analysis.run.heat import heat_caution, mean_power_w
 from analysis.say.words import quantity_words
+from logger.base.command_options import need_option
 from logger.base.durations import HOLD_DEFAULT_S, parse_duration_s
 from logger.base.measures import VOLTS
 from logger.base.pack import SAFETY_CLOSING, Pack
@@ -72,6 +73,7 @@ hold_option = click.option(
 @click.argument("run_folder", metavar="RUN", type=click.Path(path_type=Path))
 @cutoff_option
 @hold_option
+@need_option
 @details_option
 @click.option("--doubt", is_flag=True, help="Show where the doubt of each result comes from.")
 @click.option("--json", "as_json", is_flag=True, help="Every result as JSON.")
@@ -79,17 +81,18 @@ def rundown_command(
     run_folder: Path,
     cutoff_v: float | None,
     hold_s: float | None,
+    need_s: float | None,
     details: bool,
     doubt: bool,
     as_json: bool,
 ) -> None:
     """How long did the pack last, what did it give, what did the piece draw?"""
-    kept = None if doubt else kept_digest(run_folder, cutoff_v, hold_s)
+    kept = None if doubt or need_s is not None else kept_digest(run_folder, cutoff_v, hold_s)
     result = None
     if kept is not None:
         description = description_of(run_folder)
     else:
-        run, result, kept = analysed(run_folder, cutoff_v, hold_s)
+        run, result, kept = analysed(run_folder, cutoff_v, hold_s, need_s)
         description = run.description
     warnings = kept.warnings
     has_voltage = kept.number("first_voltage") is not None
@@ -102,6 +105,9 @@ def rundown_command(
     if kept.simulated:
         click.echo("SIMULATED: no hardware was there.\n")
     click.echo(textwrap.fill(kept.answer, TEXT_WIDTH))
+    all_runs = together(run_folder, description, kept, need_s)
+    if all_runs:
+        click.echo(textwrap.fill(all_runs, TEXT_WIDTH))
     if details or doubt:
         _show_details(kept, warnings)
     else:
@@ -110,6 +116,7 @@ def rundown_command(
     if doubt and result is not None:
         _show_doubt(result)
     asked = asked_again(cutoff_v, hold_s)
+    asked += [] if need_s is None else ["--need", f"{need_s:g}s"]
     steps: list[tuple[str, list[str | Path]]] = []
     if _NO_CUTOFF in warnings:
         guess_v = _cutoff_to_try(description.pack)
@@ -138,15 +145,25 @@ def _cutoff_to_try(pack: Pack | None) -> str:
 
 
 def analysed(
-    run_folder: Path, cutoff_v: float | None, hold_s: float | None
+    run_folder: Path, cutoff_v: float | None, hold_s: float | None, need_s: float | None = None
 ) -> "tuple[Run, Rundown, Digest]":
     """The run, read and analysed with the cutoff asked for, else its own; its digest is put beside it."""
     from analysis.door.runs import read_run, rundown
 
     keeping = Keeping(run_folder, cutoff_v, hold_s)
     run = read_run(run_folder)
-    result = rundown(run, cutoff_v, hold_s)
-    return run, result, keeping.keep(result)
+    result = rundown(run, cutoff_v, hold_s, need_s=need_s)
+    # What another need makes of the run is not what the next one wants to find beside it.
+    return run, result, keeping.keep(result, run.description, beside=need_s is None)
+
+
+def together(folder: Path, description: Description, kept: Digest, need_s: float | None) -> str:
+    """The verdict from all runs of the same piece beside this one; empty for a single one."""
+    from analysis.report.same_piece import earlier_runs, lasted_in, together_words
+
+    others = earlier_runs(folder, description)
+    own = lasted_in(folder, kept.results) if others else None
+    return "" if own is None else together_words([own, *others], need_s or description.need_s)
 
 
 def _show_details(kept: Digest, warnings: Sequence[str]) -> None:

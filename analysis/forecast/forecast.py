@@ -8,7 +8,7 @@ the charge used answers, or, without one, nothing does and the interval stays op
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -20,6 +20,8 @@ from analysis.forecast.chemistry_prior import candidates, capacity_prior, curve_
 from analysis.forecast.future_load import FutureLoad, Programme, future_load
 from analysis.forecast.passage import DRAWS, Passages, draw_passages
 from analysis.run.history import Bins, History, stretches_of
+from analysis.run.lifetime import End, Lifetime
+from analysis.say.words import span_words
 from logger.base.pack import RECHARGEABLE, Pack
 
 Array = NDArray[np.float64]
@@ -38,7 +40,8 @@ class Forecast:
 
     ``cutoff_time``: the median as value, once per coverage (0.5, 0.9). ``drawn``: charge out so far, ``capacity_mah``:
     charge that the pack gives down to the cutoff. ``basis``: what the answer rests on: ``reached``,
-    ``curve``, ``rated capacity``, ``none``. ``load_text``: the load's kind in words. ``draws_s``:
+    ``curve``, ``rated capacity``, ``none``; ``ended``: the piece gave up by itself, ``unclear``: it may have. ``life``: how it
+    stands with the lifetime, as every other screen says it. ``load_text``: the load's kind in words. ``draws_s``:
     sampled cutoff times, sorted (empty if none). ``fan``: possible courses of the voltage.
     ``warnings``: what the reader must know.
     """
@@ -55,6 +58,7 @@ class Forecast:
     draws_s: Array
     fan: Passages | None = None
     warnings: tuple[str, ...] = ()
+    life: Lifetime | None = None
 
     @property
     def median_s(self) -> float | None:
@@ -165,6 +169,35 @@ def forecast(
         drawn,
         tuple(warnings),
     )
+
+
+def with_life(found: Forecast, life: Lifetime) -> Forecast:
+    """The forecast, or what stands in its place where the piece has given up, or may have."""
+    found = replace(found, life=life)
+    if life.end in (End.RUNNING, End.CUTOFF):
+        return found
+    if life.ended:
+        nothing_left = np.full(1, life.time.value)
+        return replace(
+            found, basis="ended", why=f"{life.end}: {life.evidence}", draws_s=nothing_left, fan=None,
+            cutoff_time=(life.time, life.time),
+        )  # fmt: skip
+    if life.end is End.UNSURE and any(item.end is End.RUNNING for item in life.readings):
+        return replace(
+            found,
+            warnings=(
+                f"It may have given up after {_after(life)}: {life.evidence}.",
+                *found.warnings,
+            ),
+        )
+    nothing = Quantity(None, "s", note=life.evidence)
+    return replace(
+        found, basis="unclear", why=life.evidence, cutoff_time=(nothing, nothing), draws_s=np.empty(0), fan=None
+    )  # fmt: skip
+
+
+def _after(life: Lifetime) -> str:
+    return span_words(life.least_s)
 
 
 def _intervals(draws: Array, unit: str) -> tuple[Quantity, ...]:

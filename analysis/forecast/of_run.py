@@ -9,10 +9,11 @@ from numpy.typing import NDArray
 from analysis.doubt.quantity import Quantity
 from analysis.doubt.uncertainty import limits_of
 from analysis.forecast.chemistry_prior import capacity_prior
-from analysis.forecast.forecast import Forecast, LiveForecast
+from analysis.forecast.forecast import Forecast, LiveForecast, with_life
 from analysis.forecast.future_load import Programme
 from analysis.forecast.words import unchecked_words
 from analysis.run.cutoff import cutoff_time, find_fall
+from analysis.run.lifetime import lifetime_of
 from analysis.run.pack_faults import PackFaults, pack_faults
 from analysis.run.trace import Trace, trace_of
 from analysis.say.words import span_words
@@ -88,6 +89,15 @@ def seen(
 
 def forecast_seen(found: Seen, cutoff_v: float, hold_s: float) -> Forecast:
     """Forecast from the rows seen; times of the result count from the run's beginning."""
+    until_s = found.trace.end_s
+    events = tuple(event for event in found.run.description.events if event.time_s <= until_s)
+    described = replace(found.run.description, events=events)
+    fall = find_fall(found.trace, limits_of(described), cutoff_v, hold_s)
+    life = lifetime_of(found.trace, fall, cutoff_time(found.trace, fall), described)
+    return with_life(_forecast_seen(found, cutoff_v, hold_s), life)
+
+
+def _forecast_seen(found: Seen, cutoff_v: float, hold_s: float) -> Forecast:
     run, trace, faults, programme = found.run, found.trace, found.faults, found.programme
     whole = _rows(trace, ~faults.bad) if faults.bad.any() else trace
     fall = find_fall(whole, limits_of(run.description), cutoff_v, hold_s)

@@ -95,7 +95,7 @@ def report_page(
     return Page(
         title=plain_text(description.title) or plain_text(run.folder.resolve().name) or "A run",
         about=_about(description)[:1],
-        answer=answer(result),
+        answer=answer(result, run.description),
         sections=tuple(part for part in parts if part is not None),
         simulated=result.simulated,
         simulated_words=_SIMULATED,

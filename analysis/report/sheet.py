@@ -62,7 +62,7 @@ def sheet_figure(run: Run, result: Rundown) -> Figure:
     page.text(title, size=17, bold=True, width=52, lines=2)
     if result.simulated:
         page.text("SIMULATED: no hardware and no real pack made these numbers.", bold=True, size=10)
-    page.text(answer(result), size=11.5, width=80, lines=4)
+    page.text(answer(result, run.description), size=11.5, width=80, lines=4)
     page.skip(0.018)
     _plots(page, result)
     page.skip(0.018)

@@ -122,7 +122,7 @@ def find_fall(trace: Trace, limits: Limits | None, cutoff_v: float | None, hold_
     if cutoff_v is None:
         return Fall(None)
     voltage_v = _checked_voltage(trace, cutoff_v, hold_s)
-    usable = ~trace.no_contact & ~_pulled_plug(trace, hold_s)
+    usable = ~_beside(trace.no_contact) & ~_pulled_plug(trace, hold_s)
     rows = chosen(usable)
     row_v = rows.values(voltage_v)
 
@@ -136,7 +136,7 @@ def find_fall(trace: Trace, limits: Limits | None, cutoff_v: float | None, hold_
             level_v,
             hold_s,
             end_s=trace.end_s,
-            slack_s=trace.usual_step_s if trace.windowed else 0.0,
+            slack_s=0.0,
         )
 
     crossing = held(cutoff_v)
@@ -248,3 +248,11 @@ def _pulled_plug(trace: Trace, hold_s: float) -> Mask:
     tail = trace.dead & ~trace.no_contact
     lasted_s = float(trace.step_s[tail].sum())
     return tail & (lasted_s < max(hold_s, 2 * trace.usual_step_s))
+
+
+def _beside(mask: Mask) -> Mask:
+    """The mask, and the rows next to it: a row in which the contact failed is a mean of both."""
+    wide = mask.copy()
+    wide[1:] |= mask[:-1]
+    wide[:-1] |= mask[1:]
+    return wide

@@ -9,6 +9,7 @@ from analysis.run.blind_spots import blind_spots
 from analysis.run.cutoff import Fall
 from analysis.run.draw import Draw, peak_current
 from analysis.run.integration import Integral
+from analysis.run.lifetime import End, Lifetime
 from analysis.run.trace import Trace, stretches
 from analysis.run.wiring import wiring_findings
 from analysis.say.words import count_words, plain_text, span_words
@@ -22,7 +23,9 @@ _COUNTER_LIMIT: Final = 0.001
 _FLOOR_SLACK: Final = 0.01
 
 
-def findings(run: Run, draw: Draw, fall: Fall, hold_s: float) -> tuple[str, ...]:
+def findings(
+    run: Run, draw: Draw, fall: Fall, hold_s: float, lifetime: Lifetime
+) -> tuple[str, ...]:
     """Warnings of a rundown, the gravest first; foreign text in them is on one line and printable."""
     trace, pack = draw.trace, run.description.pack
     wiring = wiring_findings(trace, run.description)
@@ -33,7 +36,9 @@ def findings(run: Run, draw: Draw, fall: Fall, hold_s: float) -> tuple[str, ...]
         plain_text(text)
         for text in (
             *map(str, wiring),
-            *_cutoff(trace, fall, hold_s),
+            *_cutoff(trace, fall, hold_s, lifetime),
+            *lifetime.cautions,
+            *_dimmed(lifetime),
             *_pack(trace, fall, pack),
             *_calibration(run, draw),
             *map(str, unseen),
@@ -56,9 +61,21 @@ def _calibration(run: Run, draw: Draw) -> list[str]:
     return [*correction.warnings, *([beyond] if beyond else [])]
 
 
-def _cutoff(trace: Trace, fall: Fall, hold_s: float) -> list[str]:
+def _dimmed(lifetime: Lifetime) -> list[str]:
+    half_s = lifetime.dimmed.value
+    if half_s is None:
+        return []
+    return [
+        f"It dimmed long before: the draw had sunk to half of the first hour's after {span_words(half_s, 60.0)}, "
+        "and the light with it, unless a converter makes up for it."
+    ]
+
+
+def _cutoff(trace: Trace, fall: Fall, hold_s: float, lifetime: Lifetime) -> list[str]:
     if fall.cutoff_v is None or trace.voltage_v is None:
         return []
+    if fall.crossing is None and lifetime.end not in (End.RUNNING, End.CUTOFF):
+        return []  # how it ended was told already
     if fall.crossing is None:
         last_v = float(trace.voltage_v[trace.alive.at(np.array([trace.alive.count - 1]))][0])
         touched = (

@@ -145,7 +145,7 @@ class Pack:
     @property
     def floor_v(self) -> float:
         """Voltage of the whole pack at which its cells must not be discharged further."""
-        return CHEMISTRIES[self.chemistry].floor_v * self.cells
+        return round(CHEMISTRIES[self.chemistry].floor_v * self.cells, 3)
 
     @property
     def caution(self) -> str:

@@ -63,6 +63,7 @@ class Plan:
     cutoff_v: float | None = None
     hold_s: float = 10.0
     duration_s: float | None = None
+    need_s: float | None = None
     charge_mah: float | None = None
     open_load: bool | None = None
     below_floor: bool = False
@@ -200,6 +201,7 @@ def _begin(plan: Plan, pack: Pack | None, found: Found, folder: Path, say: Say) 
         notes=plan.notes,
         pack=pack,
         stop=plan.stop,
+        need_s=plan.need_s,
         calibration=calibration,
         temperature_c=plan.temperature_c,
         board_draw_ma=plan.board_draw_ma,
@@ -258,7 +260,8 @@ def _resume(plan: Plan, folder: Path, say: Say) -> Recorder:
         writer.close()
         raise
     now = read_clocks()
-    description = Description(**(vars(description) | {"stop": stop}))
+    need_s = description.need_s if plan.need_s is None else plan.need_s
+    description = Description(**(vars(description) | {"stop": stop, "need_s": need_s}))
     wishes = _wishes(plan, description.pack, stop, board.board)
     recording = Recording(wishes, description, now, last_row=last_row)
     if writer.torn:

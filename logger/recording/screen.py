@@ -2,7 +2,7 @@
 
 import sys
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from io import TextIOWrapper
 from pathlib import Path
 from typing import Final, Protocol
@@ -41,9 +41,21 @@ class BoardView:
     history: History = field(default_factory=History)
     events: list[Event] = field(default_factory=list)
 
+    share_most: float = 0.0
+
     @property
     def outlook(self) -> Outlook:
-        return outlook(self.status, self.history, self.stop, self.pack, self.foreseen)
+        """As of now; what has been shown as done stays done, whatever a new forecast says."""
+        ahead = outlook(self.status, self.history, self.stop, self.pack, self.foreseen)
+        if ahead.share is None:
+            return ahead
+        self.share_most = max(self.share_most, ahead.share)
+        return replace(ahead, share=self.share_most)
+
+    @property
+    def verdict(self) -> str:
+        """Whether it lasts as long as needed; empty where nobody asked or nothing is known."""
+        return "" if self.foreseen is None else self.foreseen.verdict
 
 
 class Screen(Protocol):
@@ -141,7 +153,7 @@ class PlainScreen:
             self.say(
                 f"{view.title}  {clock_text(status.time_s)}  {_number(status.pack_v, 3, 'V')}  "
                 f"{_number(status.current_ma, 2, 'mA')}  {_number(status.charge_mah, 2, 'mAh')}  "
-                f"{phase_text(status)}, {left_text(view)}"
+                f"{phase_text(status)}, {view.verdict or left_text(view)}"
             )
 
 
@@ -345,7 +357,8 @@ def _progress(view: BoardView, width: int) -> RenderableType:
     bar = Text.assemble(
         _bar(ahead.share, max(width // 3, 10)), f" {percent}  ", (left_text(view), "bold")
     )
-    return Group(Text(goal_text(view.stop), "dim"), bar)
+    answer = [Text(view.verdict, "bold")] if view.verdict else []
+    return Group(*answer, Text(goal_text(view.stop), "dim"), bar)
 
 
 def _events(views: Sequence[BoardView]) -> list[RenderableType]:

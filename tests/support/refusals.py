@@ -125,7 +125,7 @@ def _of_runs() -> Iterator[str]:
         yield from _each("compare", f"{place} sound", f"sound {place}")
     yield from _each("compare", "", "sound", "sound sound", "sound no-cutoff --draw much")
     yield from _each(
-        "forecast sound", "--load much", "--load 0mA", '--pack "3x AA paper"', "--until late", "--wanted long",
+        "forecast sound", "--load much", "--load 0mA", '--pack "3x AA paper"', "--until late", "--need long",
         "--capacity much", "--capacity 5e9", "--used",
     )  # fmt: skip
     yield from _each("forecast no-cutoff", "", "--cutoff 3 --capacity 2000", "--cutoff 3 --used")
