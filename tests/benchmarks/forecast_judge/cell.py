@@ -24,7 +24,9 @@ DEPTH_MAX = 1.6
 
 @dataclass(frozen=True, eq=False)
 class Make:
-    """A make of cell: `curve(x)` in V for x of shape (n,); the other figures per cell."""
+    """A make of cell: `curve(x)` in V for x of shape (n,); the other figures per cell.
+
+    `cutoff_v` where the usual cutoff is not the voltage at the end depth."""
 
     name: str
     chemistry_said: str
@@ -42,6 +44,7 @@ class Make:
     tempco_v_k: float = 0.0
     delay_v: float = 0.0
     delay_s: float = 60.0
+    cutoff_v: float | None = None
     regulated: bool = False
 
     def resistance_ohm(self, depth: Floats) -> Floats:
@@ -159,10 +162,10 @@ def run(make: Make, use: Use, cutoff_v: float, hold_s: float) -> Course | None:
                     return None
                 same = abs(factor[k] - factor[k - 1]) < 1e-9 and clean[k - 1] > cutoff_v
                 back = (cutoff_v - clean[k]) / (clean[k - 1] - clean[k]) if same else 0.0
-                below_since = (k - back) * step_s
+                below_since = float((k - back) * step_s)
             elif k * step_s - below_since >= hold_s:
                 cut = slice(0, k + 1)
-                time_s = np.arange(k + 1) * step_s
+                time_s: Floats = np.arange(k + 1, dtype=np.float64) * step_s
                 return Course(time_s, current[cut], clean[cut], seen[cut], below_since, depths[cut])
         v1 = v1 * decay_v + flow / 1000 * make.relax_ohm * (1 - decay_v)
         w = w * decay_w + make.surface * flow / make.usual_ma * (1 - decay_w)

@@ -189,6 +189,7 @@ def regulated_make(rng: Generator, name: str) -> Make:
         usual_ma=usual_ma,
         end_depth=1.0,
         r_ohm=rng.uniform(0.001, 0.01) * volts / usual_ma * 1000,
+        cutoff_v=volts * rng.uniform(0.8, 0.95),
         regulated=True,
     )
 
@@ -206,8 +207,6 @@ def _wish(rng: Generator, group: str) -> Wish:
 def one(rng: Generator, group: str, number: int = 0) -> Rundown:
     """One rundown of a make of its own."""
     drawn = make(rng, group, f"{group}-{number}")
-    if group == "regulated":
-        drawn = replace(drawn, end_depth=1.0)
     return rundown(rng, drawn, group, f"curve-{GROUPS.index(group)}-{number}", _wish(rng, group))
 
 

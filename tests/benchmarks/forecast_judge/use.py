@@ -34,6 +34,8 @@ class Wish:
 
 def _end_volts(make: Make) -> float:
     """Voltage of one cell at its end depth under the usual current, at rest from the surface, V."""
+    if make.cutoff_v is not None:
+        return make.cutoff_v
     depth = np.array([make.end_depth])
     ohm = float(make.resistance_ohm(depth)[0]) + make.relax_ohm
     return float(make.curve(depth)[0]) - make.usual_ma / 1000 * ohm
@@ -41,15 +43,15 @@ def _end_volts(make: Make) -> float:
 
 def _pattern(
     rng: Generator, wish: Wish, pattern: str, rows: int, life_s: float, step_s: float
-) -> tuple[Floats, float]:
-    """Load factor per row, and the time from which the load is foreseeable, s."""
+) -> tuple[Floats, list[float]]:
+    """Load factor per row, and the times at which something unforeseeable is over, s."""
     factor = np.ones(rows)
     time_s = np.arange(rows) * step_s
-    settled_s = 0.0
+    over_s: list[float] = []
     if pattern == "steps":
         for at in np.sort(rng.uniform(0.05, 0.6, rng.integers(1, 4))):
             factor[time_s >= at * life_s] = rng.uniform(0.5, 1.8)
-            settled_s = float(at * life_s)
+            over_s.append(float(at * life_s))
     elif pattern == "pulses":
         low_s, high_s = wish.pulse_s or (20.0, 1200.0)
         period_s = float(np.exp(rng.uniform(np.log(low_s), np.log(high_s))))
@@ -61,8 +63,8 @@ def _pattern(
         for at in np.sort(rng.uniform(0.05, 0.75, rng.integers(1, 4))):
             until_s = at * life_s + rng.uniform(0.02, 0.1) * life_s
             factor[(time_s >= at * life_s) & (time_s < until_s)] = 0.0
-            settled_s = float(until_s)
-    return factor, settled_s
+            over_s.append(float(until_s))
+    return factor, over_s
 
 
 def _faults(rng: Generator, count: int, life_s: float) -> tuple[Fault, ...]:
@@ -77,10 +79,10 @@ def _faults(rng: Generator, count: int, life_s: float) -> tuple[Fault, ...]:
     return tuple(faults)
 
 
-def _temperature(rng: Generator, rows: int, step_s: float) -> Floats:
+def _temperature(rng: Generator, rows: int, step_s: float, life_s: float) -> Floats:
     """Room that stays, drifts (up to 12 K), or swings with the heating, deg C per row."""
     start_c = REFERENCE_C + rng.uniform(-4, 4)
-    share = np.linspace(0, 1, rows)
+    share = np.minimum(np.arange(rows) * step_s / life_s, 1.2)
     kind = rng.random()
     if kind < 0.5:
         return np.full(rows, start_c)
@@ -91,8 +93,8 @@ def _temperature(rng: Generator, rows: int, step_s: float) -> Floats:
     return np.asarray(start_c + rng.uniform(0.5, 3) * swing)
 
 
-def _use(rng: Generator, make: Make, wish: Wish) -> tuple[Use, float, str]:
-    """A use, the time from which its load is foreseeable (faults aside), and its pattern."""
+def _use(rng: Generator, make: Make, wish: Wish) -> tuple[Use, list[float], str]:
+    """A use, the times at which its unforeseeable changes are over (faults aside), its pattern."""
     cells = wish.cells or int(rng.choice([1, 1, 2, 3, 3, 4]))
     kind = wish.kind or str(rng.choice(KINDS))
     pattern = wish.pattern or str(rng.choice(PATTERNS, p=[0.4, 0.2, 0.2, 0.2]))
@@ -103,7 +105,7 @@ def _use(rng: Generator, make: Make, wish: Wish) -> tuple[Use, float, str]:
     life_s = 3600 * make.capacity_mah / make.usual_ma * (make.end_depth - start)
     step_s = next((s for s in STEPS_S if life_s / s <= ROWS_WANTED), STEPS_S[-1])
     rows = int(5 * life_s / step_s) + 200
-    factor, settled_s = _pattern(rng, wish, pattern, rows, life_s, step_s)
+    factor, over_s = _pattern(rng, wish, pattern, rows, life_s, step_s)
     level_v = float(np.mean(make.curve(np.linspace(0, make.end_depth, 50)))) * cells
     level = {
         "current": make.usual_ma,
@@ -118,12 +120,12 @@ def _use(rng: Generator, make: Make, wish: Wish) -> tuple[Use, float, str]:
         level=level,
         step_s=step_s,
         factor=factor,
-        temperature_c=_temperature(rng, rows, step_s),
+        temperature_c=_temperature(rng, rows, step_s, life_s),
         start_depth=start,
         faults=faults,
         fault_ohm=rng.uniform(0.1, 0.6) * 1000 * level_v / make.usual_ma,
     )
-    return use, settled_s, pattern
+    return use, over_s, pattern
 
 
 def recorded(rng: Generator, pack_v: Floats, current_ma: Floats) -> tuple[Floats, Floats]:
@@ -143,7 +145,7 @@ def rundown(rng: Generator, make: Make, group: str, name: str, wish: Wish | None
     """
     wish = wish or Wish()
     for _ in range(TRIES):
-        use, settled_s, pattern = _use(rng, make, wish)
+        use, over_s, pattern = _use(rng, make, wish)
         cutoff_v = round(_end_volts(make) * use.cells, 2)
         hold_s = max(float(rng.choice([10.0, 30.0, 60.0])), 3 * use.step_s)
         course = run(make, use, cutoff_v, hold_s)
@@ -169,7 +171,7 @@ def rundown(rng: Generator, make: Make, group: str, name: str, wish: Wish | None
             regulated=make.regulated,
             said_fresh=None if rng.random() < 0.7 else use.start_depth == 0,
             start_used=used,
-            settled_s=max([settled_s, *open_s]),
+            settled_s=max(s for s in (0.0, *over_s, *open_s) if s < course.end_s),
             faults=met,
             load=use.kind,
             pattern=pattern,
