@@ -133,7 +133,8 @@ def run(make: Make, use: Use, cutoff_v: float, hold_s: float) -> Course | None:
     for k in range(rows):
         place = min((x + w) / DEPTH_STEP, last)
         i = int(place)
-        part = place - i
+        # A regulator's steps are steps, not slopes between two points of the grid.
+        part = 0.0 if make.regulated else place - i
         open_v = volts[i] + part * (volts[i + 1] - volts[i]) + e_warm[k] - v1 - delay[k]
         open_v *= use.cells
         r = use.cells * (ohms[i] + part * (ohms[i + 1] - ohms[i])) * r_warm[k]

@@ -119,7 +119,11 @@ class Figure:
 
 @dataclass(frozen=True)
 class GroupScore:
-    """The table's row of a group; see the module for what the figures are shares of."""
+    """The table's row of a group; see the module for what the figures are shares of.
+
+    `rival_half_same`: the rivals' median error at half-life where the forecast named a median too:
+    who refuses the hard ones is not compared with rivals that had to answer them.
+    """
 
     group: str
     rundowns: int
@@ -139,6 +143,7 @@ class GroupScore:
     at_least_share: float
     rival_error: Mapping[str, Mapping[float, Figure]]
     rival_alpha_lambda: Mapping[str, Figure]
+    rival_half_same: Mapping[str, Figure]
 
 
 Forecaster = Callable[[Seen], Forecast]
@@ -240,6 +245,7 @@ def score(judged: Sequence[Judged], group: str) -> GroupScore:
         raise ValueError(f"no forecast of group {group!r}")
     kept = [j for j in mine if j.foreseeable]
     late = [j for j in kept if j.fraction >= 0.5 - 1e-9]
+    said = [j for j in kept if j.error() is not None]
     widths = [j.width for j in kept if j.width is not None]
     bounds = [j.forecast.at_least_s / j.true_s for j in kept if j.forecast.at_least_s is not None]
     return GroupScore(
@@ -261,6 +267,7 @@ def score(judged: Sequence[Judged], group: str) -> GroupScore:
         at_least_share=float(np.median(bounds)) if bounds else float("nan"),
         rival_error={name: _errors(kept, name) for name in RIVALS},
         rival_alpha_lambda={name: _share(kept, _within(name)) for name in RIVALS},
+        rival_half_same={name: _errors(said, name)[0.5] for name in RIVALS},
     )
 
 
@@ -282,7 +289,7 @@ def short_of(row: GroupScore) -> list[str]:
     if not row.at_least_holds.value >= AT_LEAST_HOLDS:
         missed.append(f"'at least' holds {row.at_least_holds.value:.1%}, not 88 % or more")
     best = min(
-        (f[0.5].value for f in row.rival_error.values() if f[0.5].count),
+        (figure.value for figure in row.rival_half_same.values() if figure.count),
         default=float("inf"),
     )
     if not silent and not row.error[0.5].value <= RIVAL_FACTOR * best:
