@@ -8,7 +8,7 @@ the charge used answers, or, without one, nothing does and the interval stays op
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -16,9 +16,12 @@ from numpy.typing import ArrayLike, NDArray
 
 from analysis.curve.load_kind import has_modes, load_exponent, load_words
 from analysis.doubt.quantity import Quantity
-from analysis.forecast.chemistry_prior import candidates, capacity_prior, curve_table, families
+from analysis.forecast.answer import Answer, Asked, answer
+from analysis.forecast.chemistry_prior import capacity_prior, curve_table, families
+from analysis.forecast.course import breaks, course_of, last_step, part
+from analysis.forecast.dips import dips
 from analysis.forecast.future_load import FutureLoad, Programme, future_load
-from analysis.forecast.passage import DRAWS, Passages, draw_passages
+from analysis.forecast.passage import DRAWS, Passages
 from analysis.run.history import Bins, History, stretches_of
 from logger.base.pack import RECHARGEABLE, Pack
 
@@ -26,10 +29,11 @@ Array = NDArray[np.float64]
 
 COVERAGES: Final = (0.5, 0.9)
 _SEED: Final = 20260  # same draws at every update: a live forecast must not flicker
-# How these warnings begin: whoever follows a run waits until they have been true for a while.
-LOOKS_PART_USED: Final = "The pack looks as if it started part-used"
+# "At least": asked to hold nine times in ten, said with a little in hand.
+AT_LEAST_QUANTILE: Final = 0.07
+WIDEST: Final = 30.0  # an interval whose ends differ by more than this factor helps nobody
+# How this warning begins: whoever follows a run waits until it has been true for a while.
 LOOKS_REGULATED: Final = "The voltage stays flat where such a cell would have fallen"
-_PART_USED: Final = 0.08  # started emptier than this: the pack was not full
 
 
 @dataclass(frozen=True)
@@ -38,9 +42,10 @@ class Forecast:
 
     ``cutoff_time``: the median as value, once per coverage (0.5, 0.9). ``drawn``: charge out so far, ``capacity_mah``:
     charge that the pack gives down to the cutoff. ``basis``: what the answer rests on: ``reached``,
-    ``curve``, ``rated capacity``, ``none``. ``load_text``: the load's kind in words. ``draws_s``:
+    ``curve`` (the chemistry's), ``own course`` (what any curve would do that fits), ``rated capacity``, ``none``. ``load_text``: the load's kind in words. ``draws_s``:
     sampled cutoff times, sorted (empty if none). ``fan``: possible courses of the voltage.
-    ``warnings``: what the reader must know.
+    ``warnings``: what the reader must know. ``at_least_s``: nine times in ten it lasts longer than this,
+    also where no interval can be given (None: nothing holds).
     """
 
     now_s: float
@@ -55,6 +60,7 @@ class Forecast:
     draws_s: Array
     fan: Passages | None = None
     warnings: tuple[str, ...] = ()
+    at_least_s: float | None = None
 
     @property
     def median_s(self) -> float | None:
@@ -77,7 +83,9 @@ class LiveForecast:
         hold_s: float = 0.0,
         programme: Programme | None = None,
         begin_s: float = 0.0,
+        fresh: bool | None = None,
     ) -> None:
+        self.fresh = fresh
         self.pack = pack
         self.cutoff_v = cutoff_v
         self.programme = programme
@@ -101,6 +109,7 @@ class LiveForecast:
             self.cutoff_v,
             self.history.block_s,
             self.programme,
+            self.fresh,
         )
 
 
@@ -110,61 +119,99 @@ def forecast(
     cutoff_v: float,
     hold_s: float = 0.0,
     programme: Programme | None = None,
+    fresh: bool | None = None,
 ) -> Forecast:
     """Forecast from a thinned history; never raises on odd data: says in words what it cannot know."""
     warnings: list[str] = []
     alive = (bins.mean_v > 0.01 * cutoff_v) & (bins.held_v > 0.01 * cutoff_v)
     if not alive.all():
-        bins = Bins(*(values[alive] for values in vars(bins).values()))
+        bins = part(bins, alive)
     if len(bins.end_s) < 4 or not bins.charge_mah[-1] - bins.charge_mah[0] > 0:
         return _unknown(bins, cutoff_v, "nothing has been drawn from the pack yet", warnings)
+    bad = dips(bins)
+    if bad.any():
+        bins = part(bins, ~bad)
     below = np.flatnonzero(bins.held_v < cutoff_v)
     if len(below) and np.median(bins.held_v[below[0] :]) < cutoff_v:
         return _reached(bins, cutoff_v, float(bins.end_s[below[0]]))
+    on = part(bins, ~breaks(bins))
+    lately = part(on, slice(last_step(on), None))
     rng = np.random.default_rng(_SEED)
-    load = future_load(bins, programme, hold_s, rng, DRAWS)
-    packs = [(pack, 1.0)] if pack is not None else candidates(float(bins.held_v[0]))
-    if not packs:
-        return _unknown(bins, cutoff_v, "no known chemistry starts at this voltage", warnings)
+    if len(lately.end_s) < 4 or not float(lately.mean_ma @ lately.span_s) > 0:
+        lately = on
+    if not float(lately.mean_ma @ lately.span_s) > 0:
+        return _unknown(bins, cutoff_v, "nothing has been drawn from the pack yet", warnings)
+    load = future_load(lately, programme, hold_s, rng, DRAWS)
     if pack is None:
         warnings.append(
             "No pack was stated: the forecast allows for every chemistry that starts at this voltage."
         )
     elif not families(pack.chemistry):
         return _from_rated(bins, pack, cutoff_v, load, rng, warnings)
-    parts = stretches_of(bins)
-    if pack is not None and _is_regulated(parts, pack, bins):
+    parts = stretches_of(on)
+    if pack is not None and _is_regulated(parts, pack, on):
         warnings.append(
             f"{LOOKS_REGULATED}: it looks regulated. "
             "Its voltage tells nothing about the charge left; it will end without notice."
         )
         return _from_rated(bins, pack, cutoff_v, load, rng, warnings)
-    drawn = draw_passages(bins, parts, packs, cutoff_v, load, rng)
-    if np.mean(drawn.started_depth > _PART_USED) > 0.5:
-        warnings.append(
-            f"{LOOKS_PART_USED}: about {100 * np.median(drawn.started_depth):.0f} % of its charge was gone."
+    asked = Asked(on, course_of(bins), pack, cutoff_v, load, programme, hold_s, fresh)
+    found = answer(asked, rng)
+    now_s = float(bins.end_s[-1])
+    return _answered(bins, asked, found, now_s, warnings)
+
+
+def _answered(
+    bins: Bins, asked: Asked, found: Answer | None, now_s: float, warnings: list[str]
+) -> Forecast:
+    """The answer with its words."""
+    cutoff_v, pack, load = asked.cutoff_v, asked.pack, asked.load
+    if found is None:
+        why = "no known chemistry starts at this voltage, and too little was seen to go by its course"
+        return _unknown(bins, cutoff_v, why, warnings)
+    pause_s = now_s - float(asked.on.end_s[-1])
+    times = found.times_s + pause_s
+    left = times - now_s
+    warnings += found.warnings
+    at_least_s = now_s + float(np.quantile(left, AT_LEAST_QUANTILE))
+    kind = load_words(load.exponent, has_modes(asked.on))
+    low, high = np.quantile(left, (0.05, 0.95))
+    if high > WIDEST * low:
+        why = found.refusal
+        nothing = tuple(
+            Quantity(None, "s", lower=at_least_s, coverage=coverage, note=why)
+            for coverage in COVERAGES
         )
-    why = "the voltage so far, matched with curves of this chemistry"
-    if pack is not None and pack.capacity_mah and pack.chemistry in RECHARGEABLE:
-        why += (
-            ", and the stated capacity less what use takes from such cells"
-            if pack.used
-            else ", and the stated capacity taken as nearly true (worn cells end sooner: say --used)"
+        return replace(
+            _unknown(bins, cutoff_v, why, warnings),
+            cutoff_time=nothing,
+            at_least_s=at_least_s,
+            load_exponent=load.exponent,
+            load_text=kind,
         )
     return Forecast(
-        float(bins.end_s[-1]),
+        now_s,
         cutoff_v,
-        "curve",
-        why,
-        _intervals(drawn.times_s, "s"),
+        found.basis,
+        found.why + _capacity_words(pack if found.basis == "curve" else None),
+        _intervals(times, "s"),
         _drawn(bins),
-        _intervals(drawn.capacity_mah, "mAh")[1],
+        _intervals(found.capacity_mah, "mAh")[1],
         load.exponent,
-        load_words(load.exponent, has_modes(bins)),
-        np.sort(drawn.times_s),
-        drawn,
+        kind,
+        times,
+        found.fan,
         tuple(warnings),
+        at_least_s,
     )
+
+
+def _capacity_words(pack: Pack | None) -> str:
+    if pack is None or not pack.capacity_mah or pack.chemistry not in RECHARGEABLE:
+        return ""
+    if pack.used:
+        return ", and the stated capacity less what use takes from such cells"
+    return ", and the stated capacity taken as nearly true (worn cells end sooner: say --used)"
 
 
 def _intervals(draws: Array, unit: str) -> tuple[Quantity, ...]:

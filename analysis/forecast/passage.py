@@ -32,7 +32,8 @@ METER_MOST: Final = 0.1
 class Passages:
     """Drawn futures. ``times_s``: first passage of the cutoff; ``capacity_mah``: charge out by then;
     ``started_depth``: how far the pack was emptied before the run (each of shape (draws,)).
-    ``path_s``, ``path_v``: some of the courses, pack volts against time, shape (some, points).
+    ``misfit``: chi-square per observation of the curve each comes from, about 1 where the chemistry
+    fits. ``path_s``, ``path_v``: some of the courses, pack volts against time, shape (some, points).
     """
 
     times_s: Array
@@ -40,6 +41,7 @@ class Passages:
     started_depth: Array
     path_s: Array
     path_v: Array
+    misfit: Array
 
 
 def draw_passages(
@@ -49,9 +51,10 @@ def draw_passages(
     cutoff_v: float,
     load: FutureLoad,
     rng: np.random.Generator,
+    fresh: bool | None = None,
 ) -> Passages:
     """Sampled first passages: ``packs`` with their weights, ``groups`` the stretches of ``bins``."""
-    mean_ma = float(np.average(bins.mean_ma, weights=bins.span_s))
+    mean_ma = load.mean_ma
     heavy_ma = mean_ma * load.heavy_ratio
     meter = min(METER_SD_MA / max(mean_ma, 1e-3), METER_MOST)
     owners: list[Pack] = []
@@ -62,7 +65,7 @@ def draw_passages(
             prior = replace(prior, log_sd=float(np.hypot(prior.log_sd, meter)))
             seen = observed(groups, pack.cells, family.drop_v_h / prior.median_mah, heavy_ma)
             floor_v = CHEMISTRIES[pack.chemistry].floor_v
-            members.append(Candidate(family, prior, floor_v, seen, heavy_ma, weight))
+            members.append(Candidate(family, prior, floor_v, seen, heavy_ma, weight, fresh))
             owners.append(pack)
     kept = posteriors(members)
     log_weight = np.concatenate([found.log_weight for _, found in kept])
@@ -187,4 +190,5 @@ def _crossings(
         np.repeat(z0, PATHS_PER_DRAW),
         now_s + 3600 * elapsed_h[:, 0, :],
         paths[:, 0, :] * cells,
+        np.repeat(found.misfit[places], PATHS_PER_DRAW),
     )
