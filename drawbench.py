@@ -1,18 +1,111 @@
-"""The command ``drawbench``: a table of commands, each imported only when it is called."""
+"""The front door: what a notebook asks of a run, and the command ``drawbench``.
+
+``import drawbench`` gives functions, each loaded when it is first asked for::
+
+    run = drawbench.read_run("sample_runs/night-ride-vest")
+    run.plot()
+    drawbench.rundown(run)
+
+``read_run``, ``rundown``, ``forecast``, ``compare``, ``budget``, ``flex_life``, ``report``. Their
+results say the answer in words with its doubt, ``.to_frame()`` gives tables with units in the
+column names, ``.plot()`` a picture. What can be mended is raised as ``BenchError``: what happened,
+the evidence, what to do next; where that names an option of the command, the argument bears the same
+name: ``--cutoff`` is ``cutoff_v``.
+
+The commands stand in a table, each imported only when it is called.
+"""
 
 import importlib
 import os
 import sys
+from importlib.machinery import ModuleSpec
+from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 import click
 
-from logger.base.errors import BenchError
+
+def _keep_own_packages() -> None:
+    """Import our packages before anything of the same name can take their place.
+
+    Raises ImportError, or ends the command with exit code 2, where a file of the user's already does;
+    that file is not run.
+    """
+    for name in ("logger", "analysis", "firmware_probe"):
+        own = Path(__file__).resolve().parent / name
+        try:
+            spec = find_spec(name)
+        except ValueError:  # already imported, from no file
+            spec = ModuleSpec(name, None, origin="a module made by hand")
+        places = (spec and spec.submodule_search_locations) or []
+        if spec and spec.origin and own not in [Path(place).resolve() for place in places]:
+            words = _hidden_words(name, Path(spec.origin), own)
+            if __name__ != "__main__" and Path(sys.argv[0]).stem != "drawbench":
+                raise ImportError(words, name=name, path=spec.origin)
+            click.echo(f"drawbench: {words}", err=True)
+            sys.exit(2)
+        importlib.import_module(name)
+
+
+def _hidden_words(name: str, found: Path, own: Path) -> str:
+    """What hides our package ``name``, as a BenchError would say it; that class may be hidden as well."""
+    found = found.parent if found.name == "__init__.py" else found
+    installed = {"site-packages", "dist-packages"} & set(found.parts)
+    remedy = (
+        "install drawbench into a virtual environment of its own"
+        if installed
+        else "rename it or move it to another folder; in a notebook, restart the kernel then"
+    )
+    return (
+        f"{found} hides a part of drawbench that has the same name.\n"
+        f"  Seen: import {name} finds it before {own}\n"
+        f"  Next: {remedy}."
+    )
+
+
+_keep_own_packages()
+
+from logger.base.errors import BenchError  # noqa: E402  # only once it is certain to be ours
 
 if TYPE_CHECKING:
-    from analysis.flex.judge import FlexLife
+    import analysis.flex.judge
+    from analysis.door.public import *  # noqa: F403 (the one list of the types)
     from analysis.report.build import SectionMaker
+
+# public name -> module that has it, imported when the name is first asked for
+_PUBLIC: Final[dict[str, str]] = {
+    "BudgetStory": "analysis.door.budget",
+    "Comparison": "analysis.door.compare",
+    "Criterion": "logger.flex.criterion",
+    "FlexLife": "analysis.door.flex",
+    "Forecast": "analysis.door.forecast",
+    "Quantity": "analysis.doubt.quantity",
+    "Run": "analysis.door.runs",
+    "Rundown": "analysis.door.runs",
+    "budget": "analysis.door.budget",
+    "compare": "analysis.door.compare",
+    "flex_life": "analysis.door.flex",
+    "forecast": "analysis.door.forecast",
+    "read_run": "analysis.door.runs",
+    "report": "analysis.door.report",
+    "rundown": "analysis.door.runs",
+}
+
+__all__ = ["BenchError", *_PUBLIC]
+
+if not TYPE_CHECKING:  # a type checker would take any name for public otherwise
+
+    def __getattr__(name: str) -> object:
+        if name not in _PUBLIC:
+            raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+        value = getattr(importlib.import_module(_PUBLIC[name]), name)
+        globals()[name] = value
+        return value
+
+    def __dir__() -> list[str]:
+        return sorted({*globals(), *_PUBLIC})
+
 
 # Three evenings of 400 bends at the elbow; the rig ends while some joints are whole.
 DEMO_BENDS: Final = 1200.0
@@ -104,9 +197,9 @@ def demo(folder: Path) -> None:
     from analysis.budget.section import budget_section
     from analysis.budget.story import tell_budget
     from analysis.budget.words import answer_sentences
-    from analysis.commands.report import discharge_parts
     from analysis.flex.words import answers
     from analysis.report.build import write_report
+    from analysis.report.parts import discharge_parts
     from analysis.run.rundown import rundown
     from analysis.say.words import short_words
     from firmware_probe.twin import vest
@@ -186,10 +279,10 @@ def _demo_run(folder: Path, title: str, brightness: float, said: set[str]) -> No
     click.echo(f"     {summary(recorders[0])}")
 
 
-def _demo_joints(folder: Path) -> "tuple[FlexLife, SectionMaker]":
+def _demo_joints(folder: Path) -> "tuple[analysis.flex.judge.FlexLife, SectionMaker]":
     """Joints of the vest through the board's flex lines and as a hand test, judged together."""
-    from analysis.commands.flex import flex_part
     from analysis.flex.claim import Claim
+    from analysis.flex.sources import flex_part
     from analysis.flex.words import target_words
     from firmware_probe.twin import vest
     from firmware_probe.twin.hand_test import hand_test_table

@@ -7,7 +7,7 @@ from logger.run.description import Description, Event, Sensor, from_document, to
 
 
 def test_crc_of_the_published_check_string() -> None:
-    # CRC-16/XMODEM check value 31C3h, published CRC catalogues (reference C14).
+    # CRC-16/XMODEM check value 31C3h, published CRC catalogues (SOURCES.md C14).
     assert crc16(b"123456789") == 0x31C3
     assert frame("123456789") == b"123456789*31C3\n"
 
@@ -47,7 +47,7 @@ def test_description_with_wrong_types_is_reported_not_raised() -> None:
 def test_pack_in_words() -> None:
     assert parse_pack("3xAAA nimh") == Pack("nimh", 3, "AAA")
     assert str(parse_pack("3x AA alkaline")) == "3x AA alkaline"
-    # Three alkaline AA give 4.5 V: common practice, no source (reference E8).
+    # Three alkaline AA give 4.5 V: common practice, no source (SOURCES.md E8).
     assert parse_pack("3x AA alkaline").nominal_v == 4.5
 
 

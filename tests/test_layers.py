@@ -1,6 +1,7 @@
 """The order of the rooms: a file uses only files of its own room and of rooms below it, without a circle."""
 
 import ast
+import functools
 import subprocess
 import sys
 from collections import Counter
@@ -31,6 +32,7 @@ FLOORS: Final = (
     ("analysis.forecast",),
     ("analysis.budget", "analysis.flex"),
     ("analysis.report",),
+    ("analysis.door",),
     ("analysis.commands",),
     ("drawbench",),
 )
@@ -49,6 +51,16 @@ class Import(NamedTuple):
     used: str
 
 
+@functools.cache
+def _parsed(path: Path, state: int) -> ast.Module:
+    """Of a file in this state; several tests look at the same."""
+    return ast.parse(path.read_text(encoding="utf-8"))
+
+
+def parsed(path: Path) -> ast.Module:
+    return _parsed(path, path.stat().st_mtime_ns)
+
+
 def modules(root: Path) -> dict[str, Path]:
     """Dotted names of all modules of the packages and of the front door."""
     found = {"drawbench": root / "drawbench.py"}
@@ -62,7 +74,7 @@ def modules(root: Path) -> dict[str, Path]:
 def imports(found: Mapping[str, Path], root: Path) -> Iterator[Import]:
     """Every import of one of ``found``, also those inside of functions and for types only."""
     for module, path in found.items():
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        for node in ast.walk(parsed(path)):
             if isinstance(node, ast.Import):
                 names = [alias.name for alias in node.names]
             elif isinstance(node, ast.ImportFrom) and node.module:
@@ -147,11 +159,7 @@ def test_the_simulated_board_is_used_by_nothing_above_but_the_demo() -> None:
 
 
 def test_every_room_says_which_question_it_answers() -> None:
-    silent = [
-        name
-        for name, path in modules(ROOT).items()
-        if not ast.get_docstring(ast.parse(path.read_text(encoding="utf-8")))
-    ]
+    silent = [name for name, path in modules(ROOT).items() if not ast.get_docstring(parsed(path))]
     assert silent == []
 
 

@@ -10,9 +10,9 @@ import pytest
 from click.testing import CliRunner
 
 import logger.commands.start as start
-from analysis.commands.forecast import with_pack
 from analysis.forecast.discharge import discharge
 from analysis.forecast.of_run import forecast_run
+from analysis.forecast.stated import with_pack
 from analysis.report.build import _about
 from logger.base.errors import BenchError
 from logger.base.pack import Pack, parse_pack
@@ -82,6 +82,7 @@ def test_the_description_keeps_it() -> None:
     assert from_document(document)[0].pack is None
 
 
+@pytest.mark.slow
 def test_log_writes_it_into_the_run(tmp_path: Path, feeder: Feeder) -> None:
     folder = tmp_path / "run"
     options = ("--pack", "2x AA nimh", "--capacity", "2000", "--used", "--for", "300ms")
@@ -120,6 +121,7 @@ def test_start_hands_it_on(monkeypatch: pytest.MonkeyPatch) -> None:
         assert "--used" in CliRunner().invoke(command, ["--help"]).output
 
 
+@pytest.mark.slow
 def test_every_forecast_heeds_it() -> None:
     fresh, used = falling(CELL), falling(replace(CELL, used=True))
     stated = with_pack(fresh, None, None, True)

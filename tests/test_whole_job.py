@@ -20,6 +20,9 @@ from logger.run.reader import Run, read_run
 from tests.support.log_process import run_log
 from tests.support.places import POUCH, ROOT
 
+# Real processes, ports and time.
+pytestmark = pytest.mark.real_time
+
 
 def drawbench(*arguments: str | Path, cwd: Path) -> subprocess.CompletedProcess[str]:
     return subprocess.run(

@@ -16,7 +16,7 @@ class PixelCurrents:
     dark_ma: float
 
 
-# Measured power model of an open LED library for 5 V addressable pixels (reference E1): white 43 mA.
+# Measured power model of an open LED library for 5 V addressable pixels (SOURCES.md E1): white 43 mA.
 PIXEL_MEASURED: Final = PixelCurrents(16.0, 11.0, 15.0, 1.0)
 # Planning figure: 60 mA full white, 1 mA dark (common practice, no source).
 PIXEL_PLANNING: Final = PixelCurrents(59 / 3, 59 / 3, 59 / 3, 1.0)

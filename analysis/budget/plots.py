@@ -1,11 +1,12 @@
 """Pictures of a budget: estimate against measurement, which figure was wrong, which pack lasts."""
 
 from pathlib import Path
-from typing import Final
+from typing import Final, Literal, get_args
 
 import numpy as np
 from matplotlib.axes import Axes
 
+from analysis.budget.pack_choice import PackAnswer
 from analysis.budget.story import BudgetStory
 from analysis.budget.words import hours_words
 from analysis.doubt.quantity import Quantity
@@ -26,6 +27,8 @@ from analysis.say.words import value_words
 
 _ROW_IN: Final = 0.42
 _MOST_PACKS: Final = 9
+PictureName = Literal["modes", "figures", "packs"]
+PICTURES: Final[tuple[PictureName, ...]] = get_args(PictureName)
 
 
 def draw_budget(
@@ -34,17 +37,36 @@ def draw_budget(
     """Save the pictures that the budget has data for, the one that answers the question first."""
     files = []
     with figure_style():
-        if story.comparison is not None:
-            files += [_modes(story, folder, size), _figures(story, folder, size)]
-        files.append(_packs(story, folder, size))
+        for name in PICTURES:
+            if name != "packs" and story.comparison is None:
+                continue
+            figure, axes = new_figure(size)
+            figure.set_figheight(picture_height_in(name, story))
+            files.append(draw_picture(axes, name, story))
+            save_figure(figure, folder / files[-1].stem)
     return tuple(files)
 
 
-def _modes(story: BudgetStory, folder: Path, size: SizeName) -> FigureFile:
+def draw_picture(axes: Axes, name: PictureName, story: BudgetStory) -> FigureFile:
+    """Draw one picture, call inside ``figure_style``; ``modes`` and ``figures`` take a story with a run."""
+    file = {"modes": _modes, "figures": _figures, "packs": _packs}[name](axes, story)
+    if story.simulated:
+        mark_simulated(axes, 40)
+    return file
+
+
+def picture_height_in(name: PictureName, story: BudgetStory) -> float:
+    """Inches: a row each for what is compared."""
+    if name == "modes":
+        return 1.3 + 2 * _ROW_IN * len(story.comparison.modes if story.comparison else ())
+    if name == "figures":
+        return 1.4 + _ROW_IN * 1.5 * len(story.figure_rows())
+    return 1.4 + _ROW_IN * max(len(_shown_packs(story)), 1)
+
+
+def _modes(axes: Axes, story: BudgetStory) -> FigureFile:
     assert story.comparison is not None
     modes = story.comparison.modes
-    figure, axes = new_figure(size)
-    figure.set_figheight(1.3 + 2 * _ROW_IN * len(modes))
     for row, item in enumerate(modes):
         _span(axes, row - 0.17, item.estimate.current, VOLTAGE.colour, "D", hollow=True)
         _span(axes, row + 0.17, item.measured, CURRENT.colour, "o")
@@ -69,9 +91,6 @@ def _modes(story: BudgetStory, folder: Path, size: SizeName) -> FigureFile:
     axes.set_title(
         f"Budget wrong in: {', '.join(off)}" if off else "The budget holds in every mode"
     )
-    if story.simulated:
-        mark_simulated(axes, 40)
-    save_figure(figure, folder / "budget-modes")
     alt = "Estimated and measured current by mode. " + " ".join(
         f"{item.estimate.mode}: {value_words(item.estimate.current)} estimated, {value_words(item.measured)} measured."
         for item in modes
@@ -81,10 +100,8 @@ def _modes(story: BudgetStory, folder: Path, size: SizeName) -> FigureFile:
     )
 
 
-def _figures(story: BudgetStory, folder: Path, size: SizeName) -> FigureFile:
+def _figures(axes: Axes, story: BudgetStory) -> FigureFile:
     rows = story.figure_rows()
-    figure, axes = new_figure(size)
-    figure.set_figheight(1.4 + _ROW_IN * 1.5 * len(rows))
     widest = 0.0
     for row, (_, before, after) in enumerate(rows):
         assert before.value is not None
@@ -117,9 +134,6 @@ def _figures(story: BudgetStory, folder: Path, size: SizeName) -> FigureFile:
     axes.set_xlabel("% of the figure in the budget")
     culprits = [rows[index][0] for index in story.culprits[:1]]
     axes.set_title(f"Wrong figure: {culprits[0]}" if culprits else "No figure has to be wrong")
-    if story.simulated:
-        mark_simulated(axes, 40)
-    save_figure(figure, folder / "budget-figures")
     alt = "Every figure of the budget before and after the run. " + " ".join(
         f"{label}: {before.value:.3g} {before.unit} before, {value_words(after)} after."
         for label, before, after in rows
@@ -128,10 +142,12 @@ def _figures(story: BudgetStory, folder: Path, size: SizeName) -> FigureFile:
     return FigureFile("budget-figures", alt, caption)
 
 
-def _packs(story: BudgetStory, folder: Path, size: SizeName) -> FigureFile:
-    shown = [answer for answer in story.packs if answer.runtime.value is not None][:_MOST_PACKS]
-    figure, axes = new_figure(size)
-    figure.set_figheight(1.4 + _ROW_IN * max(len(shown), 1))
+def _shown_packs(story: BudgetStory) -> list[PackAnswer]:
+    return [answer for answer in story.packs if answer.runtime.value is not None][:_MOST_PACKS]
+
+
+def _packs(axes: Axes, story: BudgetStory) -> FigureFile:
+    shown = _shown_packs(story)
     for row, answer in enumerate(shown):
         colour = CHARGE.colour if answer.serves else FAINT
         _span(axes, row, answer.runtime, colour, "o", hollow=not answer.serves)
@@ -149,9 +165,6 @@ def _packs(story: BudgetStory, folder: Path, size: SizeName) -> FigureFile:
     axes.set_xlim(0, 1.25 * max((_end(answer.runtime) for answer in shown), default=1.0))
     axes.set_xlabel("hours to the cutoff")
     axes.set_title(f"{story.packs[0].name}: {_hours_title(story)}", pad=22)
-    if story.simulated:
-        mark_simulated(axes, 40)
-    save_figure(figure, folder / "budget-packs")
     alt = "Runtime of packs at this draw. " + " ".join(
         f"{answer.name}: {value_words(answer.runtime)}." for answer in shown
     )

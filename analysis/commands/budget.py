@@ -3,7 +3,7 @@
 import json
 import textwrap
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 import click
 
@@ -12,11 +12,6 @@ from logger.base.errors import BenchError
 
 if TYPE_CHECKING:
     from analysis.budget.story import BudgetStory
-
-
-# Cells' usual limits in use, from memory.
-COLDEST_C: Final = -20.0
-HOTTEST_C: Final = 60.0
 
 
 class _BudgetGroup(click.Group):
@@ -110,36 +105,19 @@ def show_command(
 ) -> None:
     """Estimate a budget; with a run, find the figure that was wrong."""
     from analysis.budget.edit import corrected_text
-    from analysis.budget.file import read_budget
     from analysis.budget.plots import draw_budget
-    from analysis.budget.story import tell_budget
+    from analysis.door.budget import budget
     from analysis.say.new_file import write_new
-    from logger.base.pack import parse_pack
-    from logger.run.reader import read_run
 
     if corrected is not None and run_folder is None:
         raise BenchError(
             "--corrected needs a run to correct by.",
             next_step=f"drawbench budget {path} RUN --corrected {corrected}",
         )
-    if not COLDEST_C <= temperature_c <= HOTTEST_C:
-        raise BenchError(
-            f"Cells are not worn at {temperature_c:g} °C.",
-            next_step=f"give --temperature from {COLDEST_C:g} to {HOTTEST_C:g}.",
-        )
-    budget = read_budget(path)
-    own = tuple(parse_pack(text) for text in packs)
-    run = None if run_folder is None else read_run(run_folder)
-    story = tell_budget(
-        budget,
-        run,
-        temperature_c=temperature_c,
-        own_packs=own,
-        pack_runs=tuple(read_run(item) for item in pack_runs),
-    )
+    story = budget(path, run_folder, temperature_c=temperature_c, packs=packs, pack_runs=pack_runs)
     if corrected is not None and story.comparison is not None:
         text = path.read_text(encoding="utf-8-sig")
-        write_new(corrected, corrected_text(text, budget, story.comparison))
+        write_new(corrected, corrected_text(text, story.budget, story.comparison))
     if pictures is not None:
         try:
             pictures.mkdir(parents=True, exist_ok=True)

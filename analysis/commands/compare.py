@@ -6,18 +6,13 @@ from pathlib import Path
 from typing import Any
 
 import click
-import numpy as np
 
 from analysis.commands.rundown import TEXT_WIDTH, cutoff_option, hold_option
-from analysis.curve.compare import Comparison, compare
+from analysis.door.compare import Comparison, compare
 from analysis.doubt.quantity import Quantity
 from analysis.report.discharge_plots import plot_overlay
-from analysis.run.asked import cutoff_of
-from analysis.run.history import History
-from analysis.run.trace import trace_of
 from analysis.say.words import plain_text, quantity_words, span_words, value_words
 from logger.base.errors import BenchError
-from logger.run.reader import Run, read_run
 
 
 @click.command("compare")
@@ -48,34 +43,18 @@ def compare_command(
     as_json: bool,
 ) -> None:
     """Is the difference between runs larger than the measurement's doubt?"""
-    if len(run_folders) < 2:
-        raise BenchError(
-            "Comparing takes at least two runs.",
-            next_step="give the folders of two or more runs, the one to compare with first.",
-        )
-    places = [folder.resolve() for folder in run_folders]
-    twice = next((place for place in places if places.count(place) > 1), None)
-    if twice is not None:
-        raise BenchError(
-            "One run was given twice.",
-            evidence=str(twice),
-            next_step="give the folders of different runs.",
-        )
-    runs = [read_run(folder) for folder in run_folders]
-    names = run_names(runs, run_folders)
-    cutoff_v, hold_s = cutoff_of(runs[0], cutoff_v, hold_s)
-    found = compare(runs, names, cutoff_v, hold_s)
+    found = compare(run_folders, cutoff_v, hold_s)
     stem = plot_stem or run_folders[0].resolve().parent / "compare"
     if stem.suffix.lower() in (".png", ".svg"):
         stem = stem.with_suffix("")
-    _draw(found, cutoff_v, stem)
+    _draw(found, stem)
     if as_json:
         text = json.dumps(
             comparison_json(found, draw_ma), ensure_ascii=False, indent=1, allow_nan=False
         )
         click.echo(text)
         return
-    if any(result.simulated for result in found.rundowns):
+    if found.simulated:
         click.echo("SIMULATED: a simulated board recorded a run here; no hardware was there.\n")
     for sentence in found.sentences:
         click.echo(textwrap.fill(sentence, TEXT_WIDTH))
@@ -98,17 +77,6 @@ def compare_command(
     for warning in found.warnings:
         click.echo()
         click.echo(textwrap.fill(f"! {plain_text(warning)}", TEXT_WIDTH, subsequent_indent="  "))
-
-
-def run_names(runs: list[Run], folders: tuple[Path, ...]) -> list[str]:
-    """Titles where they tell the runs apart, else the folders' names."""
-    titles = [plain_text(run.description.title) for run in runs]
-    if all(titles) and len(set(titles)) == len(titles):
-        return titles
-    names = [folder.resolve().name for folder in folders]
-    if len(set(names)) == len(names):
-        return names
-    return [str(folder) for folder in folders]
 
 
 def _draw_words(found: Comparison, draw_ma: float) -> str:
@@ -156,7 +124,7 @@ def comparison_json(found: Comparison, draw_ma: float | None = None) -> dict[str
             for name, part in zip(found.names[1:], found.differences, strict=True)
         },
         "rate_exponent": found.rate_exponent.as_json(),
-        "simulated": any(result.simulated for result in found.rundowns),
+        "simulated": found.simulated,
         "sentences": list(found.sentences),
         "warnings": list(found.warnings),
     }
@@ -175,28 +143,18 @@ def _row(
     )
 
 
-def _draw(found: Comparison, cutoff_v: float | None, stem: Path) -> None:
-    courses = []
-    for run in found.runs:
-        trace = trace_of(run)
-        if trace.voltage_v is None:
-            continue
-        history = History(begin_s=trace.begin_s)
-        live = ~trace.dead
-        current = np.zeros(len(trace.time_s)) if trace.current_ma is None else trace.current_ma
-        history.add(trace.time_s[live], trace.voltage_v[live], current[live])
-        bins = history.bins()
-        courses.append((bins.end_s - trace.begin_s, bins.mean_v))
+def _draw(found: Comparison, stem: Path) -> None:
+    courses = found.courses()
     if len(courses) != len(found.runs):
         return
     try:
         plot_overlay(
             found.names,
             courses,
-            cutoff_v,
+            found.cutoff_v,
             [result.cutoff_time.value for result in found.rundowns],
             stem,
-            simulated=any(result.simulated for result in found.rundowns),
+            simulated=found.simulated,
         )
     except OSError as error:
         raise BenchError(

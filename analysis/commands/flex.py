@@ -8,42 +8,30 @@ import click
 
 from analysis.commands.flex_plan import plan_command
 from analysis.commands.flex_wash import wash_command
-from analysis.flex.bend import (
-    Acceleration,
-    acceleration,
-    assumed_exponent,
-    bending_diameter_mm,
-    fitted_exponent,
-)
-from analysis.flex.claim import Claim
-from analysis.flex.failure import SIMULATED_NOTE, Verdict, criteria_words, read_flex_run
-from analysis.flex.judge import FlexLife, flex_life
+from analysis.door.flex import FlexLife, flex_life
+from analysis.flex.bend import Acceleration
+from analysis.flex.failure import SIMULATED_NOTE, Verdict, criteria_words
 from analysis.flex.terminal import (
     BEND_RADIUS_MM,
     PERCENT,
     echo_json,
     echo_table,
     say,
-    target_of,
     target_options,
 )
 from analysis.flex.washing import CAUTION, PROCEDURE, wash_table
 from analysis.flex.words import (
     answers,
-    cycles_words,
     method_words,
     result_rows,
 )
-from analysis.life.data import COLUMNS, Specimen, flex_table, notices, read_flex_table
+from analysis.life.data import COLUMNS, flex_table
 from analysis.life.interval import METHODS
 from analysis.say.new_file import write_new
-from analysis.say.section import Section
 from analysis.say.table import rows_of
-from logger.base.errors import BenchError
 from logger.base.measures import plain_number
 from logger.commands.flex_log import flex_log
 from logger.flex.criterion import CRITERIA, Criterion
-from logger.flex.store import FLEX_NAME
 
 TEXT_WIDTH: Final = 79
 _F = TypeVar("_F", bound=Callable[..., Any])
@@ -144,21 +132,34 @@ def life_command(
 ) -> None:
     """How long do the joints live, and is the claim shown? SOURCES: hand-test tables and recorded runs."""
     criterion = _criterion(o)
-    specimens, verdicts, used, notes = read_sources(sources, criterion)
-    target = target_of(o)
-    speed = _acceleration(specimens, o)
-    claim = _claim(o, target, speed)
-    result = flex_life(specimens, claim, notes, o["reference"])
+    result = flex_life(
+        sources,
+        cycles=o["cycles"],
+        wearings=o["wearings"],
+        at=o["place"],
+        per_wearing=o["per_wearing"],
+        reliability=o["reliability"] / 100,
+        confidence=o["confidence"] / 100,
+        coverage=o["coverage"] / 100,
+        interval=o["method"],
+        shape=o["shape"],
+        reference=o["reference"],
+        criterion=criterion,
+        wire=o["wire"],
+        bench_radius_mm=o["bench_radius"],
+        worn_radius_mm=o["worn_radius"],
+        exponent=o["exponent"],
+    )
+    verdicts, used, speed = result.verdicts, result.criterion, result.acceleration
     if report is not None:
         from analysis.flex.report import write_page
         from analysis.flex.section import flex_section
 
-        simulated = SIMULATED_NOTE in notes
         files = write_page(
             lambda folder: flex_section(result, folder, verdicts, used, speed),
             report,
             title,
-            simulated=simulated,
+            simulated=result.simulated,
             items=tuple(criteria_words(verdict) for verdict in verdicts),
         )
     if as_json:
@@ -172,59 +173,6 @@ def life_command(
         click.echo(f"\nOpen in a browser:\n  {page}")
 
 
-def read_sources(
-    sources: Sequence[Path], criterion: Criterion | None
-) -> tuple[tuple[Specimen, ...], tuple[Verdict, ...], Criterion | None, tuple[str, ...]]:
-    """Specimens of tables and recorded runs together, verdicts and criterion of the runs, notes."""
-    specimens: list[Specimen] = []
-    verdicts: list[Verdict] = []
-    notes: list[str] = []
-    used = criterion
-    for source in sources:
-        if source.is_dir() or source.name == FLEX_NAME:
-            folder = source if source.is_dir() else source.parent
-            description, found, said = read_flex_run(folder, criterion)
-            used = used or description.criterion
-            if criterion is None and description.criterion != used:
-                notes.append(
-                    f"{folder.name} was judged by another criterion: {description.criterion}."
-                )
-            verdicts += found
-            specimens += [v.life((criterion or description.criterion).name) for v in found]
-        else:
-            table, said = read_flex_table(source)
-            specimens += table
-        notes += [note for note in said if note not in notes]
-    names = [item.name for item in specimens]
-    twice = sorted({name for name in names if names.count(name) > 1})
-    if twice:
-        raise BenchError(
-            "The same specimen stands in two sources.",
-            evidence=", ".join(twice[:5]),
-            next_step="give each test piece a name of its own over all tables and runs.",
-        )
-    if SIMULATED_NOTE not in notes and any("simulated" in item.how.lower() for item in specimens):
-        notes.append(SIMULATED_NOTE)
-    if len(sources) > 1:
-        notes += [note for note in notices(specimens) if note not in notes]
-    return tuple(specimens), tuple(verdicts), used if verdicts else None, tuple(notes)
-
-
-def flex_part(
-    sources: Sequence[Path], claim: Claim, reference: str = ""
-) -> tuple[FlexLife, Callable[[Path], Section]]:
-    """Flex test as the part of a run's report: the result, and its maker for ``write_report``."""
-    specimens, verdicts, used, notes = read_sources(sources, None)
-    result = flex_life(specimens, claim, notes, reference)
-
-    def make(folder: Path) -> Section:
-        from analysis.flex.section import flex_section
-
-        return flex_section(result, folder, verdicts, used)
-
-    return result, make
-
-
 def _criterion(o: dict[str, Any]) -> Criterion | None:
     given = {
         "name": o["criterion"],
@@ -234,58 +182,6 @@ def _criterion(o: dict[str, Any]) -> Criterion | None:
     }
     chosen = {key: value for key, value in given.items() if value is not None}
     return Criterion(**chosen) if chosen else None
-
-
-def _acceleration(specimens: Sequence[Specimen], o: dict[str, Any]) -> Acceleration | None:
-    if o["worn_radius"] is None:
-        idle = [
-            f"--{word.replace('_', '-')}"
-            for word in ("wire", "bench_radius", "exponent")
-            if o[word] is not None
-        ]
-        if idle:
-            raise BenchError(
-                f"Without the radius as worn nothing comes of {' and '.join(idle)}.",
-                next_step="add --worn-radius with the millimetres, or leave them away.",
-            )
-        return None
-    radii = {item.bend_radius_mm for item in specimens} - {None}
-    bench_mm = (
-        o["bench_radius"]
-        if o["bench_radius"] is not None
-        else (radii.pop() if len(radii) == 1 else None)
-    )
-    if o["wire"] is None or bench_mm is None:
-        raise BenchError(
-            "The worn radius alone says nothing.",
-            next_step='add --wire "24 stranded" and --bench-radius with the millimetres on the bench.',
-        )
-    diameter_mm = bending_diameter_mm(o["wire"])
-    exponent = None
-    if o["exponent"] is None:
-        exponent = fitted_exponent(specimens, diameter_mm, o["coverage"] / 100)
-    return acceleration(
-        diameter_mm, bench_mm, o["worn_radius"], exponent or assumed_exponent(o["exponent"])
-    )
-
-
-def _claim(
-    o: dict[str, Any], target: tuple[float, str] | None, speed: Acceleration | None
-) -> Claim:
-    cycles, words = target if target is not None else (None, "")
-    if cycles is not None and speed is not None and speed.factor.value is not None:
-        factor = speed.factor.value if speed.factor.lower is None else speed.factor.lower
-        cycles /= factor
-        words += f", which is {cycles_words(cycles)} on the bench"
-    return Claim(
-        cycles,
-        words,
-        o["reliability"] / 100,
-        o["confidence"] / 100,
-        o["coverage"] / 100,
-        o["method"],
-        o["shape"],
-    )
 
 
 def _show_life(

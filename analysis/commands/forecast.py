@@ -3,34 +3,27 @@
 import contextlib
 import json
 import os
-import re
 import sys
 import textwrap
 import threading
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import click
 
 from analysis.commands.rundown import TEXT_WIDTH, cutoff_option, hold_option
+from analysis.door.forecast import asked_forecast, forecast
 from analysis.forecast import live as live_forecast
 from analysis.forecast.discharge import discharge
 from analysis.forecast.forecast import Forecast
-from analysis.forecast.future_load import Programme
-from analysis.forecast.of_run import forecast_run
+from analysis.forecast.stated import span_seconds
 from analysis.forecast.words import forecast_json, forecast_line, forecast_words
-from analysis.run.asked import cutoff_of
 from analysis.run.pack_faults import Fault
 from analysis.run.rundown import is_simulated
 from analysis.say.words import plain_text
-from logger.base.durations import parse_duration_s
 from logger.base.errors import BenchError
 from logger.base.measures import MAH_ABOVE_0
-from logger.base.pack import SAFETY_CLOSING, USED_HELP, as_used, parse_pack
-from logger.run.reader import Run, read_run
-
-_CAPACITY_MOST_MAH = 1e6
+from logger.base.pack import SAFETY_CLOSING, USED_HELP
 
 
 class SpanType(click.ParamType):  # type: ignore[type-arg]
@@ -47,36 +40,6 @@ class SpanType(click.ParamType):  # type: ignore[type-arg]
         if seconds is None:
             self.fail(f"{value!r} is not a time; write it like 90s, 20min or 7.5h", param, ctx)
         return seconds
-
-
-def span_seconds(text: str) -> float | None:
-    """Seconds of ``7.5h``, ``20min``, ``90`` (seconds); None if it is not a time."""
-    if re.fullmatch(r"\s*\d+(?:\.\d+)?\s*", text):
-        return float(text)
-    try:
-        return parse_duration_s(text)
-    except ValueError:
-        return None
-
-
-def parse_programme(text: str) -> Programme:
-    """Load to come: ``80mA``, or modes in turn ``20min@180mA,40min@40mA``.
-
-    Raises BenchError if it cannot be understood.
-    """
-    steps = []
-    for part in text.split(","):
-        span, _, draw = part.rpartition("@")
-        match = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*m[aA]\s*", draw)
-        seconds = span_seconds(span) if span else 3600.0
-        if match is None or seconds is None or seconds <= 0 or float(match[1]) <= 0:
-            raise BenchError(
-                f"The load {text!r} is not understood.",
-                evidence=f"this part: {part!r}",
-                next_step='write "80mA", or modes in turn like "20min@180mA,40min@40mA".',
-            )
-        steps.append((seconds, float(match[1])))
-    return Programme(tuple(steps))
 
 
 @click.command("forecast")
@@ -136,17 +99,12 @@ def forecast_command(
     if follow:
         _follow(run_folder, as_json)
         return
-    run = with_pack(read_run(run_folder), pack_text, capacity_mah, used)
-    cutoff_v, hold_s = cutoff_of(run, cutoff_v, hold_s)
-    if cutoff_v is None:
-        raise BenchError(
-            "No cutoff was given, and the run has none of its own.",
-            evidence=f"run {run_folder}",
-            next_step="add --cutoff with the volts at which the circuit gives up, e.g. --cutoff 3.0.",
-        )
-    programme = parse_programme(load_text) if load_text else None
     if as_json:
-        whole = discharge(run, cutoff_v, hold_s, until_s, programme)
+        asked = asked_forecast(
+            run_folder, cutoff_v, hold_s, load_text, pack_text, capacity_mah, used
+        )
+        run = asked.run
+        whole = discharge(run, asked.cutoff_v, asked.hold_s, until_s, asked.programme)
         result = {
             "forecast": forecast_json(whole.forecast, wanted_s),
             **whole.as_json(),
@@ -155,7 +113,11 @@ def forecast_command(
         }
         click.echo(json.dumps(result, ensure_ascii=False, indent=1, allow_nan=False))
         return
-    found = forecast_run(run, cutoff_v, hold_s, until_s, programme)
+    found = forecast(
+        run_folder, cutoff_v, hold_s, until_s=until_s, wanted_s=wanted_s, load=load_text,
+        pack=pack_text, capacity_mah=capacity_mah, used=used,
+    )  # fmt: skip
+    run = found.run
     warnings = (*found.warnings, *run.problems)
     if is_simulated(run):
         click.echo("SIMULATED: a simulated board recorded this run; no hardware was there.\n")
@@ -208,26 +170,3 @@ def _follow(folder: Path, as_json: bool) -> None:
         sys.stdout.flush()
 
     live_forecast.follow(folder, say, over.is_set, over.wait, warn)
-
-
-def with_pack(run: Run, pack_text: str | None, capacity_mah: float | None, used: bool) -> Run:
-    """The run with its pack, capacity or state of use replaced by what the user states."""
-    if capacity_mah is not None and not 1.0 <= capacity_mah <= _CAPACITY_MOST_MAH:
-        raise BenchError(
-            "That is no capacity of a wearable's pack.",
-            evidence=f"--capacity {capacity_mah:g}",
-            next_step="give mAh as on the label, of one cell in series, e.g. --capacity 2000.",
-        )
-    pack = run.description.pack
-    if pack_text:
-        pack = parse_pack(pack_text, capacity_mah)
-    elif capacity_mah is not None and pack is not None:
-        pack = replace(pack, capacity_mah=capacity_mah)
-    elif capacity_mah is not None:
-        raise BenchError(
-            "A capacity was stated, but not of which pack.",
-            next_step='add --pack, e.g. --pack "3x AA alkaline".',
-        )
-    if used:
-        pack = as_used(pack)
-    return replace(run, description=replace(run.description, pack=pack))

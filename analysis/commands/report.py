@@ -3,7 +3,6 @@
 import os
 import textwrap
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -17,12 +16,6 @@ from analysis.commands.rundown import (
 from analysis.report.digest import inputs_of, kept_digest
 from analysis.run.asked import cutoff_of
 from analysis.say.publish import unchanged
-from logger.base.errors import BenchError
-
-if TYPE_CHECKING:
-    from analysis.report.build import SectionMaker
-    from analysis.run.rundown import Rundown
-    from logger.run.reader import Run
 
 
 @click.command("report")
@@ -74,13 +67,20 @@ def report_command(
     files, kept = unchanged(folder, source), kept_digest(run_folder, cutoff_v, hold_s)
     fresh = files is None or kept is None
     if files is None or kept is None:
+        from analysis.report.parts import write_whole_report
+
         run, result, kept = analysed(run_folder, cutoff_v, hold_s)
         folder = out if out is not None else run.folder / "report"
-        cutoff_v, hold_s = cutoff_of(run, cutoff_v, hold_s)
-        sections = [] if budget_file is None else [budget_part(budget_file, run)]
-        sections += discharge_parts(run, cutoff_v, hold_s)
-        sections += _flex_parts(flex_sources, flex_cycles)
-        files = _write(run, result, folder, sections, source)
+        files = write_whole_report(
+            run,
+            result,
+            folder,
+            hold_s=cutoff_of(run, cutoff_v, hold_s)[1],
+            budget_file=budget_file,
+            flex_sources=flex_sources,
+            flex_cycles=flex_cycles,
+            source=source,
+        )
     if kept.simulated:
         click.echo("SIMULATED: no hardware was there.")
     click.echo(textwrap.fill(kept.answer, TEXT_WIDTH))
@@ -91,53 +91,6 @@ def report_command(
     click.echo(f"  {_here(files, 'report.html')}")
     click.echo("Paste into a write-up, with the pictures beside it:")
     click.echo(f"  {_here(files, 'report.md')}")
-
-
-def _write(
-    run: "Run",
-    result: "Rundown",
-    folder: Path,
-    sections: "list[SectionMaker]",
-    source: dict[str, Any] | None,
-) -> tuple[Path, ...]:
-    from analysis.report.build import write_report
-
-    return write_report(run, result, folder, sections, source)
-
-
-def discharge_parts(run: "Run", cutoff_v: float | None, hold_s: float) -> "list[SectionMaker]":
-    """The section on the pack's discharge; none where voltage, current or cutoff is not known."""
-    if cutoff_v is None or not {"pack_v", "current_ma"} <= set(run.samples.columns):
-        return []
-    from analysis.report.discharge_section import discharge_section
-
-    return [lambda folder: discharge_section(run, cutoff_v, hold_s, folder)]
-
-
-def budget_part(budget_file: Path, run: "Run") -> "SectionMaker":
-    """The section that compares a run with a budget file."""
-    from analysis.budget.file import read_budget
-    from analysis.budget.section import budget_section
-    from analysis.budget.story import tell_budget
-
-    story = tell_budget(read_budget(budget_file), run)
-    return lambda folder: budget_section(story, folder)
-
-
-def _flex_parts(sources: tuple[Path, ...], cycles: float | None) -> "list[SectionMaker]":
-    """The section on the joints; none without a source."""
-    if not sources:
-        if cycles is not None:
-            raise BenchError(
-                "--flex-cycles needs a flex test.", next_step="add --flex TABLE-OR-RUN."
-            )
-        return []
-    from analysis.commands.flex import flex_part
-    from analysis.flex.claim import Claim
-    from analysis.flex.words import target_words
-
-    claim = Claim() if cycles is None else Claim(cycles, target_words(cycles, None))
-    return [flex_part(sources, claim)[1]]
 
 
 def _here(files: tuple[Path, ...], name: str) -> str:

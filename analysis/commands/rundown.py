@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from analysis.report.digest import Digest, Keeping, description_of, kept_digest
-from analysis.run.asked import cutoff_of
 from analysis.run.heat import heat_caution, mean_power_w
 from analysis.say.words import plain_text, quantity_words
 from logger.base.durations import HOLD_DEFAULT_S, parse_duration_s
@@ -96,12 +95,11 @@ def analysed(
     run_folder: Path, cutoff_v: float | None, hold_s: float | None
 ) -> "tuple[Run, Rundown, Digest]":
     """The run, read and analysed with the cutoff asked for, else its own; its digest is put beside it."""
-    from analysis.run.rundown import rundown
-    from logger.run.reader import read_run
+    from analysis.door.runs import read_run, rundown
 
     keeping = Keeping(run_folder, cutoff_v, hold_s)
     run = read_run(run_folder)
-    result = rundown(run, *cutoff_of(run, cutoff_v, hold_s))
+    result = rundown(run, cutoff_v, hold_s)
     return run, result, keeping.keep(result)
 
 

@@ -10,6 +10,8 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
+from logger.base.durations import span_words
+
 _DIGITS_WITHOUT_INTERVAL = 3
 _UNEVEN = 5.0
 
@@ -53,6 +55,31 @@ class Quantity:
             return text
         low = "?" if self.lower is None else _round(self.lower, self._end_places(self.lower))
         high = "?" if self.upper is None else _round(self.upper, self._end_places(self.upper))
+        percent = "" if self.coverage is None else f" at {self.coverage * 100:g} %"
+        return f"{text} ({low} to {high}{percent})"
+
+    def __repr__(self) -> str:
+        """The words, and where there is no interval what is said instead."""
+        if self.value is None or (self.lower is None and self.upper is None):
+            return f"{self.words()} ({self.note or 'no interval: its doubt is not known'})"
+        return self.words()
+
+    def words(self) -> str:
+        """The result as it is read: as ``str``, but a length of time as hours and minutes with its interval."""
+        if self.unit != "s":
+            return str(self)
+        if self.value is None:
+            return "none"
+        ends = [end for end in (self.lower, self.upper) if end is not None]
+        half_s = max((abs(end - self.value) for end in ends), default=0.0)
+        step_s = 10.0 ** (math.floor(math.log10(half_s)) - 1) if half_s > 0 else None
+        if step_s is not None and half_s >= 120:
+            step_s = 60.0
+        text = span_words(self.value, step_s)
+        if not ends:
+            return text
+        low = "?" if self.lower is None else span_words(self.lower, step_s)
+        high = "?" if self.upper is None else span_words(self.upper, step_s)
         percent = "" if self.coverage is None else f" at {self.coverage * 100:g} %"
         return f"{text} ({low} to {high}{percent})"
 

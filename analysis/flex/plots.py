@@ -11,6 +11,7 @@ from typing import Final
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.layout_engine import ConstrainedLayoutEngine
 from matplotlib.ticker import FuncFormatter
 
 from analysis.flex.claim import Claim
@@ -32,15 +33,20 @@ from analysis.say.figures import (
 )
 from analysis.say.section import FigureFile
 
+PROBABILITY_SIZE_IN: Final = (SIZES["page"][0], SIZES["page"][1] + 0.4)
 _SHARES: Final = (0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 0.9, 0.99)
 
 
 def draw_flex(result: FlexLife, folder: Path) -> tuple[FigureFile, ...]:
     """Survival curves, and the probability plot if any group could be fitted."""
     with figure_style():
-        files = [_survival(result, folder)]
+        figure = Figure(figsize=survival_size_in(result), layout="constrained")
+        files = [draw_survival(figure, result)]
+        save_figure(figure, folder / files[0].stem)
         if any(group.weibull is not None for group in result.groups):
-            files.append(_probability(result, folder))
+            figure = Figure(figsize=PROBABILITY_SIZE_IN, layout="constrained")
+            files.append(draw_probability(figure.add_subplot(), result))
+            save_figure(figure, folder / files[1].stem)
     return tuple(files)
 
 
@@ -52,45 +58,25 @@ def _look(place: int) -> Look:
     return SERIES[place % len(SERIES)]
 
 
-def _survival(result: FlexLife, folder: Path) -> FigureFile:
-    """One strip per group, the others faint behind it; above each strip the pieces still on test."""
-    groups = result.groups
+def survival_size_in(result: FlexLife) -> tuple[float, float]:
+    """Width and height of the picture of survival, a strip per group."""
     width, height = SIZES["page"]
-    strip = height if len(groups) == 1 else 1.9
-    figure = Figure(figsize=(width, 0.55 + (strip + 0.25) * len(groups)), layout="constrained")
+    strip = height if len(result.groups) == 1 else 1.9
+    return width, 0.55 + (strip + 0.25) * len(result.groups)
+
+
+def draw_survival(figure: Figure, result: FlexLife) -> FigureFile:
+    """One strip per group in an empty figure, the others faint behind it; call inside ``figure_style``."""
+    groups = result.groups
     strips = figure.subplots(len(groups), 1, sharex=True, squeeze=False)[:, 0]
-    end = max(group.curve.end_cycles for group in groups)
-    target = result.claim.target_cycles
-    if target is not None:
-        end = max(end, min(target, 3 * end))
-    for place, (axes, group) in enumerate(zip(strips, groups, strict=True)):
-        for other in groups:
-            if other is not group:
-                axes.step(*_steps(other), where="post", color="#b4b9be", linewidth=1.0)
-        _survival_of(axes, group, _look(place))
-        if target is not None and target <= 1.02 * end:
-            axes.axvline(target, color=INK, linewidth=1.1, linestyle=(0, (1, 1.5)))
-        axes.set_ylim(0, 104)
-        axes.set_yticks([0, 50, 100] if len(groups) > 1 else [0, 25, 50, 75, 100])
-        axes.set_xlim(0, end * 1.03)
-        axes.set_ylabel("still whole, %")
-        axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:,.0f}"))
-        _on_test(axes, group, _look(place), end)
-    if target is not None and target <= 1.02 * end:
-        left = target < 0.6 * end
-        strips[0].annotate(
-            "target",
-            (target, 6),
-            xytext=(4 if left else -4, 0),
-            textcoords="offset points",
-            ha="left" if left else "right",
-        )
+    for place, axes in enumerate(strips):
+        draw_strip(axes, result, place)
+    _mark_target(strips[0], result)
     strips[-1].set_xlabel("full bends and back (above each strip: pieces still on test)")
     figure.suptitle(
         "How many joints are still whole", x=0.01, ha="left", fontsize=11.5, fontweight="bold"
     )
     _mark(strips[-1], result)
-    save_figure(figure, folder / "flex-survival")
     coverage = f"{groups[0].curve.coverage * 100:g} %"
     behind = " Grey: the other groups." if len(groups) > 1 else ""
     return FigureFile(
@@ -99,6 +85,52 @@ def _survival(result: FlexLife, folder: Path) -> FigureFile:
         f"Share of joints still whole (Kaplan-Meier). Pale: pointwise {coverage} band (log-minus-log). "
         f"Small strokes: pieces that stopped whole.{behind}",
     )
+
+
+def draw_strip(axes: Axes, result: FlexLife, place: int) -> None:
+    """Who of the group at this ``place`` is still whole; above it the pieces still on test."""
+    groups = result.groups
+    end, target = _survival_end(result), result.claim.target_cycles
+    for other in groups:
+        if other is not groups[place]:
+            axes.step(*_steps(other), where="post", color="#b4b9be", linewidth=1.0)
+    _survival_of(axes, groups[place], _look(place))
+    if target is not None and target <= 1.02 * end:
+        axes.axvline(target, color=INK, linewidth=1.1, linestyle=(0, (1, 1.5)))
+    axes.set_ylim(0, 104)
+    axes.set_yticks([0, 50, 100] if len(groups) > 1 else [0, 25, 50, 75, 100])
+    axes.set_xlim(0, end * 1.03)
+    axes.set_ylabel("still whole, %")
+    axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:,.0f}"))
+    _on_test(axes, groups[place], _look(place), end)
+
+
+def draw_group(axes: Axes, result: FlexLife, place: int) -> None:
+    """One group's survival by itself in axes of any figure, the others faint behind it."""
+    draw_strip(axes, result, place)
+    _mark_target(axes, result)
+    axes.set_xlabel("full bends and back (above: pieces still on test)")
+    _mark(axes, result)
+
+
+def _survival_end(result: FlexLife) -> float:
+    """Where the picture of survival ends: the longest test, or a target not far beyond it."""
+    end = max(group.curve.end_cycles for group in result.groups)
+    target = result.claim.target_cycles
+    return end if target is None else max(end, min(target, 3 * end))
+
+
+def _mark_target(axes: Axes, result: FlexLife) -> None:
+    end, target = _survival_end(result), result.claim.target_cycles
+    if target is not None and target <= 1.02 * end:
+        left = target < 0.6 * end
+        axes.annotate(
+            "target",
+            (target, 6),
+            xytext=(4 if left else -4, 0),
+            textcoords="offset points",
+            ha="left" if left else "right",
+        )
 
 
 def _survival_alt(group: GroupLife) -> str:
@@ -160,7 +192,7 @@ def _on_test(axes: Axes, group: GroupLife, look: Look, end: float) -> None:
         axes.set_title(group.name, color=look.colour, fontsize=10)
 
 
-def _key(figure: Figure, axes: Axes, groups: Sequence[GroupLife]) -> None:
+def _key(axes: Axes, groups: Sequence[GroupLife]) -> None:
     """Names below the picture, only where there is more than one group."""
     if len(groups) < 2:
         return
@@ -174,13 +206,18 @@ def _key(figure: Figure, axes: Axes, groups: Sequence[GroupLife]) -> None:
             marker=look.marker,
             label=_name(group) + ("" if group.weibull else " (too few failed for a line)"),
         )
-    figure.legend(loc="outside lower left", frameon=False, handlelength=3.4, fontsize=9, ncols=2)
+    figure = axes.get_figure(root=True)
+    assert figure is not None
+    if isinstance(figure.get_layout_engine(), ConstrainedLayoutEngine) and len(figure.axes) == 1:
+        figure.legend(
+            loc="outside lower left", frameon=False, handlelength=3.4, fontsize=9, ncols=2
+        )
+    else:  # somebody's own figure has no room kept free outside
+        axes.legend(loc="lower right", frameon=False, handlelength=3.4, fontsize=9)
 
 
-def _probability(result: FlexLife, folder: Path) -> FigureFile:
-    width, height = SIZES["page"]
-    figure = Figure(figsize=(width, height + 0.4), layout="constrained")
-    axes = figure.add_subplot()
+def draw_probability(axes: Axes, result: FlexLife) -> FigureFile:
+    """Failures and fitted lines of the groups that could be fitted; call inside ``figure_style``."""
     fitted = [(place, group) for place, group in enumerate(result.groups) if group.weibull]
     banded = len(fitted) <= 2  # more bands than two hide each other
     for place, group in fitted:
@@ -203,9 +240,8 @@ def _probability(result: FlexLife, folder: Path) -> FigureFile:
             textcoords="offset points",
             bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.5},
         )
-    _key(figure, axes, result.groups)
+    _key(axes, result.groups)
     _mark(axes, result)
-    save_figure(figure, folder / "flex-probability")
     return FigureFile(
         "flex-probability",
         "Weibull probability plot of failures with fitted lines. "

@@ -7,10 +7,9 @@ from typing import Any, Final, TypeVar
 
 import click
 
+from analysis.flex.asked import Target, stated_target
 from analysis.flex.bend import BENDS_PER_WEARING
-from analysis.flex.words import target_words
 from analysis.say.table import Row, interval_title
-from logger.base.errors import BenchError
 from logger.base.measures import Measure, plain_number
 
 TEXT_WIDTH: Final = 79
@@ -87,31 +86,9 @@ target_options = _options(
 )
 
 
-def target_of(o: dict[str, Any]) -> tuple[float, str] | None:
-    """Bends as worn and in words; None if no target was given."""
-    if o["cycles"] is not None and o["wearings"] is not None:
-        raise BenchError("Both --cycles and --wearings were given.", next_step="leave one away.")
-    if o["cycles"] is not None:
-        return o["cycles"], target_words(o["cycles"], None)
-    if o["wearings"] is None:
-        if o["place"] or o["per_wearing"] is not None:
-            raise BenchError(
-                "How many evenings must it survive?",
-                next_step="add --wearings, e.g. --wearings 12.",
-            )
-        return None
-    if o["wearings"] <= 0:
-        raise BenchError(
-            f"{o['wearings']:g} evenings are no target.",
-            next_step="give the evenings it must survive, e.g. --wearings 12.",
-        )
-    each = o["per_wearing"] if o["per_wearing"] is not None else BENDS_PER_WEARING.get(o["place"])
-    if each is None or each <= 0:
-        raise BenchError(
-            "How many bends is one evening?",
-            next_step="add --at elbow (shoulder, hip), or your own count with --per-wearing 400.",
-        )
-    return o["wearings"] * each, target_words(o["wearings"] * each, o["wearings"])
+def target_of(o: dict[str, Any]) -> Target | None:
+    """Bends as worn and in words, of the target's options; None if no target was given."""
+    return stated_target(o["cycles"], o["wearings"], o["place"], o["per_wearing"])
 
 
 def echo_table(rows: Sequence[Row]) -> None:

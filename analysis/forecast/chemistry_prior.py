@@ -2,9 +2,9 @@
 
 Stated priors for the forecast. Sources:
 
-- cell makers' sheets as quoted in the project's outside values (LR6: 2200 mAh on
-  43 Ohm 4 h a day to 0.9 V, GB/T 8897.2; CR2032: 225 mAh; ends of discharge per chemistry),
-- bench table: PowerStream, "Discharge tests of AA batteries", 2006-2020 (usual alkaline AA),
+- cell makers' sheets (LR6: 2200 mAh on 43 Ohm 4 h a day to 0.9 V, GB/T 8897.2; CR2032: 225 mAh;
+  ends of discharge per chemistry; tests/SOURCES.md B4, B8, B10),
+- bench table: PowerStream, "Discharge tests of AA batteries", 2006-2020 (usual alkaline AA; tests/SOURCES.md B3),
 - the rest from memory; the spreads are judgement, checked on rundowns kept for that ("tune" in
   tests/benchmarks), not on those that judge.
 

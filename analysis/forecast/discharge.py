@@ -97,7 +97,7 @@ def discharge(
     found = forecast_seen(rows, cutoff_v, hold_s)
     trace = trace_of(run)
     end_s = found.now_s if found.basis != "reached" else found.median_s
-    course = _course(trace, end_s)
+    course = course_of(trace, end_s)
     pack = run.description.pack
     fit, note = _fit(course, trace.current_ma is not None, pack.chemistry if pack else None)
     if pack is not None and pack.chemistry in USUAL_EXPONENT:
@@ -132,7 +132,11 @@ def discharge(
     )
 
 
-def _course(trace: Trace, end_s: float | None) -> tuple[Array, Array, Array, Array]:
+def course_of(trace: Trace, end_s: float | None = None) -> tuple[Array, Array, Array, Array]:
+    """Time (s since the run began), volts, charge (Ah), current (A) of a run with voltage, thinned.
+
+    ``end_s``: where to stop, seconds since the run began; None: the last row.
+    """
     assert trace.voltage_v is not None
     history = History(begin_s=trace.begin_s)
     use = ~trace.dead

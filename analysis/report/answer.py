@@ -1,9 +1,11 @@
 """The answer to "does it last?" in a sentence, and the results as rows for a table."""
 
 from analysis.doubt.quantity import Quantity
+from analysis.run.heat import heat_caution
 from analysis.run.rundown import Rundown
 from analysis.say.table import NO_INTERVAL, interval_words
 from analysis.say.words import value_words
+from logger.base.pack import SAFETY_CLOSING, Pack
 
 
 def answer(result: Rundown) -> str:
@@ -52,6 +54,13 @@ def result_rows(result: Rundown) -> tuple[tuple[str, Quantity], ...]:
         ("last voltage", result.last_voltage),
     )
     return tuple((label, quantity) for label, quantity in rows if quantity.value is not None)
+
+
+def cautions(pack: Pack | None, result: Rundown) -> tuple[str, ...]:
+    """What may hurt: heat on the skin, and the cells."""
+    told = list(heat_caution(result.mean_power_w))
+    told.append(f"{pack}: {pack.caution}" if pack else f"The pack is not stated. {SAFETY_CLOSING}")
+    return tuple(told)
 
 
 def _range(quantity: Quantity) -> str:

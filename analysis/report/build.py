@@ -12,11 +12,10 @@ from tempfile import TemporaryDirectory
 from typing import Any, Final
 
 from analysis.doubt.uncertainty import NO_LIMITS_NOTE, coverage_factor, limits_of
-from analysis.report.answer import answer, result_rows
+from analysis.report.answer import answer, cautions, result_rows
 from analysis.report.plots import draw_plots
 from analysis.report.sheet import write_sheet
 from analysis.run.doubt_table import KINDS_WORDS, ROUNDING_RULE
-from analysis.run.heat import heat_caution
 from analysis.run.rundown import Rundown
 from analysis.say.events import ListedEvent, listed_events
 from analysis.say.publish import publish
@@ -24,7 +23,6 @@ from analysis.say.render import Page, Part, Table, render_html, render_markdown
 from analysis.say.section import FigureFile, Section
 from analysis.say.table import rows_of
 from analysis.say.words import count_words, plain_text, span_words, step_words
-from logger.base.pack import SAFETY_CLOSING
 from logger.run.description import Description
 from logger.run.format import SAMPLES_NAME
 from logger.run.reader import Run
@@ -82,7 +80,7 @@ def report_page(
         _probe(result),
         _doubt(result),
         _method(run, result),
-        Part("Cautions", cautions=_cautions(run, result)),
+        Part("Cautions", cautions=cautions(run.description.pack, result)),
         _again(run, result),
     )
     return Page(
@@ -245,13 +243,6 @@ def _imported(description: Description) -> list[str]:
     if isinstance(warnings, list) and warnings:
         told.append(f"Noted on import: {'; '.join(str(item) for item in warnings)}.")
     return told
-
-
-def _cautions(run: Run, result: Rundown) -> tuple[str, ...]:
-    pack = run.description.pack
-    told = list(heat_caution(result.mean_power_w))
-    told.append(f"{pack}: {pack.caution}" if pack else f"The pack is not stated. {SAFETY_CLOSING}")
-    return tuple(told)
 
 
 def _again(run: Run, result: Rundown) -> Part:

@@ -1,9 +1,11 @@
 """Pictures of the discharge: forecast fan, fit with residuals, resistance, overlay of runs."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
 from analysis.curve.fit import ModelFit
@@ -37,6 +39,23 @@ def plot_forecast(
     *,
     simulated: bool = False,
 ) -> FigureFile:
+    """Save the picture that ``draw_forecast`` makes."""
+    with figure_style():
+        figure, axes = new_figure()
+        file = draw_forecast(axes, found, time_s, volts, later_v, simulated=simulated)
+        save_figure(figure, stem)
+    return replace(file, stem=stem.name)
+
+
+def draw_forecast(
+    axes: Axes,
+    found: Forecast,
+    time_s: Array,
+    volts: Array,
+    later_v: tuple[Array, Array] | None = None,
+    *,
+    simulated: bool = False,
+) -> FigureFile:
     """Voltage so far, possible courses to come, and when the cutoff may be reached.
 
     ``time_s``, ``volts``: the run up to now, thinned. ``later_v``: what really came (times, volts),
@@ -47,78 +66,73 @@ def plot_forecast(
     if later_v is not None and len(later_v[0]):
         end_s = max(end_s, float(later_v[0][-1]))
     divisor, unit = time_unit(end_s)
-    with figure_style():
-        figure, axes = new_figure()
-        axes.plot(time_s / divisor, volts, color=VOLTAGE.colour, label="measured")
-        if found.fan is not None:
-            grid = np.linspace(found.now_s, end_s * 1.03, 60)
-            courses = np.stack(
-                [
-                    np.interp(grid, path_s, path_v, right=np.nan)
-                    for path_s, path_v in zip(found.fan.path_s, found.fan.path_v, strict=True)
-                ]
-            )
-            # courses that have ended are below all others
-            courses = np.where(np.isnan(courses), 0.0, courses)
-            for low, high, alpha in ((5, 95, 0.45), (25, 75, 0.95)):
-                edges = np.percentile(courses, [low, high], axis=0)
-                axes.fill_between(
-                    grid / divisor, *edges, color=VOLTAGE.band, alpha=alpha, linewidth=0
-                )
-            axes.plot(
-                grid / divisor,
-                np.percentile(courses, 50, axis=0),
-                color=VOLTAGE.colour,
-                linestyle="--",
-                linewidth=1.2,
-            )
-        if later_v is not None:
-            axes.plot(
-                later_v[0] / divisor, later_v[1], color=CURRENT.colour, linestyle=":", linewidth=1.6
-            )
-        axes.axhline(found.cutoff_v, color=INK, linewidth=0.9)
-        axes.annotate(
-            f"cutoff {found.cutoff_v:g} V",
-            (0, found.cutoff_v),
-            xytext=(3, 3),
-            textcoords="offset points",
-            fontsize=9,
+    axes.plot(time_s / divisor, volts, color=VOLTAGE.colour, label="measured")
+    if found.fan is not None:
+        grid = np.linspace(found.now_s, end_s * 1.03, 60)
+        courses = np.stack(
+            [
+                np.interp(grid, path_s, path_v, right=np.nan)
+                for path_s, path_v in zip(found.fan.path_s, found.fan.path_v, strict=True)
+            ]
         )
-        if most.lower is not None and most.upper is not None and half.value is not None:
-            for quantity, width in ((most, 2.0), (half, 6.0)):
-                assert quantity.lower is not None
-                assert quantity.upper is not None
-                axes.plot(
-                    [quantity.lower / divisor, quantity.upper / divisor],
-                    [found.cutoff_v] * 2,
-                    color=INK,
-                    linewidth=width,
-                    solid_capstyle="butt",
-                )
-            axes.plot(half.value / divisor, found.cutoff_v, "o", color="white", markeredgecolor=INK)
-        low_v = min(found.cutoff_v, float(np.min(volts)))
-        top_v = float(np.max(volts))
-        axes.set_ylim(low_v - 0.12 * (top_v - low_v), top_v + 0.06 * (top_v - low_v))
-        axes.set_xlim(0, end_s * 1.03 / divisor)
-        axes.set_xlabel(f"time since the run began in {unit}")
-        axes.set_ylabel("pack voltage in V")
-        axes.set_title(forecast_title(found))
-        if simulated:
-            mark_simulated(axes)
-        axes.annotate(
-            f"now ({span_words(found.now_s)})",
-            (found.now_s / divisor, top_v),
-            xytext=(4, 0),
-            textcoords="offset points",
-            color=FAINT,
-            fontsize=9,
+        # courses that have ended are below all others
+        courses = np.where(np.isnan(courses), 0.0, courses)
+        for low, high, alpha in ((5, 95, 0.45), (25, 75, 0.95)):
+            edges = np.percentile(courses, [low, high], axis=0)
+            axes.fill_between(grid / divisor, *edges, color=VOLTAGE.band, alpha=alpha, linewidth=0)
+        axes.plot(
+            grid / divisor,
+            np.percentile(courses, 50, axis=0),
+            color=VOLTAGE.colour,
+            linestyle="--",
+            linewidth=1.2,
         )
-        axes.axvline(found.now_s / divisor, color=FAINT, linewidth=0.8, linestyle=(0, (2, 2)))
-        if simulated:
-            mark_simulated(axes)
-        save_figure(figure, stem)
+    if later_v is not None:
+        axes.plot(
+            later_v[0] / divisor, later_v[1], color=CURRENT.colour, linestyle=":", linewidth=1.6
+        )
+    axes.axhline(found.cutoff_v, color=INK, linewidth=0.9)
+    axes.annotate(
+        f"cutoff {found.cutoff_v:g} V",
+        (0, found.cutoff_v),
+        xytext=(3, 3),
+        textcoords="offset points",
+        fontsize=9,
+    )
+    if most.lower is not None and most.upper is not None and half.value is not None:
+        for quantity, width in ((most, 2.0), (half, 6.0)):
+            assert quantity.lower is not None
+            assert quantity.upper is not None
+            axes.plot(
+                [quantity.lower / divisor, quantity.upper / divisor],
+                [found.cutoff_v] * 2,
+                color=INK,
+                linewidth=width,
+                solid_capstyle="butt",
+            )
+        axes.plot(half.value / divisor, found.cutoff_v, "o", color="white", markeredgecolor=INK)
+    low_v = min(found.cutoff_v, float(np.min(volts)))
+    top_v = float(np.max(volts))
+    axes.set_ylim(low_v - 0.12 * (top_v - low_v), top_v + 0.06 * (top_v - low_v))
+    axes.set_xlim(0, end_s * 1.03 / divisor)
+    axes.set_xlabel(f"time since the run began in {unit}")
+    axes.set_ylabel("pack voltage in V")
+    axes.set_title(forecast_title(found))
+    if simulated:
+        mark_simulated(axes)
+    axes.annotate(
+        f"now ({span_words(found.now_s)})",
+        (found.now_s / divisor, top_v),
+        xytext=(4, 0),
+        textcoords="offset points",
+        color=FAINT,
+        fontsize=9,
+    )
+    axes.axvline(found.now_s / divisor, color=FAINT, linewidth=0.8, linestyle=(0, (2, 2)))
+    if simulated:
+        mark_simulated(axes)
     return FigureFile(
-        stem.name,
+        "discharge-forecast",
         "Pack voltage against time up to now, and a widening band of possible courses down to the cutoff.",
         "Line: measured. Dark band: every second course; pale band: nine of ten. Bars on the cutoff: 50 % (thick) and 90 % interval, dot: median."
         + (" Dotted: what really came." if later_v is not None else ""),
@@ -205,47 +219,59 @@ def plot_overlay(
     *,
     simulated: bool = False,
 ) -> FigureFile:
-    """Voltage of several runs against time in one picture; ``courses``: (time in s, volts) each, thinned."""
-    divisor, unit = time_unit(max(float(times[-1]) for times, _ in courses))
+    """Save the picture that ``draw_overlay`` makes."""
     with figure_style():
         figure, axes = new_figure()
-        for number, (name, (times, volts)) in enumerate(zip(names, courses, strict=True)):
-            look = SERIES[number % len(SERIES)]
-            axes.plot(times / divisor, volts, color=look.colour, linestyle=look.line, label=name)
-            end_s = cutoffs_s[number]
-            if end_s is not None and cutoff_v is not None:
-                axes.plot(
-                    end_s / divisor,
-                    cutoff_v,
-                    look.marker,
-                    color=look.colour,
-                    markersize=7,
-                    zorder=5,
-                )
-                axes.annotate(
-                    span_words(end_s, 60.0),
-                    (end_s / divisor, cutoff_v),
-                    xytext=(-7, -4),
-                    textcoords="offset points",
-                    ha="right",
-                    va="top",
-                    fontsize=9,
-                    color=look.colour,
-                )
-        if cutoff_v is not None:
-            axes.axhline(cutoff_v, color=INK, linewidth=0.9)
-        # lines that lie upon each other cannot be labelled at their ends
-        axes.legend(loc="upper right", frameon=False, handlelength=3.2)
-        axes.set_xlabel(f"time since the run began in {unit}")
-        axes.set_ylabel("pack voltage in V")
-        axes.set_title(
-            _overlay_title(cutoff_v, [end_s for end_s in cutoffs_s if end_s is not None])
-        )
-        if simulated:
-            mark_simulated(axes)
+        file = draw_overlay(axes, names, courses, cutoff_v, cutoffs_s, simulated=simulated)
         save_figure(figure, stem)
+    return replace(file, stem=stem.name)
+
+
+def draw_overlay(
+    axes: Axes,
+    names: Sequence[str],
+    courses: Sequence[tuple[Array, Array]],
+    cutoff_v: float | None,
+    cutoffs_s: Sequence[float | None],
+    *,
+    simulated: bool = False,
+) -> FigureFile:
+    """Voltage of several runs against time in one picture; ``courses``: (time in s, volts) each, thinned."""
+    divisor, unit = time_unit(max(float(times[-1]) for times, _ in courses))
+    for number, (name, (times, volts)) in enumerate(zip(names, courses, strict=True)):
+        look = SERIES[number % len(SERIES)]
+        axes.plot(times / divisor, volts, color=look.colour, linestyle=look.line, label=name)
+        end_s = cutoffs_s[number]
+        if end_s is not None and cutoff_v is not None:
+            axes.plot(
+                end_s / divisor,
+                cutoff_v,
+                look.marker,
+                color=look.colour,
+                markersize=7,
+                zorder=5,
+            )
+            axes.annotate(
+                span_words(end_s, 60.0),
+                (end_s / divisor, cutoff_v),
+                xytext=(-7, -4),
+                textcoords="offset points",
+                ha="right",
+                va="top",
+                fontsize=9,
+                color=look.colour,
+            )
+    if cutoff_v is not None:
+        axes.axhline(cutoff_v, color=INK, linewidth=0.9)
+    # lines that lie upon each other cannot be labelled at their ends
+    axes.legend(loc="upper right", frameon=False, handlelength=3.2)
+    axes.set_xlabel(f"time since the run began in {unit}")
+    axes.set_ylabel("pack voltage in V")
+    axes.set_title(_overlay_title(cutoff_v, [end_s for end_s in cutoffs_s if end_s is not None]))
+    if simulated:
+        mark_simulated(axes)
     return FigureFile(
-        stem.name,
+        "compare",
         f"Pack voltage against time of {len(names)} runs: {', '.join(names)}.",
         "Marks: where each run reached the cutoff.",
     )

@@ -3,11 +3,10 @@
 import math
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Final
+from typing import Final, Literal, get_args
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.figure import Figure
 
 from analysis.run.rundown import Rundown
 from analysis.run.trace import Floats, Trace
@@ -40,6 +39,8 @@ _NUMBER_IN: Final = 0.16
 _MARK_SIGNS: Final = 18  # a longer mark is shown by its number only
 _BINS: Final = 40
 _LEAST_SHARE: Final = -0.4  # the floor is drawn if at most this far under what the run shows
+PictureName = Literal["voltage", "current", "charge", "current-histogram"]
+PICTURES: Final[tuple[PictureName, ...]] = get_args(PictureName)
 _PAPER: Final = {"facecolor": "white", "edgecolor": "none", "pad": 1.0}
 
 
@@ -54,29 +55,48 @@ def draw_plots(
     """Save every picture that the run has columns for; the one that answers the question first."""
     made = []
     with figure_style():
-        for draw in (_voltage, _current, _charge):
-            picture = draw(result, pack, events, size)
-            if picture is not None:
-                made.append(picture)
-        histogram = _histogram(result, size)
-        if histogram is not None:
-            made.append(histogram)
-        for figure, file in made:
-            if result.simulated:
-                mark_simulated(figure.axes[0])
-            save_figure(figure, folder / file.stem, formats)
-    return tuple(file for _, file in made)
+        for name in PICTURES:
+            figure, axes = new_figure(size)
+            file = draw_picture(axes, name, result, pack, events, size)
+            if file is not None:
+                made.append(file)
+                save_figure(figure, folder / file.stem, formats)
+    return tuple(made)
+
+
+def draw_picture(
+    axes: Axes,
+    name: PictureName,
+    result: Rundown,
+    pack: Pack | None,
+    events: Sequence[ListedEvent],
+    size: SizeName = "page",
+) -> FigureFile | None:
+    """Draw one picture of a run, call inside ``figure_style``; None, with nothing drawn, if it lacks the column."""
+    file = (
+        _histogram(axes, result, size)
+        if name == "current-histogram"
+        else {"voltage": _voltage, "current": _current, "charge": _charge}[name](
+            axes, result, pack, events, size
+        )
+    )
+    if file is not None and result.simulated:
+        mark_simulated(axes)
+    return file
 
 
 def _voltage(
-    result: Rundown, pack: Pack | None, events: Sequence[ListedEvent], size: SizeName
-) -> tuple[Figure, FigureFile] | None:
+    axes: Axes,
+    result: Rundown,
+    pack: Pack | None,
+    events: Sequence[ListedEvent],
+    size: SizeName,
+) -> FigureFile | None:
     trace, fall = result.draw.trace, result.fall
     if trace.voltage_v is None:
         return None
     least_v = trace.voltage_v if trace.voltage_min_v is None else trace.voltage_min_v
     course = _course(trace, trace.voltage_v, least_v, trace.voltage_v)
-    figure, axes = new_figure(size)
     unit_s, _ = _time_axis(axes, trace)
     _band_and_line(axes, course, VOLTAGE, unit_s)
     axes.set_ylabel(
@@ -123,19 +143,22 @@ def _voltage(
         if trace.voltage_min_v is not None and _band_seen(axes, course)
         else ""
     )
-    return figure, FigureFile("voltage", alt, f"Voltage over the run. {said}{pale}")
+    return FigureFile("voltage", alt, f"Voltage over the run. {said}{pale}")
 
 
 def _current(
-    result: Rundown, pack: Pack | None, events: Sequence[ListedEvent], size: SizeName
-) -> tuple[Figure, FigureFile] | None:
+    axes: Axes,
+    result: Rundown,
+    pack: Pack | None,
+    events: Sequence[ListedEvent],
+    size: SizeName,
+) -> FigureFile | None:
     trace = result.draw.trace
     if trace.current_ma is None or result.mean_current.value is None:
         return None
     least_ma = trace.current_ma if trace.current_min_ma is None else trace.current_min_ma
     most_ma = trace.current_ma if trace.current_max_ma is None else trace.current_max_ma
     course = _course(trace, trace.current_ma, least_ma, most_ma)
-    figure, axes = new_figure(size)
     unit_s, _ = _time_axis(axes, trace)
     _band_and_line(axes, course, CURRENT, unit_s)
     axes.set_ylabel("current in mA")
@@ -150,19 +173,22 @@ def _current(
     _events(axes, trace, events, unit_s)
     alt = f"Line plot of current against time. On average {mean}, at most {peak}.{_events_alt(events, trace)}"
     pale = " Pale: from the least to the greatest." if _band_seen(axes, course) else ""
-    return figure, FigureFile(
+    return FigureFile(
         "current", alt, f"Current over the run: {mean} on average, {peak} at most.{pale}"
     )
 
 
 def _charge(
-    result: Rundown, pack: Pack | None, events: Sequence[ListedEvent], size: SizeName
-) -> tuple[Figure, FigureFile] | None:
+    axes: Axes,
+    result: Rundown,
+    pack: Pack | None,
+    events: Sequence[ListedEvent],
+    size: SizeName,
+) -> FigureFile | None:
     trace, integral = result.draw.trace, result.draw.charge
     if integral is None or result.charge.value is None:
         return None
     course = _course(trace, integral.running, integral.running, integral.running)
-    figure, axes = new_figure(size)
     unit_s, _ = _time_axis(axes, trace)
     # Ends stay exact: a mean over a step would stop short of them.
     times = np.concatenate(([0.0], course.time_s, [trace.duration_s]))
@@ -186,20 +212,19 @@ def _charge(
         )  # fmt: skip
     set_title(axes, title, size)
     _events(axes, trace, events, unit_s)
-    return figure, FigureFile(
+    return FigureFile(
         "charge",
         f"Line plot of charge out of the pack against time. {said}.{_events_alt(events, trace)}",
         f"Charge over the run: {said}.",
     )
 
 
-def _histogram(result: Rundown, size: SizeName) -> tuple[Figure, FigureFile] | None:
+def _histogram(axes: Axes, result: Rundown, size: SizeName) -> FigureFile | None:
     trace = result.draw.trace
     if trace.current_ma is None or result.mean_current.value is None:
         return None
     share, edges = np.histogram(trace.current_ma, bins=_BINS, weights=trace.weight_s)
     share = 100 * share / max(float(share.sum()), 1e-300)
-    figure, axes = new_figure(size)
     axes.stairs(share, edges, fill=True, facecolor=CURRENT.band, edgecolor=CURRENT.colour)
     axes.stairs(share, edges, color=CURRENT.colour, linewidth=1.2)
     axes.set_xlabel("current in mA")
@@ -229,7 +254,7 @@ def _histogram(result: Rundown, size: SizeName) -> tuple[Figure, FigureFile] | N
         )  # fmt: skip
     step = step_words(trace.usual_step_s)
     said = f"Nine tenths of the time between {value_words(low)} and {value_words(high)}"
-    return figure, FigureFile(
+    return FigureFile(
         "current-histogram",
         f"Histogram of current by share of the time. {said}; mean {value_words(mean)}.",
         f"{said} ({'means over' if trace.windowed else 'samples every'} {step}).",

@@ -17,7 +17,7 @@ from analysis.doubt.uncertainty import (
     coverage_factor,
     effective_dof,
 )
-from analysis.say.words import time_words
+from analysis.say.words import value_words
 
 ROUNDING_RULE: Final = (
     "Uncertainties are rounded to two significant digits and values to the same place "
@@ -91,11 +91,7 @@ class DoubtTable:
 
     def caption(self) -> str:
         """The result in words, with its standard and expanded uncertainty."""
-        value = (
-            time_words(self.quantity).split(" (")[0]
-            if self.quantity.unit == "s"
-            else str(self.quantity).split(" (")[0]
-        )
+        value = value_words(self.quantity)
         return (
             f"{self.label}: {value}, standard uncertainty {self._size(self.standard)}, expanded "
             f"{self._size(self.factor * self.standard)} (k = {self.factor:.2f}, {100 * COVERAGE:g} %)"

@@ -8,13 +8,15 @@
  * read, struct sensor_record), truth.txt (key=value: charge that really flowed, and so on).
  */
 #define _GNU_SOURCE
-#include "bench.h"
-
 #include <signal.h>
 #include <stdlib.h>
 #include <string.h>
 #include <time.h>
 #include <unistd.h>
+
+#include "link_baud.h"
+#include "parts.h"
+#include "script_commands.h"
 
 static volatile sig_atomic_t interrupted;
 
@@ -24,10 +26,9 @@ static void on_signal(int number)
 	interrupted = 1;
 }
 
-uint64_t bench_now(const struct bench *b) { return b->chip.avr->cycle; }
-
 static uint64_t smaller(uint64_t a, uint64_t b) { return a < b ? a : b; }
 
+static uint64_t run_script(struct bench *b) { return script_run(&b->script, bench_now(b), script_command, b); }
 
 static void transmit(void *param, uint8_t byte)
 {
@@ -78,7 +79,7 @@ static avr_cycle_count_t tick(avr_t *avr, avr_cycle_count_t when, void *param)
 	uint64_t next = avr->cycle + (b->port ? 16000 : 320000);
 
 	(void)when;
-	next = smaller(next, script_run(b));
+	next = smaller(next, run_script(b));
 	next = smaller(next, chip_feed(&b->chip));
 	next = smaller(next, cam_run(b));
 	b->poll_due = true;
@@ -164,7 +165,7 @@ static bool run(struct bench *b)
 		if (b->unplugged) {
 			avr->cycle += 16000;
 			sensor_advance(&b->sensor, avr->cycle);
-			script_run(b);
+			run_script(b);
 			b->poll_due = true;
 		} else {
 			int state;
@@ -305,7 +306,7 @@ int main(int argc, char **argv)
 	if (eeprom)
 		eeprom_file(&b, eeprom, false);
 	sensor_setup(&b.sensor, SENSOR_INA219, 0x40, 0);
-	script_run(&b); /* the bench as it is before the power comes on */
+	run_script(&b); /* the bench as it is before the power comes on */
 	chip_reset(&b.chip, RESET_POWER);
 	b.wants_reset = -1;
 	chip_settle(&b.chip);

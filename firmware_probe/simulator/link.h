@@ -25,7 +25,5 @@ bool link_full(struct link *l);
 bool link_opened(struct link *l);
 /* Up to `room` bytes from the host. */
 int link_read(struct link *l, uint8_t *bytes, unsigned room);
-/* Rate that the host has set, 0 if unknown (link_baud.c). */
-unsigned link_baud(int master);
 
 #endif

@@ -3,7 +3,7 @@
 #include <asm/termbits.h>
 #include <sys/ioctl.h>
 
-#include "link.h"
+#include "link_baud.h"
 
 unsigned link_baud(int master)
 {

@@ -5,8 +5,6 @@
 #include <stdbool.h>
 #include <stdint.h>
 
-struct bench;
-
 struct script_line {
 	uint64_t cycle;
 	char *text; /* command and arguments */
@@ -19,7 +17,9 @@ struct script {
 
 /* Reads and sorts by time, keeping the order of equal times. */
 bool script_read(struct script *s, const char *path);
-/* Runs all that is due; gives the cycle of the next line, UINT64_MAX if none. Ends the process on a bad line. */
-uint64_t script_run(struct bench *bench);
+/* Does what a line says; false if it cannot. */
+typedef bool (*script_command_t)(void *param, const char *text);
+/* Gives the command all that is due; gives the cycle of the next line, UINT64_MAX if none. Ends the process on a bad line. */
+uint64_t script_run(struct script *s, uint64_t now, script_command_t command, void *param);
 
 #endif

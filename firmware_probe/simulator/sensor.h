@@ -11,7 +11,7 @@
 #include <stdint.h>
 #include <stdio.h>
 
-#define CYCLES_PER_US 16u
+#include "cycles.h"
 
 enum sensor_kind { SENSOR_NONE, SENSOR_INA219, SENSOR_INA226 };
 

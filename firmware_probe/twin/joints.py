@@ -3,7 +3,7 @@
 A joint has a life in bends, drawn from a Weibull distribution. Its resistance creeps up
 towards the end; then it opens now and then, first only when bent to its weak side, and
 heals again; then it is broken for good. All numbers are invented; that stranded wire
-outlasts solid under repeated bending is common practice, no source (reference E8).
+outlasts solid under repeated bending is common practice, no source (SOURCES.md E8).
 """
 
 import math

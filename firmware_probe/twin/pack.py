@@ -86,9 +86,9 @@ class CellKind:
     capacity_per_c: float = 0.006
 
 
-# Open circuit when new 1.56 to 1.65 V: cell makers' sheets to GB/T 8897.2 (reference B4).
-# Shape above 1.3 V: a maker's 100 mA curve (B19). Capacity at 0.1, 0.5, 1 and 2 A to
-# 0.1 V: a cell supplier's bench table (B3), within the spread of its cells. Below 1.3 V and
+# Open circuit when new 1.56 to 1.65 V: cell makers' sheets to GB/T 8897.2 (SOURCES.md B4).
+# Shape above 1.3 V: a maker's 100 mA curve (SOURCES.md B19). Capacity at 0.1, 0.5, 1 and 2 A to
+# 0.1 V: a cell supplier's bench table (SOURCES.md B3), within the spread of its cells. Below 1.3 V and
 # the time constants: invented to fit.
 ALKALINE_AA: Final = CellKind(
     chemistry="alkaline",
@@ -121,7 +121,7 @@ ALKALINE_AA: Final = CellKind(
 ALKALINE_AAA: Final = replace(
     ALKALINE_AA, capacity_mah=1150.0, resistance_ohm=0.22, polarisation_ohm=0.09
 )
-# Nominal 1.2 V, end 1.0 V: cell makers' sheets (reference B10). Flat shape and resistance
+# Nominal 1.2 V, end 1.0 V: cell makers' sheets (SOURCES.md B10). Flat shape and resistance
 # of tens of milliohms: common practice, no source; all numbers between invented.
 NIMH_AA: Final = CellKind(
     chemistry="nimh",
@@ -149,8 +149,8 @@ NIMH_AA: Final = CellKind(
     resistance_per_c=0.015,
     capacity_per_c=0.003,
 )
-# Nominal 3.6 to 3.7 V, end 3.0 V: B10. Capacity to 3.0 V against rate and resistance
-# between rates: the measured pouch curves of Ai et al. 2020, JES 167:013512 (B1, B2).
+# Nominal 3.6 to 3.7 V, end 3.0 V: SOURCES.md B10. Capacity to 3.0 V against rate and resistance
+# between rates: the measured pouch curves of Ai et al. 2020, JES 167:013512 (SOURCES.md B1, B2).
 LI_ION: Final = CellKind(
     chemistry="li-ion",
     capacity_mah=2375.0,
@@ -258,7 +258,7 @@ class PowerBank:
     voltages and the converter's ``efficiency``. It switches off when the cell is at
     ``cell_floor_v``, and, if ``light_load_a`` is not 0, when it gave less than that for
     ``light_load_s``; off is off until ``switch_on``. 5 V within 4.75 to 5.25 V: USB 2.0 7.2.2
-    (reference C9, second-hand). All other numbers invented.
+    (SOURCES.md C9, second-hand). All other numbers invented.
     """
 
     label_mah: float = 5000.0

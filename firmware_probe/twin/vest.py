@@ -2,7 +2,7 @@
 
 24 addressable LEDs, a microcontroller and a motion sensor hang on 5 V from a boost
 converter. Currents per colour of an addressable LED are a measured power model
-(reference E1: red 16, green 11, blue 15, dark 1 mA at 5 V, from an open LED library); everything
+(SOURCES.md E1: red 16, green 11, blue 15, dark 1 mA at 5 V, from an open LED library); everything
 else is invented.
 """
 

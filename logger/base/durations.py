@@ -1,5 +1,6 @@
 """Lengths of time as people write them: 10h, 1h30m, 90s, 100ms; and moments as a description has them."""
 
+import math
 import re
 from datetime import UTC, datetime
 from typing import Final
@@ -30,6 +31,34 @@ def parse_duration_s(text: str) -> float:
     if not total_s > 0:
         raise ValueError(f"{text!r} is not a length of time above zero")
     return total_s
+
+
+def span_words(seconds: float, step_s: float | None = None) -> str:
+    """A stretch of time in words, rounded to about ``step_s``: ``7 h 12 min``, ``3 min 20 s``, ``4.2 s``."""
+    if not math.isfinite(seconds):
+        return "unknown"
+    if seconds < 0:
+        return "-" + span_words(-seconds, step_s)
+    step_s = _step_s(seconds) if step_s is None else step_s
+    if seconds < 59.5 and step_s < 60:
+        places = max(0, min(6, math.ceil(-math.log10(step_s) - 1e-9))) if step_s > 0 else 3
+        return f"{seconds:.{places}f} s"
+    if step_s < 30:
+        total = round(seconds / 10) * 10 if step_s >= 10 else round(seconds)
+        hours, minutes, rest = total // 3600, total % 3600 // 60, total % 60
+        parts = [(hours, "h"), (minutes, "min"), (rest, "s")]
+    else:
+        total = round(seconds / 60)
+        parts = [(total // 60, "h"), (total % 60, "min")]
+    shown = [f"{number} {unit}" for number, unit in parts if number]
+    return " ".join(shown) or f"0 {parts[-1][1]}"
+
+
+def _step_s(seconds: float) -> float:
+    """Three digits where the doubt is not known."""
+    if seconds == 0:
+        return 1.0
+    return float(10.0 ** (math.floor(math.log10(seconds)) - 2))
 
 
 def clock_text(seconds: float) -> str:

@@ -1,8 +1,7 @@
 """Packs: chemistry, cells in series, the cells' own floor, and the caution that goes with them.
 
-Volts per cell are reference B10 of the project's outside values: cell makers'
-sheets, except where a line says "from memory". Cautions: cell makers' notes,
-16 CFR 1263; local codes and licensed practice come first.
+Volts per cell: cell makers' sheets (tests/SOURCES.md B10), except where a line says "from
+memory". Cautions: cell makers' notes, 16 CFR 1263; local codes and licensed practice come first.
 """
 
 import re

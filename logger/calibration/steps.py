@@ -20,7 +20,7 @@ from logger.base.sensor_limits import (
     sensor_limits,
 )
 from logger.board.port import Found, LinkLostError
-from logger.board.stream import LineDecoder, Window
+from logger.board.stream import Answer, LineDecoder, Window
 from logger.board.wiring_sense import Row
 from logger.calibration.fit import Compared, Prior, fit_line
 from logger.calibration.store import FOLDER_VARIABLE
@@ -82,8 +82,12 @@ class Accuracy:
 def read_board(
     found: Found, seconds: float, *, now: Callable[[], float] = time.monotonic
 ) -> list[Row]:
-    """Windows of the next ``seconds`` of board time. Raises BenchError if the board falls silent."""
+    """Windows of the next ``seconds`` of board time. Raises BenchError if the board falls silent.
+
+    What was on its way before the board answered ``start`` belongs to the reading before, and to its current.
+    """
     decoder, rows = LineDecoder(), []
+    started = False
     start_us: int | None = None
     heard_s = now()
     try:
@@ -92,7 +96,9 @@ def read_board(
         while True:
             data = found.link.read(_WAIT_S)
             for item in decoder.feed(data):
-                if not isinstance(item, Window):
+                if isinstance(item, Answer) and item.command == "start" and item.accepted:
+                    started, heard_s = True, now()
+                if not isinstance(item, Window) or not started:
                     continue
                 heard_s = now()
                 # The first window may have begun before the wires were as they are now.
@@ -107,7 +113,8 @@ def read_board(
             if now() - heard_s > _SILENCE_S:
                 raise BenchError(
                     "The board sends no readings.",
-                    evidence=f"nothing for {_SILENCE_S:g} s on {found.candidate.port}",
+                    evidence=f"{'nothing' if started else 'no answer to start'} for {_SILENCE_S:g} s on "
+                    f"{found.candidate.port}",
                     next_step="check the cable and the sensor's wires, then try again.",
                 )
     except LinkLostError as error:

@@ -8,12 +8,11 @@ a forecast, or a fault of the run (pack swapped, bad contact, crossed wires ...)
 import contextlib
 import json
 import subprocess
-import sys
 import threading
 from collections.abc import Callable, Sequence
 from typing import Any, Final
 
-from logger.recording.beside import drawbench_environment
+from logger.recording.beside import drawbench_command, drawbench_environment
 from logger.recording.outlook import Foreseen
 from logger.recording.plan import Recorder
 
@@ -62,10 +61,10 @@ class ForecastProcess:
             self._listener.join(_LISTENED_OUT_S)
 
     def _start(self) -> None:
-        command = [sys.executable, "-m", "drawbench", "forecast", str(self._recorder.folder)]
+        folder = str(self._recorder.folder)
         try:
             self._process = subprocess.Popen(
-                [*command, "--follow", "--json"],
+                drawbench_command("forecast", folder, "--follow", "--json"),
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,
                 stderr=subprocess.DEVNULL,

@@ -8,7 +8,6 @@ import contextlib
 import json
 import queue
 import subprocess
-import sys
 import threading
 import time
 from collections import deque
@@ -17,7 +16,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from logger.base.errors import BenchError
-from logger.recording.beside import drawbench_environment
+from logger.recording.beside import drawbench_command, drawbench_environment
 from logger.recording.forecast_beside import foreseen_of
 from logger.recording.plan import Recorder
 from logger.recording.screen import goal_text, phase_text
@@ -158,7 +157,7 @@ class PageProcess:
 
 def page_command(port: int | None, lan: bool) -> list[str]:
     """The command line of the page's process."""
-    command = [sys.executable, "-m", "drawbench", "watch", "--attached"]
+    command = drawbench_command("watch", "--attached")
     if port is not None:
         command += ["--page-port", str(port)]
     return [*command, "--lan"] if lan else command

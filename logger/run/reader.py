@@ -365,8 +365,8 @@ def _plain_columns(body: bytes, header: list[str]) -> Columns | None:
     A frame of pandas costs some milliseconds however short the run is: a folder of hundreds of short runs
     is read in half the time without.
     """
-    if len(body) >= WORTH_BYTES or not body or body.translate(None, _PLAIN):
-        return None
+    if len(body) >= WORTH_BYTES or not body.strip() or body.translate(None, _PLAIN):
+        return None  # loadtxt warns the user of a body of blank lines
     try:
         table = np.loadtxt(io.BytesIO(body), delimiter=",", ndmin=2).T
     except ValueError:  # a field too many or too few, an empty one, "1-2"

@@ -134,6 +134,7 @@ def test_inseparable_in_every_rank_deficient_design() -> None:
         assert (inseparable_sets(design) == ()) == full
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("planted", ["none", "one in every budget", "as rare as the model says"])
 def test_intervals_hold_the_truth_with_planted_slips(planted: str) -> None:
     """500 random budgets with figures far outside their tolerance: still 87-93 % of all figures.

@@ -124,6 +124,7 @@ def test_a_difference_that_tolerances_explain_is_said_to_be_none() -> None:
     assert compare_budget(budget, measured, SharedDoubt(0.5, 0.003)).modes[0].explained
 
 
+@pytest.mark.slow
 def test_efficiency_intervals_hold_the_truth() -> None:
     """Converter and figures drawn from their tolerances, nonlinear truth: 90 % intervals hold 87-93 %."""
     rng = np.random.default_rng(11)
@@ -347,6 +348,7 @@ FIELDS = [
 ]
 
 
+@pytest.mark.slow
 @given(field=st.sampled_from(FIELDS), value=ONE_FIELD)
 @settings(max_examples=120, deadline=None)
 def test_a_field_of_any_other_kind_is_an_error_in_words(field: str, value: object) -> None:

@@ -74,6 +74,7 @@ def _programme(
     return LoadProgramme(tuple(steps), repeat=False, converter=Converter(minimum_v=1.0)), changes
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("pulsed", [False, True])
 def test_mode_changes_of_the_simulated_board_are_found(pulsed: bool) -> None:
     """At least 98 % of changes of 10 mA or more within one second, fewer than one false per hour."""
@@ -99,6 +100,7 @@ def test_mode_changes_of_the_simulated_board_are_found(pulsed: bool) -> None:
     assert false / (2 * hours) < 1.0
 
 
+@pytest.mark.slow
 def test_the_vest_s_wrong_figure_is_found(vest_story: BudgetStory) -> None:
     """The simulated LEDs draw 1.0 mA when dark; the budget guesses 0.3 mA."""
     rows = vest_story.figure_rows()
@@ -155,6 +157,7 @@ def test_a_run_without_current_or_modes_is_refused(vest_run: Run) -> None:
         tell_budget(budget, replace(vest_run, samples=tiny))
 
 
+@pytest.mark.slow
 def test_remedied_run_confirms_the_predicted_runtime(vest_story: BudgetStory) -> None:
     """The remedy is carried out on the simulated vest: ride at 70 % brightness, fresh cells."""
     remedy = next(
@@ -171,6 +174,7 @@ def test_remedied_run_confirms_the_predicted_runtime(vest_story: BudgetStory) ->
     assert lasted_s > 10 * 3600
 
 
+@pytest.mark.slow
 def test_a_measured_pack_predicts_its_own_run() -> None:
     """A pack judged by its own rundown, for the same steady power: the run's own length, checked by formula."""
     power_mw = 800.0
@@ -211,6 +215,7 @@ def test_command_line(tmp_path: Path) -> None:
     assert isinstance(unmeasured.exception, BenchError)
 
 
+@pytest.mark.slow
 def test_corrected_file_through_the_command_explains_its_own_run(tmp_path: Path) -> None:
     """Budget and a run on disk in, corrected file out; read again, it fits the run and keeps the layout."""
     corrected = tmp_path / "corrected.toml"

@@ -32,6 +32,7 @@ def _programme(
     return time_s, (current_ma * drift).astype(np.float64), changes.astype(np.float64)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("window_s", "hours"), [(1.0, 12.0), (0.1, 6.0)])
 def test_changes_of_10_ma_are_found_within_a_second(window_s: float, hours: float) -> None:
     rng = np.random.default_rng(1)

@@ -13,9 +13,10 @@ from click.testing import CliRunner
 from numpy.typing import NDArray
 
 from analysis.commands.compare import compare_command
-from analysis.commands.forecast import forecast_command, span_seconds
+from analysis.commands.forecast import forecast_command
 from analysis.curve.compare import compare
 from analysis.forecast.of_run import forecast_run
+from analysis.forecast.stated import span_seconds
 from analysis.forecast.words import chance_words
 from logger.base.errors import BenchError
 from logger.base.pack import Pack
@@ -105,6 +106,7 @@ def test_one_board_compares_better_than_two() -> None:
     assert half(other) < 0.6 * half(foreign)
 
 
+@pytest.mark.slow
 def test_compare_command_writes_a_picture_and_json(tmp_path: Path) -> None:
     folders = [store(falling(10), tmp_path / "before"), store(falling(9), tmp_path / "after")]
     stem = tmp_path / "picture.png"
@@ -160,6 +162,7 @@ def test_forecast_command_answers_in_plain_words(unfinished: Path) -> None:
     assert "0.8 V per cell" in text
 
 
+@pytest.mark.slow
 def test_forecast_command_json(unfinished: Path) -> None:
     result = json.loads(forecast(unfinished, "--until", "6h", "--wanted", "8h", "--json"))
     half, most = result["forecast"]["cutoff_time"]

@@ -101,7 +101,7 @@ def test_what_one_specimen_shows_is_said_with_one_number(csv: Path) -> None:
 
 
 def test_the_issue_s_own_sentence(csv: Path) -> None:
-    """Fourteen clean specimens; 22 are needed (A14), so eight more."""
+    """Fourteen clean specimens; 22 are needed (SOURCES.md A14), so eight more."""
     table(csv, rows([4800.0] * 14, "no", "stranded wire and heat-shrink"))
     assert (
         "With stranded wire and heat-shrink, at least 90 % of joints survive 12 evenings (4,800 bends), at 90 % "
@@ -115,7 +115,8 @@ def test_none_failed_and_enough(csv: Path) -> None:
     assert "shown by counting; none of 22 failed before that, and the lower bound is 90.0 %" in text
     found = life_json(csv, "--cycles", 4800)
     assert found["weibull"] is None
-    assert found["reliability_at_target"]["lower"] == pytest.approx(0.900628, abs=6e-7)  # A15
+    # SOURCES.md A15
+    assert found["reliability_at_target"]["lower"] == pytest.approx(0.900628, abs=6e-7)
     assert found["specimens_needed"]["value"] == 22
 
 
@@ -125,7 +126,7 @@ def test_one_more_is_singular(csv: Path) -> None:
 
 
 def test_all_failed(csv: Path) -> None:
-    """A6 through the command: Lieblein & Zelen 1956; bearings for joints, millions for cycles."""
+    """SOURCES.md A6 through the command: Lieblein & Zelen 1956; bearings for joints, millions for cycles."""
     table(csv, rows([1e6 * value for value in BEARINGS], "yes"))
     found = life_json(csv, "--cycles", 20e6)
     assert found["weibull"]["shape"]["value"] == pytest.approx(2.10206, abs=6e-6)
@@ -140,7 +141,7 @@ def test_one_failed(csv: Path) -> None:
     table(csv, rows([3000.0], "yes") + rows([5000.0] * 9, "no", first=2))
     text = life(csv, "--cycles", 4800)
     assert "only one failed, and one failure tells nothing of the scatter" in text
-    # One of ten: 38 are needed with one failure (A14).
+    # One of ten: 38 are needed with one failure (SOURCES.md A14).
     assert "28 more specimens without a failure would show it" in text
 
 
@@ -292,7 +293,7 @@ def test_target_beyond_all_tests_is_extrapolated(csv: Path) -> None:
 
 
 def test_stated_shape_is_an_assumption(csv: Path) -> None:
-    """A17 through the command: ten to 1000 without failure; shape 2 stretches what they show at 600."""
+    """SOURCES.md A17 through the command: ten to 1000 without failure; shape 2 stretches what they show at 600."""
     table(csv, rows([1000.0] * 10, "no"))
     found = life_json(csv, "--cycles", 600, "--shape", 2)
     expected = 0.1 ** (0.36 / 10)
@@ -300,6 +301,7 @@ def test_stated_shape_is_an_assumption(csv: Path) -> None:
     assert "which nobody measured here" in life(csv, "--cycles", 600, "--shape", 2)
 
 
+@pytest.mark.slow
 def test_worn_radius_with_an_assumed_and_a_fitted_exponent(csv: Path) -> None:
     table(csv, rows([900, 1000, 1100, 1300, 1500], "yes"))
     options = ["--cycles", 4800, "--worn-radius", 20, "--bench-radius", 5, "--wire", "24 solid"]
@@ -337,6 +339,7 @@ def test_groups_without_any_failure_cannot_be_compared(csv: Path) -> None:
     assert "cannot be told apart: no specimen failed" in text
 
 
+@pytest.mark.slow
 def test_one_group_without_failure(csv: Path) -> None:
     table(csv, rows([300, 350, 420, 500], "yes", "solid") + rows([3000] * 5, "no", "stranded", 6))
     text = life(csv, "--cycles", 200)
@@ -371,8 +374,9 @@ def planted(joints: Sequence[Joint], stop: float) -> list[Specimen]:
     ]
 
 
+@pytest.mark.slow
 def test_stranded_outlasts_solid_in_the_demo(tmp_path: Path) -> None:
-    """Common practice, no source (E8): it comes out of the simulated rig, and badly made relief does not hide it."""
+    """Common practice, no source (SOURCES.md E8): it comes out of the simulated rig, and badly made relief does not hide it."""
     bad_joints = new_joints(BAD_RELIEF, 8, seed=34)
     assert (
         sum(joint.life_cycles < 1500 for joint in bad_joints) >= 2
@@ -409,6 +413,7 @@ def test_stranded_outlasts_solid_in_the_demo(tmp_path: Path) -> None:
     assert len(parse_flex_table(text, "t.csv")[0]) == 24
 
 
+@pytest.mark.slow
 def test_report_page_of_a_recorded_run(tmp_path: Path) -> None:
     record_simulated(tmp_path / "run", new_joints(SOLID, 3, seed=8), "solid")
     out = tmp_path / "page"
@@ -439,7 +444,7 @@ def test_plan_says_what_five_can_and_cannot_show() -> None:
     text = plan("--wearings", 12, "--at", "elbow", "--specimens", 5)
     assert (
         "bend 22 specimens that far without a failure; 38 with one failure, 52 with two" in text
-    )  # A14
+    )  # SOURCES.md A14
     assert "Five specimens without a failure show 63 %" in text
     assert "not the claim" in text
     assert re.search(r"With five of each, \d+ % of tests see it", text)
@@ -490,6 +495,7 @@ def test_wash_edges(csv: Path) -> None:
     assert "dry fully" in " ".join(made.output.split())
 
 
+@pytest.mark.slow
 def test_report_of_a_run_with_budget_and_joints(tmp_path: Path) -> None:
     """All parts on one page: run, budget, joints; each simulated source is labelled."""
     out = tmp_path / "page"

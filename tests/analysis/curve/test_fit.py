@@ -24,6 +24,7 @@ def pouch(rate: str) -> tuple[Array, Array, Array]:
     return time_s[:end], time_s[:end] * CURRENTS_A[rate] / 3600, volts[:end]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("rate", list(CURRENTS_A))
 def test_residual_of_a_measured_cell_is_below_10_mv(rate: str) -> None:
     # Ai et al. 2020, J. Electrochem. Soc. 167:013512: measured pouch cell; 5 to 95 % of depth
@@ -86,6 +87,7 @@ def test_published_parameters_come_back_within_their_errors(cell: str) -> None:
         assert reach < 0.5 * abs(true), name
 
 
+@pytest.mark.slow
 def test_standard_errors_keep_their_word() -> None:
     truth = PUBLISHED["NiMH 1.2 V 6.5 Ah"]
     charge = np.linspace(0.002, 0.99, 150) * truth[-1]
@@ -105,6 +107,7 @@ def test_standard_errors_keep_their_word() -> None:
     assert held >= 34
 
 
+@pytest.mark.slow
 def test_steps_of_the_curve_come_back_within_their_errors() -> None:
     # the measured cell at 0.1C as fitted above, rounded; its own curve, noise and two currents planted
     truth = (3.69, 0.05, 0.0006, 0.41, 1.43, 2.254, 0.059, 0.357, 0.092, 0.11, 0.90, 0.15)
@@ -127,6 +130,7 @@ def test_steps_of_the_curve_come_back_within_their_errors() -> None:
     assert min(held.values()) >= 21, held
 
 
+@pytest.mark.slow
 def test_a_plain_curve_does_not_get_steps() -> None:
     truth = PUBLISHED["NiMH 1.2 V 6.5 Ah"]
     charge = np.linspace(0.002, 0.99, 250) * truth[-1]

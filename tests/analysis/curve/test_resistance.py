@@ -70,6 +70,7 @@ def any_chip(run: Run, noise_v: float, rounded: bool, rng: np.random.Generator) 
     return replace(run, samples=samples)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("steps", "rows_between", "noise_v", "rounded"),
     [
@@ -231,6 +232,7 @@ def test_stranded_energy_beyond_the_run_is_an_estimate() -> None:
     assert left_in(run, 2.0) is None
 
 
+@pytest.mark.slow
 def test_everything_of_the_issue_is_in_json() -> None:
     whole = discharge(stepping_run(0.45), 3.75, 10.0)
     result = {"forecast": forecast_json(whole.forecast), **whole.as_json()}

@@ -99,6 +99,7 @@ def rundown_of(
     return run, float(np.interp(true_mah, charge_mah, time_s))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("label", [False, True], ids=["no label", "label"])
 @pytest.mark.parametrize("name", list(SHEETS))
 def test_the_interval_holds_the_sheets_end(name: str, label: bool) -> None:

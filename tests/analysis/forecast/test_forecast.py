@@ -12,12 +12,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from analysis.commands.forecast import parse_programme
 from analysis.forecast.chemistry_prior import FAMILIES, capacity_prior, mode_table
 from analysis.forecast.forecast import Forecast, LiveForecast
 from analysis.forecast.future_load import Programme
 from analysis.forecast.of_run import forecast_run
 from analysis.forecast.passage import local_scatter
+from analysis.forecast.stated import parse_programme
 from analysis.forecast.words import forecast_line, forecast_words
 from analysis.run.history import BINS_MAX, History
 from logger.base.errors import BenchError

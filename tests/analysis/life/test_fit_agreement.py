@@ -134,6 +134,7 @@ def test_weibull_point_estimates_and_wald(
             )
 
 
+@pytest.mark.slow
 def test_lognormal_point_estimates(samples: list[tuple[Array, NDArray[np.bool_]]]) -> None:
     """scipy's lognorm on sixty of the samples."""
     for cycles, failed in samples[:60]:
@@ -145,6 +146,7 @@ def test_lognormal_point_estimates(samples: list[tuple[Array, NDArray[np.bool_]]
         assert (scale, median) == pytest.approx((fit.scale, np.exp(fit.location)), rel=REL)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("family", [WEIBULL, LOGNORMAL], ids=lambda item: item.name)
 def test_left_and_interval_censored(family: Any) -> None:
     """scipy's CensoredData with all four kinds at once, forty samples."""
@@ -180,6 +182,7 @@ def test_left_and_interval_censored(family: Any) -> None:
         assert (first, second) == pytest.approx(ours, rel=REL)
 
 
+@pytest.mark.slow
 def test_likelihood_ratio_interval_by_another_way(
     samples: list[tuple[Array, NDArray[np.bool_]]],
 ) -> None:
@@ -198,6 +201,7 @@ def test_likelihood_ratio_interval_by_another_way(
         assert back.lower == pytest.approx(0.9, rel=REL)
 
 
+@pytest.mark.slow
 def test_curves_and_log_rank(samples: list[tuple[Array, NDArray[np.bool_]]]) -> None:
     """scipy's ecdf (linear and log-log bands), lifelines' estimator, scipy's logrank squared."""
     with warnings.catch_warnings():

@@ -92,6 +92,7 @@ def markdown_tokens(path: Path) -> list[Token]:
     return tokens
 
 
+@pytest.mark.slow
 def test_page_is_complete_and_stands_alone(tmp_path: Path) -> None:
     write(vest(), tmp_path)
     page = seen(tmp_path / "report.html")
@@ -111,6 +112,7 @@ def test_page_is_complete_and_stands_alone(tmp_path: Path) -> None:
     assert "SIMULATED" not in text
 
 
+@pytest.mark.slow
 def test_answer_comes_before_picture_before_table(tmp_path: Path) -> None:
     write(vest(), tmp_path)
     text = (tmp_path / "report.html").read_text(encoding="utf-8")
@@ -118,6 +120,7 @@ def test_answer_comes_before_picture_before_table(tmp_path: Path) -> None:
     assert order == sorted(order)
 
 
+@pytest.mark.slow
 def test_simulated_run_says_so_everywhere(tmp_path: Path) -> None:
     write(vest(board=Board("7F3A91C2", 17, firmware="simulated-0.1.0")), tmp_path)
     assert "SIMULATED" in "".join(seen(tmp_path / "report.html").text)
@@ -125,6 +128,7 @@ def test_simulated_run_says_so_everywhere(tmp_path: Path) -> None:
     assert seen(tmp_path / "report.html").named("title")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("text", HOSTILE)
 def test_text_from_a_file_stays_text(text: str, tmp_path: Path) -> None:
     run = vest(
@@ -174,6 +178,7 @@ def seen_plain(text: str) -> str:
     return " ".join(re.sub("[\x1b\x07\u202e]", "\ufffd", text).split())
 
 
+@pytest.mark.slow
 def test_markdown_points_at_pictures_that_are_there(tmp_path: Path) -> None:
     write(vest(), tmp_path)
     for token in markdown_tokens(tmp_path / "report.md"):
@@ -184,6 +189,7 @@ def test_markdown_points_at_pictures_that_are_there(tmp_path: Path) -> None:
             assert (tmp_path / str(token.attrs["href"])).is_file()
 
 
+@pytest.mark.slow
 def test_same_run_gives_the_same_bytes(tmp_path: Path) -> None:
     one, other = (write(vest(), tmp_path / name) for name in ("one", "other"))
     assert [path.name for path in one] == [path.name for path in other]
@@ -191,6 +197,7 @@ def test_same_run_gives_the_same_bytes(tmp_path: Path) -> None:
         assert a.read_bytes() == b.read_bytes(), a.name
 
 
+@pytest.mark.slow
 def test_earlier_report_is_replaced_and_foreign_files_are_not(tmp_path: Path) -> None:
     write(vest(title="first"), tmp_path)
     (tmp_path / "my-notes.txt").write_text("mine")
@@ -207,6 +214,7 @@ def test_earlier_report_is_replaced_and_foreign_files_are_not(tmp_path: Path) ->
     assert {path.name: path.read_bytes() for path in tmp_path.iterdir()} == before
 
 
+@pytest.mark.slow
 def test_folder_with_somebodys_picture_is_refused(tmp_path: Path) -> None:
     (tmp_path / "voltage.png").write_bytes(b"a photograph")
     with pytest.raises(BenchError, match="did not write"):
@@ -214,12 +222,14 @@ def test_folder_with_somebodys_picture_is_refused(tmp_path: Path) -> None:
     assert [path.name for path in tmp_path.iterdir()] == ["voltage.png"]
 
 
+@pytest.mark.slow
 def test_folder_that_cannot_be_made(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("in the way")
     with pytest.raises(BenchError, match="cannot be written"):
         write(vest(), tmp_path / "file" / "report")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("run", "cutoff_v", "stems"),
     [
@@ -238,6 +248,7 @@ def test_poor_runs_still_get_a_report(
     assert "nan" not in "".join(seen(tmp_path / "report.html").text).lower().split()
 
 
+@pytest.mark.slow
 def test_further_sections_bring_their_own_pictures(tmp_path: Path) -> None:
     def joints(folder: Path) -> Section:
         with figure_style():
@@ -271,6 +282,7 @@ def test_lost_lines_do_not_bury_a_mark() -> None:
     assert unlisted.startswith("Not listed: 297 of noise.")
 
 
+@pytest.mark.slow
 def test_warm_piece_is_cautioned_and_a_cool_one_is_not(tmp_path: Path) -> None:
     hot = board_run(falling, lambda t: np.full_like(t, 900.0), 600)
     write(hot, tmp_path / "hot", None)
@@ -279,6 +291,7 @@ def test_warm_piece_is_cautioned_and_a_cool_one_is_not(tmp_path: Path) -> None:
     assert "°C for" not in (tmp_path / "cool" / "report.md").read_text(encoding="utf-8")
 
 
+@pytest.mark.slow
 def test_command_writes_beside_the_run_and_says_where(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -31,7 +31,7 @@ from analysis.report.overview import draw_overview
 from analysis.report.run_table import as_csv, by_lasting, in_order, matching, read_lines, shown
 from analysis.report.sheet import write_sheet
 from analysis.run.rundown import rundown
-from analysis.say.words import time_words
+from analysis.say.words import quantity_words
 from logger.base.errors import BenchError
 from logger.run.description import Event, to_document
 from logger.run.format import DESCRIPTION_NAME
@@ -211,6 +211,7 @@ def test_a_cutoff_that_does_not_fit_is_said_each_time(season: Path) -> None:
             run_command(rundown_command, season / "high")
 
 
+@pytest.mark.slow
 def test_a_report_is_left_as_it_is_only_if_nothing_changed(season: Path, tmp_path: Path) -> None:
     def report(*more: object) -> str:
         return run_command(report_command, season / "b", "--out", tmp_path / "r", *more)
@@ -255,6 +256,7 @@ def test_a_finished_run_on_the_page_comes_from_its_digest(season: Path) -> None:
     assert {step[0]: step[2] for step in steps} == pytest.approx(thin, abs=2e-4)
 
 
+@pytest.mark.slow
 def test_overview_page_and_markdown(season: Path, tmp_path: Path) -> None:
     stored(season / "hostile", falling(5.0, title="<script>alert(1)</script> | a](x)"))
     listed(season, "--overview", tmp_path / "over")
@@ -273,9 +275,11 @@ def test_overview_page_and_markdown(season: Path, tmp_path: Path) -> None:
 
 
 def test_a_time_known_to_two_minutes_is_not_told_to_the_second() -> None:
-    told = time_words(Quantity(19_673.0, "s", 19_563.0, 19_783.0, 0.95))
+    told = quantity_words(Quantity(19_673.0, "s", 19_563.0, 19_783.0, 0.95))
     assert told == "5 h 27 min 50 s (5 h 26 min to 5 h 29 min 40 s at 95 %)"
-    assert time_words(Quantity(83.0, "s", 79.0, 87.0, 0.95)).startswith("1 min 23 s (1 min 19 s")
+    assert quantity_words(Quantity(83.0, "s", 79.0, 87.0, 0.95)).startswith(
+        "1 min 23 s (1 min 19 s"
+    )
 
 
 def test_pictures_of_simulated_runs_say_so_and_a_cutoff_has_no_padded_digits(
@@ -304,6 +308,7 @@ def test_pictures_of_simulated_runs_say_so_and_a_cutoff_has_no_padded_digits(
     assert not any("SIMULATED" in text for text in real)
 
 
+@pytest.mark.slow
 def test_run_sheet_is_one_page_with_embedded_fonts_and_the_caution(
     season: Path, tmp_path: Path
 ) -> None:
@@ -327,6 +332,7 @@ def test_run_sheet_is_one_page_with_embedded_fonts_and_the_caution(
         assert words in text
 
 
+@pytest.mark.slow
 def test_run_sheet_of_a_bad_night_still_holds_its_cautions(tmp_path: Path) -> None:
     events = tuple(Event(float(n), "mark", "a long note, " * 20) for n in range(60))
     run = falling(
@@ -343,6 +349,7 @@ def _pdf_text(path: Path) -> str:
     return " ".join(done.stdout.split())
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("size", ["page", "slide", "phone"])
 def test_pictures_in_every_size_and_format(season: Path, tmp_path: Path, size: str) -> None:
     out = tmp_path / size

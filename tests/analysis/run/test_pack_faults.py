@@ -98,6 +98,7 @@ FAULTS: dict[str, Run] = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("code", list(FAULTS))
 @pytest.mark.parametrize("count", [12, 36])
 def test_a_fault_is_named_live_and_once(code: str, count: int) -> None:
@@ -107,6 +108,7 @@ def test_a_fault_is_named_live_and_once(code: str, count: int) -> None:
     assert found[0].text.endswith(".")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("code", list(FAULTS))
 def test_the_recorded_run_says_the_same(code: str) -> None:
     run = FAULTS[code]
@@ -116,6 +118,7 @@ def test_the_recorded_run_says_the_same(code: str) -> None:
         assert live[:30] in told
 
 
+@pytest.mark.slow
 def test_a_fault_is_named_soon() -> None:
     """Fifteen minutes after a swap, a minute after a bad contact."""
     for code, hours, late_s in (("swap 0", 4.0, 900.0), ("contact", 0.5, 200.0)):
@@ -125,6 +128,7 @@ def test_a_fault_is_named_soon() -> None:
         assert [fault.code for fault in play(early, 30).faults] == [code]
 
 
+@pytest.mark.slow
 def test_booster_and_pulses_do_not_hide_a_bad_contact() -> None:
     booster = run_of(shaken_v, booster_ma)
     assert [fault.code for fault in play(booster).faults] == ["contact"]
@@ -135,6 +139,7 @@ def test_booster_and_pulses_do_not_hide_a_bad_contact() -> None:
     assert [fault.code for fault in play(run_of(volts, pulses_ma)).faults] == ["contact"]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("lasts_s", [1.0, 4.0, 15.0, 25.0])
 def test_a_bad_contact_of_any_length(lasts_s: float) -> None:
     def volts(time_s: Array) -> Array:
@@ -145,6 +150,7 @@ def test_a_bad_contact_of_any_length(lasts_s: float) -> None:
     assert any("bad contact" in text for text in forecast_run(run, 3.0, 60.0).warnings)
 
 
+@pytest.mark.slow
 def test_two_swaps_are_two() -> None:
     def volts(time_s: Array) -> Array:
         return np.asarray(alkaline_v(time_s % 7200, 8 * 3600.0))
@@ -154,6 +160,7 @@ def test_two_swaps_are_two() -> None:
     assert found[0].text != found[1].text
 
 
+@pytest.mark.slow
 def test_after_a_swap_the_live_forecast_counts_from_it() -> None:
     found = play(FAULTS["swap 0"]).found
     assert found is not None
@@ -163,6 +170,7 @@ def test_after_a_swap_the_live_forecast_counts_from_it() -> None:
     assert most.lower < 4 * 3600 + 0.93 * LIFE_S < most.upper
 
 
+@pytest.mark.slow
 def test_crossed_wires_and_charging_change_the_live_forecast() -> None:
     straight = play(run_of(alkaline_v)).found
     crossed = play(FAULTS["crossed"]).found
@@ -183,6 +191,7 @@ def test_negative_current_waits_for_evidence() -> None:
     assert "not told apart yet" in forecaster.found.why
 
 
+@pytest.mark.slow
 def test_portions_do_not_matter() -> None:
     run = FAULTS["contact"]
     samples = run.samples
@@ -207,6 +216,7 @@ def test_the_end_of_a_pack_is_no_bad_contact() -> None:
     assert not jump_rows(volts, np.where(on, 200.0, 0.01)).any()
 
 
+@pytest.mark.slow
 def test_recovery_after_a_rest_is_no_other_pack() -> None:
     """Heavy for hours, a night off without rows, heavy again from a recovered voltage."""
 

@@ -69,6 +69,7 @@ def test_series_differ_by_line_and_marker_not_by_colour_alone() -> None:
     assert all(b - a > 10 for a, b in pairwise(lightness))
 
 
+@pytest.mark.slow
 def test_saving_twice_gives_the_same_bytes_and_no_date(tmp_path: Path) -> None:
     for name in ("a", "b"):
         with figure_style():

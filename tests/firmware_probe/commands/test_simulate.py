@@ -14,6 +14,9 @@ from firmware_probe.line_format import command
 from tests.support.board_output import windows
 from tests.support.places import ROOT
 
+# Real processes, ports and time.
+pytestmark = pytest.mark.real_time
+
 PROGRAM = "from firmware_probe.commands.simulate import simulate; simulate()"
 
 

@@ -8,6 +8,9 @@ import pytest
 
 from tests.support.firmware_host import build
 
+# Needs a C++ compiler.
+pytestmark = pytest.mark.firmware
+
 COMMANDS = 10_000_000
 LINES = 2_000_000
 

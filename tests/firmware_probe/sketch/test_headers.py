@@ -19,6 +19,9 @@ from firmware_probe.twin.sensor import INA219, INA226
 from firmware_probe.twin.window_sums import Counters, WindowSums, rounded
 from tests.support.firmware_host import Headers, build
 
+# Needs a C++ compiler.
+pytestmark = pytest.mark.firmware
+
 WRAP = 1 << 32
 KINDS = {"INA219": INA219, "INA226": INA226}
 
@@ -31,6 +34,7 @@ def headers(tmp_path_factory: pytest.TempPathFactory) -> Headers:
 # ---- lines ----------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_crc_has_the_published_check_value(headers: Headers) -> None:
     # CRC-16/XMODEM of "123456789" is 31C3h: the catalogue's check value.
     assert headers.ask([f"crc {b'123456789'.hex()}"]) == ["31C3"]
@@ -172,6 +176,7 @@ def test_totals_do_not_drift_or_overflow_over_weeks(
     assert days > 35
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("divisor", "mean_max"), [(36_000, 32_000), (36 * 10**8, 10**11)])
 def test_four_weeks_of_short_windows_against_128_bits(
     headers: Headers, divisor: int, mean_max: int
@@ -182,6 +187,7 @@ def test_four_weeks_of_short_windows_against_128_bits(
     assert answer > 10**6
 
 
+@pytest.mark.slow
 def test_total_rounds_half_away_from_zero(headers: Headers) -> None:
     # One conversion, one microsecond: the total is the count over the divisor.
     for total in range(-25, 26):
@@ -206,6 +212,7 @@ def test_clock_crosses_the_wrap_without_a_step(headers: Headers) -> None:
 # ---- cutoff ---------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ["INA219", "INA226"])
 def test_cutoff_opens_with_the_pair_that_completes_the_hold(headers: Headers, name: str) -> None:
     rng = random.Random(7)

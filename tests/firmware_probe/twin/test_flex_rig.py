@@ -54,6 +54,7 @@ def rows(output: bytes) -> list[dict[str, str]]:
     return found
 
 
+@pytest.mark.slow
 def test_servo_counts_cycles_exactly_and_ends() -> None:
     board = rig(*new_joints(STRANDED, 2, seed=1))
     board.receive(order(1000, 2))
@@ -148,7 +149,7 @@ def test_lives_follow_the_planted_weibull_distribution() -> None:
         lives, stats.weibull_min(STRANDED.life_shape, scale=STRANDED.life_cycles).cdf
     )
     assert fit.pvalue > 0.01
-    # Stranded outlasts solid under repeated bending: common practice, no source (reference E8).
+    # Stranded outlasts solid under repeated bending: common practice, no source (SOURCES.md E8).
     assert np.median(lives) > 2 * np.median(
         [joint.life_cycles for joint in new_joints(SOLID, 2000, seed=11)]
     )

@@ -32,7 +32,7 @@ def test_resistor_is_ohms_law() -> None:
 
 
 def test_led_resistor_of_the_trade() -> None:
-    # R = (Vs - Vf) / I: 5 V, 2.0 V, 20 mA give 150 ohm (reference E7, Ohm's law).
+    # R = (Vs - Vf) / I: 5 V, 2.0 V, 20 mA give 150 ohm (SOURCES.md E7, Ohm's law).
     point = operating_point(5.0 - 2.0, 0.0, Resistor(150.0).draw())
     assert point is not None
     assert point[1] == pytest.approx(0.020)
@@ -179,7 +179,7 @@ def test_programme_repeats_or_stays() -> None:
 
 def test_addressable_leds_of_the_vest_draw_what_the_power_model_says() -> None:
     # 5 V addressable LED: red 16, green 11, blue 15 mA, dark 1 mA: an open LED library's measured
-    # power model (FastLED, reference E1): white 42-43 mA each.
+    # power model (FastLED, SOURCES.md E1): white 42-43 mA each.
     from firmware_probe.twin.vest import LED_DARK_A, leds
 
     load = LoadState(LoadProgramme((Step(Mode("white", leds(24, 1.0, 1.0, 1.0)), 1.0),)))

@@ -32,7 +32,7 @@ def discharge(pack: PackModel, current_a: float, end_v: float, step_s: float = 1
 
 def test_alkaline_capacity_against_rate() -> None:
     # Five AA alkaline, Ah at 0.1, 0.5, 1, 2 A to 0.1 V: a cell supplier's published bench
-    # table, "Discharge tests of AA batteries" (reference B3).
+    # table, "Discharge tests of AA batteries" (SOURCES.md B3).
     published = {
         0.1: (2.13, 2.20),
         0.5: (1.31, 1.30, 1.17, 1.28, 1.84),
@@ -49,7 +49,7 @@ def test_alkaline_capacity_against_rate() -> None:
 
 
 def test_alkaline_curve_at_100_ma() -> None:
-    # A maker's sheet at 100 mA, digitised: shape only (reference B19).
+    # A maker's sheet at 100 mA, digitised: shape only (SOURCES.md B19).
     published = {
         0.2068: 1.5580,
         0.8750: 1.4829,
@@ -71,13 +71,13 @@ def test_alkaline_curve_at_100_ma() -> None:
 
 
 def test_alkaline_new_open_circuit_voltage() -> None:
-    # Cell makers' sheets to GB/T 8897.2 (reference B4): 1.56 to 1.65 V.
+    # Cell makers' sheets to GB/T 8897.2 (SOURCES.md B4): 1.56 to 1.65 V.
     assert 1.56 <= CellPack(ALKALINE_AA).source()[0] <= 1.65
 
 
 def test_alkaline_on_43_ohm_four_hours_a_day() -> None:
-    # Makers' sheets: 2200 mAh with 43 ohm, 4 h a day, to 0.9 V (reference B4); the simulated cell is
-    # a middling one of table B3, so within 15 %.
+    # Makers' sheets: 2200 mAh with 43 ohm, 4 h a day, to 0.9 V (SOURCES.md B4); the simulated cell is
+    # a middling one of the table in SOURCES.md B3, so within 15 %.
     pack = CellPack(ALKALINE_AA)
     while True:
         for _ in range(4 * 60):
@@ -92,7 +92,7 @@ def test_alkaline_on_43_ohm_four_hours_a_day() -> None:
 
 def test_li_ion_capacity_against_rate() -> None:
     # Measured pouch cell, charge to 3.0 V at four rates: Ai et al. 2020, JES 167:013512
-    # (reference B1). The model is drawn after it; 2 %.
+    # (SOURCES.md B1). The model is drawn after it; 2 %.
     published_ah = {0.228: 2.3355, 1.14: 2.3133, 2.28: 2.2868, 4.56: 2.2399}
     for current_a, ah in published_ah.items():
         found_ah = current_a * discharge(CellPack(LI_ION), current_a, 3.0, 1.0)
@@ -100,7 +100,7 @@ def test_li_ion_capacity_against_rate() -> None:
 
 
 def test_li_ion_resistance_between_rates() -> None:
-    # Same cell at half depth, between 0.5 C and 1 C: 66.4 mOhm (reference B2); within 15 %.
+    # Same cell at half depth, between 0.5 C and 1 C: 66.4 mOhm (SOURCES.md B2); within 15 %.
     volts = []
     for current_a in (1.14, 2.28):
         pack = CellPack(LI_ION)
@@ -113,7 +113,7 @@ def test_li_ion_resistance_between_rates() -> None:
 
 @pytest.mark.parametrize(
     ("kind", "nominal_v", "end_v"),
-    # Cell sheets (reference B10): NiMH 1.2/1.0, Li-ion 3.6-3.7/3.0.
+    # Cell sheets (SOURCES.md B10): NiMH 1.2/1.0, Li-ion 3.6-3.7/3.0.
     [(NIMH_AA, 1.2, 1.0), (LI_ION, 3.65, 3.0)],
 )
 def test_mean_voltage_is_near_nominal_and_little_is_left_at_the_end(
@@ -176,7 +176,7 @@ def test_cells_in_series_add_up() -> None:
 
 
 def test_power_bank_is_flat_then_off() -> None:
-    # 4.75 to 5.25 V at the source: USB 2.0 7.2.2, second-hand (reference C9).
+    # 4.75 to 5.25 V at the source: USB 2.0 7.2.2, second-hand (SOURCES.md C9).
     bank = PowerBank(label_mah=5000.0)
     for current_a in (0.05, 1.0):
         emf_v, ohm = bank.source()

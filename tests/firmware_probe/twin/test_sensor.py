@@ -34,7 +34,7 @@ def rng() -> np.random.Generator:
 
 
 def test_ina219_worked_example_of_its_data_sheet() -> None:
-    # TI SBOS448F, Table 3 (reference C1): 10 A, 12 V, 2 mOhm, 1 mA per bit.
+    # TI SBOS448F, Table 3 (SOURCES.md C1): 10 A, 12 V, 2 mOhm, 1 mA per bit.
     registers = Registers(INA219)
     registers.write(CONFIGURATION, 0x019F)
     calibration = calibration_register(INA219, 1e-3, 2e-3)
@@ -56,7 +56,7 @@ def test_ina219_worked_example_from_volts_and_amperes() -> None:
 
 
 def test_ina226_worked_example_of_its_data_sheet() -> None:
-    # TI SBOS547, Table 1 (reference C4). The sheet prints 119.82 W; its register is 12B8h.
+    # TI SBOS547, Table 1 (SOURCES.md C4). The sheet prints 119.82 W; its register is 12B8h.
     registers = Registers(INA226)
     registers.write(CONFIGURATION, 0x4127)
     calibration = calibration_register(INA226, 1e-3, 2e-3)
@@ -73,7 +73,7 @@ def test_ina226_worked_example_of_its_data_sheet() -> None:
 
 
 def test_reset_values_and_identification() -> None:
-    # TI SBOS448G 8.6 (C2): reset 399Fh, no identification registers. TI SBOS547B 7.6 (C5).
+    # TI SBOS448G 8.6 (SOURCES.md C2): reset 399Fh, no identification registers. TI SBOS547B 7.6 (SOURCES.md C5).
     plain, named = Registers(INA219), Registers(INA226)
     assert plain.read(CONFIGURATION) == 0x399F
     assert named.read(CONFIGURATION) == 0x4127
@@ -88,7 +88,7 @@ def test_reset_values_and_identification() -> None:
 
 @pytest.mark.parametrize(
     ("code", "time_us", "bits"),
-    # TI SBOS448G 7.5 and Table 5 (C3): 12 bit 532 us, averaging 2 to 128 in ms.
+    # TI SBOS448G 7.5 and Table 5 (SOURCES.md C3): 12 bit 532 us, averaging 2 to 128 in ms.
     [
         (0b0000, 84, 9),
         (0b0011, 532, 12),
@@ -110,7 +110,7 @@ def test_ina219_conversion_times(code: int, time_us: float, bits: int) -> None:
 
 
 def test_ina226_conversion_times() -> None:
-    # TI SBOS547B 7.6.1 (C5).
+    # TI SBOS547B 7.6.1 (SOURCES.md C5).
     times = [
         decode_configuration(INA226, 0x4007 | code << 6 | code << 3).shunt_time_us
         for code in range(8)
@@ -185,7 +185,7 @@ def test_noise_and_quantisation_leave_the_mean_alone(kind: SensorKind) -> None:
 
 @pytest.mark.parametrize("kind", [INA219, INA226], ids=lambda kind: kind.name)
 def test_planted_errors_keep_within_the_sheet(kind: SensorKind) -> None:
-    # TI SBOS448G 7.5, TI SBOS547B 6.5 (C3, C5).
+    # TI SBOS448G 7.5, TI SBOS547B 6.5 (SOURCES.md C3, C5).
     drawn = [draw_errors(kind, np.random.default_rng(seed)) for seed in range(500)]
     assert max(abs(errors.shunt_gain) for errors in drawn) <= kind.shunt_gain_max
     assert max(abs(errors.bus_gain) for errors in drawn) <= kind.bus_gain_max

@@ -27,6 +27,9 @@ from firmware_probe.twin.simulated_board import SimulatedBoard
 from firmware_probe.twin.vest import vest_board
 from tests.support.board_output import bodies, windows
 
+# Real processes, ports and time.
+pytestmark = pytest.mark.real_time
+
 START = command("start")
 LINKS = [TcpLink] if sys.platform == "win32" else [PtyLink, TcpLink]
 needs_pty = pytest.mark.skipif(sys.platform == "win32", reason="no ptys on this system")

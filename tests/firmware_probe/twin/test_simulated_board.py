@@ -72,6 +72,7 @@ def plain_board(
 # ---- counting
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("noise", [0.0, 1.0])
 @pytest.mark.parametrize("kind", [INA219, INA226], ids=lambda kind: kind.name)
 def test_constant_current_is_counted_within_a_hundredth_of_a_percent(
@@ -85,6 +86,7 @@ def test_constant_current_is_counted_within_a_hundredth_of_a_percent(
     assert rows[-1]["energy_mwh"] / 1e6 == pytest.approx(2501.0 * hours, rel=1e-4)
 
 
+@pytest.mark.slow
 def test_pulsed_load_is_counted_right() -> None:
     board = SimulatedBoard(
         IdealPack(5.002),
@@ -99,6 +101,7 @@ def test_pulsed_load_is_counted_right() -> None:
     assert rows[0]["current_max_ma"] > 7_000_000 > rows[0]["current_ma"] > rows[0]["current_min_ma"]
 
 
+@pytest.mark.slow
 def test_counters_agree_with_the_pack_on_a_vest_hour() -> None:
     board = vest_board(3)
     board.circuit.sensor = CurrentSensor(INA219, errors=PlantedErrors())
@@ -161,6 +164,7 @@ def test_a_hundred_windows_a_second() -> None:
     assert {row["conversions"] for row in rows} <= {9, 10}
 
 
+@pytest.mark.slow
 def test_lost_lines_lose_no_charge() -> None:
     faults = FaultPlayer(rates=FaultRates(drop=0.05), seed=4)
     whole, holed = vest_board(1), vest_board(1, faults=faults)
@@ -183,6 +187,7 @@ def test_clock_error_of_the_crystal_scales_time_and_charge() -> None:
     assert counted / board.pack.charge_out_mah == pytest.approx(1.002, abs=3e-4)
 
 
+@pytest.mark.slow
 def test_eight_days_without_drift() -> None:
     # 68 ms averaged in the chip, TI SBOS448G: fewer conversions to simulate. The microsecond
     # counter of a 32-bit clock would wrap 160 times.
@@ -214,6 +219,7 @@ def test_same_seed_same_bytes() -> None:
     assert run(7) != run(8)
 
 
+@pytest.mark.slow
 @given(cuts=st.lists(st.integers(0, 40_000_000), max_size=12))
 @settings(max_examples=15, deadline=None)
 def test_how_time_is_cut_does_not_change_the_bytes(cuts: list[int]) -> None:
@@ -352,6 +358,7 @@ def test_without_a_switch() -> None:
 # ---- cutoff
 
 
+@pytest.mark.slow
 def test_board_opens_the_switch_by_itself_after_the_hold_time() -> None:
     board = SimulatedBoard(
         CellPack(ALKALINE_AA, 3),
@@ -484,6 +491,7 @@ def test_overflow_is_a_fault_and_never_a_number() -> None:
     assert {row["current_ma"] for row in rows} == {6_000_000}
 
 
+@pytest.mark.slow
 @given(
     script=st.lists(
         st.builds(
@@ -603,6 +611,7 @@ def test_boot_number_wraps() -> None:
     assert memory.boot == 0
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", [0, 5])
 def test_vest_lasts_a_night(seed: int) -> None:
     board = vest_board(seed, window_us=60 * SECOND_US)

@@ -150,6 +150,7 @@ def test_ina226_is_reminded_of_its_bus_pin() -> None:
     assert "VBS" in judge(hello, Heard(seen), 0.1).next_step
 
 
+@pytest.mark.slow
 def test_command_on_the_simulated_board() -> None:
     with BoardServer(vest_board(1), TcpLink(), time_factor=20.0) as server:
         plain = CliRunner().invoke(probe_command, ["--port", server.port])

@@ -38,7 +38,7 @@ def decode(data: bytes, cuts: Sequence[int] = ()) -> list[Item]:
 
 
 def test_crc_is_the_published_one() -> None:
-    # CRC-16/XMODEM check value 31C3h, published CRC catalogues (reference C14).
+    # CRC-16/XMODEM check value 31C3h, published CRC catalogues (SOURCES.md C14).
     assert crc16(b"123456789") == 0x31C3
     decoder = LineDecoder()
     decoder.feed(b"\n123456789*31C3\n123456789*29B1\n")  # 29B1h: the same polynomial, init FFFFh
@@ -176,6 +176,7 @@ def test_any_damage_any_chunks(pieces: list[tuple[bytes, bool]], cuts: list[int]
         position = taken.index(item, position) + 1
 
 
+@pytest.mark.slow
 def test_ten_million_damaged_bytes() -> None:
     """No crash, no damaged line beyond the CRC's own odds, every whole line taken."""
     rng = random.Random(20_26)

@@ -2,9 +2,10 @@
 
 import json
 import math
+from collections import deque
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 import pytest
@@ -14,12 +15,15 @@ from analysis.run.rundown import rundown
 from analysis.run.trace import trace_of
 from logger.base.errors import BenchError
 from logger.base.fault_words import RANGE_CHANGED
+from logger.board.port import Candidate, Found, Link
+from logger.board.stream import Hello, LineDecoder
 from logger.calibration.fit import Compared, Prior, fit_line
-from logger.calibration.steps import load_steps
+from logger.calibration.steps import load_steps, read_board
 from logger.calibration.store import add, choose, load
 from logger.run.calibration import Calibration, Line, calibration_from_json
 from logger.run.description import Board, Description, Event, from_document, to_document
 from logger.run.reader import Run
+from tests.support.line_feeder import FeederBoard
 from tests.support.runs_by_formula import INA219, board_run
 
 LINE = Line(zero=1.5, factor=1.01, zero_standard=0.01, factor_standard=0.0005, high=400.0, points=2)
@@ -240,3 +244,48 @@ def test_damaged_steps_are_an_error_with_a_next_step(tmp_path: Path) -> None:
     with pytest.raises(BenchError, match="cannot be read"):
         load_steps(tmp_path / "x.steps")
     assert load_steps(tmp_path / "none.steps") == []
+
+
+class LateLink:
+    """A board whose lines reach a busy computer late: those of 30 windows are always on their way."""
+
+    def __init__(self, board: FeederBoard) -> None:
+        self.board = board
+        self.lines: deque[bytes] = deque()
+        self.answers = True
+        self.time_s = 0.0
+
+    def write(self, data: bytes) -> None:
+        answer = self.board.receive(data)
+        if self.answers:
+            self.lines.append(answer)
+
+    def read(self, wait_s: float) -> bytes:
+        self.time_s += wait_s
+        while self.board.running and len(self.lines) < 30:
+            self.lines.append(self.board.window())
+        return self.lines.popleft() if self.lines else b""
+
+
+def late_board() -> tuple[LateLink, Found]:
+    link = LateLink(FeederBoard())
+    (hello,) = LineDecoder().feed(link.board.hello())
+    assert isinstance(hello, Hello)
+    return link, Found(Candidate("late"), cast(Link, link), hello)
+
+
+def test_windows_that_come_late_are_not_of_the_next_reading() -> None:
+    link, found = late_board()
+    for current_ma in (0.0, 100.0, 400.0):
+        link.board.current_e4 = round(current_ma * 1e4)  # while the board is stopped
+        rows = read_board(found, 2.0, now=lambda: link.time_s)
+        assert {row.current_ma for row in rows} == {current_ma}
+        assert len(rows) == 20
+        assert len(link.lines) > 20, "nothing was late"
+
+
+def test_a_board_that_does_not_answer_start_is_told() -> None:
+    link, found = late_board()
+    link.answers = False
+    with pytest.raises(BenchError, match="no answer to start for 5 s on late"):
+        read_board(found, 2.0, now=lambda: link.time_s)

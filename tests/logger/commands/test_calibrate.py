@@ -125,12 +125,13 @@ def test_guided_steps_with_a_meter(folder: Path) -> None:
             put(0.0)
             for_machines = run("--port", port, "--for", "3s", "--json", answers=typed)
     assert result.exit_code == 0, result.output
+    assert for_machines.exit_code == 0, for_machines.output
     assert "1. Zero" in result.output
     # The questions go beside the answer, not into it.
     assert "2. Currents" in for_machines.stderr
     assert "2. Currents" not in for_machines.stdout
     made = json.loads(for_machines.stdout[for_machines.stdout.index("{") :])
-    assert made["calibration"]["current"]["points"] > 0
+    assert made["calibration"]["current"]["points"] == 2
     assert "Kept in" in result.output
     assert len(list(folder.glob("*.json"))) == 1
 

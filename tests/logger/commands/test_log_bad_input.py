@@ -14,7 +14,10 @@ import pytest
 from tests.support.line_feeder import Feeder, FeederBoard
 from tests.support.log_process import COMMAND, environment, run_log
 
-pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="needs pseudo-terminals")
+pytestmark = [
+    pytest.mark.real_time,
+    pytest.mark.skipif(sys.platform == "win32", reason="needs pseudo-terminals"),
+]
 is_root = sys.platform != "win32" and os.geteuid() == 0
 
 

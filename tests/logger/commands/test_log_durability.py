@@ -27,7 +27,10 @@ from tests.support.line_feeder import Feeder, FeederBoard
 from tests.support.log_process import LogProcess, count_rows, read_described, read_table, run_log
 from tests.support.places import ROOT
 
-pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="needs pseudo-terminals")
+pytestmark = [
+    pytest.mark.real_time,
+    pytest.mark.skipif(sys.platform == "win32", reason="needs pseudo-terminals"),
+]
 
 SEQUENCE, BOOT, CHARGE = 1, 2, 10
 KILLS = 200

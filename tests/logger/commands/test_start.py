@@ -15,6 +15,9 @@ from logger.recording.plan import Plan
 from logger.run.format import SAMPLES_NAME
 from tests.support.line_feeder import Feeder, FeederBoard
 
+# Real processes, ports and time.
+pytestmark = pytest.mark.real_time
+
 
 @pytest.fixture
 def planned(monkeypatch: pytest.MonkeyPatch) -> list[tuple[Plan, dict[str, object]]]:

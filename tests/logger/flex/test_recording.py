@@ -93,6 +93,7 @@ def test_useless_criterion_is_refused(values: dict[str, Any]) -> None:
         Criterion(**values)
 
 
+@pytest.mark.slow
 def test_planted_lives_come_back(tmp_path: Path) -> None:
     """What the simulated rig planted: broken at the joint's own life, interruptions before it."""
     joints = new_joints(SOLID, 4, seed=8)

@@ -34,6 +34,8 @@ if not REQUIRED:
 from axe_playwright_python.sync_playwright import Axe  # noqa: E402
 from playwright.sync_api import Browser, Page, expect, sync_playwright  # noqa: E402
 
+pytestmark = pytest.mark.browser
+
 PHONE = {"width": 360, "height": 740}
 DESKTOP = {"width": 1280, "height": 900}
 VEST: dict[str, Any] = {

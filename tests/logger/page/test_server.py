@@ -37,6 +37,9 @@ from tests.support.page_bench import (
 )
 from tests.support.places import ROOT
 
+# Real processes, ports and time.
+pytestmark = pytest.mark.real_time
+
 
 def rows_of(time_s: list[float], volt_v: list[float], first: int = 0) -> Rows:
     time, volt = np.array(time_s, dtype=np.float64), np.array(volt_v, dtype=np.float64)

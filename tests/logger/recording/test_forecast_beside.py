@@ -25,7 +25,10 @@ from logger.run.format import DESCRIPTION_NAME
 from logger.run.reader import read_run
 from tests.support.log_process import LogProcess, environment, read_described
 
-pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="needs pseudo-terminals")
+pytestmark = [
+    pytest.mark.real_time,
+    pytest.mark.skipif(sys.platform == "win32", reason="needs pseudo-terminals"),
+]
 
 
 def test_lines_that_are_none_are_no_forecast() -> None:

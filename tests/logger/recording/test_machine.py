@@ -40,6 +40,7 @@ def bounds(events: list[Event]) -> tuple[float, float]:
     )
 
 
+@pytest.mark.slow
 def test_known_charge_and_energy() -> None:
     # 50 mA for an hour are 50 mAh, at 4.5 V 225 mWh.
     bench = started(stop=Stop(duration_s=3600.0))
@@ -295,6 +296,7 @@ def test_a_set_clock_is_noted_and_changes_nothing() -> None:
     assert hosts == sorted(hosts)
 
 
+@pytest.mark.slow
 def test_five_percent_of_the_lines_lost_or_damaged() -> None:
     rng = random.Random(3)
 
@@ -457,6 +459,7 @@ def test_resuming_after_a_crash(dead_s: float) -> None:
         assert 0.0 <= missing <= boots[0].lost["charge_upper_mah"]
 
 
+@pytest.mark.slow
 def test_events_stay_bounded_on_the_worst_of_nights() -> None:
     bench = started()
     for _ in range(400):

@@ -73,13 +73,13 @@ def test_lengths_of_time_in_words() -> None:
 
 def test_a_cutoff_below_the_floor_is_refused_unless_wanted() -> None:
     pack = parse_pack("3x AA alkaline")
-    # Floor 0.8 V per alkaline cell: cell makers' notes (reference B10).
+    # Floor 0.8 V per alkaline cell: cell makers' notes (SOURCES.md B10).
     safety.check_cutoff(pack, 2.4, below_floor=False)
     with pytest.raises(BenchError, match=r"below the floor of 3x AA alkaline: 2\.4 V"):
         safety.check_cutoff(pack, 2.39, below_floor=False)
     safety.check_cutoff(pack, 1.0, below_floor=True)
     safety.check_cutoff(None, 1.0, below_floor=False)
-    # A new alkaline cell stands at 1.65 V at most (reference B10).
+    # A new alkaline cell stands at 1.65 V at most (SOURCES.md B10).
     with pytest.raises(BenchError, match=r"above a full pack of 3x AA alkaline: 4\.95 V"):
         safety.check_cutoff(pack, 5.0, below_floor=True)
 
@@ -170,6 +170,7 @@ def read_for_ever(link: Link) -> None:
         link.read(0.5)
 
 
+@pytest.mark.slow
 @posix
 @pytest.mark.parametrize("make", [PtyLink, TcpLink])
 def test_a_board_is_found_and_its_link_breaks(make: type[PtyLink] | type[TcpLink]) -> None:
@@ -201,6 +202,7 @@ def test_a_link_whose_other_end_hung_up_first_leaves_no_socket_open() -> None:
         os.fstat(number)
 
 
+@pytest.mark.slow
 @posix
 def test_boards_are_found_among_other_ports(tmp_path: Path) -> None:
     master, slave = os.openpty()

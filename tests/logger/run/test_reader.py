@@ -331,6 +331,7 @@ def test_longest_in_order_is_longest(times: list[float]) -> None:
     assert len(kept) == max(best)
 
 
+@pytest.mark.slow
 @settings(
     suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=200, deadline=None
 )

@@ -5,7 +5,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 import logger.run.reader as run_reader
@@ -74,6 +74,7 @@ line = st.one_of(
 )
 
 
+@pytest.mark.slow
 @settings(
     deadline=None, max_examples=300, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
@@ -83,6 +84,9 @@ line = st.one_of(
     last=st.booleans(),
     ordered=st.booleans(),
 )
+# What is left after the torn last row: a line end alone.
+@example(lines=[["\r", *["0.000000"] * 3]], end="\n", last=False, ordered=False)
+@example(lines=[[""]], end="\r\n", last=True, ordered=False)
 def test_any_file_comes_out_as_from_the_careful_parser(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, lines: list[list[str]], end: str, last: bool, ordered: bool
 ) -> None:  # fmt: skip

@@ -36,6 +36,9 @@ from logger.run.request_channel import (
 from tests.support.log_process import LogProcess, environment, read_described, read_table
 from tests.support.page_bench import Client, describe, make_run
 
+# Real processes, ports and time.
+pytestmark = pytest.mark.real_time
+
 posix_only = pytest.mark.skipif(os.name != "posix", reason="files of this kind are POSIX")
 NOW = Moment(1000.0, 1000.0, 1_700_000_000.0)
 

@@ -54,7 +54,7 @@ def crossing_s(run: Run, volts: float) -> float:
     ("rate", "current", "time_to_cutoff_s", "charge_ah", "energy_wh"),
     [
         # Ai et al. 2020, J. Electrochem. Soc. 167:013512; files from the PyPI wheel pybamm 24.1
-        # (reference B1: times, charges and energies to the end reckoned from the full files).
+        # (SOURCES.md B1: times, charges and energies to the end reckoned from the full files).
         ("0.1C", "0.228A", 36875.5, 2.3355, 8.9124),
         ("0.5C", "1.14A", 7305.3, 2.3133, 8.6703),
         ("1C", "2.28A", 3610.7, 2.2868, 8.4061),
@@ -87,6 +87,7 @@ def test_measured_pouch_cell_reaches_cutoff_at_the_published_time(
 # --- the sketch format of the issue ----------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_zero_padded_tabs_of_a_whole_night(tmp_path: Path) -> None:
     text, truth = night_text()
     path = write(tmp_path, text)
@@ -579,6 +580,7 @@ RISING = st.builds(
 )
 
 
+@pytest.mark.slow
 @settings(
     suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=300, deadline=None
 )

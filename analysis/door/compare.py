@@ -1,0 +1,186 @@
+"""Is one run better than another?"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import analysis.curve.compare as plain
+from analysis.door.runs import run_of
+from analysis.door.show import StrPath, card, drawing, fields_of, frame_row, text_of, warned
+from analysis.forecast.discharge import course_of
+from analysis.run.asked import cutoff_of
+from analysis.run.trace import Floats, trace_of
+from analysis.say.table import rows_of
+from analysis.say.words import plain_text
+from logger.base.errors import BenchError
+from logger.base.pack import SAFETY_CLOSING
+from logger.run.reader import Run
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.axes import Axes
+
+
+@dataclass(frozen=True, repr=False, eq=False, kw_only=True)
+class Comparison(plain.Comparison):
+    """Every run against the first of them.
+
+    Attributes
+    ----------
+    names : tuple of str
+        Titles where they tell the runs apart, else the folders' names.
+    rundowns : tuple
+        Results of each run.
+    differences : tuple of tuple of Difference
+        Per later run: ``name``, ``first``, ``second``, ``difference`` (Quantity), ``percent``, ``clear``.
+    sentences : tuple of str
+        The answer.
+    rate_exponent : Quantity
+        Peukert's exponent, where the draws differ enough.
+    warnings : tuple of str
+        What differs besides, and each run's own.
+    """
+
+    cutoff_v: float | None
+
+    def __repr__(self) -> str:
+        return text_of(self.sentences, simulated=self.simulated, more=warned(len(self.warnings)))
+
+    def _repr_html_(self) -> str:
+        several = len(self.names) > 2
+        packs = {run.description.pack for run in self.runs}
+        return card(
+            self.sentences,
+            rows_of(
+                [
+                    (f"{name}: {item.label}" if several else item.label, item.difference)
+                    for name, part in zip(self.names[1:], self.differences, strict=True)
+                    for item in part
+                    if item.difference.value is not None
+                ]
+            ),
+            warnings=self.warnings,
+            cautions=sorted(
+                f"{pack}: {pack.caution}" if pack else SAFETY_CLOSING for pack in packs
+            ),
+            simulated=self.simulated,
+        )
+
+    @property
+    def simulated(self) -> bool:
+        """Whether a simulated board recorded any of the runs."""
+        return any(result.simulated for result in self.rundowns)
+
+    def to_frame(self) -> "pd.DataFrame":
+        """A row per run and per result that is compared; differences are to the first run.
+
+        Columns end in their unit, e.g. ``cutoff_time_s``, ``cutoff_time_lower_s``,
+        ``cutoff_time_difference_s``; ``cutoff_time_clear``: the difference is larger than the doubt.
+        The index holds ``names``. Intervals at 95 %.
+        """
+        import pandas as pd
+
+        rows: list[dict[str, object]] = []
+        if self.differences:
+            rows.append(dict(frame_row({item.name: item.first for item in self.differences[0]})))
+        for part in self.differences:
+            row: dict[str, object] = {}
+            for item in part:
+                row |= frame_row(
+                    {item.name: item.second, f"{item.name}_difference": item.difference}
+                )
+                row[f"{item.name}_clear"] = item.clear
+            rows.append(row)
+        return pd.DataFrame(rows, index=pd.Index(self.names, name="run"))
+
+    def courses(self) -> list[tuple[Floats, Floats]]:
+        """Per run with a voltage: time in s since it began and volts, thinned for a picture."""
+        traces = [trace_of(run) for run in self.runs]
+        return [course_of(trace)[:2] for trace in traces if trace.voltage_v is not None]
+
+    def plot(self, ax: "Axes | None" = None) -> "Axes":
+        """Draw the voltage of all runs over each other.
+
+        ``ax``: where to draw, default a new figure. Returns the axes. Raises BenchError if a run
+        has no voltage.
+        """
+        from analysis.report.discharge_plots import draw_overlay
+
+        courses = self.courses()
+        if len(courses) != len(self.runs):
+            raise BenchError(
+                "One of the runs has no voltage to draw.",
+                next_step="compare runs with voltage, or read the numbers alone.",
+            )
+        ends_s = [result.cutoff_time.value for result in self.rundowns]
+        with drawing(ax) as axes:
+            draw_overlay(axes, self.names, courses, self.cutoff_v, ends_s, simulated=self.simulated)
+        return axes
+
+
+def compare(
+    runs: Sequence[Run | StrPath], cutoff_v: float | None = None, hold_s: float | None = None
+) -> Comparison:
+    """Is the difference between runs larger than the measurement's doubt?
+
+    Parameters
+    ----------
+    runs : sequence of Run, str or os.PathLike
+        Two runs or more, the one to compare with first.
+    cutoff_v, hold_s : float, optional
+        One cutoff (V) and hold (s) for all. Default: those of the first run.
+
+    Returns
+    -------
+    Comparison
+
+    Raises
+    ------
+    BenchError
+        With fewer than two runs, one run given twice, or as ``rundown`` for one of them.
+
+    Notes
+    -----
+    The doubt of a difference after GUM (JCGM 100:2008) 5.2.2; runs of one board share the doubt of
+    its gains.
+
+    Examples
+    --------
+    >>> import drawbench
+    >>> found = drawbench.compare(["sample_runs/night-ride-vest", "sample_runs/vest-evening"])
+    >>> found.to_frame()["mean_current_ma"].round(0)
+    run
+    Night-ride vest                            190.0
+    Night-ride vest, an hour of the evening    161.0
+    Name: mean_current_ma, dtype: float64
+    """
+    if isinstance(runs, str) or len(runs) < 2:
+        raise BenchError(
+            "Comparing takes at least two runs.",
+            next_step="give the folders of two or more runs, the one to compare with first.",
+        )
+    folders = [run.folder if isinstance(run, Run) else Path(run) for run in runs]
+    places = [folder.resolve() for folder in folders]
+    twice = next((place for place in places if places.count(place) > 1), None)
+    if twice is not None:
+        raise BenchError(
+            "One run was given twice.",
+            evidence=str(twice),
+            next_step="give the folders of different runs.",
+        )
+    read = [run_of(run) for run in runs]
+    cutoff_v, hold_s = cutoff_of(read[0], cutoff_v, hold_s)
+    found = plain.compare(read, run_names(read, folders), cutoff_v, hold_s)
+    return Comparison(**fields_of(found), cutoff_v=cutoff_v)
+
+
+def run_names(runs: Sequence[Run], folders: Sequence[Path]) -> list[str]:
+    """Titles where they tell the runs apart, else the folders' names."""
+    titles = [plain_text(run.description.title) for run in runs]
+    if all(titles) and len(set(titles)) == len(titles):
+        return titles
+    names = [folder.resolve().name for folder in folders]
+    if len(set(names)) == len(names):
+        return names
+    return [str(folder) for folder in folders]
