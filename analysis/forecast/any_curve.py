@@ -28,6 +28,7 @@ _PATH_POINTS: Final = 24
 _PIECES: Final = 900
 _RANDOM: Final = 1100
 _SEED: Final = 1618
+_KNOWN_ODDS: Final = 2.0  # of a piece of a known cell's curve against a random one
 # Relative misfit that a pool of this size cannot help, of the headroom above the cutoff.
 _MISFIT: Final = 0.008
 _OBSERVATIONS: Final = 8.0  # neighbours agree: so many count as independent
@@ -35,7 +36,7 @@ _CURVES_LEAST: Final = 15.0  # curves that must share the weight
 _HEATS: Final = (1.0, 2.0, 4.0, 8.0, 16.0, 32.0)
 # Share of life behind us: what the grid of u holds (logit scale)
 _U: Final = 1 / (1 + np.exp(-np.linspace(-3.5, 6.0, 56)))
-_LABEL_WRONG: Final = 0.15  # how often a stated capacity says nothing of the pack
+_LABEL_WRONG: Final = 0.08  # how often a stated capacity says nothing of the pack
 _TRANSIENT: Final = 0.03  # of the charge: a fresh load's first drop is left out
 
 
@@ -65,14 +66,18 @@ def pool() -> Array:
     """Curves at equal steps of u, shape (curves, points), each from 1 to 0."""
     rng = np.random.default_rng(_SEED)
     grid = np.linspace(0, 1, _POINTS)
-    pieces = []
+    pieces: list[Array] = []
     while len(pieces) < _PIECES:
         family = FAMILIES[int(rng.integers(len(FAMILIES)))]
         knots, volts, _ = curve_table(family)
         _, modes = mode_table(family)
         volts = volts + (rng.standard_normal(len(modes)) @ modes if len(modes) else 0.0)
         begin = 0.0 if rng.random() < 0.4 else rng.uniform(0.02, 0.8)
-        end = rng.uniform(max(begin + 0.1, 0.5), 1.0) if rng.random() < 0.4 else rng.uniform(0.93, 1.0)
+        end = (
+            rng.uniform(max(begin + 0.1, 0.5), 1.0)
+            if rng.random() < 0.4
+            else rng.uniform(0.93, 1.0)
+        )
         piece = np.interp(begin + (end - begin) * grid, knots, volts)
         if piece[0] - piece[-1] > 0.01 and piece[-1] < piece.min() + 1e-9:
             pieces.append((piece - piece[-1]) / (piece[0] - piece[-1]))
@@ -86,10 +91,10 @@ def pool() -> Array:
         factor = np.linalg.cholesky(covariance)
         slopes[mine] = rng.standard_normal((int(mine.sum()), _POINTS)) @ factor.T
     slopes *= sds[:, None]
-    for end, most, often in ((grid, 3.0, 0.5), (1 - grid, 7.0, 0.85)):
-        rise = rng.uniform(0, most, _RANDOM) * (rng.random(_RANDOM) < often)
+    for from_end, least, most, often in ((grid, 0.0, 3.0, 0.5), (1 - grid, 1.0, 7.0, 0.85)):
+        rise = rng.uniform(least, most, _RANDOM) * (rng.random(_RANDOM) < often)
         width = np.exp(rng.uniform(np.log(0.005), np.log(0.25), _RANDOM))
-        slopes += rise[:, None] * np.exp(-end[None, :] / width[:, None])
+        slopes += rise[:, None] * np.exp(-from_end[None, :] / width[:, None])
     fall = np.exp(slopes)
     down = np.cumsum(0.5 * (fall[:, 1:] + fall[:, :-1]), axis=1)
     random = 1 - np.hstack([np.zeros((_RANDOM, 1)), down / down[:, -1:]])
@@ -138,8 +143,11 @@ def any_curve(
     if belief is not None:
         total = belief.density(used_mah / _U)
         prior = np.log(1 - _U) + np.log((1 - _LABEL_WRONG) * total + _LABEL_WRONG * _U)
+    # where even the best fits badly, its own rest is the measure of error
+    usual = max(float(rest.min()), 1.0)
+    known = np.repeat([np.log(_KNOWN_ODDS), 0.0], [_PIECES, len(curves) - _PIECES])
     for heat in _HEATS:
-        log_weight = prior[None, :] - 0.5 * _OBSERVATIONS * rest / heat
+        log_weight = prior[None, :] + known[:, None] - 0.5 * _OBSERVATIONS * rest / (usual * heat)
         weights = np.exp(log_weight - log_weight.max())
         per_curve = weights.sum(axis=1)
         effective = float(per_curve.sum() ** 2 / np.square(per_curve).sum())

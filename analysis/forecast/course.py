@@ -25,6 +25,9 @@ _STEP_BINS: Final = 3
 _RECURS: Final = 0.05
 _HEAVY_SHARE: Final = 0.85
 _HEAVY_LEAST: Final = 0.2
+_HEAVY_NEAR: Final = 0.93
+_GAPS_LEAST: Final = 3
+_STEADY_SHARE: Final = 0.9
 _READING_SD_V: Final = 0.002
 
 
@@ -73,9 +76,7 @@ def last_step(bins: Bins) -> int:
         at = place + _STEP_BINS
         # the very bin of the change: the largest difference around it
         around = slice(max(at - 2, 1), min(at + 3, count))
-        at = around.start + int(
-            np.argmax(np.abs(np.diff(level[around.start - 1 : around.stop])))
-        )
+        at = around.start + int(np.argmax(np.abs(np.diff(level[around.start - 1 : around.stop]))))
         after, before = level[at + 1 :], level[:at]
         if len(after) < _STEP_BINS or len(before) < _STEP_BINS:
             continue
@@ -83,6 +84,19 @@ def last_step(bins: Bins) -> int:
         seen = (before > low - _STEP / 2) & (before < high + _STEP / 2)
         return at if seen.mean() < _RECURS else 0
     return 0
+
+
+def heavy_gap_s(bins: Bins) -> float:
+    """Mean wait (s) for the next heavy draw, where the load has light and heavy times; 0 where it is steady.
+
+    The cutoff comes under a heavy draw: how soon one comes is part of when.
+    """
+    heavy_ma = float(np.quantile(bins.held_ma[len(bins.held_ma) // 4 :], 0.9))
+    heavy = bins.held_ma >= _HEAVY_NEAR * heavy_ma
+    starts = int((np.diff(heavy.astype(np.int8), prepend=0) == 1).sum())
+    if starts < _GAPS_LEAST or heavy.mean() > _STEADY_SHARE:
+        return 0.0
+    return float(bins.span_s[~heavy].sum()) / starts
 
 
 def part(bins: Bins, keep: Mask | slice) -> Bins:
@@ -97,6 +111,7 @@ def course_of(bins: Bins) -> Course | None:
     if len(bins.end_s) < 4:
         return None
     first = last_step(bins)
+    step_s = float(bins.end_s[first]) if first else None
     now = bins.held_ma[first:]
     heavy_ma = float(np.quantile(now[-max(len(now) // 2, 3) :], 0.9))
     ohm = _resistance(bins, heavy_ma)
@@ -110,7 +125,6 @@ def course_of(bins: Bins) -> Course | None:
     if len(rows) < 4:
         return None
     charge, held, noise = rows.T
-    step_s = float(bins.end_s[first]) if first else None
     return Course(charge, held, np.hypot(noise, _READING_SD_V), ohm, step_s)
 
 

@@ -17,12 +17,14 @@ from numpy.typing import ArrayLike, NDArray
 from analysis.curve.load_kind import has_modes, load_exponent, load_words
 from analysis.doubt.quantity import Quantity
 from analysis.forecast.answer import Answer, Asked, answer
-from analysis.forecast.chemistry_prior import capacity_prior, curve_table, families
+from analysis.forecast.by_charge import charge_left, looks_regulated
+from analysis.forecast.chemistry_prior import capacity_prior, families
 from analysis.forecast.course import breaks, course_of, last_step, part
 from analysis.forecast.dips import dips
 from analysis.forecast.future_load import FutureLoad, Programme, future_load
+from analysis.forecast.own_runs import EarlierRun
 from analysis.forecast.passage import DRAWS, Passages
-from analysis.run.history import Bins, History, stretches_of
+from analysis.run.history import Bins, History
 from logger.base.pack import RECHARGEABLE, Pack
 
 Array = NDArray[np.float64]
@@ -31,7 +33,7 @@ COVERAGES: Final = (0.5, 0.9)
 _SEED: Final = 20260  # same draws at every update: a live forecast must not flicker
 # "At least": asked to hold nine times in ten, said with a little in hand.
 AT_LEAST_QUANTILE: Final = 0.07
-WIDEST: Final = 30.0  # an interval whose ends differ by more than this factor helps nobody
+WIDEST: Final = 12.0  # an end that may lie further off than so many medians helps nobody
 # How this warning begins: whoever follows a run waits until it has been true for a while.
 LOOKS_REGULATED: Final = "The voltage stays flat where such a cell would have fallen"
 
@@ -84,8 +86,10 @@ class LiveForecast:
         programme: Programme | None = None,
         begin_s: float = 0.0,
         fresh: bool | None = None,
+        earlier: Sequence[EarlierRun] = (),
     ) -> None:
         self.fresh = fresh
+        self.earlier = earlier
         self.pack = pack
         self.cutoff_v = cutoff_v
         self.programme = programme
@@ -110,6 +114,7 @@ class LiveForecast:
             self.history.block_s,
             self.programme,
             self.fresh,
+            self.earlier,
         )
 
 
@@ -120,6 +125,7 @@ def forecast(
     hold_s: float = 0.0,
     programme: Programme | None = None,
     fresh: bool | None = None,
+    earlier: Sequence[EarlierRun] = (),
 ) -> Forecast:
     """Forecast from a thinned history; never raises on odd data: says in words what it cannot know."""
     warnings: list[str] = []
@@ -147,15 +153,15 @@ def forecast(
             "No pack was stated: the forecast allows for every chemistry that starts at this voltage."
         )
     elif not families(pack.chemistry):
-        return _from_rated(bins, pack, cutoff_v, load, rng, warnings)
-    parts = stretches_of(on)
-    if pack is not None and _is_regulated(parts, pack, on):
+        return _from_rated(bins, pack, cutoff_v, load, rng, warnings, fresh)
+    course = course_of(bins)
+    if pack is not None and course is not None and looks_regulated(course, pack, load.mean_ma):
         warnings.append(
             f"{LOOKS_REGULATED}: it looks regulated. "
             "Its voltage tells nothing about the charge left; it will end without notice."
         )
-        return _from_rated(bins, pack, cutoff_v, load, rng, warnings)
-    asked = Asked(on, course_of(bins), pack, cutoff_v, load, programme, hold_s, fresh)
+        return _from_rated(bins, pack, cutoff_v, load, rng, warnings, fresh)
+    asked = Asked(on, course, pack, cutoff_v, load, programme, hold_s, fresh, tuple(earlier))
     found = answer(asked, rng)
     now_s = float(bins.end_s[-1])
     return _answered(bins, asked, found, now_s, warnings)
@@ -167,7 +173,9 @@ def _answered(
     """The answer with its words."""
     cutoff_v, pack, load = asked.cutoff_v, asked.pack, asked.load
     if found is None:
-        why = "no known chemistry starts at this voltage, and too little was seen to go by its course"
+        why = (
+            "no known chemistry starts at this voltage, and too little was seen to go by its course"
+        )
         return _unknown(bins, cutoff_v, why, warnings)
     pause_s = now_s - float(asked.on.end_s[-1])
     times = found.times_s + pause_s
@@ -175,8 +183,8 @@ def _answered(
     warnings += found.warnings
     at_least_s = now_s + float(np.quantile(left, AT_LEAST_QUANTILE))
     kind = load_words(load.exponent, has_modes(asked.on))
-    low, high = np.quantile(left, (0.05, 0.95))
-    if high > WIDEST * low:
+    middle, high = np.quantile(left, (0.5, 0.95))
+    if found.basis == "own course" and high > WIDEST * middle:
         why = found.refusal
         nothing = tuple(
             Quantity(None, "s", lower=at_least_s, coverage=coverage, note=why)
@@ -275,6 +283,7 @@ def _from_rated(
     load: FutureLoad,
     rng: np.random.Generator,
     warnings: list[str],
+    fresh: bool | None,
 ) -> Forecast:
     """Rated capacity less charge used; an open interval where no capacity was stated."""
     now_s = float(bins.end_s[-1])
@@ -300,18 +309,30 @@ def _from_rated(
             warnings=tuple(warnings),
         )
     prior = capacity_prior(pack, float(np.average(bins.mean_ma, weights=bins.span_s)))
-    # it has lasted until now: only capacities above the charge used remain
-    capacities = np.exp(np.log(prior.median_mah) + prior.log_sd * rng.standard_normal(20000))
-    left = capacities[capacities > used_mah]
+    bank = not families(pack.chemistry)
+    left = charge_left(prior, used_mah, bank, fresh, rng)
     if len(left) < 200:
         warnings.append(
             "More charge has come out than the stated capacity allows: check the capacity."
         )
         return _unknown(bins, cutoff_v, "more charge was drawn than the stated capacity", warnings)
     mean_v = float(np.average(bins.mean_v, weights=bins.span_s))
-    pick = rng.integers(len(load.scales), size=len(left))
-    currents = load.scales[pick] * mean_v ** load.exponents[pick]
-    times = now_s + (left - used_mah) / np.maximum(currents, 1e-6) * 3600
+    currents = load.current_ma(len(left), mean_v)
+    times = np.sort(now_s + left / currents * 3600)
+    at_least_s = now_s + float(np.quantile(times - now_s, AT_LEAST_QUANTILE))
+    if not bank and fresh is not True:
+        why = "regulated output: its voltage says nothing about what is left, nor how full it began"
+        nothing = tuple(
+            Quantity(None, "s", lower=at_least_s, coverage=coverage, note=why)
+            for coverage in COVERAGES
+        )
+        return replace(
+            _unknown(bins, cutoff_v, why, warnings),
+            cutoff_time=nothing,
+            at_least_s=at_least_s,
+            load_exponent=load.exponent,
+            load_text=words,
+        )
     return Forecast(
         now_s,
         cutoff_v,
@@ -319,24 +340,10 @@ def _from_rated(
         f"{prior.text} less the charge used: the voltage of a regulated source tells nothing",
         _intervals(times, "s"),
         _drawn(bins),
-        _intervals(left, "mAh")[1],
+        _intervals(used_mah + left, "mAh")[1],
         load.exponent,
         words,
-        np.sort(times),
+        times,
         warnings=tuple(warnings),
+        at_least_s=at_least_s,
     )
-
-
-def _is_regulated(groups: Bins, pack: Pack, bins: Bins) -> bool:
-    """Voltage stands still over a charge that would have moved even a large cell of this chemistry."""
-    mean_ma = float(np.average(bins.mean_ma, weights=bins.span_s))
-    prior = capacity_prior(pack, mean_ma)
-    large = prior.median_mah * np.exp(2 * prior.log_sd)
-    early = int(len(groups.held_v) // 4)
-    seen = float(np.ptp(groups.held_v[early:])) / pack.cells
-    falls = []
-    for family in families(pack.chemistry):
-        knots, volts, _ = curve_table(family)
-        ends = np.interp(groups.charge_mah[[early, -1]] / large, knots, volts)
-        falls.append(float(ends[0] - ends[1]))
-    return min(falls) > 0.03 and seen < 0.15 * min(falls)

@@ -8,8 +8,8 @@ from typing import Any, Final
 
 import numpy as np
 
-from analysis.forecast.chemistry_prior import capacity_prior
 from analysis.forecast.answer import LOOKS_PART_USED
+from analysis.forecast.chemistry_prior import capacity_prior
 from analysis.forecast.forecast import LOOKS_REGULATED, Forecast, forecast
 from analysis.forecast.words import forecast_line
 from analysis.run.history import Bins
@@ -24,7 +24,7 @@ from logger.run.feed import RunFeed
 _INTERVAL_S: Final = 10.0
 LOOK_S: Final = 1.0
 # Bases on which a forecast stands; the others know nothing yet, or have nothing left to foresee.
-FORESEEN: Final = ("curve", "own course", "rated capacity")
+FORESEEN: Final = ("curve", "own course", "earlier runs", "rated capacity")
 _BUSY_SHARE: Final = 0.1
 # What the forecast itself finds odd is told when it has been so for long and clearly: a young run
 # tells little, and a fresh flat cell looks regulated at first.

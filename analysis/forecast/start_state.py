@@ -34,7 +34,9 @@ def start_prior(fresh: bool | None) -> Array:
     weight = np.zeros(len(DEPTHS))
     full = DEPTHS <= _FULL_TO
     weight[full] = FULL_SHARE[fresh] * _FULL
-    used = np.diff(np.append(0.5 * (DEPTHS[~full][1:] + DEPTHS[~full][:-1]), 0.97), prepend=_FULL_TO)
+    used = np.diff(
+        np.append(0.5 * (DEPTHS[~full][1:] + DEPTHS[~full][:-1]), 0.97), prepend=_FULL_TO
+    )
     weight[~full] = (1 - FULL_SHARE[fresh]) * used / used.sum()
     return weight
 

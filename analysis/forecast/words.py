@@ -2,6 +2,8 @@
 
 from typing import Any, Final
 
+import numpy as np
+
 from analysis.doubt.quantity import Quantity
 from analysis.forecast.forecast import Forecast
 from analysis.say.words import quantity_words, span_words
@@ -43,6 +45,8 @@ def forecast_line(found: Forecast) -> str:
     half, most = found.cutoff_time
     if found.basis == "reached":
         return f"cutoff {found.cutoff_v:g} V reached after {span_words(half.value or 0.0)}"
+    if half.value is None and found.at_least_s is not None:
+        return f"{_at_least(found)}; {found.why}"
     if half.value is None:
         return f"no forecast: {found.why}"
     return (
@@ -57,6 +61,8 @@ def forecast_words(found: Forecast, wanted_s: float | None = None) -> list[str]:
     seen = f"As of {span_words(found.now_s)} into the run"
     if found.basis == "reached":
         first = f"The cutoff of {found.cutoff_v:g} V was reached after {quantity_words(half)}."
+    elif half.value is None and found.at_least_s is not None:
+        first = f"{seen}: {_at_least(found)}. When it ends cannot be told: {found.why}."
     elif half.value is None:
         first = f"{seen}: no forecast; {found.why}."
         if half.lower is not None:
@@ -70,11 +76,22 @@ def forecast_words(found: Forecast, wanted_s: float | None = None) -> list[str]:
     chance = found.chance_beyond(wanted_s) if wanted_s is not None else None
     if wanted_s is not None and chance is not None and found.basis != "reached":
         paragraphs.append(f"That it lasts {span_words(wanted_s)}: {chance_words(chance)}.")
-    if found.basis in ("curve", "rated capacity"):
+    if found.basis in ("curve", "own course", "earlier runs", "rated capacity"):
         paragraphs.append(f"Basis: {found.why}; load as it has been, unless you stated another.")
     if found.load_text:
         paragraphs.append(found.load_text)
     return paragraphs
+
+
+def _at_least(found: Forecast) -> str:
+    """The part that holds where no interval can be given."""
+    assert found.at_least_s is not None
+    more_s = max(found.at_least_s - found.now_s, 0.0)
+    step_s = next((step for step in _STEPS_S[::-1] if step <= more_s / 10), 1.0)
+    more_s = np.floor(more_s / step_s) * step_s
+    if more_s < _STEPS_S[0]:
+        return f"it may reach {found.cutoff_v:g} V at any moment"
+    return f"at least {span_words(more_s, max(step_s, 1.0))} more (nine times in ten)"
 
 
 def chance_words(chance: float) -> str:
@@ -98,6 +115,9 @@ def forecast_json(found: Forecast, wanted_s: float | None = None) -> dict[str, A
         "cutoff": Quantity(found.cutoff_v, "V").as_json(),
         "basis": found.basis,
         "why": found.why,
+        "at_least": Quantity(
+            found.at_least_s, "s", note="nine times in ten the cutoff comes later than this"
+        ).as_json(),
         "cutoff_time": [item.as_json() for item in found.cutoff_time],
         "charge_to_cutoff": found.capacity_mah.as_json(),
         "load_exponent": found.load_exponent.as_json(),
