@@ -7,6 +7,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.curve.course import Course, heavy_gap_s, part
 from analysis.forecast.any_curve import AnyCurve, CapacityBelief, any_curve
 from analysis.forecast.chemistry_prior import (
     TYPICAL_RATE_PER_H,
@@ -15,7 +16,6 @@ from analysis.forecast.chemistry_prior import (
     curve_table,
     families,
 )
-from analysis.forecast.course import Course, heavy_gap_s, part
 from analysis.forecast.future_load import FutureLoad, Programme, future_load
 from analysis.forecast.opinions import Score, mixed, moments, scored, weights, widened
 from analysis.forecast.own_runs import EarlierRun, OwnRuns, by_own_runs
@@ -43,6 +43,7 @@ _LITTLE_SAY: Final = 0.1
 _MISFIT_USUAL: Final = 1.0
 _MISFIT_COSTS: Final = 1.5
 _BELOW_FLOOR: Final = 0.9
+_LABEL_ROOM: Final = 0.1  # of the charge used: with less left by the label, it is not to be trusted
 _CUTOFF_SD: Final = 0.08
 _FIRST_SHARE: Final = 0.02
 
@@ -98,7 +99,7 @@ def answer(asked: Asked, rng: np.random.Generator) -> Answer | None:
     times, charges = {}, {}
     for name, left in said.left_mah.items():
         spread = scores[name].spread if name in scores else 1.0
-        charges[name] = used_mah + widened(left, 0.0, spread)
+        charges[name] = used_mah + _within(widened(left, 0.0, spread), used_mah, said.belief)
         if name == "chemistry" and said.chemistry is not None:
             times[name] = widened(said.chemistry.times_s, now_s, spread)
         else:
@@ -119,6 +120,14 @@ def answer(asked: Asked, rng: np.random.Generator) -> Answer | None:
     )
 
 
+def _within(left_mah: Array, used_mah: float, belief: CapacityBelief | None) -> Array:
+    """Draws beyond what the label allows put at its end; all as they are where the label is broken already."""
+    if belief is None or not belief.stated:
+        return left_mah
+    most_mah = belief.most_mah() - used_mah
+    return np.minimum(left_mah, most_mah) if most_mah > _LABEL_ROOM * used_mah else left_mah
+
+
 @dataclass(frozen=True)
 class _Said:
     """What each opinion says now: draws of the charge left by name, and where they come from."""
@@ -127,6 +136,7 @@ class _Said:
     chemistry: Passages | None
     own: AnyCurve | None
     earlier: OwnRuns | None
+    belief: CapacityBelief | None
 
 
 def _said(asked: Asked, rng: np.random.Generator) -> _Said:
@@ -135,11 +145,11 @@ def _said(asked: Asked, rng: np.random.Generator) -> _Said:
     chemistry = _chemistry(asked, rng)
     if chemistry is not None:
         left["chemistry"] = chemistry.capacity_mah - used_mah
-    course = asked.course
+    course, belief = asked.course, capacity_belief(asked)
     own: AnyCurve | None = None
     earlier: OwnRuns | None = None
     if course is not None:
-        own = any_curve(course, used_mah, asked.cutoff_v, capacity_belief(asked), _DRAWS)
+        own = any_curve(course, used_mah, asked.cutoff_v, belief, _DRAWS)
         trend = by_trends(course, used_mah, asked.cutoff_v, _DRAWS)
         if own is not None:
             left["any"] = own.left_mah
@@ -148,7 +158,7 @@ def _said(asked: Asked, rng: np.random.Generator) -> _Said:
         earlier = _by_earlier(asked, course, used_mah, asked.cutoff_v)
         if earlier is not None and earlier.misfit < _EARLIER_MISFIT_MOST:
             left["earlier"] = earlier.left_mah
-    return _Said(left, chemistry, own, earlier)
+    return _Said(left, chemistry, own, earlier, belief)
 
 
 def _by_earlier(asked: Asked, course: Course, used_mah: float, level_v: float) -> OwnRuns | None:
@@ -291,7 +301,8 @@ def capacity_belief(asked: Asked) -> CapacityBelief | None:
     first_v, first_ma = float(np.median(on.held_v[first])), float(np.median(on.held_ma[first]))
     log_sd = float(np.hypot(prior.log_sd, np.hypot(_CUTOFF_SD, np.std(shares) / share)))
     started = start_belief(pack, prior, first_v, first_ma, asked.fresh)
-    return CapacityBelief(prior.median_mah * share, log_sd, started)
+    stated = pack.capacity_mah is not None and not pack.used
+    return CapacityBelief(prior.median_mah * share, log_sd, started, stated)
 
 
 def _middle_ma(asked: Asked, draws: int) -> Array:

@@ -16,13 +16,14 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.curve.course import Course
 from analysis.forecast.chemistry_prior import FAMILIES, curve_table, mode_table
-from analysis.forecast.course import Course
 from analysis.forecast.start_state import DEPTHS
 
 Array = NDArray[np.float64]
 
 _POINTS: Final = 193
+_MOST_SDS: Final = 2.5
 _PATHS: Final = 60
 _PATH_POINTS: Final = 24
 _PIECES: Final = 900
@@ -36,7 +37,8 @@ _CURVES_LEAST: Final = 15.0  # curves that must share the weight
 _HEATS: Final = (1.0, 2.0, 4.0, 8.0, 16.0, 32.0)
 # Share of life behind us: what the grid of u holds (logit scale)
 _U: Final = 1 / (1 + np.exp(-np.linspace(-3.5, 6.0, 56)))
-_LABEL_WRONG: Final = 0.08  # how often a stated capacity says nothing of the pack
+# How often a capacity says nothing of the pack: one stated, one that is only usual.
+_LABEL_WRONG: Final = {True: 0.03, False: 0.1}
 _TRANSIENT: Final = 0.03  # of the charge: a fresh load's first drop is left out
 
 
@@ -44,12 +46,17 @@ _TRANSIENT: Final = 0.03  # of the charge: a fresh load's first drop is left out
 class CapacityBelief:
     """Charge of a full pack down to the cutoff (mAh, log-normal) and how far it was emptied before.
 
-    ``started``: probability of each of ``start_state.DEPTHS``.
+    ``started``: probability of each of ``start_state.DEPTHS``. ``stated``: on the label, else only usual.
     """
 
     full_mah: float
     log_sd: float
     started: Array
+    stated: bool = True
+
+    def most_mah(self) -> float:
+        """More than this such a pack does not give."""
+        return self.full_mah * float(np.exp(_MOST_SDS * self.log_sd))
 
     def density(self, total_mah: Array) -> Array:
         """Belief that the run gives this charge from its start to the cutoff, per unit of its logarithm."""
@@ -141,8 +148,8 @@ def any_curve(
     rest = np.maximum(rest, 0.0) / float((precision * sd**2).sum())
     prior = np.log(_U * (1 - _U))
     if belief is not None:
-        total = belief.density(used_mah / _U)
-        prior = np.log(1 - _U) + np.log((1 - _LABEL_WRONG) * total + _LABEL_WRONG * _U)
+        total, wrong = belief.density(used_mah / _U), _LABEL_WRONG[belief.stated]
+        prior = np.log(1 - _U) + np.log((1 - wrong) * total + wrong * _U)
     # where even the best fits badly, its own rest is the measure of error
     usual = max(float(rest.min()), 1.0)
     known = np.repeat([np.log(_KNOWN_ODDS), 0.0], [_PIECES, len(curves) - _PIECES])

@@ -9,13 +9,13 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.curve.course import Course
 from analysis.forecast.chemistry_prior import (
     CapacityPrior,
     capacity_prior,
     curve_table,
     families,
 )
-from analysis.forecast.course import Course
 from analysis.forecast.start_state import DEPTHS, start_prior
 from logger.base.pack import Pack
 

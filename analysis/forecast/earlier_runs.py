@@ -6,9 +6,9 @@ from typing import Final
 
 import numpy as np
 
-from analysis.forecast.course import breaks, course_of, part
-from analysis.forecast.dips import dips
+from analysis.curve.course import breaks, course_of, part
 from analysis.forecast.own_runs import EarlierRun
+from analysis.run.dips import dips
 from analysis.run.history import History
 from analysis.run.pack_faults import pack_faults
 from analysis.run.trace import trace_of

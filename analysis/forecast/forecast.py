@@ -14,25 +14,26 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from analysis.curve.course import breaks, course_of, last_step, part
 from analysis.curve.load_kind import has_modes, load_exponent, load_words
 from analysis.doubt.quantity import Quantity
 from analysis.forecast.answer import Answer, Asked, answer
 from analysis.forecast.by_charge import charge_left, looks_regulated
 from analysis.forecast.chemistry_prior import capacity_prior, families
-from analysis.forecast.course import breaks, course_of, last_step, part
-from analysis.forecast.dips import dips
 from analysis.forecast.future_load import FutureLoad, Programme, future_load
 from analysis.forecast.own_runs import EarlierRun
 from analysis.forecast.passage import DRAWS, Passages
+from analysis.run.dips import dips
 from analysis.run.history import Bins, History
 from logger.base.pack import RECHARGEABLE, Pack
 
 Array = NDArray[np.float64]
 
 COVERAGES: Final = (0.5, 0.9)
+_LEAST_MAH: Final = 1e-6
 _SEED: Final = 20260  # same draws at every update: a live forecast must not flicker
 # "At least": asked to hold nine times in ten, said with a little in hand.
-AT_LEAST_QUANTILE: Final = 0.07
+AT_LEAST_QUANTILE: Final = 0.04
 WIDEST: Final = 12.0  # an end that may lie further off than so many medians helps nobody
 # How this warning begins: whoever follows a run waits until it has been true for a while.
 LOOKS_REGULATED: Final = "The voltage stays flat where such a cell would have fallen"
@@ -132,7 +133,7 @@ def forecast(
     alive = (bins.mean_v > 0.01 * cutoff_v) & (bins.held_v > 0.01 * cutoff_v)
     if not alive.all():
         bins = part(bins, alive)
-    if len(bins.end_s) < 4 or not bins.charge_mah[-1] - bins.charge_mah[0] > 0:
+    if len(bins.end_s) < 4 or not bins.charge_mah[-1] - bins.charge_mah[0] > _LEAST_MAH:
         return _unknown(bins, cutoff_v, "nothing has been drawn from the pack yet", warnings)
     bad = dips(bins)
     if bad.any():
@@ -143,9 +144,9 @@ def forecast(
     on = part(bins, ~breaks(bins))
     lately = part(on, slice(last_step(on), None))
     rng = np.random.default_rng(_SEED)
-    if len(lately.end_s) < 4 or not float(lately.mean_ma @ lately.span_s) > 0:
+    if len(lately.end_s) < 4 or not float(lately.mean_ma @ lately.span_s) > _LEAST_MAH:
         lately = on
-    if not float(lately.mean_ma @ lately.span_s) > 0:
+    if not float(lately.mean_ma @ lately.span_s) > _LEAST_MAH:
         return _unknown(bins, cutoff_v, "nothing has been drawn from the pack yet", warnings)
     load = future_load(lately, programme, hold_s, rng, DRAWS)
     if pack is None:
@@ -222,14 +223,19 @@ def _capacity_words(pack: Pack | None) -> str:
     return ", and the stated capacity taken as nearly true (worn cells end sooner: say --used)"
 
 
+# Ends of the intervals among the draws. On the tuning cells (first measured 18650, physics-made makes, cut at
+# random) the truth came before the 5 % draw in 12 of 100, after the 95 % draw in 2: hence not symmetric.
+_ENDS: Final = {0.5: (0.22, 0.72), 0.9: (0.025, 0.935)}
+
+
 def _intervals(draws: Array, unit: str) -> tuple[Quantity, ...]:
     median = float(np.median(draws))
     return tuple(
         Quantity(
             median,
             unit,
-            float(np.quantile(draws, 0.5 - coverage / 2)),
-            float(np.quantile(draws, 0.5 + coverage / 2)),
+            float(np.quantile(draws, _ENDS[coverage][0])),
+            float(np.quantile(draws, _ENDS[coverage][1])),
             coverage,
         )
         for coverage in COVERAGES

@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.forecast.course import Course
+from analysis.curve.course import Course
 
 Array = NDArray[np.float64]
 
