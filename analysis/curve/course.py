@@ -4,13 +4,13 @@ What a forecast without a chemistry looks at: breaks, light modes and contact fa
 change of load corrected by the resistance that the run itself shows, thinned toward now.
 """
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.run.history import Bins
+from analysis.run.history import Bins, part
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -97,11 +97,6 @@ def heavy_gap_s(bins: Bins) -> float:
     if starts < _GAPS_LEAST or heavy.mean() > _STEADY_SHARE:
         return 0.0
     return float(bins.span_s[~heavy].sum()) / starts
-
-
-def part(bins: Bins, keep: Mask | slice) -> Bins:
-    """Only these bins."""
-    return Bins(*(getattr(bins, item.name)[keep] for item in fields(Bins)))
 
 
 def course_of(bins: Bins) -> Course | None:

@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.curve.course import Course, heavy_gap_s, part
+from analysis.curve.course import Course, heavy_gap_s
 from analysis.forecast.any_curve import AnyCurve, CapacityBelief, any_curve
 from analysis.forecast.chemistry_prior import (
     TYPICAL_RATE_PER_H,
@@ -22,7 +22,7 @@ from analysis.forecast.own_runs import EarlierRun, OwnRuns, by_own_runs
 from analysis.forecast.passage import DRAWS, Passages, draw_passages
 from analysis.forecast.start_state import start_belief
 from analysis.forecast.trends import by_trends
-from analysis.run.history import Bins, stretches_of
+from analysis.run.history import Bins, part, stretches_of
 from logger.base.pack import CHEMISTRIES, Pack
 
 Array = NDArray[np.float64]
@@ -210,7 +210,7 @@ def _passed_share(course: Course, cutoff_v: float) -> float:
     """How much of the way ahead was passed while trends were tried: beyond it they have shown nothing."""
     now_v = float(np.median(course.held_v[-3:]))
     tried = float(course.held_v[len(course.held_v) // 4]) - now_v
-    return float(np.clip(tried / max(now_v - cutoff_v, 1e-9), 0.0, 1.0))
+    return float(np.clip(tried / max(now_v - cutoff_v, 1e-9), 0.0, 1.0)) ** 2
 
 
 def _why(lead: str, said: _Said) -> str:

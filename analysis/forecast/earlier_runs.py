@@ -6,10 +6,10 @@ from typing import Final
 
 import numpy as np
 
-from analysis.curve.course import breaks, course_of, part
+from analysis.curve.course import breaks, course_of
 from analysis.forecast.own_runs import EarlierRun
 from analysis.run.dips import dips
-from analysis.run.history import History
+from analysis.run.history import History, part
 from analysis.run.pack_faults import pack_faults
 from analysis.run.trace import trace_of
 from logger.base.errors import BenchError

@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from analysis.curve.course import breaks, course_of, last_step, part
+from analysis.curve.course import breaks, course_of, last_step
 from analysis.curve.load_kind import has_modes, load_exponent, load_words
 from analysis.doubt.quantity import Quantity
 from analysis.forecast.answer import Answer, Asked, answer
@@ -24,7 +24,7 @@ from analysis.forecast.future_load import FutureLoad, Programme, future_load
 from analysis.forecast.own_runs import EarlierRun
 from analysis.forecast.passage import DRAWS, Passages
 from analysis.run.dips import dips
-from analysis.run.history import Bins, History
+from analysis.run.history import Bins, History, part
 from logger.base.pack import RECHARGEABLE, Pack
 
 Array = NDArray[np.float64]

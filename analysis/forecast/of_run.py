@@ -16,6 +16,8 @@ from analysis.forecast.future_load import Programme
 from analysis.forecast.own_runs import EarlierRun
 from analysis.forecast.words import unchecked_words
 from analysis.run.cutoff import cutoff_time, find_fall
+from analysis.run.dips import dips, spans_s
+from analysis.run.history import History
 from analysis.run.pack_faults import PackFaults, pack_faults
 from analysis.run.trace import Trace, trace_of
 from analysis.say.words import span_words
@@ -104,6 +106,11 @@ def forecast_seen(found: Seen, cutoff_v: float, hold_s: float) -> Forecast:
     run, trace, faults = found.run, found.trace, found.faults
     whole = _rows(trace, ~faults.bad) if faults.bad.any() else trace
     fall = find_fall(whole, limits_of(run.description), cutoff_v, hold_s)
+    if fall.crossing is not None and fall.crossing.finished:
+        came_back = _came_back(whole, fall.crossing.time_s, cutoff_v, hold_s)
+        if came_back:
+            whole, faults = _without(trace, faults, came_back, cutoff_v)
+            fall = find_fall(whole, limits_of(run.description), cutoff_v, hold_s)
     if fall.crossing is None or not fall.crossing.finished:
         return _forecast(found, trace, faults, cutoff_v, hold_s)
     # what came after the cutoff (a dead pack, a protection circuit) says nothing of the way there
@@ -123,6 +130,37 @@ def forecast_seen(found: Seen, cutoff_v: float, hold_s: float) -> Forecast:
         fan=None,
         at_least_s=None,
     )
+
+
+def _came_back(
+    trace: Trace, fell_s: float, cutoff_v: float, hold_s: float
+) -> list[tuple[float, float]]:
+    """Dips below the cutoff after which the voltage stood where it was before: a contact's fault, not the cutoff."""
+    volts, current = trace.voltage_v, trace.current_ma
+    assert volts is not None
+    assert current is not None
+    after = volts[trace.time_s > fell_s]
+    if not len(after) or float(np.quantile(after, 0.9)) < cutoff_v:
+        return []
+    history = History(hold_s, trace.begin_s)
+    history.add(trace.time_s, volts, current)
+    bins = history.bins()
+    return spans_s(bins, dips(bins))
+
+
+def _without(
+    trace: Trace, faults: PackFaults, spans: list[tuple[float, float]], cutoff_v: float
+) -> tuple[Trace, PackFaults]:
+    """The trace and its faults with these spans as contact faults, and a sentence about the first."""
+    bad = faults.bad.copy()
+    for begin_s, end_s in spans:
+        bad |= (trace.time_s > begin_s) & (trace.time_s <= end_s)
+    begin_s, end_s = spans[0]
+    told = (
+        f"A bad contact: {span_words(begin_s - trace.begin_s)} into the run the voltage fell below {cutoff_v:g} V "
+        f"for {span_words(end_s - begin_s)} and came back to where it was. That was not the cutoff; it is left out."
+    )
+    return _rows(trace, ~bad), replace(faults, bad=bad, warnings=(*faults.warnings, told))
 
 
 def _forecast(
