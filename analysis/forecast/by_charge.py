@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from analysis.curve.course import Course
 from analysis.forecast.chemistry_prior import (
+    TYPICAL_RATE_PER_H,
     CapacityPrior,
     capacity_prior,
     curve_table,
@@ -44,10 +45,15 @@ def looks_regulated(course: Course, pack: Pack, mean_ma: float) -> bool:
     line_v = abs(float(slope)) * float(charge[late][-1] - charge[late][0])
     rest_v = course.held_v[late] - level - slope * charge[late]
     seen = max(line_v, float(np.subtract(*np.quantile(rest_v, (0.9, 0.1))))) / pack.cells
+    cell_v = float(np.median(course.held_v[late][:3])) / pack.cells
+    spent = np.array([0.0, float(charge[-1] - charge[late][0])])
     falls = []
     for family in families(pack.chemistry):
         knots, volts, _ = curve_table(family)
-        ends = np.interp(charge[late][[0, -1]] / large, knots, volts)
+        drop_v = family.drop_v_h * (mean_ma / prior.median_mah - TYPICAL_RATE_PER_H)
+        # from the depth at which such a cell stands at this voltage, wherever it began
+        begun = float(np.interp(-(cell_v + drop_v), -volts, knots))
+        ends = np.interp(begun + spent / large, knots, volts)
         falls.append(float(ends[0] - ends[1]))
     return min(falls) > _LEAST_V and seen < _SEEN_SHARE * min(falls)
 

@@ -173,6 +173,12 @@ class FaultWatch:
         if peaks_ma is not None:
             self._count_full_scale(peaks_ma)
         self._weigh(trace.time_s, trace.current_ma)
+        edges = np.flatnonzero(np.diff(np.concatenate([[0], trace.dead.astype(np.int8), [0]])))
+        ends = np.minimum(edges, len(good) - 1)
+        self._broken += [
+            (float(trace.time_s[first]), float(trace.time_s[past]))
+            for first, past in zip(ends[::2], ends[1::2], strict=True)
+        ][-_BREAKS_KEPT:]
         self.history.add(trace.time_s[good], trace.voltage_v[good], trace.current_ma[good])
 
     def faults(self, *, live: bool = True) -> tuple[Fault, ...]:
