@@ -99,7 +99,10 @@ def answer(asked: Asked, rng: np.random.Generator) -> Answer | None:
     times, charges = {}, {}
     for name, left in said.left_mah.items():
         spread = scores[name].spread if name in scores else 1.0
-        charges[name] = used_mah + _within(widened(left, 0.0, spread), used_mah, said.belief)
+        ahead = widened(left, 0.0, spread)
+        charges[name] = used_mah + (
+            ahead if name == "earlier" else _within(ahead, used_mah, said.belief)
+        )
         if name == "chemistry" and said.chemistry is not None:
             times[name] = widened(said.chemistry.times_s, now_s, spread)
         else:
@@ -122,9 +125,9 @@ def answer(asked: Asked, rng: np.random.Generator) -> Answer | None:
 
 def _within(left_mah: Array, used_mah: float, belief: CapacityBelief | None) -> Array:
     """Draws beyond what the label allows put at its end; all as they are where the label is broken already."""
-    if belief is None or not belief.stated:
+    if belief is None:
         return left_mah
-    most_mah = belief.most_mah() - used_mah
+    most_mah = belief.most_mah - used_mah
     return np.minimum(left_mah, most_mah) if most_mah > _LABEL_ROOM * used_mah else left_mah
 
 
@@ -301,8 +304,11 @@ def capacity_belief(asked: Asked) -> CapacityBelief | None:
     first_v, first_ma = float(np.median(on.held_v[first])), float(np.median(on.held_ma[first]))
     log_sd = float(np.hypot(prior.log_sd, np.hypot(_CUTOFF_SD, np.std(shares) / share)))
     started = start_belief(pack, prior, first_v, first_ma, asked.fresh)
-    stated = pack.capacity_mah is not None and not pack.used
-    return CapacityBelief(prior.median_mah * share, log_sd, started, stated)
+    label_mah = None if pack.used else pack.capacity_mah
+    if label_mah:
+        # how much the rate takes is the chemistry's, which may not be what is in the pack
+        log_sd = float(np.hypot(log_sd, 0.5 * np.log(prior.median_mah * share / label_mah)))
+    return CapacityBelief(prior.median_mah * share, log_sd, started, label_mah)
 
 
 def _middle_ma(asked: Asked, draws: int) -> Array:

@@ -23,7 +23,7 @@ from analysis.forecast.start_state import DEPTHS
 Array = NDArray[np.float64]
 
 _POINTS: Final = 193
-_MOST_SDS: Final = 2.5
+_MOST_OF_LABEL: Final = 1.3
 _PATHS: Final = 60
 _PATH_POINTS: Final = 24
 _PIECES: Final = 900
@@ -46,17 +46,18 @@ _TRANSIENT: Final = 0.03  # of the charge: a fresh load's first drop is left out
 class CapacityBelief:
     """Charge of a full pack down to the cutoff (mAh, log-normal) and how far it was emptied before.
 
-    ``started``: probability of each of ``start_state.DEPTHS``. ``stated``: on the label, else only usual.
+    ``started``: probability of each of ``start_state.DEPTHS``. ``label_mah``: None: only usual, not stated.
     """
 
     full_mah: float
     log_sd: float
     started: Array
-    stated: bool = True
+    label_mah: float | None = None
 
+    @property
     def most_mah(self) -> float:
-        """More than this such a pack does not give."""
-        return self.full_mah * float(np.exp(_MOST_SDS * self.log_sd))
+        """More than this no pack with such a label gives, whatever is in it."""
+        return _MOST_OF_LABEL * self.label_mah if self.label_mah else float("inf")
 
     def density(self, total_mah: Array) -> Array:
         """Belief that the run gives this charge from its start to the cutoff, per unit of its logarithm."""
@@ -148,7 +149,7 @@ def any_curve(
     rest = np.maximum(rest, 0.0) / float((precision * sd**2).sum())
     prior = np.log(_U * (1 - _U))
     if belief is not None:
-        total, wrong = belief.density(used_mah / _U), _LABEL_WRONG[belief.stated]
+        total, wrong = belief.density(used_mah / _U), _LABEL_WRONG[belief.label_mah is not None]
         prior = np.log(1 - _U) + np.log((1 - wrong) * total + wrong * _U)
     # where even the best fits badly, its own rest is the measure of error
     usual = max(float(rest.min()), 1.0)

@@ -21,7 +21,7 @@ from logger.run.run_list import find_runs
 # The newest tell most of the pack as it is; each one takes time to read.
 _MOST: Final = 4
 _LOOKED_AT_MOST: Final = 8
-_LEAST_FALL: Final = 0.08  # of the voltage: less is no rundown
+_LEAST_FALL: Final = 0.03  # of the voltage: less is no rundown
 
 
 def earlier_run(run: Run, hold_s: float = 0.0) -> EarlierRun | None:

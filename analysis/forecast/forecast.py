@@ -34,7 +34,7 @@ _LEAST_MAH: Final = 1e-6
 _SEED: Final = 20260  # same draws at every update: a live forecast must not flicker
 # "At least": asked to hold nine times in ten, said with a little in hand.
 AT_LEAST_QUANTILE: Final = 0.04
-WIDEST: Final = 12.0  # an end that may lie further off than so many medians helps nobody
+WIDEST: Final = 25.0  # an end that may lie further off than so many medians helps nobody
 # How this warning begins: whoever follows a run waits until it has been true for a while.
 LOOKS_REGULATED: Final = "The voltage stays flat where such a cell would have fallen"
 

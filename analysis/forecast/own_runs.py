@@ -19,7 +19,7 @@ from analysis.curve.course import Course
 Array = NDArray[np.float64]
 
 # Cells of one make differ by 2 to 4 % (data sheets give no less); another rate or temperature adds to it.
-_SCALE_SD: Final = 0.035
+_SCALE_SD: Final = 0.045
 _SCALE_SD_RATE: Final = 0.10  # per unit of the logarithm of the rate's ratio
 _SCALE_SD_PER_K: Final = (
     0.006  # common practice, no source: about a third less between 20 and 0 C at most
@@ -31,6 +31,7 @@ _MISFIT: Final = 0.006  # of the earlier run's fall
 _OBSERVATIONS: Final = 8.0
 _FULL_SHARE: Final = 0.6
 _FULL_SD: Final = 0.015
+_BEYOND: Final = 0.06  # of its fall: so much further down an earlier run may be continued
 _TRANSIENT: Final = 0.02
 
 
@@ -118,8 +119,13 @@ def _matched(
     theirs, their_v = run.course.charge_mah, np.minimum.accumulate(run.course.held_v)
     whole_mah = float(theirs[-1])
     fall_v = float(their_v[0] - their_v[-1])
-    if run.lowest_v > cutoff_v + 0.02 * max(fall_v, 0.0) or not fall_v > 0:
+    if run.lowest_v > cutoff_v + _BEYOND * max(fall_v, 0.0) or not fall_v > 0:
         return None
+    # a little further down than it went: on with its last slope
+    ending = max(float(their_v[-4] - their_v[-1]), 1e-3 * fall_v)
+    further = _BEYOND * fall_v / ending * float(theirs[-1] - theirs[-4])
+    theirs = np.append(theirs, whole_mah + further)
+    their_v = np.append(their_v, their_v[-1] - _BEYOND * fall_v)
     rate = abs(float(np.log(max(mean_ma, 1e-6) / max(run.mean_ma, 1e-6))))
     colder_k = 0.0
     if temperature_c is not None and run.temperature_c is not None:
