@@ -86,7 +86,7 @@ def by_trends(course: Course, now_mah: float, level_v: float, draws: int) -> Arr
     errors, ahead = [], []
     for share in _MOMENTS:
         then = course.until(share * now_mah)
-        if len(then.charge_mah) < 2 * _LEAST_POINTS or then.held_v[-1] - now_v < 4 * noise_v:
+        if len(then.charge_mah) < _LEAST_POINTS + 1 or then.held_v[-1] - now_v < 4 * noise_v:
             continue
         then_mah = float(then.charge_mah[-1])
         said = extrapolations(then, then_mah, now_v)

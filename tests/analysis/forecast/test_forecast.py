@@ -219,7 +219,7 @@ def jump(time_s: Array) -> Array:
 
 def changing(time_s: Array) -> Array:
     """No pack is in for the minute that it takes to put another in."""
-    return np.asarray(np.abs(time_s - 4 * 3600) < 30)
+    return np.asarray(np.abs(time_s - 4 * 3600) < 30, dtype=np.float64)
 
 
 FAULTS: dict[str, tuple[Run, float, str]] = {
@@ -234,9 +234,9 @@ FAULTS: dict[str, tuple[Run, float, str]] = {
         vest_run(
             lambda t: (
                 np.where(t < 4 * 3600, alkaline_v(t + 0.45 * LIFE_S), alkaline_v(t - 4 * 3600))
-                * ~changing(t)
+                * (1 - changing(t))
             ),
-            lambda t: 110.0 * ~changing(t),
+            lambda t: 110.0 * (1 - changing(t)),
         ),
         3.0,
         "Another pack",
