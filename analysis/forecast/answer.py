@@ -181,7 +181,7 @@ def _shares(asked: Asked, said: _Said) -> tuple[dict[str, float], dict[str, Scor
     past = moments(course, float(asked.on.charge_mah[-1]))
 
     def any_then(charge_mah: float, level_v: float) -> Array | None:
-        found = any_curve(course.until(charge_mah), charge_mah, level_v, None, 500)
+        found = any_curve(course.until(charge_mah), charge_mah, level_v, None, 500, every=2)
         return None if found is None else found.left_mah
 
     def trend_then(charge_mah: float, level_v: float) -> Array | None:
@@ -266,20 +266,20 @@ def chemistry_then(asked: Asked) -> Callable[[float, float], Array | None]:
             return None
         rng = np.random.default_rng(_SEED)
         load = future_load(on, asked.programme, asked.hold_s, rng, DRAWS)
-        found = _chemistry(replace(asked, on=on, cutoff_v=level_v, load=load), rng)
+        found = _chemistry(replace(asked, on=on, cutoff_v=level_v, load=load), rng, quick=True)
         return None if found is None else found.capacity_mah - float(on.charge_mah[-1])
 
     return then
 
 
-def _chemistry(asked: Asked, rng: np.random.Generator) -> Passages | None:
+def _chemistry(asked: Asked, rng: np.random.Generator, quick: bool = False) -> Passages | None:
     """By the chemistry's curves; None where there are none, or below the voltage down to which they go."""
     packs = asked.packs
     floors = [CHEMISTRIES[pack.chemistry].floor_v * pack.cells for pack, _ in packs]
     if not packs or asked.cutoff_v < _BELOW_FLOOR * min(floors):
         return None
     return draw_passages(
-        asked.on, stretches_of(asked.on), packs, asked.cutoff_v, asked.load, rng, asked.fresh
+        asked.on, stretches_of(asked.on), packs, asked.cutoff_v, asked.load, rng, asked.fresh, quick
     )
 
 

@@ -124,15 +124,23 @@ class AnyCurve:
 
 
 def any_curve(
-    course: Course, used_mah: float, cutoff_v: float, belief: CapacityBelief | None, draws: int
+    course: Course,
+    used_mah: float,
+    cutoff_v: float,
+    belief: CapacityBelief | None,
+    draws: int,
+    every: int = 1,
 ) -> AnyCurve | None:
-    """Charge left to the cutoff by all curves that fit; None where the course is too short or below the cutoff."""
+    """Charge left to the cutoff by all curves that fit; None where the course is too short or below the cutoff.
+
+    ``every``: only each so-many-th curve, where the answer is only to be scored.
+    """
     late = course.charge_mah >= _TRANSIENT * used_mah
     charge, volts, noise = course.charge_mah[late], course.held_v[late], course.noise_v[late]
     headroom = volts - cutoff_v
     if len(charge) < 4 or not used_mah > 0 or np.median(headroom) <= 0:
         return None
-    curves = pool()
+    curves = pool()[::every]
     recent = 0.3 + 0.7 * charge / used_mah
     least = 0.1 * float(np.median(headroom))
     sd = np.hypot(noise, _MISFIT * np.maximum(headroom, least))
@@ -153,7 +161,9 @@ def any_curve(
         prior = np.log(1 - _U) + np.log((1 - wrong) * total + wrong * _U)
     # where even the best fits badly, its own rest is the measure of error
     usual = max(float(rest.min()), 1.0)
-    known = np.repeat([np.log(_KNOWN_ODDS), 0.0], [_PIECES, len(curves) - _PIECES])
+    known = np.repeat(
+        [np.log(_KNOWN_ODDS), 0.0], [-(-_PIECES // every), len(curves) - -(-_PIECES // every)]
+    )
     for heat in _HEATS:
         log_weight = prior[None, :] + known[:, None] - 0.5 * _OBSERVATIONS * rest / (usual * heat)
         weights = np.exp(log_weight - log_weight.max())

@@ -52,8 +52,12 @@ def draw_passages(
     load: FutureLoad,
     rng: np.random.Generator,
     fresh: bool | None = None,
+    quick: bool = False,
 ) -> Passages:
-    """Sampled first passages: ``packs`` with their weights, ``groups`` the stretches of ``bins``."""
+    """Sampled first passages: ``packs`` with their weights, ``groups`` the stretches of ``bins``.
+
+    ``quick``: coarsely, for what is only to be scored.
+    """
     mean_ma = load.mean_ma
     heavy_ma = mean_ma * load.heavy_ratio
     meter = min(METER_SD_MA / max(mean_ma, 1e-3), METER_MOST)
@@ -67,7 +71,7 @@ def draw_passages(
             floor_v = CHEMISTRIES[pack.chemistry].floor_v
             members.append(Candidate(family, prior, floor_v, seen, heavy_ma, weight, fresh))
             owners.append(pack)
-    kept = posteriors(members)
+    kept = posteriors(members, quick)
     log_weight = np.concatenate([found.log_weight for _, found in kept])
     owner = np.repeat(np.arange(len(kept)), [len(found.log_q) for _, found in kept])
     place = np.concatenate([np.arange(len(found.log_q)) for _, found in kept])

@@ -97,11 +97,12 @@ class Posterior:
         return system.paths(depth, current_ma, per_point, rng)
 
 
-def posteriors(candidates: Sequence[Candidate]) -> list[tuple[int, Posterior]]:
+def posteriors(candidates: Sequence[Candidate], quick: bool = False) -> list[tuple[int, Posterior]]:
     """Grids of capacity and starting depth with log weights (prior times likelihood).
 
     Two passes: every candidate over its prior's whole width with every other observation, then,
     for those that still count (their place in ``candidates`` is given), finer where the weight is.
+    ``quick``: the first pass alone, for what is only to be scored.
     """
     scans = []
     for candidate in candidates:
@@ -110,6 +111,9 @@ def posteriors(candidates: Sequence[Candidate]) -> list[tuple[int, Posterior]]:
         # counted from the end, so that the newest observation is always among them
         half = Observed(*(values[::-1][::2][::-1] for values in vars(seen).values()))
         scans.append(_evaluate(replace(candidate, observed=half), log_q, Z0))
+    if quick:
+        weighed_all = enumerate(zip(scans, _log_weights(scans), strict=True))
+        return [(number, replace(scan, log_weight=w)) for number, (scan, w) in weighed_all]
     tables = [weight.reshape(_COARSE, len(Z0)) for weight in _log_weights(scans)]
     best = max(float(table.max()) for table in tables)
     places, found = [], []
