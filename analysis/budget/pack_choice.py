@@ -27,13 +27,13 @@ from analysis.budget.pack_table import (
     mass_g,
 )
 from analysis.budget.supply_limits import USB_PORT_MA, USB_SOURCE_LEAST_V
+from analysis.curve.curve_family import CurveFamily
 from analysis.doubt.quantity import Quantity
 from analysis.forecast.chemistry_prior import (
     TYPICAL_RATE_PER_H,
     capacity_prior,
     families,
 )
-from analysis.forecast.curve_family import CurveFamily
 from logger.base.pack import CHEMISTRIES, Pack
 
 Array = npt.NDArray[np.float64]

@@ -83,6 +83,12 @@ class SpanType(click.ParamType):  # type: ignore[type-arg]
 )
 @click.option("--used", is_flag=True, help=USED_HELP)
 @click.option(
+    "--fresh/--part-used",
+    "fresh",
+    default=None,
+    help="The pack began fresh or freshly charged, or part-used; checked against its voltage.",
+)
+@click.option(
     "--follow",
     is_flag=True,
     help="Say it anew while the run is being recorded, and name faults as they show.",
@@ -98,6 +104,7 @@ def forecast_command(
     pack_text: str | None,
     capacity_mah: float | None,
     used: bool,
+    fresh: bool | None,
     follow: bool,
     as_json: bool,
 ) -> None:

@@ -22,9 +22,9 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
-from analysis.forecast.curve_family import CurveFamily
-from analysis.forecast.learned_curves import LEARNED
-from analysis.forecast.typical_curves import TYPICAL
+from analysis.curve.curve_family import CurveFamily
+from analysis.curve.learned_curves import LEARNED
+from analysis.curve.typical_curves import TYPICAL
 from logger.base.pack import CHEMISTRIES, RECHARGEABLE, Pack
 
 Array = NDArray[np.float64]

@@ -91,9 +91,10 @@ def discharge(
     hold_s: float,
     until_s: float | None = None,
     programme: Programme | None = None,
+    fresh: bool | None = None,
 ) -> Discharge:
     """Everything about one run's discharge. Raises BenchError as ``seen`` does."""
-    rows = seen(run, until_s, programme)
+    rows = seen(run, until_s, programme, fresh)
     found = forecast_seen(rows, cutoff_v, hold_s)
     trace = trace_of(run)
     end_s = found.now_s if found.basis != "reached" else found.median_s

@@ -36,12 +36,21 @@ class Programme:
 
 @dataclass(frozen=True)
 class FutureLoad:
-    """Load to come: mean current ``scale * V^exponent`` per draw, and the heavy mode's share of it."""
+    """Load to come: mean current ``scale * V^exponent`` per draw, and the heavy mode's share of it.
+
+    ``mean_ma``: mean current at the voltage as it has been.
+    """
 
     exponents: Array
     scales: Array
     heavy_ratio: float
     exponent: Quantity
+    mean_ma: float
+
+    def current_ma(self, draws: int, volts: float) -> Array:
+        """Mean current at a voltage, one per draw."""
+        pick = np.arange(draws) % len(self.scales)
+        return np.maximum(self.scales[pick] * volts ** self.exponents[pick], 1e-6)
 
 
 def future_load(
@@ -68,7 +77,7 @@ def future_load(
     else:
         spread = _load_spread(bins, mean)
     scales = scales * np.exp(spread * rng.standard_normal(draws))
-    return FutureLoad(exponents, scales, max(heavy / mean_ma, 0.1), load_exponent(bins))
+    return FutureLoad(exponents, scales, max(heavy / mean_ma, 0.1), load_exponent(bins), mean_ma)
 
 
 def _load_spread(bins: Bins, exponent: float) -> float:

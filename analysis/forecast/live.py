@@ -9,16 +9,17 @@ from typing import Any, Final
 import numpy as np
 
 from analysis.doubt.uncertainty import limits_of
+from analysis.forecast.answer import LOOKS_PART_USED
 from analysis.forecast.chemistry_prior import capacity_prior
 from analysis.forecast.forecast import (
-    LOOKS_PART_USED,
+    FORESEEN,
     LOOKS_REGULATED,
     Forecast,
     forecast,
     with_life,
 )
 from analysis.forecast.verdict_words import live_verdict
-from analysis.forecast.words import forecast_line
+from analysis.forecast.words import at_least_words, forecast_line
 from analysis.run.history import Bins
 from analysis.run.lifetime import LifetimeWatch
 from analysis.run.pack_faults import Fault, FaultWatch, watch_of
@@ -32,8 +33,6 @@ from logger.run.feed import RunFeed
 # more than this share of the time.
 _INTERVAL_S: Final = 10.0
 LOOK_S: Final = 1.0
-# Bases on which a forecast stands; the others know nothing yet, or have nothing left to foresee.
-FORESEEN: Final = ("curve", "rated capacity")
 _BUSY_SHARE: Final = 0.1
 # What the forecast itself finds odd is told when it has been so for long and clearly: a young run
 # tells little, and a fresh flat cell looks regulated at first.
@@ -229,6 +228,9 @@ def left_of(found: Forecast, answer: Verdict | None = None) -> Left | None:
         )
     if answer is not None and answer.answer is Answer.EARLY:
         return Left(answer.words, foreseen=foreseen(found, answer))
+    if half.value is None and found.at_least_s is not None:
+        words = at_least_words(found)
+        return Left(f"{words[:1].upper()}{words[1:]}", f"When it ends cannot be told: {found.why}.")
     if found.basis not in FORESEEN or half.value is None:
         return None
     now_s = found.now_s

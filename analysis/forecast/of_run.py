@@ -1,5 +1,6 @@
 """Forecast of a recorded run, as of any moment of it."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
@@ -9,10 +10,14 @@ from numpy.typing import NDArray
 from analysis.doubt.quantity import Quantity
 from analysis.doubt.uncertainty import limits_of
 from analysis.forecast.chemistry_prior import capacity_prior
+from analysis.forecast.earlier_runs import earlier_runs
 from analysis.forecast.forecast import Forecast, LiveForecast, with_life
 from analysis.forecast.future_load import Programme
+from analysis.forecast.own_runs import EarlierRun
 from analysis.forecast.words import unchecked_words
 from analysis.run.cutoff import cutoff_time, find_fall
+from analysis.run.dips import dips, spans_s
+from analysis.run.history import History
 from analysis.run.lifetime import lifetime_of
 from analysis.run.pack_faults import PackFaults, pack_faults
 from analysis.run.trace import Trace, trace_of
@@ -34,6 +39,8 @@ class Seen:
     trace: Trace
     faults: PackFaults
     programme: Programme | None
+    fresh: bool | None = None
+    earlier: tuple[EarlierRun, ...] = ()
 
 
 def forecast_run(
@@ -42,17 +49,25 @@ def forecast_run(
     hold_s: float,
     until_s: float | None = None,
     programme: Programme | None = None,
+    *,
+    fresh: bool | None = None,
+    earlier: Sequence[EarlierRun] | None = None,
 ) -> Forecast:
     """Forecast from a run's rows up to ``until_s``, as ``forecast_seen``; raises what ``seen`` raises."""
-    return forecast_seen(seen(run, until_s, programme), cutoff_v, hold_s)
+    return forecast_seen(seen(run, until_s, programme, fresh, earlier), cutoff_v, hold_s)
 
 
 def seen(
     run: Run,
     until_s: float | None = None,
     programme: Programme | None = None,
+    fresh: bool | None = None,
+    earlier: Sequence[EarlierRun] | None = None,
 ) -> Seen:
     """Rows of a run up to ``until_s`` (seconds since it began; None: all of it).
+
+    ``fresh``: whether the pack was said to be fresh or freshly charged (None: nothing was said).
+    ``earlier``: own earlier runs to lean on (None: those beside the run, ``earlier_runs``).
 
     Raises BenchError if voltage or current was not recorded, or no row lies before ``until_s``.
     """
@@ -84,7 +99,8 @@ def seen(
     if until_s is not None and until_s > ran_s + trace.usual_step_s:
         late = f"The run has rows up to {span_words(ran_s)} only: the forecast is as of then, not as of {span_words(until_s)}."
         faults = replace(faults, warnings=(late, *faults.warnings))
-    return Seen(run, trace, faults, programme)
+    runs = earlier_runs(run) if earlier is None else tuple(earlier)
+    return Seen(run, trace, faults, programme, fresh, runs)
 
 
 def forecast_seen(found: Seen, cutoff_v: float, hold_s: float) -> Forecast:
@@ -98,16 +114,21 @@ def forecast_seen(found: Seen, cutoff_v: float, hold_s: float) -> Forecast:
 
 
 def _forecast_seen(found: Seen, cutoff_v: float, hold_s: float) -> Forecast:
-    run, trace, faults, programme = found.run, found.trace, found.faults, found.programme
+    run, trace, faults = found.run, found.trace, found.faults
     whole = _rows(trace, ~faults.bad) if faults.bad.any() else trace
     fall = find_fall(whole, limits_of(run.description), cutoff_v, hold_s)
+    if fall.crossing is not None and fall.crossing.finished:
+        came_back = _came_back(whole, fall.crossing.time_s, cutoff_v, hold_s)
+        if came_back:
+            whole, faults = _without(trace, faults, came_back, cutoff_v)
+            fall = find_fall(whole, limits_of(run.description), cutoff_v, hold_s)
     if fall.crossing is None or not fall.crossing.finished:
-        return _forecast(run, trace, faults, cutoff_v, hold_s, programme)
+        return _forecast(found, trace, faults, cutoff_v, hold_s)
     # what came after the cutoff (a dead pack, a protection circuit) says nothing of the way there
     rows = max(int(np.searchsorted(trace.time_s, fall.crossing.time_s)) + 1, 2)
     way = _rows(trace, slice(rows))
     cut = replace(faults, bad=faults.bad[:rows], start_row=min(faults.start_row, rows - 1))
-    before = _forecast(run, way, cut, cutoff_v, 0.0, programme)
+    before = _forecast(found, way, cut, cutoff_v, 0.0)
     measured = replace(cutoff_time(whole, fall), note="cutoff reached: measured, not forecast")
     charge = before.capacity_mah if before.basis == "reached" else before.drawn
     return replace(
@@ -118,17 +139,45 @@ def _forecast_seen(found: Seen, cutoff_v: float, hold_s: float) -> Forecast:
         capacity_mah=charge,
         draws_s=np.full(1, fall.crossing.time_s - trace.begin_s),
         fan=None,
+        at_least_s=None,
     )
 
 
+def _came_back(
+    trace: Trace, fell_s: float, cutoff_v: float, hold_s: float
+) -> list[tuple[float, float]]:
+    """Dips below the cutoff after which the voltage stood where it was before: a contact's fault, not the cutoff."""
+    volts, current = trace.voltage_v, trace.current_ma
+    assert volts is not None
+    assert current is not None
+    after = volts[trace.time_s > fell_s]
+    if not len(after) or float(np.quantile(after, 0.9)) < cutoff_v:
+        return []
+    history = History(hold_s, trace.begin_s)
+    history.add(trace.time_s, volts, current)
+    bins = history.bins()
+    return spans_s(bins, dips(bins))
+
+
+def _without(
+    trace: Trace, faults: PackFaults, spans: list[tuple[float, float]], cutoff_v: float
+) -> tuple[Trace, PackFaults]:
+    """The trace and its faults with these spans as contact faults, and a sentence about the first."""
+    bad = faults.bad.copy()
+    for begin_s, end_s in spans:
+        bad |= (trace.time_s > begin_s) & (trace.time_s <= end_s)
+    begin_s, end_s = spans[0]
+    told = (
+        f"A bad contact: {span_words(begin_s - trace.begin_s)} into the run the voltage fell below {cutoff_v:g} V "
+        f"for {span_words(end_s - begin_s)} and came back to where it was. That was not the cutoff; it is left out."
+    )
+    return _rows(trace, ~bad), replace(faults, bad=bad, warnings=(*faults.warnings, told))
+
+
 def _forecast(
-    run: Run,
-    trace: Trace,
-    faults: PackFaults,
-    cutoff_v: float,
-    hold_s: float,
-    programme: Programme | None,
+    seen_so_far: Seen, trace: Trace, faults: PackFaults, cutoff_v: float, hold_s: float
 ) -> Forecast:
+    run, programme = seen_so_far.run, seen_so_far.programme
     volts, current = trace.voltage_v, trace.current_ma
     assert volts is not None
     assert current is not None
@@ -141,7 +190,9 @@ def _forecast(
         keep[: faults.start_row] = False
     if faults.start_row:
         begin_s = float(trace.time_s[faults.start_row - 1])
-    live = LiveForecast(pack, cutoff_v, hold_s, programme, begin_s)
+    live = LiveForecast(
+        pack, cutoff_v, hold_s, programme, begin_s, seen_so_far.fresh, seen_so_far.earlier
+    )
     current = -current if faults.flow == "reversed" else current
     charge = None
     if trace.charge_mah is not None and not trace.restarted.any():
@@ -225,5 +276,6 @@ def _from_begin(found: Forecast, begin_s: float, rows: int) -> Forecast:
         now_s=found.now_s - begin_s,
         cutoff_time=tuple(moved(item) for item in found.cutoff_time),
         draws_s=found.draws_s - begin_s,
+        at_least_s=None if found.at_least_s is None else found.at_least_s - begin_s,
         fan=None if fan is None else replace(fan, path_s=fan.path_s - begin_s),
     )

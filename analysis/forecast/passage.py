@@ -8,8 +8,8 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
+from analysis.curve.curve_family import CurveFamily
 from analysis.forecast.chemistry_prior import capacity_prior, curve_table, families
-from analysis.forecast.curve_family import CurveFamily
 from analysis.forecast.future_load import FutureLoad
 from analysis.forecast.posterior import Candidate, Observed, Posterior, posteriors
 from analysis.run.history import Bins
@@ -32,7 +32,8 @@ METER_MOST: Final = 0.1
 class Passages:
     """Drawn futures. ``times_s``: first passage of the cutoff; ``capacity_mah``: charge out by then;
     ``started_depth``: how far the pack was emptied before the run (each of shape (draws,)).
-    ``path_s``, ``path_v``: some of the courses, pack volts against time, shape (some, points).
+    ``misfit``: chi-square per observation of the curve each comes from, about 1 where the chemistry
+    fits. ``path_s``, ``path_v``: some of the courses, pack volts against time, shape (some, points).
     """
 
     times_s: Array
@@ -40,6 +41,7 @@ class Passages:
     started_depth: Array
     path_s: Array
     path_v: Array
+    misfit: Array
 
 
 def draw_passages(
@@ -49,9 +51,14 @@ def draw_passages(
     cutoff_v: float,
     load: FutureLoad,
     rng: np.random.Generator,
+    fresh: bool | None = None,
+    quick: bool = False,
 ) -> Passages:
-    """Sampled first passages: ``packs`` with their weights, ``groups`` the stretches of ``bins``."""
-    mean_ma = float(np.average(bins.mean_ma, weights=bins.span_s))
+    """Sampled first passages: ``packs`` with their weights, ``groups`` the stretches of ``bins``.
+
+    ``quick``: coarsely, for what is only to be scored.
+    """
+    mean_ma = load.mean_ma
     heavy_ma = mean_ma * load.heavy_ratio
     meter = min(METER_SD_MA / max(mean_ma, 1e-3), METER_MOST)
     owners: list[Pack] = []
@@ -62,9 +69,9 @@ def draw_passages(
             prior = replace(prior, log_sd=float(np.hypot(prior.log_sd, meter)))
             seen = observed(groups, pack.cells, family.drop_v_h / prior.median_mah, heavy_ma)
             floor_v = CHEMISTRIES[pack.chemistry].floor_v
-            members.append(Candidate(family, prior, floor_v, seen, heavy_ma, weight))
+            members.append(Candidate(family, prior, floor_v, seen, heavy_ma, weight, fresh))
             owners.append(pack)
-    kept = posteriors(members)
+    kept = posteriors(members, quick)
     log_weight = np.concatenate([found.log_weight for _, found in kept])
     owner = np.repeat(np.arange(len(kept)), [len(found.log_q) for _, found in kept])
     place = np.concatenate([np.arange(len(found.log_q)) for _, found in kept])
@@ -187,4 +194,5 @@ def _crossings(
         np.repeat(z0, PATHS_PER_DRAW),
         now_s + 3600 * elapsed_h[:, 0, :],
         paths[:, 0, :] * cells,
+        np.repeat(found.misfit[places], PATHS_PER_DRAW),
     )

@@ -16,24 +16,25 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.curve.curve_family import CurveFamily
 from analysis.forecast.chemistry_prior import (
     TYPICAL_RATE_PER_H,
     CapacityPrior,
     curve_table,
     mode_table,
 )
-from analysis.forecast.curve_family import CurveFamily
+from analysis.forecast.start_state import DEPTHS, start_prior
 
 Array = NDArray[np.float64]
 
-Z0: Final = np.array([0.0, 0.01, 0.025, 0.05, 0.1, 0.2, 0.35, 0.55])
-_Z0_PRIOR: Final = np.array([0.60, 0.26, 0.11, 0.02, 0.005, 0.002, 0.0015, 0.0015])
+Z0: Final = DEPTHS
 _COARSE: Final = 33
 _FINE: Final = 33
 _FAR_BELOW: Final = 14.0  # logarithm of a weight that no longer counts
 _SLOW_LENGTH: Final = 0.40  # the other two lengths are a half and a third of it
 _START_LENGTH: Final = 0.03
 _FLOOR_SD_V: Final = 0.002
+_STRAY: Final = 25.0  # one bad contact must not speak for the fit
 
 
 @dataclass(frozen=True)
@@ -54,7 +55,8 @@ class Observed:
 class Candidate:
     """A family that may stand behind the run, with what is believed and seen of it.
 
-    ``weight``: prior weight of its pack. ``end_ma``: current expected at the floor.
+    ``weight``: prior weight of its pack. ``end_ma``: current expected at the floor. ``fresh``: what was
+    said of the pack's state at the start (None: nothing).
     """
 
     family: CurveFamily
@@ -63,17 +65,22 @@ class Candidate:
     observed: Observed
     end_ma: float
     weight: float = 1.0
+    fresh: bool | None = None
 
 
 @dataclass(frozen=True)
 class Posterior:
-    """Grid points with their weights (not normalised logarithms) for one candidate."""
+    """Grid points with their weights (not normalised logarithms) for one candidate.
+
+    ``misfit``: robust chi-square per observation, about 1 where the family fits.
+    """
 
     candidate: Candidate
     log_q: Array
     z0: Array
     log_prior: Array
     log_likelihood: Array
+    misfit: Array
     log_weight: Array = field(default_factory=lambda: np.empty(0))
 
     def paths(
@@ -90,11 +97,12 @@ class Posterior:
         return system.paths(depth, current_ma, per_point, rng)
 
 
-def posteriors(candidates: Sequence[Candidate]) -> list[tuple[int, Posterior]]:
+def posteriors(candidates: Sequence[Candidate], quick: bool = False) -> list[tuple[int, Posterior]]:
     """Grids of capacity and starting depth with log weights (prior times likelihood).
 
     Two passes: every candidate over its prior's whole width with every other observation, then,
     for those that still count (their place in ``candidates`` is given), finer where the weight is.
+    ``quick``: the first pass alone, for what is only to be scored.
     """
     scans = []
     for candidate in candidates:
@@ -103,6 +111,9 @@ def posteriors(candidates: Sequence[Candidate]) -> list[tuple[int, Posterior]]:
         # counted from the end, so that the newest observation is always among them
         half = Observed(*(values[::-1][::2][::-1] for values in vars(seen).values()))
         scans.append(_evaluate(replace(candidate, observed=half), log_q, Z0))
+    if quick:
+        weighed_all = enumerate(zip(scans, _log_weights(scans), strict=True))
+        return [(number, replace(scan, log_weight=w)) for number, (scan, w) in weighed_all]
     tables = [weight.reshape(_COARSE, len(Z0)) for weight in _log_weights(scans)]
     best = max(float(table.max()) for table in tables)
     places, found = [], []
@@ -144,12 +155,12 @@ def _evaluate(candidate: Candidate, log_q: Array, z0: Array) -> Posterior:
     prior = candidate.prior
     log_prior = (
         prior.log_density(grid_q)
-        + np.log(np.interp(grid_z0, Z0, _Z0_PRIOR))
+        + np.log(np.interp(grid_z0, Z0, start_prior(candidate.fresh)))
         + np.log(log_q[1] - log_q[0])
         + np.log(candidate.family.weight * candidate.weight)
     )
-    likelihood = System(candidate, grid_q, grid_z0).log_likelihood()
-    return Posterior(candidate, grid_q, grid_z0, log_prior, likelihood)
+    likelihood, misfit = System(candidate, grid_q, grid_z0).log_likelihood()
+    return Posterior(candidate, grid_q, grid_z0, log_prior, likelihood, misfit)
 
 
 _Places = tuple[Array, Array, Array, tuple[Array, ...]]  # depth, slope, sag, modes: each (n, k)
@@ -205,10 +216,13 @@ class System:
             total += mode_a[:, :, None] * mode_b[:, None, :]
         return total
 
-    def log_likelihood(self) -> Array:
+    def log_likelihood(self) -> tuple[Array, Array]:
+        """Per grid point; beside it the mean square of the whitened rest, each at most ``_STRAY``."""
         solved = np.linalg.solve(self.factor, self.residual[:, :, None])[:, :, 0]
         log_det = np.log(np.diagonal(self.factor, axis1=1, axis2=2)).sum(axis=1)
-        return np.asarray(-0.5 * (solved**2).sum(axis=1) - log_det)
+        square = solved**2
+        likelihood = -0.5 * square.sum(axis=1) - log_det
+        return np.asarray(likelihood), np.asarray(np.minimum(square, _STRAY).mean(axis=1))
 
     def paths(
         self, depth: Array, current_ma: Array, per_point: int, rng: np.random.Generator

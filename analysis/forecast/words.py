@@ -2,8 +2,10 @@
 
 from typing import Any, Final
 
+import numpy as np
+
 from analysis.doubt.quantity import Quantity
-from analysis.forecast.forecast import Forecast
+from analysis.forecast.forecast import FORESEEN, Forecast
 from analysis.run.verdict import lasted_words, step_s_of
 from analysis.say.words import quantity_words, span_words
 
@@ -44,6 +46,8 @@ def forecast_line(found: Forecast) -> str:
         return f"cutoff {found.cutoff_v:g} V reached after {span_words(half.value or 0.0)}"
     if found.basis == "ended" and found.life is not None:
         return f"{found.life.end} after {span_words(half.value or 0.0)}: {found.life.evidence}"
+    if half.value is None and found.at_least_s is not None:
+        return f"{at_least_words(found)}; {found.why}"
     if half.value is None:
         return f"no forecast: {found.why}"
     return (
@@ -60,6 +64,8 @@ def forecast_words(found: Forecast, need_s: float | None = None) -> list[str]:
         first = f"The cutoff of {found.cutoff_v:g} V was reached after {quantity_words(half)}."
     elif found.life is not None and found.basis in ("ended", "unclear"):
         first = lasted_words(found.life, found.cutoff_v, said=need_s is not None)
+    elif half.value is None and found.at_least_s is not None:
+        first = f"{seen}: {at_least_words(found)}. When it ends cannot be told: {found.why}."
     elif half.value is None:
         first = f"{seen}: no forecast; {found.why}."
         if half.lower is not None:
@@ -71,13 +77,28 @@ def forecast_words(found: Forecast, need_s: float | None = None) -> list[str]:
         )
     paragraphs = [first] if first else []
     chance = found.chance_beyond(need_s) if need_s is not None else None
-    if need_s is not None and chance is not None and found.basis in ("curve", "rated capacity"):
+    if need_s is not None and chance is not None and found.basis in FORESEEN:
         paragraphs.append(f"That it lasts {span_words(need_s)}: {chance_words(chance)}.")
-    if found.basis in ("curve", "rated capacity"):
+    if found.basis in FORESEEN:
         paragraphs.append(f"Basis: {found.why}; load as it has been, unless you stated another.")
     if found.load_text:
         paragraphs.append(found.load_text)
     return paragraphs
+
+
+# What is left is told in one of these steps, rounded down.
+_STEPS_S: Final = (60.0, 300.0, 600.0, 1800.0, 3600.0)
+
+
+def at_least_words(found: Forecast) -> str:
+    """The part that holds where no interval can be given."""
+    assert found.at_least_s is not None
+    more_s = max(found.at_least_s - found.now_s, 0.0)
+    step_s = next((step for step in _STEPS_S[::-1] if step <= more_s / 10), 1.0)
+    more_s = np.floor(more_s / step_s) * step_s
+    if more_s < _STEPS_S[0]:
+        return f"it may reach {found.cutoff_v:g} V at any moment"
+    return f"at least {span_words(more_s, max(step_s, 1.0))} more (nine times in ten)"
 
 
 def chance_words(chance: float) -> str:
@@ -101,6 +122,9 @@ def forecast_json(found: Forecast, need_s: float | None = None) -> dict[str, Any
         "cutoff": Quantity(found.cutoff_v, "V").as_json(),
         "basis": found.basis,
         "why": found.why,
+        "at_least": Quantity(
+            found.at_least_s, "s", note="nine times in ten the cutoff comes later than this"
+        ).as_json(),
         "cutoff_time": [item.as_json() for item in found.cutoff_time],
         "charge_to_cutoff": found.capacity_mah.as_json(),
         "load_exponent": found.load_exponent.as_json(),

@@ -6,7 +6,7 @@ for that long, so a block's highest voltage is what must fall below), and blocks
 the run, and a whole run added at once gives the same history as the same rows one by one.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Final
 
 import numpy as np
@@ -172,6 +172,11 @@ class History:
         merged[:, 3] = table[ends, 3]
         merged[:, 6:8] = table[lowest, 6:8]
         return merged
+
+
+def part(bins: Bins, keep: NDArray[np.bool_] | slice) -> Bins:
+    """Only these bins."""
+    return Bins(*(getattr(bins, item.name)[keep] for item in fields(Bins)))
 
 
 def stretches_of(bins: Bins, toward_now: float = 1.5) -> Bins:

@@ -12,7 +12,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from analysis.doubt.limits import Limits
 from analysis.doubt.uncertainty import limits_of
-from analysis.run.history import Bins, History
+from analysis.run.dips import dips
+from analysis.run.history import Bins, History, part
 from analysis.run.trace import Trace
 from analysis.say.words import count_words, span_words
 from logger.base.pack import Pack
@@ -38,6 +39,10 @@ _SWAP_HELD_S: Final = 20.0
 # A pack recovers while nobody looks: after a gap only one far better, and as good as new, is another one.
 _SWAP_RISE_GAP: Final = 0.15
 _GAP_WIDTHS: Final = 3.0
+# A break of the contact (nothing was seen, or voltage and current gone) this near to a rise belongs to it.
+_BREAK_WIDTHS: Final = 3.0
+_BREAK_LEAST_S: Final = 5.0
+_BREAKS_KEPT: Final = 32
 _GAP_LEAST_S: Final = 300.0
 _AS_NEW: Final = 0.97
 _JUMP_SHARE: Final = 0.12
@@ -114,6 +119,7 @@ class FaultWatch:
         self._vanished = 0
         self._full_scale = 0
         self._swaps: list[float] = []
+        self._broken: list[tuple[float, float]] = []
 
     def add(
         self,
@@ -167,6 +173,12 @@ class FaultWatch:
         if peaks_ma is not None:
             self._count_full_scale(peaks_ma)
         self._weigh(trace.time_s, trace.current_ma)
+        edges = np.flatnonzero(np.diff(np.concatenate([[0], trace.dead.astype(np.int8), [0]])))
+        ends = np.minimum(edges, len(good) - 1)
+        self._broken += [
+            (float(trace.time_s[first]), float(trace.time_s[past]))
+            for first, past in zip(ends[::2], ends[1::2], strict=True)
+        ][-_BREAKS_KEPT:]
         self.history.add(trace.time_s[good], trace.voltage_v[good], trace.current_ma[good])
 
     def faults(self, *, live: bool = True) -> tuple[Fault, ...]:
@@ -208,6 +220,12 @@ class FaultWatch:
     def _weigh(self, times: Array, currents: Array) -> None:
         """Charge into the pack and out of it; what could be the sensor's zero does not count."""
         spans = np.maximum(np.diff(times, prepend=self._last_s), 0.0)
+        usual_s = float(np.median(spans))
+        for at in np.flatnonzero(spans > max(_GAP_WIDTHS * usual_s, _BREAK_LEAST_S))[
+            -_BREAKS_KEPT:
+        ].tolist():
+            gap = (float(times[at] - spans[at]), float(times[at]))
+            self._broken = [*self._broken, gap][-_BREAKS_KEPT:]
         spans = np.minimum(spans, 5 * float(np.median(spans)))  # nobody knows what flowed in a gap
         self._last_s = float(times[-1])
         self._inward += float((np.where(currents < -self._zero_ma, -currents, 0.0) * spans).sum())
@@ -221,6 +239,7 @@ class FaultWatch:
                 self._dead_from_s = time_s
             elif not is_dead and self._dead_from_s is not None:
                 self._vanished += 1
+                self._broken = [*self._broken, (self._dead_from_s, time_s)][-_BREAKS_KEPT:]
                 if self._vanished == 1:
                     self._vanished_s = (self._dead_from_s, time_s)
                 self._dead_from_s = None
@@ -315,18 +334,23 @@ class FaultWatch:
 
     def _swap_faults(self, bins: Bins) -> list[Fault]:
         since_s = self._swaps[-1] if self._swaps else float("-inf")
-        for found_s in swaps(bins, since_s):
+        for found_s in swaps(part(bins, ~dips(bins)), since_s):
             self._swaps.append(found_s)
         if self._swaps:
             self.swapped_s = self._swaps[-1]
         return [
             Fault(
                 f"swap {number}",
-                f"Another pack was put in {span_words(found_s - self._begin_s)} into the run, or this one was charged: "
-                "the voltage rose for good under the same load. The forecast looks only at what came after.",
+                _swap_text(span_words(found_s - self._begin_s), self._was_broken(found_s, bins)),
             )
             for number, found_s in enumerate(self._swaps)
         ]
+
+    def _was_broken(self, found_s: float, bins: Bins) -> bool:
+        """Whether the contact was broken around this moment: a pack cannot be changed without."""
+        width_s = float(np.median(bins.span_s)) if len(bins.span_s) else 0.0
+        near_s = _BREAK_WIDTHS * width_s + _BREAK_LEAST_S
+        return any(begin_s - near_s <= found_s <= end_s + near_s for begin_s, end_s in self._broken)
 
     def _full_scale_fault(self, live: bool) -> Fault | None:
         if not self._full_scale:
@@ -337,6 +361,15 @@ class FaultWatch:
             f"The current sensor was at the end of its range ({self._range_ma:g} mA){rows}: "
             "more was drawn than it could see, so charge is too low and the forecast too long. Use a smaller shunt.",
         )
+
+
+def _swap_text(when: str, broken: bool) -> str:
+    what = (
+        f"Another pack was put in {when} into the run, or this one was charged: the contact was broken, and then"
+        if broken
+        else f"A bad contact came right {when} into the run, or this pack was charged or another put beside it:"
+    )
+    return f"{what} the voltage rose for good under the same load. The forecast looks only at what came after."
 
 
 def pack_faults(trace: Trace, description: Description) -> PackFaults:

@@ -217,6 +217,11 @@ def jump(time_s: Array) -> Array:
     return np.where(np.abs(time_s % 3600 - 1800) < 25, 0.7, 1.0) * alkaline_v(time_s)
 
 
+def changing(time_s: Array) -> Array:
+    """No pack is in for the minute that it takes to put another in."""
+    return np.asarray(np.abs(time_s - 4 * 3600) < 30, dtype=np.float64)
+
+
 FAULTS: dict[str, tuple[Run, float, str]] = {
     "charging": (
         vest_run(lambda t: 3.6 + t / 36000, lambda t: np.full(len(t), -100.0)),
@@ -227,9 +232,11 @@ FAULTS: dict[str, tuple[Run, float, str]] = {
     "half-empty": (vest_run(lambda t: alkaline_v(t + 0.5 * LIFE_S), hours=4), 3.0, "part-used"),
     "swapped": (
         vest_run(
-            lambda t: np.where(
-                t < 4 * 3600, alkaline_v(t + 0.45 * LIFE_S), alkaline_v(t - 4 * 3600)
-            )
+            lambda t: (
+                np.where(t < 4 * 3600, alkaline_v(t + 0.45 * LIFE_S), alkaline_v(t - 4 * 3600))
+                * (1 - changing(t))
+            ),
+            lambda t: 110.0 * (1 - changing(t)),
         ),
         3.0,
         "Another pack",

@@ -67,7 +67,7 @@ def test_a_fresh_rundown_ends_within_the_forecast(pybamm: Any, name: str) -> Non
     current_ma = 1000 * np.asarray(run["amps"], dtype=np.float64)
     time_s = 3600 * run["step_h"] * np.arange(1, len(volts) + 1)
     life_s = float(time_s[np.argmax(volts < cutoff_v)])
-    live = LiveForecast(Pack(chemistry, 1, "18650", 1000 * run["rated_ah"]), cutoff_v)
+    live = LiveForecast(Pack(chemistry, 1, "18650", 1000 * run["rated_ah"]), cutoff_v, fresh=True)
     seen = time_s <= 0.6 * life_s
     live.add(time_s[seen], volts[seen], current_ma[seen])
     most = live.now().cutoff_time[1]
@@ -75,4 +75,5 @@ def test_a_fresh_rundown_ends_within_the_forecast(pybamm: Any, name: str) -> Non
     assert most.lower is not None
     assert most.upper is not None
     assert most.lower <= life_s <= most.upper
-    assert most.upper - most.lower < 0.4 * life_s
+    # of a cell that nobody has seen: the second opinion costs a fifth of the width that the chemistry alone had
+    assert most.upper - most.lower < 0.5 * life_s

@@ -1,0 +1,152 @@
+"""The course of the held voltage against charge, as if the load had been all along what it is now.
+
+What a forecast without a chemistry looks at: breaks, light modes and contact faults taken out, a
+change of load corrected by the resistance that the run itself shows, thinned toward now.
+"""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.run.history import Bins, part
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+STRETCHES: Final = 32
+_TOWARD_NOW: Final = 2.5
+_BREAK_SHARE: Final = 0.05  # of the usual current: the circuit is off
+_BREAKS_MOST: Final = 3  # more than that are part of how it is used
+_STEP: Final = 0.06  # smallest relative change of the load that is taken for a new setting
+_STEP_TIMES: Final = 4.0
+_STEP_BINS: Final = 3
+_RECURS: Final = 0.05
+_HEAVY_SHARE: Final = 0.85
+_HEAVY_LEAST: Final = 0.2
+_HEAVY_NEAR: Final = 0.93
+_GAPS_LEAST: Final = 3
+_STEADY_SHARE: Final = 0.9
+_READING_SD_V: Final = 0.002
+
+
+@dataclass(frozen=True)
+class Course:
+    """Stretches of the held voltage (pack V) against charge (mAh), both of one length; ``noise_v``: its sd.
+
+    ``step_s``: when the load was last changed for good (None: never); ``ohm``: resistance that the
+    corrections used (0: none were needed).
+    """
+
+    charge_mah: Array
+    held_v: Array
+    noise_v: Array
+    ohm: float
+    step_s: float | None
+
+    def until(self, charge_mah: float) -> "Course":
+        """The course up to this charge."""
+        use = self.charge_mah <= charge_mah
+        return Course(
+            self.charge_mah[use], self.held_v[use], self.noise_v[use], self.ohm, self.step_s
+        )
+
+
+def breaks(bins: Bins) -> Mask:
+    """Bins in which the circuit was off, shape (n,): a break that came once or twice is not taken to come again."""
+    usual = float(np.quantile(bins.mean_ma, 0.75)) if len(bins.mean_ma) else 0.0
+    off = bins.mean_ma < _BREAK_SHARE * usual
+    starts = int((np.diff(off.astype(np.int8), prepend=0) == 1).sum())
+    if starts > _BREAKS_MOST or off.mean() > 0.5:
+        return np.zeros(len(off), dtype=bool)
+    return np.asarray(off)
+
+
+def last_step(bins: Bins) -> int:
+    """First bin of the load as it is now: 0, or the one at which it was set to a level never seen before."""
+    level = np.log(np.maximum(bins.mean_ma, 1e-6))
+    count = len(level)
+    if count < 4 * _STEP_BINS:
+        return 0
+    windows = np.median(np.lib.stride_tricks.sliding_window_view(level, _STEP_BINS), axis=1)
+    change = np.abs(windows[_STEP_BINS:] - windows[:-_STEP_BINS])  # at bin i + _STEP_BINS
+    usual = float(np.median(change))
+    for place in np.flatnonzero(change > max(_STEP, _STEP_TIMES * usual))[::-1].tolist():
+        at = place + _STEP_BINS
+        # the very bin of the change: the largest difference around it
+        around = slice(max(at - 2, 1), min(at + 3, count))
+        at = around.start + int(np.argmax(np.abs(np.diff(level[around.start - 1 : around.stop]))))
+        after, before = level[at + 1 :], level[:at]
+        if len(after) < _STEP_BINS or len(before) < _STEP_BINS:
+            continue
+        low, high = np.quantile(after, (0.05, 0.95))
+        seen = (before > low - _STEP / 2) & (before < high + _STEP / 2)
+        return at if seen.mean() < _RECURS else 0
+    return 0
+
+
+def heavy_gap_s(bins: Bins) -> float:
+    """Mean wait (s) for the next heavy draw, where the load has light and heavy times; 0 where it is steady.
+
+    The cutoff comes under a heavy draw: how soon one comes is part of when.
+    """
+    heavy_ma = float(np.quantile(bins.held_ma[len(bins.held_ma) // 4 :], 0.9))
+    heavy = bins.held_ma >= _HEAVY_NEAR * heavy_ma
+    starts = int((np.diff(heavy.astype(np.int8), prepend=0) == 1).sum())
+    if starts < _GAPS_LEAST or heavy.mean() > _STEADY_SHARE:
+        return 0.0
+    return float(bins.span_s[~heavy].sum()) / starts
+
+
+def course_of(bins: Bins) -> Course | None:
+    """The run's course; None where less than four stretches can be told apart."""
+    on = ~breaks(bins)
+    bins = part(bins, on)
+    if len(bins.end_s) < 4:
+        return None
+    first = last_step(bins)
+    step_s = float(bins.end_s[first]) if first else None
+    now = bins.held_ma[first:]
+    heavy_ma = float(np.quantile(now[-max(len(now) // 2, 3) :], 0.9))
+    ohm = _resistance(bins, heavy_ma)
+    volts = bins.held_v - ohm * (heavy_ma - bins.held_ma) / 1e3
+    heavy = bins.held_ma >= _HEAVY_SHARE * heavy_ma
+    # each part of the charge needs its own: light bins may be left out where heavy ones stand beside
+    spread = np.array([item.mean() for item in np.array_split(heavy, 8) if len(item)])
+    if spread.min() >= _HEAVY_LEAST:
+        bins, volts = part(bins, heavy), volts[heavy]
+    rows = _stretches(bins.charge_mah, volts)
+    if len(rows) < 4:
+        return None
+    charge, held, noise = rows.T
+    return Course(charge, held, np.hypot(noise, _READING_SD_V), ohm, step_s)
+
+
+def _resistance(bins: Bins, heavy_ma: float) -> float:
+    """Ohm from sudden changes of the current between neighbours (median); 0 where it hardly changes."""
+    change_ma = np.diff(bins.held_ma)
+    sudden = np.abs(change_ma) > 0.1 * heavy_ma
+    if not sudden.any():
+        return 0.0
+    ohms = -1e3 * np.diff(bins.held_v)[sudden] / change_ma[sudden]
+    return max(float(np.median(ohms)), 0.0)
+
+
+def _stretches(charge: Array, volts: Array) -> Array:
+    """Rows of charge, median voltage and its standard deviation, finer toward now; shape (stretches, 3)."""
+    span = charge[-1] - charge[0]
+    if not span > 0:
+        return np.empty((0, 3))
+    edges = charge[0] + span * (1 - (1 - np.linspace(0, 1, STRETCHES + 1)) ** _TOWARD_NOW)
+    index = np.clip(np.searchsorted(edges, charge, side="left"), 1, STRETCHES)
+    starts = np.flatnonzero(np.diff(index, prepend=-1))
+    rows = []
+    for begin, end in zip(starts, np.append(starts[1:], len(charge)), strict=True):
+        inside = volts[begin:end]
+        middle = float(np.median(inside))
+        # scatter about the line through the stretch, which itself falls
+        steps = np.abs(np.diff(inside))
+        sd = 1.05 * float(np.median(steps)) if len(steps) else 0.0
+        rows.append((float(charge[begin:end].mean()), middle, sd / np.sqrt(end - begin)))
+    return np.array(rows)

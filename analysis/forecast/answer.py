@@ -1,0 +1,337 @@
+"""Chemistry, own course and own earlier runs asked together: each has the say that it has earned on this run."""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.curve.course import Course, heavy_gap_s
+from analysis.forecast.any_curve import AnyCurve, CapacityBelief, any_curve
+from analysis.forecast.chemistry_prior import (
+    TYPICAL_RATE_PER_H,
+    candidates,
+    capacity_prior,
+    curve_table,
+    families,
+)
+from analysis.forecast.future_load import FutureLoad, Programme, future_load
+from analysis.forecast.opinions import Score, mixed, moments, scored, weights, widened
+from analysis.forecast.own_runs import EarlierRun, OwnRuns, by_own_runs
+from analysis.forecast.passage import DRAWS, Passages, draw_passages
+from analysis.forecast.start_state import start_belief
+from analysis.forecast.trends import by_trends
+from analysis.run.history import Bins, part, stretches_of
+from logger.base.pack import CHEMISTRIES, Pack
+
+Array = NDArray[np.float64]
+
+# How this warning begins: whoever follows a run waits until it has been true for a while.
+LOOKS_PART_USED: Final = "The pack looks as if it started part-used"
+_PART_USED: Final = 0.08  # started emptier than this: the pack was not full
+_SEED: Final = 20261
+_DRAWS: Final = 2000
+# Say before anything was seen: the chemistry that the user stated is mostly right.
+# The own earlier runs, where there are any, are the best curve there is.
+_PRIOR: Final = {"chemistry": 0.68, "any": 0.27, "trend": 0.05, "earlier": 3.0}
+_UNSTATED: Final = 0.6  # what is left of the chemistry's say where no pack was stated
+_EARLIER_MISFIT_MOST: Final = 3.0
+_LITTLE_SAY: Final = 0.1
+# Chi-square per observation of the chemistry's curves: up to 1 on 9 of 10 rundowns of the tuning cells.
+# Each unit above takes this much off the logarithm of its say.
+_MISFIT_USUAL: Final = 1.0
+_MISFIT_COSTS: Final = 1.5
+_BELOW_FLOOR: Final = 0.9
+_LABEL_ROOM: Final = 0.1  # of the charge used: with less left by the label, it is not to be trusted
+_CUTOFF_SD: Final = 0.08
+_FIRST_SHARE: Final = 0.02
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What a forecast is made from. ``on``: the bins in which the circuit was on; ``course``: theirs."""
+
+    on: Bins
+    course: Course | None
+    pack: Pack | None
+    cutoff_v: float
+    load: FutureLoad
+    programme: Programme | None
+    hold_s: float
+    fresh: bool | None
+    earlier: tuple[EarlierRun, ...] = ()
+    temperature_c: float | None = None
+
+    @property
+    def packs(self) -> list[tuple[Pack, float]]:
+        if self.pack is not None:
+            return [(self.pack, 1.0)]
+        return candidates(float(self.on.held_v[0]))
+
+
+@dataclass(frozen=True)
+class Answer:
+    """``times_s``: draws of the cutoff time; ``capacity_mah``: of the charge out by then; both sorted.
+
+    ``share``: each opinion's say, ``parts``: its draws. ``refusal``: what to say where the draws are too wide to be told.
+    """
+
+    times_s: Array
+    capacity_mah: Array
+    basis: str
+    why: str
+    refusal: str
+    fan: Passages | None
+    share: dict[str, float]
+    parts: dict[str, Array]
+    warnings: tuple[str, ...]
+
+
+def answer(asked: Asked, rng: np.random.Generator) -> Answer | None:
+    """Cutoff time by all opinions that have a say; None where none has one."""
+    said = _said(asked, rng)
+    if not said.left_mah:
+        return None
+    share, scores = _shares(asked, said)
+    now_s, used_mah = float(asked.on.end_s[-1]), float(asked.on.charge_mah[-1])
+    gap_s = heavy_gap_s(asked.on)
+    times, charges = {}, {}
+    for name, left in said.left_mah.items():
+        spread = scores[name].spread if name in scores else 1.0
+        ahead = widened(left, 0.0, spread)
+        charges[name] = used_mah + (
+            ahead if name == "earlier" else _within(ahead, used_mah, said.belief)
+        )
+        if name == "chemistry" and said.chemistry is not None:
+            times[name] = widened(said.chemistry.times_s, now_s, spread)
+        else:
+            times[name] = _times_s(asked, charges[name] - used_mah)
+        if gap_s:
+            times[name] = times[name] + gap_s * rng.exponential(size=len(times[name]))
+    lead = max(share, key=lambda name: share[name])
+    return Answer(
+        mixed(times, share, _DRAWS),
+        mixed(charges, share, _DRAWS),
+        "curve" if lead == "chemistry" else "earlier runs" if lead == "earlier" else "own course",
+        _why(lead, said),
+        "not enough was seen: the voltage so far fits ends that lie far apart",
+        _fan(asked, said, lead),
+        share,
+        times,
+        tuple(_warnings(asked, said, share)),
+    )
+
+
+def _within(left_mah: Array, used_mah: float, belief: CapacityBelief | None) -> Array:
+    """Draws beyond what the label allows put at its end; all as they are where the label is broken already."""
+    if belief is None:
+        return left_mah
+    most_mah = belief.most_mah - used_mah
+    return np.minimum(left_mah, most_mah) if most_mah > _LABEL_ROOM * used_mah else left_mah
+
+
+@dataclass(frozen=True)
+class _Said:
+    """What each opinion says now: draws of the charge left by name, and where they come from."""
+
+    left_mah: dict[str, Array]
+    chemistry: Passages | None
+    own: AnyCurve | None
+    earlier: OwnRuns | None
+    belief: CapacityBelief | None
+
+
+def _said(asked: Asked, rng: np.random.Generator) -> _Said:
+    used_mah = float(asked.on.charge_mah[-1])
+    left: dict[str, Array] = {}
+    chemistry = _chemistry(asked, rng)
+    if chemistry is not None:
+        left["chemistry"] = chemistry.capacity_mah - used_mah
+    course, belief = asked.course, capacity_belief(asked)
+    own: AnyCurve | None = None
+    earlier: OwnRuns | None = None
+    if course is not None:
+        own = any_curve(course, used_mah, asked.cutoff_v, belief, _DRAWS)
+        trend = by_trends(course, used_mah, asked.cutoff_v, _DRAWS)
+        if own is not None:
+            left["any"] = own.left_mah
+        if own is not None and trend is not None:
+            left["trend"] = trend
+        earlier = _by_earlier(asked, course, used_mah, asked.cutoff_v)
+        if earlier is not None and earlier.misfit < _EARLIER_MISFIT_MOST:
+            left["earlier"] = earlier.left_mah
+    return _Said(left, chemistry, own, earlier, belief)
+
+
+def _by_earlier(asked: Asked, course: Course, used_mah: float, level_v: float) -> OwnRuns | None:
+    if not asked.earlier:
+        return None
+    mean_ma = asked.load.mean_ma
+    return by_own_runs(
+        course, used_mah, level_v, mean_ma, asked.earlier, asked.fresh, _DRAWS, asked.temperature_c
+    )
+
+
+def _shares(asked: Asked, said: _Said) -> tuple[dict[str, float], dict[str, Score]]:
+    """Each opinion's say, and its score from what it would have said earlier in this run."""
+    course = asked.course
+    if len(said.left_mah) == 1 or course is None:
+        return {next(iter(said.left_mah)): 1.0}, {}
+    past = moments(course, float(asked.on.charge_mah[-1]))
+
+    def any_then(charge_mah: float, level_v: float) -> Array | None:
+        found = any_curve(course.until(charge_mah), charge_mah, level_v, None, 500, every=2)
+        return None if found is None else found.left_mah
+
+    def trend_then(charge_mah: float, level_v: float) -> Array | None:
+        return by_trends(course.until(charge_mah), charge_mah, level_v, 500)
+
+    def earlier_then(charge_mah: float, level_v: float) -> Array | None:
+        found = _by_earlier(asked, course.until(charge_mah), charge_mah, level_v)
+        return None if found is None else found.left_mah
+
+    then = {
+        "chemistry": chemistry_then(asked),
+        "any": any_then,
+        "trend": trend_then,
+        "earlier": earlier_then,
+    }
+    scores = {name: scored(past, then[name]) for name in said.left_mah}
+    prior = {name: _PRIOR[name] for name in said.left_mah}
+    if "chemistry" in prior and said.chemistry is not None:
+        off = max(float(np.median(said.chemistry.misfit)) - _MISFIT_USUAL, 0.0)
+        prior["chemistry"] *= float(np.exp(-min(_MISFIT_COSTS * off, 50.0)))
+        if asked.pack is None:
+            prior["chemistry"] *= _UNSTATED
+    if "trend" in prior:
+        prior["trend"] *= max(_passed_share(course, asked.cutoff_v), 1e-3)
+    return weights(scores, prior), scores
+
+
+def _passed_share(course: Course, cutoff_v: float) -> float:
+    """How much of the way ahead was passed while trends were tried: beyond it they have shown nothing."""
+    now_v = float(np.median(course.held_v[-3:]))
+    tried = float(course.held_v[len(course.held_v) // 4]) - now_v
+    return float(np.clip(tried / max(now_v - cutoff_v, 1e-9), 0.0, 1.0)) ** 2
+
+
+def _why(lead: str, said: _Said) -> str:
+    if lead == "chemistry":
+        return "the voltage so far, matched with curves of this chemistry"
+    if lead == "earlier" and said.earlier is not None:
+        return f"your earlier runs of such a pack: {', '.join(said.earlier.names)}"
+    if lead == "trend":
+        return "the voltage's own slope, which foretold the last hours well"
+    return "the voltage so far, going on as curves of any kind do that fit it"
+
+
+def _warnings(asked: Asked, said: _Said, share: dict[str, float]) -> list[str]:
+    told = []
+    chemistry = said.chemistry
+    by_chemistry = share.get("chemistry", 0.0) >= 0.5
+    if chemistry is not None and by_chemistry:
+        gone = float(np.median(chemistry.started_depth))
+        if np.mean(chemistry.started_depth > _PART_USED) > 0.5:
+            told.append(f"{LOOKS_PART_USED}: about {100 * gone:.0f} % of its charge was gone.")
+            if asked.fresh:
+                told.append(
+                    "You said that it began fresh; the voltage does not bear that out. Check the cells."
+                )
+    unlike = chemistry is not None and "any" in share and share["chemistry"] < _LITTLE_SAY
+    if asked.pack is not None and unlike and "earlier" not in share:
+        told.append(
+            f"This does not behave like {asked.pack.chemistry}: going by its own slope instead."
+        )
+    if said.earlier is not None and said.earlier.misfit >= _EARLIER_MISFIT_MOST:
+        names = ", ".join(said.earlier.names)
+        told.append(
+            f"This run goes otherwise than your earlier ones ({names}): they were not used."
+        )
+    return told
+
+
+def _fan(asked: Asked, said: _Said, lead: str) -> Passages | None:
+    if said.chemistry is not None and (lead == "chemistry" or said.own is None):
+        return said.chemistry
+    return None if said.own is None else _own_fan(asked, said.own)
+
+
+def chemistry_then(asked: Asked) -> Callable[[float, float], Array | None]:
+    """What the chemistry would have said when that charge was out: charge left to a level."""
+
+    def then(charge_mah: float, level_v: float) -> Array | None:
+        on = part(asked.on, asked.on.charge_mah <= charge_mah)
+        if len(on.end_s) < 4:
+            return None
+        rng = np.random.default_rng(_SEED)
+        load = future_load(on, asked.programme, asked.hold_s, rng, DRAWS)
+        found = _chemistry(replace(asked, on=on, cutoff_v=level_v, load=load), rng, quick=True)
+        return None if found is None else found.capacity_mah - float(on.charge_mah[-1])
+
+    return then
+
+
+def _chemistry(asked: Asked, rng: np.random.Generator, quick: bool = False) -> Passages | None:
+    """By the chemistry's curves; None where there are none, or below the voltage down to which they go."""
+    packs = asked.packs
+    floors = [CHEMISTRIES[pack.chemistry].floor_v * pack.cells for pack, _ in packs]
+    if not packs or asked.cutoff_v < _BELOW_FLOOR * min(floors):
+        return None
+    return draw_passages(
+        asked.on, stretches_of(asked.on), packs, asked.cutoff_v, asked.load, rng, asked.fresh, quick
+    )
+
+
+def capacity_belief(asked: Asked) -> CapacityBelief | None:
+    """Charge from the run's start to the cutoff, by the label (or the usual) and the first voltage."""
+    pack = asked.pack
+    if pack is None or not families(pack.chemistry):
+        return None
+    mean_ma = asked.load.mean_ma
+    prior = capacity_prior(pack, mean_ma)
+    shares = []
+    for family in families(pack.chemistry):
+        knots, volts, _ = curve_table(family)
+        excess = mean_ma * asked.load.heavy_ratio / prior.median_mah - TYPICAL_RATE_PER_H
+        level = asked.cutoff_v / pack.cells + family.drop_v_h * excess
+        shares.append(float(np.interp(-level, -volts, knots)))
+    share = float(np.clip(np.median(shares), 0.1, 1.05))
+    on = asked.on
+    first = on.charge_mah <= on.charge_mah[0] + _FIRST_SHARE * (
+        on.charge_mah[-1] - on.charge_mah[0]
+    )
+    first_v, first_ma = float(np.median(on.held_v[first])), float(np.median(on.held_ma[first]))
+    log_sd = float(np.hypot(prior.log_sd, np.hypot(_CUTOFF_SD, np.std(shares) / share)))
+    started = start_belief(pack, prior, first_v, first_ma, asked.fresh)
+    label_mah = None if pack.used else pack.capacity_mah
+    if label_mah:
+        # how much the rate takes is the chemistry's, which may not be what is in the pack
+        log_sd = float(np.hypot(log_sd, 0.5 * np.log(prior.median_mah * share / label_mah)))
+    return CapacityBelief(prior.median_mah * share, log_sd, started, label_mah)
+
+
+def _middle_ma(asked: Asked, draws: int) -> Array:
+    """Mean current on the way to the cutoff, one per draw."""
+    now_v = float(np.median(asked.on.mean_v[-3:]))
+    return asked.load.current_ma(draws, 0.6 * now_v + 0.4 * min(asked.cutoff_v, now_v))
+
+
+def _times_s(asked: Asked, left_mah: Array) -> Array:
+    """Cutoff times for draws of the charge left."""
+    now_s = float(asked.on.end_s[-1])
+    return np.asarray(now_s + 3600 * left_mah / _middle_ma(asked, len(left_mah)))
+
+
+def _own_fan(asked: Asked, own: AnyCurve) -> Passages:
+    now_s, used_mah = float(asked.on.end_s[-1]), float(asked.on.charge_mah[-1])
+    current = float(np.median(_middle_ma(asked, DRAWS)))
+    nothing = np.zeros(len(own.left_mah))
+    return Passages(
+        _times_s(asked, own.left_mah),
+        used_mah + own.left_mah,
+        nothing,
+        now_s + 3600 * own.path_mah / current,
+        own.path_v,
+        nothing,
+    )

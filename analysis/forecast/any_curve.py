@@ -1,0 +1,190 @@
+"""A second opinion without a chemistry: what any falling curve would do that fits what has been seen.
+
+Curves g(u) fall from 1 at the run's start (u = 0) to 0 at the cutoff (u = 1). Their pool holds pieces
+of the known cells' curves, of whatever chemistry, between random depths, and random monotone curves:
+the logarithm of the slope is a Gaussian process with a mean that is steeper at both ends, as cells
+are. A curve with the charge so far at u of its whole is stretched to the run's voltages: with the
+cutoff at g = 0 its height A is a least-squares fit, V = V_c + A g(u q / q_now), and what is left
+over weighs it. Priors: u anywhere (the moment is not special), and the stated capacity for
+a pack that began full or part-used.
+"""
+
+from dataclasses import dataclass
+from functools import cache
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.curve.course import Course
+from analysis.forecast.chemistry_prior import FAMILIES, curve_table, mode_table
+from analysis.forecast.start_state import DEPTHS
+
+Array = NDArray[np.float64]
+
+_POINTS: Final = 193
+_MOST_OF_LABEL: Final = 1.3
+_PATHS: Final = 60
+_PATH_POINTS: Final = 24
+_PIECES: Final = 900
+_RANDOM: Final = 1100
+_SEED: Final = 1618
+_KNOWN_ODDS: Final = 2.0  # of a piece of a known cell's curve against a random one
+# Relative misfit that a pool of this size cannot help, of the headroom above the cutoff.
+_MISFIT: Final = 0.008
+_OBSERVATIONS: Final = 8.0  # neighbours agree: so many count as independent
+_CURVES_LEAST: Final = 15.0  # curves that must share the weight
+_HEATS: Final = (1.0, 2.0, 4.0, 8.0, 16.0, 32.0)
+# Share of life behind us: what the grid of u holds (logit scale)
+_U: Final = 1 / (1 + np.exp(-np.linspace(-3.5, 6.0, 56)))
+# How often a capacity says nothing of the pack: one stated, one that is only usual.
+_LABEL_WRONG: Final = {True: 0.03, False: 0.1}
+_TRANSIENT: Final = 0.03  # of the charge: a fresh load's first drop is left out
+
+
+@dataclass(frozen=True)
+class CapacityBelief:
+    """Charge of a full pack down to the cutoff (mAh, log-normal) and how far it was emptied before.
+
+    ``started``: probability of each of ``start_state.DEPTHS``. ``label_mah``: None: only usual, not stated.
+    """
+
+    full_mah: float
+    log_sd: float
+    started: Array
+    label_mah: float | None = None
+
+    @property
+    def most_mah(self) -> float:
+        """More than this no pack with such a label gives, whatever is in it."""
+        return _MOST_OF_LABEL * self.label_mah if self.label_mah else float("inf")
+
+    def density(self, total_mah: Array) -> Array:
+        """Belief that the run gives this charge from its start to the cutoff, per unit of its logarithm."""
+        left = np.maximum(1 - DEPTHS, 0.03)
+        # between two of the depths anything is possible
+        sd = np.hypot(self.log_sd, 0.5 * np.gradient(DEPTHS) / left)
+        z = np.log(np.maximum(total_mah, 1e-9)[:, None] / (self.full_mah * left)) / sd
+        each = np.exp(-0.5 * z**2) / (sd * np.sqrt(2 * np.pi))
+        return np.asarray(each @ self.started)
+
+
+@cache
+def pool() -> Array:
+    """Curves at equal steps of u, shape (curves, points), each from 1 to 0."""
+    rng = np.random.default_rng(_SEED)
+    grid = np.linspace(0, 1, _POINTS)
+    pieces: list[Array] = []
+    while len(pieces) < _PIECES:
+        family = FAMILIES[int(rng.integers(len(FAMILIES)))]
+        knots, volts, _ = curve_table(family)
+        _, modes = mode_table(family)
+        volts = volts + (rng.standard_normal(len(modes)) @ modes if len(modes) else 0.0)
+        begin = 0.0 if rng.random() < 0.4 else rng.uniform(0.02, 0.8)
+        end = (
+            rng.uniform(max(begin + 0.1, 0.5), 1.0)
+            if rng.random() < 0.4
+            else rng.uniform(0.93, 1.0)
+        )
+        piece = np.interp(begin + (end - begin) * grid, knots, volts)
+        if piece[0] - piece[-1] > 0.01 and piece[-1] < piece.min() + 1e-9:
+            pieces.append((piece - piece[-1]) / (piece[0] - piece[-1]))
+    lengths = np.repeat([0.06, 0.15, 0.4], -(-_RANDOM // 3))[:_RANDOM]
+    sds = rng.choice([0.25, 0.6, 1.2], _RANDOM)
+    slopes = np.empty((_RANDOM, _POINTS))
+    for length in np.unique(lengths):
+        mine = lengths == length
+        gap = grid[:, None] - grid[None, :]
+        covariance = np.exp(-0.5 * (gap / length) ** 2) + 1e-6 * np.eye(_POINTS)
+        factor = np.linalg.cholesky(covariance)
+        slopes[mine] = rng.standard_normal((int(mine.sum()), _POINTS)) @ factor.T
+    slopes *= sds[:, None]
+    for from_end, least, most, often in ((grid, 0.0, 3.0, 0.5), (1 - grid, 1.0, 7.0, 0.85)):
+        rise = rng.uniform(least, most, _RANDOM) * (rng.random(_RANDOM) < often)
+        width = np.exp(rng.uniform(np.log(0.005), np.log(0.25), _RANDOM))
+        slopes += rise[:, None] * np.exp(-from_end[None, :] / width[:, None])
+    fall = np.exp(slopes)
+    down = np.cumsum(0.5 * (fall[:, 1:] + fall[:, :-1]), axis=1)
+    random = 1 - np.hstack([np.zeros((_RANDOM, 1)), down / down[:, -1:]])
+    return np.vstack([np.array(pieces), random])
+
+
+@dataclass(frozen=True)
+class AnyCurve:
+    """``left_mah``: draws of the charge left to the cutoff. ``path_mah``, ``path_v``: some of
+    the courses to come, charge from now and pack V, shape (some, points). ``misfit``: root mean square of the
+    best curve's rest over what was to be expected. ``curves``: effective number that share the weight.
+    """
+
+    left_mah: Array
+    misfit: float
+    curves: float
+    path_mah: Array
+    path_v: Array
+
+
+def any_curve(
+    course: Course,
+    used_mah: float,
+    cutoff_v: float,
+    belief: CapacityBelief | None,
+    draws: int,
+    every: int = 1,
+) -> AnyCurve | None:
+    """Charge left to the cutoff by all curves that fit; None where the course is too short or below the cutoff.
+
+    ``every``: only each so-many-th curve, where the answer is only to be scored.
+    """
+    late = course.charge_mah >= _TRANSIENT * used_mah
+    charge, volts, noise = course.charge_mah[late], course.held_v[late], course.noise_v[late]
+    headroom = volts - cutoff_v
+    if len(charge) < 4 or not used_mah > 0 or np.median(headroom) <= 0:
+        return None
+    curves = pool()[::every]
+    recent = 0.3 + 0.7 * charge / used_mah
+    least = 0.1 * float(np.median(headroom))
+    sd = np.hypot(noise, _MISFIT * np.maximum(headroom, least))
+    precision = recent / sd**2
+    # g of every curve at u * (charge / now), shape (curves, u, stretches)
+    place = np.outer(_U, charge / used_mah) * (_POINTS - 1)
+    low = np.minimum(place.astype(np.intp), _POINTS - 2)
+    part = place - low
+    g = curves[:, low] * (1 - part) + curves[:, low + 1] * part
+    cross = g @ (precision * headroom)
+    square = np.square(g) @ precision
+    rest = precision @ headroom**2 - cross**2 / np.maximum(square, 1e-12)
+    # mean square in units of its sd
+    rest = np.maximum(rest, 0.0) / float((precision * sd**2).sum())
+    prior = np.log(_U * (1 - _U))
+    if belief is not None:
+        total, wrong = belief.density(used_mah / _U), _LABEL_WRONG[belief.label_mah is not None]
+        prior = np.log(1 - _U) + np.log((1 - wrong) * total + wrong * _U)
+    # where even the best fits badly, its own rest is the measure of error
+    usual = max(float(rest.min()), 1.0)
+    known = np.repeat(
+        [np.log(_KNOWN_ODDS), 0.0], [-(-_PIECES // every), len(curves) - -(-_PIECES // every)]
+    )
+    for heat in _HEATS:
+        log_weight = prior[None, :] + known[:, None] - 0.5 * _OBSERVATIONS * rest / (usual * heat)
+        weights = np.exp(log_weight - log_weight.max())
+        per_curve = weights.sum(axis=1)
+        effective = float(per_curve.sum() ** 2 / np.square(per_curve).sum())
+        if effective >= _CURVES_LEAST:
+            break
+    cumulative = np.cumsum(weights.ravel())
+    at = np.searchsorted(cumulative, (np.arange(draws) + 0.5) / draws * cumulative[-1])
+    which, u_at = np.unravel_index(at, weights.shape)
+    logit = np.log(_U / (1 - _U))
+    jitter = (np.modf(np.arange(draws) * 0.6180339887)[0] - 0.5) * (logit[1] - logit[0])
+    left = used_mah * np.exp(-(logit[u_at] + jitter))
+    some = np.linspace(0, draws - 1, _PATHS).astype(np.intp)
+    ahead = np.linspace(0, 1, _PATH_POINTS)
+    now_v = float(np.median(volts[-3:])) - cutoff_v
+    paths = []
+    for row in some.tolist():
+        u = float(_U[u_at[row]])
+        course_on = np.interp(u + (1 - u) * ahead, np.linspace(0, 1, _POINTS), curves[which[row]])
+        paths.append(cutoff_v + now_v * course_on / max(float(course_on[0]), 1e-9))
+    return AnyCurve(
+        left, float(np.sqrt(rest.min())), effective, left[some][:, None] * ahead, np.array(paths)
+    )

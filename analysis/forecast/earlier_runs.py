@@ -1,0 +1,108 @@
+"""Which earlier runs beside this one are of the same pack type, and how did they go?"""
+
+import json
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+
+from analysis.curve.course import breaks, course_of
+from analysis.forecast.own_runs import EarlierRun
+from analysis.run.dips import dips
+from analysis.run.history import History, part
+from analysis.run.pack_faults import pack_faults
+from analysis.run.trace import trace_of
+from logger.base.errors import BenchError
+from logger.run.description import Description, from_document
+from logger.run.format import DESCRIPTION_NAME
+from logger.run.reader import Run, read_run
+from logger.run.run_list import find_runs
+
+# The newest tell most of the pack as it is; each one takes time to read.
+_MOST: Final = 4
+_LOOKED_AT_MOST: Final = 8
+_LEAST_FALL: Final = 0.03  # of the voltage: less is no rundown
+
+
+def earlier_run(run: Run, hold_s: float = 0.0) -> EarlierRun | None:
+    """A recorded run's course; None where it has no voltage or current, was no discharge, or hardly fell."""
+    try:
+        trace = trace_of(run)
+    except BenchError:
+        return None
+    if trace.voltage_v is None or trace.current_ma is None:
+        return None
+    faults = pack_faults(trace, run.description)
+    if faults.flow != "out" or faults.start_row:
+        return None
+    sound = ~faults.bad
+    history = History(hold_s, trace.begin_s)
+    history.add(trace.time_s[sound], trace.voltage_v[sound], trace.current_ma[sound])
+    bins = history.bins()
+    if len(bins.end_s) < 8:
+        return None
+    bins = part(bins, ~dips(bins))
+    course = course_of(bins)
+    if course is None:
+        return None
+    high_v, low_v = float(course.held_v[0]), float(course.held_v[-1])
+    if low_v > (1 - _LEAST_FALL) * high_v:
+        return None
+    on = part(bins, ~breaks(bins))
+    name = run.folder.name or run.description.title
+    mean_ma = float(np.average(on.mean_ma, weights=on.span_s))
+    return EarlierRun(name, course, mean_ma, run.description.temperature_c)
+
+
+def earlier_runs(run: Run, hold_s: float = 0.0) -> tuple[EarlierRun, ...]:
+    """Earlier runs of the same pack type (chemistry, cells, size, label) in the folder beside this one, newest first.
+
+    Runs that cannot be read, or hold no rundown, are passed over: this only ever adds to a forecast.
+    """
+    if run.description.pack is None:
+        return ()
+    try:
+        here = run.folder.resolve()
+        folders = find_runs((here.parent,)) if here.is_dir() else []
+    except (BenchError, OSError):
+        return ()
+    alike = [
+        (told.started_utc, folder)
+        for folder in folders
+        if folder.resolve() != here
+        and (told := _described(folder)) is not None
+        and _same_pack(told, run.description)
+    ]
+    found: list[EarlierRun] = []
+    for _, folder in sorted(alike, reverse=True)[:_LOOKED_AT_MOST]:
+        try:
+            earlier = earlier_run(read_run(folder), hold_s)
+        except (BenchError, OSError):
+            continue
+        if earlier is not None:
+            found.append(earlier)
+        if len(found) == _MOST:
+            break
+    return tuple(found)
+
+
+def _described(folder: Path) -> Description | None:
+    """Description alone: a night's rows take far longer to read."""
+    try:
+        return from_document(json.loads((folder / DESCRIPTION_NAME).read_bytes()))[0]
+    except (OSError, ValueError, RecursionError, AttributeError, TypeError):
+        return None
+
+
+def _same_pack(theirs: Description, ours: Description) -> bool:
+    """Ended before this run began, with such a pack, and recorded by a board as real as this one's."""
+    if theirs.pack is None or ours.pack is None or theirs.state != "ended":
+        return False
+    if ours.started_utc and not theirs.started_utc < ours.started_utc:
+        return False
+    return theirs.pack == ours.pack and _is_simulated(theirs) == _is_simulated(ours)
+
+
+def _is_simulated(description: Description) -> bool:
+    board = description.board
+    return bool(board and board.firmware.lower().startswith("simulated"))

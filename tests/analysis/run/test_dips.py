@@ -1,0 +1,46 @@
+"""Dips that come back are a contact's fault; the end of a pack, a heavier load and a pause are not."""
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from analysis.run.dips import dips, spans_s
+from analysis.run.history import Bins, History
+
+Array = NDArray[np.float64]
+STEP_S = 10.0
+
+
+def bins_of(volts: Array, current_ma: Array) -> Bins:
+    history = History(30.0)
+    history.add(STEP_S * np.arange(1, len(volts) + 1), volts, current_ma)
+    return history.bins()
+
+
+@pytest.mark.parametrize("long_s", [90.0, 600.0])
+def test_a_dip_is_found_where_it_was(long_s: float) -> None:
+    time_s = np.arange(10.0, 20001.0, 10.0)
+    bad = (time_s > 8000) & (time_s <= 8000 + long_s)
+    bins = bins_of(4.5 - time_s / 2e4 - 1.5 * bad, np.full(2000, 100.0))
+    found = spans_s(bins, dips(bins))
+    assert len(found) == 1
+    begin_s, end_s = found[0]
+    width_s = float(np.median(bins.span_s))
+    assert begin_s == pytest.approx(8000, abs=2 * width_s)
+    assert end_s == pytest.approx(8000 + long_s, abs=2 * width_s)
+
+
+def test_what_is_no_dip() -> None:
+    time_s = np.arange(10.0, 20001.0, 10.0)
+    falling = 4.5 - time_s / 2e4
+    steady = np.full(2000, 100.0)
+    heavy = (time_s > 8000) & (time_s <= 8600)
+    off = (time_s > 8000) & (time_s <= 9000)
+    late = time_s > 19_000
+    for volts, current in (
+        (falling, steady),
+        (falling - 1.5 * late, steady),
+        (falling - 0.6 * heavy, steady + 200 * heavy),
+        (falling + 0.4 * off, steady * ~off),
+    ):
+        assert not dips(bins_of(volts, current)).any()
