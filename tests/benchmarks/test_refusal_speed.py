@@ -10,12 +10,15 @@ import sys
 import time
 from pathlib import Path
 
+import pytest
+
 from tests.support.places import ROOT
 from tests.support.refusals import lay_out, refusals
 
 REPEATS = 3
 
 
+@pytest.mark.timeout(1800)
 def test_every_refusal(tmp_path: Path) -> None:
     lay_out(tmp_path)
     environment = {
