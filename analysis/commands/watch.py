@@ -17,9 +17,7 @@ from analysis.report.same_piece import earlier_runs, earlier_words
 from logger.base.errors import BenchError
 from logger.base.left import Left
 from logger.page.asking import Asking
-from logger.page.attached import serve_attached
 from logger.page.bench import Bench, PageRun
-from logger.page.serve import PageServer, qr_text
 from logger.recording.page_beside import LAN_CAUTION
 from logger.run.feed import Latest, RunFeed
 from logger.run.run_list import find_runs
@@ -50,6 +48,8 @@ def watch_command(
     passed on to the logger that records the run.
     """
     if attached:
+        from logger.page.attached import serve_attached
+
         serve_attached(page_run, page_port, lan, sys.stdin, sys.stdout, leave=partial(os._exit, 0))
         return
     if not paths and not RUNS.is_dir():
@@ -59,6 +59,7 @@ def watch_command(
         )
     found = Found(paths or (RUNS,))
     runs = found.look()
+    from logger.page.serve import PageServer, qr_text
 
     def say(address: str) -> None:
         click.echo(f"{address}   (this key opens one browser; the next one is shown after it)")
