@@ -51,10 +51,11 @@ def looks_regulated(course: Course, pack: Pack, mean_ma: float) -> bool:
     for family in families(pack.chemistry):
         knots, volts, _ = curve_table(family)
         drop_v = family.drop_v_h * (mean_ma / prior.median_mah - TYPICAL_RATE_PER_H)
-        # from the depth at which such a cell stands at this voltage, wherever it began
+        # from full, and from the depth at which such a cell stands at this voltage: the lesser fall
         begun = float(np.interp(-(cell_v + drop_v), -volts, knots))
-        ends = np.interp(begun + spent / large, knots, volts)
-        falls.append(float(ends[0] - ends[1]))
+        for first in (float(charge[late][0]) / large, begun):
+            ends = np.interp(first + spent / large, knots, volts)
+            falls.append(float(ends[0] - ends[1]))
     return min(falls) > _LEAST_V and seen < _SEEN_SHARE * min(falls)
 
 
