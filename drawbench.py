@@ -70,6 +70,7 @@ from logger.base.errors import BenchError  # noqa: E402  # only once it is certa
 
 if TYPE_CHECKING:
     import analysis.flex.judge
+    import analysis.run.rundown
     from analysis.door.public import *  # noqa: F403 (the one list of the types)
     from analysis.report.build import SectionMaker
 
@@ -217,14 +218,14 @@ def demo(folder: Path) -> None:
     click.echo("2/5  The simulated vest runs three alkaline AA down; its night takes seconds.")
     _demo_run(folder / "run", "Night-ride vest", 1.0, said)
     run = read_run(folder / "run")
+    result = rundown(run, vest.CUTOFF_V, 60.0)
+    _tell_verdict(result)
     story = tell_budget(budget, run, pack_runs=None)
     click.echo(f"3/5  {' '.join(answer_sentences(story)[-2:])}")
     remedy = next(item for item in story.changes if "ride at 70 %" in item.words)
     _demo_run(folder / "remedy", "Night-ride vest, ride at 70 % brightness", 0.7, said)
-    lasted = rundown(read_run(folder / "remedy"), vest.CUTOFF_V, 60.0).cutoff_time
-    click.echo(
-        f"4/5  Remedy: {remedy.words}. Forecast: {short_words(remedy.runtime)}; run down, it lasted {short_words(lasted)}."
-    )
+    click.echo(f"4/5  Remedy: {remedy.words}. Forecast: {short_words(remedy.runtime)}. Run down:")
+    _tell_verdict(rundown(read_run(folder / "remedy"), vest.CUTOFF_V, 60.0))
     click.echo(
         "5/5  Its joints: four on the simulated flex rig, twenty more bent by a simulated hand."
     )
@@ -232,7 +233,6 @@ def demo(folder: Path) -> None:
     first, *others = answers(joints)
     for text in (first, *(other for other in others if "outlasts" in other)):
         click.echo(f"     {text}")
-    result = rundown(run, vest.CUTOFF_V, 60.0)
     sections = [
         lambda made: budget_section(story, made),
         *discharge_parts(run, vest.CUTOFF_V, 60.0),
@@ -246,6 +246,11 @@ def demo(folder: Path) -> None:
             ("Your own piece", ["budget", "new", "my-piece.toml"]),
         )
     )
+
+
+def _tell_verdict(result: "analysis.run.rundown.Rundown") -> None:
+    if result.verdict is not None:
+        click.echo(f"     {result.verdict.words}")
 
 
 def _demo_run(folder: Path, title: str, brightness: float, said: set[str]) -> None:
@@ -269,6 +274,7 @@ def _demo_run(folder: Path, title: str, brightness: float, said: set[str]) -> No
             pack="3x AA alkaline",
             cutoff_v=vest.CUTOFF_V,
             hold_s=60.0,
+            need_s=vest.NEED_S,
             title=title,
             load_note="24 addressable LEDs, microcontroller and motion sensor behind a 5 V boost converter",
             calibration=False,

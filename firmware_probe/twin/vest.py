@@ -48,6 +48,8 @@ CONVERTER: Final = Converter(
 # 0.9 V per cell, above the alkaline floor of 0.8 V. Held longer than braking lasts, or the
 # dip of one braking would end the run.
 CUTOFF_V: Final = 2.7
+# Three evenings of three and a half hours on one set of cells.
+NEED_S: Final = 3 * 3.5 * 3600.0
 CUTOFF_HOLD_S: Final = 10.0
 
 
