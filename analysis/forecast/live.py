@@ -10,7 +10,9 @@ import numpy as np
 
 from analysis.forecast.answer import LOOKS_PART_USED
 from analysis.forecast.chemistry_prior import capacity_prior
+from analysis.forecast.earlier_runs import earlier_runs
 from analysis.forecast.forecast import LOOKS_REGULATED, Forecast, forecast
+from analysis.forecast.own_runs import EarlierRun
 from analysis.forecast.words import forecast_line
 from analysis.run.history import Bins
 from analysis.run.pack_faults import Fault, FaultWatch, watch_of
@@ -53,6 +55,7 @@ class PageForecaster:
         self._next_s = float("-inf")
         self._odd_since_s: dict[str, float] = {}
         self._told: set[str] = set()
+        self._earlier: tuple[EarlierRun, ...] | None = None
         self.found: Forecast | None = None
         self.faults: list[Fault] = []
 
@@ -97,7 +100,9 @@ class PageForecaster:
             )
             nothing = Bins(*(values[:0] for values in vars(bins).values()))
             return replace(forecast(nothing, pack, cutoff_v, hold_s), why=why)
-        return forecast(bins, pack, cutoff_v, hold_s)
+        if self._earlier is None:
+            self._earlier = earlier_runs(feed.folder, feed.description)
+        return forecast(bins, pack, cutoff_v, hold_s, earlier=self._earlier)
 
     def _lasting(self, found: Forecast, pack: Pack | None) -> list[Fault]:
         """Oddities that the forecast has been telling for long enough, and clearly."""
