@@ -193,6 +193,9 @@ def demo(folder: Path) -> None:
 
     Needs no hardware. Writes a budget file, two runs, a flex test and a report into FOLDER; all of it is invented.
     """
+    from logger.run.store import create_run_folder
+
+    create_run_folder(folder)
     from analysis.budget.file import read_budget
     from analysis.budget.section import budget_section
     from analysis.budget.story import tell_budget
@@ -203,10 +206,9 @@ def demo(folder: Path) -> None:
     from analysis.run.rundown import rundown
     from analysis.say.words import short_words
     from firmware_probe.twin import vest
+    from logger.base.next_step import next_words
     from logger.run.reader import read_run
-    from logger.run.store import create_run_folder
 
-    create_run_folder(folder)
     said: set[str] = set()
     budget_path = folder / "night-ride-vest.toml"
     budget_path.write_text(vest.budget_text(), encoding="utf-8")
@@ -215,7 +217,7 @@ def demo(folder: Path) -> None:
     click.echo("2/5  The simulated vest runs three alkaline AA down; its night takes seconds.")
     _demo_run(folder / "run", "Night-ride vest", 1.0, said)
     run = read_run(folder / "run")
-    story = tell_budget(budget, run)
+    story = tell_budget(budget, run, pack_runs=None)
     click.echo(f"3/5  {' '.join(answer_sentences(story)[-2:])}")
     remedy = next(item for item in story.changes if "ride at 70 %" in item.words)
     _demo_run(folder / "remedy", "Night-ride vest, ride at 70 % brightness", 0.7, said)
@@ -237,10 +239,13 @@ def demo(folder: Path) -> None:
         flex_section,
     ]
     write_report(run, result, folder / "report", sections)
+    click.echo(f"\nOpen in a browser:\n  {folder / 'report' / 'report.html'}\n")
     click.echo(
-        f"\nThe runs:   {folder / 'run' / 'samples.csv'}, {folder / 'remedy' / 'samples.csv'}"
+        next_words(
+            ("The run by itself", ["rundown", folder / "run"]),
+            ("Your own piece", ["budget", "new", "my-piece.toml"]),
+        )
     )
-    click.echo(f"The report: {folder / 'report' / 'report.html'}  (open it in a browser)")
 
 
 def _demo_run(folder: Path, title: str, brightness: float, said: set[str]) -> None:

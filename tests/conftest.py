@@ -1,12 +1,18 @@
 """What every test needs: Ctrl-C reaches the programs that tests start; what is quick is marked fast."""
 
+import os
 import signal
+from pathlib import Path
 from typing import Final
 
 import pytest
 
 # What keeps a test out of the daily loop, ``pytest -m fast``.
 _NOT_FAST: Final = frozenset({"firmware", "browser", "real_time", "slow"})
+
+# No test reads or writes what the person at this computer keeps: below a file no folder can be made,
+# so nothing is kept, and cautions are at full length. Tests of what is kept name a folder of their own.
+os.environ["DRAWBENCH_CONFIG_FOLDER"] = str(Path(__file__).resolve() / "kept")
 
 # Started in the background of a script, we have SIGINT ignored, and so would every program we start:
 # a test that ends one with Ctrl-C would wait for ever.

@@ -52,8 +52,11 @@ def test_pack_in_words() -> None:
 
 
 def test_quantity_prints_no_more_than_is_known() -> None:
-    # GUM (JCGM 100:2008) 7.2.6: two significant digits of uncertainty at most.
+    # GUM (JCGM 100:2008) 7.2.6: two significant digits of uncertainty at most; one or two: SOURCES.md C15.
     assert str(Quantity(1234.567, "mAh", 1200.0, 1270.0, 0.95)) == "1235 mAh (1200 to 1270 at 95 %)"
+    assert str(Quantity(1779.0, "mAh", 1742.0, 1816.0, 0.95)) == "1780 mAh (1740 to 1820 at 95 %)"
+    assert str(Quantity(4.92, "h", 4.02, 5.81, 0.9)) == "4.9 h (4.0 to 5.8 at 90 %)"
+    assert str(Quantity(2437.0, "mAh", 1210.0, 3640.0, 0.9)) == "2400 mAh (1200 to 3600 at 90 %)"
     assert str(Quantity(0.0996, "V", 0.0896, 0.1096, 0.95)) == "0.100 V (0.090 to 0.110 at 95 %)"
     assert str(Quantity(0.9523, "mA", 0.82, 1.042, 0.9)) == "0.95 mA (0.82 to 1.04 at 90 %)"
     assert str(Quantity(1.37, "1")) == "1.37"

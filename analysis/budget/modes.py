@@ -15,7 +15,6 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-import ruptures
 
 Array = npt.NDArray[np.float64]
 Index = npt.NDArray[np.int64]
@@ -154,6 +153,8 @@ def _noise(values: Array) -> float:
 
 def _segment(current_ma: Array, sigma: float) -> Index:
     """Cuts of the best segmentation, block by block so that time grows with length only."""
+    import ruptures
+
     # A noiseless signal still has its rounding; without a floor the penalty would be nothing.
     scale = max(sigma, 1e-3 * float(np.median(np.abs(current_ma))), 1e-6)
     penalty = PENALTY_FACTOR * scale**2 * np.log(BLOCK_ROWS)

@@ -16,7 +16,7 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-from scipy.interpolate import PchipInterpolator
+import scipy
 
 from analysis.budget.pack_table import (
     AGEING_LOSS,
@@ -27,13 +27,13 @@ from analysis.budget.pack_table import (
     mass_g,
 )
 from analysis.budget.supply_limits import USB_PORT_MA, USB_SOURCE_LEAST_V
+from analysis.curve.curve_family import CurveFamily
 from analysis.doubt.quantity import Quantity
 from analysis.forecast.chemistry_prior import (
     TYPICAL_RATE_PER_H,
     capacity_prior,
     families,
 )
-from analysis.forecast.curve_family import CurveFamily
 from logger.base.pack import CHEMISTRIES, Pack
 
 Array = npt.NDArray[np.float64]
@@ -270,7 +270,9 @@ def _curves(pack: Pack, scatter: Array, rate_per_h: float, rng: np.random.Genera
 
 def _typical_v(family: CurveFamily, depth: Array) -> Array:
     """Typical volts per cell of a curve family at these depths."""
-    return np.asarray(PchipInterpolator(family.depth, family.volts)(depth), dtype=np.float64)
+    return np.asarray(
+        scipy.interpolate.PchipInterpolator(family.depth, family.volts)(depth), dtype=np.float64
+    )
 
 
 def _weights(raw: list[float]) -> Array:

@@ -24,6 +24,7 @@ from analysis.say.figures import (
 )
 from analysis.say.section import FigureFile
 from analysis.say.words import value_words
+from logger.base.numbers import digits_text
 
 _ROW_IN: Final = 0.42
 _MOST_PACKS: Final = 9
@@ -123,7 +124,7 @@ def _figures(axes: Axes, story: BudgetStory) -> FigureFile:
             axes.plot([low, high], [row + offset] * 2, color=look.colour, linewidth=1.6)
             widest = max(widest, high)
         culprit = row in story.culprits
-        text = f"{before.value:.3g} → {value_words(after)}"
+        text = f"{digits_text(before.value, 3)} → {value_words(after)}"
         axes.annotate(
             text, (shares[1][2], row + 0.17), xytext=(6, 0), textcoords="offset points", va="center",
             fontsize=9.5, color=INK, fontweight="bold" if culprit else "normal",
@@ -135,7 +136,7 @@ def _figures(axes: Axes, story: BudgetStory) -> FigureFile:
     culprits = [rows[index][0] for index in story.culprits[:1]]
     axes.set_title(f"Wrong figure: {culprits[0]}" if culprits else "No figure has to be wrong")
     alt = "Every figure of the budget before and after the run. " + " ".join(
-        f"{label}: {before.value:.3g} {before.unit} before, {value_words(after)} after."
+        f"{label}: {digits_text(before.value or 0.0, 3)} {before.unit} before, {value_words(after)} after."
         for label, before, after in rows
     )
     caption = "Figures before (hatched) and after the run (plain), lines at 90 %. Bold: moved most against its tolerance."

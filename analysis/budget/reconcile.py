@@ -30,7 +30,7 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-from scipy import special, stats
+import scipy
 
 Array = npt.NDArray[np.float64]
 
@@ -57,7 +57,7 @@ class NormalMixture:
         low, high = (self.mean_ma - 10 * std).min(axis=0), (self.mean_ma + 10 * std).max(axis=0)
         for _ in range(50):
             middle = (low + high) / 2
-            below = self.weight @ special.ndtr((middle - self.mean_ma) / std) < share
+            below = self.weight @ scipy.special.ndtr((middle - self.mean_ma) / std) < share
             low, high = np.where(below, middle, low), np.where(below, high, middle)
         return np.asarray((low + high) / 2, dtype=np.float64)
 
@@ -99,7 +99,7 @@ class Reconciled:
         """Bounds of every posterior figure at this coverage: normal, or equal tails of the mixture."""
         tail = 0.5 - coverage / 2
         if self.mixture is None:
-            half = float(stats.norm.isf(tail)) * self.posterior_std_ma
+            half = float(scipy.stats.norm.isf(tail)) * self.posterior_std_ma
             return self.posterior_ma - half, self.posterior_ma + half
         return self.mixture.quantile_ma(tail), self.mixture.quantile_ma(1 - tail)
 
@@ -136,7 +136,7 @@ def reconcile(
         posterior_ma=prior_ma + gain @ residual,
         posterior_cov=posterior_cov,
         chi2=chi2,
-        chi2_p=float(stats.chi2.sf(chi2, modes)),
+        chi2_p=float(scipy.stats.chi2.sf(chi2, modes)),
         log_evidence=-0.5 * (chi2 + _log_det(innovation_cov)),
         slip=np.zeros(figures),
         inseparable=inseparable_sets(design),

@@ -1,6 +1,8 @@
 """The whole of a budget: estimate, packs, and with a run the comparison, the culprit and the remedy."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -23,6 +25,7 @@ from analysis.budget.estimate import (
 )
 from analysis.budget.file import Budget
 from analysis.budget.measured import RunModes, modes_of_run, shared_doubt
+from analysis.budget.own_run import own_pack_run, run_name, same_pack
 from analysis.budget.pack_choice import Demand, PackAnswer, in_order, judge_measured, judge_pack
 from analysis.budget.pack_table import CANDIDATES
 from analysis.budget.supply_limits import supply_warnings
@@ -50,7 +53,8 @@ _WIRE_NOTE = "solid copper at 20 C, at the peak; no interval"
 class BudgetStory:
     """Everything a budget says. Without a run, ``run_modes`` and ``comparison`` are None.
 
-    ``packs`` and ``changes`` rest on the corrected budget where there is a run.
+    ``packs`` and ``changes`` rest on the corrected budget where there is a run. ``own``: the budget's
+    own pack by a run in which it was emptied, also among ``packs``; ``own_run`` names that run.
     """
 
     budget: Budget
@@ -64,6 +68,8 @@ class BudgetStory:
     comparison: BudgetComparison | None = None
     corrected: Budget | None = None
     simulated: bool = False
+    own: PackAnswer | None = None
+    own_run: str = ""
 
     @property
     def culprits(self) -> tuple[int, ...]:
@@ -73,6 +79,12 @@ class BudgetStory:
         slip = self.comparison.reconciled.slip
         order = np.argsort(-slip, kind="stable")
         return tuple(int(index) for index in order if slip[index] >= _CULPRIT)
+
+    @property
+    def misfit(self) -> bool:
+        """No figure within its tolerance explains the run, and no culprit does."""
+        fitted = self.comparison
+        return fitted is not None and fitted.reconciled.chi2_p < 0.01 and not self.culprits
 
     def as_json(self) -> dict[str, Any]:
         """Results in the usual object form."""
@@ -106,6 +118,7 @@ class BudgetStory:
             if self.comparison is None
             else [list(s) for s in self.comparison.inseparable],
             "packs": [_pack_json(answer) for answer in self.packs],
+            "own_pack_run": self.own_run or None,
             "changes": [
                 {
                     "change": item.words,
@@ -203,11 +216,13 @@ def tell_budget(
     *,
     temperature_c: float = 20.0,
     own_packs: tuple[Pack, ...] = (),
-    pack_runs: tuple[Run, ...] = (),
+    pack_runs: tuple[Run, ...] | None = (),
+    places: Sequence[Path] = (),
 ) -> BudgetStory:
     """Estimate and packs; with a run also the comparison, the corrected figures and what to change.
 
-    ``own_packs`` are judged by typical curves, ``pack_runs`` by the curve that each run measured.
+    ``own_packs`` are judged by typical curves, ``pack_runs`` by the curve that each run measured; None: the
+    newest run below ``places`` in which the budget's own pack was emptied, see ``own_pack_run``.
 
     Raises BenchError if the run has no current or shows none of the budget's modes.
     """
@@ -218,7 +233,8 @@ def tell_budget(
         )
     if run is None:
         pack_v = typical_v(budget.pack)
-        return _story(budget, budget, pack_v, temperature_c, own_packs, pack_runs, ())
+        runs = _runs_of(budget, budget, pack_v, pack_runs, places, None)
+        return _story(budget, budget, pack_v, temperature_c, own_packs, runs, ())
     trace = trace_of(run)
     found = modes_of_run(budget, trace, run.description.events)
     shared, doubts = shared_doubt(limits_of(run.description))
@@ -226,7 +242,8 @@ def tell_budget(
     corrected = reconciled_budget(budget, comparison)
     pack_v = float(np.mean([item.pack_v for item in found.measured]))
     warnings = (*found.warnings, *doubts)
-    story = _story(budget, corrected, pack_v, temperature_c, own_packs, pack_runs, warnings)
+    runs = _runs_of(budget, corrected, pack_v, pack_runs, places, run)
+    story = _story(budget, corrected, pack_v, temperature_c, own_packs, runs, warnings)
     # A measured mode is estimated at the voltage it was measured at.
     measured = {item.estimate.mode: item.estimate for item in comparison.modes}
     story = replace(
@@ -240,6 +257,26 @@ def tell_budget(
     return replace(story, warnings=(*story.warnings, *_misfit(story)))
 
 
+def _runs_of(
+    budget: Budget,
+    basis: Budget,
+    pack_v: float,
+    asked: tuple[Run, ...] | None,
+    places: Sequence[Path],
+    run: Run | None,
+) -> tuple[tuple[Run, ...], str]:
+    """The runs that stand for a pack, the budget's own first; and the name of that one."""
+    if asked is None:
+        mean_ma = estimate_evening(with_hours(basis), pack_v).mean_current.value or 0.0
+        found = own_pack_run(budget, mean_ma, places, run)
+        return ((), "") if found is None else ((found,), run_name(found))
+    of_own = [item for item in asked if same_pack(item.description.pack, budget.pack)]
+    if not of_own:
+        return asked, ""
+    others = tuple(item for item in asked if item is not of_own[0])
+    return (of_own[0], *others), run_name(of_own[0])
+
+
 def typical_v(pack: Pack) -> float:
     """Mean voltage of a pack under load over its life, about (typical, from memory)."""
     return CHEMISTRIES[pack.chemistry].nominal_v * pack.cells * _MEAN_SHARE.get(pack.chemistry, 1.0)
@@ -251,7 +288,7 @@ def _story(
     pack_v: float,
     temperature_c: float,
     own_packs: tuple[Pack, ...],
-    pack_runs: tuple[Run, ...],
+    runs: tuple[tuple[Run, ...], str],
     warnings: tuple[str, ...],
 ) -> BudgetStory:
     """``basis``: the budget that packs and changes are reckoned with; the estimate is the maker's own."""
@@ -262,8 +299,9 @@ def _story(
     def judge(pack: Pack) -> PackAnswer:
         return judge_pack(pack, demand, np.random.default_rng(_SEED), temperature_c)
 
-    asked = [judge(pack) for pack in own_packs]
-    asked += [_judge_run(item, demand) for item in pack_runs]
+    pack_runs, own_run = runs
+    measured = [_judge_run(item, demand) for item in pack_runs]
+    asked = [*(judge(pack) for pack in own_packs), *measured]
     others = [
         judge(pack) for pack in CANDIDATES if (pack.chemistry, pack.cells, pack.size) not in known
     ]
@@ -276,6 +314,8 @@ def _story(
         (fitted, *asked, *in_order(others)),
         tuple(worthwhile_changes(basis, pack_v, _SEED)),
         (*warnings, *peaks, *supply_warnings(basis), *_hours(budget), *_heat(basis, pack_v)),
+        own=measured[0] if own_run else None,
+        own_run=own_run,
     )
 
 
@@ -325,7 +365,7 @@ def _judge_run(run: Run, demand: Demand) -> PackAnswer:
 
 def _misfit(story: BudgetStory) -> tuple[str, ...]:
     """A budget that no figure within its tolerance can explain; the culprit, if there is one, does."""
-    if story.comparison is None or story.comparison.reconciled.chi2_p >= 0.01 or story.culprits:
+    if not story.misfit:
         return ()
     return (
         "Budget and run do not fit together even at the edge of the stated tolerances: "

@@ -2,16 +2,31 @@
 
 import json
 import textwrap
+from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import click
 
-from analysis.commands.rundown import TEXT_WIDTH
+from analysis.commands.screen import (
+    TEXT_WIDTH,
+    details_option,
+    echo_caution,
+    echo_next,
+    echo_warnings,
+    echo_warnings_in_short,
+)
+from analysis.say.words import count_words
 from logger.base.errors import BenchError
+from logger.base.next_step import command_line
+from logger.base.numbers import digits_text
 
 if TYPE_CHECKING:
+    from analysis.budget.pack_choice import PackAnswer
     from analysis.budget.story import BudgetStory
+
+_NO_RUN: Final = Path("none")
+_USUAL_C: Final = 20.0
 
 
 class _BudgetGroup(click.Group):
@@ -50,7 +65,8 @@ def new_command(path: Path) -> None:
     from analysis.say.new_file import write_new
 
     write_new(path, TEMPLATE)
-    click.echo(f"Wrote {path}. Put your parts in it, then: drawbench budget {path}")
+    click.echo(f"Wrote {path}. Put your parts in it.")
+    echo_next(("Then", ["budget", path]))
 
 
 @budget_command.command("show", hidden=True)
@@ -81,17 +97,19 @@ def new_command(path: Path) -> None:
     multiple=True,
     type=click.Path(path_type=Path),
     metavar="RUN",
-    help="Judge the pack of this measured run too, by its own curve.",
+    help="Judge the pack of this measured run too, by its own curve; none: of no run. "
+    "Default: the newest run in which this pack was emptied.",
 )
 @click.option(
     "--temperature",
     "temperature_c",
     type=float,
-    default=20.0,
+    default=_USUAL_C,
     show_default=True,
     metavar="C",
     help="Temperature it will be worn at, in degrees Celsius.",
 )
+@details_option
 @click.option("--json", "as_json", is_flag=True, help="Every result as JSON.")
 def show_command(
     path: Path,
@@ -101,24 +119,34 @@ def show_command(
     packs: tuple[str, ...],
     pack_runs: tuple[Path, ...],
     temperature_c: float,
+    details: bool,
     as_json: bool,
 ) -> None:
     """Estimate a budget; with a run, find the figure that was wrong."""
     from analysis.budget.edit import corrected_text
-    from analysis.budget.plots import draw_budget
     from analysis.door.budget import budget
-    from analysis.say.new_file import write_new
+    from analysis.say.new_file import refuse_taken, write_new
 
     if corrected is not None and run_folder is None:
         raise BenchError(
             "--corrected needs a run to correct by.",
-            next_step=f"drawbench budget {path} RUN --corrected {corrected}",
+            next_step=f"{command_line('budget', path)} RUN --corrected {command_line(corrected).removeprefix('drawbench ')}",
         )
-    story = budget(path, run_folder, temperature_c=temperature_c, packs=packs, pack_runs=pack_runs)
+    if corrected is not None:
+        refuse_taken(corrected)
+    story = budget(
+        path,
+        run_folder,
+        temperature_c=temperature_c,
+        packs=packs,
+        pack_runs=[run for run in pack_runs if run != _NO_RUN] if pack_runs else None,
+    )
     if corrected is not None and story.comparison is not None:
         text = path.read_text(encoding="utf-8-sig")
         write_new(corrected, corrected_text(text, story.budget, story.comparison))
     if pictures is not None:
+        from analysis.budget.plots import draw_budget
+
         try:
             pictures.mkdir(parents=True, exist_ok=True)
             draw_budget(story, pictures)
@@ -131,14 +159,95 @@ def show_command(
     if as_json:
         click.echo(json.dumps(story.as_json(), ensure_ascii=False, indent=1, allow_nan=False))
         return
-    _show(story, temperature_c)
+    if story.simulated:
+        click.echo("SIMULATED: no hardware was there.\n")
+    if details:
+        _show_details(story, temperature_c)
+    else:
+        _show(story)
     if corrected is not None:
         click.echo(f"\nCorrected budget: {corrected}")
     if pictures is not None:
         click.echo(f"\nPictures: {pictures}")
+    again: list[str | Path] = ["budget", path]
+    again += [] if run_folder is None else [run_folder]
+    again += [] if temperature_c == _USUAL_C else ["--temperature", f"{temperature_c:g}"]
+    again += [text for pack in packs for text in ("--pack", pack)]
+    again += [text for run in pack_runs for text in ("--pack-run", run)]
+    steps = [] if details else [("Details", [*again, "--details"])]
+    if run_folder is None:
+        steps.append(("Measure it", ["start"]))
+    elif corrected is not None:
+        steps.append(("With the corrected figures", ["budget", corrected, run_folder]))
+    elif story.culprits:
+        new = path.with_name(f"{path.stem}-corrected{path.suffix}")
+        steps.append(("Correct it", ["budget", path, run_folder, "--corrected", new]))
+    else:
+        steps.append(("Report", ["report", run_folder, "--budget", path]))
+    echo_next(*steps)
 
 
-def _show(story: "BudgetStory", temperature_c: float) -> None:
+def _show(story: "BudgetStory") -> None:
+    """The answer, one table, warnings in short, the cautions of what is offered."""
+    from analysis.budget.words import short_sentences
+    from analysis.run.heat import is_heat_caution
+
+    for sentence in short_sentences(story):
+        click.echo(textwrap.fill(sentence, TEXT_WIDTH))
+    click.echo()
+    shown = story.packs[:1]
+    if story.comparison is None:
+        shown = _offered(story)
+        _table_of_packs(story, shown)
+    else:
+        _table_of_modes(story)
+    echo_warnings_in_short([text for text in story.warnings if not is_heat_caution(text)])
+    for text in filter(is_heat_caution, story.warnings):
+        echo_caution("budget", "", text)
+    for name, caution in _cautions(shown):
+        echo_caution("budget", name, caution)
+
+
+def _offered(story: "BudgetStory") -> tuple["PackAnswer", ...]:
+    """The budget's own pack, what was asked for, and the first other that serves: each comes with its caution."""
+    from analysis.budget.pack_table import CANDIDATES
+
+    candidates = {(pack.chemistry, pack.cells, pack.size) for pack in CANDIDATES}
+    shown, others = [story.packs[0]], 0
+    for answer in story.packs[1:]:
+        pack = answer.pack
+        asked = (pack.chemistry, pack.cells, pack.size) not in candidates or answer is story.own
+        if asked or (answer.serves and not others):
+            shown.append(answer)
+            others += not asked
+    return tuple(shown)
+
+
+def _table_of_packs(story: "BudgetStory", shown: Sequence["PackAnswer"]) -> None:
+    from analysis.budget.words import pack_line
+
+    _table("pack", [pack_line(answer)[:3] for answer in shown], "90 % sure to lie in")
+    others = sum(answer.serves and answer not in shown for answer in story.packs)
+    if others:
+        click.echo(f"{count_words(others, 'other pack')} would do as well: --details")
+
+
+def _table_of_modes(story: "BudgetStory") -> None:
+    from analysis.say.words import quantity_words, value_words
+
+    assert story.comparison is not None
+    rows = [
+        (
+            item.estimate.mode,
+            value_words(item.estimate.current),
+            quantity_words(item.measured).replace(" at 95 %)", ")"),
+        )
+        for item in story.comparison.modes
+    ]
+    _table("mode", rows, "measured (95 % sure)", "estimated")
+
+
+def _show_details(story: "BudgetStory", temperature_c: float) -> None:
     from analysis.budget.words import answer_sentences, interval_text
     from analysis.say.words import value_words
 
@@ -151,7 +260,11 @@ def _show(story: "BudgetStory", temperature_c: float) -> None:
         _table(
             "figure, one piece",
             [
-                (label, f"{before.value:.3g} -> {value_words(after)}", interval_text(after))
+                (
+                    label,
+                    f"{digits_text(before.value or 0.0, 3)} -> {value_words(after)}",
+                    interval_text(after),
+                )
                 for label, before, after in story.figure_rows()
             ],
             "90 % sure to lie in",
@@ -167,12 +280,9 @@ def _show(story: "BudgetStory", temperature_c: float) -> None:
                     f"  {gain:22}  {change.words}", TEXT_WIDTH, subsequent_indent=" " * 26
                 )
             )
-    for warning in story.warnings:
-        click.echo()
-        click.echo(textwrap.fill(f"! {warning}", TEXT_WIDTH, subsequent_indent="  "))
-    for name, caution in _cautions(story):
-        click.echo()
-        click.echo(textwrap.fill(f"Caution, {name}: {caution}", TEXT_WIDTH))
+    echo_warnings(story.warnings)
+    for name, caution in _cautions([story.packs[0], *(a for a in story.packs if a.serves)]):
+        echo_caution("budget", name, caution, whole=True)
 
 
 def _show_modes(story: "BudgetStory") -> None:
@@ -227,22 +337,21 @@ def _show_packs(story: "BudgetStory", temperature_c: float) -> None:
     click.echo(textwrap.fill(pack_basis(story, temperature_c), TEXT_WIDTH))
 
 
-def _cautions(story: "BudgetStory") -> list[tuple[str, str]]:
-    """Cautions of the fitted pack, then of every other kind that is offered, each once."""
+def _cautions(shown: Sequence["PackAnswer"]) -> list[tuple[str, str]]:
+    """Cautions of these packs, each once, with the first that it is for."""
     found: dict[str, str] = {}
-    for answer in story.packs:
-        if answer is story.packs[0] or answer.serves:
-            for caution in answer.cautions:
-                found.setdefault(caution, answer.name)
+    for answer in shown:
+        for caution in answer.cautions:
+            found.setdefault(caution, answer.name)
     return [(name, caution) for caution, name in found.items()]
 
 
-def _table(title: str, rows: list[tuple[str, str, str]], head: str) -> None:
+def _table(title: str, rows: list[tuple[str, str, str]], head: str, middle: str = "") -> None:
     if not rows:
         return
     first = max(len(title), *(len(row[0]) for row in rows))
-    second = max(len(row[1]) for row in rows)
-    click.echo(f"{title:{first}}  {'':{second}}  {head}".rstrip())
+    second = max(len(middle), *(len(row[1]) for row in rows))
+    click.echo(f"{title:{first}}  {middle:>{second}}  {head}".rstrip())
     for label, value, bounds in rows:
         line = f"{label:{first}}  {value:>{second}}  {bounds}".rstrip()
         click.echo(

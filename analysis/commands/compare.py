@@ -7,10 +7,16 @@ from typing import Any
 
 import click
 
-from analysis.commands.rundown import TEXT_WIDTH, cutoff_option, hold_option
+from analysis.commands.rundown import asked_again, cutoff_option, hold_option
+from analysis.commands.screen import (
+    TEXT_WIDTH,
+    details_option,
+    echo_next,
+    echo_warnings,
+    echo_warnings_in_short,
+)
 from analysis.door.compare import Comparison, compare
 from analysis.doubt.quantity import Quantity
-from analysis.report.discharge_plots import plot_overlay
 from analysis.say.words import plain_text, quantity_words, span_words, value_words
 from logger.base.errors import BenchError
 
@@ -33,6 +39,7 @@ from logger.base.errors import BenchError
     metavar="FILE",
     help="Where to write the overlay picture (.png and .svg). Default: compare beside the first run.",
 )
+@details_option
 @click.option("--json", "as_json", is_flag=True, help="Every result as JSON.")
 def compare_command(
     run_folders: tuple[Path, ...],
@@ -40,6 +47,7 @@ def compare_command(
     hold_s: float | None,
     draw_ma: float | None,
     plot_stem: Path | None,
+    details: bool,
     as_json: bool,
 ) -> None:
     """Is the difference between runs larger than the measurement's doubt?"""
@@ -55,15 +63,32 @@ def compare_command(
         click.echo(text)
         return
     if found.simulated:
-        click.echo("SIMULATED: a simulated board recorded a run here; no hardware was there.\n")
+        click.echo("SIMULATED: for some run no hardware was there.\n")
     for sentence in found.sentences:
         click.echo(textwrap.fill(sentence, TEXT_WIDTH))
     if draw_ma is not None:
         click.echo(textwrap.fill(_draw_words(found, draw_ma), TEXT_WIDTH))
+    if details or len(found.names) == 2:
+        _show_differences(found, whole=details)
+    click.echo(f"\nPicture: {stem}.png, {stem.name}.svg")
+    warnings = [plain_text(warning) for warning in found.warnings]
+    if details:
+        echo_warnings(warnings)
+        echo_next(("Each run by itself", ["rundown", run_folders[0]]))
+        return
+    echo_warnings_in_short(warnings)
+    draw = [] if draw_ma is None else ["--draw", f"{draw_ma:g}"]
+    again: list[str | Path] = ["compare", *run_folders, *asked_again(cutoff_v, hold_s), *draw]
+    echo_next(("Details", [*again, "--details"]))
+
+
+def _show_differences(found: Comparison, *, whole: bool) -> None:
+    """A row per result; without ``whole`` those that cannot be compared are only named."""
     for name, part in zip(found.names[1:], found.differences, strict=True):
         click.echo(f"\n{name} against {found.names[0]}:")
-        width = max(len(item.label) for item in part)
-        for item in part:
+        shown = [item for item in part if whole or item.difference.value is not None]
+        width = max((len(item.label) for item in shown), default=0)
+        for item in shown:
             label = f"  {item.label:{width}}  "
             told = _row(item.first, item.second, item.difference, item.clear)
             for number, line in enumerate(told):
@@ -73,10 +98,9 @@ def compare_command(
                         line, TEXT_WIDTH, initial_indent=start, subsequent_indent=" " * len(label)
                     )
                 )
-    click.echo(f"\nPicture: {stem}.png, {stem.name}.svg")
-    for warning in found.warnings:
-        click.echo()
-        click.echo(textwrap.fill(f"! {plain_text(warning)}", TEXT_WIDTH, subsequent_indent="  "))
+        missing = [item.label for item in part if item not in shown]
+        if missing:
+            click.echo(textwrap.fill(f"  not to be compared: {', '.join(missing)}", TEXT_WIDTH))
 
 
 def _draw_words(found: Comparison, draw_ma: float) -> str:
@@ -144,6 +168,8 @@ def _row(
 
 
 def _draw(found: Comparison, stem: Path) -> None:
+    from analysis.report.discharge_plots import plot_overlay
+
     courses = found.courses()
     if len(courses) != len(found.runs):
         return

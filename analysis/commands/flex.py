@@ -1,43 +1,46 @@
 """``drawbench flex``: bend joints until they break, and say what a handful of them shows."""
 
-from collections.abc import Callable, Sequence
+import shlex
+from dataclasses import replace
 from pathlib import Path
-from typing import Any, Final, TypeVar
+from typing import Any
 
 import click
 
 from analysis.commands.flex_plan import plan_command
 from analysis.commands.flex_wash import wash_command
-from analysis.door.flex import FlexLife, flex_life
-from analysis.flex.bend import Acceleration
-from analysis.flex.failure import SIMULATED_NOTE, Verdict, criteria_words
+from analysis.door.flex import flex_life
+from analysis.flex.failure import criteria_words
+from analysis.flex.looks import looks_file
+from analysis.flex.sources import keep_look
+from analysis.flex.table import COLUMNS, flex_table
 from analysis.flex.terminal import (
     BEND_RADIUS_MM,
     PERCENT,
     echo_json,
-    echo_table,
     say,
     target_options,
 )
+from analysis.flex.verdict import MEANING
 from analysis.flex.washing import CAUTION, PROCEDURE, wash_table
-from analysis.flex.words import (
-    answers,
-    method_words,
-    result_rows,
-)
-from analysis.life.data import COLUMNS, flex_table
 from analysis.life.interval import METHODS
 from analysis.say.new_file import write_new
-from analysis.say.table import rows_of
 from logger.base.measures import plain_number
 from logger.commands.flex_log import flex_log
-from logger.flex.criterion import CRITERIA, Criterion
+from logger.flex.criterion import BY_KIND, CRITERIA, Criterion
 
-TEXT_WIDTH: Final = 79
-_F = TypeVar("_F", bound=Callable[..., Any])
+_WORDS = "\b\nThe verdicts:\n" + "\n".join(
+    f"  {word:17}  {line}" for word, line in (
+        ("shown", "the joints prove it, at the stated confidence"),
+        ("indicated", "proved only if a named assumption holds"),
+        ("not shown", "too few joints, or too many failed, to say"),
+        ("shown not to hold", "so many failed that the claim is wrong"),
+    )
+)  # fmt: skip
+assert set(MEANING) == {line.strip().split("  ")[0] for line in _WORDS.split("\n")[2:]}
 
 
-@click.group("flex")
+@click.group("flex", epilog=_WORDS)
 def flex() -> None:
     """Bend wire joints until they break or last: plan, record, and say what it shows."""
 
@@ -50,8 +53,13 @@ def flex() -> None:
 @click.option(
     "--specimens", type=click.IntRange(1, 500), default=5, show_default=True, help="Rows per group."
 )
+@click.option(
+    "--joint", type=click.Choice(list(BY_KIND)), help="Kind of joint: say what failed means for it."
+)
 @click.option("--wash", is_flag=True, help="A table for before and after washing instead.")
-def new_command(table: Path, groups: tuple[str, ...], specimens: int, wash: bool) -> None:
+def new_command(
+    table: Path, groups: tuple[str, ...], specimens: int, joint: str | None, wash: bool
+) -> None:
     """Make an empty TABLE (CSV) to be filled in at the bench."""
     text = wash_table(specimens) if wash else flex_table(groups or ("",), specimens)
     write_new(table, text)
@@ -60,11 +68,13 @@ def new_command(table: Path, groups: tuple[str, ...], specimens: int, wash: bool
         for number, step in enumerate(PROCEDURE, 1):
             say(f"{number}. {step}")
         say(f"Caution: {CAUTION}")
-        click.echo(f"\nThen: drawbench flex wash {table}")
+        click.echo(f"\nThen: drawbench flex wash {shlex.quote(str(table))}")
         return
     for name, meaning in COLUMNS.items():
         say(f"  {name}: {meaning}", indent="      ")
-    click.echo(f"\nThen: drawbench flex life {table} --cycles 4800")
+    if joint is not None:
+        say(f"Failed means for {joint} joints (usual, no source): {BY_KIND[joint]}.")
+    click.echo(f"\nThen: drawbench flex life {shlex.quote(str(table))} --cycles 4800")
 
 
 @flex.command("life", short_help="How long do the joints live, is the claim shown?")
@@ -88,6 +98,11 @@ def new_command(table: Path, groups: tuple[str, ...], specimens: int, wash: bool
 )
 @click.option(
     "--reference", default="", metavar="GROUP", help="Compare the others with this group."
+)
+@click.option(
+    "--joint",
+    type=click.Choice(list(BY_KIND)),
+    help="Of recorded runs: judge by what failed usually means for this kind of joint.",
 )
 @click.option(
     "--criterion", type=click.Choice(CRITERIA), help="Of recorded runs: what failed means."
@@ -126,9 +141,21 @@ def new_command(table: Path, groups: tuple[str, ...], specimens: int, wash: bool
     help="Write a page with pictures into this folder.",
 )
 @click.option("--title", default="", help="Of that page.")
+@click.option(
+    "--looked-every",
+    type=plain_number("200", least=1.0, most=1e6),
+    metavar="N",
+    help="Bends between two looks, if the table has the looks only. 1: every life is exact.",
+)
+@click.option("--details", is_flag=True, help="Every number, note and method.")
 @click.option("--json", "as_json", is_flag=True, help="Every result as JSON.")
 def life_command(
-    sources: tuple[Path, ...], report: Path | None, title: str, as_json: bool, **o: Any
+    sources: tuple[Path, ...],
+    report: Path | None,
+    title: str,
+    details: bool,
+    as_json: bool,
+    **o: Any,
 ) -> None:
     """How long do the joints live, and is the claim shown? SOURCES: hand-test tables and recorded runs."""
     criterion = _criterion(o)
@@ -149,8 +176,11 @@ def life_command(
         bench_radius_mm=o["bench_radius"],
         worn_radius_mm=o["worn_radius"],
         exponent=o["exponent"],
+        looked_every=o["looked_every"],
     )
     verdicts, used, speed = result.verdicts, result.criterion, result.acceleration
+    # A demonstration is no test: simulated joints may be looked at as often as one likes.
+    kept = result.simulated or keep_look(sources, result)
     if report is not None:
         from analysis.flex.report import write_page
         from analysis.flex.section import flex_section
@@ -167,7 +197,17 @@ def life_command(
 
         echo_json(flex_json(result, verdicts, speed))
         return
-    _show_life(result, verdicts, used, speed)
+    from analysis.commands.flex_screen import show_brief, show_details
+
+    if details:
+        show_details(result, verdicts, used, speed)
+    else:
+        show_brief(result, sources, o, used)
+    if not kept:
+        say(
+            f"! This look could not be kept in {looks_file(sources[0])}: write it down yourself.",
+            indent="  ",
+        )
     if report is not None:
         page = next(file for file in files if file.name == "report.html")
         click.echo(f"\nOpen in a browser:\n  {page}")
@@ -181,55 +221,9 @@ def _criterion(o: dict[str, Any]) -> Criterion | None:
         "cycles_in_a_row": o["in_a_row"],
     }
     chosen = {key: value for key, value in given.items() if value is not None}
+    if o["joint"] is not None:
+        return replace(BY_KIND[o["joint"]], **chosen)
     return Criterion(**chosen) if chosen else None
-
-
-def _show_life(
-    result: FlexLife,
-    verdicts: Sequence[Verdict],
-    used: Criterion | None,
-    speed: Acceleration | None,
-) -> None:
-    from analysis.flex.section import RIG_CAUTION, acceleration_words, all_warnings, fit_words
-
-    if SIMULATED_NOTE in result.warnings:
-        say(SIMULATED_NOTE)
-        click.echo()
-    for sentence in answers(result):
-        say(sentence)
-        click.echo()
-    if used is not None:
-        say(f"Failed means: {used}. First cycle by each criterion:")
-        _criteria_table(verdicts)
-        click.echo()
-    if speed is not None:
-        say(acceleration_words(speed))
-        click.echo()
-    for group in result.groups:
-        failures = int(group.lives.failures)
-        click.echo(f"{group.name or 'All specimens'}: {failures} of {len(group.specimens)} failed")
-        echo_table(rows_of(result_rows(group, result.claim)))
-        for line in fit_words(group):
-            say(line, indent="  ")
-        click.echo()
-    for warning in all_warnings(result):
-        if warning == SIMULATED_NOTE:
-            continue
-        say(f"! {warning}", indent="  ")
-        click.echo()
-    say(method_words(result.claim))
-    click.echo()
-    say(f"Caution: {RIG_CAUTION}")
-
-
-def _criteria_table(verdicts: Sequence[Verdict]) -> None:
-    width = max(8, *(len(verdict.specimen) for verdict in verdicts))
-    click.echo(f"  {'':{width}}" + "".join(f"{name:>12}" for name in (*CRITERIA, "healed")))
-    for verdict in verdicts:
-        cells = ["-" if c is None else f"{c:,}" for c in verdict.first_cycle.values()]
-        cells.append(f"{len(verdict.healed):,}")
-        click.echo(f"  {verdict.specimen:{width}}" + "".join(f"{cell:>12}" for cell in cells))
-    click.echo("  healed: interrupted cycles after which the joint conducted again")
 
 
 for _command in (flex_log, plan_command, wash_command):

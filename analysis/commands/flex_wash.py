@@ -22,9 +22,10 @@ from analysis.say.table import rows_of
 @click.option("--json", "as_json", is_flag=True, help="Every result as JSON.")
 def wash_command(table: Path, coverage: float, report: Path | None, as_json: bool) -> None:
     """What did washing do? TABLE: resistance and draw of each specimen before and after."""
+    measured = read_wash_table(table)
     from analysis.flex.section import wash_rows, wash_section, wash_words
 
-    result = wash_change(read_wash_table(table), coverage / 100)
+    result = wash_change(measured, coverage / 100)
     if report is not None:
         from analysis.flex.report import write_page
 

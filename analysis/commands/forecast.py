@@ -11,16 +11,21 @@ from typing import Any
 
 import click
 
-from analysis.commands.rundown import TEXT_WIDTH, cutoff_option, hold_option
+from analysis.commands.rundown import asked_again, cutoff_option, hold_option
+from analysis.commands.screen import TEXT_WIDTH, echo_caution, echo_next
 from analysis.door.forecast import asked_forecast, forecast
 from analysis.forecast import live as live_forecast
 from analysis.forecast.discharge import discharge
 from analysis.forecast.forecast import Forecast
 from analysis.forecast.stated import span_seconds
-from analysis.forecast.words import forecast_json, forecast_line, forecast_words
+from analysis.forecast.verdict_words import live_verdict, told_words
+from analysis.forecast.words import forecast_json, forecast_line
+from analysis.report.digest import description_of
+from analysis.report.same_piece import earlier_runs, earlier_words
 from analysis.run.pack_faults import Fault
 from analysis.run.rundown import is_simulated
 from analysis.say.words import plain_text
+from logger.base.command_options import Need
 from logger.base.errors import BenchError
 from logger.base.measures import MAH_ABOVE_0
 from logger.base.pack import SAFETY_CLOSING, USED_HELP
@@ -54,11 +59,12 @@ class SpanType(click.ParamType):  # type: ignore[type-arg]
     help="Forecast as of this moment of the run, e.g. 2h; later rows are not looked at.",
 )
 @click.option(
+    "--need",
     "--wanted",
-    "wanted_s",
-    type=SpanType(),
+    "need_s",
+    type=Need(),
     metavar="TIME",
-    help="How long it should last, e.g. 9h: says how likely that is.",
+    help="How long it must last, e.g. 9h [default: what the run was told].",
 )
 @click.option(
     "--load",
@@ -93,7 +99,7 @@ def forecast_command(
     cutoff_v: float | None,
     hold_s: float | None,
     until_s: float | None,
-    wanted_s: float | None,
+    need_s: float | None,
     load_text: str | None,
     pack_text: str | None,
     capacity_mah: float | None,
@@ -104,7 +110,7 @@ def forecast_command(
 ) -> None:
     """Will it last? Time to the cutoff of an unfinished run, with how sure that is."""
     if follow:
-        _follow(run_folder, as_json)
+        _follow(run_folder, as_json, need_s)
         return
     if as_json:
         asked = asked_forecast(
@@ -113,7 +119,9 @@ def forecast_command(
         run = asked.run
         whole = discharge(run, asked.cutoff_v, asked.hold_s, until_s, asked.programme)
         result = {
-            "forecast": forecast_json(whole.forecast, wanted_s),
+            "forecast": forecast_json(
+                whole.forecast, run.description.need_s if need_s is None else need_s
+            ),
             **whole.as_json(),
             "simulated": is_simulated(run),
             "warnings": [*whole.forecast.warnings, *run.problems],
@@ -121,25 +129,27 @@ def forecast_command(
         click.echo(json.dumps(result, ensure_ascii=False, indent=1, allow_nan=False))
         return
     found = forecast(
-        run_folder, cutoff_v, hold_s, until_s=until_s, wanted_s=wanted_s, load=load_text,
+        run_folder, cutoff_v, hold_s, until_s=until_s, need_s=need_s, load=load_text,
         pack=pack_text, capacity_mah=capacity_mah, used=used,
     )  # fmt: skip
     run = found.run
     warnings = (*found.warnings, *run.problems)
     if is_simulated(run):
-        click.echo("SIMULATED: a simulated board recorded this run; no hardware was there.\n")
-    for paragraph in forecast_words(found, wanted_s):
+        click.echo("SIMULATED: no hardware was there.\n")
+    for paragraph in told_words(found, run.description, need_s):
         click.echo(textwrap.fill(paragraph, TEXT_WIDTH))
     for warning in warnings:
         click.echo()
         click.echo(textwrap.fill(f"! {plain_text(warning)}", TEXT_WIDTH, subsequent_indent="  "))
     pack = run.description.pack
-    click.echo()
-    caution = f"Caution, {plain_text(str(pack))}: {pack.caution}" if pack else SAFETY_CLOSING
-    click.echo(textwrap.fill(caution, TEXT_WIDTH))
+    if pack is None:
+        click.echo(f"\n{SAFETY_CLOSING}")
+    elif not any(pack.caution in warning for warning in warnings):
+        echo_caution("forecast", str(pack), pack.caution)
+    echo_next(("Once it is over", ["rundown", run_folder, *asked_again(cutoff_v, hold_s)]))
 
 
-def _follow(folder: Path, as_json: bool) -> None:
+def _follow(folder: Path, as_json: bool, need_s: float | None = None) -> None:
     """Forecasts of a growing run until it ends; with JSON also until standard input closes.
 
     The recording starts it with JSON and holds its standard input: should the recording be
@@ -160,11 +170,17 @@ def _follow(folder: Path, as_json: bool) -> None:
 
         threading.Thread(target=until_closed, daemon=True).start()
 
+    earlier = earlier_words(earlier_runs(folder, description_of(folder)))
+
     def say(found: Forecast) -> None:
+        description = description_of(folder)
+        answer = live_verdict(found, description, need_s, earlier)
         if not as_json:
-            click.echo(forecast_line(found))
+            click.echo(
+                forecast_line(found) if answer is None or answer.need_s is None else answer.words
+            )
             return
-        line = live_forecast.foreseen(found)
+        line = live_forecast.foreseen(found, answer)
         if line is not None:
             click.echo(json.dumps(line, allow_nan=False))
             sys.stdout.flush()

@@ -12,6 +12,7 @@ from rich.table import Table
 from rich.text import Text
 
 from analysis.commands.rundown import Hold
+from analysis.commands.screen import echo_next
 from analysis.report.run_table import (
     COLUMNS,
     Line,
@@ -26,12 +27,12 @@ from logger.base.errors import BenchError
 from logger.base.measures import VOLTS_ABOVE_0
 from logger.run.run_list import find_runs
 
-_NARROW = ("run", "pack", "cutoff_time_s", "duration_s", "charge_mah", "mean_current_ma")
+_NARROW = ("run", "pack", "lasted_s", "end", "charge_mah", "mean_current_ma")
 _MIDDLE = ("run", "title", *_NARROW[1:])
 # For screens of a phone's width.
-_SLIM = (("run", *_NARROW[2:]), ("run", "cutoff_time_s", "duration_s"), ("run", "duration_s"))
+_SLIM = (("run", *_NARROW[2:]), ("run", "lasted_s", "end"), ("run", "lasted_s"))
 _WIDE = (*_MIDDLE[:3], "started", *_MIDDLE[3:], "last_voltage_v", "ended")
-_TEXTS = ("run", "title", "pack", "started", "ended")
+_TEXTS = ("run", "title", "pack", "started", "ended", "end")
 # Names may be cut short to this many letters; numbers never are.
 _TEXT_LEAST = 12
 _RUN_LEAST = 24  # the run's name is typed into the next command
@@ -114,6 +115,27 @@ def list_command(folder: Path, **options: Any) -> None:
 
         files = write_overview(lines, overview)
         click.echo(f"Open in a browser: {next(f for f in files if f.suffix == '.html')}")
+    if not options["as_json"] and str(csv_file) != "-":
+        echo_next(*_next_steps(lines))
+
+
+def _next_steps(lines: list[Line]) -> list[tuple[str, list[str | Path]]]:
+    """The longest run by itself, and against the next on such a pack; with one cutoff where theirs differ."""
+    best = [line for line in by_lasting(lines) if line.reached] or by_lasting(lines)
+    if not best:
+        return [("What is wrong with it", ["check", lines[0].folder])]
+    steps: list[tuple[str, list[str | Path]]] = [
+        ("The one that lasted longest", ["rundown", best[0].folder])
+    ]
+    pack = best[0].description.pack
+    second = next((line for line in best[1:] if line.description.pack == pack), None)
+    if second is not None:
+        pair = (best[0], second)
+        cutoffs = [float(v) for line in pair if (v := line.value("cutoff_v")) is not None]
+        one = ["--cutoff", f"{max(cutoffs):g}"] if len(set(cutoffs)) > 1 else []
+        folders = [line.folder for line in pair]
+        steps.append(("Against the next on such a pack", ["compare", *folders, *one]))
+    return steps
 
 
 def _chosen(folder: Path, options: dict[str, Any]) -> list[Line]:
@@ -169,7 +191,7 @@ def _show(lines: list[Line]) -> None:
         notes.append(f"{simulated} of them SIMULATED")
     cutoffs = {line.value("cutoff_v") for line in lines if line.value("cutoff_v") is not None}
     if len(cutoffs) > 1:
-        notes.append("their cutoffs differ: compare them with one --cutoff")
+        notes.append("their cutoffs differ: give one --cutoff")
     click.echo("; ".join(notes) + ".")
     problems = [f"{line.name}: {line.problem}" for line in lines if line.problem]
     for text in problems[:_PROBLEMS_SHOWN]:

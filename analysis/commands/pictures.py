@@ -6,7 +6,8 @@ from typing import Final, cast
 
 import click
 
-from analysis.commands.rundown import analysed, cutoff_option, hold_option
+from analysis.commands.rundown import analysed, asked_again, cutoff_option, hold_option
+from analysis.commands.screen import echo_next
 from analysis.report.digest import description_of, digest_of, inputs_of
 from analysis.say.events import listed_events, numbered_events
 from analysis.say.figures import SIZES, SizeName
@@ -34,13 +35,14 @@ def sheet_command(
     source = inputs_of(run_folder, cutoff_v, hold_s, "sheet")
     files = unchanged(out or run_folder / "sheet", source)
     if files is None:
+        run, result, _ = analysed(run_folder, cutoff_v, hold_s)
         from analysis.report.sheet import write_sheet
 
-        run, result, _ = analysed(run_folder, cutoff_v, hold_s)
         with TemporaryDirectory(prefix="drawbench-") as temporary:
             write_sheet(run, result, Path(temporary))
             files = publish(Path(temporary), out or run.folder / "sheet", source)
     click.echo(f"Print: {next(file for file in files if file.suffix == '.pdf')}")
+    echo_next(("A page to open", ["report", run_folder, *asked_again(cutoff_v, hold_s)]))
 
 
 @click.command("pictures")
@@ -68,9 +70,9 @@ def pictures_command(
         events, _ = listed_events(description_of(run_folder).events)
         end_s = digest_of(run_folder, cutoff_v, hold_s).last[0] or 0.0
     else:
+        run, result, _ = analysed(run_folder, cutoff_v, hold_s)
         from analysis.report.plots import draw_plots
 
-        run, result, _ = analysed(run_folder, cutoff_v, hold_s)
         events, _ = listed_events(run.description.events)
         end_s = result.draw.trace.end_s
         with TemporaryDirectory(prefix="drawbench-") as temporary:
@@ -90,3 +92,4 @@ def pictures_command(
         click.echo("\nNumbers above the pictures:")
     for event in marked:
         click.echo(f"  {event.number}: {event.kind}: {event.text}")
+    echo_next(("A page with all of them", ["report", run_folder, *asked_again(cutoff_v, hold_s)]))

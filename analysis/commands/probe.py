@@ -5,12 +5,13 @@ import math
 from typing import Any
 
 import click
-from scipy.stats import chi2
+import scipy
 
 from analysis.doubt.quantity import Quantity
 from analysis.doubt.uncertainty import COVERAGE, Limits, budget, interval, limits_of
 from firmware_probe.line_format import BAUD_DEFAULT
 from logger.base.errors import BenchError
+from logger.base.numbers import digits_text
 from logger.board.port import LinkLostError, find_boards, one_board
 from logger.board.probe_check import Heard, Seen, Verdict, judge, listen
 from logger.board.stream import Hello, LineDecoder
@@ -92,7 +93,7 @@ def _scatter(value: float, unit: str, count: int) -> Quantity:
         return Quantity(value, unit, note="standard deviation; too few or too equal to bound it")
     freedom = count - 1
     low, high = (
-        value * math.sqrt(freedom / float(chi2.ppf(at, freedom)))
+        value * math.sqrt(freedom / float(scipy.stats.chi2.ppf(at, freedom)))
         for at in ((1 + COVERAGE) / 2, (1 - COVERAGE) / 2)
     )
     return Quantity(value, unit, low, high, COVERAGE, "standard deviation of the windows' means")
@@ -116,7 +117,7 @@ def _rows(
             (
                 "",
                 f"steps of {limits.current_step_ma:g} mA and {1e3 * limits.voltage_step_v:g} mV; "
-                f"below {limits.current_offset_ma:.2g} mA it cannot be told from nothing",
+                f"below {digits_text(limits.current_offset_ma, 2)} mA it cannot be told from nothing",
             )
         )
     rows.append(("Load", _load_text(hello)))

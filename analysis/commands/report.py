@@ -6,16 +6,13 @@ from pathlib import Path
 
 import click
 
-from analysis.commands.rundown import (
-    TEXT_WIDTH,
-    analysed,
-    cutoff_option,
-    echo_warnings,
-    hold_option,
-)
+from analysis.commands.rundown import analysed, asked_again, cutoff_option, hold_option
+from analysis.commands.screen import TEXT_WIDTH, echo_next, echo_warnings_in_short
 from analysis.report.digest import inputs_of, kept_digest
 from analysis.run.asked import cutoff_of
 from analysis.say.publish import unchanged
+from logger.base.command_options import need_option
+from logger.base.errors import BenchError
 
 
 @click.command("report")
@@ -36,6 +33,7 @@ from analysis.say.publish import unchanged
     metavar="FILE",
     help="Compare with this budget file (drawbench budget new) in the report.",
 )
+@need_option
 @click.option(
     "--flex",
     "flex_sources",
@@ -54,6 +52,7 @@ def report_command(
     run_folder: Path,
     cutoff_v: float | None,
     hold_s: float | None,
+    need_s: float | None,
     out: Path | None,
     budget_file: Path | None,
     flex_sources: tuple[Path, ...],
@@ -61,15 +60,17 @@ def report_command(
 ) -> None:
     """A page to open, Markdown to paste, and the pictures."""
     source = None
-    if not flex_sources and flex_cycles is None:  # a flex test may be many files
-        source = inputs_of(run_folder, cutoff_v, hold_s, "report", budget_file)
+    if not flex_sources and flex_cycles is None and need_s is None:  # a flex test may be many files
+        chosen_by = [] if budget_file is None else _chosen_by(budget_file, run_folder)
+        source = inputs_of(run_folder, cutoff_v, hold_s, "report", budget_file, *chosen_by)
     folder = out if out is not None else run_folder / "report"
     files, kept = unchanged(folder, source), kept_digest(run_folder, cutoff_v, hold_s)
     fresh = files is None or kept is None
     if files is None or kept is None:
+        _refuse_parts(budget_file, flex_sources, flex_cycles)
+        run, result, kept = analysed(run_folder, cutoff_v, hold_s, need_s)
         from analysis.report.parts import write_whole_report
 
-        run, result, kept = analysed(run_folder, cutoff_v, hold_s)
         folder = out if out is not None else run.folder / "report"
         files = write_whole_report(
             run,
@@ -84,13 +85,38 @@ def report_command(
     if kept.simulated:
         click.echo("SIMULATED: no hardware was there.")
     click.echo(textwrap.fill(kept.answer, TEXT_WIDTH))
-    echo_warnings(kept.warnings)
+    echo_warnings_in_short(kept.warnings)
     if not fresh:
         click.echo("\nNothing changed since this report was made; it is left as it is.")
     click.echo("\nOpen in a browser:")
     click.echo(f"  {_here(files, 'report.html')}")
     click.echo("Paste into a write-up, with the pictures beside it:")
     click.echo(f"  {_here(files, 'report.md')}")
+    echo_next(("One page to print", ["sheet", run_folder, *asked_again(cutoff_v, hold_s)]))
+
+
+def _refuse_parts(
+    budget_file: Path | None, flex_sources: tuple[Path, ...], flex_cycles: float | None
+) -> None:
+    """Raises BenchError for a budget or a flex test that cannot be read, before the run is reckoned with."""
+    if flex_cycles is not None and not flex_sources:
+        raise BenchError("--flex-cycles needs a flex test.", next_step="add --flex TABLE-OR-RUN.")
+    if budget_file is not None:
+        from analysis.budget.file import read_budget
+
+        read_budget(budget_file)
+    if flex_sources:
+        from analysis.flex.sources import read_sources
+
+        read_sources(flex_sources, None)
+
+
+def _chosen_by(budget_file: Path, run_folder: Path) -> list[Path | str]:
+    """What the budget's part goes by besides: the other runs' descriptions, and where they lie."""
+    from analysis.budget.own_run import looked_at, places_of
+
+    runs = looked_at(places_of(budget_file, run_folder))
+    return [*runs, *(str(path) for path in runs)]
 
 
 def _here(files: tuple[Path, ...], name: str) -> str:

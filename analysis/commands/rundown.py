@@ -8,12 +8,21 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from analysis.commands.screen import (
+    TEXT_WIDTH,
+    details_option,
+    echo_caution,
+    echo_next,
+    echo_warnings,
+    echo_warnings_in_short,
+)
 from analysis.report.digest import Digest, Keeping, description_of, kept_digest
 from analysis.run.heat import heat_caution, mean_power_w
-from analysis.say.words import plain_text, quantity_words
+from analysis.say.words import quantity_words
+from logger.base.command_options import need_option
 from logger.base.durations import HOLD_DEFAULT_S, parse_duration_s
 from logger.base.measures import VOLTS
-from logger.base.pack import SAFETY_CLOSING
+from logger.base.pack import SAFETY_CLOSING, Pack
 from logger.run.description import Description
 
 # Imported where they are needed: what is kept beside a run is shown without them, at once.
@@ -21,10 +30,9 @@ if TYPE_CHECKING:
     from analysis.run.rundown import Rundown
     from logger.run.reader import Run
 
-TEXT_WIDTH = 79
 _NO_CUTOFF = (
-    "No cutoff was given, and the run was not stopped by one: no time to it was looked for. "
-    "Add --cutoff with the volts at which the circuit gives up, e.g. --cutoff 3.0."
+    "No cutoff was given, and the run was not stopped by one. No time to it was looked for: "
+    "add --cutoff with the volts at which the circuit gives up, e.g. --cutoff 3.0."
 )
 
 
@@ -65,18 +73,26 @@ hold_option = click.option(
 @click.argument("run_folder", metavar="RUN", type=click.Path(path_type=Path))
 @cutoff_option
 @hold_option
+@need_option
+@details_option
 @click.option("--doubt", is_flag=True, help="Show where the doubt of each result comes from.")
 @click.option("--json", "as_json", is_flag=True, help="Every result as JSON.")
 def rundown_command(
-    run_folder: Path, cutoff_v: float | None, hold_s: float | None, doubt: bool, as_json: bool
+    run_folder: Path,
+    cutoff_v: float | None,
+    hold_s: float | None,
+    need_s: float | None,
+    details: bool,
+    doubt: bool,
+    as_json: bool,
 ) -> None:
     """How long did the pack last, what did it give, what did the piece draw?"""
-    kept = None if doubt else kept_digest(run_folder, cutoff_v, hold_s)
+    kept = None if doubt or need_s is not None else kept_digest(run_folder, cutoff_v, hold_s)
     result = None
     if kept is not None:
         description = description_of(run_folder)
     else:
-        run, result, kept = analysed(run_folder, cutoff_v, hold_s)
+        run, result, kept = analysed(run_folder, cutoff_v, hold_s, need_s)
         description = run.description
     warnings = kept.warnings
     has_voltage = kept.number("first_voltage") is not None
@@ -86,27 +102,72 @@ def rundown_command(
         document = {**kept.results, "simulated": kept.simulated, "warnings": warnings}
         click.echo(json.dumps(document, ensure_ascii=False, indent=1, allow_nan=False))
         return
-    _show(description, kept, warnings)
+    if kept.simulated:
+        click.echo("SIMULATED: no hardware was there.\n")
+    click.echo(textwrap.fill(kept.answer, TEXT_WIDTH))
+    all_runs = together(run_folder, description, kept, need_s)
+    if all_runs:
+        click.echo(textwrap.fill(all_runs, TEXT_WIDTH))
+    if details or doubt:
+        _show_details(kept, warnings)
+    else:
+        echo_warnings_in_short([text for text in warnings if text != _NO_CUTOFF])
+    _show_cautions(description, kept, warnings, whole=details or doubt)
     if doubt and result is not None:
         _show_doubt(result)
+    asked = asked_again(cutoff_v, hold_s)
+    asked += [] if need_s is None else ["--need", f"{need_s:g}s"]
+    steps: list[tuple[str, list[str | Path]]] = []
+    if _NO_CUTOFF in warnings:
+        guess_v = _cutoff_to_try(description.pack)
+        steps.append(
+            (
+                "No cutoff given: put in your circuit's volts",
+                ["rundown", run_folder, "--cutoff", guess_v],
+            )
+        )
+    if not details and not doubt:
+        steps.append(("Details", ["rundown", run_folder, *asked, "--details"]))
+    if _NO_CUTOFF not in warnings:
+        steps.append(("Report", ["report", run_folder, *asked]))
+    echo_next(*steps)
+
+
+def asked_again(cutoff_v: float | None, hold_s: float | None) -> list[str]:
+    """The same cutoff and hold for the next command."""
+    cutoff = [] if cutoff_v is None else ["--cutoff", f"{cutoff_v:g}"]
+    return cutoff if hold_s is None else [*cutoff, "--hold", f"{hold_s:g}s" if hold_s else "0"]
+
+
+def _cutoff_to_try(pack: Pack | None) -> str:
+    """Volts to begin with where nobody knows the circuit's: two thirds of the nominal, not under the cells' floor."""
+    return "3.0" if pack is None else f"{max(pack.floor_v, pack.nominal_v * 2 / 3):.1f}"
 
 
 def analysed(
-    run_folder: Path, cutoff_v: float | None, hold_s: float | None
+    run_folder: Path, cutoff_v: float | None, hold_s: float | None, need_s: float | None = None
 ) -> "tuple[Run, Rundown, Digest]":
     """The run, read and analysed with the cutoff asked for, else its own; its digest is put beside it."""
     from analysis.door.runs import read_run, rundown
 
     keeping = Keeping(run_folder, cutoff_v, hold_s)
     run = read_run(run_folder)
-    result = rundown(run, cutoff_v, hold_s)
-    return run, result, keeping.keep(result)
+    result = rundown(run, cutoff_v, hold_s, need_s=need_s)
+    # What another need makes of the run is not what the next one wants to find beside it.
+    return run, result, keeping.keep(result, run.description, beside=need_s is None)
 
 
-def _show(description: Description, kept: Digest, warnings: Sequence[str]) -> None:
-    if kept.simulated:
-        click.echo("SIMULATED: a simulated board recorded this run; no hardware was there.\n")
-    click.echo(textwrap.fill(kept.answer, TEXT_WIDTH))
+def together(folder: Path, description: Description, kept: Digest, need_s: float | None) -> str:
+    """The verdict from all runs of the same piece beside this one; empty for a single one."""
+    from analysis.report.same_piece import earlier_runs, lasted_in, together_words
+
+    others = earlier_runs(folder, description)
+    own = lasted_in(folder, kept.results) if others else None
+    return "" if own is None else together_words([own, *others], need_s or description.need_s)
+
+
+def _show_details(kept: Digest, warnings: Sequence[str]) -> None:
+    """Every result with its interval, every warning whole."""
     click.echo()
     label_width = max(len(label) for label, _, _ in kept.rows)
     value_width = max(len(value) for _, value, _ in kept.rows)
@@ -119,16 +180,20 @@ def _show(description: Description, kept: Digest, warnings: Sequence[str]) -> No
         click.echo()
         click.echo(textwrap.fill(duration.get("note", ""), TEXT_WIDTH))
     echo_warnings(warnings)
+
+
+def _show_cautions(
+    description: Description, kept: Digest, warnings: Sequence[str], *, whole: bool
+) -> None:
+    """Heat on the skin, and the cells, unless a warning that is shown whole has their caution in it."""
     for caution in heat_caution(mean_power_w(kept.number("energy"), kept.number("duration"))):
-        click.echo()
-        click.echo(textwrap.fill(f"Caution: {caution}", TEXT_WIDTH))
+        echo_caution("rundown", "", caution, whole=whole)
     pack = description.pack
-    if pack is not None and not any(pack.caution in warning for warning in warnings):
-        click.echo()
-        click.echo(textwrap.fill(f"Caution, {plain_text(str(pack))}: {pack.caution}", TEXT_WIDTH))
-    elif pack is None:
+    if pack is None:
         click.echo()
         click.echo(f"The run does not say which pack it was. {SAFETY_CLOSING}")
+    elif not (whole and any(pack.caution in warning for warning in warnings)):
+        echo_caution("rundown", str(pack), pack.caution, whole=whole)
 
 
 def _show_doubt(result: "Rundown") -> None:
@@ -154,10 +219,3 @@ def _show_doubt(result: "Rundown") -> None:
             click.echo(
                 f"  {source:{widths[0]}}  {kind:{widths[1]}}  {size:>{widths[2]}}  {share:>{widths[3]}}"
             )
-
-
-def echo_warnings(warnings: Sequence[str]) -> None:
-    """Each warning as a paragraph of its own."""
-    for warning in warnings:
-        click.echo()
-        click.echo(textwrap.fill(f"! {warning}", TEXT_WIDTH, subsequent_indent="  "))

@@ -1,22 +1,23 @@
 """``drawbench watch``: a page with runs, live and finished, for browser and phone."""
 
+import os
 import sys
 import threading
 import time
 import webbrowser
 from contextlib import suppress
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 import click
 
 from analysis.report.digest import digest_of
+from analysis.report.same_piece import earlier_runs, earlier_words
 from logger.base.errors import BenchError
 from logger.base.left import Left
 from logger.page.asking import Asking
-from logger.page.attached import serve_attached
 from logger.page.bench import Bench, PageRun
-from logger.page.serve import PageServer, qr_text
 from logger.recording.page_beside import LAN_CAUTION
 from logger.run.feed import Latest, RunFeed
 from logger.run.run_list import find_runs
@@ -47,7 +48,9 @@ def watch_command(
     passed on to the logger that records the run.
     """
     if attached:
-        serve_attached(page_run, page_port, lan, sys.stdin, sys.stdout)
+        from logger.page.attached import serve_attached
+
+        serve_attached(page_run, page_port, lan, sys.stdin, sys.stdout, leave=partial(os._exit, 0))
         return
     if not paths and not RUNS.is_dir():
         raise BenchError(
@@ -56,6 +59,7 @@ def watch_command(
         )
     found = Found(paths or (RUNS,))
     runs = found.look()
+    from logger.page.serve import PageServer, qr_text
 
     def say(address: str) -> None:
         click.echo(f"{address}   (this key opens one browser; the next one is shown after it)")
@@ -128,7 +132,10 @@ class _Late:
             from analysis.forecast.live import PageForecaster
 
             # Faults are looked for without a cutoff, too, where somebody listens.
-            self._forecaster = PageForecaster(without_cutoff=self._run.on_fault is not None)
+            earlier = earlier_words(earlier_runs(feed.folder, feed.description))
+            self._forecaster = PageForecaster(
+                without_cutoff=self._run.on_fault is not None, earlier=earlier
+            )
         left = self._forecaster(feed)
         faults, told = self._forecaster.faults, self._told
         self._told = len(faults)

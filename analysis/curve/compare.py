@@ -12,6 +12,7 @@ from analysis.doubt.uncertainty import limits_of
 from analysis.run.rundown import Rundown, rundown
 from analysis.run.trace import trace_of
 from logger.base.errors import BenchError
+from logger.base.numbers import digits_text
 from logger.run.reader import Run
 
 COVERAGE: Final = 0.95
@@ -65,7 +66,7 @@ class Comparison:
         low_ma, high_ma = self.draws_ma
         if low_ma <= draw_ma <= high_ma:
             return found
-        beyond = f"beyond the {low_ma:.3g} to {high_ma:.3g} mA that were measured: a guess"
+        beyond = f"beyond the {digits_text(low_ma, 3)} to {digits_text(high_ma, 3)} mA that were measured: a guess"
         return replace(found, note="; ".join(text for text in (found.note, beyond) if text))
 
 
@@ -214,7 +215,7 @@ def _warnings(
         told.append(f"The packs differ: {'; '.join(sorted(packs))}.")
     loads = {run.description.load for run in runs if run.description.load}
     if len(loads) > 1:
-        told.append(f"The loads differ by their description: {'; '.join(sorted(loads))}.")
+        told.append(f"The loads differ by their description. They are: {'; '.join(sorted(loads))}.")
     for name, result in zip(names, rundowns, strict=True):
         told += [f"{name}: {warning}" for warning in result.warnings]
     return tuple(told)

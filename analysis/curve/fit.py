@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 
 from analysis.curve.models import MODELS, Model
 from analysis.doubt.quantity import Quantity
@@ -111,7 +111,7 @@ def fit_model(
     for number in range(starts):
         start = np.full(free.sum(), 0.5) if number == 0 else rng.uniform(0.03, 0.97, free.sum())
         start = _first_guess(model, start, free, low, width, volts) if number < 2 else start
-        found = least_squares(
+        found = scipy.optimize.least_squares(
             residual, start, bounds=(0.0, 1.0), loss="soft_l1", x_scale=0.1, max_nfev=200
         )
         if best is None or found.cost < best.cost:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from scipy.special import stdtrit
+import scipy
 
 from analysis.doubt.quantity import Quantity
 
@@ -75,7 +75,7 @@ class RateFit:
         if self.runs < 3:
             return Quantity(value, "h", note="two runs: no interval")
         away = (math.log(current_a) - self.mean_log_current) ** 2 / self.spread
-        half = float(stdtrit(self.runs - 2, (1 + COVERAGE) / 2)) * self.log_sd
+        half = float(scipy.special.stdtrit(self.runs - 2, (1 + COVERAGE) / 2)) * self.log_sd
         half *= math.sqrt(1 + 1 / self.runs + away)
         return Quantity(value, "h", math.exp(log_t - half), math.exp(log_t + half), COVERAGE)
 
@@ -98,7 +98,7 @@ def fit_rate(currents_a: Sequence[float], hours: Sequence[float]) -> RateFit:
         return RateFit(exponent, math.exp(level), float(x.mean()), 0.0, len(x), spread)
     rest = y - level - slope * x
     log_sd = math.sqrt(float((rest**2).sum()) / (len(x) - 2))
-    half = float(stdtrit(len(x) - 2, (1 + COVERAGE) / 2)) * log_sd / math.sqrt(spread)
+    half = float(scipy.special.stdtrit(len(x) - 2, (1 + COVERAGE) / 2)) * log_sd / math.sqrt(spread)
     exponent = Quantity(-slope, "1", -slope - half, -slope + half, COVERAGE)
     return RateFit(exponent, math.exp(level), float(x.mean()), log_sd, len(x), spread)
 

@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Final, Literal
 
 import analysis.budget.story as plain
 from analysis.budget.file import Budget, read_budget
-from analysis.budget.words import answer_sentences
-from analysis.door.runs import run_of
+from analysis.budget.own_run import places_of
+from analysis.budget.words import short_sentences
+from analysis.door.runs import found_of, whole
 from analysis.door.show import (
     StrPath,
     card,
@@ -59,7 +60,7 @@ class BudgetStory(plain.BudgetStory):
 
     def __repr__(self) -> str:
         return text_of(
-            answer_sentences(self), simulated=self.simulated, more=warned(len(self.warnings))
+            short_sentences(self), simulated=self.simulated, more=warned(len(self.warnings))
         )
 
     def _repr_html_(self) -> str:
@@ -68,7 +69,7 @@ class BudgetStory(plain.BudgetStory):
             rows += [(f"{i.estimate.mode}, measured", i.measured) for i in self.comparison.modes]
         rows += [(item.name, item.runtime) for item in self.packs if item.serves]
         return card(
-            answer_sentences(self),
+            short_sentences(self),
             rows_of([row for row in rows if row[1].value is not None]),
             warnings=self.warnings,
             cautions=[f"{self.packs[0].name}: {text}" for text in self.packs[0].cautions],
@@ -156,7 +157,7 @@ def budget(
     *,
     temperature_c: float = 20.0,
     packs: Sequence[str] = (),
-    pack_runs: Sequence[Run | StrPath] = (),
+    pack_runs: Sequence[Run | StrPath] | None = None,
 ) -> BudgetStory:
     """What should it draw, which pack would do; with a run, which figure was wrong.
 
@@ -170,8 +171,10 @@ def budget(
         Temperature it will be worn at, in degrees Celsius, -20 to 60.
     packs : sequence of str
         Judge these packs too: ``"3x AA nimh"``.
-    pack_runs : sequence of Run, str or os.PathLike
-        Judge the packs of these measured runs too, each by its own curve.
+    pack_runs : sequence of Run, str or os.PathLike, optional
+        Judge the packs of these measured runs too, each by its own curve. Default: the newest run in
+        which the budget's own pack was emptied, looked for in the folder ``runs``, beside the budget
+        file and beside ``run``; an empty sequence: none.
 
     Returns
     -------
@@ -205,11 +208,18 @@ def budget(
         )
     read = path if isinstance(path, Budget) else read_budget(Path(path))
     own = tuple(parse_pack(text) for text in packs)
+    measured = None if run is None else found_of(run)
+    others = None if pack_runs is None else [found_of(item) for item in pack_runs]
+    compared = None if measured is None else whole(measured)
     found = plain.tell_budget(
         read,
-        None if run is None else run_of(run),
+        compared,
         temperature_c=temperature_c,
         own_packs=own,
-        pack_runs=tuple(run_of(item) for item in pack_runs),
+        pack_runs=None if others is None else tuple(whole(item) for item in others),
+        places=places_of(
+            None if isinstance(path, Budget) else Path(path),
+            None if compared is None else compared.folder,
+        ),
     )
     return BudgetStory(**fields_of(found))

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import analysis.curve.compare as plain
-from analysis.door.runs import run_of
+from analysis.door.runs import found_of, whole
 from analysis.door.show import StrPath, card, drawing, fields_of, frame_row, text_of, warned
 from analysis.forecast.discharge import course_of
 from analysis.run.asked import cutoff_of
@@ -169,7 +169,7 @@ def compare(
             evidence=str(twice),
             next_step="give the folders of different runs.",
         )
-    read = [run_of(run) for run in runs]
+    read = [whole(found) for found in [found_of(run) for run in runs]]
     cutoff_v, hold_s = cutoff_of(read[0], cutoff_v, hold_s)
     found = plain.compare(read, run_names(read, folders), cutoff_v, hold_s)
     return Comparison(**fields_of(found), cutoff_v=cutoff_v)

@@ -21,7 +21,7 @@ from analysis.flex.asked import on_bench, stated_acceleration, stated_target
 from analysis.flex.bend import Acceleration
 from analysis.flex.claim import Claim
 from analysis.flex.failure import SIMULATED_NOTE, Verdict
-from analysis.flex.sources import read_sources
+from analysis.flex.sources import looks_of, read_sources
 from analysis.flex.words import answers, result_rows
 from analysis.life.interval import METHODS, Method
 from analysis.say.table import rows_of
@@ -41,9 +41,10 @@ class FlexLife(plain.FlexLife):
     ----------
     groups : tuple of GroupLife
         Per group: ``specimens``, ``weibull`` (with ``b10``, ``b50``, ``shape``, ``scale``,
-        ``reliability``: Quantity), ``count``, ``shown_by`` (empty: not shown), ``warnings``.
+        ``reliability``: Quantity), ``count``, ``verdict`` (``word``: "shown", "indicated", "not shown", "shown not
+        to hold"; ``by``, ``why``), ``median``, ``ways``, ``warnings``.
     comparisons : tuple
-        Each group against the reference: ratio of lives, log-rank p.
+        Pairs of groups: ratio of lives, log-rank p over all comparisons, ``word``.
     claim : Claim
         What is to be shown: bends, reliability, confidence.
     verdicts : tuple of Verdict
@@ -101,10 +102,10 @@ class FlexLife(plain.FlexLife):
 
         rows = []
         for group in self.groups:
-            found: dict[str, Quantity | None] = {}
+            found: dict[str, Quantity | None] = {"median": group.median}
             if group.weibull is not None:
                 w = group.weibull
-                found = {"b10": w.b10, "b50": w.b50, "scale": w.scale, "shape": w.shape}
+                found |= {"b10": w.b10, "b50": w.b50, "scale": w.scale, "shape": w.shape}
                 found["reliability"] = w.reliability
             surely: dict[str, object] = {}
             if group.weibull is not None:
@@ -117,6 +118,7 @@ class FlexLife(plain.FlexLife):
                 {
                     "specimens": len(group.specimens),
                     "failures": int(group.lives.failures),
+                    "verdict": group.verdict.word if group.verdict else "",
                     "shown_by": group.shown_by,
                     **frame_row(found),
                     **surely,
@@ -209,6 +211,7 @@ def flex_life(
     bench_radius_mm: float | None = None,
     worn_radius_mm: float | None = None,
     exponent: float | None = None,
+    looked_every: float | None = None,
 ) -> FlexLife:
     """How long do the joints live, and is the claim shown?
 
@@ -236,6 +239,9 @@ def flex_life(
         radii in mm) bends on the bench are turned into bends as worn.
     exponent : float, optional
         Of life against strain, an assumption. Default: fitted where two radii are in the table.
+    looked_every : float, optional
+        Bends between two looks, where the table has the looks only; 1: every life is exact. Default: found
+        from lives that are all multiples of a number.
 
     Returns
     -------
@@ -275,8 +281,11 @@ def flex_life(
     specimens, verdicts, used, notes = read_sources(paths_of(source), judged_by)
     target = stated_target(cycles, wearings, at, per_wearing)
     speed = stated_acceleration(
-        specimens, wire, bench_radius_mm, worn_radius_mm, exponent, coverage
+        specimens, wire, bench_radius_mm, worn_radius_mm, exponent, max(coverage, confidence)
     )
-    claim = Claim(*on_bench(target, speed), reliability, confidence, coverage, interval, shape)
-    found = plain.flex_life(specimens, claim, notes, reference)
+    claim = Claim(
+        *on_bench(target, speed), reliability, confidence, coverage, interval, shape, speed
+    )
+    looks = looks_of(paths_of(source))
+    found = plain.flex_life(specimens, claim, notes, reference, looks, looked_every)
     return FlexLife(**fields_of(found), verdicts=verdicts, criterion=used, acceleration=speed)

@@ -4,13 +4,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import analysis.forecast.forecast as plain
-from analysis.door.runs import run_of
+from analysis.door.runs import found_of, whole
 from analysis.door.show import StrPath, card, columns, drawing, fields_of, text_of, warned
 from analysis.forecast.discharge import course_of
 from analysis.forecast.future_load import Programme
 from analysis.forecast.of_run import forecast_run
 from analysis.forecast.stated import parse_programme, with_pack
-from analysis.forecast.words import forecast_words
+from analysis.forecast.verdict_words import told_words
 from analysis.run.asked import cutoff_of
 from analysis.run.rundown import is_simulated
 from analysis.run.trace import trace_of
@@ -32,7 +32,7 @@ class Forecast(plain.Forecast):
     ----------
     cutoff_time : tuple of Quantity
         In s since the run began: the median, with the interval at 0.5 and at 0.9.
-    basis : {"reached", "curve", "rated capacity", "none"}
+    basis : {"reached", "curve", "rated capacity", "none", "ended", "unclear"}
         What the answer rests on; ``why`` says it in words.
     capacity_mah, drawn : Quantity
         In mAh: what the pack gives down to the cutoff, and what it has given.
@@ -43,10 +43,10 @@ class Forecast(plain.Forecast):
     """
 
     run: Run
-    wanted_s: float | None = None
+    need_s: float | None = None
 
     def __repr__(self) -> str:
-        words = forecast_words(self, self.wanted_s)
+        words = told_words(self, self.run.description, self.need_s)
         return text_of(words, simulated=is_simulated(self.run), more=warned(len(self.warnings)))
 
     def _repr_html_(self) -> str:
@@ -57,7 +57,7 @@ class Forecast(plain.Forecast):
             ("charge down to the cutoff", self.capacity_mah),
         )
         return card(
-            forecast_words(self, self.wanted_s),
+            told_words(self, self.run.description, self.need_s),
             rows_of([(label, quantity) for label, quantity in rows if quantity.value is not None]),
             warnings=(*self.warnings, *self.run.problems),
             cautions=(f"{pack}: {pack.caution}" if pack else SAFETY_CLOSING,),
@@ -108,15 +108,16 @@ def asked_forecast(
     used: bool,
 ) -> Asked:
     """What was asked for, else the run's own. Raises BenchError as ``forecast`` does."""
-    run = with_pack(run_of(run), pack, capacity_mah, used)
-    cutoff_v, hold_s = cutoff_of(run, cutoff_v, hold_s)
+    found = with_pack(found_of(run), pack, capacity_mah, used)
+    cutoff_v, hold_s = cutoff_of(found, cutoff_v, hold_s)
     if cutoff_v is None:
         raise BenchError(
             "No cutoff was given, and the run has none of its own.",
-            evidence=f"run {run.folder}",
+            evidence=f"run {found.folder}",
             next_step="add --cutoff with the volts at which the circuit gives up, e.g. --cutoff 3.0.",
         )
-    return Asked(run, cutoff_v, hold_s, parse_programme(load) if load else None)
+    programme = parse_programme(load) if load else None
+    return Asked(whole(found), cutoff_v, hold_s, programme)
 
 
 def forecast(
@@ -125,7 +126,7 @@ def forecast(
     hold_s: float | None = None,
     *,
     until_s: float | None = None,
-    wanted_s: float | None = None,
+    need_s: float | None = None,
     load: str | None = None,
     pack: str | None = None,
     capacity_mah: float | None = None,
@@ -141,8 +142,8 @@ def forecast(
         As for ``rundown``.
     until_s : float, optional
         Forecast as of this moment, in s since the run began; later rows are not looked at.
-    wanted_s : float, optional
-        How long it should last, in s: the answer says how likely that is.
+    need_s : float, optional
+        How long it must last, in s: the answer says how likely that is. Default: what the run was told.
     load : str, optional
         Load to come, if not as it has been: ``"80mA"``, or modes in turn ``"20min@180mA,40min@40mA"``.
     pack : str, optional
@@ -173,4 +174,5 @@ def forecast(
     """
     asked = asked_forecast(run, cutoff_v, hold_s, load, pack, capacity_mah, used)
     found = forecast_run(asked.run, asked.cutoff_v, asked.hold_s, until_s, asked.programme)
-    return Forecast(**fields_of(found), run=asked.run, wanted_s=wanted_s)
+    need_s = asked.run.description.need_s if need_s is None else need_s
+    return Forecast(**fields_of(found), run=asked.run, need_s=need_s)

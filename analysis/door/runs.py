@@ -85,6 +85,10 @@ class Rundown(plain.Rundown):
         In V.
     left_in_cells : Quantity
         In mAh, what the cells still held at the cutoff.
+    lifetime : Lifetime
+        How and when the piece gave up: ``end``, ``time`` (Quantity in s), ``evidence`` in words.
+    verdict : Verdict or None
+        Whether that is as long as needed: ``answer``, ``words``.
     warnings : tuple of str
         What a reader of the numbers must know.
     simulated : bool
@@ -107,9 +111,9 @@ class Rundown(plain.Rundown):
 
     def _sentences(self) -> tuple[str, ...]:
         if self.cutoff_time.lower is None or self.cutoff_time.coverage is None:
-            return (answer(self),)
+            return (answer(self, self.run.description),)
         times = f"{100 * self.cutoff_time.coverage:g} times in 100"
-        return answer(self), f"The brackets hold the true value {times}."
+        return answer(self, self.run.description), f"The brackets hold the true value {times}."
 
     def quantities(self) -> dict[str, Quantity]:
         """Every result by its name, in the order of ``drawbench rundown --json``."""
@@ -194,13 +198,27 @@ def read_run(path: StrPath) -> Run:
     return Run(**fields_of(reader.read_run(Path(path))))
 
 
+def found_of(run: reader.Run | StrPath) -> reader.Run | reader.FoundRun:
+    """The run itself, or found if its path was given: what can be refused then is refused at once."""
+    return run if isinstance(run, reader.Run) else reader.find_run(Path(run))
+
+
+def whole(found: reader.Run | reader.FoundRun) -> reader.Run:
+    """The run with its table."""
+    return found if isinstance(found, reader.Run) else Run(**fields_of(found.run()))
+
+
 def run_of(run: reader.Run | StrPath) -> reader.Run:
     """The run itself, read if its path was given."""
-    return run if isinstance(run, reader.Run) else read_run(run)
+    return whole(found_of(run))
 
 
 def rundown(
-    run: reader.Run | StrPath, cutoff_v: float | None = None, hold_s: float | None = None
+    run: reader.Run | StrPath,
+    cutoff_v: float | None = None,
+    hold_s: float | None = None,
+    *,
+    need_s: float | None = None,
 ) -> Rundown:
     """How long the pack lasted, what it gave, what the piece drew.
 
@@ -214,6 +232,8 @@ def rundown(
     hold_s : float, optional
         How long the voltage must stay there, in s; 0: the first touch counts. Default: the run's
         own, else 10 s.
+    need_s : float, optional
+        How long the piece must last, in s: ``verdict`` answers it. Default: what the run was told.
 
     Returns
     -------
@@ -243,4 +263,6 @@ def rundown(
     night-ride-vest        33834.0                1779.0
     """
     run = run_of(run)
-    return Rundown(**fields_of(plain.rundown(run, *cutoff_of(run, cutoff_v, hold_s))), run=run)
+    return Rundown(
+        **fields_of(plain.rundown(run, *cutoff_of(run, cutoff_v, hold_s), need_s)), run=run
+    )

@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from logger.base.fault_words import RANGE_CHANGED
+from logger.base.numbers import digits_text
 from logger.run.calibration import BEYOND_POINTS, Line, cautions, misfits
 from logger.run.description import Description
 
@@ -113,7 +114,7 @@ def beyond_points(correction: Correction, peak_ma: float | None) -> str:
     if line is None or not line.points or peak_ma is None or peak_ma <= BEYOND_POINTS * line.high:
         return ""
     return (
-        f"The calibration was compared up to {line.high:.3g} mA; this run went to {peak_ma:.3g} mA. "
+        f"The calibration was compared up to {digits_text(line.high, 3)} mA; this run went to {digits_text(peak_ma, 3)} mA. "
         "Compare at a current near the greatest one."
     )
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from analysis.doubt.correction import Correction, correction_of
+from logger.base.numbers import digits_text
 from logger.base.sensor_limits import (
     SHUNT_LIMIT,
     SHUNT_PER_C,
@@ -109,8 +110,8 @@ def clock_limit(clock: Sequence[tuple[float, float, str]]) -> tuple[float, str]:
             limit = seen + _ANCHOR_LATE_S / board_s + _HOST_CLOCK_LIMIT
             if seen <= _CLOCKS_APART_MOST:
                 return limit, (
-                    f"Board's clock against the computer's: {100 * seen:.2g} % apart over the run; "
-                    f"taken as within {100 * limit:.2g} %."
+                    f"Board's clock against the computer's: {digits_text(100 * seen, 2)} % apart over the run; "
+                    f"taken as within {digits_text(100 * limit, 2)} %."
                 )
     return _RESONATOR_LIMIT, (
         f"Board's clock within {100 * _RESONATOR_LIMIT:g} % (assumed: ceramic resonator)."
@@ -176,7 +177,7 @@ def _sheet_words(
     told = []
     if limits.current_line is None or not limits.current_line.points:
         zero = (
-            f" and {1e6 * offset_v:g} µV, which over {sensor.shunt_ohm:g} Ω is {1e3 * offset_v / sensor.shunt_ohm:.3g} mA"
+            f" and {1e6 * offset_v:g} µV, which over {sensor.shunt_ohm:g} Ω is {digits_text(1e3 * offset_v / sensor.shunt_ohm, 3)} mA"
             if limits.current_line is None
             else ""
         )

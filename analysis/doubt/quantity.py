@@ -1,8 +1,9 @@
 """A number with its unit and its doubt: the one form of every result.
 
-Rounding rule (GUM, JCGM 100:2008, 7.2.6): the half-width of the interval is
-given to two significant digits and the value to the same decimal place; of two
-unlike sides the wider one counts. Where one is many times the other, that would round
+Rounding rule (GUM, JCGM 100:2008, 7.2.6: at most two significant digits; which of one or two by the
+particle physicists' rule, SOURCES.md C15): where the three leading digits of the half-width are
+100 to 354 it is given to two digits, 355 to 949 to one, 950 to 999 as 1000 to two; the value to the
+same decimal place. So 4.92 h give or take 0.90 h is 4.9 h. Of two unlike sides the wider one counts. Where one is many times the other, that would round
 the value away: then each end goes by its own side and the value by the narrower.
 """
 
@@ -14,6 +15,9 @@ from logger.base.durations import span_words
 
 _DIGITS_WITHOUT_INTERVAL = 3
 _UNEVEN = 5.0
+_ONE_DIGIT_FROM = 3.55
+# From this half-width on, lengths of time go in steps of so much.
+_STEPS_S = ((7200.0, 3600.0), (3600.0, 1800.0), (1500.0, 600.0), (120.0, 60.0), (30.0, 10.0))
 
 
 @dataclass(frozen=True)
@@ -72,14 +76,12 @@ class Quantity:
             return "none"
         ends = [end for end in (self.lower, self.upper) if end is not None]
         half_s = max((abs(end - self.value) for end in ends), default=0.0)
-        step_s = 10.0 ** (math.floor(math.log10(half_s)) - 1) if half_s > 0 else None
-        if step_s is not None and half_s >= 120:
-            step_s = 60.0
-        text = span_words(self.value, step_s)
+        step_s = _step_s(half_s) if half_s > 0 else None
+        text = _span_text(self.value, step_s)
         if not ends:
             return text
-        low = "?" if self.lower is None else span_words(self.lower, step_s)
-        high = "?" if self.upper is None else span_words(self.upper, step_s)
+        low = "?" if self.lower is None else _span_text(self.lower, step_s)
+        high = "?" if self.upper is None else _span_text(self.upper, step_s)
         percent = "" if self.coverage is None else f" at {self.coverage * 100:g} %"
         return f"{text} ({low} to {high}{percent})"
 
@@ -97,7 +99,7 @@ class Quantity:
         if halves:
             uneven = max(halves) > _UNEVEN * min(halves)
             half = min(halves) if uneven else max(halves)
-            return 1 - _exponent_after_rounding(half, 2)
+            return _known_places(half)
         if self.value == 0 or not math.isfinite(self.value):
             return 0
         return (
@@ -107,12 +109,31 @@ class Quantity:
         )
 
     def _end_places(self, end: float) -> int:
-        """Decimal places of one end of the interval: its own distance to two digits."""
+        """Decimal places of one end of the interval, by its own distance."""
         assert self.value is not None
         half = abs(end - self.value)
         if half == 0 or not math.isfinite(half):
             return self.decimals()
-        return min(self.decimals(), 1 - _exponent_after_rounding(half, 2))
+        return min(self.decimals(), _known_places(half))
+
+
+def _step_s(half_s: float) -> float:
+    """What a length of time this well known is rounded to: at most half of its half-width."""
+    if half_s >= 30:
+        return next(step_s for least_s, step_s in _STEPS_S if half_s >= least_s)
+    return float(10.0 ** -_known_places(half_s))
+
+
+def _span_text(seconds: float, step_s: float | None) -> str:
+    if step_s is not None and step_s > 60 and math.isfinite(seconds):
+        seconds = round(seconds / step_s) * step_s
+    return span_words(seconds, step_s)
+
+
+def _known_places(half: float) -> int:
+    """Decimal places that a half-width leaves known: one or two of its digits (the rule above)."""
+    leading, exponent = f"{half:.2e}".split("e")
+    return (1 if float(leading) < _ONE_DIGIT_FROM else 0) - int(exponent)
 
 
 def _exponent_after_rounding(number: float, digits: int) -> int:

@@ -21,7 +21,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import Final
 
-from scipy.special import ndtr, ndtri, stdtrit
+import scipy
 
 from analysis.doubt.limits import Limits, clock_limit, limits_of
 from analysis.doubt.quantity import Quantity
@@ -210,8 +210,8 @@ def coverage_factor(components: Budget, coverage: float = COVERAGE) -> float:
     greatest = max((part.standard for part in components if part.shape == RECTANGULAR), default=0.0)
     share = round((greatest / total) ** 2, 4) if total > 0 else 0.0
     dof = effective_dof(components)
-    normal = float(ndtri((1 + coverage) / 2))
-    t = float(stdtrit(dof, (1 + coverage) / 2)) if math.isfinite(dof) else normal
+    normal = float(scipy.special.ndtri((1 + coverage) / 2))
+    t = float(scipy.special.stdtrit(dof, (1 + coverage) / 2)) if math.isfinite(dof) else normal
     return t * _shape_factor(share, coverage) / normal
 
 
@@ -223,20 +223,21 @@ def _shape_factor(share: float, coverage: float) -> float:
     G(x) = x Phi(x / s) + s phi(x / s), the integral of the normal distribution function.
     """
     if share <= 0:
-        return float(ndtri((1 + coverage) / 2))
+        return float(scipy.special.ndtri((1 + coverage) / 2))
     a, s = math.sqrt(3 * share), math.sqrt(max(1 - share, 0.0))
     if s < 1e-6:
         return a * coverage
 
-    from scipy.optimize import brentq  # a quarter of a second to load; needed only for known limits
-
     def g(x: float) -> float:
-        return float(x * ndtr(x / s) + s * math.exp(-0.5 * (x / s) ** 2) / math.sqrt(2 * math.pi))
+        return float(
+            x * scipy.special.ndtr(x / s)
+            + s * math.exp(-0.5 * (x / s) ** 2) / math.sqrt(2 * math.pi)
+        )
 
     def missing(h: float) -> float:
         return (g(h + a) - g(h - a)) / a - 1 - coverage
 
-    return float(brentq(missing, 1e-9, 10.0))
+    return float(scipy.optimize.brentq(missing, 1e-9, 10.0))
 
 
 def interval(

@@ -65,9 +65,15 @@ def stated_acceleration(
                 next_step="add --worn-radius with the millimetres, or leave them away.",
             )
         return None
-    radii = {item.bend_radius_mm for item in specimens} - {None}
-    if bench_radius_mm is None and len(radii) == 1:
-        bench_radius_mm = radii.pop()
+    radii = sorted({item.bend_radius_mm for item in specimens if item.bend_radius_mm is not None})
+    if bench_radius_mm is not None and radii and bench_radius_mm not in radii:
+        raise BenchError(
+            f"The table and the option name different bend radii: {' and '.join(f'{r:g} mm' for r in radii)} in column "
+            f"bend_radius_mm, --bench-radius {bench_radius_mm:g} mm.",
+            next_step="leave --bench-radius away, or correct the one that is wrong.",
+        )
+    if bench_radius_mm is None and radii:
+        bench_radius_mm = radii[0]
     if wire is None or bench_radius_mm is None:
         raise BenchError(
             "The worn radius alone says nothing.",
@@ -86,6 +92,6 @@ def on_bench(target: Target | None, speed: Acceleration | None) -> tuple[float |
         return None, ""
     cycles, words = target
     if speed is not None and speed.factor.value is not None:
-        cycles /= speed.factor.value if speed.factor.lower is None else speed.factor.lower
+        cycles /= speed.cautious
         words += f", which is {cycles_words(cycles)} on the bench"
     return cycles, words

@@ -8,15 +8,14 @@ bench * (bench strain / worn strain)^exponent.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
 from analysis.doubt.quantity import Quantity
 from analysis.life.data import Specimen, lives_of
-from analysis.life.regression import coefficient_interval, fit_regression
-from analysis.life.solver import WEIBULL
+from analysis.life.slope import slope
 from logger.base.errors import BenchError
 
 # Planning figures for one evening (four hours, moderate movement): no source; count your own.
@@ -29,11 +28,32 @@ _AWG_STRANDS: Final = {22: 30, 24: 32, 26: 34, 28: 36, 30: 38}  # 7 strands; com
 
 @dataclass(frozen=True)
 class Acceleration:
-    """``factor``: cycles worn per cycle on the bench; ``exponent`` of strain, fitted or assumed."""
+    """``factor``: cycles worn per cycle on the bench; ``exponent`` of strain, fitted or assumed.
+
+    ``diameter_mm`` bends round ``bench_radius_mm`` on the bench, ``worn_radius_mm`` as worn.
+    """
 
     factor: Quantity
     exponent: Quantity
     fitted: bool
+    diameter_mm: float
+    bench_radius_mm: float
+    worn_radius_mm: float
+
+    @property
+    def cautious(self) -> float:
+        """The factor that may be relied on: its lower end, where it has one."""
+        assert self.factor.value is not None
+        return self.factor.value if self.factor.lower is None else self.factor.lower
+
+    def worn_per_bend(self, radius_mm: float) -> float:
+        """Bends as worn that one bend round ``radius_mm`` stands for, at the cautious end of the exponent."""
+        ratio = outer_strain(self.diameter_mm, radius_mm) / outer_strain(
+            self.diameter_mm, self.worn_radius_mm
+        )
+        ends = [self.exponent.lower, self.exponent.upper]
+        known = [end for end in ends if end is not None] or [self.exponent.value or 0.0]
+        return float(min(ratio**end for end in known))
 
 
 def awg_diameter_mm(gauge: int) -> float:
@@ -89,16 +109,14 @@ def fitted_exponent(
     if len(radii) < 2:
         return None
     strain = np.array([outer_strain(diameter_mm, item.bend_radius_mm or 0.0) for item in known])
-    design = np.stack((np.ones(strain.size), np.log(strain)), axis=1)
-    fit = fit_regression(lives_of(known), design, WEIBULL)
-    low, high = coefficient_interval(fit, 1, coverage)
+    value, low, high = slope(lives_of(known), np.log(strain), coverage)
     return Quantity(
-        -float(fit.coefficients[1]),
+        -value,
         "",
         -high,
         -low,
         coverage,
-        f"fitted from {len(known)} specimens at {len(radii)} radii, likelihood-ratio interval",
+        f"fitted from {len(known)} specimens at {len(radii)} radii, likelihood ratio calibrated by imitated tests",
     )
 
 
@@ -118,7 +136,26 @@ def acceleration(
         exponent.coverage,
         "from the exponent's interval" if fitted else "assumption: exponent not measured",
     )
-    return Acceleration(factor, exponent, fitted)
+    return Acceleration(factor, exponent, fitted, diameter_mm, bench_radius_mm, worn_radius_mm)
+
+
+def on_one_radius(specimens: Sequence[Specimen], speed: Acceleration) -> tuple[Specimen, ...]:
+    """Lives at other radii than ``speed.bench_radius_mm`` as lives there, at the exponent's cautious end."""
+    found = []
+    for item in specimens:
+        radius_mm = item.bend_radius_mm
+        if radius_mm is None or radius_mm == speed.bench_radius_mm:
+            found.append(item)
+            continue
+        factor = speed.worn_per_bend(radius_mm) / speed.worn_per_bend(speed.bench_radius_mm)
+        found.append(
+            replace(
+                item,
+                whole_cycles=item.whole_cycles * factor,
+                broken_cycles=item.broken_cycles * factor,
+            )
+        )
+    return tuple(found)
 
 
 def assumed_exponent(value: float | None) -> Quantity:

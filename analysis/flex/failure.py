@@ -8,12 +8,16 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from statistics import median
+from typing import Final
 
 from analysis.life.data import Specimen
 from logger.base.errors import BenchError
 from logger.flex.criterion import CRITERIA, Criterion, CriterionName, CycleSeen, JointWatch
 from logger.flex.store import FlexDescription, read_flex_description, read_flex_rows
 
+# As many as the baseline is taken of.
+DRIFT_CYCLES: Final = 20
 SIMULATED_NOTE = "SIMULATED: a simulated board with simulated joints; no hardware was there."
 
 
@@ -30,6 +34,14 @@ class Verdict:
     healed: tuple[CycleSeen, ...]
     rows_missing: int
     cycles: tuple[CycleSeen, ...]
+
+    @property
+    def drift(self) -> float | None:
+        """Resistance of the last cycles that conduct over the joint's own first value, before it failed by opening."""
+        if self.baseline_ohm is None:
+            return None
+        seen = [c.resistance_max_ohm for c in self.cycles if c.resistance_max_ohm is not None]
+        return median(seen[-DRIFT_CYCLES:]) / self.baseline_ohm if seen else None
 
     def life(self, criterion: CriterionName) -> Specimen:
         """The specimen's life by a criterion."""
@@ -123,4 +135,9 @@ def criteria_words(verdict: Verdict) -> str:
         for name in CRITERIA
     ]
     healed = len(verdict.healed)
-    return f"{verdict.specimen}: {', '.join(parts)}; {healed} interrupted cycle{'s' if healed != 1 else ''} that healed"
+    drift = (
+        ""
+        if verdict.drift is None
+        else f"; resistance at the end {verdict.drift:.3g} times its first"
+    )
+    return f"{verdict.specimen}: {', '.join(parts)}; {healed} interrupted cycle{'s' if healed != 1 else ''} that healed{drift}"

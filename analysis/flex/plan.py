@@ -5,6 +5,7 @@ lives, log-rank test at 5 %, its critical value simulated for the same sizes, be
 chi-square limit is off for a handful.
 """
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -18,6 +19,7 @@ from analysis.life.demonstration import (
     reliability_lower,
     specimens_needed,
 )
+from analysis.life.staged import chance_of_passing
 from logger.base.errors import BenchError
 
 Array = NDArray[np.float64]
@@ -49,6 +51,36 @@ class ClaimPlan:
 
 
 @dataclass(frozen=True)
+class Bench:
+    """How the bending is done: seconds a bend by hand, and by the rig that holds several joints."""
+
+    hand_s: float = 1.0
+    rig_s: float = 2.0
+    rig_joints: int = 4
+
+    def by_hand_h(self, joints: int, cycles: float) -> float:
+        """Hours of bending by hand, one joint after another."""
+        return joints * cycles * self.hand_s / 3600
+
+    def on_rig_h(self, joints: int, cycles: float) -> float:
+        """Hours on the rig, load after load."""
+        return math.ceil(joints / self.rig_joints) * cycles * self.rig_s / 3600
+
+
+@dataclass(frozen=True)
+class Way:
+    """One way to plan: ``joints`` of which ``failures`` may fail shows ``reliability``; ``passes`` if joints are ``good``."""
+
+    joints: int
+    failures: int
+    reliability: float
+    good: float
+    passes: float
+    by_hand_h: float
+    on_rig_h: float
+
+
+@dataclass(frozen=True)
 class PowerPlan:
     """Power (share of tests that would tell the groups apart) for the stated and the needed specimens per group."""
 
@@ -72,6 +104,8 @@ def plan_claim(
     check_share(confidence, "confidence")
     if target_cycles <= 0:
         raise BenchError("The target must be above 0 cycles.", next_step="give --cycles 4800.")
+    if specimens is not None:
+        check_specimens(specimens)
     used = SHAPE_ASSUMED if shape is None else shape
     needed = tuple(
         (failures, specimens_needed(reliability, confidence, failures))
@@ -90,7 +124,6 @@ def plan_claim(
             shape is not None,
             None,
         )
-    check_specimens(specimens)
     return ClaimPlan(
         target_cycles,
         reliability,
@@ -105,6 +138,33 @@ def plan_claim(
     )
 
 
+def plan_ways(
+    target_cycles: float, reliability: float, confidence: float, good: float, bench: Bench
+) -> tuple[Way, ...]:
+    """The claim with none, one and two failures allowed, then the reliability that half as many clean joints show.
+
+    ``good``: share of a better joint type that survives; how often it would pass. Raises BenchError.
+    """
+    check_share(good, "share of good joints")
+    least = specimens_needed(reliability, confidence)
+    wanted = [(specimens_needed(reliability, confidence, f), f, reliability) for f in range(3)]
+    if least > 1:
+        half = (least + 1) // 2
+        wanted.append((half, 0, reliability_lower(half, 0, confidence)))
+    return tuple(
+        Way(
+            joints,
+            failures,
+            shown,
+            good,
+            chance_of_passing((joints,), (failures,), good)[0],
+            bench.by_hand_h(joints, target_cycles),
+            bench.on_rig_h(joints, target_cycles),
+        )
+        for joints, failures, shown in wanted
+    )
+
+
 def check_specimens(specimens: int) -> None:
     """Raises BenchError for a number of specimens that cannot be planned with."""
     if not 1 <= specimens <= _SPECIMENS_MAX:
@@ -114,33 +174,51 @@ def check_specimens(specimens: int) -> None:
         )
 
 
-def plan_power(ratio: float, shape: float, each: int | None = None) -> PowerPlan:
-    """Power to tell a group from one that lives ``ratio`` times as long, all bent until they fail."""
+def check_pair(ratio: float, shape: float) -> None:
+    """Raises BenchError for two kinds of joint whose difference cannot be planned for."""
     if not (0 < ratio < 1e6) or ratio == 1 or not 0.2 <= shape <= 50:
         raise BenchError(
             f"A ratio of lives of {ratio:g} with a Weibull shape of {shape:g} cannot be planned for.",
             next_step="give a ratio other than 1, e.g. --ratio 2, and a shape from 0.2 to 50.",
         )
+
+
+def plan_power(ratio: float, shape: float, each: int | None = None) -> PowerPlan:
+    """Power to tell a group from one that lives ``ratio`` times as long, all bent until they fail."""
+    check_pair(ratio, shape)
     ratio = max(ratio, 1 / ratio)
     power = None
     if each is not None:
         check_specimens(each)
         power = log_rank_power(ratio, shape, min(each, _EACH_MAX)) if each >= 2 else 0.0
-    needed = None
-    if log_rank_power(ratio, shape, _EACH_MAX) >= POWER_WANTED:
-        low, high = 2, _EACH_MAX
-        while high - low > 1:
-            middle = (low + high) // 2
-            if log_rank_power(ratio, shape, middle) >= POWER_WANTED:
-                high = middle
-            else:
-                low = middle
-        needed = low if log_rank_power(ratio, shape, low) >= POWER_WANTED else high
+    needed = each_needed(ratio, shape)
     error = float(np.sqrt(POWER_WANTED * (1 - POWER_WANTED) / _TESTS))
     return PowerPlan(ratio, shape, each, power, needed, error)
 
 
-def log_rank_power(ratio: float, shape: float, each: int, tests: int = _TESTS) -> float:
+def each_needed(
+    ratio: float, shape: float, level: float = LEVEL, tests: int = _TESTS
+) -> int | None:
+    """Specimens per group for four tests in five to tell them apart; None for more than a hundred."""
+
+    def power(each: int) -> float:
+        return log_rank_power(ratio, shape, each, tests, level)
+
+    if power(_EACH_MAX) < POWER_WANTED:
+        return None
+    low, high = 2, _EACH_MAX
+    while high - low > 1:
+        middle = (low + high) // 2
+        if power(middle) >= POWER_WANTED:
+            high = middle
+        else:
+            low = middle
+    return low if power(low) >= POWER_WANTED else high
+
+
+def log_rank_power(
+    ratio: float, shape: float, each: int, tests: int = _TESTS, level: float = LEVEL
+) -> float:
     """Share of simulated pairs of groups (``each`` specimens, all failed) that the log-rank test tells apart.
 
     Only the order of the lives counts, so scales do not matter, and life ratio and shape only as ratio^shape.
@@ -149,9 +227,9 @@ def log_rank_power(ratio: float, shape: float, each: int, tests: int = _TESTS) -
     first = random.exponential(size=(tests, each))
     second = random.exponential(size=(tests, each))
     null = chi_squares(first, second)
-    limit = float(np.quantile(null, 1 - LEVEL))
+    limit = float(np.quantile(null, 1 - level))
     # Few orders are possible with few specimens: never more than the level above the limit.
-    if np.mean(null >= limit) > LEVEL:
+    if np.mean(null >= limit) > level:
         above = null[null > limit]
         limit = float(above.min()) if above.size else float("inf")
     return float(np.mean(chi_squares(first, second * ratio**shape) >= limit))

@@ -16,7 +16,8 @@ from matplotlib.ticker import FuncFormatter
 
 from analysis.flex.claim import Claim
 from analysis.flex.failure import SIMULATED_NOTE
-from analysis.flex.judge import POOR_FIT, FlexLife, GroupLife
+from analysis.flex.judge import FlexLife, GroupLife
+from analysis.flex.verdict import POOR_FIT
 from analysis.life.goodness import plot_points
 from analysis.life.interval import Asked, intervals
 from analysis.life.solver import WEIBULL
@@ -34,6 +35,7 @@ from analysis.say.figures import (
 from analysis.say.section import FigureFile
 
 PROBABILITY_SIZE_IN: Final = (SIZES["page"][0], SIZES["page"][1] + 0.4)
+_WAY_MARKS: Final = ("o", "^", "s", "X", "D")
 _SHARES: Final = (0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 0.9, 0.99)
 
 
@@ -157,6 +159,9 @@ def _survival_of(axes: Axes, group: GroupLife, look: Look) -> None:
     whole = group.lives.lower[~group.lives.seen_failed]
     marks = [100 * curve.at(value)[0] for value in whole]
     axes.plot(whole, marks, linestyle="none", marker="|", markersize=9, color=look.colour)
+    if group.ways:
+        _ends(axes, group, look)
+        return
     axes.plot(
         curve.cycles,
         100 * curve.survival,
@@ -165,6 +170,23 @@ def _survival_of(axes: Axes, group: GroupLife, look: Look) -> None:
         markersize=5,
         color=look.colour,
     )
+
+
+def _ends(axes: Axes, group: GroupLife, look: Look) -> None:
+    """Failures by the part that gave up, each with its own mark."""
+    for way, marker in zip(group.ways, _WAY_MARKS, strict=False):
+        failed = way.lives.upper[np.isfinite(way.lives.upper)]
+        axes.plot(
+            failed,
+            [100 * group.curve.at(cycles)[0] for cycles in failed],
+            linestyle="none",
+            marker=marker,
+            markersize=6,
+            color=look.colour,
+            markeredgecolor="white",
+            label=f"{way.words} ({failed.size})",
+        )
+    axes.legend(loc="upper right", frameon=False, fontsize=8, title="gave up", title_fontsize=8)
 
 
 def _mark(axes: Axes, result: FlexLife) -> None:

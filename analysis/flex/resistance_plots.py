@@ -137,6 +137,7 @@ def draw_wash(result: WashResult, folder: Path) -> FigureFile | None:
     ]
     if not pairs:
         return None
+    pairs.sort(key=lambda pair: -pair[2] / pair[1])  # the worst on top
     with figure_style():
         width, _ = SIZES["page"]
         figure = Figure(figsize=(width, 1.2 + 0.32 * len(pairs)), layout="constrained")

@@ -12,7 +12,9 @@ from analysis.flex.judge import FlexLife, GroupLife
 from analysis.flex.plots import draw_flex
 from analysis.flex.resistance_plots import draw_resistance, draw_wash
 from analysis.flex.results import WeibullResult
+from analysis.flex.verdict import MEANING
 from analysis.flex.washing import CAUTION, PROCEDURE, WashResult
+from analysis.flex.ways import ASSUMPTION
 from analysis.flex.words import answers, method_words, result_rows, specimens_quantity
 from analysis.life.survival import SurvivalCurve
 from analysis.say.section import Section
@@ -39,8 +41,10 @@ def flex_section(
         paragraphs.append(f"Failed means: {criterion}. {criteria_summary(verdicts)}")
     if acceleration is not None:
         paragraphs.append(acceleration_words(acceleration))
-    paragraphs += [line for group in result.groups for line in fit_words(group)]
-    paragraphs.append(method_words(result.claim))
+    paragraphs += [
+        line for group in result.groups for line in (*fit_words(group), *way_words(group))
+    ]
+    paragraphs += [method_words(result.claim), meaning_words(result)]
     several = len(result.groups) > 1
     quantities = tuple(
         (f"{group.name or 'all'}: {label.strip()}" if several else label.strip(), quantity)
@@ -87,7 +91,13 @@ def wash_words(result: WashResult) -> tuple[str, ...]:
     found = []
     if result.broken:
         found.append(
-            f"{len(result.broken)} of {len(result.specimens)} lost contact: {', '.join(result.broken)}."
+            f"{result.broken[0]} failed: {len(result.broken)} of {len(result.specimens)} lost contact: {', '.join(result.broken)}."
+        )
+    still = [(name, ratio) for name, ratio in result.worst_first if ratio < float("inf")]
+    if len(still) > 1:
+        found.append(
+            f"{'Of those that still conduct ' if result.broken else ''}{still[0][0]} fared worst: its resistance is "
+            f"{still[0][1]:.3g} times that before.".replace("conduct ", "conduct, ")
         )
     for what, quantity, neutral in (
         ("resistance", result.resistance_ratio, 1.0),
@@ -95,6 +105,7 @@ def wash_words(result: WashResult) -> tuple[str, ...]:
     ):
         if quantity.value is None:
             continue
+        of_whom = " of those that still conduct" if result.broken and neutral else ""
         amount = (
             f"by a factor of {quantity.value:.3g}"
             if neutral
@@ -105,11 +116,11 @@ def wash_words(result: WashResult) -> tuple[str, ...]:
                 f"The {what} changed {amount}; one specimen cannot say whether that is chance."
             )
         elif quantity.lower > neutral:
-            found.append(f"The {what} rose {amount}.")
+            found.append(f"The {what}{of_whom} rose {amount}.")
         elif quantity.upper < neutral:
-            found.append(f"The {what} fell {amount}.")
+            found.append(f"The {what}{of_whom} fell {amount}.")
         else:
-            found.append(f"No change of the {what} is shown: what was seen may be chance.")
+            found.append(f"No change of the {what}{of_whom} is shown: what was seen may be chance.")
     return tuple(found)
 
 
@@ -147,6 +158,23 @@ def fit_words(group: GroupLife) -> tuple[str, ...]:
     return (f"{label}: {line}; {better} fits {how} (log-likelihoods differ by {abs(gain):.1f}).",)
 
 
+def way_words(group: GroupLife) -> tuple[str, ...]:
+    """By which ways the group failed, and what taking them apart assumes."""
+    if not group.ways:
+        return ()
+    label = group.name or "All specimens"
+    ways = "; ".join(f"{way.words} {way.lives.failures:.0f}" for way in group.ways)
+    return (f"{label}: failed in several ways ({ways}). Taken apart: {ASSUMPTION}.",)
+
+
+def meaning_words(result: FlexLife) -> str:
+    """What the verdicts that came out mean; empty without a target."""
+    words = [
+        word for word in MEANING if any(g.verdict and g.verdict.word == word for g in result.groups)
+    ]
+    return " ".join(f"“{word}”: {MEANING[word]}." for word in words)
+
+
 def all_warnings(result: FlexLife) -> tuple[str, ...]:
     """Notes of the tables, then what each group's reader must know."""
     return (*result.warnings, *(w for group in result.groups for w in group.warnings))
@@ -171,6 +199,7 @@ def flex_json(
         "log_rank": _rank_json(result),
         "life_ratio": _ratios_json(result.comparisons),
         "warnings": list(all_warnings(result)),
+        "verdicts_mean": dict(MEANING),
     }
     if len(groups) == 1:
         document |= {key: value for key, value in groups[0].items() if key != "group"}
@@ -189,6 +218,7 @@ def flex_json(
                 "baseline_ohm": v.baseline_ohm,
                 "first_cycle": dict(v.first_cycle),
                 "healed_cycles": len(v.healed),
+                "drift": v.drift,
             }
             for v in verdicts
         ]
@@ -201,7 +231,21 @@ def _group_json(group: GroupLife) -> dict[str, Any]:
         "group": group.name,
         "specimens": len(group.specimens),
         "failures": int(group.lives.failures),
+        "verdict": None if group.verdict is None else group.verdict.word,
+        "verdict_by": (group.verdict.by or None) if group.verdict else None,
+        "verdict_why": (group.verdict.why or None) if group.verdict else None,
         "shown_by": group.shown_by or None,
+        "median": None if group.median is None else group.median.as_json(),
+        "no_median": group.no_median or None,
+        "suspects": list(group.suspects),
+        "ways": [
+            {
+                "way": way.words,
+                "failures": int(way.lives.failures),
+                "b50": None if way.b50 is None else way.b50.as_json(),
+            }
+            for way in group.ways
+        ],
         "no_fit": group.no_fit or None,
         "weibull": None,
     }
@@ -220,6 +264,7 @@ def _group_json(group: GroupLife) -> dict[str, Any]:
         found["reliability_at_target"] = group.count.reliability_lower.as_json()
     if group.count is not None:
         found["reliability_counted"] = group.count.reliability_lower.as_json()
+        found["strips"] = group.count.strips or None
         found["specimens_needed"] = specimens_quantity(group.count).as_json()
         found["specimens_more"] = Quantity(group.count.more, "specimens").as_json()
     if group.stated_shape_lower is not None:
@@ -271,6 +316,9 @@ def _ratios_json(comparisons: Sequence[Comparison]) -> dict[str, Any] | list[dic
                 "reference": pair.first,
                 "p_log_rank": None if pair.rank is None else pair.rank.p_exchange,
                 "p_adjusted": pair.p_adjusted,
+                "word": pair.word,
+                "longer": pair.longer or None,
+                "more_each": pair.more_each,
             }
         )
     if not found:

@@ -6,7 +6,9 @@ from pathlib import Path
 from analysis.flex.claim import Claim
 from analysis.flex.failure import SIMULATED_NOTE, Verdict, read_flex_run
 from analysis.flex.judge import FlexLife, flex_life
-from analysis.life.data import Specimen, notices, read_flex_table
+from analysis.flex.looks import Looks, read_looks, with_look, write_looks
+from analysis.flex.table import notices, read_flex_table
+from analysis.life.data import Specimen
 from analysis.say.section import Section
 from logger.base.errors import BenchError
 from logger.flex.criterion import Criterion
@@ -51,12 +53,25 @@ def read_sources(
     return tuple(specimens), tuple(verdicts), used if verdicts else None, tuple(notes)
 
 
+def looks_of(sources: Sequence[Path]) -> Looks:
+    """Earlier looks at these sources, kept beside the first."""
+    return read_looks(sources[0])
+
+
+def keep_look(sources: Sequence[Path], result: FlexLife) -> bool:
+    """Keep beside the first source that it was judged; False where that cannot be written."""
+    looks = looks_of(sources)
+    counts = {group.name: group.count for group in result.groups if group.count is not None}
+    seen = with_look(looks, counts, result.claim)
+    return seen == looks or write_looks(sources[0], seen)
+
+
 def flex_part(
     sources: Sequence[Path], claim: Claim, reference: str = ""
 ) -> tuple[FlexLife, Callable[[Path], Section]]:
     """Flex test as the part of a run's report: the result, and its maker for ``write_report``."""
     specimens, verdicts, used, notes = read_sources(sources, None)
-    result = flex_life(specimens, claim, notes, reference)
+    result = flex_life(specimens, claim, notes, reference, looks_of(sources))
 
     def make(folder: Path) -> Section:
         from analysis.flex.section import flex_section

@@ -9,15 +9,16 @@ Student t interval on n - 1 degrees of freedom; the resistance is judged by its 
 import csv
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from io import StringIO
 from pathlib import Path
 from typing import Final
 
 import numpy as np
-from scipy import special
+import scipy
 
 from analysis.doubt.quantity import Quantity
+from analysis.flex.sheet import Row, Sheet, measure_of, read_sheet, text_sheet
 from logger.base.errors import BenchError
 
 COLUMNS: Final = (
@@ -34,6 +35,8 @@ PROCEDURE: Final = (
     "Let it dry fully, a day in the open air or longer for padded pieces, before any power comes on.",
     "Measure again in the same places with the same meter, then look at every joint.",
 )
+_TEMPLATE: Final = "drawbench flex new --wash"
+_OPEN: Final = ("open", "broken", "none", "offen", "ol", "inf")
 CAUTION: Final = (
     "Battery out before washing, and dry fully before power: a damp cell holder corrodes and can short, "
     "and no lithium cell may get wet. Do not dry it on a heater. Local codes and licensed practice come first."
@@ -62,6 +65,16 @@ class WashResult:
     broken: tuple[str, ...]
     warnings: tuple[str, ...]
 
+    @property
+    def worst_first(self) -> tuple[tuple[str, float], ...]:
+        """Name and resistance after / before of each pair, the worst first; infinite: no contact."""
+        ratios = [
+            (item.specimen, item.resistance_after_ohm / item.resistance_before_ohm)
+            for item in self.specimens
+            if item.resistance_before_ohm is not None and item.resistance_after_ohm is not None
+        ]
+        return tuple(sorted(ratios, key=lambda pair: -pair[1]))
+
 
 def wash_table(specimens: int) -> str:
     """Empty table as CSV text."""
@@ -74,67 +87,56 @@ def wash_table(specimens: int) -> str:
 
 
 def read_wash_table(path: Path) -> tuple[Washed, ...]:
-    """Specimens of a before/after table. Raises BenchError that names line and column."""
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        raise BenchError(
-            f"{path} cannot be read.",
-            evidence=str(error),
-            next_step="give a CSV table in UTF-8; `drawbench flex new --wash` makes an empty one.",
-        ) from error
-    return parse_wash_table(text, path.name)
+    """Specimens of a before/after table. Raises BenchError that names row and column."""
+    return _washed(read_sheet(path, COLUMNS, ("specimen",), {}, _TEMPLATE))
 
 
 def parse_wash_table(text: str, name: str) -> tuple[Washed, ...]:
     """As ``read_wash_table``, from text."""
-    delimiter = ";" if text.split("\n", 1)[0].count(";") else ","
-    reader = csv.DictReader(StringIO(text), delimiter=delimiter, skipinitialspace=True)
-    header = [(column or "").strip().lower() for column in reader.fieldnames or []]
-    if "specimen" not in header or len(set(COLUMNS[1:]) & set(header)) < 2:
+    return _washed(text_sheet(text, name, COLUMNS, ("specimen",), {}, _TEMPLATE))
+
+
+def _washed(sheet: Sheet) -> tuple[Washed, ...]:
+    if not any(set(pair) <= set(sheet.columns) for pair in (COLUMNS[1:3], COLUMNS[3:5])):
         raise BenchError(
-            f"{name}, line 1: the table needs specimen and a pair of before and after.",
-            evidence=f"columns seen: {', '.join(header) or 'none'}",
-            next_step=f"columns: {', '.join(COLUMNS)}; `drawbench flex new --wash` makes them.",
+            f"{sheet.name}, row 1: the table needs specimen and a pair of before and after.",
+            evidence=f"columns seen: {', '.join(sheet.columns) or 'none'}",
+            next_step=f"columns: {', '.join(COLUMNS)}; `{_TEMPLATE}` makes them.",
         )
-    reader.fieldnames = header
     found: list[Washed] = []
-    for row in reader:
-        where = f"{name}, line {reader.line_num}"
-        cells = {key: (value or "").strip() for key, value in row.items() if isinstance(key, str)}
-        if not any(cells.values()):
-            continue
-        label = cells["specimen"]
+    for row in sheet.rows:
+        label = row.get("specimen")
         if not label or any(item.specimen == label for item in found):
-            raise BenchError(
-                f"{where}, column specimen: {label!r} is empty or stands twice.",
-                next_step="one row per specimen, each with a name of its own.",
+            raise row.wrong(
+                "specimen",
+                f"{label!r} is empty or stands twice.",
+                "one row per specimen, each with a name of its own.",
             )
-        values = [_cell(cells.get(column, ""), where, column) for column in COLUMNS[1:]]
+        values = [_cell(row, column) for column in COLUMNS[1:]]
         if any(value is not None for value in values):
             found.append(Washed(label, *values))
     if not found:
         raise BenchError(
-            f"{name} holds no measured specimen.", next_step="fill in before and after."
+            f"{sheet.name} holds no measured specimen.", next_step="fill in before and after."
         )
     return tuple(found)
 
 
-def _cell(text: str, where: str, column: str) -> float | None:
+def _cell(row: Row, column: str) -> float | None:
+    text = row.get(column)
     if not text:
         return None
-    if text.lower() in ("open", "broken", "none") and column == "resistance_after_ohm":
+    if text.lower() in _OPEN and column == "resistance_after_ohm":
         return math.inf
+    least = 1e-9 if "resistance" in column else 0.0
     try:
-        value = float(text)
-    except ValueError:
-        value = math.nan
-    if not math.isfinite(value) or value < 0 or (value == 0 and "resistance" in column):
-        raise BenchError(
-            f"{where}, column {column}: {text!r} is not a measured value above zero.",
-            next_step='write a number with a decimal point in the column\'s unit; "open" for a broken one after the wash.',
-        )
-    return value
+        return measure_of(row, column, "a measured value above zero", least, 1e12)
+    except BenchError:
+        raise row.wrong(
+            column,
+            f"{text!r} is not a measured value above zero.",
+            'write a number in the column\'s unit; "open" for a broken one after the wash.',
+        ) from None
 
 
 def wash_change(specimens: Sequence[Washed], coverage: float) -> WashResult:
@@ -164,7 +166,12 @@ def wash_change(specimens: Sequence[Washed], coverage: float) -> WashResult:
         warnings.append(f"Without its pair and left out: {', '.join(incomplete)}.")
     if broken:
         warnings.append(
-            f"No contact after the wash: {', '.join(broken)}; not in the mean change, which looks better than it is."
+            f"No contact after the wash: {', '.join(broken)}. The mean is of those that still conduct, so it looks better than the wash was."
+        )
+        still = f"; of the {len(pairs_ohm)} that still conduct"
+        change, ratio = (
+            replace(change, note=change.note + still),
+            replace(ratio, note=ratio.note + still),
         )
     return WashResult(tuple(specimens), ratio, change, current, broken, tuple(warnings))
 
@@ -186,7 +193,7 @@ def _mean(
     mean = float(changes.mean())
     if count == 1:
         return Quantity(mean, unit, note="one specimen: no interval")
-    factor = float(special.stdtrit(count - 1, 0.5 + coverage / 2))
+    factor = float(scipy.special.stdtrit(count - 1, 0.5 + coverage / 2))
     half = factor * float(changes.std(ddof=1)) / math.sqrt(count)
     return Quantity(
         mean,

@@ -70,85 +70,83 @@ def answer(group: GroupLife, claim: Claim, brief: bool = False) -> str:
     """The answer for one group, computed from its result; ``brief`` leaves the claim away, said before."""
     share = stated_percent(claim.reliability)
     sure = f"at {stated_percent(claim.confidence)} confidence"
-    if claim.target_cycles is None or group.count is None:
+    if claim.target_cycles is None or group.count is None or group.verdict is None:
         return _answer_without_target(group, claim)
     head = f"{group_words(group.name)}, at least {share} of joints survive {claim.target_words}, {sure}: "
     if brief:
         head = f"{group_words(group.name)}: "
-    if group.shown_by == "count":
-        return head + (
-            f"shown by counting; {number_words(group.count.failures) if group.count.failures else 'none'} of {number_words(group.count.specimens)} "
-            f"failed before that, and the lower bound is {_floor_percent(group.count.reliability_lower)}."
-        )
-    if group.shown_by == "weibull":
+    return f"{head}{group.verdict.word}{_because(group, claim)}"
+
+
+def _because(group: GroupLife, claim: Claim) -> str:
+    """What the word stands on, and what would change it."""
+    found, count = group.verdict, group.count
+    assert found is not None
+    assert count is not None
+    failed = f"{number_words(count.failures) if count.failures else 'none'} of {number_words(count.specimens)} failed before that"
+    if found.word == "shown":
+        if found.by == "count":
+            return f" by counting; {failed}, and the lower bound is {_floor_percent(count.reliability_lower)}."
         assert group.weibull is not None
-        return head + (
-            f"shown, if the lives follow a Weibull; its lower bound is {_floor_percent(group.weibull.reliability_lower)}."
+        return (
+            f", if the lives follow a Weibull, as they seem to; {failed}, and its lower bound is "
+            f"{_floor_percent(group.weibull.reliability_lower)}."
         )
-    if group.shown_by == "stated shape":
-        return head + (
-            f"shown only if the Weibull shape is {claim.shape:g}, which nobody measured here; "
-            f"the lower bound is then {_floor_percent(group.stated_shape_lower)}."
-        )
-    return head + _what_is_missing(group, claim)
+    if found.word == "shown not to hold":
+        return f"; {failed}, and more specimens of this kind will not help: a better joint or a gentler bend may."
+    if found.word == "indicated":
+        return f", {found.why}. {_more(group, claim).capitalize()}"
+    if count.specimens == 0:
+        unit = "Specimens" if not count.strips else "Strips"
+        return f"; no specimen was bent that far yet. {unit} that reach the target without a failure would show it: {number_words(count.needed)}."
+    best = count.reliability_lower.lower or 0.0
+    so_far = f" yet; so far they show {int(best * 100 + 1e-9)} %; " if best >= 0.01 else " yet; "
+    if found.why:
+        so_far = f"; {found.why}; "
+    return f"{so_far}{_more(group, claim)}"
 
 
-def _what_is_missing(group: GroupLife, claim: Claim) -> str:
+def _more(group: GroupLife, claim: Claim) -> str:
+    """How many more without a failure counting asks for."""
     count = group.count
     assert count is not None
-    estimate = _estimate(group)
-    if count.specimens == 0:
-        return (
-            f"not shown; no specimen was bent that far yet. {number_words(count.needed).capitalize()} specimens that "
-            "reach the target without a failure would show it."
-        )
-    if estimate is not None and estimate < claim.reliability:
-        return (
-            f"not shown; the best estimate itself is {percent(estimate)}, so more specimens of this kind will not help, "
-            "a better joint or a gentler bend may."
-        )
-    specimens = "specimen" if count.more == 1 else "specimens"
-    best = max(
-        (count.reliability_lower.lower or 0.0),
-        (group.weibull.reliability_lower.lower or 0.0)
-        if group.fit_trusted and group.weibull and group.weibull.reliability_lower
-        else 0.0,
-    )
-    so_far = f"so far they show {int(best * 100 + 1e-9)} %; " if best >= 0.01 else ""
-    return f"not shown yet; {so_far}{number_words(count.more)} more {specimens} without a failure would show it."
-
-
-def _estimate(group: GroupLife) -> float | None:
-    """Best estimate of the share that survives to the target; counted where no fit is to be trusted."""
-    if group.fit_trusted and group.weibull and group.weibull.reliability:
-        return group.weibull.reliability.value
-    assert group.count is not None
-    return group.count.reliability_lower.value
+    if claim.acceleration is not None and (claim.acceleration.factor.value or 0.0) > 100:
+        return "bend at a wider radius to show it."
+    if count.more == 0:
+        return "a new test, planned before its first bend, would show it."
+    what = "strip" if count.strips else "specimen"
+    return f"{number_words(count.more)} more {what}{'' if count.more == 1 else 's'} without a failure would show it."
 
 
 def _answer_without_target(group: GroupLife, claim: Claim) -> str:
-    sure = f"at {stated_percent(claim.confidence)} confidence"
-    if group.weibull is None:
+    if group.median is None or group.median.value is None:
         return (
-            f"{group_words(group.name)}: {group.no_fit}. Give the target (--cycles, or --wearings and --at) "
-            "and counting says what that shows."
+            f"{group_words(group.name)}: when half have failed is not known ({group.no_median}). Give the target (--cycles, "
+            "or --wearings and --at) and counting says what that shows."
         )
-    low = group.weibull.b10_lower.lower or 0.0
-    value = group.weibull.b10.value or 0.0
     return (
-        f"{group_words(group.name)}, 90 % of joints survive at least {cycles_words(low)} bends, {sure} "
-        f"(best estimate {cycles_words(value)})."
+        f"{group_words(group.name)}, half of joints survive {cycles_words(group.median.value)} bends "
+        f"({span_words(group.median)} at {stated_percent(claim.coverage)})."
     )
+
+
+def span_words(quantity: Quantity) -> str:
+    """``410 to 600`` of cycles."""
+    low = cycles_words(quantity.lower or 0.0)
+    return (
+        f"{low} or more" if quantity.upper is None else f"{low} to {cycles_words(quantity.upper)}"
+    )
+
+
+_ORDER: Final = {"shown": 3.0, "indicated": 2.0, "not shown": 1.0, "shown not to hold": 0.0}
 
 
 def _shown_share(group: GroupLife) -> float:
-    """For the order of sentences: what is shown, then what is estimated."""
-    if group.count is None:
-        return 0.0 if group.weibull is None else (group.weibull.b10_lower.lower or 0.0)
-    estimate = _estimate(group) or 0.0
-    return (
-        (2.0 if group.shown_by else 0.0) + estimate + (group.count.reliability_lower.lower or 0.0)
-    )
+    """For the order of sentences: the word, then what counting shows, then the median."""
+    if group.count is None or group.verdict is None:
+        return (group.median.value or 0.0) if group.median else 0.0
+    best = group.count.reliability_lower
+    return 10 * _ORDER[group.verdict.word] + (best.lower or 0.0) + 0.1 * (best.value or 0.0)
 
 
 def _floor_percent(quantity: Quantity | None) -> str:
@@ -162,27 +160,28 @@ def comparison_words(pair: Comparison) -> str:
     """Which group lives longer, how much, and how sure that is."""
     first, second = pair.first or "the rest", pair.second or "the rest"
     if pair.rank is None:
-        return f"{second} and {first}: {pair.no_ratio}"
-    p = pair.p_adjusted if pair.p_adjusted is not None else pair.rank.p_exchange
-    test = "log-rank p" if p == pair.rank.p_exchange else "adjusted log-rank p"
-    chance = (
-        f"luck alone would show this {100 * p:.2g} times in 100, {test} = {p:.2g}"
-        if p >= 0.001
-        else f"luck alone would show this less than once in 1000, {test} < 0.001"
-    )
-    if pair.ratio is None:
-        longer = pair.rank.observed[1] < pair.rank.expected[1]
-        words = "outlasts" if longer else "fails before"
-        doubt = "" if p < 0.05 else ", but that may be chance"
-        return f"{second} {words} {first}{doubt} ({chance}; no ratio of lives: {_small_start(pair.no_ratio)})"
+        return f"{second} and {first}: {_small_start(pair.no_ratio)}."
+    assert pair.p_adjusted is not None
+    p = pair.p_adjusted
+    chance = f"p = {p:.2g} over all comparisons" if p >= 0.001 else "p < 0.001 over all comparisons"
     ratio = pair.ratio
-    upper = times_words(ratio.upper) if ratio.upper < 1e4 else "any number"
-    span = f"{times_words(ratio.lower)} to {upper} at {stated_percent(ratio.coverage)}"
-    if ratio.lower > 1:
-        return f"{second} outlasts {first}: {times_words(ratio.ratio)} times the life ({span}; {chance})."
-    if ratio.upper < 1:
-        return f"{second} fails before {first}: {times_words(ratio.ratio)} times the life ({span}; {chance})."
-    return f"{second} and {first} cannot be told apart yet: ratio of lives {times_words(ratio.ratio)} ({span}; {chance})."
+    life = f"no ratio of lives: {_small_start(pair.no_ratio)}"
+    if ratio is not None:
+        value, low, high = ratio.ratio, ratio.lower, ratio.upper
+        if pair.longer == pair.first and pair.word != "not told apart":
+            value, low, high = 1 / value, 1 / high, (1 / low if low > 0 else float("inf"))
+        upper = times_words(high) if high < 1e4 else "any number"
+        life = f"{times_words(value)} times the life, {times_words(low)} to {upper} at {stated_percent(ratio.coverage)}"
+    if pair.word == "not told apart":
+        return f"{second} and {first} cannot be told apart yet ({life}; {chance})."
+    more = ""
+    if pair.word == "may outlast":
+        more = (
+            f" About {number_words(pair.more_each)} more of each would tell."
+            if pair.more_each
+            else " Many more of each would be needed to tell."
+        )
+    return f"{pair.longer or 'the rest'} {pair.word} {pair.shorter or 'the rest'} ({life}; {chance}).{more}"
 
 
 def _small_start(text: str) -> str:
@@ -190,32 +189,41 @@ def _small_start(text: str) -> str:
 
 
 def result_rows(group: GroupLife, claim: Claim) -> tuple[tuple[str, Quantity], ...]:
-    """Label and quantity of each result that exists, as it is to be read: shares in per cent, bounds by themselves."""
+    """Label and quantity of each result that exists, as it is to be read: shares in per cent, bounds by themselves.
+
+    The Weibull's stand only where five failed and lie on its line.
+    """
     rows: list[tuple[str, Quantity | None]] = []
     sure = f"{stated_percent(claim.confidence)} sure of at least"
-    w, count = group.weibull, group.count
-    if w is not None:
-        rows += [
-            ("survive, Weibull", _in_percent(w.reliability)),
-            (f"survive, Weibull: {sure}", _in_percent(_bound(w.reliability_lower))),
-        ]
+    count = group.count
+    w = group.weibull if group.fit_trusted else None
     if count is not None:
         counted = count.reliability_lower
         rows += [
             (f"survive, counted of {count.specimens}", _in_percent(_bare(counted))),
             (f"survive, counted: {sure}", _in_percent(_bound(counted))),
         ]
+    where = "" if claim.acceleration is None else ", on the bench"
+    rows.append((f"half have failed by{where}", _life(group.median)))
+    if w is not None:
+        rows += [
+            ("survive, if Weibull", _in_percent(w.reliability)),
+            (f"survive, if Weibull: {sure}", _in_percent(_bound(w.reliability_lower))),
+        ]
     rows.append((f"survive, stated shape: {sure}", _in_percent(_bound(group.stated_shape_lower))))
     if w is not None:
         rows += [
-            ("B10 life (10 % have failed)", _life(w.b10)),
-            (f"B10 life: {sure}", _bound(w.b10_lower)),
-            ("B50 life (half have failed)", _life(w.b50)),
-            (f"B50 life: {sure}", _bound(w.b50_lower)),
+            ("B10 life (10 % have failed), if Weibull", _life(w.b10)),
+            (f"B10 life, if Weibull: {sure}", _bound(w.b10_lower)),
             ("Weibull scale (63 % have failed)", _life(w.scale)),
             ("Weibull shape, maximum likelihood", w.shape),
             ("Weibull shape, small-sample excess taken out", w.shape_unbiased),
         ]
+    rows += [
+        (f"half fail at the {way.ending}, if Weibull", _life(way.b50))
+        for way in group.ways
+        if way.b50 is not None
+    ]
     return tuple(
         (label, replace(q, note="")) for label, q in rows if q is not None and q.value is not None
     )
@@ -230,9 +238,11 @@ def method_words(claim: Claim) -> str:
         "wald": "Wald on the log scale, too narrow and too symmetric for a handful",
     }[claim.method]
     return (
-        f"Weibull by maximum likelihood; two-sided {percent(claim.coverage)} intervals and one-sided {stated_percent(claim.confidence)} "
+        "Counted: exact binomial bound (Clopper-Pearson), which assumes nothing of the lives. Half have failed: by the order of the lives "
+        "alone. If Weibull: only where five failed and lie on its line, and only as true as that line; "
+        f"maximum likelihood, two-sided {percent(claim.coverage)} intervals and one-sided {stated_percent(claim.confidence)} "
         f"bounds by {how}. The shape by maximum likelihood reads high in small samples; its median excess in imitated tests is "
-        "taken out in the line that says so. Counted: exact binomial bound (Clopper-Pearson), which assumes nothing of the lives."
+        "taken out in the line that says so. Groups: log-rank by exchanged labels, one error for all comparisons together."
     )
 
 
@@ -249,8 +259,10 @@ def _bare(quantity: Quantity) -> Quantity:
     return Quantity(quantity.value, quantity.unit, note="counted")
 
 
-def _life(quantity: Quantity) -> Quantity:
+def _life(quantity: Quantity | None) -> Quantity | None:
     """A life without an upper end that a handful of specimens cannot give: nobody bends that often."""
+    if quantity is None:
+        return None
     value, upper = quantity.value, quantity.upper
     open_above = value is not None and upper is not None and upper > _NO_UPPER_END * value
     return replace(quantity, upper=None) if open_above else quantity
@@ -289,8 +301,14 @@ def answers(result: FlexLife) -> tuple[str, ...]:
     ordered = sorted(result.groups, key=lambda group: -_shown_share(group))
     return (
         *(answer(group, result.claim, brief=place > 0) for place, group in enumerate(ordered)),
-        *(comparison_words(pair) for pair in result.comparisons),
+        *(comparison_words(pair) for pair in told_apart(result)),
     )
+
+
+def told_apart(result: FlexLife) -> tuple[Comparison, ...]:
+    """Pairs with something to say: those told apart, or all where there are only two groups."""
+    found = tuple(pair for pair in result.comparisons if pair.word != "not told apart")
+    return found if len(result.groups) > 2 else result.comparisons
 
 
 def target_words(cycles: float, wearings: float | None) -> str:

@@ -19,12 +19,12 @@ from functools import cache
 from typing import Final
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.interpolate import PchipInterpolator
 
-from analysis.forecast.curve_family import CurveFamily
-from analysis.forecast.learned_curves import LEARNED
-from analysis.forecast.typical_curves import TYPICAL
+from analysis.curve.curve_family import CurveFamily
+from analysis.curve.learned_curves import LEARNED
+from analysis.curve.typical_curves import TYPICAL
 from logger.base.pack import CHEMISTRIES, RECHARGEABLE, Pack
 
 Array = NDArray[np.float64]
@@ -180,7 +180,7 @@ def curve_table(family: CurveFamily) -> tuple[Array, Array, Array]:
 
     Monotone cubic through the family's knots; beyond depth 1 it goes on with its last slope.
     """
-    shape = PchipInterpolator(np.asarray(family.depth), np.asarray(family.volts))
+    shape = scipy.interpolate.PchipInterpolator(np.asarray(family.depth), np.asarray(family.volts))
     depth = np.linspace(0.0, 1.3, 1301)
     inside = np.minimum(depth, 1.0)
     slope = np.asarray(shape(inside, 1), dtype=np.float64)
@@ -196,7 +196,9 @@ def mode_table(family: CurveFamily) -> tuple[Array, Array]:
     """Depth (0 to 1.3) and the family's modes there, shape (modes, depths); none beyond depth 1."""
     depth = np.linspace(0.0, 1.3, 1301)
     rows = [
-        PchipInterpolator(np.asarray(family.depth), np.asarray(m))(np.minimum(depth, 1.0))
+        scipy.interpolate.PchipInterpolator(np.asarray(family.depth), np.asarray(m))(
+            np.minimum(depth, 1.0)
+        )
         for m in family.modes
     ]
     return depth, np.array(rows).reshape(len(rows), len(depth))

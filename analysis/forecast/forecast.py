@@ -25,6 +25,8 @@ from analysis.forecast.own_runs import EarlierRun
 from analysis.forecast.passage import DRAWS, Passages
 from analysis.run.dips import dips
 from analysis.run.history import Bins, History, part
+from analysis.run.lifetime import End, Lifetime
+from analysis.say.words import span_words
 from logger.base.pack import RECHARGEABLE, Pack
 
 Array = NDArray[np.float64]
@@ -39,13 +41,19 @@ WIDEST: Final = 25.0  # an end that may lie further off than so many medians hel
 LOOKS_REGULATED: Final = "The voltage stays flat where such a cell would have fallen"
 
 
+# Bases on which a forecast stands; the others know nothing yet, or have nothing left to foresee.
+FORESEEN: Final = ("curve", "own course", "earlier runs", "rated capacity")
+
+
 @dataclass(frozen=True)
 class Forecast:
     """Time to cutoff as of ``now_s``, on the run's time axis.
 
     ``cutoff_time``: the median as value, once per coverage (0.5, 0.9). ``drawn``: charge out so far, ``capacity_mah``:
     charge that the pack gives down to the cutoff. ``basis``: what the answer rests on: ``reached``,
-    ``curve`` (the chemistry's), ``own course`` (what any curve would do that fits), ``rated capacity``, ``none``. ``load_text``: the load's kind in words. ``draws_s``:
+    ``curve`` (the chemistry's), ``own course`` (what any curve would do that fits), ``earlier runs``, ``rated capacity``, ``none``;
+    ``ended``: the piece gave up by itself, ``unclear``: it may have. ``life``: how it stands with the lifetime, as every
+    other screen says it. ``load_text``: the load's kind in words. ``draws_s``:
     sampled cutoff times, sorted (empty if none). ``fan``: possible courses of the voltage.
     ``warnings``: what the reader must know. ``at_least_s``: nine times in ten it lasts longer than this,
     also where no interval can be given (None: nothing holds).
@@ -64,6 +72,7 @@ class Forecast:
     fan: Passages | None = None
     warnings: tuple[str, ...] = ()
     at_least_s: float | None = None
+    life: Lifetime | None = None
 
     @property
     def median_s(self) -> float | None:
@@ -213,6 +222,36 @@ def _answered(
         tuple(warnings),
         at_least_s,
     )
+
+
+def with_life(found: Forecast, life: Lifetime) -> Forecast:
+    """The forecast, or what stands in its place where the piece has given up, or may have."""
+    found = replace(found, life=life)
+    if life.end in (End.RUNNING, End.CUTOFF):
+        return found
+    if life.ended:
+        nothing_left = np.full(1, life.time.value)
+        return replace(
+            found, basis="ended", why=f"{life.end}: {life.evidence}", draws_s=nothing_left, fan=None, at_least_s=None,
+            cutoff_time=(life.time, life.time),
+        )  # fmt: skip
+    if life.end is End.UNSURE and any(item.end is End.RUNNING for item in life.readings):
+        return replace(
+            found,
+            warnings=(
+                f"It may have given up after {_after(life)}: {life.evidence}.",
+                *found.warnings,
+            ),
+        )
+    nothing = Quantity(None, "s", note=life.evidence)
+    return replace(
+        found, basis="unclear", why=life.evidence, cutoff_time=(nothing, nothing), draws_s=np.empty(0), fan=None,
+        at_least_s=None,
+    )  # fmt: skip
+
+
+def _after(life: Lifetime) -> str:
+    return span_words(life.least_s)
 
 
 def _capacity_words(pack: Pack | None) -> str:

@@ -8,14 +8,24 @@ from typing import Any, Final
 
 import numpy as np
 
+from analysis.doubt.uncertainty import limits_of
 from analysis.forecast.answer import LOOKS_PART_USED
 from analysis.forecast.chemistry_prior import capacity_prior
 from analysis.forecast.earlier_runs import earlier_runs
-from analysis.forecast.forecast import LOOKS_REGULATED, Forecast, forecast
+from analysis.forecast.forecast import (
+    FORESEEN,
+    LOOKS_REGULATED,
+    Forecast,
+    forecast,
+    with_life,
+)
 from analysis.forecast.own_runs import EarlierRun
-from analysis.forecast.words import forecast_line
+from analysis.forecast.verdict_words import live_verdict
+from analysis.forecast.words import at_least_words, forecast_line
 from analysis.run.history import Bins
+from analysis.run.lifetime import LifetimeWatch
 from analysis.run.pack_faults import Fault, FaultWatch, watch_of
+from analysis.run.verdict import Answer, Verdict
 from analysis.say.words import span_words
 from logger.base.left import Left
 from logger.base.pack import Pack
@@ -25,8 +35,6 @@ from logger.run.feed import RunFeed
 # more than this share of the time.
 _INTERVAL_S: Final = 10.0
 LOOK_S: Final = 1.0
-# Bases on which a forecast stands; the others know nothing yet, or have nothing left to foresee.
-FORESEEN: Final = ("curve", "own course", "earlier runs", "rated capacity")
 _BUSY_SHARE: Final = 0.1
 # What the forecast itself finds odd is told when it has been so for long and clearly: a young run
 # tells little, and a fresh flat cell looks regulated at first.
@@ -42,12 +50,19 @@ _BAND: Final = (5.0, 50.0, 95.0)  # percent: nine in ten lie between the outer t
 class PageForecaster:
     """Feeds one run's rows to a live forecast; call it with the feed after each poll.
 
+    ``earlier``: what earlier runs of the piece say, for the time in which a forecast knows nothing.
     ``faults``: what was found wrong with the run so far, each once, in order.
     """
 
     def __init__(
-        self, clock: Callable[[], float] = time.monotonic, *, without_cutoff: bool = False
+        self,
+        clock: Callable[[], float] = time.monotonic,
+        *,
+        without_cutoff: bool = False,
+        earlier: str = "",
     ) -> None:
+        self._earlier = earlier
+        self._life: LifetimeWatch | None = None
         self._clock = clock
         self._without_cutoff = without_cutoff
         self._watch: FaultWatch | None = None
@@ -55,7 +70,7 @@ class PageForecaster:
         self._next_s = float("-inf")
         self._odd_since_s: dict[str, float] = {}
         self._told: set[str] = set()
-        self._earlier: tuple[EarlierRun, ...] | None = None
+        self._own_runs: tuple[EarlierRun, ...] | None = None
         self.found: Forecast | None = None
         self.faults: list[Fault] = []
 
@@ -68,6 +83,9 @@ class PageForecaster:
         for rows in feed.take_fresh():
             if self._watch is None:
                 self._watch = watch_of(feed.description, stop.hold_s, feed.course.begin_s)
+            if self._life is None:
+                self._life = life_watch_of(feed)
+            self._life.add(rows.time_s, rows.volt_v, np.abs(rows.current_ma))
             peaks_ma = np.fmax(np.abs(rows.low_ma), np.abs(rows.high_ma))
             counted = bool(np.isfinite(rows.charge_mah).all())
             charge_mah = rows.charge_mah if counted else None
@@ -85,7 +103,10 @@ class PageForecaster:
         stop = feed.description.stop
         if stop.cutoff_v is not None:
             self.found = self._forecast(watch, feed, stop.cutoff_v)
-            self._last = left_of(self.found)
+            if self._life is not None:
+                self.found = with_life(self.found, self._life.now(feed.description.events))
+            answer = live_verdict(self.found, feed.description, earlier=self._earlier)
+            self._last = left_of(self.found, answer)
             found += self._lasting(self.found, feed.description.pack)
         self.faults += [fault for fault in found if fault.code not in self._told]
         self._told.update(fault.code for fault in found)
@@ -100,9 +121,9 @@ class PageForecaster:
             )
             nothing = Bins(*(values[:0] for values in vars(bins).values()))
             return replace(forecast(nothing, pack, cutoff_v, hold_s), why=why)
-        if self._earlier is None:
-            self._earlier = earlier_runs(feed.folder, feed.description)
-        return forecast(bins, pack, cutoff_v, hold_s, earlier=self._earlier)
+        if self._own_runs is None:
+            self._own_runs = earlier_runs(feed.folder, feed.description)
+        return forecast(bins, pack, cutoff_v, hold_s, earlier=self._own_runs)
 
     def _lasting(self, found: Forecast, pack: Pack | None) -> list[Fault]:
         """Oddities that the forecast has been telling for long enough, and clearly."""
@@ -119,6 +140,16 @@ class PageForecaster:
             if found.now_s - since_s >= max(_ODD_FOR_S, _ODD_FOR_SHARE * found.now_s):
                 told.append(Fault(code, text))
         return told
+
+
+def life_watch_of(feed: RunFeed) -> LifetimeWatch:
+    """The watch over a growing run's lifetime; readings are as they came, not calibrated."""
+    description = feed.description
+    stop = description.stop
+    return LifetimeWatch(
+        description.pack, stop.cutoff_v, stop.hold_s, feed.course.begin_s,
+        limits_of(description), description.source == "board",
+    )  # fmt: skip
 
 
 def _is_part_used(found: Forecast) -> bool:
@@ -166,18 +197,45 @@ def follow(
         sleep(LOOK_S)
 
 
-def foreseen(found: Forecast) -> dict[str, Any] | None:
+def foreseen(found: Forecast, answer: Verdict | None = None) -> dict[str, Any] | None:
     """A forecast as the recording takes it (``logger.recording.forecast_beside``); None if it knows nothing."""
     half, most = found.cutoff_time
-    if None in (half.value, most.lower, most.upper) or found.basis not in FORESEEN:
+    words = "" if answer is None else answer.words
+    if found.basis in ("ended", "unclear"):
+        told = words or forecast_line(found)
+        return {"as_of_s": found.now_s, "text": forecast_line(found), "verdict": told}
+    early = answer is not None and answer.answer is Answer.EARLY
+    unknown = None in (half.value, most.lower, most.upper) or found.basis not in FORESEEN
+    if early:
+        return {"as_of_s": found.now_s, "text": words, "verdict": words, "early": True}
+    if unknown:
         return None
     ends = {"end_s": half.value, "lower_s": most.lower, "upper_s": most.upper}
-    return {"as_of_s": found.now_s, **ends, "text": forecast_line(found)}
+    return {"as_of_s": found.now_s, **ends, "text": forecast_line(found), "verdict": words}
 
 
-def left_of(found: Forecast) -> Left | None:
-    """A forecast in the page's words; None if it knows nothing."""
+def left_of(found: Forecast, answer: Verdict | None = None) -> Left | None:
+    """A forecast in the page's words, the verdict first; None if it knows nothing."""
     half, most = found.cutoff_time
+    if found.basis in ("ended", "unclear") and found.life is not None:
+        life = found.life
+        after = span_words(life.least_s)
+        words = (
+            f"{str(life.end).capitalize()} after {after}"
+            if life.ended
+            else f"Dark, or switched off, after {after}"
+        )
+        told = f"{life.evidence[:1].upper()}{life.evidence[1:]}."
+        return Left(
+            words,
+            told if answer is None else f"{answer.words} {told}",
+            foreseen=foreseen(found, answer),
+        )
+    if answer is not None and answer.answer is Answer.EARLY:
+        return Left(answer.words, foreseen=foreseen(found, answer))
+    if half.value is None and found.at_least_s is not None:
+        words = at_least_words(found)
+        return Left(f"{words[:1].upper()}{words[1:]}", f"When it ends cannot be told: {found.why}.")
     if found.basis not in FORESEEN or half.value is None:
         return None
     now_s = found.now_s
@@ -189,6 +247,9 @@ def left_of(found: Forecast) -> Left | None:
         words = f"About {_about(ahead_s, width_s)} left"
         detail = f"Nine in ten: {_about(most.lower - now_s, width_s)} to {_about(most.upper - now_s, width_s)}."
     detail = " ".join((detail, *found.warnings[:1])).strip()
+    clocked = answer is not None and answer.need_s is not None
+    if answer is not None and clocked:
+        words, detail = answer.words, f"{words}. {detail}"
     return Left(
         words,
         detail,
@@ -197,7 +258,8 @@ def left_of(found: Forecast) -> Left | None:
         lower_s=most.lower,
         upper_s=most.upper,
         fan=_fan(found),
-        foreseen=foreseen(found),
+        foreseen=foreseen(found, answer),
+        clocked=clocked,
     )
 
 

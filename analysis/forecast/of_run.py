@@ -11,17 +11,19 @@ from analysis.doubt.quantity import Quantity
 from analysis.doubt.uncertainty import limits_of
 from analysis.forecast.chemistry_prior import capacity_prior
 from analysis.forecast.earlier_runs import earlier_runs
-from analysis.forecast.forecast import Forecast, LiveForecast
+from analysis.forecast.forecast import Forecast, LiveForecast, with_life
 from analysis.forecast.future_load import Programme
 from analysis.forecast.own_runs import EarlierRun
 from analysis.forecast.words import unchecked_words
 from analysis.run.cutoff import cutoff_time, find_fall
 from analysis.run.dips import dips, spans_s
 from analysis.run.history import History
+from analysis.run.lifetime import lifetime_of
 from analysis.run.pack_faults import PackFaults, pack_faults
 from analysis.run.trace import Trace, trace_of
 from analysis.say.words import span_words
 from logger.base.errors import BenchError
+from logger.base.numbers import digits_text
 from logger.base.pack import Pack
 from logger.run.reader import Run
 
@@ -103,6 +105,15 @@ def seen(
 
 def forecast_seen(found: Seen, cutoff_v: float, hold_s: float) -> Forecast:
     """Forecast from the rows seen; times of the result count from the run's beginning."""
+    until_s = found.trace.end_s
+    events = tuple(event for event in found.run.description.events if event.time_s <= until_s)
+    described = replace(found.run.description, events=events)
+    fall = find_fall(found.trace, limits_of(described), cutoff_v, hold_s)
+    life = lifetime_of(found.trace, fall, cutoff_time(found.trace, fall), described)
+    return with_life(_forecast_seen(found, cutoff_v, hold_s), life)
+
+
+def _forecast_seen(found: Seen, cutoff_v: float, hold_s: float) -> Forecast:
     run, trace, faults = found.run, found.trace, found.faults
     whole = _rows(trace, ~faults.bad) if faults.bad.any() else trace
     fall = find_fall(whole, limits_of(run.description), cutoff_v, hold_s)
@@ -230,8 +241,8 @@ def _too_much(found: Forecast, pack: Pack | None) -> str:
     if charge_mah <= most_mah:
         return ""
     return (
-        f"This forecast takes {charge_mah:.3g} mAh out of a pack from which {usual.median_mah:.3g} mAh are to be expected "
-        f"({usual.text}) and hardly more than {most_mah:.3g} mAh: do not rely on it; check pack, capacity and cutoff."
+        f"This forecast takes {digits_text(charge_mah, 3)} mAh out of a pack from which {digits_text(usual.median_mah, 3)} mAh are to be expected "
+        f"({usual.text}) and hardly more than {digits_text(most_mah, 3)} mAh: do not rely on it; check pack, capacity and cutoff."
     )
 
 

@@ -8,8 +8,8 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
+from analysis.curve.curve_family import CurveFamily
 from analysis.forecast.chemistry_prior import capacity_prior, curve_table, families
-from analysis.forecast.curve_family import CurveFamily
 from analysis.forecast.future_load import FutureLoad
 from analysis.forecast.posterior import Candidate, Observed, Posterior, posteriors
 from analysis.run.history import Bins

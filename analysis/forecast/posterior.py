@@ -16,13 +16,13 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.curve.curve_family import CurveFamily
 from analysis.forecast.chemistry_prior import (
     TYPICAL_RATE_PER_H,
     CapacityPrior,
     curve_table,
     mode_table,
 )
-from analysis.forecast.curve_family import CurveFamily
 from analysis.forecast.start_state import DEPTHS, start_prior
 
 Array = NDArray[np.float64]

@@ -2,15 +2,16 @@
 
 import re
 from dataclasses import replace
-from typing import Final
+from typing import Final, TypeVar
 
 from analysis.forecast.future_load import Programme
 from logger.base.durations import parse_duration_s
 from logger.base.errors import BenchError
 from logger.base.pack import as_used, parse_pack
-from logger.run.reader import Run
+from logger.run.reader import FoundRun, Run
 
 _CAPACITY_MOST_MAH: Final = 1e6
+_R = TypeVar("_R", bound=Run | FoundRun)
 
 
 def span_seconds(text: str) -> float | None:
@@ -43,7 +44,7 @@ def parse_programme(text: str) -> Programme:
     return Programme(tuple(steps))
 
 
-def with_pack(run: Run, pack_text: str | None, capacity_mah: float | None, used: bool) -> Run:
+def with_pack(run: _R, pack_text: str | None, capacity_mah: float | None, used: bool) -> _R:
     """The run with its pack, capacity or state of use replaced by what the user states."""
     if capacity_mah is not None and not 1.0 <= capacity_mah <= _CAPACITY_MOST_MAH:
         raise BenchError(

@@ -5,7 +5,8 @@ from typing import Any, Final
 import numpy as np
 
 from analysis.doubt.quantity import Quantity
-from analysis.forecast.forecast import Forecast
+from analysis.forecast.forecast import FORESEEN, Forecast
+from analysis.run.verdict import lasted_words, step_s_of
 from analysis.say.words import quantity_words, span_words
 
 # Chemistries whose curves no measured or simulated rundown has checked (tests/analysis/forecast/test_chemistry_prior.py
@@ -27,15 +28,13 @@ def unchecked_words(chemistry: str, basis: str) -> str:
     )
 
 
-_STEPS_S: Final = (60.0, 300.0, 600.0, 1800.0, 3600.0)
-_STEPS_PER_WIDTH: Final = 40.0
 _DAYS_FROM_S: Final = 72 * 3600.0
 
 
 def forecast_title(found: Forecast) -> str:
     """The answer as a picture's title."""
     half, most = found.cutoff_time
-    if half.value is None or found.basis == "reached":
+    if half.value is None or found.basis in ("reached", "ended"):
         return "Forecast: when does the pack reach the cutoff?"
     return f"Cutoff after {_range(most)} (9 in 10)"
 
@@ -45,45 +44,53 @@ def forecast_line(found: Forecast) -> str:
     half, most = found.cutoff_time
     if found.basis == "reached":
         return f"cutoff {found.cutoff_v:g} V reached after {span_words(half.value or 0.0)}"
+    if found.basis == "ended" and found.life is not None:
+        return f"{found.life.end} after {span_words(half.value or 0.0)}: {found.life.evidence}"
     if half.value is None and found.at_least_s is not None:
-        return f"{_at_least(found)}; {found.why}"
+        return f"{at_least_words(found)}; {found.why}"
     if half.value is None:
         return f"no forecast: {found.why}"
     return (
-        f"cutoff {found.cutoff_v:g} V at about {_rounded(half.value, _step_s(most))}, "
+        f"cutoff {found.cutoff_v:g} V at about {_rounded(half.value, step_s_of(most))}, "
         f"nine times in ten {_range(most)}"
     )
 
 
-def forecast_words(found: Forecast, wanted_s: float | None = None) -> list[str]:
+def forecast_words(found: Forecast, need_s: float | None = None) -> list[str]:
     """The answer in a few plain paragraphs."""
     half, most = found.cutoff_time
     seen = f"As of {span_words(found.now_s)} into the run"
     if found.basis == "reached":
         first = f"The cutoff of {found.cutoff_v:g} V was reached after {quantity_words(half)}."
+    elif found.life is not None and found.basis in ("ended", "unclear"):
+        first = lasted_words(found.life, found.cutoff_v, said=need_s is not None)
     elif half.value is None and found.at_least_s is not None:
-        first = f"{seen}: {_at_least(found)}. When it ends cannot be told: {found.why}."
+        first = f"{seen}: {at_least_words(found)}. When it ends cannot be told: {found.why}."
     elif half.value is None:
         first = f"{seen}: no forecast; {found.why}."
         if half.lower is not None:
             first += f" It lasted {span_words(half.lower)} so far; how much longer is open."
     else:
         first = (
-            f"{seen}: the cutoff of {found.cutoff_v:g} V comes at about {_rounded(half.value, _step_s(half))}"
+            f"{seen}: the cutoff of {found.cutoff_v:g} V comes at about {_rounded(half.value, step_s_of(half))}"
             f"{_days(half.value)}. Even chances: {_range(half)}. Nine times in ten: {_range(most)}."
         )
-    paragraphs = [first]
-    chance = found.chance_beyond(wanted_s) if wanted_s is not None else None
-    if wanted_s is not None and chance is not None and found.basis != "reached":
-        paragraphs.append(f"That it lasts {span_words(wanted_s)}: {chance_words(chance)}.")
-    if found.basis in ("curve", "own course", "earlier runs", "rated capacity"):
+    paragraphs = [first] if first else []
+    chance = found.chance_beyond(need_s) if need_s is not None else None
+    if need_s is not None and chance is not None and found.basis in FORESEEN:
+        paragraphs.append(f"That it lasts {span_words(need_s)}: {chance_words(chance)}.")
+    if found.basis in FORESEEN:
         paragraphs.append(f"Basis: {found.why}; load as it has been, unless you stated another.")
     if found.load_text:
         paragraphs.append(found.load_text)
     return paragraphs
 
 
-def _at_least(found: Forecast) -> str:
+# What is left is told in one of these steps, rounded down.
+_STEPS_S: Final = (60.0, 300.0, 600.0, 1800.0, 3600.0)
+
+
+def at_least_words(found: Forecast) -> str:
     """The part that holds where no interval can be given."""
     assert found.at_least_s is not None
     more_s = max(found.at_least_s - found.now_s, 0.0)
@@ -108,7 +115,7 @@ def chance_words(chance: float) -> str:
     return f"unlikely ({percent})"
 
 
-def forecast_json(found: Forecast, wanted_s: float | None = None) -> dict[str, Any]:
+def forecast_json(found: Forecast, need_s: float | None = None) -> dict[str, Any]:
     """Plain object: results as ``Quantity.as_json``."""
     result: dict[str, Any] = {
         "as_of": Quantity(found.now_s, "s").as_json(),
@@ -123,22 +130,14 @@ def forecast_json(found: Forecast, wanted_s: float | None = None) -> dict[str, A
         "load_exponent": found.load_exponent.as_json(),
         "load": found.load_text,
     }
-    if wanted_s is not None:
-        chance = found.chance_beyond(wanted_s)
-        result["chance_wanted"] = Quantity(
-            chance, "1", note=f"chance that it lasts {wanted_s:g} s"
+    if found.life is not None:
+        result["lifetime"] = found.life.as_json()
+    if need_s is not None:
+        chance = found.chance_beyond(need_s)
+        result["chance_needed"] = Quantity(
+            chance, "1", note=f"chance that it lasts {need_s:g} s"
         ).as_json()
     return result
-
-
-def _step_s(quantity: Quantity) -> float:
-    """Step that a time is rounded to: no more digits than its interval is worth."""
-    if quantity.lower is None or quantity.upper is None:
-        return _STEPS_S[0]
-    least_s = (quantity.upper - quantity.lower) / _STEPS_PER_WIDTH
-    if least_s < _STEPS_S[0] / 6:
-        return 1.0
-    return next((step for step in _STEPS_S if step >= least_s), _STEPS_S[-1])
 
 
 def _rounded(seconds: float, step_s: float) -> str:
@@ -152,5 +151,5 @@ def _days(seconds: float) -> str:
 def _range(quantity: Quantity) -> str:
     assert quantity.lower is not None
     assert quantity.upper is not None
-    step_s = _step_s(quantity)
+    step_s = step_s_of(quantity)
     return f"{_rounded(quantity.lower, step_s)} to {_rounded(quantity.upper, step_s)}"

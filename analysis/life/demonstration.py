@@ -10,8 +10,8 @@ f = 0 (sum t^shape / -ln(1 - C))^(1/shape) (Abernethy, New Weibull Handbook, ch.
 import math
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import special
 
 from logger.base.errors import BenchError
 
@@ -38,20 +38,41 @@ def specimens_needed(reliability: float, confidence: float, failures: int = 0) -
     return high
 
 
-def reliability_lower(specimens: int, failures: int, confidence: float) -> float:
-    """One-sided lower bound of the share that survives, from ``failures`` of ``specimens`` (Clopper-Pearson)."""
+def reliability_lower(specimens: float, failures: float, confidence: float) -> float:
+    """One-sided lower bound of the share that survives, from ``failures`` of ``specimens`` (Clopper-Pearson).
+
+    Fractions are those of strips of which a part failed.
+    """
     if failures >= specimens:
         return 0.0
     if failures == 0:
         return float((1.0 - confidence) ** (1.0 / specimens))
-    return float(special.betaincinv(specimens - failures, failures + 1, 1.0 - confidence))
+    return float(scipy.special.betaincinv(specimens - failures, failures + 1, 1.0 - confidence))
+
+
+def reliability_upper(specimens: float, failures: float, confidence: float) -> float:
+    """One-sided upper bound of the share that survives (Clopper-Pearson); 1 without a failure."""
+    if failures <= 0:
+        return 1.0
+    return float(scipy.special.betaincinv(specimens - failures + 1, failures, confidence))
+
+
+def error_of_counting(specimens: int, reliability: float, confidence: float) -> float:
+    """How often counting says "shown" of joints that are exactly as good as the claim: at most 1 - confidence.
+
+    Failures come in whole numbers, so of the error that is allowed something is left.
+    """
+    failures = -1
+    while reliability_lower(specimens, failures + 1, confidence) >= reliability - 1e-12:
+        failures += 1
+    return 0.0 if failures < 0 else float(scipy.special.bdtr(failures, specimens, 1 - reliability))
 
 
 def confidence_shown(specimens: int, failures: int, reliability: float) -> float:
     """Confidence with which the share is at least ``reliability``."""
     if failures >= specimens:
         return 0.0
-    return float(1.0 - special.bdtr(failures, specimens, 1.0 - reliability))
+    return float(1.0 - scipy.special.bdtr(failures, specimens, 1.0 - reliability))
 
 
 def scale_lower_cycles(
@@ -61,7 +82,7 @@ def scale_lower_cycles(
 
     Exact if the test ended at a failure or none failed; a little low if it ended at a count.
     """
-    limit = float(special.gammainccinv(failures + 1, 1.0 - confidence))
+    limit = float(scipy.special.gammainccinv(failures + 1, 1.0 - confidence))
     top = float(cycles.max())
     return float(top * (np.sum((cycles / top) ** shape) / limit) ** (1.0 / shape))
 

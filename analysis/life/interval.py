@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import special
 
 from analysis.life.fit import LifeFit
 from analysis.life.imitation import FAILURES_MAX, Imitation, imitate
@@ -108,7 +108,7 @@ def _target(
     """What the signed root must be at this end, as a function of u."""
     share = 1.0 - tail if side < 0 else tail
     if imitation is None:
-        constant = float(special.ndtri(share))
+        constant = float(scipy.special.ndtri(share))
     elif problem.asked.kind == "shape":
         constant = imitation.target_at_shape(share)
     elif problem.asked.kind == "reliability":
@@ -208,7 +208,7 @@ def wald(fit: LifeFit, asked: Asked, coverage: float, on: Literal["linear", "log
     ``on`` linear: of the parameter itself (may fall below 0); log: of its logarithm
     (shape, scale, percentile life) or of the standard value (reliability).
     """
-    factor = float(special.ndtri(0.5 + coverage / 2.0))
+    factor = float(scipy.special.ndtri(0.5 + coverage / 2.0))
     problem = _problem(fit, asked)
     ends = problem.estimate + factor * problem.error * np.array([-1.0, 1.0])
     if on == "log":

@@ -13,8 +13,8 @@ from math import comb
 from typing import Final
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import special
 
 from analysis.life.data import Lives
 from logger.base.errors import BenchError
@@ -59,7 +59,7 @@ def log_rank(groups: Sequence[Lives]) -> LogRank:
     return LogRank(
         chi_square,
         degrees,
-        float(special.chdtrc(degrees, chi_square)),
+        float(scipy.special.chdtrc(degrees, chi_square)),
         float(
             (np.sum(exchanged >= chi_square * (1 - 1e-9)) + (not complete))
             / (exchanged.size + (not complete))
@@ -67,6 +67,16 @@ def log_rank(groups: Sequence[Lives]) -> LogRank:
         observed,
         expected,
     )
+
+
+def scores_of(groups: Sequence[Lives]) -> tuple[Array, list[int]]:
+    """Observed minus expected failures of each piece, group after group, and the groups' sizes."""
+    seen = np.concatenate([np.repeat(g.seen_cycles, g.weights.astype(int)) for g in groups])
+    failed = np.concatenate([np.repeat(g.seen_failed, g.weights.astype(int)) for g in groups])
+    sizes = [int(g.weights.sum()) for g in groups]
+    if not failed.any():
+        return np.zeros(seen.size), sizes
+    return _tables(seen, failed).scores, sizes
 
 
 @dataclass(frozen=True)

@@ -10,8 +10,8 @@ from functools import lru_cache
 from typing import Final
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import special
 
 from analysis.life.data import Lives
 from analysis.life.imitation import FAILURES_MAX, imitated_logs
@@ -26,13 +26,14 @@ _TESTS: Final = 1000
 
 @dataclass(frozen=True)
 class LifeRatio:
-    """``ratio`` of characteristic lives (and of every percentile), first over second."""
+    """``ratio`` of characteristic lives (and of every percentile), first over second; ``shape`` of both."""
 
     ratio: float
     lower: float
     upper: float
     coverage: float
     calibrated: bool
+    shape: float
 
 
 def life_ratio(first: Lives, second: Lives, coverage: float, calibrated: bool = True) -> LifeRatio:
@@ -51,9 +52,11 @@ def life_ratio(first: Lives, second: Lives, coverage: float, calibrated: bool = 
         roots = _imitated_roots(sizes[0], sizes[1])
         limits = tuple(float(np.quantile(roots, share)) for share in (1.0 - tail, tail))
     else:
-        limits = (-float(special.ndtri(tail)), float(special.ndtri(tail)))
+        limits = (-float(scipy.special.ndtri(tail)), float(scipy.special.ndtri(tail)))
     low, high = _bounds(fit, limits)
-    return LifeRatio(float(np.exp(fit.coefficients[1])), low, high, coverage, calibrated)
+    return LifeRatio(
+        float(np.exp(fit.coefficients[1])), low, high, coverage, calibrated, 1.0 / fit.scale
+    )
 
 
 def _bounds(fit: Regression, limits: tuple[float, ...]) -> tuple[float, float]:

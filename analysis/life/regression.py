@@ -8,8 +8,8 @@ interval is by likelihood ratio.
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import optimize, special
 
 from analysis.life.data import Lives
 from analysis.life.fit import log_lives
@@ -79,7 +79,7 @@ def fit_regression(lives: Lives, design: Array, family: Family) -> Regression:
 
 def coefficient_interval(fit: Regression, index: int, coverage: float) -> tuple[float, float]:
     """Likelihood-ratio interval of ``coefficients[index]`` (1 or higher); infinite where there is no bound."""
-    limit = float(special.ndtri(0.5 + coverage / 2))
+    limit = float(scipy.special.ndtri(0.5 + coverage / 2))
     return coefficient_bound(fit, index, limit), coefficient_bound(fit, index, -limit)
 
 
@@ -96,7 +96,7 @@ def coefficient_bound(fit: Regression, index: int, limit: float) -> float:
         if abs(far - estimate) > _NO_BOUND:
             return float(np.sign(step) * np.inf)
         far = estimate + 2 * (far - estimate)
-    return float(optimize.brentq(miss, min(estimate, far), max(estimate, far), xtol=1e-10))
+    return float(scipy.optimize.brentq(miss, min(estimate, far), max(estimate, far), xtol=1e-10))
 
 
 def coefficient_root(fit: Regression, index: int, value: float) -> float:

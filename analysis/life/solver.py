@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import special
 
 Array = NDArray[np.float64]
 Derivatives = tuple[Array, Array, Array]
@@ -74,7 +74,7 @@ def _normal_density(z: Array) -> Derivatives:
 
 
 def _normal_below(z: Array) -> Derivatives:
-    log_share = special.log_ndtr(z)
+    log_share = scipy.special.log_ndtr(z)
     first = np.exp(_normal_density(z)[0] - log_share)
     return log_share, first, -first * (first + z)
 
@@ -86,8 +86,8 @@ def _normal_survival(z: Array) -> Derivatives:
 
 def _normal_between(low: Array, high: Array) -> tuple[Array, Array, Array, Array, Array, Array]:
     flip = low > 0  # work in the lower tail, where the difference keeps its digits
-    outer = special.log_ndtr(np.where(flip, -low, high))
-    inner = special.log_ndtr(np.where(flip, -high, low))
+    outer = scipy.special.log_ndtr(np.where(flip, -low, high))
+    inner = scipy.special.log_ndtr(np.where(flip, -high, low))
     log_share = outer + np.log(-np.expm1(inner - outer))
     d_low = -np.exp(_normal_density(low)[0] - log_share)
     d_high = np.exp(_normal_density(high)[0] - log_share)
@@ -124,8 +124,8 @@ LOGNORMAL: Final = Family(
     _normal_survival,
     _normal_below,
     _normal_between,
-    lambda share: np.asarray(special.ndtri(share)),
-    lambda z: np.asarray(special.ndtr(-z)),
+    lambda share: np.asarray(scipy.special.ndtri(share)),
+    lambda z: np.asarray(scipy.special.ndtr(-z)),
 )
 
 

@@ -10,8 +10,8 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import special
 
 from analysis.life.data import Lives
 
@@ -58,7 +58,7 @@ def kaplan_meier(lives: Lives, coverage: float = 0.9, scale: Scale = "log-log") 
     alive = survival > 1e-12
     survival = np.where(alive, survival, 0.0)
     error = np.where(alive, error, 0.0)
-    factor = float(special.ndtri(0.5 + coverage / 2))
+    factor = float(scipy.special.ndtri(0.5 + coverage / 2))
     lower, upper = _band(survival, error, factor, scale)
     return SurvivalCurve(
         cycles,

@@ -1,15 +1,40 @@
 """The answer to "does it last?" in a sentence, and the results as rows for a table."""
 
 from analysis.doubt.quantity import Quantity
+from analysis.forecast.verdict_words import covers_words
 from analysis.run.heat import heat_caution
+from analysis.run.lifetime import End
 from analysis.run.rundown import Rundown
+from analysis.run.verdict import Answer, lasted_words
 from analysis.say.table import NO_INTERVAL, interval_words
-from analysis.say.words import value_words
+from analysis.say.words import span_words, value_words
 from logger.base.pack import SAFETY_CLOSING, Pack
+from logger.run.description import Description
 
 
-def answer(result: Rundown) -> str:
-    """One or two sentences: how long until the cutoff, how much came out, how much it drew."""
+def answer(result: Rundown, description: Description) -> str:
+    """Two or three sentences: the verdict where a need is known, how it ended, how much came out, how much it drew."""
+    told = [] if result.verdict is None else [result.verdict.words]
+    covers = covers_words(result, description)
+    return " ".join(part for part in (*told, _ended(result), covers) if part)
+
+
+def headline(result: Rundown) -> str:
+    """The answer in a few words, for a list or a page's head."""
+    life = result.lifetime
+    if result.verdict is not None and result.verdict.answer is not Answer.OPEN:
+        lasted = life.seen_s if life.time.value is None else life.time.value
+        return f"{str(result.verdict.answer).capitalize()}: {span_words(lasted, 60.0)} of {span_words(result.verdict.need_s or 0.0)} needed"
+    if life.ended and life.end is not End.CUTOFF:
+        return f"{str(life.end).capitalize()} after {value_words(life.time)}"
+    if result.cutoff_time.value is not None:
+        return f"{value_words(result.cutoff_time)} to {result.fall.cutoff_v:g} V"
+    if result.charge.value is not None:
+        return f"{value_words(result.charge)} in {value_words(result.duration)}"
+    return value_words(result.duration)
+
+
+def _ended(result: Rundown) -> str:
     drew = ""
     if result.mean_current.value is not None:
         drew = (
@@ -17,6 +42,9 @@ def answer(result: Rundown) -> str:
             f" and {value_words(result.peak_current)} at most."
         )
     cutoff_v = result.fall.cutoff_v
+    ended = lasted_words(result.lifetime, cutoff_v, said=result.verdict is not None)
+    if ended or result.lifetime.end is End.UNSURE:
+        return f"{ended}{drew}".strip()
     length = value_words(result.duration)
     if cutoff_v is not None and result.cutoff_time.value is not None:
         gave = (
@@ -24,6 +52,8 @@ def answer(result: Rundown) -> str:
             if result.charge_to_cutoff.value is not None
             else ""
         )
+        if result.verdict is not None and result.lifetime.end is End.CUTOFF:
+            return f"The pack had then fallen to {cutoff_v:g} V{gave}.{drew}"
         return f"The pack fell to {cutoff_v:g} V after {value_words(result.cutoff_time)}{_range(result.cutoff_time)}{gave}.{drew}"
     if cutoff_v is not None:
         return f"The pack was still above {cutoff_v:g} V when the run ended after {length}, at {value_words(result.last_voltage)}.{drew}"

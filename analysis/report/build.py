@@ -1,7 +1,6 @@
 """The report of a run: what goes into it, in which order, and in which words."""
 
 import hashlib
-import shlex
 import sys
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
@@ -22,7 +21,9 @@ from analysis.say.publish import publish
 from analysis.say.render import Page, Part, Table, render_html, render_markdown
 from analysis.say.section import FigureFile, Section
 from analysis.say.table import rows_of
-from analysis.say.words import count_words, plain_text, span_words, step_words
+from analysis.say.words import count_words, first_clause, plain_text, span_words, step_words
+from logger.base.next_step import command_line
+from logger.base.numbers import digits_text
 from logger.run.description import Description
 from logger.run.format import SAMPLES_NAME
 from logger.run.reader import Run
@@ -31,6 +32,8 @@ _SIMULATED: Final = (
     "A simulated board and a simulated pack made these numbers; no hardware was there. "
     "They show how the tool works and say nothing about a real piece."
 )
+
+_WARNINGS_SHOWN: Final = 3
 
 # Draws its pictures into the folder it is given and hands over its part of the report.
 SectionMaker = Callable[[Path], Section]
@@ -71,26 +74,55 @@ def report_page(
 ) -> Page:
     """All that the report says, as plain text."""
     description = run.description
-    parts = (
+    told = cautions(run.description.pack, result)
+    seen = (
         Part(figures=tuple(figures[:1])),
+        _warned(result),
+        Part("Cautions", cautions=told),
+        _once_more(run, result),
+    )
+    folded = (
         _results(result),
         Part("The other pictures", figures=tuple(figures[1:])) if figures[1:] else None,
         _happened(run, result, events, unlisted),
-        *(_part(section) for section in sections),
+        *(_part(section, told) for section in sections),
         _probe(result),
         _doubt(result),
         _method(run, result),
-        Part("Cautions", cautions=cautions(run.description.pack, result)),
-        _again(run, result),
+        _again(run),
     )
+    parts = (*seen, *(replace(part, folded=True) for part in folded if part is not None))
     return Page(
         title=plain_text(description.title) or plain_text(run.folder.resolve().name) or "A run",
-        about=_about(description),
-        answer=answer(result),
+        about=_about(description)[:1],
+        answer=answer(result, run.description),
         sections=tuple(part for part in parts if part is not None),
         simulated=result.simulated,
         simulated_words=_SIMULATED,
         version=_version(),
+    )
+
+
+def _warned(result: Rundown) -> Part | None:
+    """What each warning says first; the whole of them stands with what happened."""
+    told = [first_clause(text) for text in result.warnings[:_WARNINGS_SHOWN]]
+    more = len(result.warnings) - len(told)
+    if more > 0:
+        told.append(f"{count_words(more, 'warning')} more: What happened during the run.")
+    return Part(items=tuple(told)) if told else None
+
+
+def _once_more(run: Run, result: Rundown) -> Part:
+    """The command that makes this page."""
+    cutoff = (
+        []
+        if result.fall.cutoff_v is None
+        else ["--cutoff", f"{result.fall.cutoff_v:g}", "--hold", f"{result.hold.value:g}s"]
+    )
+    name = Path(run.folder.resolve().name)
+    return Part(
+        paragraphs=("This page again, from the run:",),
+        commands=(command_line("report", name, *cutoff, windows=False),),
     )
 
 
@@ -161,13 +193,14 @@ _END_WORDS: Final = {
 }
 
 
-def _part(section: Section) -> Part:
+def _part(section: Section, told: Sequence[str]) -> Part:
+    """``told``: cautions that stand on the page already."""
     return Part(
         section.title,
         paragraphs=section.paragraphs,
         rows=rows_of(section.quantities, notes=True),
         figures=section.figures,
-        cautions=section.cautions,
+        cautions=tuple(text for text in section.cautions if text not in told),
     )
 
 
@@ -179,7 +212,7 @@ def _probe(result: Rundown) -> Part | None:
     quantities = tuple((label, quantity) for _, label, quantity in probe.named())
     text = (
         "The shunt takes a little voltage from the piece: it saw less than the pack gave. Runtimes are counted at the pack's "
-        f"terminals. The shunt took {100 * probe.loss_share:.2g} % of the energy."
+        f"terminals. The shunt took {digits_text(100 * probe.loss_share, 2)} % of the energy."
     )
     return Part("What the probe itself did", (text,), rows_of(quantities, notes=True))
 
@@ -208,7 +241,7 @@ def _method(run: Run, result: Rundown) -> Part:
         source = f"A current and voltage sensor sat between pack and piece. The board averaged over windows of {step}{counted}."
     else:
         source = f"The rows come from another instrument, about one every {step}. They are taken as the values at those instants and joined by straight lines (trapezoidal rule)."
-    paragraphs = _imported(run.description)
+    paragraphs = [*_about(run.description)[1:], *_imported(run.description)]
     paragraphs += [f"{source} {count_words(len(trace.time_s), 'row')} went into the results."]
     if fall.cutoff_v is not None:
         paragraphs.append(
@@ -245,13 +278,7 @@ def _imported(description: Description) -> list[str]:
     return told
 
 
-def _again(run: Run, result: Rundown) -> Part:
-    cutoff = (
-        ""
-        if result.fall.cutoff_v is None
-        else f" --cutoff {result.fall.cutoff_v:g} --hold {result.hold.value:g}s"
-    )
-    name = shlex.quote(plain_text(run.folder.resolve().name))
+def _again(run: Run) -> Part:
     packages = ", ".join(
         f"{package} {version(package)}" for package in ("numpy", "pandas", "scipy", "matplotlib")
     )
@@ -263,9 +290,8 @@ def _again(run: Run, result: Rundown) -> Part:
             digest = hashlib.file_digest(stream, "sha256").hexdigest()
         paragraphs.append(f"SHA-256 of {SAMPLES_NAME}: {digest}")
     return Part(
-        "How to get the same again",
+        "What it was made with",
         paragraphs=tuple(paragraphs),
-        commands=(f"drawbench report {name}{cutoff}",),
     )
 
 

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from logger.run.course import Course
 
 DIGEST_NAME: Final = ".digest.json"
-DIGEST_FORMAT: Final = 2
+DIGEST_FORMAT: Final = 3
 _LIBRARIES: Final = ("numpy", "pandas", "scipy", "matplotlib")
 
 
@@ -117,10 +117,14 @@ class Keeping:
         self._stamp = _stamp(folder)
         self._source = _source(folder, cutoff_v, hold_s)
 
-    def keep(self, result: "Rundown") -> Digest:
-        """The digest of ``result``; kept unless the run changed meanwhile."""
-        made = _digest(result, self._source)
-        if self._stamp == _stamp(self._folder) and (self._folder / SAMPLES_NAME).is_file():
+    def keep(self, result: "Rundown", description: Description, *, beside: bool = True) -> Digest:
+        """The digest of ``result``; kept ``beside`` the run unless that changed meanwhile."""
+        made = _digest(result, description, self._source)
+        if (
+            beside
+            and self._stamp == _stamp(self._folder)
+            and (self._folder / SAMPLES_NAME).is_file()
+        ):
             _keep(self._folder, made)
         return made
 
@@ -239,11 +243,11 @@ def _make(
         if cutoff_v is not None:
             raise
         result = rundown(run, None)  # its own cutoff does not fit the run: the rest does
-    return _digest(result, source)
+    return _digest(result, run.description, source)
 
 
-def _digest(result: "Rundown", source: Mapping[str, Any]) -> Digest:
-    from analysis.report.answer import answer, result_rows
+def _digest(result: "Rundown", description: Description, source: Mapping[str, Any]) -> Digest:
+    from analysis.report.answer import answer, headline, result_rows
     from analysis.say.table import interval_title, rows_of
 
     trace = result.draw.trace
@@ -253,8 +257,8 @@ def _digest(result: "Rundown", source: Mapping[str, Any]) -> Digest:
     return Digest(
         source=source,
         count=len(trace.time_s),
-        headline=_headline(result),
-        answer=answer(result),
+        headline=headline(result),
+        answer=answer(result, description),
         rows=[[row.label, row.value, row.interval] for row in table],
         interval=interval_title(table),
         warnings=list(result.warnings),
@@ -265,16 +269,6 @@ def _digest(result: "Rundown", source: Mapping[str, Any]) -> Digest:
         step_s=course.step_s,
         course=course.packed(),
     )
-
-
-def _headline(result: "Rundown") -> str:
-    from analysis.say.words import value_words
-
-    if result.cutoff_time.value is not None:
-        return f"{value_words(result.cutoff_time)} to {result.fall.cutoff_v:g} V"
-    if result.charge.value is not None:
-        return f"{value_words(result.charge)} in {value_words(result.duration)}"
-    return value_words(result.duration)
 
 
 def _course(result: "Rundown") -> "Course":

@@ -26,6 +26,7 @@ from analysis.say.figures import (
 )
 from analysis.say.section import FigureFile
 from analysis.say.words import span_words
+from logger.base.numbers import digits_text
 
 Array = NDArray[np.float64]
 
@@ -159,7 +160,7 @@ def plot_fit(fit: ModelFit, volts: Array, stem: Path, *, simulated: bool = False
         top.plot(charge_mah, volts - fit.residual_v, color=CURRENT.colour, label=fit.model.name)
         top.legend(loc="upper right", frameon=False)
         top.set_ylabel("pack voltage in V")
-        top.set_title(f"Fitted curve: {1e3 * fit.rms_v:.2g} mV off (rms)")
+        top.set_title(f"Fitted curve: {digits_text(1e3 * fit.rms_v, 2)} mV off (rms)")
         bottom.axhline(0, color=INK, linewidth=0.8)
         bottom.plot(charge_mah, 1e3 * fit.residual_v, color=VOLTAGE.colour, linewidth=1.1)
         bottom.set_ylabel("residual in mV")
@@ -193,7 +194,7 @@ def plot_resistance(found: Resistance, stem: Path, *, simulated: bool = False) -
         axes.set_ylim(0, 1.15 * float(np.max(found.upper_ohm)))
         axes.set_xlabel("charge out of the pack in % of the run's")
         axes.set_ylabel("internal resistance in Ω")
-        first, last = (f"{ohm:.2g}" for ohm in (found.ohm[0], found.ohm[-1]))
+        first, last = (f"{digits_text(ohm, 2)}" for ohm in (found.ohm[0], found.ohm[-1]))
         axes.set_title(f"Internal resistance: {first} Ω at first, {last} Ω at last")
         if simulated:
             mark_simulated(axes)

@@ -5,6 +5,7 @@ from pathlib import Path
 from typing import Any
 
 from analysis.budget.file import read_budget
+from analysis.budget.own_run import places_of
 from analysis.budget.section import budget_section
 from analysis.budget.story import tell_budget
 from analysis.flex.claim import Claim
@@ -44,7 +45,8 @@ def discharge_parts(run: Run, cutoff_v: float | None, hold_s: float) -> list[Sec
 
 def budget_part(budget_file: Path, run: Run) -> SectionMaker:
     """The section that compares a run with a budget file."""
-    story = tell_budget(read_budget(budget_file), run)
+    places = places_of(budget_file, run.folder)
+    story = tell_budget(read_budget(budget_file), run, pack_runs=None, places=places)
     return lambda folder: budget_section(story, folder)
 
 

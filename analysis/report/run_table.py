@@ -10,7 +10,7 @@ from typing import Any, Final
 
 from analysis.doubt.quantity import Quantity
 from analysis.report.digest import Digest, description_of, digest_of
-from analysis.say.words import plain_text, value_words
+from analysis.say.words import plain_text, span_words, value_words
 from logger.base.durations import utc_moment
 from logger.base.errors import BenchError
 from logger.run.description import Description
@@ -21,6 +21,8 @@ COLUMNS: Final = {
     "title": "title",
     "pack": "pack",
     "started": "recorded",
+    "lasted_s": "lasted",
+    "end": "until",
     "cutoff_time_s": "to the cutoff",
     "cutoff_v": "cutoff",
     "duration_s": "length",
@@ -32,6 +34,7 @@ COLUMNS: Final = {
     "ended": "ended by",
 }
 _RESULTS: Final = {
+    "lasted_s": "lifetime",
     "cutoff_time_s": "cutoff_time",
     "cutoff_v": "cutoff_voltage",
     "duration_s": "duration",
@@ -59,6 +62,7 @@ class Line:
             return None if self.digest is None else self.digest.number(_RESULTS[column])
         description = self.description
         return {
+            "end": self.end,
             "run": self.name,
             "title": plain_text(description.title),
             "pack": plain_text(str(description.pack)) if description.pack else "",
@@ -68,14 +72,26 @@ class Line:
         }[column]
 
     @property
+    def end(self) -> str:
+        """How the lifetime ended, as every other screen says it; empty where it is not known."""
+        life = None if self.digest is None else self.digest.results.get("lifetime")
+        return str(life.get("end", "")) if isinstance(life, dict) else ""
+
+    @property
     def reached(self) -> bool:
-        return self.value("cutoff_time_s") is not None
+        """Whether the end was seen: the piece gave up, or the cutoff was held."""
+        return self.value("lasted_s") is not None and self.end != "switched off"
 
     @property
     def lasted_s(self) -> float | None:
-        """Time to the cutoff; of a run that did not reach it, at least its length."""
-        found = self.value("cutoff_time_s") if self.reached else self.value("duration_s")
-        return found if isinstance(found, float) else None
+        """The lifetime; of a run that did not show its end, at least so long."""
+        found = self.value("lasted_s")
+        if found is None and self.digest is not None:
+            life = self.digest.results.get("lifetime")
+            found = life.get("lower") if isinstance(life, dict) else None
+        if found is None:
+            found = self.value("duration_s")
+        return found if isinstance(found, float | int) else None
 
 
 def read_lines(
@@ -159,10 +175,12 @@ def as_csv(lines: Sequence[Line]) -> str:
 def shown(line: Line, column: str) -> str:
     """Cell of the table on the screen, with no more digits than are known."""
     value = line.value(column)
+    if column == "end" and value == "still running":
+        return ""  # the length says "over"
     if isinstance(value, str):
         return value[:16].replace("T", " ") if column == "started" else value
-    if column == "cutoff_time_s" and not line.reached and line.value("cutoff_v") is not None:
-        return f"over {shown(line, 'duration_s')}"
+    if column == "lasted_s" and not line.reached and line.lasted_s is not None:
+        return f"over {span_words(line.lasted_s, 60.0)}"
     if value is None or line.digest is None:
         return ""
     if column == "cutoff_v":

@@ -12,6 +12,7 @@ from matplotlib.patches import FancyBboxPatch
 
 from analysis.doubt.uncertainty import NO_LIMITS_NOTE, limits_of
 from analysis.report.answer import answer, result_rows
+from analysis.run.heat import heat_caution
 from analysis.run.rundown import Rundown
 from analysis.run.trace import Floats
 from analysis.say.events import listed_events
@@ -61,7 +62,7 @@ def sheet_figure(run: Run, result: Rundown) -> Figure:
     page.text(title, size=17, bold=True, width=52, lines=2)
     if result.simulated:
         page.text("SIMULATED: no hardware and no real pack made these numbers.", bold=True, size=10)
-    page.text(answer(result), size=11.5, width=80, lines=4)
+    page.text(answer(result, run.description), size=11.5, width=80, lines=4)
     page.skip(0.018)
     _plots(page, result)
     page.skip(0.018)
@@ -258,4 +259,5 @@ def _cautions(run: Run, result: Rundown) -> list[str]:
     pack = run.description.pack
     own = [text for text in result.warnings if pack is not None and pack.caution in text]
     told = own or [f"{pack}: {pack.caution}" if pack else SAFETY_CLOSING]
+    told = [*heat_caution(result.mean_power_w), *told]
     return [plain_text(text) for text in told[:_CAUTIONS_SHOWN]]

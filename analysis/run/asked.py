@@ -6,11 +6,11 @@ from logger.base.durations import HOLD_DEFAULT_S
 from logger.base.errors import BenchError
 
 if TYPE_CHECKING:
-    from logger.run.reader import Run
+    from logger.run.reader import FoundRun, Run
 
 
 def cutoff_of(
-    run: "Run", cutoff_v: float | None, hold_s: float | None
+    run: "Run | FoundRun", cutoff_v: float | None, hold_s: float | None
 ) -> tuple[float | None, float]:
     """Cutoff in V and hold in s as asked for, else as the run's own stop condition had them.
 

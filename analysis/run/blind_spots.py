@@ -11,6 +11,7 @@ from analysis.run.trace import Trace
 from analysis.run.wiring import gapless, run_senses
 from analysis.say.words import count_words, span_words
 from logger.base.fault_words import OUT_OF_RANGE, RANGE_CHANGED
+from logger.base.numbers import digits_text
 from logger.board.wiring_sense import Finding, Senses
 from logger.run.description import Description
 
@@ -61,8 +62,8 @@ def _asleep(trace: Trace, limits: Limits) -> Finding | None:
         return None
     return Finding(
         "asleep",
-        f"For {span_words(under_s)} the current read under {least_ma:.2g} mA, which this probe cannot tell from zero; "
-        f"up to {least_ma * under_s / 3600:.2g} mAh of the charge is not known from that.",
+        f"For {span_words(under_s)} the current read under {digits_text(least_ma, 2)} mA, which this probe cannot tell from zero; "
+        f"up to {digits_text(least_ma * under_s / 3600, 2)} mAh of the charge is not known from that.",
         "Calibrate the zero, or measure the sleeping piece with a larger shunt (ten times the ohms see ten times less) "
         "and long windows.",
     )
@@ -80,7 +81,7 @@ def _clipped(trace: Trace, description: Description) -> Finding | None:
         rows = int(((peaks >= limit_ma) | (peaks <= -limit_ma)).sum())
     if not told and not rows:
         return None
-    limit = f" of {range_ma:.4g} mA" if range_ma else ""
+    limit = f" of {digits_text(range_ma, 4)} mA" if range_ma else ""
     where = "the board says so" if told else f"{count_words(rows, 'row')} at the end of it"
     return Finding(
         "clipped",
@@ -100,7 +101,7 @@ def _left_out(trace: Trace, range_ma: float | None) -> str:
     lost = np.clip(1 - trace.conversions / whole, 0, 1)
     lost[lost < 2 / whole] = 0.0  # windows differ by a conversion
     more_mah = float((lost * trace.weight_s) @ (range_ma - trace.current_ma)) / 3600
-    return f" by at least {more_mah:.2g} mAh" if more_mah > 0 else ""
+    return f" by at least {digits_text(more_mah, 2)} mAh" if more_mah > 0 else ""
 
 
 def told_of_conversions(trace: Trace) -> bool:
@@ -147,7 +148,7 @@ def _short_peaks(trace: Trace, senses: Senses) -> Finding | None:
     return Finding(
         "short-peaks",
         f"Peaks are about as short as one conversion or shorter: the greatest value of a window differs by some "
-        f"{float(np.median(differ[ragged])):.2g} mA from one to the next. The true peak is at least {float(high.max()):.3g} mA, and "
+        f"{digits_text(float(np.median(differ[ragged])), 2)} mA from one to the next. The true peak is at least {digits_text(float(high.max()), 3)} mA, and "
         "several times that if it lasts a tenth of a conversion. Mean and charge are right on average.",
         "For the peak take shorter conversions, or an oscilloscope over the shunt.",
     )
@@ -188,8 +189,8 @@ def _beat(trace: Trace, senses: Senses) -> Finding | None:
     left_ma = amplitude_ma * min(1.0, period_s / (math.pi * trace.duration_s))
     return Finding(
         "beat",
-        f"The means swing by ±{amplitude_ma:.2g} mA every {span_words(period_s)} while the voltage rises with the current: "
-        f"pulses of the load beat with the sampling, it is no change of the load. The mean over the run is off by up to {left_ma:.2g} mA.",
+        f"The means swing by ±{digits_text(amplitude_ma, 2)} mA every {span_words(period_s)} while the voltage rises with the current: "
+        f"pulses of the load beat with the sampling, it is no change of the load. The mean over the run is off by up to {digits_text(left_ma, 2)} mA.",
         "Let the chip average more conversions or change their length, and believe only means over many such periods.",
     )
 

@@ -53,7 +53,7 @@ def first_held(
     ``time_s``: instants of rows given by number; ``voltage_v``: shape (n,). Times are interpolated in a straight line between
     rows. A hold needs at least two rows, so that a single bad row is never the end of a
     pack; ``hold_s`` 0 takes the first touch. ``slack_s``: a row's own length, which the hold
-    may fall short by. None if it never happened.
+    may fall short by where the run ended meanwhile. None if it never happened.
     """
     below = voltage_v <= cutoff_v
     first, past = stretches(below)
@@ -67,7 +67,8 @@ def first_held(
         _interpolated(time_s, voltage_v, cutoff_v, np.minimum(past, len(voltage_v) - 1)),
     )
     held_s = rise_s - fall_s
-    held = (held_s >= hold_s - slack_s) & (past - first >= 2) if hold_s > 0 else held_s >= 0
+    least_s = np.where(last_one, hold_s - slack_s, hold_s)
+    held = (held_s >= least_s) & (past - first >= 2) if hold_s > 0 else held_s >= 0
     chosen = np.flatnonzero(held | last_one)
     if len(chosen) == 0:
         return None
@@ -122,7 +123,7 @@ def find_fall(trace: Trace, limits: Limits | None, cutoff_v: float | None, hold_
     if cutoff_v is None:
         return Fall(None)
     voltage_v = _checked_voltage(trace, cutoff_v, hold_s)
-    usable = ~trace.no_contact & ~_pulled_plug(trace, hold_s)
+    usable = ~_beside(trace.no_contact) & ~_pulled_plug(trace, hold_s)
     rows = chosen(usable)
     row_v = rows.values(voltage_v)
 
@@ -248,3 +249,11 @@ def _pulled_plug(trace: Trace, hold_s: float) -> Mask:
     tail = trace.dead & ~trace.no_contact
     lasted_s = float(trace.step_s[tail].sum())
     return tail & (lasted_s < max(hold_s, 2 * trace.usual_step_s))
+
+
+def _beside(mask: Mask) -> Mask:
+    """The mask, and the rows next to it: a row in which the contact failed is a mean of both."""
+    wide = mask.copy()
+    wide[1:] |= mask[:-1]
+    wide[:-1] |= mask[1:]
+    return wide

@@ -19,10 +19,7 @@ from analysis.doubt.uncertainty import (
 )
 from analysis.say.words import value_words
 
-ROUNDING_RULE: Final = (
-    "Uncertainties are rounded to two significant digits and values to the same place "
-    "(JCGM 100, 7.2.6); components below half a percent of the variance are added up in one line."
-)
+ROUNDING_RULE: Final = "Uncertainties here are rounded to two significant digits (JCGM 100, 7.2.6), intervals to one or two and values to the same place; components below half a percent of the variance are added up in one line."
 KINDS_WORDS: Final = (
     "Each source with its kind (A: from the scatter of this run, B: from data sheets, calibration or assumption), its standard "
     "uncertainty, and its share of the whole, which is the sum of squares."

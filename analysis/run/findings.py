@@ -9,9 +9,11 @@ from analysis.run.blind_spots import blind_spots
 from analysis.run.cutoff import Fall
 from analysis.run.draw import Draw, peak_current
 from analysis.run.integration import Integral
+from analysis.run.lifetime import End, Lifetime
 from analysis.run.trace import Trace, stretches
 from analysis.run.wiring import wiring_findings
 from analysis.say.words import count_words, plain_text, span_words
+from logger.base.numbers import digits_text
 from logger.base.pack import Pack
 from logger.run.reader import Run
 
@@ -21,7 +23,9 @@ _COUNTER_LIMIT: Final = 0.001
 _FLOOR_SLACK: Final = 0.01
 
 
-def findings(run: Run, draw: Draw, fall: Fall, hold_s: float) -> tuple[str, ...]:
+def findings(
+    run: Run, draw: Draw, fall: Fall, hold_s: float, lifetime: Lifetime
+) -> tuple[str, ...]:
     """Warnings of a rundown, the gravest first; foreign text in them is on one line and printable."""
     trace, pack = draw.trace, run.description.pack
     wiring = wiring_findings(trace, run.description)
@@ -32,7 +36,9 @@ def findings(run: Run, draw: Draw, fall: Fall, hold_s: float) -> tuple[str, ...]
         plain_text(text)
         for text in (
             *map(str, wiring),
-            *_cutoff(trace, fall, hold_s),
+            *_cutoff(trace, fall, hold_s, lifetime),
+            *lifetime.cautions,
+            *_dimmed(lifetime),
             *_pack(trace, fall, pack),
             *_calibration(run, draw),
             *map(str, unseen),
@@ -55,9 +61,21 @@ def _calibration(run: Run, draw: Draw) -> list[str]:
     return [*correction.warnings, *([beyond] if beyond else [])]
 
 
-def _cutoff(trace: Trace, fall: Fall, hold_s: float) -> list[str]:
+def _dimmed(lifetime: Lifetime) -> list[str]:
+    half_s = lifetime.dimmed.value
+    if half_s is None:
+        return []
+    return [
+        f"It dimmed long before: the draw had sunk to half of the first hour's after {span_words(half_s, 60.0)}, "
+        "and the light with it, unless a converter makes up for it."
+    ]
+
+
+def _cutoff(trace: Trace, fall: Fall, hold_s: float, lifetime: Lifetime) -> list[str]:
     if fall.cutoff_v is None or trace.voltage_v is None:
         return []
+    if fall.crossing is None and lifetime.end not in (End.RUNNING, End.CUTOFF):
+        return []  # how it ended was told already
     if fall.crossing is None:
         last_v = float(trace.voltage_v[trace.alive.at(np.array([trace.alive.count - 1]))][0])
         touched = (
@@ -142,7 +160,7 @@ def _gaps(trace: Trace, charge: Integral | None) -> list[str]:
 
 def _mah(charge_mah: float) -> str:
     """A bound, with no more digits than it deserves."""
-    return f"{charge_mah:.3g} mAh" if charge_mah >= 0.01 else "under 0.01 mAh"
+    return f"{digits_text(charge_mah, 3)} mAh" if charge_mah >= 0.01 else "under 0.01 mAh"
 
 
 def _unbounded(run: Run) -> list[str]:
@@ -155,8 +173,8 @@ def _unbounded(run: Run) -> list[str]:
     if not open_ended:
         return []
     return [
-        f"{count_words(len(open_ended), 'restart')} of the board over which nobody knows how long it was away: "
-        "charge, energy and times are at least what is given here, and the intervals do not cover what is missing."
+        f"{count_words(len(open_ended), 'restart')} of the board, away for an unknown time: "
+        "charge, energy and times are at least what is given here. The intervals do not cover what is missing."
     ]
 
 
@@ -167,7 +185,7 @@ def _contact(trace: Trace, draw: Draw) -> list[str]:
     first, past = stretches(trace.no_contact)
     longest_s = float(max(trace.time_s[past] - trace.time_s[first], default=0.0))
     more = (
-        f" If the circuit ran on meanwhile, the charge is up to {draw.charge.contact_more:.3g} mAh more."
+        f" If the circuit ran on meanwhile, the charge is up to {digits_text(draw.charge.contact_more, 3)} mAh more."
         if draw.charge is not None and draw.charge.contact_more > 0
         else ""
     )
@@ -185,7 +203,7 @@ def _counters(draw: Draw) -> list[str]:
         ratio = integral.check_ratio if integral else None
         if ratio is not None and not -sag - _COUNTER_LIMIT <= ratio - 1 <= _COUNTER_LIMIT:
             told.append(
-                f"The running counter of {name} and the sum over the rows differ by {100 * (ratio - 1):+.2g} %; the counter is used. The rows or the counter are damaged."
+                f"The running counter of {name} and the sum over the rows differ by {'+' if ratio > 1 else ''}{digits_text(100 * (ratio - 1), 2)} %; the counter is used. The rows or the counter are damaged."
             )
     return told
 

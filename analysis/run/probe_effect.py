@@ -11,6 +11,7 @@ from analysis.doubt.uncertainty import COVERAGE
 from analysis.run.cutoff import Fall, first_held
 from analysis.run.draw import Draw, mean_current, peak_current
 from analysis.run.trace import sum_of_products
+from logger.base.numbers import digits_text
 from logger.run.description import Description
 
 _Z: Final = 1.96
@@ -69,7 +70,9 @@ def probe_effect(
     board_ma = description.board_draw_ma
     return ProbeEffect(
         shunt_drop_peak=drop,
-        shunt_loss=Quantity(loss_mwh, "mWh", note=f"{100 * share:.2g} % of the pack's energy"),
+        shunt_loss=Quantity(
+            loss_mwh, "mWh", note=f"{digits_text(100 * share, 2)} % of the pack's energy"
+        ),
         loss_share=share,
         cutoff_time_at_piece=_at_piece(draw, fall, hold_s),
         cutoff_time_without_probe=_without_probe(draw, cutoff_time, share, board_ma),

@@ -14,10 +14,14 @@ from analysis.run.draw import Draw, draw_of
 from analysis.run.findings import findings
 from analysis.run.heat import mean_power_w
 from analysis.run.left import left_in_cells
+from analysis.run.lifetime import End, Lifetime, lifetime_of
 from analysis.run.probe_effect import ProbeEffect, probe_effect
 from analysis.run.row_noise import limits_in_run
 from analysis.run.trace import Floats, Trace, trace_of
+from analysis.run.verdict import Verdict, verdict
 from logger.base.durations import HOLD_DEFAULT_S
+from logger.base.wall_clock import wall_clock
+from logger.run.description import Description
 from logger.run.reader import Run
 
 
@@ -27,6 +31,7 @@ class Rundown:
 
     ``charge_budget``: what the doubt of the charge is made of; None where limits are not known.
     ``doubts``: the same as tables, of all main results. ``probe``: what shunt and board did.
+    ``lifetime``: how and when it ended. ``verdict``: whether that is as long as needed, None: nobody said how long.
     ``draw``, ``fall``: the arrays and the crossing behind the results, for plots.
     """
 
@@ -48,6 +53,8 @@ class Rundown:
     charge_budget: Budget | None
     doubts: tuple[DoubtTable, ...]
     probe: ProbeEffect | None
+    lifetime: Lifetime
+    verdict: Verdict | None
     simulated: bool
     warnings: tuple[str, ...]
     draw: Draw
@@ -71,13 +78,24 @@ class Rundown:
             for name, _, quantity in self.probe.named():
                 results[name] = quantity.as_json()
         results["uncertainty_budget"] = {table.name: table.as_json() for table in self.doubts}
+        results["lifetime"] = self.lifetime.as_json()
+        results["half_draw"] = self.lifetime.dimmed.as_json()
+        if self.verdict is not None:
+            results["verdict"] = self.verdict.as_json()
         results["simulated"] = self.simulated
         results["warnings"] = list(self.warnings)
         return results
 
 
-def rundown(run: Run, cutoff_v: float | None, hold_s: float = HOLD_DEFAULT_S) -> Rundown:
+def rundown(
+    run: Run,
+    cutoff_v: float | None,
+    hold_s: float = HOLD_DEFAULT_S,
+    need_s: float | None = None,
+) -> Rundown:
     """Everything that the run tells about the pack and the draw.
+
+    ``need_s``: how long it must last; None: as the run's description says.
 
     ``cutoff_v``: volts at which the circuit gives up; None: no cutoff is looked for. The pack
     must stay at or below it for ``hold_s``. Raises BenchError for a run with too little in it
@@ -88,6 +106,17 @@ def rundown(run: Run, cutoff_v: float | None, hold_s: float = HOLD_DEFAULT_S) ->
     fall = find_fall(trace, limits, cutoff_v, hold_s)
     draw = draw_of(trace, limits)
     when = cutoff_time(trace, fall)
+    lifetime = lifetime_of(trace, fall, when, run.description)
+    if lifetime.end is End.OFF and fall.crossing is not None and when.value is not None:
+        off_s = lifetime.time.value
+        if (
+            off_s is not None and when.value >= off_s
+        ):  # the voltage went with the plug, not by the pack
+            fall = Fall(cutoff_v, None, fall.touch)
+            when = cutoff_time(trace, fall)
+    need_s = run.description.need_s if need_s is None else need_s
+    simulated = is_simulated(run)
+    clock = wall_clock(run.description.started_utc, simulated=simulated)
     first_v, last_v = (None, None) if trace.voltage_v is None else _ends(trace, trace.voltage_v)
     return Rundown(
         duration=draws.duration(draw),
@@ -108,8 +137,10 @@ def rundown(run: Run, cutoff_v: float | None, hold_s: float = HOLD_DEFAULT_S) ->
         charge_budget=draw.charge_budget(trace.end_s),
         doubts=_doubts(draw, fall, when),
         probe=probe_effect(draw, fall, when, hold_s, run.description),
-        simulated=is_simulated(run),
-        warnings=findings(run, draw, fall, hold_s),
+        lifetime=lifetime,
+        verdict=None if need_s is None else verdict(need_s, lifetime, clock),
+        simulated=simulated,
+        warnings=findings(run, draw, fall, hold_s, lifetime),
         draw=draw,
         fall=fall,
     )
@@ -138,5 +169,10 @@ def _doubts(draw: Draw, fall: Fall, when: Quantity) -> tuple[DoubtTable, ...]:
 
 def is_simulated(run: Run) -> bool:
     """Whether a simulated board recorded the run."""
-    board = run.description.board
+    return is_simulated_description(run.description)
+
+
+def is_simulated_description(description: Description) -> bool:
+    """Whether a simulated board recorded the run that this describes."""
+    board = description.board
     return bool(board and board.firmware.lower().startswith("simulated"))

@@ -10,13 +10,15 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final, Literal
+from typing import TYPE_CHECKING, Any, Final, Literal
 
-import matplotlib as mpl
 import numpy as np
 import numpy.typing as npt
-from matplotlib.axes import Axes
-from matplotlib.figure import Figure
+
+# Imported where it is needed: sizes and looks are known without it.
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 Floats = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
@@ -94,19 +96,23 @@ _STYLE: Final[Any] = {
 @contextmanager
 def figure_style() -> Iterator[None]:
     """Draw and save inside this context; leaves matplotlib's settings as they were."""
+    import matplotlib as mpl
+
     with mpl.rc_context():
         mpl.rcdefaults()
         mpl.rcParams.update(_STYLE)
         yield
 
 
-def new_figure(size: SizeName = "page") -> tuple[Figure, Axes]:
+def new_figure(size: SizeName = "page") -> "tuple[Figure, Axes]":
     """Figure with one pair of axes, without any global state; call inside ``figure_style``."""
+    from matplotlib.figure import Figure
+
     figure = Figure(figsize=SIZES[size], layout="constrained")
     return figure, figure.add_subplot()
 
 
-def set_title(axes: Axes, text: str, size: SizeName = "page") -> None:
+def set_title(axes: "Axes", text: str, size: SizeName = "page") -> None:
     """Title broken into lines where the picture is too narrow for it; numbers keep their units, intervals stay whole."""
     kept = _IN_BRACKETS.sub(lambda found: found[0].replace(" ", "\u00a0"), text)
     kept = _BEFORE_UNIT.sub("\u00a0", kept)
@@ -121,14 +127,14 @@ _METADATA: Final[dict[str, dict[str, str | None]]] = {
 }
 
 
-def save_figure(figure: Figure, path_stem: Path, formats: Sequence[str] = ("png", "svg")) -> None:
+def save_figure(figure: "Figure", path_stem: Path, formats: Sequence[str] = ("png", "svg")) -> None:
     """Write ``path_stem`` in each of ``formats`` (png, svg, pdf), free of dates: the same figure gives the same bytes."""
     with figure_style():
         for name in formats:
             figure.savefig(path_stem.with_suffix(f".{name}"), metadata=_METADATA[name])
 
 
-def mark_simulated(axes: Axes, below_pt: float = 25) -> None:
+def mark_simulated(axes: "Axes", below_pt: float = 25) -> None:
     """The picture says so by itself: it will be pasted without the page around it."""
     axes.annotate(
         "SIMULATED", (1, 0), xycoords="axes fraction", xytext=(0, -below_pt), fontsize=9.5,
@@ -136,7 +142,7 @@ def mark_simulated(axes: Axes, below_pt: float = 25) -> None:
     )  # fmt: skip
 
 
-def end_label(axes: Axes, x: float, y: float, text: str, look: Look, **options: Any) -> None:
+def end_label(axes: "Axes", x: float, y: float, text: str, look: Look, **options: Any) -> None:
     """Label at a line's end, in the line's own colour."""
     axes.annotate(
         text,

@@ -11,13 +11,23 @@ def write_new(path: Path, text: str) -> None:
         with path.open("x", encoding="utf-8", newline="") as stream:
             stream.write(text)
     except FileExistsError:
-        raise BenchError(
-            f"{path} is there already; it is never written over.",
-            next_step="give another name, or move the old file away.",
-        ) from None
+        raise _taken(path) from None
     except OSError as error:
         raise BenchError(
             f"{path} cannot be written.",
             evidence=str(error.strerror or error),
             next_step="choose a folder that is there and can be written to.",
         ) from error
+
+
+def refuse_taken(path: Path) -> None:
+    """Raises the same BenchError if the file is there already: said before anything is reckoned."""
+    if path.exists():
+        raise _taken(path)
+
+
+def _taken(path: Path) -> BenchError:
+    return BenchError(
+        f"{path} is there already; it is never written over.",
+        next_step="give another name, or move the old file away.",
+    )

@@ -3,6 +3,7 @@
 import base64
 import re
 from dataclasses import dataclass
+from html import escape
 from pathlib import Path
 from typing import Any, Final
 
@@ -38,7 +39,10 @@ class Table:
 
 @dataclass(frozen=True)
 class Part:
-    """One stretch of the page. ``items``: a list; ``commands``: to be typed as they stand."""
+    """One stretch of the page. ``items``: a list; ``commands``: to be typed as they stand.
+
+    ``folded``: only its title is seen until somebody opens it, or prints the page.
+    """
 
     title: str = ""
     paragraphs: tuple[str, ...] = ()
@@ -48,6 +52,7 @@ class Part:
     items: tuple[str, ...] = ()
     commands: tuple[str, ...] = ()
     tables: tuple[Table, ...] = ()
+    folded: bool = False
 
     @property
     def interval_title(self) -> str:
@@ -67,6 +72,11 @@ class Page:
     simulated_words: str
     version: str
 
+    @property
+    def contents(self) -> tuple[str, ...]:
+        """Titles of what is folded, in order."""
+        return tuple(part.title for part in self.sections if part.folded)
+
 
 def render_html(page: Page, folder: Path) -> str:
     """The page as one file; pictures are read from ``folder`` and put inside."""
@@ -79,6 +89,7 @@ def render_markdown(page: Page) -> str:
     """The page with pictures beside it as files."""
     environment = _environment(autoescape=False, finalize=_escape_markdown)
     environment.filters["file_name"] = lambda stem: _Ready(_checked_stem(stem))
+    environment.filters["html_text"] = lambda text: _Ready(escape(plain_text(text), quote=False))
     environment.filters["indented_code"] = lambda text: _Ready("    " + plain_text(text))
     text = environment.get_template("report.md.jinja").render(page=page)
     return re.sub(r"\n{3,}", "\n\n", text).rstrip() + "\n"

@@ -4,6 +4,7 @@ import re
 
 from analysis.doubt.quantity import Quantity
 from logger.base.durations import span_words as span_words
+from logger.base.numbers import digits_text
 
 # Control characters would drive a terminal; direction marks would turn a line around.
 _UNPRINTABLE = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069]")
@@ -14,9 +15,17 @@ def plain_text(text: str) -> str:
     return " ".join(_UNPRINTABLE.sub("\ufffd", text).split())
 
 
+_CLAUSE_END = re.compile(r"(?<=[.!?]) (?=[A-Z0-9])|; ")
+
+
+def first_clause(text: str) -> str:
+    """What a warning says first, up to the end of its first sentence or a semicolon; a full stop ends it."""
+    return _CLAUSE_END.split(text, maxsplit=1)[0].rstrip(".!?") + "."
+
+
 def step_words(seconds: float) -> str:
     """Length of a window or sampling step: ``0.1 s``, ``1 s``, ``1 min``."""
-    return f"{seconds:.3g} s" if seconds < 60 else span_words(seconds, 1.0)
+    return f"{digits_text(seconds, 3)} s" if seconds < 60 else span_words(seconds, 1.0)
 
 
 def quantity_words(quantity: Quantity) -> str:

@@ -7,6 +7,8 @@ import click
 from firmware_probe.line_format import BAUD_DEFAULT
 from logger.base.durations import parse_duration_s
 
+NEED_MOST_S: Final = 366 * 86400.0
+
 baud_option: Final = click.option(
     "--baud", type=click.IntRange(300, 4_000_000), default=BAUD_DEFAULT, show_default=True
 )
@@ -26,3 +28,24 @@ class Duration(click.ParamType[float]):
             return parse_duration_s(str(value))
         except ValueError as error:
             self.fail(str(error), param, ctx)
+
+
+class Need(Duration):
+    """How long a piece must last: a length of time with its unit, a year at most; gives seconds."""
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        seconds = super().convert(value, param, ctx)
+        if seconds > NEED_MOST_S:
+            self.fail(f"{value!r} is longer than a year; write it like 6h or 2d", param, ctx)
+        return seconds
+
+
+need_option: Final = click.option(
+    "--need",
+    "need_s",
+    type=Need(),
+    metavar="TIME",
+    help="How long the piece must last, e.g. 6h [default: what the run was told].",
+)

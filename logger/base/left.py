@@ -10,6 +10,7 @@ class Left:
     """Time left in words, for the headline; its ends for the plot, counted from the run's begin.
 
     ``foreseen``: the same for the recording, as ``logger.recording.forecast_beside`` takes it.
+    ``clocked``: the words tell the time of day already.
     """
 
     words: str
@@ -20,3 +21,4 @@ class Left:
     upper_s: float | None = None
     fan: Mapping[str, Sequence[float]] | None = None
     foreseen: Mapping[str, Any] | None = None
+    clocked: bool = False

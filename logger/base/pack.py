@@ -13,13 +13,17 @@ from logger.base.errors import BenchError
 
 @dataclass(frozen=True)
 class Chemistry:
-    """What a kind of cell brings along; volts are per cell. ``floor_v`` is where discharge must stop."""
+    """What a kind of cell brings along; volts are per cell. ``floor_v`` is where discharge must stop.
+
+    ``brief``: the caution in one line, for who has read the whole of it this evening.
+    """
 
     name: str
     nominal_v: float
     full_v: float
     floor_v: float
     caution: str
+    brief: str
 
 
 _NO_CHARGE = "Never charge a primary cell; never mix brands, ages or chemistries in one pack."
@@ -32,6 +36,7 @@ CHEMISTRIES: Final = {
             1.65,
             0.8,
             f"Stop at 0.8 V per cell and take the cells out: run further down they leak caustic liquid. {_NO_CHARGE}",
+            "Stop at 0.8 V per cell and take them out; never charge, never mix.",
         ),
         Chemistry(
             "zinc-carbon",
@@ -39,6 +44,7 @@ CHEMISTRIES: Final = {
             1.65,
             0.8,
             f"Stop at 0.8 V per cell and take the cells out: they leak early. {_NO_CHARGE}",
+            "Stop at 0.8 V per cell and take them out; never charge, never mix.",
         ),
         Chemistry(
             "nimh",
@@ -46,6 +52,7 @@ CHEMISTRIES: Final = {
             1.45,
             1.0,
             "Stop at 1.0 V per cell: in series the weakest cell is driven into reverse. Never mix brands, ages or chemistries in one pack.",
+            "Stop at 1.0 V per cell; never mix cells.",
         ),
         Chemistry(
             "li-ion",
@@ -53,6 +60,7 @@ CHEMISTRIES: Final = {
             4.2,
             3.0,
             "Protected cell only. Never leave it alone without a hardware cutoff (load switch); stop at 3.0 V, and at once on swelling, smell or heat.",
+            "Never alone without a hardware cutoff; stop at 3.0 V, at once on swelling, smell or heat.",
         ),
         # full and floor from memory
         Chemistry(
@@ -61,6 +69,7 @@ CHEMISTRIES: Final = {
             3.65,
             2.5,
             "Protected cell only. Never leave it alone without a hardware cutoff (load switch); stop at 2.5 V, and at once on swelling, smell or heat.",
+            "Never alone without a hardware cutoff; stop at 2.5 V, at once on swelling, smell or heat.",
         ),
         Chemistry(
             "lithium-coin",
@@ -68,10 +77,16 @@ CHEMISTRIES: Final = {
             3.3,
             2.0,
             "Swallowed coin cells burn and kill: out of children's reach, compartment with a screw. No short circuit, no charging.",
+            "Swallowed coin cells burn and kill: out of children's reach; never charge.",
         ),
         # from memory
         Chemistry(
-            "lithium-aa", 1.5, 1.8, 0.9, f"No short circuit, no heat, no crushing. {_NO_CHARGE}"
+            "lithium-aa",
+            1.5,
+            1.8,
+            0.9,
+            f"No short circuit, no heat, no crushing. {_NO_CHARGE}",
+            "No short circuit, no heat; never charge, never mix.",
         ),
         Chemistry(
             "usb-bank",
@@ -79,6 +94,7 @@ CHEMISTRIES: Final = {
             5.25,
             4.4,
             "A power bank keeps its voltage flat to the end and may switch off under a light load. Stop on swelling or heat.",
+            "May switch off under a light load; stop on swelling or heat.",
         ),
     )
 }
@@ -87,6 +103,17 @@ USED_HELP: Final = (
     "These rechargeable cells have seen much use: do not count on the stated capacity."
 )
 SAFETY_CLOSING: Final = "Local codes and licensed practice come first."
+
+_SENTENCE_END: Final = re.compile(r"(?<=[.!?]) (?=[A-Z])")
+
+
+def brief_caution(caution: str) -> str:
+    """A caution that was shown whole this evening, in one line: the cells' own, else its first sentence."""
+    for kind in CHEMISTRIES.values():
+        if kind.caution in caution:
+            return kind.brief
+    return _SENTENCE_END.split(caution)[0]
+
 
 # AAA before AA, or "3xAAA" would read as AA with a rest.
 _PACK_TEXT = re.compile(
@@ -118,7 +145,7 @@ class Pack:
     @property
     def floor_v(self) -> float:
         """Voltage of the whole pack at which its cells must not be discharged further."""
-        return CHEMISTRIES[self.chemistry].floor_v * self.cells
+        return round(CHEMISTRIES[self.chemistry].floor_v * self.cells, 3)
 
     @property
     def caution(self) -> str:

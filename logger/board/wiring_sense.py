@@ -12,6 +12,7 @@ from itertools import pairwise
 from statistics import fmean, median
 from typing import Final, NamedTuple
 
+from logger.base.numbers import digits_text
 from logger.base.sensor_limits import sensor_limits
 from logger.run.calibration import Line
 
@@ -152,7 +153,7 @@ def static_finding(rows: Sequence[Row], senses: Senses) -> Finding | None:
         return Finding(
             "no-current",
             f"There is voltage ({bus_v:.2f} V) but no current that can be told from zero: it reads "
-            f"{current_ma:.3g} mA, and the zero may be off by {senses.zero_ma:.2g} mA.",
+            f"{digits_text(current_ma, 3)} mA, and the zero may be off by {digits_text(senses.zero_ma, 2)} mA.",
             "Is the load on, and does its plus come from VIN-, not straight from the pack? "
             "A piece asleep looks the same.",
         )
@@ -188,7 +189,7 @@ def contact_finding(rows: Sequence[Row], senses: Senses) -> Finding | None:
     return Finding(
         "contact",
         f"Voltage and current fell together {times}, down to {worst.pack_min_v:.2f} V and "
-        f"{worst.current_min_ma:.3g} mA, and came back: a bad contact on the pack's side.",
+        f"{digits_text(worst.current_min_ma, 3)} mA, and came back: a bad contact on the pack's side.",
         "Clean and press the holder's springs, check plugs and the wires to VIN+.",
     )
 
@@ -238,7 +239,7 @@ def _noise(rows: Sequence[Row], senses: Senses) -> Finding | None:
     noise_ma = span_ma / span_in_sd
     return Finding(
         "noise",
-        f"The current is noisy: {noise_ma:.2g} mA from conversion to conversion, "
+        f"The current is noisy: {digits_text(noise_ma, 2)} mA from conversion to conversion, "
         f"{noise_ma / senses.noise_ma:.0f} times the sensor's own.",
         "Keep the wires to VIN+ and VIN- short and twisted, away from switching converters, and check the "
         "solder joints at the shunt; the mean is still right if the noise is symmetric.",

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Final
 
 from logger.base.errors import BenchError
+from logger.base.numbers import digits_text
 from logger.board.port import Found
 from logger.calibration import store as calibration_store
 from logger.calibration.steps import (
@@ -51,7 +52,9 @@ class Bench:
         sheet, shunt_ohm = sheet_of(self.found)
         self.say(f"   reading for {self.seconds:g} s ...")
         reading = reading_of(read_board(self.found, self.seconds), sheet, shunt_ohm)
-        self.say(f"   the sensor reads {reading.current_ma:.4g} mA, {reading.pack_v:.4g} V")
+        self.say(
+            f"   the sensor reads {digits_text(reading.current_ma, 4)} mA, {digits_text(reading.pack_v, 4)} V"
+        )
         return reading
 
     def zero(self) -> None:
@@ -70,14 +73,14 @@ class Bench:
         if self.resistor_ohm is not None and not current:
             sheet, shunt_ohm = sheet_of(self.found)
             true_ma = resistor_current(reading, self.resistor_ohm, shunt_ohm, volt)
-            self.say(f"   through {self.resistor_ohm:g} Ω flow {true_ma:.4g} mA")
+            self.say(f"   through {self.resistor_ohm:g} Ω flow {digits_text(true_ma, 4)} mA")
             meter = self.volt_accuracy if volt is not None else None
             limit = resistor_accuracy(self.tolerance, sheet, reading.bus_v, meter)
             against = f"{self.resistor_ohm:g} Ω"
             watt = 1e-6 * true_ma**2 * self.resistor_ohm
             if watt > _WARM_W:
                 self.say(
-                    f"   Caution: the resistor turns {watt:.2g} W into heat. It must be rated for twice that; "
+                    f"   Caution: the resistor turns {digits_text(watt, 2)} W into heat. It must be rated for twice that; "
                     "do not touch it, and keep it off the bench's surface."
                 )
         else:
@@ -133,14 +136,20 @@ class Bench:
         parts = []
         if any(step.true_ma == 0.0 for step in self.steps):
             parts.append("zero with no current")
-        currents = ", ".join(f"{step.true_ma:.4g}" for step in self.steps if step.true_ma)
+        currents = ", ".join(
+            f"{digits_text(step.true_ma, 4)}" for step in self.steps if step.true_ma
+        )
         if currents:
             against = dict.fromkeys(step.against for step in self.steps if step.true_ma)
             what = " and ".join(against)
-            parts.append(f"current against {what} within {100 * limit:.2g} % at {currents} mA")
-        volts = ", ".join(f"{step.true_v:.4g}" for step in self.steps if step.true_v)
+            parts.append(
+                f"current against {what} within {digits_text(100 * limit, 2)} % at {currents} mA"
+            )
+        volts = ", ".join(f"{digits_text(step.true_v, 4)}" for step in self.steps if step.true_v)
         if volts:
-            parts.append(f"voltage against a meter within {100 * volt_limit:.2g} % at {volts} V")
+            parts.append(
+                f"voltage against a meter within {digits_text(100 * volt_limit, 2)} % at {volts} V"
+            )
         return "; ".join(parts)
 
 

@@ -11,6 +11,7 @@ from typing import Final
 
 from firmware_probe.line_format import command
 from logger.base.errors import BenchError
+from logger.base.numbers import digits_text
 from logger.base.sensor_limits import (
     SHUNT_LIMIT,
     SPREAD_NOISE_STEPS,
@@ -168,8 +169,8 @@ def check_zero(reading: Reading, found: Found) -> None:
     if abs(reading.current_ma) > _BELIEVED * limit_ma or not reading.is_steady:
         raise BenchError(
             "This is no zero: current flows.",
-            evidence=f"the sensor reads {reading.current_ma:.3g} mA at {reading.bus_v:.2f} V; its zero is off by "
-            f"{limit_ma:.2g} mA at most",
+            evidence=f"the sensor reads {digits_text(reading.current_ma, 3)} mA at {reading.bus_v:.2f} V; its zero is off by "
+            f"{digits_text(limit_ma, 2)} mA at most",
             next_step="take the pack off, or open its switch, and repeat the zero.",
         )
 
@@ -195,7 +196,7 @@ def check_point(step: Step, found: Found) -> None:
         if abs(read - true) > most:
             raise BenchError(
                 f"The {name} differs from the reference by more than this sensor can be wrong.",
-                evidence=f"the sensor reads {read:.4g} {unit}, the reference says {true:.4g} {unit}",
+                evidence=f"the sensor reads {digits_text(read, 4)} {unit}, the reference says {digits_text(true, 4)} {unit}",
                 next_step="check the meter's leads and range, the resistor's value, and that the shunt is the one the board is set to.",
             )
 

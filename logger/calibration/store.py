@@ -1,29 +1,23 @@
 """Where calibrations are kept: one plain JSON file per board in the user's configuration folder."""
 
 import json
-import os
 import re
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Final
 
+from logger.base.config_folder import FOLDER_VARIABLE as FOLDER_VARIABLE
+from logger.base.config_folder import config_folder
 from logger.base.errors import BenchError
 from logger.run.calibration import Calibration, calibration_from_json, misfits, newest
 
-# For those who keep their bench's files elsewhere, and for tests.
-FOLDER_VARIABLE: Final = "DRAWBENCH_CONFIG_FOLDER"
 _NAME: Final = re.compile(r"[A-Za-z0-9_-]{1,64}")
 _KEPT_PER_BOARD: Final = 200
 
 
 def calibration_folder() -> Path:
     """Folder of the calibration files: as the system has it for configuration."""
-    given = os.environ.get(FOLDER_VARIABLE)
-    if given:
-        return Path(given) / "calibration"
-    from platformdirs import user_config_path
-
-    return user_config_path("drawbench", appauthor=False) / "calibration"
+    return config_folder() / "calibration"
 
 
 def load(folder: Path, board: str) -> tuple[list[Calibration], list[str]]:
@@ -35,7 +29,7 @@ def load_file(path: Path) -> tuple[list[Calibration], list[str]]:
     """The same of a file anywhere; a file that is not there holds none."""
     try:
         text = path.read_text(encoding="utf-8")
-    except FileNotFoundError:
+    except (FileNotFoundError, NotADirectoryError):
         return [], []
     except (OSError, UnicodeDecodeError) as error:
         return [], [f"the calibration file {path} cannot be read: {error}"]

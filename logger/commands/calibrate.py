@@ -15,6 +15,7 @@ from firmware_probe.line_format import command
 from logger.base.command_options import Duration, baud_option
 from logger.base.errors import BenchError
 from logger.base.measures import CELSIUS_OF_BENCH, OHMS_ABOVE_0, PERCENT_ABOVE_0
+from logger.base.numbers import digits_text
 from logger.board.port import Found, find_boards, one_board
 from logger.calibration import store as calibration_store
 from logger.calibration.attach import attach, run_board
@@ -284,11 +285,13 @@ def _words(calibration: Calibration) -> list[str]:
 
 
 def _line_words(name: str, unit: str, line: Line) -> str:
-    zero = f"{name}: zero reads {line.zero:+.3g} {unit} (± {2 * line.zero_standard:.1g})"
+    zero = f"{name}: zero reads {'+' if line.zero >= 0 else ''}{digits_text(line.zero, 3)} {unit} (± {digits_text(2 * line.zero_standard, 1)})"
     if not line.points:
         return f"{zero}; the gain was not compared."
     doubt = 2 * (line.factor_standard**2 + line.reference_factor**2) ** 0.5
-    return f"{zero}; reads {100 * (1 / line.factor - 1):+.2f} % (± {100 * doubt:.2g} %)."
+    return (
+        f"{zero}; reads {100 * (1 / line.factor - 1):+.2f} % (± {digits_text(100 * doubt, 2)} %)."
+    )
 
 
 def _attach(folder: Path, from_file: Path | None, force: bool, as_json: bool) -> None:

@@ -1,21 +1,25 @@
 """Command ``drawbench check``: is a run sound, and what is wrong with it, in words."""
 
 import json
+import textwrap
 from pathlib import Path
 
 import click
 import numpy as np
 
+from logger.base.next_step import next_words
 from logger.run.reader import Run, read_run
 from logger.text.time_column import span_words
 
 _EVENTS_SHOWN = 20
+_WIDTH = 79
 
 
 @click.command("check")
 @click.argument("run", type=click.Path(path_type=Path))
+@click.option("--details", is_flag=True, help="Columns, empty fields and events as well.")
 @click.option("--json", "as_json", is_flag=True, help="Say it as JSON.")
-def check_command(run: Path, as_json: bool) -> None:
+def check_command(run: Path, details: bool, as_json: bool) -> None:
     """Say in words whether RUN (its folder, or its samples.csv) is sound.
 
     Counts rows and gaps, names what is damaged or missing. Nothing is changed.
@@ -24,21 +28,48 @@ def check_command(run: Path, as_json: bool) -> None:
     if as_json:
         click.echo(json.dumps(_as_json(read), ensure_ascii=False, indent=1))
         return
-    for line in _lines(read):
-        click.echo(line)
+    for line in [*_answer(read), *(_details(read) if details else ())]:
+        indent = " " * (4 if line.startswith(" ") else 2)
+        click.echo(
+            textwrap.fill(
+                line, _WIDTH, subsequent_indent=indent,
+                break_long_words=False, break_on_hyphens=False,
+            )
+        )  # fmt: skip
+    steps: list[tuple[str, list[str | Path]]] = [("What it says", ["rundown", run])]
+    if not details and (read.description.events or _empty(read)):
+        count = len(read.description.events)
+        what = f"Details, {count} event{'s' * (count != 1)}"
+        steps.insert(0, (what, ["check", run, "--details"]))
+    click.echo()
+    click.echo(next_words(*steps))
 
 
-def _lines(run: Run) -> list[str]:
-    samples, description = run.samples, run.description
+def _answer(run: Run) -> list[str]:
+    """Is it sound; how much of it there is."""
+    description = run.description
     title = f" ({description.title})" if description.title else ""
-    lines = [
-        f"{run.folder}{title}: {len(samples)} rows used, {run.rows_rejected} left out.",
-        f"Columns: {', '.join(samples.columns)}.",
-        f"Lasts {span_words(_duration_s(run))}, usual step {span_words(_usual_step_s(run))}.",
+    sound = "Nothing is wrong with its files." if not run.problems else "Wrong with it:"
+    end = (
+        f" Ended by {description.end_reason}{f': {description.end_text}' if description.end_text else ''}"
+        if description.end_reason
+        else ""
+    )
+    return [
+        f"{run.folder}{title}: {sound}",
+        *(f"  {problem}" for problem in run.problems),
+        f"{len(run.samples)} rows used, {run.rows_rejected} left out; {span_words(_duration_s(run))}, "
+        f"usual step {span_words(_usual_step_s(run))}.{end.rstrip('.') + '.' if end else ''}",
     ]
-    if description.end_reason:
-        text = f": {description.end_text}" if description.end_text else ""
-        lines.append(f"Ended by {description.end_reason}{text}.")
+
+
+def _empty(run: Run) -> bool:
+    return bool(run.samples.isna().to_numpy().any())
+
+
+def _details(run: Run) -> list[str]:
+    samples, description = run.samples, run.description
+    lines = [f"Columns: {', '.join(samples.columns)}."]
     for name in samples.columns:
         missing = int(samples[name].isna().sum())
         if missing:
@@ -51,11 +82,6 @@ def _lines(run: Run) -> list[str]:
         ]
         if len(description.events) > _EVENTS_SHOWN:
             lines.append(f"  and {len(description.events) - _EVENTS_SHOWN} more")
-    if run.problems:
-        lines.append("Wrong with it:")
-        lines += [f"  {problem}" for problem in run.problems]
-    else:
-        lines.append("Nothing is wrong with its files.")
     return lines
 
 

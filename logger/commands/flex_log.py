@@ -17,7 +17,7 @@ from logger.base.errors import BenchError
 from logger.base.measures import plain_number
 from logger.board.port import Candidate, Link, ask_all, find_boards, one_board, open_link
 from logger.board.stream import Hello
-from logger.flex.criterion import CRITERIA, Criterion
+from logger.flex.criterion import BY_KIND, CRITERIA, Criterion
 from logger.flex.recording import (
     FlexRecording,
     end_words,
@@ -42,6 +42,19 @@ CAUTION = (
 )
 _SEEK_PAUSE_S = 0.5
 CYCLES_DEFAULT = 10_000
+
+
+def _usual_criterion(ctx: click.Context, _: click.Parameter, kind: str | None) -> None:
+    """Defaults of the options that say what failed means, by the kind of joint."""
+    if kind is not None:
+        usual = BY_KIND[kind]
+        ctx.default_map = {
+            **(ctx.default_map or {}),
+            "criterion": usual.name,
+            "open_ms": str(usual.open_s * 1000),
+            "factor": str(usual.resistance_factor),
+            "in_a_row": usual.cycles_in_a_row,
+        }
 
 
 @click.command("log", short_help="Bend joints on the rig and record each cycle.")
@@ -88,6 +101,14 @@ CYCLES_DEFAULT = 10_000
     type=plain_number("5", least=0.1, most=1000.0),
     metavar="MM",
     help="Inner radius of the bend.",
+)
+@click.option(
+    "--joint",
+    type=click.Choice(list(BY_KIND)),
+    is_eager=True,
+    expose_value=False,
+    callback=_usual_criterion,
+    help="Kind of joint: sets what failed means to the usual, unless you say it yourself.",
 )
 @click.option(
     "--criterion",

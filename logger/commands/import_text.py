@@ -10,8 +10,11 @@ import click
 
 from logger.base.errors import BenchError
 from logger.base.measures import MAH_ABOVE_0, OHMS_ABOVE_0
+from logger.base.next_step import next_words
 from logger.base.pack import parse_pack
+from logger.base.said_tonight import caution_words
 from logger.run.format import COLUMN_BY_NAME
+from logger.run.store import refuse_taken_folder
 from logger.text.layout import DELIMITER_WORDS, LayoutWish
 from logger.text.plan import TARGETS
 from logger.text.read import Imported, read_text
@@ -148,7 +151,10 @@ def import_command(
         what = "is a folder" if file.is_dir() else "does not exist"
         raise BenchError(f"The file {file} {what}.", next_step="give the text file to import.")
     about = _about(given)
-    imported = read_text(file, _layout_wish(given), _plan_wish(given), _seconds(given["gap"]))
+    wishes = _layout_wish(given), _plan_wish(given), _seconds(given["gap"])
+    if run is not None and not dry_run:
+        refuse_taken_folder(run)
+    imported = read_text(file, *wishes)
     if run is not None and not dry_run:
         write_run(imported, run, about)
     if as_json:
@@ -171,7 +177,7 @@ def _tell(imported: Imported, about: About) -> None:
     for warning in imported.warnings:
         click.echo(f"Warning: {warning}")
     if about.pack is not None:
-        click.echo(f"Caution: {about.pack.caution}")
+        click.echo(caution_words("import", str(about.pack), about.pack.caution))
     click.echo("")
     for line in _preview(imported):
         click.echo(line)
@@ -184,7 +190,7 @@ def _tell_written(imported: Imported, about: About, run: Path) -> None:
         click.echo(f"Lines that are not in it, with reasons: {run / REJECTED_NAME}")
     if {"pack_v", "bus_v"} & set(imported.samples):
         cutoff = "VOLTS" if about.pack is None else f"{about.pack.floor_v:g}"
-        click.echo(f"Next: drawbench rundown {run} --cutoff {cutoff}")
+        click.echo(next_words(("Next", ["rundown", run, "--cutoff", cutoff])))
 
 
 # --- options to wishes -----------------------------------------------------------------------

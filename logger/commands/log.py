@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from logger.base.command_options import Duration, baud_option
+from logger.base.command_options import Duration, Need, baud_option
 from logger.base.measures import CELSIUS_OF_BENCH, MAH_ABOVE_0, MILLIAMPERES_ABOVE_0, VOLTS_ABOVE_0
 from logger.base.pack import USED_HELP
 from logger.recording.forecast_beside import Forecasts
@@ -65,6 +65,12 @@ def default_folder() -> Path:
     help="... without a break for this long.",
 )
 @click.option("--for", "duration_s", type=Duration(), help="End after this time, e.g. 10h.")
+@click.option(
+    "--need",
+    "need_s",
+    type=Need(),
+    help="How long the piece must last, e.g. 6h: is answered everywhere.",
+)
 @click.option(
     "--charge",
     "charge_mah",

@@ -1,6 +1,5 @@
 """``drawbench start``: a few questions, then the night's run with the page."""
 
-import shlex
 import sys
 import textwrap
 from dataclasses import replace
@@ -10,10 +9,11 @@ from typing import Any, Final
 
 import click
 
-from logger.base.command_options import Duration
+from logger.base.command_options import Need
 from logger.base.durations import parse_duration_s
 from logger.base.errors import BenchError
 from logger.base.measures import MAH_ABOVE_0, VOLTS_ABOVE_0
+from logger.base.next_step import command_line
 from logger.base.pack import USED_HELP, Pack, parse_pack
 from logger.board.port import find_boards, one_board
 from logger.board.probe_check import judge, listen
@@ -31,6 +31,7 @@ LISTEN_S: Final = 1.0
 ZERO_MA: Final = 2.0  # greatest offset of an INA219 over 0.1 ohm, TI SBOS448G 7.5
 # A run that ends by itself well after the wanted time, should the cutoff never come.
 LONGER: Final = 3.0
+_LIMIT: Final = "the pack's limit"
 WIRING: Final = """\
   pack +  ------>  sensor VIN+
                    sensor VIN-  ------>  piece +
@@ -49,12 +50,12 @@ WIRING: Final = """\
     help="The label's capacity, if it has one.",
 )
 @click.option("--used", is_flag=True, help=USED_HELP)
-@click.option("--need", type=Duration(), help="How long must it last? [default: 8h]")
+@click.option("--need", type=Need(), help="How long must it last? [default: 8h]")
 @click.option(
     "--cutoff",
     type=VOLTS_ABOVE_0,
     metavar="VOLT",
-    help="Where does the circuit give up? [default: the floor of the cells]",
+    help="Where does the circuit give up, if you know? [default: the pack's limit, the floor of its cells]",
 )
 @click.option("--load-note", help="What draws the current?")
 @click.option("--port", help="The board's port [default: found by itself].")
@@ -98,7 +99,7 @@ def start_command(run: Path | None, **options: Any) -> None:
         duration_s=LONGER * need_s,
         title=title,
         load_note=load_note,
-        notes=f"must last {need_s / 3600:g} h",
+        need_s=need_s,
     )
     page = not options["no_page"]
     click.echo("\nThe same run again, without questions:")
@@ -162,11 +163,17 @@ def _cutoff(ask: _Asker, options: dict[str, Any], pack: Pack) -> float:
         check_cutoff(pack, options["cutoff"], below_floor=False)
         return float(options["cutoff"])
     click.echo(
-        f"The floor of the cells of {pack} is {pack.floor_v:.2f} V: the run stops there at the latest."
+        textwrap.fill(
+            f"The limit of the pack ({pack}) is {pack.floor_v:.2f} V, the floor of its cells: the run stops there at the "
+            "latest. The piece may give up earlier; the run will show at how many volts.",
+            TEXT_WIDTH,
+        )
     )
     while True:
-        text = ask("At how many volts does the circuit give up?", None, f"{pack.floor_v:.2f}")
+        text = ask("At how many volts does the circuit give up, if you know?", None, _LIMIT)
         try:
+            if text == _LIMIT:
+                return round(pack.floor_v, 2)
             cutoff_v = float(text.replace(",", ".").lower().removesuffix("v"))
             check_cutoff(pack, cutoff_v, below_floor=False)
         except ValueError:
@@ -210,7 +217,7 @@ def _check(ask: _Asker, port: str | None, pack: Pack, cutoff_v: float) -> None:
 
 def equivalent(plan: Plan, *, page: bool, lan: bool) -> str:
     """The ``drawbench log`` that does the same."""
-    parts = ["drawbench", "log", str(plan.folder)]
+    parts: list[str | Path] = ["log", plan.folder]
     for name, value in (
         ("--port", plan.ports[0] if plan.ports else ""),
         ("--pack", plan.pack or ""),
@@ -218,6 +225,7 @@ def equivalent(plan: Plan, *, page: bool, lan: bool) -> str:
         ("--cutoff", f"{plan.cutoff_v:g}"),
         ("--hold", f"{plan.hold_s:g}s"),
         ("--window", f"{plan.window_s:g}s"),
+        ("--need", _short_time(plan.need_s or 0.0) if plan.need_s else ""),
         ("--for", _short_time(plan.duration_s or 0.0)),
         ("--title", plan.title),
         ("--load-note", plan.load_note),
@@ -228,7 +236,7 @@ def equivalent(plan: Plan, *, page: bool, lan: bool) -> str:
     parts += ["--used"] if plan.used else []
     parts += ["--page"] if page else []
     parts += ["--lan"] if lan else []
-    return shlex.join(parts)
+    return command_line(*parts)
 
 
 def _short_time(seconds: float) -> str:

@@ -49,6 +49,17 @@ class Criterion:
         return "open for good"
 
 
+# What failed means for each kind of joint: common practice, no source. A crimp, a snap or a soldered wire
+# opens; conductive thread and glue wear off, so their own first value is the measure.
+BY_KIND: Final[dict[str, Criterion]] = {
+    "soldered": Criterion(),
+    "crimp": Criterion(),
+    "snap": Criterion(),
+    "glued": Criterion("resistance"),
+    "thread": Criterion("resistance", resistance_factor=1.5),
+}
+
+
 @dataclass(frozen=True)
 class CycleSeen:
     """One flex cycle of one joint; ``resistance_max_ohm`` None: open all the cycle."""

@@ -14,7 +14,7 @@ import threading
 from collections.abc import Callable, Iterable
 from contextlib import suppress
 from pathlib import Path
-from typing import Any, TextIO
+from typing import Any, Final, TextIO
 
 from logger.base.errors import BenchError
 from logger.page.bench import Bench, PageRun, run_keys
@@ -23,10 +23,21 @@ from logger.page.serve import PageServer, qr_text
 MakeRun = Callable[[str, Path], PageRun]
 
 
+CLOSING_S: Final = 2.0  # below the logger's own patience (page_process)
+
+
 def serve_attached(
-    make_run: MakeRun, port: int | None, lan: bool, lines: Iterable[str], out: TextIO
+    make_run: MakeRun,
+    port: int | None,
+    lan: bool,
+    lines: Iterable[str],
+    out: TextIO,
+    leave: Callable[[], None],
 ) -> None:
-    """Serve until ``lines`` end."""
+    """Serve until ``lines`` end, then ``leave``: at once, whatever the page's threads are at.
+
+    They may import or fit for many seconds where the computer is busy; nothing of it is kept.
+    """
     for name in ("SIGINT", "SIGHUP", "SIGBREAK"):
         number = getattr(signal, name, None)
         if number is not None:
@@ -55,7 +66,8 @@ def serve_attached(
         for line in lines:
             with suppress(ValueError):
                 _take(json.loads(line), bench, make_run, tell)
-        server.stop()
+        server.stop(CLOSING_S)
+        leave()
 
     threading.Thread(target=read, name="logger", daemon=True).start()
     server.run()

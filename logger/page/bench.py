@@ -4,7 +4,7 @@ import json
 import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -57,6 +57,8 @@ class PageRun:
     more: bool = True
     seen: tuple[int, float] = (-1, 0.0)
     left: Left | None = None
+    share_most: float = 0.0
+    said: Mapping[str, Any] | None = None
     told: Mapping[str, Any] = field(default_factory=dict)
     lock: threading.Lock = field(default_factory=threading.Lock)
 
@@ -79,9 +81,14 @@ class PageRun:
         if self.more:
             return
         left = self.forecaster(self.feed) if self.forecaster and self.is_recording else None
-        if left and left.foreseen and self.on_foreseen and left is not self.left:
+        if left and left.foreseen and self.on_foreseen and left.foreseen is not self.said:
+            self.said = left.foreseen
             self.on_foreseen(left.foreseen)
         self.left = left or (_rough_left(self.feed) if self.is_recording else None)
+        if self.left is not None and self.left.share is not None:
+            # What has been shown as done stays done, whatever a new forecast says.
+            self.share_most = max(self.share_most, self.left.share)
+            self.left = replace(self.left, share=self.share_most)
 
 
 @dataclass
@@ -287,7 +294,9 @@ def _load_switch(run: PageRun) -> str:
 
 def _left(left: Left, now_s: float, simulated: bool) -> dict[str, Any]:
     clock = ""
-    if left.end_s is not None and not simulated:  # a simulated board's hours are not ours
+    if (
+        left.end_s is not None and not simulated and not left.clocked
+    ):  # a simulated board's hours are not ours
         clock = time.strftime("%H:%M", time.localtime(time.time() + max(left.end_s - now_s, 0.0)))
     return {
         "words": left.words,

@@ -5,6 +5,7 @@ import contextlib
 import errno
 import io
 import socket
+import threading
 from collections.abc import Callable
 from typing import Final
 
@@ -50,6 +51,7 @@ class PageServer:
             http="h11",
         )
         self._server = uvicorn.Server(config)
+        self._served = threading.Event()
 
     @property
     def address(self) -> str:
@@ -59,10 +61,21 @@ class PageServer:
     def run(self) -> None:
         """Serve until ``stop``, SIGINT or SIGTERM."""
         with contextlib.suppress(KeyboardInterrupt):
-            asyncio.run(self._server.serve(sockets=[self._socket]))
+            asyncio.run(self._serve())
 
-    def stop(self) -> None:
+    async def _serve(self) -> None:
+        try:
+            await self._server.serve(sockets=[self._socket])
+        finally:
+            self._served.set()
+
+    def stop(self, wait_s: float = 0.0) -> None:
+        """Stop serving; waits at most ``wait_s`` until the browsers have been told.
+
+        ``run`` returns later: when what its threads are at, such as an import, is done.
+        """
         self._server.should_exit = True
+        self._served.wait(wait_s)
 
 
 def bind(port: int | None, *, lan: bool) -> socket.socket:

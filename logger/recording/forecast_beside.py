@@ -44,7 +44,8 @@ class ForecastProcess:
         needed = self._process is None and not self._failed and not self._served()
         if needed and status.time_s >= AFTER_S:
             self._start()
-        if foreseen is not None and foreseen.as_of_s >= self._noted_s + RECORD_S:
+        known = foreseen is not None and not foreseen.early
+        if known and foreseen is not None and foreseen.as_of_s >= self._noted_s + RECORD_S:
             self._noted_s = foreseen.as_of_s
             self._recorder.session.note("forecast", foreseen.text)
 
@@ -96,14 +97,13 @@ def foreseen_of(line: bytes) -> Foreseen | None:
     """What a line says; None where it cannot be told, or the line is not one of ours."""
     try:
         said: dict[str, Any] = json.loads(line)
+        ends = [float(said[name]) for name in ("end_s", "lower_s", "upper_s") if name in said]
+        end_s, lower_s, upper_s = ends or (None, None, None)
+        verdict, early = str(said.get("verdict", "")), said.get("early") is True
         return Foreseen(
-            as_of_s=float(said["as_of_s"]),
-            end_s=float(said["end_s"]),
-            lower_s=float(said["lower_s"]),
-            upper_s=float(said["upper_s"]),
-            text=str(said["text"]),
+            float(said["as_of_s"]), end_s, lower_s, upper_s, str(said["text"]), verdict, early
         )
-    except (ValueError, KeyError, TypeError):
+    except (ValueError, KeyError, TypeError, AttributeError):
         return None
 
 
@@ -112,7 +112,7 @@ def warning_of(line: bytes) -> str | None:
     try:
         said = json.loads(line)
         return str(said["text"]) if "warning" in said else None
-    except (ValueError, KeyError, TypeError):
+    except (ValueError, KeyError, TypeError, AttributeError):
         return None
 
 

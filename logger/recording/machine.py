@@ -12,6 +12,7 @@ from firmware_probe.line_format import PROTOCOL_VERSION
 from logger.base.clock import Anchors, Moment, compare
 from logger.base.fault_words import FAULT_WORDS, LOAD_STATES, load_text
 from logger.base.marks import mark_text
+from logger.base.numbers import digits_text
 from logger.board.dialogue import ANSWER_S, TRIES_LOAD, Dialogue, Order
 from logger.board.stream import Answer, Fault, Hello, Item, LineDecoder, Load, Void, Window
 from logger.board.wiring_sense import WiringWatch, senses_of
@@ -521,8 +522,8 @@ def _cost_of_boot(unknown: Unknown) -> tuple[dict[str, float], str]:
     lost["charge_upper_mah"] = round(unknown.charge_upper_mah, 6)
     return lost, (
         f"after at most {unknown.length_s:.2f} s that nobody measured: 0 to "
-        f"{unknown.charge_upper_mah:.4g} mAh not counted, if the piece drew no more than "
-        f"the {unknown.assumed_ma:.4g} mA it drew at most before"
+        f"{digits_text(unknown.charge_upper_mah, 4)} mAh not counted, if the piece drew no more than "
+        f"the {digits_text(unknown.assumed_ma, 4)} mA it drew at most before"
     )
 
 

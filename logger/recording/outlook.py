@@ -8,6 +8,9 @@ from logger.recording.terms import Status
 from logger.run.description import Stop
 
 POINTS_MAX: Final = 240
+SLOPE_FROM_S: Final = (
+    1800.0  # a fresh pack falls steeply at first: its slope then frightens for nothing
+)
 LEFT_MAX_S: Final = 100 * 3600.0
 
 
@@ -32,13 +35,18 @@ class History:
 
 @dataclass(frozen=True)
 class Foreseen:
-    """A forecast of the cutoff, on the run's axis: middle and ends of nine in ten. ``text``: in words."""
+    """A forecast of the end, on the run's axis: middle and ends of nine in ten; None while it knows too little.
+
+    ``text``: in words, ``verdict``: whether that is as long as needed. ``early``: it knows too little yet.
+    """
 
     as_of_s: float
-    end_s: float
-    lower_s: float
-    upper_s: float
+    end_s: float | None
+    lower_s: float | None
+    upper_s: float | None
     text: str
+    verdict: str = ""
+    early: bool = False
 
 
 @dataclass(frozen=True)
@@ -78,7 +86,11 @@ def outlook(
 
 
 def _as_foreseen(status: Status, foreseen: Foreseen | None) -> Outlook | None:
-    if foreseen is None or foreseen.end_s <= status.time_s:
+    if foreseen is None:
+        return None
+    if foreseen.end_s is None or foreseen.lower_s is None or foreseen.upper_s is None:
+        return Outlook(None, None, True)  # it knows too little, and a rough guess knows less
+    if foreseen.end_s <= status.time_s:
         return None
     ends = (foreseen.lower_s - status.time_s, foreseen.upper_s - status.time_s)
     within_s = (max(ends[0], 0.0), max(ends[1], 0.0))
@@ -124,7 +136,7 @@ def _by_cutoff(
 def _slope(history: History) -> float | None:
     """Volts per second over the last third of the run, as a least-squares line; None if too short."""
     points = history.points
-    if not points or points[-1][0] < 60:
+    if not points or points[-1][0] < SLOPE_FROM_S:
         return None
     last_s = points[-1][0]
     late = [(time_s, volt) for time_s, volt, _ in points if time_s >= last_s * 2 / 3]

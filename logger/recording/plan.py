@@ -9,6 +9,7 @@ from firmware_probe.line_format import BAUD_DEFAULT
 from logger.base.clock import read_clocks
 from logger.base.durations import clock_text
 from logger.base.errors import BenchError
+from logger.base.numbers import digits_text
 from logger.base.pack import Pack, as_used, parse_pack
 from logger.board.port import Found, find_boards, one_board
 from logger.calibration import store as calibration_store
@@ -29,7 +30,7 @@ from logger.recording.terms import (
 from logger.run.calibration import Calibration, cautions
 from logger.run.description import Description, Stop
 from logger.run.disk_need import disk_warning
-from logger.run.store import create_run_folder, write_description
+from logger.run.store import create_run_folder, refuse_taken_folder, write_description
 from logger.run.writer import SampleWriter
 
 EXIT_OK: Final = 0
@@ -62,6 +63,7 @@ class Plan:
     cutoff_v: float | None = None
     hold_s: float = 10.0
     duration_s: float | None = None
+    need_s: float | None = None
     charge_mah: float | None = None
     open_load: bool | None = None
     below_floor: bool = False
@@ -132,7 +134,7 @@ def prepare(plan: Plan, say: Say) -> list[Recorder]:
     if plan.resume is not None:
         return [_resume(plan, plan.resume, say)]
     safety.check_cutoff(pack, plan.cutoff_v, below_floor=plan.below_floor)
-    _check_folder(plan.folder)
+    refuse_taken_folder(plan.folder)
     found = _find(plan)
     recorders = []
     try:
@@ -145,20 +147,6 @@ def prepare(plan: Plan, say: Say) -> list[Recorder]:
         raise
     _tell(plan, pack, found, say)
     return recorders
-
-
-def _check_folder(folder: Path) -> None:
-    """Said before a board is even asked."""
-    try:
-        taken = folder.exists() and (not folder.is_dir() or any(folder.iterdir()))
-    except OSError as error:
-        raise BenchError(
-            f"The run's folder {folder} cannot be looked into.",
-            evidence=error.strerror or str(error),
-            next_step="choose a folder of your own.",
-        ) from error
-    if taken:
-        create_run_folder(folder)  # raises, with the reason
 
 
 def _find(plan: Plan) -> list[Found]:
@@ -213,6 +201,7 @@ def _begin(plan: Plan, pack: Pack | None, found: Found, folder: Path, say: Say) 
         notes=plan.notes,
         pack=pack,
         stop=plan.stop,
+        need_s=plan.need_s,
         calibration=calibration,
         temperature_c=plan.temperature_c,
         board_draw_ma=plan.board_draw_ma,
@@ -271,7 +260,8 @@ def _resume(plan: Plan, folder: Path, say: Say) -> Recorder:
         writer.close()
         raise
     now = read_clocks()
-    description = Description(**(vars(description) | {"stop": stop}))
+    need_s = description.need_s if plan.need_s is None else plan.need_s
+    description = Description(**(vars(description) | {"stop": stop, "need_s": need_s}))
     wishes = _wishes(plan, description.pack, stop, board.board)
     recording = Recording(wishes, description, now, last_row=last_row)
     if writer.torn:
@@ -386,7 +376,7 @@ def _tell(plan: Plan, pack: Pack | None, found: list[Found], say: Say) -> None:
 
 def _shown(amount: float) -> str:
     """No more digits than a sensor of this kind can know; the doubt itself is the rundown's."""
-    return f"{amount:.0f}" if abs(amount) >= 100 else f"{amount:.3g}"
+    return f"{amount:.0f}" if abs(amount) >= 100 else digits_text(amount, 3)
 
 
 def summary(recorder: Recorder) -> str:

@@ -1,6 +1,7 @@
 """What must be said, or refused, before cells are left alone with a load."""
 
 from logger.base.errors import BenchError
+from logger.base.numbers import digits_text
 from logger.base.pack import CHEMISTRIES, Pack
 
 HARDWARE_CUTOFF_NEEDED = ("li-ion", "lifepo4")
@@ -13,7 +14,7 @@ def check_cutoff(pack: Pack | None, cutoff_v: float | None, *, below_floor: bool
         return
     if cutoff_v >= pack.full_v:
         raise BenchError(
-            f"A cutoff of {cutoff_v:g} V is above a full pack of {pack}: {pack.full_v:.3g} V.",
+            f"A cutoff of {cutoff_v:g} V is above a full pack of {pack}: {digits_text(pack.full_v, 3)} V.",
             evidence="the run would be over at once",
             next_step="give the voltage at which the circuit gives up, for the whole pack in series.",
         )

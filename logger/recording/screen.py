@@ -2,7 +2,7 @@
 
 import sys
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from io import TextIOWrapper
 from pathlib import Path
 from typing import Final, Protocol
@@ -15,6 +15,7 @@ from rich.table import Table
 from rich.text import Text
 
 from logger.base.durations import clock_text, rough_text
+from logger.base.numbers import digits_text
 from logger.base.pack import Pack
 from logger.recording.outlook import Foreseen, History, Outlook, outlook
 from logger.recording.terms import Phase, Status
@@ -40,9 +41,21 @@ class BoardView:
     history: History = field(default_factory=History)
     events: list[Event] = field(default_factory=list)
 
+    share_most: float = 0.0
+
     @property
     def outlook(self) -> Outlook:
-        return outlook(self.status, self.history, self.stop, self.pack, self.foreseen)
+        """As of now; what has been shown as done stays done, whatever a new forecast says."""
+        ahead = outlook(self.status, self.history, self.stop, self.pack, self.foreseen)
+        if ahead.share is None:
+            return ahead
+        self.share_most = max(self.share_most, ahead.share)
+        return replace(ahead, share=self.share_most)
+
+    @property
+    def verdict(self) -> str:
+        """Whether it lasts as long as needed; empty where nobody asked or nothing is known."""
+        return "" if self.foreseen is None else self.foreseen.verdict
 
 
 class Screen(Protocol):
@@ -140,7 +153,7 @@ class PlainScreen:
             self.say(
                 f"{view.title}  {clock_text(status.time_s)}  {_number(status.pack_v, 3, 'V')}  "
                 f"{_number(status.current_ma, 2, 'mA')}  {_number(status.charge_mah, 2, 'mAh')}  "
-                f"{phase_text(status)}, {left_text(view)}"
+                f"{phase_text(status)}, {view.verdict or left_text(view)}"
             )
 
 
@@ -317,7 +330,9 @@ def _trace(name: str, values: Sequence[float], unit: str, width: int) -> Text:
     )
     bars = "".join(BARS[1 + round((value - low) / span * 7)] for value in picked)
     return Text.assemble(
-        (f"{name:<8}", "dim"), (bars, "cyan"), (f" {low:.3g} to {high:.3g} {unit}", "dim")
+        (f"{name:<8}", "dim"),
+        (bars, "cyan"),
+        (f" {digits_text(low, 3)} to {digits_text(high, 3)} {unit}", "dim"),
     )
 
 
@@ -342,7 +357,8 @@ def _progress(view: BoardView, width: int) -> RenderableType:
     bar = Text.assemble(
         _bar(ahead.share, max(width // 3, 10)), f" {percent}  ", (left_text(view), "bold")
     )
-    return Group(Text(goal_text(view.stop), "dim"), bar)
+    answer = [Text(view.verdict, "bold")] if view.verdict else []
+    return Group(*answer, Text(goal_text(view.stop), "dim"), bar)
 
 
 def _events(views: Sequence[BoardView]) -> list[RenderableType]:

@@ -93,6 +93,7 @@ class Description:
     run began on a clock that never steps, UTC as ISO 8601). ``calibration``: the copy that
     the analysis applies; readings in ``samples.csv`` stay raw. ``temperature_c``: of the bench.
     ``board_draw_ma``: what the board itself takes from the pack behind the sensor; None: fed by USB.
+    ``need_s``: how long the piece must last, None: nobody said.
     """
 
     title: str = ""
@@ -114,6 +115,7 @@ class Description:
     calibration: Calibration | None = None
     temperature_c: float | None = None
     board_draw_ma: float | None = None
+    need_s: float | None = None
     clock: tuple[tuple[float, float, str], ...] = ()
     events: tuple[Event, ...] = ()
     imported: dict[str, Any] = field(default_factory=dict)
@@ -157,7 +159,7 @@ def from_document(document: Mapping[str, Any]) -> tuple[Description, list[str]]:
     values: dict[str, Any] = {
         key: own[key] for key in _plain_names() if isinstance(own.get(key), str)
     }
-    for key in ("window_s", "temperature_c", "board_draw_ma"):
+    for key in ("window_s", "temperature_c", "board_draw_ma", "need_s"):
         number = own.get(key)
         if isinstance(number, int | float) and _is_number(number):
             values[key] = float(number)

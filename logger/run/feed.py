@@ -11,7 +11,6 @@ from pathlib import Path
 from typing import Final
 
 import numpy as np
-import pandas as pd
 
 from logger.run.course import Course, Rows
 from logger.run.description import Description, from_document
@@ -189,6 +188,8 @@ class RunFeed:
         """Known columns as float64; a damaged line costs itself, never the page."""
         if not lines:
             return {}
+        import pandas as pd
+
         used = [
             place
             for place, name in enumerate(self._names)

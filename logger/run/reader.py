@@ -15,11 +15,10 @@ from collections import Counter
 from collections.abc import Collection
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
 from logger.base.errors import BenchError
 from logger.run.description import Description, from_document
@@ -32,6 +31,10 @@ from logger.run.format import (
     RUN_KEY,
     SAMPLES_NAME,
 )
+
+# Imported where it is needed: what is no run is refused at once.
+if TYPE_CHECKING:
+    import pandas as pd
 
 # Beyond these no bench with cells on it measures anything: the row is damaged.
 MOST: Final = {
@@ -64,9 +67,27 @@ class Run:
 
     folder: Path
     description: Description
-    samples: pd.DataFrame
+    samples: "pd.DataFrame"
     problems: tuple[str, ...] = ()
     rows_rejected: int = 0
+
+
+@dataclass(frozen=True)
+class FoundRun:
+    """A run as read, before its table is made: who refuses it by its description does so without pandas."""
+
+    folder: Path
+    description: Description
+    columns: Columns
+    problems: tuple[str, ...] = ()
+    rows_rejected: int = 0
+
+    def run(self) -> Run:
+        import pandas as pd
+
+        columns = {name: _as_integers(name, values) for name, values in self.columns.items()}
+        samples = pd.DataFrame(columns, copy=False)
+        return Run(self.folder, self.description, samples, self.problems, self.rows_rejected)
 
 
 @dataclass
@@ -99,6 +120,14 @@ class _Findings:
 def read_run(folder: Path) -> Run:
     """Run in ``folder`` (or with this very ``samples.csv``); damaged rows are left out and told.
 
+    Raises BenchError as ``find_run`` does.
+    """
+    return find_run(folder).run()
+
+
+def find_run(folder: Path) -> FoundRun:
+    """The same, without its table yet.
+
     Raises BenchError when nothing usable is there: no such folder, no samples
     file, an empty or binary file, no time or no measured column, no good row.
     """
@@ -119,10 +148,7 @@ def read_run(folder: Path) -> Run:
             evidence="; ".join(findings.problems()) or "a header and nothing below it",
             next_step="if the recording was stopped before its first window ended, record again.",
         )
-    samples = pd.DataFrame(
-        {name: _as_integers(name, values) for name, values in columns.items()}, copy=False
-    )
-    return Run(folder, description, samples, findings.problems(), findings.rejected)
+    return FoundRun(folder, description, columns, findings.problems(), findings.rejected)
 
 
 def _locate(path: Path) -> tuple[Path, Path]:
@@ -236,7 +262,7 @@ def _read_columns(
         columns = _plain_columns(body, header) or _parse_at_once(body, header)
     if columns is None:
         body = _good_lines(body, delimiter, header, first_line, findings)
-        columns = _columns(_parse(body, header))
+        columns = _parse(body, header)
     if torn:
         findings.reject("the last row is torn, the recording stopped in the middle of it", torn)
     return columns
@@ -377,15 +403,13 @@ def _plain_columns(body: bytes, header: list[str]) -> Columns | None:
     return {header[place]: table[place] for place in _known_places(header)}
 
 
-def _columns(frame: pd.DataFrame) -> Columns:
-    return {name: frame[name].to_numpy() for name in frame.columns}
-
-
-def _parse(body: bytes, header: list[str]) -> pd.DataFrame:
+def _parse(body: bytes, header: list[str]) -> Columns:
     """Known columns of a comma-separated body as float64, each name once."""
     places = _known_places(header)
     if not body or body.isspace():
-        return pd.DataFrame({header[place]: np.empty(0) for place in places})
+        return {header[place]: np.empty(0) for place in places}
+    import pandas as pd
+
     frame = pd.read_csv(
         io.BytesIO(body),
         header=None,
@@ -397,28 +421,29 @@ def _parse(body: bytes, header: list[str]) -> pd.DataFrame:
         encoding="utf-8",
         encoding_errors="replace",
     )
-    frame = frame[places]
-    frame.columns = pd.Index([header[place] for place in places])
-    return frame
+    return {header[place]: frame[place].to_numpy() for place in places}
 
 
 def _parse_at_once(body: bytes, header: list[str]) -> Columns | None:
     """Samples of a sound body, or None if anything in it does not add up."""
     if b"\0" in body or b'"' in body:
         return None
-    first = body[:4096].split(b"\n", 1)[0]
+    first = re.split(rb"\r\n|\n|\r", body[:4096], maxsplit=1)[0]
     if first.count(b",") != len(header) - 1 and body and not body.isspace():
         return None
     try:
-        frame = _parse(body, header)
+        # What begins with words needs no parser to be refused.
+        for name, text in zip(header, first.split(b","), strict=False):
+            if name in COLUMN_BY_NAME:
+                float(text or b"0")
+        columns = _parse(body, header)
     except (ValueError, UnicodeError, OverflowError):  # ParserError is a ValueError
         return None
     # Rows with too many fields raise in the parser; rows with too few show in the count.
-    if body.count(b",") != len(frame) * (len(header) - 1):
+    time_s = columns["time_s"]
+    if body.count(b",") != len(time_s) * (len(header) - 1) or not np.isfinite(time_s).all():
         return None
-    if not np.isfinite(frame["time_s"].to_numpy()).all() or np.isinf(frame.to_numpy()).any():
-        return None
-    return _columns(frame)
+    return None if any(np.isinf(values).any() for values in columns.values()) else columns
 
 
 def _good_lines(

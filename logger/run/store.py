@@ -43,6 +43,21 @@ def create_run_folder(folder: Path) -> None:
         )
 
 
+def refuse_taken_folder(folder: Path) -> None:
+    """Raises the BenchError that ``create_run_folder`` would, and makes nothing: said before a board or a file is read."""
+    try:
+        taken = folder.exists() and (not folder.is_dir() or any(folder.iterdir()))
+        taken = taken or any(parent.is_file() for parent in folder.parents)
+    except OSError as error:
+        raise BenchError(
+            f"The run's folder {folder} cannot be looked into.",
+            evidence=error.strerror or str(error),
+            next_step="choose a folder of your own.",
+        ) from error
+    if taken:
+        create_run_folder(folder)  # raises, with the reason
+
+
 def write_description(folder: Path, description: Description, columns: Sequence[str]) -> None:
     """Replace the run's description as one step: after a crash the old or the new one is whole."""
     replace_document(folder, to_document(description, columns))

@@ -8,8 +8,8 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
+from logger.base.numbers import digits_text
 from logger.run.description import Event
 
 Floats = npt.NDArray[np.float64]
@@ -35,6 +35,8 @@ def find_contact_faults(
     current_ma = current_ma[known] if current_ma is not None else None
     if len(voltage_v) < _WINDOW_ROWS:
         return [], []
+    import pandas as pd
+
     around = pd.Series(voltage_v).rolling(_WINDOW_ROWS, center=True, min_periods=1).median()
     low = voltage_v < _DROP_SHARE * around.to_numpy()
     drops = _drop_outs(time_s, voltage_v, low)
@@ -69,7 +71,7 @@ def _drop_outs(time_s: Floats, voltage_v: Floats, low: npt.NDArray[np.bool_]) ->
             Event(
                 float(time_s[start]),
                 "fault",
-                f"voltage fell to {least:.3g} V for {rows} row{'s' * (rows > 1)} ({span_s:.3g} s) and came back: loose contact?",
+                f"voltage fell to {digits_text(least, 3)} V for {rows} row{'s' * (rows > 1)} ({digits_text(span_s, 3)} s) and came back: loose contact?",
             )
         )
     return events
@@ -94,7 +96,7 @@ def _common_jumps(time_s: Floats, voltage_v: Floats, current_ma: Floats) -> list
         held = np.sign(step_v) == np.sign(steps_v[place]) and abs(step_v) > least_v[place]
         full = place + 1 >= _SIDE_ROWS and place + 1 + _SIDE_ROWS <= len(voltage_v)
         if held and full:
-            ends = f"{voltage_v[place]:.3g} to {voltage_v[place + 1]:.3g} V and {current_ma[place]:.3g} to {current_ma[place + 1]:.3g} mA"
+            ends = f"{digits_text(voltage_v[place], 3)} to {digits_text(voltage_v[place + 1], 3)} V and {digits_text(current_ma[place], 3)} to {digits_text(current_ma[place + 1], 3)} mA"
             events.append(
                 Event(
                     float(time_s[place + 1]),

@@ -9,10 +9,9 @@ import hashlib
 from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
 
 from logger.base.errors import BenchError
 from logger.run.description import Event
@@ -23,6 +22,10 @@ from logger.text.samples import complete, doubts, faults_of, missing_words, repe
 from logger.text.table import PlanWish
 from logger.text.time_column import Ordered, has_zone, put_in_order, utc_text
 from logger.text.time_plan import TimePlan
+
+# Imported where it is needed: a file that cannot be read is refused at once.
+if TYPE_CHECKING:
+    import pandas as pd
 
 Integers = np.ndarray[Any, np.dtype[np.int64]]
 
@@ -39,7 +42,7 @@ class Imported:
     path: Path
     layout: Layout
     plan: Plan
-    samples: pd.DataFrame
+    samples: "pd.DataFrame"
     line_numbers: Integers
     rejected: tuple[tuple[int, str], ...]
     others: tuple[tuple[int, str], ...]
@@ -122,8 +125,10 @@ def read_text(
     )
 
 
-def _kept(rows: Rows, plan: Plan, ordered: Ordered) -> tuple[pd.DataFrame, Integers]:
+def _kept(rows: Rows, plan: Plan, ordered: Ordered) -> "tuple[pd.DataFrame, Integers]":
     """Run columns of the rows that are kept, and their line numbers; the others join ``rows.rejected``."""
+    import pandas as pd
+
     turn = slice(None, None, -1) if ordered.reversed_rows else slice(None)
     numbers = np.array(rows.numbers, dtype=np.int64)[turn]
     columns = {

@@ -7,9 +7,7 @@ import os
 from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
-
-import pandas as pd
+from typing import TYPE_CHECKING, Final
 
 from logger.base.errors import BenchError
 from logger.base.pack import Pack
@@ -19,6 +17,9 @@ from logger.run.store import create_run_folder, write_description
 from logger.text.encoding import read_lines
 from logger.text.read import Imported
 from logger.text.time_column import date_time_s, span_words, utc_text
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 REJECTED_NAME: Final = "rejected.txt"
 
@@ -111,7 +112,7 @@ def describe(imported: Imported, about: About) -> Description:
     )
 
 
-def _write_samples(path: Path, samples: pd.DataFrame) -> None:
+def _write_samples(path: Path, samples: "pd.DataFrame") -> None:
     """RFC 4180: CR LF at line ends; a missing value is an empty field."""
     formats = [f"%.{COLUMN_BY_NAME[name].decimals}f" for name in samples.columns]
     columns = [samples[name].to_numpy().tolist() for name in samples.columns]

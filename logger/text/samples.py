@@ -1,16 +1,19 @@
 """What the rows of a foreign file say as a whole: repeats, what follows from them, faults, doubts."""
 
 from collections import Counter
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
 
+from logger.base.numbers import digits_text
 from logger.run.description import Event
 from logger.run.format import COLUMNS
 from logger.text.contact_faults import find_contact_faults
 from logger.text.table import PlanWish
 from logger.text.time_column import Floats
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 
 def repeats(time_s: Floats, columns: dict[str, Floats]) -> np.ndarray[Any, np.dtype[np.bool_]]:
@@ -22,7 +25,7 @@ def repeats(time_s: Floats, columns: dict[str, Floats]) -> np.ndarray[Any, np.dt
     return repeated
 
 
-def complete(samples: pd.DataFrame, wish: PlanWish) -> tuple[pd.DataFrame, list[str]]:
+def complete(samples: "pd.DataFrame", wish: PlanWish) -> "tuple[pd.DataFrame, list[str]]":
     """Samples with what follows from them and from what the user stated, and that in words."""
     told: list[str] = []
     if wish.constant_current_ma is not None:
@@ -59,7 +62,7 @@ def _over_boots(counted: Floats, boot: np.ndarray[Any, np.dtype[np.int64]]) -> F
     return counted + np.cumsum(before)
 
 
-def faults_of(samples: pd.DataFrame) -> tuple[list[Event], list[str]]:
+def faults_of(samples: "pd.DataFrame") -> tuple[list[Event], list[str]]:
     """Bad contacts in the voltage and current, as events and in words."""
     name = next((name for name in ("pack_v", "bus_v") if name in samples), None)
     if name is None:
@@ -76,14 +79,14 @@ def missing_words(missing: Counter[str]) -> list[str]:
     ]
 
 
-def doubts(samples: pd.DataFrame) -> list[str]:
+def doubts(samples: "pd.DataFrame") -> list[str]:
     """What in the numbers looks like a wrong unit or sign."""
     doubts = []
     for name in ("pack_v", "bus_v"):
         if name in samples and samples[name].notna().any():
             middle = float(samples[name].median())
             if not 0.3 <= middle <= 60:
-                doubts.append(f"{name} is around {middle:.3g} V: is its unit right?")
+                doubts.append(f"{name} is around {digits_text(middle, 3)} V: is its unit right?")
     if "current_ma" in samples and samples["current_ma"].notna().any():
         middle = float(samples["current_ma"].median())
         if middle < 0:
@@ -91,7 +94,7 @@ def doubts(samples: pd.DataFrame) -> list[str]:
                 "current_ma is mostly negative: if the meter was the other way round, give --scale current=-1"
             )
         elif middle > 20_000:
-            doubts.append(f"current_ma is around {middle:.3g} mA: is its unit right?")
+            doubts.append(f"current_ma is around {digits_text(middle, 3)} mA: is its unit right?")
     if "bus_v" in samples and "pack_v" not in samples:
         doubts.append(
             "the only voltage is the one on the load side of the shunt; with --shunt-ohm the pack's is reckoned"

@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from logger.base.errors import BenchError
+from logger.base.numbers import digits_text
 from logger.run.description import Event
 from logger.run.reader import longest_in_order
 
@@ -238,7 +239,7 @@ def find_gaps(time_s: Floats, usual_s: float, gap_s: float | None) -> tuple[list
 def span_words(span_s: float) -> str:
     """A time span for people: ``12 min 3 s``, ``13 h 2 min``, ``0.50 s``."""
     if span_s < 10:
-        return f"{span_s:.3g} s"
+        return f"{digits_text(span_s, 3)} s"
     if span_s < 60:
         return f"{span_s:.0f} s"
     whole = round(span_s)

@@ -2,7 +2,7 @@
 
     python -m tests.benchmarks.set_curves
 
-Writes ``analysis/forecast/learned_curves.py``. Per family: the mean curve at a fixed rate, the principal ways
+Writes ``analysis/curve/learned_curves.py``. Per family: the mean curve at a fixed rate, the principal ways
 in which its cells differ, and by greatest marginal likelihood the widths of what is left. Only
 rundowns of the part "tune" are used.
 """
@@ -17,11 +17,11 @@ from numpy.typing import NDArray
 from scipy.optimize import minimize
 from scipy.special import logsumexp
 
+from analysis.curve.curve_family import CurveFamily
+from analysis.curve.typical_curves import TYPICAL
 from analysis.forecast.chemistry_prior import TYPICAL_RATE_PER_H, CapacityPrior, capacity_prior
-from analysis.forecast.curve_family import CurveFamily
 from analysis.forecast.passage import observed
 from analysis.forecast.posterior import Candidate, System, growth
-from analysis.forecast.typical_curves import TYPICAL
 from analysis.run.history import Bins, History, stretches_of
 from logger.base.pack import CHEMISTRIES, Pack
 from tests.benchmarks.rundowns import Rundown, aqueous_rundowns, physics_rundowns
@@ -42,12 +42,12 @@ LEAST_WARP: Final = {"lifepo4": 0.03}
 # the families of other cells, were put 12 % too late at half life with 1, 10 % with 0.5, 7 % with
 # 0.25; of fresh ones the 50 % interval held 51 to 55 % with 0.5, 54 to 60 % with 0.25.
 TRUST: Final = {"li-ion": 0.5}
-OUT: Final = ROOT / "analysis" / "forecast" / "learned_curves.py"
+OUT: Final = ROOT / "analysis" / "curve" / "learned_curves.py"
 HEAD: Final = f'''"""Curve families learned from simulated cells by tests/benchmarks/set_curves.py; not edited by hand."""
 
 from typing import Final
 
-from analysis.forecast.curve_family import CurveFamily
+from analysis.curve.curve_family import CurveFamily
 
 # fmt: off
 _DEPTH: Final = {KNOTS}

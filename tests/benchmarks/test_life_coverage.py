@@ -15,7 +15,8 @@ import pytest
 from numpy.typing import NDArray
 
 from analysis.flex.claim import Claim
-from analysis.flex.judge import FEW_FAILURES, group_life
+from analysis.flex.judge import group_life
+from analysis.flex.verdict import FEW_FAILURES
 from analysis.life.data import Specimen, lives
 from analysis.life.fit import why_not
 from analysis.life.imitation import Imitation, imitate

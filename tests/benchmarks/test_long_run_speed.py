@@ -64,7 +64,7 @@ b, w = time.process_time(), time.perf_counter(); pandas.read_csv(sys.argv[1] + "
 print(json.dumps({"s": time.process_time() - b, "wall": time.perf_counter() - w}))
 """
 ANALYSIS = """
-import sys, time, json, resource, pyarrow.csv
+import sys, time, json, resource, pandas, scipy.optimize, scipy.special
 from pathlib import Path
 from logger.run.reader import read_run
 from analysis.run.rundown import rundown
@@ -72,7 +72,7 @@ b, w = time.process_time(), time.perf_counter(); rundown(read_run(Path(sys.argv[
 print(json.dumps({"s": time.process_time() - b, "wall": time.perf_counter() - w, "mb": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024}))
 """
 PAGE = """
-import sys, time, json, resource, tempfile, pyarrow.csv
+import sys, time, json, resource, tempfile, pandas, scipy.optimize, scipy.special
 from pathlib import Path
 from analysis.commands.watch import page_run
 from logger.page.bench import Bench, Known

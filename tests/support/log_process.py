@@ -1,5 +1,6 @@
 """``drawbench log`` as a process of its own, for tests with real signals."""
 
+import contextlib
 import json
 import os
 import signal
@@ -37,20 +38,26 @@ def run_log(
 
 
 class LogProcess:
-    """A logger at work: ``wait_rows``, ``signal``, ``end``."""
+    """A logger at work: ``wait_rows``, ``signal``, ``end``. ``output``: a file for what it says, to be read meanwhile."""
 
     def __init__(
-        self, folder: Path, *arguments: str | Path, variables: dict[str, str] | None = None
+        self,
+        folder: Path,
+        *arguments: str | Path,
+        variables: dict[str, str] | None = None,
+        output: Path | None = None,
     ) -> None:
         self.folder = folder
-        self.process = subprocess.Popen(
-            [*COMMAND, *map(str, arguments)],
-            stdin=subprocess.DEVNULL,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.STDOUT,
-            text=True,
-            env=environment() | (variables or {}),
-        )
+        self.output = output
+        with contextlib.ExitStack() as stack:
+            self.process = subprocess.Popen(
+                [*COMMAND, *map(str, arguments)],
+                stdin=subprocess.DEVNULL,
+                stdout=stack.enter_context(output.open("w")) if output else subprocess.PIPE,
+                stderr=subprocess.STDOUT,
+                text=True,
+                env=environment() | (variables or {}),
+            )
 
     def wait_rows(self, count: int, timeout_s: float = 30.0) -> int:
         """Until the file has so many rows."""
@@ -79,10 +86,11 @@ class LogProcess:
         if self.process.poll() is None:
             self.process.send_signal(signal.SIGINT)
         try:
-            return self.process.communicate(timeout=timeout_s)[0]
+            said, killed = self.process.communicate(timeout=timeout_s)[0], ""
         except subprocess.TimeoutExpired:
             self.process.kill()
-            return self.process.communicate()[0] + "(had to be killed)"
+            said, killed = self.process.communicate()[0], "(had to be killed)"
+        return (self.output.read_text() if self.output else said) + killed
 
 
 def count_rows(folder: Path) -> int:

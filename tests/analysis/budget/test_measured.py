@@ -232,7 +232,7 @@ def test_corrected_file_through_the_command_explains_its_own_run(tmp_path: Path)
     # The simulated LEDs draw 1.0 mA when dark; the tolerance written is that of the answer.
     assert abs(off.current_ma - 1.0) <= off.tolerance * off.current_ma
     assert off.tolerance < 0.2
-    second = CliRunner().invoke(budget_command, [str(corrected), str(run_folder)])
+    second = CliRunner().invoke(budget_command, [str(corrected), str(run_folder), "--details"])
     assert "No figure of the budget has to be wrong" in second.output
     assert second.output.count("no difference beyond") == len(budget.modes)
     assert "run together" not in second.output
@@ -329,7 +329,10 @@ def test_brown_out_at_the_peak_is_in_the_plain_output(tmp_path: Path) -> None:
     """2.5 A for a moment: the mean is fine, the peak is not; said first, and as a warning."""
     path = tmp_path / "peaky.toml"
     path.write_text(TEMPLATE.replace("active = 40.0", "active = 1500.0"), encoding="utf-8")
-    shown = " ".join(CliRunner().invoke(budget_command, [str(path)]).output.split())
+    shown = " ".join(CliRunner().invoke(budget_command, [str(path), "--details"]).output.split())
+    short = " ".join(CliRunner().invoke(budget_command, [str(path)]).output.split())
+    assert "although the mean is fine" in short[: short.index("pack 90 %")]
+    assert "! The pack of this budget, 3x AA alkaline: the peak" in short
     assert "although the mean is fine" in shown[: shown.index("mode ")]
     assert "! The pack of this budget, 3x AA alkaline: the peak" in shown
     assert "At the peak its own resistance costs about" in shown
@@ -338,7 +341,8 @@ def test_brown_out_at_the_peak_is_in_the_plain_output(tmp_path: Path) -> None:
 def test_every_pack_is_listed_with_mass_reason_and_caution(tmp_path: Path) -> None:
     path = tmp_path / "vest.toml"
     path.write_text(TEMPLATE, encoding="utf-8")
-    text = CliRunner().invoke(budget_command, [str(path), "--temperature", "5"]).output
+    arguments = [str(path), "--temperature", "5", "--details"]
+    text = CliRunner().invoke(budget_command, arguments).output
     shown = " ".join(text.split())
     for pack in ("3x AA nimh", "2x AAA alkaline", "CR2032", "18650 li-ion", "power bank 10000"):
         assert pack in shown

@@ -156,7 +156,7 @@ def forecast(folder: Path, *options: str) -> str:
 
 
 def test_forecast_command_answers_in_plain_words(unfinished: Path) -> None:
-    text = " ".join(forecast(unfinished, "--until", "6h", "--wanted", "8h").split())
+    text = " ".join(forecast(unfinished, "--until", "6h", "--need", "8h").split())
     assert "Nine times in ten" in text
     assert "That it lasts 8 h" in text
     assert "0.8 V per cell" in text
@@ -164,12 +164,12 @@ def test_forecast_command_answers_in_plain_words(unfinished: Path) -> None:
 
 @pytest.mark.slow
 def test_forecast_command_json(unfinished: Path) -> None:
-    result = json.loads(forecast(unfinished, "--until", "6h", "--wanted", "8h", "--json"))
+    result = json.loads(forecast(unfinished, "--until", "6h", "--need", "8h", "--json"))
     half, most = result["forecast"]["cutoff_time"]
     assert half["coverage"] == 0.5
     assert most["coverage"] == 0.9
     assert most["lower"] < half["lower"] < half["value"] < half["upper"] < most["upper"]
-    assert 0 <= result["forecast"]["chance_wanted"]["value"] <= 1
+    assert 0 <= result["forecast"]["chance_needed"]["value"] <= 1
     # the run is a straight line, which no alkaline cell is
     assert ["does not behave like alkaline" in text for text in result["warnings"]] == [True]
 

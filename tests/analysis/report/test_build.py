@@ -41,6 +41,17 @@ HOSTILE = (
 )
 
 
+FOLDED = (
+    "Results",
+    "The other pictures",
+    "What happened during the run",
+    "What the probe itself did",
+    "Where the doubt comes from",
+    "How it was measured",
+    "What it was made with",
+)
+
+
 def falling(time_s: Floats) -> Floats:
     return 4.5 - 1.8 * time_s / 7200
 
@@ -98,13 +109,18 @@ def test_page_is_complete_and_stands_alone(tmp_path: Path) -> None:
     page = seen(tmp_path / "report.html")
     assert page.named("html")[0][1]["lang"] == "en"
     assert [tag for tag, _ in page.named("h1", "h2", "h3")] == ["h1"] + ["h2"] * 8
+    folded, links = page.named("details"), [attributes for _, attributes in page.named("a")]
+    assert len(folded) == len(links) == 7
+    assert {attributes["href"] for attributes in links} == {
+        f"#{attributes['id']}" for _, attributes in page.named("div")
+    }
     images = page.named("img")
     assert len(images) == 4
     for _, attributes in images:
         assert (attributes["src"] or "").startswith("data:image/svg+xml;base64,")
         assert len(attributes["alt"] or "") > 40
     # Nothing is fetched from anywhere.
-    assert not page.named("script", "link", "iframe", "object", "a")
+    assert not page.named("script", "link", "iframe", "object")
     text = "".join(page.text).replace("\u00a0", " ")
     assert "The pack fell to 3 V after 1 h 40 min" in text
     assert "Local codes and licensed practice come first." in text
@@ -113,10 +129,12 @@ def test_page_is_complete_and_stands_alone(tmp_path: Path) -> None:
 
 
 @pytest.mark.slow
-def test_answer_comes_before_picture_before_table(tmp_path: Path) -> None:
+def test_answer_comes_before_picture_before_caution_before_table(tmp_path: Path) -> None:
     write(vest(), tmp_path)
     text = (tmp_path / "report.html").read_text(encoding="utf-8")
-    order = [text.index(mark) for mark in ('class="answer"', "<img", "<table", "Cautions")]
+    order = [
+        text.index(mark) for mark in ('class="answer"', "<img", "Cautions", "<details", "<table")
+    ]
     assert order == sorted(order)
 
 
@@ -147,7 +165,7 @@ def test_text_from_a_file_stays_text(text: str, tmp_path: Path) -> None:
     assert {tag for tag, _ in page.tags} <= {
         "html", "head", "meta", "title", "style", "body", "main", "header", "h1", "h2", "p",
         "figure", "img", "figcaption", "table", "thead", "tbody", "tr", "th", "td", "span",
-        "ul", "li", "code", "br", "caption",
+        "ul", "li", "code", "br", "caption", "nav", "a", "details", "summary", "div",
     }  # fmt: skip
     assert not [name for _, attributes in page.tags for name in attributes if name.startswith("on")]
     assert plain in " ".join("".join(page.text).split())
@@ -156,7 +174,14 @@ def test_text_from_a_file_stays_text(text: str, tmp_path: Path) -> None:
 
     tokens = markdown_tokens(tmp_path / "report.md")
     kinds = {token.type for token in tokens}
-    assert not kinds & {"html_block", "html_inline", "fence", "s_open", "ordered_list_open", "hr"}
+    # The only HTML is what folds the parts; their titles are our own.
+    blocks = [token.content for token in tokens if token.type == "html_block"]
+    assert blocks == [
+        block
+        for title in FOLDED
+        for block in (f"<details>\n<summary>{title}</summary>\n", "</details>\n")
+    ]
+    assert not kinds & {"html_inline", "fence", "s_open", "ordered_list_open", "hr"}
     assert not kinds & {"code_inline", "em_open"}
     titles = [
         after.children or []
@@ -269,6 +294,8 @@ def test_further_sections_bring_their_own_pictures(tmp_path: Path) -> None:
     page = seen(tmp_path / "report.html")
     assert len(page.named("img")) == 5
     text = "".join(page.text)
+    markdown = (tmp_path / "report.md").read_text(encoding="utf-8")
+    assert "<summary>Wire joints &lt;b&gt;</summary>" in markdown
     assert "Wire joints <b>" in text
     assert "at least 3100 cycles" in text
     assert "Wire joints &lt;b&gt;" in (tmp_path / "report.md").read_text(encoding="utf-8")

@@ -401,10 +401,13 @@ def test_words_answer_first(tmp_path: Path) -> None:
 def test_command_without_any_cutoff_gives_the_draw_and_asks_for_one(tmp_path: Path) -> None:
     """A few minutes logged to see what a piece draws have an answer as well."""
     folder = _on_disk(tmp_path / "run", board_run(falling, steady, 600))
-    answer = CliRunner().invoke(rundown_command, [str(folder)])
+    answer = CliRunner().invoke(rundown_command, [str(folder), "--details"])
     assert answer.exit_code == 0
     assert "mean current" in answer.stdout
-    assert "Add --cutoff" in answer.stdout
+    assert "add --cutoff" in answer.stdout
+    short = CliRunner().invoke(rundown_command, [str(folder)])
+    assert "No cutoff given" in short.stdout
+    assert "--cutoff 3.0\n" in short.stdout
     told = json.loads(CliRunner().invoke(rundown_command, [str(folder), "--json"]).stdout)
     assert told["cutoff_time"]["value"] is None
     assert any("--cutoff" in warning for warning in told["warnings"])
@@ -427,7 +430,7 @@ def test_a_restart_without_a_bound_is_told_beside_the_charge() -> None:
     open_ended = Event(60.0, "boot", "started again", lost)
     for events, told in (((bounded,), False), ((bounded, open_ended), True)):
         warnings = rundown(board_run(falling, steady, 600, events=events), None).warnings
-        assert any("nobody knows how long" in text for text in warnings) == told
+        assert any("for an unknown time" in text for text in warnings) == told
 
 
 def test_hostile_text_does_not_reach_the_terminal(tmp_path: Path) -> None:

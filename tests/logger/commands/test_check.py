@@ -28,19 +28,25 @@ def check(*arguments: str) -> str:
 
 
 def test_sound_run(tmp_path: Path) -> None:
-    output = check(str(make_run(tmp_path)))
-    assert "(vest): 15 rows used, 0 left out." in output
+    folder = make_run(tmp_path)
+    output = " ".join(check(str(folder), "--details").split())
+    assert "(vest): Nothing is wrong" in output
+    assert " 15 rows used, 0 left out" in output
     assert "gap: nothing for 16 s, about 15 rows" in output
     assert "Ended by import" in output
     assert "Nothing is wrong with its files." in output
+    short = " ".join(check(str(folder)).split())
+    assert "Nothing is wrong with its files. 15 rows used, 0 left out" in short
+    assert "Details, 1 event: drawbench check" in short
 
 
 def test_damaged_run(tmp_path: Path) -> None:
     folder = make_run(tmp_path)
     with (folder / SAMPLES_NAME).open("a") as stream:
         stream.write("31.000000,4.4,\r\n32.0")
-    output = check(str(folder))
-    assert "16 rows used, 1 left out." in output
+    output = check(str(folder), "--details")
+    assert " 16 rows used, 1 left out" in " ".join(output.split())
+    assert "the last row is torn" in " ".join(check(str(folder)).split())
     assert "Empty in current_ma: 1 rows." in output
     assert "the last row is torn" in output
     said = json.loads(check(str(folder), "--json"))

@@ -36,8 +36,8 @@ def test_sketch_format_goes_in_with_one_command(tmp_path: Path) -> None:
     assert "44000 rows read, 44000 kept, 0 rejected" in output
     assert "Not used: column 1, column 3, column 5." in output
     assert "nothing for 12 min 0 s" in output
-    assert "Caution: Stop at 0.8 V per cell" in output
-    assert f"Next: drawbench rundown {folder} --cutoff 0.8" in output
+    assert "Caution, 1x AA alkaline: Stop at 0.8 V per cell" in output
+    assert f"Next:\n  drawbench rundown {folder} --cutoff 0.8" in output
     assert path.read_bytes() == before
     run = read_run(folder)
     assert run.problems == ()

@@ -8,6 +8,7 @@ import socket
 import subprocess
 import sys
 import time
+from contextlib import ExitStack
 from pathlib import Path
 
 import numpy as np
@@ -442,22 +443,42 @@ def test_twenty_stuck_browsers_cost_no_row_and_marks_arrive(tmp_path: Path) -> N
     assert not board.running
 
 
-def test_the_page_ends_with_the_logger(tmp_path: Path) -> None:
-    process = subprocess.Popen(
-        page_command(None, False), env={**os.environ, "PYTHONPATH": str(ROOT)}, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
-    )  # fmt: skip
-    assert process.stdin is not None
-    assert process.stdout is not None
-    address = json.loads(process.stdout.readline())["address"]
-    describe(make_run(tmp_path), title="vest")
-    process.stdin.write(json.dumps({"runs": [str(tmp_path)]}) + "\nnot json\n")
-    process.stdin.flush()
-    client = Client(_Address(address.removeprefix("http://")))  # type: ignore[arg-type]
-    client.enter()
-    end_s = time.monotonic() + 5
-    while client.ask("GET", "/stream")[0] == 404 and time.monotonic() < end_s:
-        time.sleep(0.05)
-    client.wait_for(lambda document: document["run"]["title"] == "vest")
-    process.stdin.close()
-    assert process.wait(10) == 0
-    process.stdout.close()
+# A forecast that takes until long after the logger's end, as an import does on a busy computer.
+BUSY_PAGE = """
+import os, sys, time
+from functools import partial
+from analysis.commands.watch import page_run
+from logger.page.attached import serve_attached
+def busy_run(key, folder):
+    run = page_run(key, folder)
+    run.forecaster = lambda feed: time.sleep(300)
+    return run
+serve_attached(busy_run, None, False, sys.stdin, sys.stdout, partial(os._exit, 0))
+"""
+
+
+@pytest.mark.parametrize(
+    "command",
+    [page_command(None, False), [sys.executable, "-c", BUSY_PAGE]],
+    ids=["page", "busy page"],
+)
+def test_the_page_ends_with_the_logger(tmp_path: Path, command: list[str]) -> None:
+    with ExitStack() as stack:
+        process = stack.enter_context(subprocess.Popen(
+            command, env={**os.environ, "PYTHONPATH": str(ROOT)}, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+        ))  # fmt: skip
+        stack.callback(process.kill)
+        assert process.stdin is not None
+        assert process.stdout is not None
+        address = json.loads(process.stdout.readline())["address"]
+        describe(make_run(tmp_path), title="vest")
+        process.stdin.write(json.dumps({"runs": [str(tmp_path)]}) + "\nnot json\n")
+        process.stdin.flush()
+        client = Client(_Address(address.removeprefix("http://")))  # type: ignore[arg-type]
+        client.enter()
+        end_s = time.monotonic() + 5
+        while client.ask("GET", "/stream")[0] == 404 and time.monotonic() < end_s:
+            time.sleep(0.05)
+        client.wait_for(lambda document: document["run"]["title"] == "vest")
+        process.stdin.close()
+        assert process.wait(10) == 0

@@ -8,7 +8,7 @@ import pytest
 from rich.console import Console
 
 from logger.base.pack import Pack, parse_pack
-from logger.recording.outlook import POINTS_MAX, History, outlook
+from logger.recording.outlook import POINTS_MAX, Foreseen, History, outlook
 from logger.recording.screen import BoardView, LiveScreen, PlainScreen, draw
 from logger.recording.terms import Phase, Status
 from logger.run.description import Event, Stop
@@ -160,6 +160,38 @@ def test_time_left() -> None:
     flat = History()
     flat.points = [(float(second), 4.4, 1.0) for second in range(100)]
     assert outlook(run.status, flat, run.stop, None).left_s is None
+
+
+def test_the_bar_never_goes_back() -> None:
+    shares = []
+    run = view(status(time_s=3600.0, pack_v=3.9), Stop(2.7, 10.0))
+    for end_s in (7200.0, 36000.0, 10800.0, 6000.0):
+        run.foreseen = Foreseen(3600.0, end_s, end_s - 600, end_s + 600, "soon")
+        share = run.outlook.share
+        assert share is not None
+        shares.append(share)
+    assert shares == pytest.approx([0.5, 0.5, 0.5, 0.6])
+
+
+def test_the_verdict_stands_in_the_view() -> None:
+    run = view(status(time_s=3600.0, pack_v=3.9), Stop(2.7, 10.0))
+    said = "Lasts until about 05:40 (04:55 to 06:20) — needed until 02:30: yes"
+    run.foreseen = Foreseen(3600.0, 34000.0, 32000.0, 36000.0, "soon", said)
+    console = Console(file=io.StringIO(), width=WIDTH)
+    console.print(draw([run], "", WIDTH))
+    assert said in console.file.getvalue()  # type: ignore[attr-defined]
+
+
+def test_too_early_shows_no_number() -> None:
+    """Not even the rough guess by the slope, which a fresh pack makes look like minutes."""
+    run = view(status(time_s=300.0, pack_v=4.4), Stop(2.7, 10.0))
+    run.history.points = [(float(second), 4.6 - 0.0006 * second, 100.0) for second in range(300)]
+    assert run.outlook.left_s is None
+    run.foreseen = Foreseen(
+        300.0, None, None, None, "", "Too early to say; at least 5 min by now", early=True
+    )
+    assert run.outlook.left_s is None
+    assert run.outlook.share is None
 
 
 def test_history_is_bounded_and_covers_the_run() -> None:

@@ -2,7 +2,7 @@
 
 from typing import Final
 
-from analysis.forecast.curve_family import CurveFamily
+from analysis.curve.curve_family import CurveFamily
 
 # fmt: off
 _DEPTH: Final = (0.0, 0.01, 0.03, 0.06, 0.1, 0.15, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.85, 0.9, 0.94, 0.97, 0.99, 1.0)

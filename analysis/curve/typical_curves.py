@@ -5,7 +5,7 @@ Wide, for cells unlike those that ``learned_curves`` was learned from. The sprea
 
 from typing import Final
 
-from analysis.forecast.curve_family import CurveFamily
+from analysis.curve.curve_family import CurveFamily
 
 _DEPTH: Final = (0.0, 0.02, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 0.98, 1.0)
 

@@ -1,0 +1,264 @@
+"""The screen of ``drawbench flex life``: the answer, one table, what to do next; the rest with ``--details``."""
+
+import shlex
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any, Final
+
+import click
+
+from analysis.flex.bend import Acceleration
+from analysis.flex.claim import Claim
+from analysis.flex.failure import SIMULATED_NOTE, Verdict
+from analysis.flex.judge import FlexLife, GroupLife
+from analysis.flex.section import (
+    RIG_CAUTION,
+    acceleration_words,
+    all_warnings,
+    fit_words,
+    way_words,
+)
+from analysis.flex.terminal import TEXT_WIDTH, echo_table, say
+from analysis.flex.verdict import MEANING
+from analysis.flex.words import (
+    answers,
+    comparison_words,
+    cycles_words,
+    method_words,
+    percent,
+    result_rows,
+    span_words,
+)
+from analysis.say.table import rows_of
+from logger.flex.criterion import CRITERIA, Criterion
+
+_WARNINGS_SHOWN: Final = 2
+# What changes how the table is to be read comes before what only adds to it.
+_FIRST: Final = (
+    "Taken out", "beyond a hundred", "above ten", "different radii", "every life is", "Judged", "failed far before", "taken as",
+    "not used", "differ by one letter", "times off",
+)  # fmt: skip
+
+
+def show_brief(
+    result: FlexLife, sources: Sequence[Path], options: dict[str, Any], criterion: Criterion | None
+) -> None:
+    """At most about two hundred words: answer, table, cautions that matter most, what to do next."""
+    if SIMULATED_NOTE in result.warnings:
+        say(SIMULATED_NOTE)
+    for sentence in headline(result):
+        say(sentence)
+    click.echo()
+    for line in verdict_table(result):
+        click.echo(line)
+    click.echo()
+    if criterion is not None:
+        say(f"Failed means: {criterion}.")
+    found = sorted(
+        (warning for warning in all_warnings(result) if warning != SIMULATED_NOTE), key=_rank
+    )
+    urgent = [warning for warning in found if _rank(warning) < len(_FIRST)][:_WARNINGS_SHOWN]
+    for warning in urgent:
+        say(f"! {_brief(warning)}", indent="  ")
+    step, command = next_step(result, sources, options)
+    say(f"Next: {step}")
+    click.echo(f"  {command}")
+    left = len(found) - len(urgent)
+    notes = f", {left} more note{'s' if left > 1 else ''}" if left else ""
+    click.echo(f"Every number{notes}: the same with --details")
+    say("Caution: pack out while bending, fingers clear of the rig.")
+
+
+def headline(result: FlexLife) -> tuple[str, ...]:
+    """The answer in one to three lines: the group that shows most, then who outlasts whom."""
+    found = [answers(result)[0]]
+    winners: dict[tuple[str, str], list[str]] = {}
+    for pair in result.comparisons:
+        if pair.word != "not told apart":
+            winners.setdefault((pair.longer, pair.word), []).append(pair.shorter)
+    told = [
+        f"{longer or 'the rest'} {word} {_and([name or 'the rest' for name in shorter])}"
+        for (longer, word), shorter in sorted(
+            winners.items(), key=lambda item: (item[0][1] != "outlasts", -len(item[1]))
+        )
+    ]
+    if told:
+        found.append("; ".join(told[:2]) + ".")
+    elif len(result.groups) > 1:
+        found.append("No group is shown to outlast another.")
+    return tuple(found)
+
+
+def verdict_table(result: FlexLife) -> tuple[str, ...]:
+    """A line per group: verdict, what failed, what counting is sure of, when half have failed."""
+    claim = result.claim
+    head: tuple[str, ...] = ("verdict", "failed", "sure of", _half_title(claim))
+    rows: list[tuple[str, ...]] = [_row(group) for group in result.groups]
+    if claim.target_cycles is None:
+        head, rows = (head[1], head[3]), [(row[1], row[3]) for row in rows]
+    widths = [max(len(line[place]) for line in (head, *rows)) for place in range(len(head))]
+    room = TEXT_WIDTH - 2 - sum(width + 2 for width in widths)
+    names = ["", *(group.name or "all specimens" for group in result.groups)]
+    first = max(len(name) for name in names if len(name) <= room)
+    lines: list[str] = []
+    for name, line in zip(names, (head, *rows), strict=True):
+        if len(name) > room:  # a line of its own: names stay whole
+            lines.append(f"  {name}")
+            name = ""
+        cells = "".join(f"  {cell:>{width}}" for cell, width in zip(line, widths, strict=True))
+        lines.append(f"  {name:{first}}{cells}")
+    return tuple(lines)
+
+
+def _half_title(claim: Claim) -> str:
+    return "half fail by" if claim.acceleration is None else "half fail by (bench)"
+
+
+def _row(group: GroupLife) -> tuple[str, ...]:
+    count = group.count
+    failed = f"{group.lives.failures:.0f} of {len(group.specimens)}"
+    low, half = "", "not known"
+    if count is not None:
+        failed = f"{count.failures} of {count.specimens}"
+        low = percent(int(100 * (count.reliability_lower.lower or 0.0) + 1e-9) / 100)
+    if group.median is not None and group.median.value is not None:
+        half = f"{cycles_words(group.median.value)} ({span_words(group.median)})"
+    return group.verdict.word if group.verdict else "", failed, low, half
+
+
+def next_step(
+    result: FlexLife, sources: Sequence[Path], options: dict[str, Any]
+) -> tuple[str, str]:
+    """What to do next in words, and the command for it, its paths quoted."""
+    claim = result.claim
+    again = _again(sources, options)
+    if claim.target_cycles is None:
+        return "say what they must survive.", f"{_life(sources)} --wearings 12 --at elbow"
+    target = f"--cycles {claim.target_cycles:.0f} --reliability {100 * claim.reliability:g} --confidence {100 * claim.confidence:g}"
+    open_groups = [
+        group
+        for group in result.groups
+        if group.verdict and group.verdict.word in ("not shown", "indicated")
+    ]
+    if any(group.verdict and group.verdict.word == "shown" for group in result.groups):
+        return "keep it with the piece's papers.", f"{again} --report flex-report"
+    if open_groups:
+        best = min(open_groups, key=lambda group: group.count.more if group.count else 0)
+        count = best.count
+        assert count is not None
+        what = "strips" if count.strips else "joints"
+        whose = f" of {best.name}" if best.name else ""
+        return (
+            f"what {max(count.more, 1)} more {what}{whose} take in evenings, and the chance to pass:",
+            f"drawbench flex plan {target}",
+        )
+    return (
+        "make a better joint, or bend it more gently; then test that:",
+        f"drawbench flex plan {target}",
+    )
+
+
+def _life(sources: Sequence[Path]) -> str:
+    return "drawbench flex life " + " ".join(shlex.quote(str(source)) for source in sources)
+
+
+def _again(sources: Sequence[Path], options: dict[str, Any]) -> str:
+    words = {
+        "cycles": "--cycles", "wearings": "--wearings", "place": "--at", "per_wearing": "--per-wearing",
+        "worn_radius": "--worn-radius", "bench_radius": "--bench-radius", "wire": "--wire", "exponent": "--exponent",
+        "looked_every": "--looked-every", "shape": "--shape", "reference": "--reference",
+    }  # fmt: skip
+    given = [
+        f"{option} {shlex.quote(f'{options[key]:g}' if isinstance(options[key], float) else str(options[key]))}"
+        for key, option in words.items()
+        if options.get(key) not in (None, "")
+    ]
+    for key in ("reliability", "confidence"):
+        if options.get(key) != 90.0:
+            given.append(f"--{key} {options[key]:g}")
+    return " ".join([_life(sources), *given])
+
+
+def _rank(warning: str) -> int:
+    return next((place for place, words in enumerate(_FIRST) if words in warning), len(_FIRST))
+
+
+def _brief(warning: str) -> str:
+    """Its first sentence, or two if the first is short."""
+    parts = warning.split(". ")
+    return parts[0].rstrip(".") + "."
+
+
+def _and(names: Sequence[str]) -> str:
+    return names[0] if len(names) == 1 else f"{'; '.join(names[:-1])} and {names[-1]}"
+
+
+def show_details(
+    result: FlexLife,
+    verdicts: Sequence[Verdict],
+    used: Criterion | None,
+    speed: Acceleration | None,
+) -> None:
+    """Every sentence, number, note and method."""
+    if SIMULATED_NOTE in result.warnings:
+        say(SIMULATED_NOTE)
+        click.echo()
+    for sentence in answers(result):
+        say(sentence)
+        click.echo()
+    if used is not None:
+        say(f"Failed means: {used}. First cycle by each criterion:")
+        _criteria_table(verdicts)
+        click.echo()
+    if speed is not None:
+        say(acceleration_words(speed))
+        click.echo()
+    for group in result.groups:
+        failures = int(group.lives.failures)
+        click.echo(f"{group.name or 'All specimens'}: {failures} of {len(group.specimens)} failed")
+        echo_table(rows_of(result_rows(group, result.claim)))
+        for line in (*fit_words(group), *way_words(group)):
+            say(line, indent="  ")
+        if group.no_median:
+            say(f"When half have failed is not known: {group.no_median}.", indent="  ")
+        click.echo()
+    quiet = [pair for pair in result.comparisons if pair.word == "not told apart"]
+    if len(result.groups) > 2:
+        for pair in quiet:
+            say(comparison_words(pair), indent="  ")
+        if quiet:
+            click.echo()
+    for warning in all_warnings(result):
+        if warning != SIMULATED_NOTE:
+            say(f"! {warning}", indent="  ")
+            click.echo()
+    if result.claim.target_cycles is not None:
+        echo_meaning()
+        click.echo()
+    say(method_words(result.claim))
+    click.echo()
+    say(f"Caution: {RIG_CAUTION}")
+
+
+def echo_meaning() -> None:
+    """The four words and what each means."""
+    click.echo("What the words mean")
+    width = max(map(len, MEANING))
+    for word, meaning in MEANING.items():
+        say(f"  {word:{width}}  {meaning}", indent=" " * (width + 4))
+
+
+def _criteria_table(verdicts: Sequence[Verdict]) -> None:
+    width = max(8, *(len(verdict.specimen) for verdict in verdicts))
+    click.echo(
+        f"  {'':{width}}" + "".join(f"{name:>12}" for name in (*CRITERIA, "healed", "drift"))
+    )
+    for verdict in verdicts:
+        cells = ["-" if c is None else f"{c:,}" for c in verdict.first_cycle.values()]
+        cells.append(f"{len(verdict.healed):,}")
+        cells.append("-" if verdict.drift is None else f"x {verdict.drift:.3g}")
+        click.echo(f"  {verdict.specimen:{width}}" + "".join(f"{cell:>12}" for cell in cells))
+    say(
+        "  healed: interrupted cycles after which the joint conducted again; drift: resistance of the last cycles over the joint's own first value",
+        indent="    ",
+    )

@@ -1,0 +1,67 @@
+"""The verdict on a run that goes on, and what one run's verdict covers."""
+
+import math
+from typing import Final
+
+from analysis.curve.rate import USUAL_EXPONENT, runtime_in_cold
+from analysis.forecast.chemistry_prior import capacity_prior
+from analysis.forecast.forecast import Forecast
+from analysis.forecast.words import forecast_words
+from analysis.run.rundown import Rundown, is_simulated_description
+from analysis.run.verdict import Ahead, Verdict, verdict, verdict_ahead
+from analysis.say.words import plain_text, span_words
+from logger.base.wall_clock import wall_clock
+from logger.run.description import Description
+
+# Two packs of the spread that one is believed to come from: their difference is wider by the root of two.
+_NINE_IN_TEN: Final = 1.645 * math.sqrt(2)
+_STEP_S: Final = 1800.0
+
+
+def live_verdict(
+    found: Forecast, description: Description, need_s: float | None = None, earlier: str = ""
+) -> Verdict | None:
+    """The verdict on a run as of now; None where nothing was needed and nothing is foreseen.
+
+    ``need_s``: None: the run's own. ``earlier``: what earlier runs of the piece say.
+    """
+    need_s = description.need_s if need_s is None else need_s
+    clock = wall_clock(description.started_utc, simulated=is_simulated_description(description))
+    life = found.life
+    if life is not None and (life.ended or found.basis == "unclear"):
+        return None if need_s is None else verdict(need_s, life, clock)
+    chance = None if need_s is None else found.chance_beyond(need_s)
+    return verdict_ahead(need_s, Ahead(found.now_s, found.cutoff_time[1], chance), clock, earlier)
+
+
+def told_words(found: Forecast, description: Description, need_s: float | None = None) -> list[str]:
+    """A forecast in a few plain paragraphs, the verdict first where a need is known."""
+    need_s = description.need_s if need_s is None else need_s
+    answer = None if need_s is None else live_verdict(found, description, need_s)
+    first = [] if answer is None else [f"{answer.words.rstrip('.')}."]
+    return [*first, *forecast_words(found, need_s)]
+
+
+def covers_words(result: Rundown, description: Description) -> str:
+    """What one run's verdict covers, and what another pack or a cold night would do to it; empty where it says nothing."""
+    pack, lasted_s = description.pack, result.lifetime.time.value
+    if pack is None or result.verdict is None:
+        return ""
+    warm = (
+        "at a temperature that was not noted"
+        if description.temperature_c is None
+        else f"at {description.temperature_c:g} °C"
+    )
+    told = f"That holds for this one pack ({plain_text(str(pack))}) {warm}"
+    if lasted_s is None or not result.lifetime.ended or not result.mean_current.value:
+        return f"{told}; another pack, or a cold night, may end sooner."
+    spread = math.exp(-_NINE_IN_TEN * capacity_prior(pack, result.mean_current.value).log_sd)
+    least_s = round(spread * lasted_s / _STEP_S) * _STEP_S
+    told += f"; of other packs of the kind 1 in 20 lasts under {span_words(least_s)}"
+    if pack.chemistry in USUAL_EXPONENT and (description.temperature_c or 20.0) > 15.0:
+        cold = runtime_in_cold(lasted_s / 3600, 0.0, pack.chemistry)
+        low_s, high_s = (
+            round(3600 * (end or 0.0) / _STEP_S) * _STEP_S for end in (cold.lower, cold.upper)
+        )
+        told += f", and cells at 0 °C last {span_words(low_s)} to {span_words(high_s)}"
+    return f"{told}."

@@ -1,0 +1,111 @@
+"""Each screen: the answer in few words, the caution whole the first time, the next command ready to paste."""
+
+import shlex
+import shutil
+import sys
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from analysis.commands.budget import budget_command
+from analysis.commands.rundown import rundown_command
+from analysis.say.words import first_clause
+from logger.base.config_folder import FOLDER_VARIABLE
+from tests.support.places import ROOT, SAMPLES
+from tests.support.word_counts import RUNS, SCREENS, bench_folder, screen, words
+
+# Asked for by the bench, not measured anywhere: what a tired person reads at midnight.
+RUNDOWN_WORDS = 120
+BUDGET_WORDS = 200
+COMMAND = (sys.executable, str(ROOT / "drawbench.py"))
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return bench_folder(tmp_path_factory.mktemp("bench"))
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", SCREENS)
+def test_screens_are_short_and_end_with_a_command_that_works(name: str, bench: Path) -> None:
+    """Word counts with every caution at full length; the last command is run as it stands there."""
+    shown = screen(COMMAND, SCREENS[name], bench)
+    most = {"rundown": RUNDOWN_WORDS, "budget": BUDGET_WORDS}.get(SCREENS[name][0])
+    if most is not None:
+        assert words(shown) <= most, shown
+    commands = [line.strip() for line in shown.splitlines() if line.startswith("  drawbench ")]
+    assert shown.rstrip().endswith(commands[-1])
+    if "start" not in commands[-1]:
+        assert screen(COMMAND, shlex.split(commands[-1])[1:], bench)
+    for line in shown.splitlines():
+        assert len(line) <= 80 or "drawbench " in line or "Picture: " in line
+
+
+@pytest.mark.slow
+def test_what_is_folded_is_still_there(bench: Path) -> None:
+    for name in RUNS:
+        whole = screen(COMMAND, ["rundown", f"runs/{name}", "--details"], bench)
+        assert "mean current" in whole
+        assert "95 % sure to lie in" in whole
+    whole = screen(COMMAND, ["budget", "vest.toml", "--details"], bench)
+    assert "not 2x AAA alkaline" in whole
+    assert "what to change" in whole
+
+
+def rundown(folder: Path, *more: str) -> Result:
+    result = CliRunner().invoke(rundown_command, [str(folder), *more])
+    assert result.exit_code == 0, result.output
+    return result
+
+
+@pytest.fixture
+def lamp(tmp_path: Path) -> Path:
+    return Path(shutil.copytree(SAMPLES / "bench-lamp-li-ion", tmp_path / "lamp of mine"))
+
+
+def test_a_caution_is_whole_once_and_then_one_line(
+    lamp: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv(FOLDER_VARIABLE, str(tmp_path / "kept"))
+    first, second = (" ".join(rundown(lamp).stdout.split()) for _ in range(2))
+    assert "Caution, 1x li-ion: Protected cell only. Never leave it alone" in first
+    assert "Caution, 1x li-ion: Never alone without a hardware cutoff; stop at 3.0 V" in second
+    assert "Protected cell only" not in second
+    assert "Protected cell only" in " ".join(rundown(lamp, "--details").stdout.split())
+
+
+def test_commands_are_quoted_for_the_shell(lamp: Path) -> None:
+    last = rundown(lamp).stdout.rstrip().splitlines()[-1].strip()
+    assert shlex.split(last)[:3] == ["drawbench", "report", str(lamp)]
+
+
+def test_budget_and_its_tolerances_agree(tmp_path: Path) -> None:
+    """A mode beyond its tolerances and "all stay within their tolerances" never stand on one screen."""
+    for tolerance in range(10, 100, 10):
+        path = tmp_path / f"vest-{tolerance}.toml"
+        text = (ROOT / "firmware_probe" / "twin" / "vest_budget.toml").read_text(encoding="utf-8")
+        lines = [
+            f"tolerance_percent = {tolerance}" if line.startswith("tolerance_percent") else line
+            for line in text.splitlines()
+        ]
+        path.write_text("\n".join(lines), encoding="utf-8")
+        arguments = [str(path), str(SAMPLES / "vest-evening"), "--pack-run", "none"]
+        result = CliRunner().invoke(budget_command, arguments)
+        assert result.exit_code == 0, result.output
+        shown = " ".join(result.output.split())
+        assert not ("do not explain" in shown and "has to be wrong" in shown), shown
+        assert not ("edge of their tolerances" in shown and "all stay within" in shown), shown
+
+
+@pytest.mark.parametrize(
+    ("text", "first"),
+    [
+        ("3 gaps, together 15 min; the longest began late. More.", "3 gaps, together 15 min."),
+        ("Stop at 3.0 V. Then charge it.", "Stop at 3.0 V."),
+        ("It has no end", "It has no end."),
+        ("Is it wet? Dry it.", "Is it wet."),
+    ],
+)
+def test_first_clause(text: str, first: str) -> None:
+    assert first_clause(text) == first

@@ -1,0 +1,91 @@
+"""Forecast, rundown and live view say one thing of a piece that went dark; what a verdict covers."""
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from analysis.forecast.live import PageForecaster
+from analysis.forecast.of_run import forecast_run
+from analysis.forecast.verdict_words import covers_words, live_verdict, told_words
+from analysis.run.lifetime import End
+from analysis.run.rundown import rundown
+from analysis.run.verdict import Answer
+from logger.run.description import Stop
+from logger.run.feed import RunFeed
+from logger.run.reader import Run
+from logger.run.store import create_run_folder, write_description
+from tests.support.runs_by_formula import VEST, board_run
+
+H = 3600.0
+DARK_S = 5 * H
+
+
+@pytest.fixture(scope="module")
+def dark_run() -> Run:
+    """150 mA until the booster locks out at 3.1 V; the pack recovers to 3.4 V, the cutoff of 2.4 V never comes."""
+    run = board_run(
+        lambda t: np.where(t < DARK_S, 4.6 - 1.5 * t / DARK_S, 3.4),
+        lambda t: np.where(t < DARK_S, 150.0, 0.05),
+        6 * H,
+        5.0,
+    )
+    described = replace(run.description, pack=VEST, stop=Stop(2.4, 10.0), need_s=6 * H)
+    return replace(run, description=described)
+
+
+def test_the_forecast_foresees_nothing_after_the_end(dark_run: Run) -> None:
+    found = forecast_run(dark_run, 2.4, 10.0)
+    assert found.basis == "ended"
+    assert found.life == rundown(dark_run, 2.4, 10.0).lifetime
+    first = told_words(found, dark_run.description)[0]
+    assert first.startswith("Needed 6 h. It went dark after 5 h")
+    assert first.endswith("no, 60 min short.") or "1 h short" in first
+    early = forecast_run(dark_run, 2.4, 10.0, until_s=3 * H)
+    assert early.basis == "curve"
+
+
+def test_the_page_says_the_same_while_it_is_recorded(dark_run: Run, tmp_path: Path) -> None:
+    folder = tmp_path / "run"
+    create_run_folder(folder)
+    columns = list(dark_run.samples.columns)
+    dark_run.samples.to_csv(folder / "samples.csv", index=False, lineterminator="\r\n")
+    write_description(folder, replace(dark_run.description, state="recording"), columns)
+    feed = RunFeed(folder)
+    feed.keep_fresh = True
+    while feed.poll():
+        pass
+    forecaster = PageForecaster()
+    left = forecaster(feed)
+    assert left is not None
+    assert left.words == "Went dark after 5 h"
+    assert left.share is None
+    assert forecaster.found is not None
+    assert forecaster.found.life is not None
+    whole = rundown(dark_run, 2.4, 10.0).lifetime
+    assert (forecaster.found.life.end, forecaster.found.life.time.value) == (
+        whole.end,
+        whole.time.value,
+    )
+    assert left.foreseen is not None
+    assert "went dark" in left.foreseen["text"]
+
+
+def test_what_one_run_covers(dark_run: Run) -> None:
+    result = rundown(dark_run, 2.4, 10.0)
+    assert result.lifetime.end is End.DARK
+    told = covers_words(result, dark_run.description)
+    assert told.startswith(
+        "That holds for this one pack (3x AA alkaline) at a temperature that was not noted"
+    )
+    assert "at 0 °C" in told
+    warm = covers_words(result, replace(dark_run.description, temperature_c=21.0))
+    assert "at 21 °C" in warm
+    assert covers_words(replace(result, verdict=None), dark_run.description) == ""
+
+
+def test_a_need_asked_now_counts_before_the_runs_own(dark_run: Run) -> None:
+    found = live_verdict(forecast_run(dark_run, 2.4, 10.0), dark_run.description, 4 * H)
+    assert found is not None
+    assert found.answer is Answer.YES

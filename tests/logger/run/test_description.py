@@ -1,0 +1,35 @@
+"""The description's own part: what is new is optional, what is old loads."""
+
+import json
+
+import pytest
+
+from logger.run.description import Description, from_document, to_document
+from logger.run.format import RUN_KEY
+
+COLUMNS = ["time_s", "pack_v", "current_ma"]
+
+
+def read_again(document: dict[str, object]) -> tuple[Description, list[str]]:
+    return from_document(json.loads(json.dumps(document)))
+
+
+def test_how_long_it_must_last_is_kept() -> None:
+    described, problems = read_again(to_document(Description(need_s=21600.0), COLUMNS))
+    assert described.need_s == 21600.0
+    assert not problems
+
+
+def test_a_description_written_before_there_was_a_need() -> None:
+    document = to_document(Description(title="old"), COLUMNS)
+    del document[RUN_KEY]["need_s"]
+    described, problems = read_again(document)
+    assert (described.title, described.need_s) == ("old", None)
+    assert not problems
+
+
+@pytest.mark.parametrize("need", ["6h", True, None, [6]])
+def test_a_need_that_is_no_number_is_none(need: object) -> None:
+    document = to_document(Description(), COLUMNS)
+    document[RUN_KEY]["need_s"] = need
+    assert read_again(document)[0].need_s is None

@@ -1,0 +1,51 @@
+"""How many words each screen says, counted as ``wc -w`` counts them, on the sample runs; in a fresh evening."""
+
+import os
+import shutil
+import subprocess
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Final
+
+from tests.support.places import SAMPLES, VEST_BUDGET
+
+RUNS: Final = tuple(
+    sorted(path.name for path in SAMPLES.iterdir() if (path / "samples.csv").exists())
+)
+# name of the screen -> arguments; ``runs`` and ``vest.toml`` are copies in the folder it is asked in.
+SCREENS: Final[dict[str, tuple[str, ...]]] = {
+    **{f"rundown {name}": ("rundown", f"runs/{name}") for name in RUNS},
+    "budget": ("budget", "vest.toml"),
+    "budget against a run": ("budget", "vest.toml", "runs/vest-evening"),
+    "check": ("check", "runs/vest-with-faults"),
+    "list": ("list",),
+    "compare": ("compare", "runs/night-ride-vest", "runs/vest-with-faults", "--cutoff", "2.7"),
+    "forecast": ("forecast", "runs/vest-evening", "--cutoff", "2.7"),
+    "report": ("report", "runs/night-ride-vest", "--out", "report"),
+}
+
+
+def bench_folder(folder: Path) -> Path:
+    """The sample runs and the vest's budget in ``folder``, as a person would have them."""
+    folder.mkdir(parents=True, exist_ok=True)
+    shutil.copytree(SAMPLES, folder / "runs", ignore=shutil.ignore_patterns(".*", "pictures"))
+    shutil.copy(VEST_BUDGET, folder / "vest.toml")
+    return folder
+
+
+def screen(command: Sequence[str], arguments: Sequence[str], folder: Path) -> str:
+    """What ``command`` with these arguments prints in ``folder``; no caution was shown this evening."""
+    kept = folder / "kept"
+    shutil.rmtree(kept, ignore_errors=True)
+    done = subprocess.run(
+        [*command, *arguments],
+        cwd=folder,
+        env=os.environ | {"DRAWBENCH_CONFIG_FOLDER": str(kept), "COLUMNS": "80"},
+        capture_output=True,
+        check=True,
+    )
+    return done.stdout.decode("utf-8")
+
+
+def words(text: str) -> int:
+    return len(text.split())
