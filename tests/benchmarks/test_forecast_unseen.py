@@ -1,7 +1,7 @@
 """Does the forecast keep its word on cells that nobody has seen? Table by group; the judge stands apart.
 
 Run with ``python -m pytest tests/benchmarks/test_forecast_unseen.py -s``; EACH in the environment sets how many
-rundowns of every invented group (default 6; the committed figures in DEVELOPERS.md are of 20).
+rundowns of every invented group (default 6; 20 for figures with small errors).
 
 Judged: the second of two measured 18650 cells (the first one tuned), and curves of no chemistry's family,
 each of a make of its own. What the forecast uses for them comes from elsewhere: curves from typical
