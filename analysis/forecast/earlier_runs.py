@@ -54,29 +54,31 @@ def earlier_run(run: Run, hold_s: float = 0.0) -> EarlierRun | None:
     return EarlierRun(name, course, mean_ma, run.description.temperature_c)
 
 
-def earlier_runs(run: Run, hold_s: float = 0.0) -> tuple[EarlierRun, ...]:
-    """Earlier runs of the same pack type (chemistry, cells, size, label) in the folder beside this one, newest first.
+def earlier_runs(
+    folder: Path, description: Description, hold_s: float = 0.0
+) -> tuple[EarlierRun, ...]:
+    """Earlier runs of the same pack type (chemistry, cells, size, label) beside the run in ``folder``, newest first.
 
     Runs that cannot be read, or hold no rundown, are passed over: this only ever adds to a forecast.
     """
-    if run.description.pack is None:
+    if description.pack is None:
         return ()
     try:
-        here = run.folder.resolve()
+        here = folder.resolve()
         folders = find_runs((here.parent,)) if here.is_dir() else []
     except (BenchError, OSError):
         return ()
     alike = [
-        (told.started_utc, folder)
-        for folder in folders
-        if folder.resolve() != here
-        and (told := _described(folder)) is not None
-        and _same_pack(told, run.description)
+        (told.started_utc, other)
+        for other in folders
+        if other.resolve() != here
+        and (told := _described(other)) is not None
+        and _same_pack(told, description)
     ]
     found: list[EarlierRun] = []
-    for _, folder in sorted(alike, reverse=True)[:_LOOKED_AT_MOST]:
+    for _, other in sorted(alike, reverse=True)[:_LOOKED_AT_MOST]:
         try:
-            earlier = earlier_run(read_run(folder), hold_s)
+            earlier = earlier_run(read_run(other), hold_s)
         except (BenchError, OSError):
             continue
         if earlier is not None:

@@ -11,6 +11,7 @@ import numpy as np
 from analysis.doubt.uncertainty import limits_of
 from analysis.forecast.answer import LOOKS_PART_USED
 from analysis.forecast.chemistry_prior import capacity_prior
+from analysis.forecast.earlier_runs import earlier_runs
 from analysis.forecast.forecast import (
     FORESEEN,
     LOOKS_REGULATED,
@@ -18,6 +19,7 @@ from analysis.forecast.forecast import (
     forecast,
     with_life,
 )
+from analysis.forecast.own_runs import EarlierRun
 from analysis.forecast.verdict_words import live_verdict
 from analysis.forecast.words import at_least_words, forecast_line
 from analysis.run.history import Bins
@@ -68,6 +70,7 @@ class PageForecaster:
         self._next_s = float("-inf")
         self._odd_since_s: dict[str, float] = {}
         self._told: set[str] = set()
+        self._own_runs: tuple[EarlierRun, ...] | None = None
         self.found: Forecast | None = None
         self.faults: list[Fault] = []
 
@@ -118,7 +121,9 @@ class PageForecaster:
             )
             nothing = Bins(*(values[:0] for values in vars(bins).values()))
             return replace(forecast(nothing, pack, cutoff_v, hold_s), why=why)
-        return forecast(bins, pack, cutoff_v, hold_s)
+        if self._own_runs is None:
+            self._own_runs = earlier_runs(feed.folder, feed.description)
+        return forecast(bins, pack, cutoff_v, hold_s, earlier=self._own_runs)
 
     def _lasting(self, found: Forecast, pack: Pack | None) -> list[Fault]:
         """Oddities that the forecast has been telling for long enough, and clearly."""

@@ -99,7 +99,7 @@ def seen(
     if until_s is not None and until_s > ran_s + trace.usual_step_s:
         late = f"The run has rows up to {span_words(ran_s)} only: the forecast is as of then, not as of {span_words(until_s)}."
         faults = replace(faults, warnings=(late, *faults.warnings))
-    runs = earlier_runs(run) if earlier is None else tuple(earlier)
+    runs = earlier_runs(run.folder, run.description) if earlier is None else tuple(earlier)
     return Seen(run, trace, faults, programme, fresh, runs)
 
 

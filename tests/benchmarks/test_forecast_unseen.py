@@ -1,13 +1,12 @@
 """Does the forecast keep its word on cells that nobody has seen? Table by group; the judge stands apart.
 
 Run with ``python -m pytest tests/benchmarks/test_forecast_unseen.py -s``; EACH in the environment sets how many
-rundowns of every invented group (default 6; the committed figures in DEVELOPERS.md are of 20).
+rundowns of every invented group (default 6; 20 for figures with small errors).
 
 Judged: the second of two measured 18650 cells (the first one tuned), and curves of no chemistry's family,
 each of a make of its own. What the forecast uses for them comes from elsewhere: curves from typical
 cells' sheets and from makes simulated in physics, widths from those and from the first cell.
-The third table gives each pack two own rundowns of before. Asserted are only the bounds below; what a
-group misses of the goals is printed.
+The third table gives each pack two own rundowns of before. What a group misses of the goals is printed.
 """
 
 import os
@@ -18,6 +17,10 @@ import pytest
 
 from tests.benchmarks.forecast_judge import curves, measured
 from tests.benchmarks.forecast_judge.score import (
+    AT_LEAST_HOLDS,
+    HOLDS,
+    REFUSED_LATE,
+    Figure,
     GroupScore,
     judge,
     scores,
@@ -29,9 +32,13 @@ from tests.support.unseen import forecaster
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(3600)]
 EACH = int(os.environ.get("EACH", "6"))
 SEED = 1604  # not the seed of any look at the generator while the forecast was built
-# Of about 50 forecasts in clusters of 9 the share that holds strays by 8 points (one standard error).
-HELD_LEAST = 0.70
-BOUND_HELD_LEAST = 0.72
+# Asserted: no goal is missed by more than two standard errors (the larger of the binomial and the clustered one).
+ERRORS_ALLOWED = 2.0
+
+
+def may_reach(figure: Figure, goal: float) -> bool:
+    errors = [se for se in (figure.se, figure.se_clustered) if np.isfinite(se)]
+    return bool(figure.value + ERRORS_ALLOWED * max(errors) >= goal)
 
 
 def _tell(rows: list[GroupScore]) -> None:
@@ -62,15 +69,15 @@ def second_cell() -> list[GroupScore]:
 def test_invented_curves(group: str) -> None:
     row = next(row for row in invented() if row.group == group)
     if not row.regulated:
-        assert row.holds.value >= HELD_LEAST
-        assert row.refused_late.value < 0.25
-    assert row.at_least_holds.value >= BOUND_HELD_LEAST
+        assert may_reach(row.holds, HOLDS[0])
+        assert row.refused_late.value < REFUSED_LATE
+    assert may_reach(row.at_least_holds, AT_LEAST_HOLDS)
 
 
 def test_the_second_measured_cell() -> None:
     for row in second_cell():
-        assert row.holds.value >= HELD_LEAST
-        assert row.at_least_holds.value >= BOUND_HELD_LEAST
+        assert may_reach(row.holds, HOLDS[0])
+        assert may_reach(row.at_least_holds, AT_LEAST_HOLDS)
 
 
 def test_own_earlier_runs_make_it_sharper() -> None:
@@ -84,4 +91,4 @@ def test_own_earlier_runs_make_it_sharper() -> None:
     _tell(without)
     _tell(helped)
     errors = [np.median([row.error[0.5].value for row in rows]) for rows in (without, helped)]
-    assert errors[1] < 0.5 * errors[0]
+    assert errors[1] < 0.7 * errors[0]

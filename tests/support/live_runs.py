@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass, field
 from itertools import pairwise
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +28,7 @@ class PlayedFeed:
     rows: list[Rows] = field(default_factory=list)
     course: Begun = field(default_factory=Begun)
     keep_fresh: bool = True
+    folder: Path = Path("played-run")  # beside no other
 
     def take_fresh(self) -> list[Rows]:
         rows, self.rows = self.rows, []

@@ -1,17 +1,24 @@
 """Each opinion has the say that it has earned on the run; where none has, the bound still holds."""
 
+import json
+from dataclasses import replace
+from pathlib import Path
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from analysis.forecast.earlier_runs import earlier_run
+from analysis.forecast.earlier_runs import earlier_run, earlier_runs
 from analysis.forecast.forecast import Forecast, forecast
 from analysis.forecast.of_run import forecast_run
 from analysis.forecast.words import forecast_line, forecast_words
 from analysis.run.history import History
 from logger.base.errors import BenchError
 from logger.base.pack import Pack
-from tests.support.runs_by_formula import VEST, alkaline_v, board_run, sampled_run
+from logger.run.description import to_document
+from logger.run.format import DESCRIPTION_NAME
+from logger.run.reader import read_run
+from tests.support.runs_by_formula import VEST, alkaline_v, board_run, sampled_run, write_samples
 
 Array = NDArray[np.float64]
 TIME_S: Array = np.arange(20.0, 36001.0, 20.0)
@@ -105,3 +112,20 @@ def test_own_earlier_run_is_named_and_sharper() -> None:
     assert helped.median_s == pytest.approx(truth_s, rel=0.06)
     assert helped.basis == "earlier runs"
     assert before.name in helped.why
+
+
+def test_only_earlier_runs_of_such_a_pack_beside_it_are_leaned_on(tmp_path: Path) -> None:
+    for name, title, pack, when in (
+        ("first", "vest", PACK, "2026-01-08"),
+        ("other-pack", "vest", Pack("nimh", 3, "AA", 2200.0), "2026-01-08"),
+        ("later", "vest", PACK, "2026-02-08"),
+        ("now", "vest", PACK, "2026-01-10"),
+    ):
+        started = f"{when}T18:00:00Z"
+        run = board_run(alkaline_v, lambda t: np.full(len(t), 110.0), 64000, 200.0, parts=2)
+        described = replace(run.description, title=title, pack=pack, started_utc=started)
+        write_samples(tmp_path / name, replace(run, description=described))
+        document = to_document(described, [str(column) for column in run.samples.columns])
+        (tmp_path / name / DESCRIPTION_NAME).write_text(json.dumps(document))
+    now = read_run(tmp_path / "now")
+    assert [run.name for run in earlier_runs(now.folder, now.description)] == ["first"]
