@@ -196,16 +196,8 @@ def _answered(
     middle, high = np.quantile(left, (0.5, 0.95))
     if found.basis == "own course" and high > WIDEST * middle:
         why = found.refusal
-        nothing = tuple(
-            Quantity(None, "s", lower=at_least_s, coverage=coverage, note=why)
-            for coverage in COVERAGES
-        )
-        return replace(
-            _unknown(bins, cutoff_v, why, warnings),
-            cutoff_time=nothing,
-            at_least_s=at_least_s,
-            load_exponent=load.exponent,
-            load_text=kind,
+        return _at_least_only(
+            _unknown(bins, cutoff_v, why, warnings), at_least_s, load.exponent, kind
         )
     return Forecast(
         now_s,
@@ -221,6 +213,23 @@ def _answered(
         found.fan,
         tuple(warnings),
         at_least_s,
+    )
+
+
+def _at_least_only(
+    unknown: Forecast, at_least_s: float, exponent: Quantity, load_text: str
+) -> Forecast:
+    """What holds where no interval has earned trust."""
+    nothing = tuple(
+        Quantity(None, "s", lower=at_least_s, coverage=coverage, note=unknown.why)
+        for coverage in COVERAGES
+    )
+    return replace(
+        unknown,
+        cutoff_time=nothing,
+        at_least_s=at_least_s,
+        load_exponent=exponent,
+        load_text=load_text,
     )
 
 
@@ -367,16 +376,8 @@ def _from_rated(
     at_least_s = now_s + float(np.quantile(times - now_s, AT_LEAST_QUANTILE))
     if not bank and fresh is not True:
         why = "regulated output: its voltage says nothing about what is left, nor how full it began"
-        nothing = tuple(
-            Quantity(None, "s", lower=at_least_s, coverage=coverage, note=why)
-            for coverage in COVERAGES
-        )
-        return replace(
-            _unknown(bins, cutoff_v, why, warnings),
-            cutoff_time=nothing,
-            at_least_s=at_least_s,
-            load_exponent=load.exponent,
-            load_text=words,
+        return _at_least_only(
+            _unknown(bins, cutoff_v, why, warnings), at_least_s, load.exponent, words
         )
     return Forecast(
         now_s,

@@ -84,20 +84,28 @@ def _imitated_roots(first: tuple[int, int], second: tuple[int, int]) -> Array:
         np.array(weights),
         np.stack((np.ones(in_first.size), in_first), axis=1),
     )
+    return signed_roots(logs, _TESTS)
+
+
+def signed_roots(logs: LogLives, tests: int) -> Array:
+    """Per imitated test the signed root of the likelihood ratio for the third coefficient: with it against without.
+
+    ``logs``: log lives of ``tests`` tests with a design of two columns.
+    """
     full = maximise(
         logs,
         WEIBULL,
-        np.broadcast_to(np.array([1.0, 0.0, 0.0]), (_TESTS, 3)),
-        np.zeros((_TESTS, 3)),
-        np.broadcast_to(np.eye(3), (_TESTS, 3, 3)),
+        np.broadcast_to(np.array([1.0, 0.0, 0.0]), (tests, 3)),
+        np.zeros((tests, 3)),
+        np.broadcast_to(np.eye(3), (tests, 3, 3)),
         decrement=1e-9,
     )
     equal = maximise(
         logs,
         WEIBULL,
-        np.broadcast_to(np.array([1.0, 0.0]), (_TESTS, 2)),
-        np.zeros((_TESTS, 3)),
-        np.broadcast_to(np.eye(3)[:, :2], (_TESTS, 3, 2)),
+        np.broadcast_to(np.array([1.0, 0.0]), (tests, 2)),
+        np.zeros((tests, 3)),
+        np.broadcast_to(np.eye(3)[:, :2], (tests, 3, 2)),
         decrement=1e-9,
     )
     gain = np.maximum(full.log_likelihood - equal.log_likelihood, 0.0)

@@ -14,8 +14,9 @@ from numpy.typing import NDArray
 
 from analysis.life.data import Lives
 from analysis.life.imitation import FAILURES_MAX, imitated_logs
+from analysis.life.ratio import signed_roots
 from analysis.life.regression import coefficient_bound, coefficient_interval, fit_regression
-from analysis.life.solver import WEIBULL, LogLives, maximise
+from analysis.life.solver import WEIBULL, LogLives
 
 Array = NDArray[np.float64]
 
@@ -65,22 +66,4 @@ def imitated_roots(strata: tuple[tuple[float, int, int], ...]) -> Array:
         np.array([1.0] * exact.shape[-1] + whole),
         np.stack((np.ones(at.size), at), axis=1),
     )
-    full = maximise(
-        logs,
-        WEIBULL,
-        np.broadcast_to(np.array([1.0, 0.0, 0.0]), (_TESTS, 3)),
-        np.zeros((_TESTS, 3)),
-        np.broadcast_to(np.eye(3), (_TESTS, 3, 3)),
-        decrement=1e-9,
-    )
-    flat = maximise(
-        logs,
-        WEIBULL,
-        np.broadcast_to(np.array([1.0, 0.0]), (_TESTS, 2)),
-        np.zeros((_TESTS, 3)),
-        np.broadcast_to(np.eye(3)[:, :2], (_TESTS, 3, 2)),
-        decrement=1e-9,
-    )
-    gain = np.maximum(full.log_likelihood - flat.log_likelihood, 0.0)
-    roots = np.sign(full.theta[:, 2]) * np.sqrt(2 * gain)
-    return np.asarray(roots[np.isfinite(roots)])
+    return signed_roots(logs, _TESTS)
