@@ -24,6 +24,7 @@ from analysis.flex.words import (
     answers,
     comparison_words,
     cycles_words,
+    headline,
     method_words,
     percent,
     result_rows,
@@ -46,6 +47,7 @@ def show_brief(
     """At most about two hundred words: answer, table, cautions that matter most, what to do next."""
     if SIMULATED_NOTE in result.warnings:
         say(SIMULATED_NOTE)
+        click.echo()
     for sentence in headline(result):
         say(sentence)
     click.echo()
@@ -67,26 +69,6 @@ def show_brief(
     notes = f", {left} more note{'s' if left > 1 else ''}" if left else ""
     click.echo(f"Every number{notes}: the same with --details")
     say("Caution: pack out while bending, fingers clear of the rig.")
-
-
-def headline(result: FlexLife) -> tuple[str, ...]:
-    """The answer in one to three lines: the group that shows most, then who outlasts whom."""
-    found = [answers(result)[0]]
-    winners: dict[tuple[str, str], list[str]] = {}
-    for pair in result.comparisons:
-        if pair.word != "not told apart":
-            winners.setdefault((pair.longer, pair.word), []).append(pair.shorter)
-    told = [
-        f"{longer or 'the rest'} {word} {_and([name or 'the rest' for name in shorter])}"
-        for (longer, word), shorter in sorted(
-            winners.items(), key=lambda item: (item[0][1] != "outlasts", -len(item[1]))
-        )
-    ]
-    if told:
-        found.append("; ".join(told[:2]) + ".")
-    elif len(result.groups) > 1:
-        found.append("No group is shown to outlast another.")
-    return tuple(found)
 
 
 def verdict_table(result: FlexLife) -> tuple[str, ...]:
@@ -187,10 +169,6 @@ def _brief(warning: str) -> str:
     """Its first sentence, or two if the first is short."""
     parts = warning.split(". ")
     return parts[0].rstrip(".") + "."
-
-
-def _and(names: Sequence[str]) -> str:
-    return names[0] if len(names) == 1 else f"{'; '.join(names[:-1])} and {names[-1]}"
 
 
 def show_details(

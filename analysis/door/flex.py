@@ -22,7 +22,7 @@ from analysis.flex.bend import Acceleration
 from analysis.flex.claim import Claim
 from analysis.flex.failure import SIMULATED_NOTE, Verdict
 from analysis.flex.sources import looks_of, read_sources
-from analysis.flex.words import answers, result_rows
+from analysis.flex.words import headline, result_rows
 from analysis.life.interval import METHODS, Method
 from analysis.say.table import rows_of
 from logger.base.errors import BenchError
@@ -68,7 +68,7 @@ class FlexLife(plain.FlexLife):
 
     def __repr__(self) -> str:
         told = len(self._told())
-        return text_of(answers(self), simulated=self.simulated, more=warned(told))
+        return text_of(headline(self), simulated=self.simulated, more=warned(told))
 
     def _told(self) -> tuple[str, ...]:
         own = (text for text in self.warnings if text != SIMULATED_NOTE)
@@ -84,7 +84,7 @@ class FlexLife(plain.FlexLife):
             for label, quantity in result_rows(group, self.claim)
         ]
         return card(
-            answers(self),
+            headline(self),
             rows_of(rows),
             warnings=self._told(),
             cautions=(RIG_CAUTION,),

@@ -1,6 +1,7 @@
 """The answer of a flex test in a sentence, and its results as rows."""
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final
 
@@ -303,6 +304,30 @@ def answers(result: FlexLife) -> tuple[str, ...]:
         *(answer(group, result.claim, brief=place > 0) for place, group in enumerate(ordered)),
         *(comparison_words(pair) for pair in told_apart(result)),
     )
+
+
+def headline(result: FlexLife) -> tuple[str, ...]:
+    """The answer in one to three lines: the group that shows most, then who outlasts whom."""
+    found = [answers(result)[0]]
+    winners: dict[tuple[str, str], list[str]] = {}
+    for pair in result.comparisons:
+        if pair.word != "not told apart":
+            winners.setdefault((pair.longer, pair.word), []).append(pair.shorter)
+    told = [
+        f"{longer or 'the rest'} {word} {_and([name or 'the rest' for name in shorter])}"
+        for (longer, word), shorter in sorted(
+            winners.items(), key=lambda item: (item[0][1] != "outlasts", -len(item[1]))
+        )
+    ]
+    if told:
+        found.append("; ".join(told[:2]) + ".")
+    elif len(result.groups) > 1:
+        found.append("No group is shown to outlast another.")
+    return tuple(found)
+
+
+def _and(names: Sequence[str]) -> str:
+    return names[0] if len(names) == 1 else f"{'; '.join(names[:-1])} and {names[-1]}"
 
 
 def told_apart(result: FlexLife) -> tuple[Comparison, ...]:

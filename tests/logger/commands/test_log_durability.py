@@ -16,7 +16,7 @@ from pathlib import Path
 
 import pytest
 
-from firmware_probe.twin.faults import FaultPlayer, FaultRates
+from firmware_probe.twin.faults import Fault, FaultPlayer, FaultRates
 from firmware_probe.twin.links import TcpLink
 from firmware_probe.twin.serve import BoardServer
 from firmware_probe.twin.vest import vest_board
@@ -413,9 +413,12 @@ def test_a_whole_simulated_night_on_a_bad_line(tmp_path: Path) -> None:
 
     The board's running counters, which the run keeps, against the host's own integration of the
     rows that arrived, and against the simulated pack itself (sensor error of a percent at most).
+    The cable comes out once an hour, not after the cutoff: while the logger asks for the switch to open, the
+    board lives through hours, and a cable out then rightly ends the log with 4.
     """
-    rates = FaultRates(garble=0.01, drop=0.05, half=0.005, noise=0.01, unplug_per_h=1.0)
-    board = vest_board(7, window_us=1_000_000, faults=FaultPlayer(rates=rates, seed=7))
+    rates = FaultRates(garble=0.01, drop=0.05, half=0.005, noise=0.01)
+    unplugs = [Fault(round((hour + 0.6) * 3.6e9), "unplug", 10.0 + 40 * hour) for hour in range(9)]
+    board = vest_board(7, window_us=1_000_000, faults=FaultPlayer(unplugs, rates, 7))
     pack = board.pack
     with BoardServer(board, TcpLink(), time_factor=0.0) as server:
         result = run_log(
