@@ -115,12 +115,14 @@ def test_import_loads_nothing_heavy() -> None:
     assert in_fresh_python(f"import sys, drawbench; print({heavy} & set(sys.modules))") == "set()"
 
 
+@pytest.mark.slow
 def test_numbers_alone_need_no_pictures() -> None:
     """Reading and running down a run loads no matplotlib: it is what takes longest to load."""
     code = f"import sys, drawbench; drawbench.rundown({str(VEST)!r}); print('matplotlib' in sys.modules)"
     assert in_fresh_python(code) == "False"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", FUNCTIONS)
 def test_example_in_the_documentation(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(ROOT)
@@ -224,12 +226,14 @@ def test_another_cutoff_as_the_command() -> None:
     assert drawbench.rundown(VEST, 3.0, 10).cutoff_time.as_json() == told["cutoff_time"]
 
 
+@pytest.mark.slow
 def test_forecast_as_the_command(forecast: drawbench.Forecast, run: drawbench.Run) -> None:
     told = command_json("forecast", VEST, "--until", "2h", "--need", "9h")
     assert forecast_json(forecast, forecast.need_s) == told["forecast"]
     assert [*forecast.warnings, *run.problems] == told["warnings"]
 
 
+@pytest.mark.slow
 def test_a_forecast_with_what_is_stated_as_the_command() -> None:
     told = command_json(
         *("forecast", VEST, "--until", "1h", "--load", "80mA", "--pack", "3x AA nimh"),

@@ -194,6 +194,7 @@ def test_mixed_cells_are_refused() -> None:
         parse_budget(TEMPLATE.replace("3x AA alkaline", "2x AA alkaline + 1x AA nimh"))
 
 
+@pytest.mark.slow
 def test_command_line(tmp_path: Path) -> None:
     runner = CliRunner()
     path = tmp_path / "vest.toml"
@@ -325,6 +326,7 @@ def test_a_run_of_one_mode_leaves_the_others_as_they_were(vest_run: Run) -> None
     assert after.value == pytest.approx(before.value, rel=0.05)
 
 
+@pytest.mark.slow
 def test_brown_out_at_the_peak_is_in_the_plain_output(tmp_path: Path) -> None:
     """2.5 A for a moment: the mean is fine, the peak is not; said first, and as a warning."""
     path = tmp_path / "peaky.toml"
@@ -383,6 +385,7 @@ def test_pictures_that_cannot_be_written_are_a_clear_error(tmp_path: Path) -> No
     assert "pictures cannot be written" in result.exception.happened
 
 
+@pytest.mark.slow
 def test_a_file_with_a_mark_in_front_is_corrected_all_the_same(tmp_path: Path) -> None:
     marked, corrected = tmp_path / "vest.toml", tmp_path / "corrected.toml"
     marked.write_text(VEST_BUDGET.read_text(encoding="utf-8"), encoding="utf-8-sig")

@@ -58,6 +58,7 @@ def asked(*more: str) -> str:
     return " ".join(result.output.split())
 
 
+@pytest.mark.slow
 def test_the_newest_run_of_the_pack_is_taken_and_named(make: Make) -> None:
     assert "typical cells" not in asked()
     make("old", 6.0, started_utc="2026-01-10T18:00:00Z")
@@ -103,6 +104,7 @@ def test_a_run_that_does_not_stand_for_the_pack_is_left_alone(
     assert budget("vest.toml").own is None
 
 
+@pytest.mark.slow
 def test_a_recorded_run_comes_before_a_simulated_one(make: Make) -> None:
     board = Board("7F3A91C2", 17, firmware="simulated-0.1.0")
     make("Night-ride vest", board=board, started_utc="2026-03-10T18:00:00Z")
@@ -111,6 +113,7 @@ def test_a_recorded_run_comes_before_a_simulated_one(make: Make) -> None:
     assert "'Night-ride vest, recorded' of 2026-01-10;" in asked()
 
 
+@pytest.mark.slow
 def test_the_run_it_is_compared_with_comes_first(tmp_path: Path) -> None:
     """Report, command and Python say the same of the sample runs."""
     shutil.copytree(SAMPLES, tmp_path / "runs")

@@ -155,6 +155,7 @@ def forecast(folder: Path, *options: str) -> str:
     return result.output
 
 
+@pytest.mark.slow
 def test_forecast_command_answers_in_plain_words(unfinished: Path) -> None:
     text = " ".join(forecast(unfinished, "--until", "6h", "--need", "8h").split())
     assert "Nine times in ten" in text
@@ -217,6 +218,7 @@ def test_chances_never_claim_certainty() -> None:
     assert "open" in chance_words(0.5)
 
 
+@pytest.mark.slow
 def test_odd_options_are_refused_or_told(unfinished: Path, tmp_path: Path) -> None:
     for capacity in ("-5", "0", "nan", "1e9"):
         with pytest.raises(

@@ -188,6 +188,7 @@ def test_absurd_counts(csv: Path, cycles: float) -> None:
     assert "absurd" in message
 
 
+@pytest.mark.slow
 def test_a_count_far_from_all_others_is_told(csv: Path) -> None:
     table(csv, rows([400, 500, 600, 900_000_000], "yes"))
     assert "a thousand times off the others" in life(csv)

@@ -37,6 +37,7 @@ def mixed(tmp_path: Path) -> Path:
     return path
 
 
+@pytest.mark.slow
 def test_the_answer_fits_a_tired_person(mixed: Path) -> None:
     for table in (SAMPLES / "vest-joints-by-hand.csv", mixed):
         shown = run("life", table, "--wearings", 12, "--at", "elbow")
@@ -55,6 +56,7 @@ def test_the_next_command_can_be_pasted(mixed: Path) -> None:
     assert run(*words[2:])
 
 
+@pytest.mark.slow
 def test_one_word_everywhere(mixed: Path) -> None:
     """Terminal, page and JSON say the same word of each group."""
     options = ("life", mixed, "--cycles", 4800)
@@ -87,6 +89,7 @@ def test_a_look_is_kept_beside_the_table(tmp_path: Path) -> None:
     assert "indicated" in run("life", path, "--cycles", 4800)  # the same look again changes nothing
 
 
+@pytest.mark.slow
 def test_a_demonstration_leaves_no_looks() -> None:
     table = SAMPLES / "vest-joints-by-hand.csv"
     run("life", table, "--cycles", 400)

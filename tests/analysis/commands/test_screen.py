@@ -80,6 +80,7 @@ def test_commands_are_quoted_for_the_shell(lamp: Path) -> None:
     assert shlex.split(last)[:3] == ["drawbench", "report", str(lamp)]
 
 
+@pytest.mark.slow
 def test_budget_and_its_tolerances_agree(tmp_path: Path) -> None:
     """A mode beyond its tolerances and "all stay within their tolerances" never stand on one screen."""
     for tolerance in range(10, 100, 10):

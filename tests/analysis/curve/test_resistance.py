@@ -205,6 +205,7 @@ def left_in(run: Run, cutoff_v: float) -> Stranded | None:
     return stranded(rows, forecast_seen(rows, cutoff_v, 0.0), cutoff_v, 0.0)
 
 
+@pytest.mark.slow
 def test_stranded_energy_is_measured_where_the_run_went_on() -> None:
     run = board_run(
         lambda t: 4.5 - 2.25 * t / 36000, lambda t: np.full(len(t), 100.0), 36000, 10.0, parts=2
@@ -219,6 +220,7 @@ def test_stranded_energy_is_measured_where_the_run_went_on() -> None:
     assert left.one_cell_more.value == pytest.approx(9600 / 3600, rel=0.01)
 
 
+@pytest.mark.slow
 def test_stranded_energy_beyond_the_run_is_an_estimate() -> None:
     run = board_run(
         lambda t: 4.4 - 1.5 * t / 36000, lambda t: np.full(len(t), 150.0), 34000, 20.0, parts=2

@@ -97,6 +97,7 @@ def test_strips_are_counted_as_one_each() -> None:
     assert "too few to know" in few.groups[0].no_median
 
 
+@pytest.mark.slow
 def test_lives_on_multiples_are_looks() -> None:
     result = flex_life(joints([600.0, 800.0, 1000.0, 1000.0, 1200.0]), CLAIM)
     (group,) = result.groups
@@ -120,6 +121,7 @@ def test_taken_out_worn_counts_as_failed() -> None:
     assert plain.groups[0].count.failures == 0
 
 
+@pytest.mark.slow
 def test_two_radii_are_two_groups() -> None:
     specimens = [Specimen(f"R{i}", "solid", c, c, "", r) for i, (c, r) in enumerate(
         [(400, 5.0), (450.5, 5.0), (900, 10.0), (950.5, 10.0)]
@@ -154,6 +156,7 @@ def test_looking_again_without_a_plan_is_only_indicated() -> None:
     assert any("no plan was made" in warning for warning in told)
 
 
+@pytest.mark.slow
 def test_a_plan_keeps_its_promise() -> None:
     plan = staged_plan(0.9, 0.9, 3, 2)
     looks = Looks((look(36, 1),), plan, 4800.0)

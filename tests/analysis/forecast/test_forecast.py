@@ -82,6 +82,7 @@ def test_board_counter_bridges_lost_rows() -> None:
     assert history.bins().charge_mah[-1] == 14.0
 
 
+@pytest.mark.slow
 def test_live_and_recorded_forecast_agree() -> None:
     run = vest_run()
     recorded = forecast_run(run, 3.0, 40.0)
@@ -101,6 +102,7 @@ def test_forecast_comes_from_rows_before_the_moment_only() -> None:
     assert whole.median_s == pytest.approx(early.median_s, rel=1e-6)
 
 
+@pytest.mark.slow
 def test_interval_narrows_and_holds() -> None:
     truth = float(
         np.interp(-3.0, -alkaline_v(np.arange(0, LIFE_S, 20.0)), np.arange(0, LIFE_S, 20.0))
@@ -205,6 +207,7 @@ def test_cell_with_built_in_regulator_is_recognised() -> None:
     assert any("regulated" in warning for warning in found.warnings)
 
 
+@pytest.mark.slow
 def test_pack_not_stated_gives_a_wider_interval() -> None:
     stated = interval(forecast_run(vest_run(), 3.0, 0.0))
     unknown = forecast_run(vest_run(pack=None), 3.0, 0.0)
@@ -267,6 +270,7 @@ def test_cutoff_above_the_pack_is_refused() -> None:
         forecast_run(run, cutoff_v, 0.0)
 
 
+@pytest.mark.slow
 def test_reversed_wires_and_contact_faults_do_not_change_the_answer() -> None:
     clean = forecast_run(vest_run(), 3.0, 0.0).median_s
     assert clean is not None

@@ -33,6 +33,7 @@ def test_mixture_keeps_the_shares_and_widening_the_median() -> None:
     assert np.std(np.log(wider - 5)) == pytest.approx(2 * np.std(np.log(draws - 5)), rel=0.01)
 
 
+@pytest.mark.slow
 @pytest.mark.timeout(240)
 def test_the_interval_keeps_its_word_on_curves_of_no_family() -> None:
     """The benchmark in small. Of 40 forecasts in clusters of 4, nine in ten meant: fewer than 26 would be a lie."""

@@ -22,6 +22,7 @@ def test_open_above_and_taken_out() -> None:
     assert median_life(lives([10, 20, 30, 40, 50], [15]), 0.9) is None
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("count", [5, 8, 12, 24])
 def test_coverage_of_a_skew_law(count: int) -> None:
     """Log-normal, 3000 samples: 90 % within 2 (standard error 0.55)."""

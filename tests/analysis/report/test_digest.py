@@ -121,6 +121,7 @@ def test_a_broken_run_keeps_its_line(season: Path) -> None:
     assert "is empty" in {row["run"]: row["problem"] for row in rows}["broken"]
 
 
+@pytest.mark.slow
 def test_the_digest_is_used_only_for_what_it_was_made_from(
     season: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

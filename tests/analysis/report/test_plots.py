@@ -37,6 +37,7 @@ def _texts(figure: Figure) -> list[Text]:
     ]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("size", list(SIZES))
 def test_words_are_whole_and_clear_of_each_other(
     size: SizeName, tmp_path: Path, monkeypatch: pytest.MonkeyPatch

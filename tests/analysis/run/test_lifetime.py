@@ -67,6 +67,7 @@ def test_went_dark_although_the_pack_recovered() -> None:
     assert found.time.lower <= OFF_S <= (found.time.upper or 0)
 
 
+@pytest.mark.slow
 def test_a_mark_or_the_load_switch_explains_it() -> None:
     off = [(OFF_S, 9 * H)]
     for event in (
@@ -140,6 +141,7 @@ def test_it_dims_long_before() -> None:
     assert found.end is End.RUNNING
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "run",
     [

@@ -24,6 +24,7 @@ def run_import(*arguments: object) -> str:
     return result.output
 
 
+@pytest.mark.slow
 def test_sketch_format_goes_in_with_one_command(tmp_path: Path) -> None:
     path = write(tmp_path, night_text()[0], "night.txt")
     before = path.read_bytes()

@@ -57,6 +57,7 @@ def test_the_planted_files_are_run_without_our_care(planted: Path) -> None:
     assert {f"there-{name}" for name in HOSTILE} <= set(run_files(planted))
 
 
+@pytest.mark.real_time
 @pytest.mark.skipif(sys.platform == "win32", reason="needs pseudo-terminals")
 @pytest.mark.parametrize("beside", ["forecast", "page"])
 def test_hostile_files_beside_a_recording_are_not_run(planted: Path, beside: str) -> None:

@@ -185,6 +185,7 @@ def test_a_board_is_found_and_its_link_breaks(make: type[PtyLink] | type[TcpLink
         found.link.close()
 
 
+@pytest.mark.slow
 @posix
 def test_a_link_whose_other_end_hung_up_first_leaves_no_socket_open() -> None:
     with socket.create_server(("127.0.0.1", 0)) as server:
