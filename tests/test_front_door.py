@@ -245,6 +245,7 @@ def test_a_forecast_with_what_is_stated_as_the_command() -> None:
     assert forecast_json(found) == told["forecast"]
 
 
+@pytest.mark.slow
 def test_compare_as_the_command(comparison: drawbench.Comparison, tmp_path: Path) -> None:
     told = command_json(
         *("compare", VEST, EVENING, "--cutoff", "2.7", "--hold", "60", "--plot", tmp_path / "both")
@@ -257,15 +258,18 @@ def test_compare_as_the_command(comparison: drawbench.Comparison, tmp_path: Path
         }
 
 
+@pytest.mark.slow
 def test_budget_as_the_command(story: drawbench.BudgetStory) -> None:
     assert json.loads(json.dumps(story.as_json())) == command_json("budget", VEST_BUDGET, EVENING)
 
 
+@pytest.mark.slow
 def test_flex_life_as_the_command(joints: drawbench.FlexLife) -> None:
     told = command_json("flex", "life", JOINTS, "--cycles", "1200", "--reference", "solid")
     assert json.loads(json.dumps(flex_json(joints, joints.verdicts, joints.acceleration))) == told
 
 
+@pytest.mark.slow
 def test_flex_life_at_another_radius_as_the_command() -> None:
     told = command_json(
         *("flex", "life", JOINTS, "--wearings", "12", "--at", "hip", "--confidence", "80"),
@@ -321,6 +325,7 @@ def test_quantities_say_themselves() -> None:
     assert repr(quantity(2.0, "V")) == "2.00 V (no interval: its doubt is not known)"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("fixture", "command"),
     [
@@ -449,6 +454,7 @@ DRAWN: Final[dict[str, tuple[str, dict[str, str]]]] = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", DRAWN)
 def test_a_picture_in_a_new_figure_and_in_ones_own(
     name: str, request: pytest.FixtureRequest
@@ -517,6 +523,7 @@ def test_a_hold_that_is_none(hold: Any, run: drawbench.Run) -> None:
         drawbench.rundown(run, 2.7, hold)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("ask", "words"),
     [

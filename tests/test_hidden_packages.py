@@ -9,6 +9,9 @@ import pytest
 
 from tests.support.places import ROOT
 
+# Real processes, ports and time.
+pytestmark = pytest.mark.real_time
+
 PACKAGES = ("logger", "analysis", "firmware_probe")
 # What pip writes as the program ``drawbench``; the folder of that program comes first on its path.
 INSTALLED = (

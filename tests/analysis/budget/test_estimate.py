@@ -201,6 +201,7 @@ def test_a_mark_in_front_of_the_file_is_no_fault(tmp_path: Path) -> None:
     assert read_budget(marked) == parse_budget(VEST)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("changes", "told"),
     [

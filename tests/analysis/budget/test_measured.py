@@ -114,6 +114,7 @@ def test_the_vest_s_wrong_figure_is_found(vest_story: BudgetStory) -> None:
     assert explained == {"ride": True, "glow": True, "parked": False}
 
 
+@pytest.mark.slow
 def test_means_of_the_modes_agree_with_marks(vest_run: Run) -> None:
     """Modes from the current's jumps and modes from typed marks give the same means."""
     budget = read_budget(VEST_BUDGET)

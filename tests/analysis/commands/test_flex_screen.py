@@ -47,6 +47,7 @@ def test_the_answer_fits_a_tired_person(mixed: Path) -> None:
         assert "pack out" in shown
 
 
+@pytest.mark.slow
 def test_the_next_command_can_be_pasted(mixed: Path) -> None:
     shown = run("life", mixed)
     line = next(line.strip() for line in shown.splitlines() if line.startswith("  drawbench"))

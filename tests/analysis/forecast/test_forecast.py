@@ -126,6 +126,7 @@ def test_measured_cutoff_is_not_forecast() -> None:
     assert found.capacity_mah.value == pytest.approx(110 * truth / 3600, rel=0.01)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("exponent", "word"),
     [(-1.0, "booster"), (0.0, "constant current"), (1.0, "resistor"), (2.5, "LEDs")],
@@ -255,6 +256,7 @@ FAULTS: dict[str, tuple[Run, float, str]] = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", [name for name in FAULTS if name != "one cell's cutoff"])
 def test_bad_input_is_named(name: str) -> None:
     run, cutoff_v, word = FAULTS[name]

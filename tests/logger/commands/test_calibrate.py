@@ -24,6 +24,9 @@ from logger.run.format import DESCRIPTION_NAME, RUN_KEY, SAMPLES_NAME
 from logger.run.reader import read_run
 from logger.run.writer import SampleWriter
 
+# Real processes, ports and time.
+pytestmark = pytest.mark.real_time
+
 # Reads 0.62 mA too much at zero, 1.2 % too much of current, 0.3 % too little of voltage.
 ERRORS = PlantedErrors(
     shunt_offset_uv=(62.0,) * 4, shunt_gain=0.004, shunt_ohm_error=0.008, bus_gain=-0.003, noise=1.0
