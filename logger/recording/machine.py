@@ -163,7 +163,9 @@ class Recording:
         self._maker.release()
         self._maker.taking = False
         self.ended_as = (reason, text)
-        linked = self.phase not in (Phase.SEEKING, Phase.GREETING)
+        # A board that is back but whose greeting was lost hears us all the same.
+        back = self.phase is Phase.GREETING and self._hello is not None and not self.wants_reopen
+        linked = back or self.phase not in (Phase.SEEKING, Phase.GREETING)
         orders: list[Order] = [("stop",)]
         if self.load == "1" and self.wishes.load_at_end.opens(reason):
             self.load_unconfirmed = True

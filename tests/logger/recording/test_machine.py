@@ -169,6 +169,20 @@ def test_a_load_command_lost_twice_is_said_again() -> None:
     assert board.load == "0"
 
 
+def test_a_board_back_without_its_greeting_is_still_told_to_open_the_load() -> None:
+    board = FeederBoard(load="1")
+    bench = started(board, stop=Stop(duration_s=8.0), wishes=Wishes(load_at_end=LoadAtEnd.AT_END))
+    bench.unplug()
+    bench.run(3.0)
+    hear = board.receive
+    board.receive = lambda line: b"" if line.startswith(b"identify") else hear(line)  # type: ignore[method-assign]
+    bench.plug()
+    bench.run(10.0)
+    assert bench.recording.phase is Phase.ENDED
+    assert not bench.recording.load_unconfirmed
+    assert board.load == "0"
+
+
 def test_the_boards_own_cutoff_ends_the_run() -> None:
     bench = started(FeederBoard(load="1"), wishes=Wishes(guard_v=2.7, guard_hold_s=2.0))
     bench.board.start_v = 2.6
