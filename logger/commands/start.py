@@ -36,7 +36,8 @@ WIRING: Final = """\
   pack +  ------>  sensor VIN+
                    sensor VIN-  ------>  piece +
   pack -  ------------------------------>  piece -
-     and one wire from there to the board's ground"""
+     and one wire from pack - to the board's ground
+     (with a load switch: piece - goes to the switch, and to no other ground)"""
 
 
 @click.command("start")
