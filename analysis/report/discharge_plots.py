@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import replace
-from pathlib import Path
+from pathlib import Path, PurePath
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -239,7 +239,7 @@ def draw_overlay(
 ) -> FigureFile:
     """Voltage of several runs against time in one picture; ``courses``: (time in s, volts) each, thinned."""
     divisor, unit = time_unit(max(float(times[-1]) for times, _ in courses))
-    for number, (name, (times, volts)) in enumerate(zip(names, courses, strict=True)):
+    for number, (name, (times, volts)) in enumerate(zip(legend_names(names), courses, strict=True)):
         look = SERIES[number % len(SERIES)]
         axes.plot(times / divisor, volts, color=look.colour, linestyle=look.line, label=name)
         end_s = cutoffs_s[number]
@@ -276,6 +276,22 @@ def draw_overlay(
         f"Pack voltage against time of {len(names)} runs: {', '.join(names)}.",
         "Marks: where each run reached the cutoff.",
     )
+
+
+def legend_names(names: Sequence[str], most: int = 36) -> list[str]:
+    """Names that leave room for the picture: without the folders that all share, at most ``most`` characters.
+
+    What would look alike after that gets its number in front.
+    """
+    parts = [PurePath(name).parts or (name,) for name in names]
+    shared = 0
+    while all(len(part) > shared + 1 and part[shared] == parts[0][shared] for part in parts):
+        shared += 1
+    short = ["/".join(part[shared:]) for part in parts]
+    short = [name if len(name) <= most else "…" + name[-(most - 1) :] for name in short]
+    if len(set(short)) < len(short):
+        short = [f"{number}. {name}" for number, name in enumerate(short, 1)]
+    return short
 
 
 def _overlay_title(cutoff_v: float | None, ends_s: Sequence[float]) -> str:

@@ -236,6 +236,7 @@ def test_odd_options_are_refused_or_told(unfinished: Path, tmp_path: Path) -> No
     shown = CliRunner().invoke(
         compare_command, [str(unfinished), str(other), "--cutoff", "3.0", "--json", *plot]
     )
+    assert shown.exit_code == 0, repr(shown.exception)
     assert list(json.loads(shown.output)["differences"]) == [str(other)]
     with pytest.raises(BenchError, match=r"first: The cutoff of 4\.6 V"):
         compare([falling(10), falling(9)], ["first", "second"], 4.6, 10.0)
