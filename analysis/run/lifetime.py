@@ -60,11 +60,11 @@ class LifetimeWatch:
     def add(self, times_s: ArrayLike, volts: ArrayLike, currents_ma: ArrayLike) -> None:
         """Append rows (equal lengths, times not falling)."""
         self._breaks.add(times_s, volts, currents_ma)
-        self._cutoff.add(times_s, volts)
+        self._cutoff.add(times_s, volts, currents_ma)
 
-    def now(self, events: Sequence[Event]) -> Lifetime:
-        """As of the last row; ``events``: what the run's description tells so far."""
-        at_s = self._cutoff.crossed_s()
+    def now(self, events: Sequence[Event], *, ended: bool = False) -> Lifetime:
+        """As of the last row; ``events``: what the run's description tells so far; ``ended``: no more rows will come."""
+        at_s = self._cutoff.crossed_s(ended=ended)
         when = Quantity(None if at_s is None else at_s - self._begin_s, "s")
         seen = self._breaks.seen()
         known = Known(seen, events, self._pack, self._modes_ma)
@@ -78,7 +78,10 @@ def lifetime_of(
     description: Description,
     modes_ma: Sequence[float] = (),
 ) -> Lifetime:
-    """The lifetime of a recorded run. ``when``: the cutoff's time as ``cutoff_time`` gives it; ``modes_ma``: as above."""
+    """The lifetime of a recorded run: what ``LifetimeWatch`` says after its last row.
+
+    ``when``: the cutoff's time with its interval, as ``cutoff_time`` gives it. ``modes_ma``: as above.
+    """
     pack = description.pack
     floor_v = 0.0 if pack is None else pack.floor_v
     watch = BreakWatch(trace.begin_s, zero_of(limits_of(description)), low_of(pack), floor_v)
@@ -88,7 +91,17 @@ def lifetime_of(
     else:
         seen = Seen(trace.begin_s, trace.end_s, trace.usual_step_s)
     known = Known(seen, description.events, pack, modes_ma)
+    if trace.current_ma is not None:
+        at_s = fall.held_s if description.state == "recording" else fall.ended_s
+        when = _as_watched(when, None if at_s is None else at_s - trace.begin_s, seen.step_s)
     return _lifetime(seen, known, when, fall.cutoff_v)
+
+
+def _as_watched(when: Quantity, at_s: float | None, step_s: float) -> Quantity:
+    """The cutoff's time with its interval where it is the same fall that the watch found, else the watch's own."""
+    if at_s is not None and when.value is not None and abs(when.value - at_s) <= 2 * step_s:
+        return when
+    return Quantity(at_s, "s", note="no interval: the rows around it do not give one")
 
 
 def zero_of(limits: Limits | None) -> float:
