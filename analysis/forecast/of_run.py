@@ -107,7 +107,10 @@ def forecast_seen(found: Seen, cutoff_v: float, hold_s: float) -> Forecast:
     """Forecast from the rows seen; times of the result count from the run's beginning."""
     until_s = found.trace.end_s
     events = tuple(event for event in found.run.description.events if event.time_s <= until_s)
-    described = replace(found.run.description, events=events)
+    rows_s = found.run.samples["time_s"]
+    cut_short = until_s < float(rows_s.iloc[-1])  # as of then, rows were still coming
+    state = "recording" if cut_short else found.run.description.state
+    described = replace(found.run.description, events=events, state=state)
     fall = find_fall(found.trace, limits_of(described), cutoff_v, hold_s)
     life = lifetime_of(found.trace, fall, cutoff_time(found.trace, fall), described)
     return with_life(_forecast_seen(found, cutoff_v, hold_s), life)

@@ -16,6 +16,7 @@ from analysis.doubt.uncertainty import (
     combined,
     coverage_factor,
 )
+from analysis.run.ending.cutoff_watch import CutoffWatch
 from analysis.run.row_noise import row_noise
 from analysis.run.trace import Floats, Mask, Rows, Trace, chosen, stretches
 from logger.base.errors import BenchError
@@ -103,7 +104,9 @@ class Fall:
     """The fall of a run's voltage to the cutoff: ``crossing`` held, ``touch`` the very first; None: never.
 
     ``lower_s``, ``upper_s``: 95 % interval of the held crossing, None where limits are not known.
-    ``components``: its budget in s, with the mean slope of both sides of the interval.
+    ``components``: its budget in s, with the mean slope of both sides of the interval. ``held_s``: instant of the fall
+    as a live watch over the same rows has it, None: not held; ``ended_s``: the same where no more rows will come.
+    ``dips_s``: begin and end of falls that were a bad contact's and are left out.
     """
 
     cutoff_v: float | None
@@ -112,6 +115,9 @@ class Fall:
     lower_s: float | None = None
     upper_s: float | None = None
     components: Budget = ()
+    held_s: float | None = None
+    ended_s: float | None = None
+    dips_s: tuple[tuple[float, float], ...] = ()
 
 
 def find_fall(trace: Trace, limits: Limits | None, cutoff_v: float | None, hold_s: float) -> Fall:
@@ -123,7 +129,13 @@ def find_fall(trace: Trace, limits: Limits | None, cutoff_v: float | None, hold_
     if cutoff_v is None:
         return Fall(None)
     voltage_v = _checked_voltage(trace, cutoff_v, hold_s)
+    watch = CutoffWatch(cutoff_v, hold_s, trace.begin_s, trace.windowed)
+    current_ma = np.zeros_like(voltage_v) if trace.current_ma is None else np.abs(trace.current_ma)
+    watch.add(trace.time_s, voltage_v, current_ma)
     usable = ~_beside(trace.no_contact) & ~_pulled_plug(trace, hold_s)
+    for begin_s, end_s in watch.dips:
+        usable &= (trace.time_s <= begin_s) | (trace.time_s - trace.step_s >= end_s)
+    watched = (watch.crossed_s(), watch.crossed_s(ended=True), tuple(watch.dips))
     rows = chosen(usable)
     row_v = rows.values(voltage_v)
 
@@ -155,7 +167,7 @@ def find_fall(trace: Trace, limits: Limits | None, cutoff_v: float | None, hold_
             end_s=trace.end_s,
         )
     if crossing is None or limits is None:
-        return Fall(cutoff_v, crossing, touch)
+        return Fall(cutoff_v, crossing, touch, None, None, (), *watched)
 
     noise_v = row_noise(trace, limits).voltage_v
     components = budget(limits, cutoff_v, per_v=1.0, noise=noise_v)
@@ -181,6 +193,7 @@ def find_fall(trace: Trace, limits: Limits | None, cutoff_v: float | None, hold_
         crossing.time_s - math.hypot(early_s, clock_s),
         crossing.time_s + math.hypot(late_s, clock_s),
         (*slope, *clock),
+        *watched,
     )
 
 

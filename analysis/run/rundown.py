@@ -1,6 +1,6 @@
 """What a run says of draw, charge, energy, and the time to the cutoff."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -107,13 +107,9 @@ def rundown(
     draw = draw_of(trace, limits)
     when = cutoff_time(trace, fall)
     lifetime = lifetime_of(trace, fall, when, run.description)
-    if lifetime.end is End.OFF and fall.crossing is not None and when.value is not None:
-        off_s = lifetime.time.value
-        if (
-            off_s is not None and when.value >= off_s
-        ):  # the voltage went with the plug, not by the pack
-            fall = Fall(cutoff_v, None, fall.touch)
-            when = cutoff_time(trace, fall)
+    if _not_by_the_pack(fall, when, lifetime):
+        fall = replace(fall, crossing=None, lower_s=None, upper_s=None, components=())
+        when = cutoff_time(trace, fall)
     need_s = run.description.need_s if need_s is None else need_s
     simulated = is_simulated(run)
     clock = wall_clock(run.description.started_utc, simulated=simulated)
@@ -144,6 +140,15 @@ def rundown(
         draw=draw,
         fall=fall,
     )
+
+
+def _not_by_the_pack(fall: Fall, when: Quantity, lifetime: Lifetime) -> bool:
+    """Whether the fall was no cutoff: the voltage went with the plug, or the rows ended at the first touch."""
+    if fall.crossing is None or when.value is None:
+        return False
+    off_s = lifetime.time.value
+    unplugged = lifetime.end is End.OFF and off_s is not None and when.value >= off_s
+    return unplugged or (lifetime.end is End.RUNNING and not fall.crossing.finished)
 
 
 def _ends(trace: Trace, column: Floats) -> tuple[float, float]:

@@ -37,7 +37,7 @@ def events_of(run: truth.PieceRun) -> list[Event]:
 def found_in(run: truth.PieceRun) -> Lifetime:
     watch = LifetimeWatch(pack_of(run), run.cutoff_v, run.hold_s)
     watch.add(run.time_s, run.pack_v, run.current_ma)
-    return watch.now(events_of(run))
+    return watch.now(events_of(run), ended=True)
 
 
 def said_of(run: truth.PieceRun) -> score.Said:

@@ -1,0 +1,77 @@
+"""How a lifetime may end, and the answer that every screen shows."""
+
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import Any, Final
+
+from analysis.doubt.quantity import Quantity
+
+NO_RESTART: Final = "no restart was seen"
+NOT_DIMMED: Final = "the draw did not sink to half"
+
+
+class End(StrEnum):
+    """How a lifetime ended; the words are shown and stand in JSON."""
+
+    CUTOFF = "cutoff"
+    DARK = "went dark"
+    BACK = "went dark and came back"
+    REBOOTS = "restarted"
+    PROTECTION = "protection circuit"
+    OFF = "switched off"
+    RUNNING = "still running"
+    UNSURE = "cannot be told"
+
+
+# By these the piece itself gave up.
+GAVE_UP: Final = frozenset({End.CUTOFF, End.DARK, End.BACK, End.REBOOTS, End.PROTECTION})
+
+
+@dataclass(frozen=True)
+class Reading:
+    """One way to read a run: how it ended and when, in s from the run's begin (None: it had not ended)."""
+
+    end: End
+    time_s: float | None
+
+
+@dataclass(frozen=True)
+class Lifetime:
+    """The answer. ``time``: s from the run's begin; no value where the run shows no end: it lasted at least ``seen_s``.
+
+    ``readings``: where it cannot be told, the ways to read it, the earliest end first. ``reboots``: restarts
+    seen, ``first_reboot``: the first. ``dimmed``: when the draw had sunk to half, slowly. ``evidence``: in words.
+    ``cautions``: what else was seen on the way.
+    """
+
+    end: End
+    time: Quantity
+    seen_s: float
+    evidence: str
+    readings: tuple[Reading, ...] = ()
+    reboots: int = 0
+    first_reboot: Quantity = field(default_factory=lambda: Quantity(None, "s", note=NO_RESTART))
+    dimmed: Quantity = field(default_factory=lambda: Quantity(None, "s", note=NOT_DIMMED))
+    cautions: tuple[str, ...] = ()
+
+    @property
+    def ended(self) -> bool:
+        """Whether the piece gave up for certain."""
+        return self.end in GAVE_UP
+
+    @property
+    def least_s(self) -> float:
+        """It lasted so long at the least, whichever reading is right."""
+        known = [item.time_s for item in self.readings if item.time_s is not None]
+        if self.time.value is not None:
+            known.append(self.time.value)
+        return min(known, default=self.seen_s)
+
+    def as_json(self) -> dict[str, Any]:
+        return {
+            **self.time.as_json(),
+            "end": str(self.end),
+            "evidence": self.evidence,
+            "readings": [{"end": str(r.end), "time_s": r.time_s} for r in self.readings],
+            "restarts": self.reboots,
+        }
