@@ -5,7 +5,7 @@ other, have the same title, name the same pack, are all recorded or all simulate
 """
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -24,17 +24,23 @@ if TYPE_CHECKING:
     from analysis.run.verdict import Answer
 
 MOST_RUNS: Final = 12
+# Gives a run's digest for a cutoff and a hold, None: its own.
+Look = Callable[[Path, float | None, float | None], Digest]
 COVERAGE: Final = 0.9
 _NOT_ALL_ENDED: Final = "not every run was recorded to its end"
 
 
 @dataclass(frozen=True)
 class Lasted:
-    """How long one run of the piece lasted, s; ``ended``: it gave up by itself, else at least so long."""
+    """How long one run of the piece lasted, s; ``ended``: it gave up by itself, else at least so long.
+
+    ``doubt_s``: half of its interval.
+    """
 
     folder: Path
     lasted_s: float
     ended: bool
+    doubt_s: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -47,6 +53,11 @@ class Together:
     next_time: Quantity
     answer: "Answer | None"
     words: str
+
+    @property
+    def span(self) -> str:
+        """From the shortest to the longest, in words."""
+        return _span([run.lasted_s for run in self.runs])
 
     def as_json(self) -> dict[str, Any]:
         """Plain object; times as quantities."""
@@ -70,23 +81,27 @@ def together(
     description: Description,
     results: Mapping[str, Any],
     need_s: float | None = None,
+    *,
+    beside: Sequence[tuple[Path, Description]] | None = None,
+    look: Look = digest_of,
 ) -> Together | None:
     """What all runs of this piece say, this one among them; None for a single one.
 
     ``results``: this run's, as a digest or ``Rundown.as_json`` has them; the others are held to the same
-    cutoff. ``need_s``: None: the verdict's in ``results``, else the run's own.
+    cutoff. ``need_s``: None: the verdict's in ``results``, else the run's own. ``beside``: the other runs
+    where they are known already, the newest first. ``look``: gives their digests.
     """
     own = lasted_in(folder, results)
-    others = sorted_runs(folder, description)
+    others = sorted_runs(folder, description) if beside is None else beside
     if own is None or not others:
         return None
     cutoff_v, hold_s = _number(results, "cutoff_voltage"), _number(results, "hold")
-    asked = (cutoff_v, hold_s)
+    asked: tuple[float | None, float | None] = (cutoff_v, hold_s)
     if asked == own_cutoff(description.stop):
         asked = (None, None)
     found: list[Lasted] = []
-    for other, _ in sorted([*others, (folder, description)], key=_newest_first, reverse=True):
-        lasted = own if other is folder else _lasted_to(other, *asked, cutoff_v)
+    for other, _ in sorted([*others, (folder, description)], key=newest_first, reverse=True):
+        lasted = own if other is folder else _lasted_to(other, *asked, cutoff_v, look)
         found += [] if lasted is None else [lasted]
         if len(found) == MOST_RUNS:
             break
@@ -127,22 +142,27 @@ def sorted_runs(folder: Path, description: Description) -> list[tuple[Path, Desc
     title, pack = description.title.strip(), description.pack
     if not title or pack is None:
         return []
-    own, named = folder.resolve(), _named(description)
-    beside = own.parent.iterdir() if own.parent.is_dir() else ()
-    found = [
-        (other, known)
-        for other in beside
-        if other != own and (other / DESCRIPTION_NAME).is_file()
-        for known in [description_of(other)]
-        if known.state == "ended" and _named(known) == named
-    ]
-    return sorted(found, key=_newest_first, reverse=True)
+    own = folder.resolve()
+    named = runs_in(own.parent).get(piece_of(description), [])
+    return [(other, known) for other, known in named if other != own]
+
+
+def runs_in(parent: Path) -> dict[tuple[str, str, bool], list[tuple[Path, Description]]]:
+    """Ended runs in a folder by their piece, the newest first; those without title or pack are no piece's."""
+    found: dict[tuple[str, str, bool], list[tuple[Path, Description]]] = {}
+    for folder in parent.iterdir() if parent.is_dir() else ():
+        if not (folder / DESCRIPTION_NAME).is_file():
+            continue
+        known = description_of(folder)
+        if known.state == "ended" and known.title.strip() and known.pack is not None:
+            found.setdefault(piece_of(known), []).append((folder, known))
+    return {piece: sorted(runs, key=newest_first, reverse=True) for piece, runs in found.items()}
 
 
 def earlier_runs(folder: Path, description: Description) -> list[Lasted]:
     """How long the newest ended runs of the piece beside this one lasted, this one left out."""
     wanted_v, newest = description.stop.cutoff_v, sorted_runs(folder, description)[:MOST_RUNS]
-    found = [_lasted_to(other, None, None, wanted_v) for other, _ in newest]
+    found = [_lasted_to(other, None, None, wanted_v, digest_of) for other, _ in newest]
     return [lasted for lasted in found if lasted is not None]
 
 
@@ -152,7 +172,10 @@ def lasted_in(folder: Path, results: Mapping[str, Any]) -> Lasted | None:
     if not isinstance(life, dict):
         return None
     if life.get("value") is not None:
-        return Lasted(folder, float(life["value"]), life.get("end") != "switched off")
+        value_s = float(life["value"])
+        ends = [end for end in (life.get("lower"), life.get("upper")) if end is not None]
+        doubt_s = max((abs(end - value_s) for end in ends), default=0.0)
+        return Lasted(folder, value_s, life.get("end") != "switched off", doubt_s)
     lower = life.get("lower")
     return None if lower is None else Lasted(folder, float(lower), False)
 
@@ -168,11 +191,9 @@ def together_of(runs: Sequence[Lasted], need_s: float | None) -> Together | None
     from analysis.run.verdict import Answer
 
     times = [run.lasted_s for run in runs]
-    ends = [span_words(time_s, 60.0) for time_s in (min(times), max(times))]
-    span = ends[0] if ends[0] == ends[1] else f"{ends[0]} to {ends[1]}"
-    told = f"{count_words(len(runs), 'run')} of this piece on such packs lasted {span}"
+    told = f"{count_words(len(runs), 'run')} of this piece on such packs lasted {_span(times)}"
     going = sum(not run.ended for run in runs)
-    following = Quantity(None, "s", note=_NOT_ALL_ENDED) if going else next_time(times)
+    following = Quantity(None, "s", note=_NOT_ALL_ENDED) if going else next_time(runs)
     if going:
         told += f", {going} of them not to the end"
     else:
@@ -186,14 +207,18 @@ def together_of(runs: Sequence[Lasted], need_s: float | None) -> Together | None
     return Together(tuple(runs), need_s, following, answer, f"{told}.")
 
 
-def next_time(times_s: Sequence[float]) -> Quantity:
-    """Mean of a normal sample, with the interval for one more of its kind, s."""
+def next_time(runs: Sequence[Lasted]) -> Quantity:
+    """Mean of a normal sample, with the interval for one more of its kind, s.
+
+    The runs' own doubt, most of it one sensor's and so the same in all, is added in quadrature.
+    """
     from scipy.stats import t
 
-    count = len(times_s)
+    count, times_s = len(runs), [run.lasted_s for run in runs]
     mean = math.fsum(times_s) / count
     spread = math.sqrt(math.fsum((x - mean) ** 2 for x in times_s) / (count - 1))
     half = float(t.ppf(0.5 + COVERAGE / 2, count - 1)) * spread * math.sqrt(1 + 1 / count)
+    half = math.hypot(half, max(run.doubt_s for run in runs))
     return Quantity(mean, "s", max(mean - half, 0.0), mean + half, COVERAGE)
 
 
@@ -207,6 +232,11 @@ def earlier_words(runs: Sequence[Lasted]) -> str:
     return f"Earlier runs of this piece lasted {span_words(min(ended), 60.0)} to {span_words(max(ended), 60.0)}"
 
 
+def _span(times_s: Sequence[float]) -> str:
+    ends = [span_words(time_s, 60.0) for time_s in (min(times_s), max(times_s))]
+    return ends[0] if ends[0] == ends[1] else f"{ends[0]} to {ends[1]}"
+
+
 def _answer(following: Quantity, need_s: float) -> "Answer":
     from analysis.run.verdict import Answer
 
@@ -217,23 +247,23 @@ def _answer(following: Quantity, need_s: float) -> "Answer":
     return Answer.NO if following.upper < need_s else Answer.CLOSE
 
 
-def _named(description: Description) -> tuple[str, str, bool]:
-    """Title, pack, and whether a simulated board recorded it."""
+def piece_of(description: Description) -> tuple[str, str, bool]:
+    """What makes runs one piece's: title, pack, and whether a simulated board recorded it."""
     board = description.board
     simulated = bool(board and board.firmware.lower().startswith("simulated"))
     return description.title.strip(), str(description.pack), simulated
 
 
-def _newest_first(run: tuple[Path, Description]) -> tuple[str, str]:
+def newest_first(run: tuple[Path, Description]) -> tuple[str, str]:
     return run[1].started_utc, run[0].resolve().name
 
 
 def _lasted_to(
-    folder: Path, cutoff_v: float | None, hold_s: float | None, wanted_v: float | None
+    folder: Path, cutoff_v: float | None, hold_s: float | None, wanted_v: float | None, look: Look
 ) -> Lasted | None:
     """A run's lifetime by its digest; None where it has none, or went by another cutoff than ``wanted_v``."""
     try:
-        digest = digest_of(folder, cutoff_v, hold_s)
+        digest = look(folder, cutoff_v, hold_s)
     except BenchError:
         return None
     fits = digest.number("cutoff_voltage") == wanted_v
