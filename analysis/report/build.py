@@ -77,6 +77,7 @@ def report_page(
     """All that the report says, as plain text."""
     description = run.description
     told = cautions(run.description.pack, result)
+    answered, *below = paragraphs(result, run)
     seen = (
         Part(figures=tuple(figures[:1])),
         _warned(result),
@@ -97,7 +98,8 @@ def report_page(
     return Page(
         title=plain_text(description.title) or plain_text(run.folder.resolve().name) or "A run",
         about=_about(description)[:1],
-        answer=" ".join(paragraphs(result, run)),
+        answer=answered,
+        below=" ".join(below),
         sections=tuple(part for part in parts if part is not None),
         simulated=result.simulated,
         simulated_words=_SIMULATED,

@@ -28,7 +28,7 @@ from analysis.say.section import FigureFile
 from analysis.say.words import count_words, plain_text
 from logger.base.pack import SAFETY_CLOSING
 
-_PIECE_HEADINGS: Final = ("piece", "lasted", "needed", "as needed")
+_PIECE_HEADINGS: Final = ("piece", "lasted", "needed")
 _PIECES: Final = 12
 _SEVERAL: Final = 3
 _NAMED: Final = 5

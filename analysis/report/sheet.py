@@ -63,7 +63,10 @@ def sheet_figure(run: Run, result: Rundown) -> Figure:
     page.text(title, size=17, bold=True, width=52, lines=2)
     if result.simulated:
         page.text("SIMULATED: no hardware and no real pack made these numbers.", bold=True, size=10)
-    page.text(" ".join(paragraphs(result, run)), size=11.5, width=80, lines=4)
+    answered, *below = paragraphs(result, run)
+    page.text(answered, size=11.5, width=80, lines=4)
+    for text in below:
+        page.text(text, size=9.5, width=100)
     page.skip(0.018)
     _plots(page, result)
     page.skip(0.018)
