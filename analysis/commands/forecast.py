@@ -18,7 +18,7 @@ from analysis.forecast import live as live_forecast
 from analysis.forecast.discharge import discharge
 from analysis.forecast.forecast import Forecast
 from analysis.forecast.stated import span_seconds
-from analysis.forecast.verdict_words import live_verdict, told_words
+from analysis.forecast.verdict_words import live_verdict
 from analysis.forecast.words import forecast_json, forecast_line
 from analysis.report.digest import description_of
 from analysis.report.same_piece import earlier_runs, earlier_words
@@ -126,6 +126,9 @@ def forecast_command(
             "simulated": is_simulated(run),
             "warnings": [*whole.forecast.warnings, *run.problems],
         }
+        piece = None if until_s is not None else asked.together(need_s)
+        if piece is not None:
+            result["same_piece"] = piece.as_json()
         click.echo(json.dumps(result, ensure_ascii=False, indent=1, allow_nan=False))
         return
     found = forecast(
@@ -136,7 +139,7 @@ def forecast_command(
     warnings = (*found.warnings, *run.problems)
     if is_simulated(run):
         click.echo("SIMULATED: no hardware was there.\n")
-    for paragraph in told_words(found, run.description, need_s):
+    for paragraph in found.sentences():
         click.echo(textwrap.fill(paragraph, TEXT_WIDTH))
     for warning in warnings:
         click.echo()

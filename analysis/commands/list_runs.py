@@ -2,6 +2,8 @@
 
 import json
 import sys
+import textwrap
+from collections.abc import Sequence
 from datetime import UTC
 from pathlib import Path
 from typing import Any
@@ -12,7 +14,8 @@ from rich.table import Table
 from rich.text import Text
 
 from analysis.commands.rundown import Hold
-from analysis.commands.screen import echo_next
+from analysis.commands.screen import TEXT_WIDTH, echo_next
+from analysis.report.pieces import Piece, pieces_answer, pieces_of
 from analysis.report.run_table import (
     COLUMNS,
     Line,
@@ -23,21 +26,32 @@ from analysis.report.run_table import (
     read_lines,
     shown,
 )
+from logger.base.command_options import need_option
 from logger.base.errors import BenchError
 from logger.base.measures import VOLTS_ABOVE_0
 from logger.run.run_list import find_runs
 
-_NARROW = ("run", "pack", "lasted_s", "end", "charge_mah", "mean_current_ma")
+_NEEDED = ("need_s", "verdict")
+_NARROW = ("run", "pack", "lasted_s", *_NEEDED, "end", "charge_mah", "mean_current_ma")
 _MIDDLE = ("run", "title", *_NARROW[1:])
 # For screens of a phone's width.
-_SLIM = (("run", *_NARROW[2:]), ("run", "lasted_s", "end"), ("run", "lasted_s"))
+_SLIM = (
+    ("run", "pack", "lasted_s", *_NEEDED, "end"),
+    ("run", *_NARROW[2:]),
+    ("run", "lasted_s", *_NEEDED, "end"),
+    ("run", "lasted_s", *_NEEDED),
+    ("run", "lasted_s", "verdict"),
+    ("run", "lasted_s"),
+)
 _WIDE = (*_MIDDLE[:3], "started", *_MIDDLE[3:], "last_voltage_v", "ended")
-_TEXTS = ("run", "title", "pack", "started", "ended", "end")
+_TEXTS = ("run", "title", "pack", "started", "ended", "end", "verdict")
+_WHOLE = ("end", "verdict")  # never cut short
 # Names may be cut short to this many letters; numbers never are.
 _TEXT_LEAST = 12
 _RUN_LEAST = 24  # the run's name is typed into the next command
 _GAP = 1
 _PROBLEMS_SHOWN = 10
+_PIECES_SHOWN = 3
 
 
 @click.command("list")
@@ -80,6 +94,7 @@ _PROBLEMS_SHOWN = 10
 @click.option(
     "--hold", "hold_s", type=Hold(), help="One hold for all runs, e.g. 10s; 0: the first touch."
 )
+@need_option
 @click.option(
     "--csv",
     "csv_file",
@@ -102,11 +117,18 @@ def list_command(folder: Path, **options: Any) -> None:
     lines = _chosen(folder, options)
     csv_file, overview = options["csv_file"], options["overview"]
     if options["as_json"]:
-        click.echo(json.dumps(_as_json(lines), ensure_ascii=False, indent=1, allow_nan=False))
+        click.echo(
+            json.dumps(
+                _as_json(lines, pieces_of(lines)), ensure_ascii=False, indent=1, allow_nan=False
+            )
+        )
     elif str(csv_file) == "-":
         click.echo(as_csv(lines), nl=False)
     else:
+        pieces = pieces_of(lines)
+        click.echo(textwrap.fill(pieces_answer(lines, pieces), TEXT_WIDTH) + "\n")
         _show(lines)
+        _show_pieces(pieces)
     if csv_file is not None and str(csv_file) != "-":
         _write(csv_file, as_csv(lines))
         click.echo(f"Written: {csv_file}")
@@ -117,6 +139,18 @@ def list_command(folder: Path, **options: Any) -> None:
         click.echo(f"Open in a browser: {next(f for f in files if f.suffix == '.html')}")
     if not options["as_json"] and str(csv_file) != "-":
         echo_next(*_next_steps(lines))
+
+
+def _show_pieces(pieces: Sequence[Piece]) -> None:
+    """What several runs of one piece say together."""
+    several = [piece for piece in pieces if piece.all_runs is not None]
+    for piece in several[:_PIECES_SHOWN]:
+        assert piece.all_runs is not None
+        click.echo(textwrap.fill(f"{piece.name}: {piece.all_runs.words}", TEXT_WIDTH))
+    if len(several) > _PIECES_SHOWN:
+        click.echo(
+            f"... and {len(several) - _PIECES_SHOWN} more pieces with several runs: --overview FOLDER"
+        )
 
 
 def _next_steps(lines: list[Line]) -> list[tuple[str, list[str | Path]]]:
@@ -146,7 +180,7 @@ def _chosen(folder: Path, options: dict[str, Any]) -> list[Line]:
             end = "\r" if done < len(folders) else "\r" + " " * 40 + "\r"
             click.echo(f"reading run {done} of {len(folders)}{end}", nl=False, err=True)
 
-    lines = read_lines(folders, options["cutoff_v"], options["hold_s"], progress)
+    lines = read_lines(folders, options["cutoff_v"], options["hold_s"], progress, options["need_s"])
     since, before = (
         moment and moment.replace(tzinfo=UTC) for moment in (options["since"], options["before"])
     )
@@ -210,7 +244,7 @@ def _fitting(lines: list[Line], width: int) -> dict[str, int]:
         }
         widths = {
             column: min(letters, _RUN_LEAST if column == "run" else _TEXT_LEAST)
-            if column in _TEXTS
+            if column in _TEXTS and column not in _WHOLE
             else letters
             for column, letters in longest.items()
         }
@@ -224,8 +258,18 @@ def _fitting(lines: list[Line], width: int) -> dict[str, int]:
     return widths
 
 
-def _as_json(lines: list[Line]) -> dict[str, Any]:
+def _as_json(lines: list[Line], pieces: Sequence[Piece]) -> dict[str, Any]:
     return {
+        "answer": pieces_answer(lines, pieces),
+        "pieces": [
+            {
+                "piece": piece.name,
+                "answer": piece.answer or None,
+                "runs": [line.name for line in piece.lines],
+                "same_piece": None if piece.all_runs is None else piece.all_runs.as_json(),
+            }
+            for piece in pieces
+        ],
         "runs": [
             {
                 "run": line.name,
@@ -235,6 +279,7 @@ def _as_json(lines: list[Line]) -> dict[str, Any]:
                 "ended": line.value("ended"),
                 "simulated": line.digest is not None and line.digest.simulated,
                 **({} if line.digest is None else line.digest.results),
+                **_asked_json(line),
                 "warnings": [line.problem]
                 if line.problem
                 else list(line.digest.warnings if line.digest else ()),
@@ -243,6 +288,12 @@ def _as_json(lines: list[Line]) -> dict[str, Any]:
         ],
         "warnings": [f"{line.name}: {line.problem}" for line in lines if line.problem],
     }
+
+
+def _asked_json(line: Line) -> dict[str, Any]:
+    """The verdict on a need asked for now in place of the run's own."""
+    found = line.verdict_asked()
+    return {} if found is None else {"verdict": found.as_json()}
 
 
 def _write(path: Path, text: str) -> None:

@@ -1,5 +1,6 @@
 """``drawbench sheet`` and ``drawbench pictures``: what goes into documentation besides the report."""
 
+import textwrap
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Final, cast
@@ -7,11 +8,14 @@ from typing import Final, cast
 import click
 
 from analysis.commands.rundown import analysed, asked_again, cutoff_option, hold_option
-from analysis.commands.screen import echo_next
-from analysis.report.digest import description_of, digest_of, inputs_of
+from analysis.commands.screen import TEXT_WIDTH, echo_next
+from analysis.report.digest import description_of, digest_of, inputs_of, kept_digest
+from analysis.report.same_piece import made_from, together_at
+from analysis.report.told import paragraphs_of
 from analysis.say.events import listed_events, numbered_events
 from analysis.say.figures import SIZES, SizeName
 from analysis.say.publish import publish, unchanged
+from logger.base.command_options import need_option
 
 FORMATS: Final = ("png", "svg", "pdf")
 out_option = click.option(
@@ -27,22 +31,33 @@ out_option = click.option(
 @click.argument("run_folder", metavar="RUN", type=click.Path(path_type=Path))
 @cutoff_option
 @hold_option
+@need_option
 @out_option
 def sheet_command(
-    run_folder: Path, cutoff_v: float | None, hold_s: float | None, out: Path | None
+    run_folder: Path,
+    cutoff_v: float | None,
+    hold_s: float | None,
+    need_s: float | None,
+    out: Path | None,
 ) -> None:
     """One page to print (PDF): wiring, pack, conditions, results, doubt and cautions."""
-    source = inputs_of(run_folder, cutoff_v, hold_s, "sheet")
-    files = unchanged(out or run_folder / "sheet", source)
-    if files is None:
-        run, result, _ = analysed(run_folder, cutoff_v, hold_s)
+    source = None if need_s is not None else inputs_of(run_folder, cutoff_v, hold_s, "sheet")
+    kept = kept_digest(run_folder, cutoff_v, hold_s)
+    piece = None if kept is None else together_at(run_folder, kept, need_s)
+    files = unchanged(out or run_folder / "sheet", made_from(source, piece))
+    if files is None or kept is None:
+        run, result, kept = analysed(run_folder, cutoff_v, hold_s, need_s)
+        piece = together_at(run_folder, kept, need_s)
         from analysis.report.sheet import write_sheet
 
         with TemporaryDirectory(prefix="drawbench-") as temporary:
             write_sheet(run, result, Path(temporary))
-            files = publish(Path(temporary), out or run.folder / "sheet", source)
-    click.echo(f"Print: {next(file for file in files if file.suffix == '.pdf')}")
-    echo_next(("A page to open", ["report", run_folder, *asked_again(cutoff_v, hold_s)]))
+            files = publish(Path(temporary), out or run.folder / "sheet", made_from(source, piece))
+    for text in paragraphs_of(kept, piece):
+        click.echo(textwrap.fill(text, TEXT_WIDTH))
+    click.echo(f"\nPrint: {next(file for file in files if file.suffix == '.pdf')}")
+    asked = asked_again(cutoff_v, hold_s, need_s)
+    echo_next(("A page to open", ["report", run_folder, *asked]))
 
 
 @click.command("pictures")

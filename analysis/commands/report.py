@@ -9,6 +9,8 @@ import click
 from analysis.commands.rundown import analysed, asked_again, cutoff_option, hold_option
 from analysis.commands.screen import TEXT_WIDTH, echo_next, echo_warnings_in_short
 from analysis.report.digest import inputs_of, kept_digest
+from analysis.report.same_piece import made_from, together_at
+from analysis.report.told import paragraphs_of
 from analysis.run.asked import cutoff_of
 from analysis.say.publish import unchanged
 from logger.base.command_options import need_option
@@ -64,11 +66,14 @@ def report_command(
         chosen_by = [] if budget_file is None else _chosen_by(budget_file, run_folder)
         source = inputs_of(run_folder, cutoff_v, hold_s, "report", budget_file, *chosen_by)
     folder = out if out is not None else run_folder / "report"
-    files, kept = unchanged(folder, source), kept_digest(run_folder, cutoff_v, hold_s)
+    kept = kept_digest(run_folder, cutoff_v, hold_s)
+    piece = None if kept is None else together_at(run_folder, kept, need_s)
+    files = unchanged(folder, made_from(source, piece))
     fresh = files is None or kept is None
     if files is None or kept is None:
         _refuse_parts(budget_file, flex_sources, flex_cycles)
         run, result, kept = analysed(run_folder, cutoff_v, hold_s, need_s)
+        piece = together_at(run_folder, kept, need_s)
         from analysis.report.parts import write_whole_report
 
         folder = out if out is not None else run.folder / "report"
@@ -80,11 +85,12 @@ def report_command(
             budget_file=budget_file,
             flex_sources=flex_sources,
             flex_cycles=flex_cycles,
-            source=source,
+            source=made_from(source, piece),
         )
     if kept.simulated:
         click.echo("SIMULATED: no hardware was there.")
-    click.echo(textwrap.fill(kept.answer, TEXT_WIDTH))
+    for text in paragraphs_of(kept, piece):
+        click.echo(textwrap.fill(text, TEXT_WIDTH))
     echo_warnings_in_short(kept.warnings)
     if not fresh:
         click.echo("\nNothing changed since this report was made; it is left as it is.")
@@ -92,7 +98,7 @@ def report_command(
     click.echo(f"  {_here(files, 'report.html')}")
     click.echo("Paste into a write-up, with the pictures beside it:")
     click.echo(f"  {_here(files, 'report.md')}")
-    echo_next(("One page to print", ["sheet", run_folder, *asked_again(cutoff_v, hold_s)]))
+    echo_next(("One page to print", ["sheet", run_folder, *asked_again(cutoff_v, hold_s, need_s)]))
 
 
 def _refuse_parts(

@@ -17,10 +17,12 @@ from analysis.commands.screen import (
     echo_warnings_in_short,
 )
 from analysis.report.digest import Digest, Keeping, description_of, kept_digest
+from analysis.report.same_piece import together_at
+from analysis.report.told import paragraphs_of
 from analysis.run.heat import heat_caution, mean_power_w
 from analysis.say.words import quantity_words
 from logger.base.command_options import need_option
-from logger.base.durations import HOLD_DEFAULT_S, parse_duration_s
+from logger.base.durations import HOLD_DEFAULT_S, duration_text, parse_duration_s
 from logger.base.measures import VOLTS
 from logger.base.pack import SAFETY_CLOSING, Pack
 from logger.run.description import Description
@@ -98,45 +100,41 @@ def rundown_command(
     has_voltage = kept.number("first_voltage") is not None
     if cutoff_v is None and description.stop.cutoff_v is None and has_voltage:
         warnings = [_NO_CUTOFF, *warnings]
+    piece = together_at(run_folder, kept, need_s)
     if as_json:
         document = {**kept.results, "simulated": kept.simulated, "warnings": warnings}
+        if piece is not None:
+            document["same_piece"] = piece.as_json()
         click.echo(json.dumps(document, ensure_ascii=False, indent=1, allow_nan=False))
         return
     if kept.simulated:
         click.echo("SIMULATED: no hardware was there.\n")
-    click.echo(textwrap.fill(kept.answer, TEXT_WIDTH))
-    all_runs = together(run_folder, description, kept, need_s)
-    if all_runs:
-        click.echo(textwrap.fill(all_runs, TEXT_WIDTH))
+    for text in paragraphs_of(kept, piece):
+        click.echo(textwrap.fill(text, TEXT_WIDTH))
     if details or doubt:
-        _show_details(kept, warnings)
+        _show_details(kept, warnings, "" if piece is None else kept.covers)
     else:
         echo_warnings_in_short([text for text in warnings if text != _NO_CUTOFF])
     _show_cautions(description, kept, warnings, whole=details or doubt)
     if doubt and result is not None:
         _show_doubt(result)
-    asked = asked_again(cutoff_v, hold_s)
-    asked += [] if need_s is None else ["--need", f"{need_s:g}s"]
-    steps: list[tuple[str, list[str | Path]]] = []
+    if not (details or doubt):
+        click.echo("\nEvery number: --details.")
+    again = asked_again(cutoff_v, hold_s, need_s)
     if _NO_CUTOFF in warnings:
-        guess_v = _cutoff_to_try(description.pack)
-        steps.append(
-            (
-                "No cutoff given: put in your circuit's volts",
-                ["rundown", run_folder, "--cutoff", guess_v],
-            )
-        )
-    if not details and not doubt:
-        steps.append(("Details", ["rundown", run_folder, *asked, "--details"]))
-    if _NO_CUTOFF not in warnings:
-        steps.append(("Report", ["report", run_folder, *asked]))
-    echo_next(*steps)
+        cutoff = ["--cutoff", _cutoff_to_try(description.pack)]
+        echo_next(("With your circuit's cutoff", ["rundown", run_folder, *cutoff, *again]))
+    else:
+        echo_next(("Report", ["report", run_folder, *again]))
 
 
-def asked_again(cutoff_v: float | None, hold_s: float | None) -> list[str]:
-    """The same cutoff and hold for the next command."""
-    cutoff = [] if cutoff_v is None else ["--cutoff", f"{cutoff_v:g}"]
-    return cutoff if hold_s is None else [*cutoff, "--hold", f"{hold_s:g}s" if hold_s else "0"]
+def asked_again(
+    cutoff_v: float | None, hold_s: float | None, need_s: float | None = None
+) -> list[str]:
+    """The same cutoff, hold and need for the next command."""
+    asked = [] if cutoff_v is None else ["--cutoff", f"{cutoff_v:g}"]
+    asked += [] if hold_s is None else ["--hold", duration_text(hold_s) if hold_s else "0"]
+    return asked if need_s is None else [*asked, "--need", duration_text(need_s)]
 
 
 def _cutoff_to_try(pack: Pack | None) -> str:
@@ -157,17 +155,10 @@ def analysed(
     return run, result, keeping.keep(result, run.description, beside=need_s is None)
 
 
-def together(folder: Path, description: Description, kept: Digest, need_s: float | None) -> str:
-    """The verdict from all runs of the same piece beside this one; empty for a single one."""
-    from analysis.report.same_piece import earlier_runs, lasted_in, together_words
-
-    others = earlier_runs(folder, description)
-    own = lasted_in(folder, kept.results) if others else None
-    return "" if own is None else together_words([own, *others], need_s or description.need_s)
-
-
-def _show_details(kept: Digest, warnings: Sequence[str]) -> None:
-    """Every result with its interval, every warning whole."""
+def _show_details(kept: Digest, warnings: Sequence[str], covers: str) -> None:
+    """What the verdict covers, every result with its interval, every warning whole."""
+    if covers:
+        click.echo(textwrap.fill(covers, TEXT_WIDTH))
     click.echo()
     label_width = max(len(label) for label, _, _ in kept.rows)
     value_width = max(len(value) for _, value, _ in kept.rows)

@@ -12,8 +12,9 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from analysis.report.digest import digest_of
-from analysis.report.same_piece import earlier_runs, earlier_words
+from analysis.report.digest import description_of, digest_of
+from analysis.report.same_piece import earlier_runs, earlier_words, together
+from analysis.report.told import paragraphs_of
 from logger.base.errors import BenchError
 from logger.base.left import Left
 from logger.page.asking import Asking
@@ -159,10 +160,11 @@ def results_for(feed: RunFeed) -> dict[str, Any]:
             "warnings": [],
         }
     time_s, *ends = digest.last
+    piece = together(feed.folder, description_of(feed.folder), digest.results)
     feed.adopt(course, Latest(time_s or 0.0, *ends), digest.count)
     return {
         "headline": digest.headline,
-        "answer": digest.answer,
+        "answer": " ".join(paragraphs_of(digest, piece)),
         "rows": digest.rows,
         "interval": digest.interval,
         "warnings": digest.warnings,

@@ -11,6 +11,7 @@ from analysis.forecast.future_load import Programme
 from analysis.forecast.of_run import forecast_run
 from analysis.forecast.stated import parse_programme, with_pack
 from analysis.forecast.verdict_words import told_words
+from analysis.report.same_piece import Together, together_in
 from analysis.run.asked import cutoff_of
 from analysis.run.rundown import is_simulated
 from analysis.run.trace import trace_of
@@ -40,14 +41,24 @@ class Forecast(plain.Forecast):
         Shape (draws,): possible cutoff times in s, sorted; empty if nothing is known.
     warnings : tuple of str
         What the reader must know.
+    same_piece : Together or None
+        What all runs of the same piece beside this one say: ``words``, ``answer``, ``next_time``.
     """
 
     run: Run
     need_s: float | None = None
+    same_piece: Together | None = None
+
+    def sentences(self) -> list[str]:
+        """The answer in plain paragraphs, the verdict first; what all runs of the piece say beside it."""
+        first, *others = told_words(self, self.run.description, self.need_s)
+        piece = [] if self.same_piece is None else [self.same_piece.words]
+        return [first, *piece, *others]
 
     def __repr__(self) -> str:
-        words = told_words(self, self.run.description, self.need_s)
-        return text_of(words, simulated=is_simulated(self.run), more=warned(len(self.warnings)))
+        return text_of(
+            self.sentences(), simulated=is_simulated(self.run), more=warned(len(self.warnings))
+        )
 
     def _repr_html_(self) -> str:
         pack = self.run.description.pack
@@ -57,7 +68,7 @@ class Forecast(plain.Forecast):
             ("charge down to the cutoff", self.capacity_mah),
         )
         return card(
-            told_words(self, self.run.description, self.need_s),
+            self.sentences(),
             rows_of([(label, quantity) for label, quantity in rows if quantity.value is not None]),
             warnings=(*self.warnings, *self.run.problems),
             cautions=(f"{pack}: {pack.caution}" if pack else SAFETY_CLOSING,),
@@ -96,6 +107,11 @@ class Asked:
     cutoff_v: float
     hold_s: float
     programme: Programme | None
+
+    def together(self, need_s: float | None) -> Together | None:
+        """What all runs of the same piece say."""
+        described = self.run.description
+        return together_in(self.run.folder, described, need_s, self.cutoff_v, self.hold_s)
 
 
 def asked_forecast(
@@ -175,4 +191,5 @@ def forecast(
     asked = asked_forecast(run, cutoff_v, hold_s, load, pack, capacity_mah, used)
     found = forecast_run(asked.run, asked.cutoff_v, asked.hold_s, until_s, asked.programme)
     need_s = asked.run.description.need_s if need_s is None else need_s
-    return Forecast(**fields_of(found), run=asked.run, need_s=need_s)
+    piece = None if until_s is not None else asked.together(need_s)
+    return Forecast(**fields_of(found), run=asked.run, need_s=need_s, same_piece=piece)

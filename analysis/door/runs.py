@@ -2,13 +2,15 @@
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import analysis.run.rundown as plain
 import logger.run.reader as reader
 from analysis.door.show import StrPath, card, drawing, fields_of, frame_row, text_of, warned
 from analysis.doubt.quantity import Quantity
-from analysis.report.answer import answer, cautions, result_rows
+from analysis.report.answer import cautions, result_rows
+from analysis.report.same_piece import together
+from analysis.report.told import paragraphs
 from analysis.run.asked import cutoff_of
 from analysis.say.events import listed_events
 from analysis.say.table import rows_of
@@ -110,10 +112,17 @@ class Rundown(plain.Rundown):
         )
 
     def _sentences(self) -> tuple[str, ...]:
+        told = paragraphs(self, self.run)
         if self.cutoff_time.lower is None or self.cutoff_time.coverage is None:
-            return (answer(self, self.run.description),)
+            return told
         times = f"{100 * self.cutoff_time.coverage:g} times in 100"
-        return answer(self, self.run.description), f"The brackets hold the true value {times}."
+        return *told, f"The brackets hold the true value {times}."
+
+    def as_json(self) -> dict[str, Any]:
+        """As ``drawbench rundown --json``: results as ``Quantity.as_json``, ``simulated``, ``warnings``."""
+        results = super().as_json()
+        piece = together(self.run.folder, self.run.description, results)
+        return results if piece is None else {**results, "same_piece": piece.as_json()}
 
     def quantities(self) -> dict[str, Quantity]:
         """Every result by its name, in the order of ``drawbench rundown --json``."""

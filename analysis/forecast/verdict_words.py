@@ -8,8 +8,8 @@ from analysis.forecast.chemistry_prior import capacity_prior
 from analysis.forecast.forecast import Forecast
 from analysis.forecast.words import forecast_words
 from analysis.run.rundown import Rundown, is_simulated_description
-from analysis.run.verdict import Ahead, Verdict, verdict, verdict_ahead
-from analysis.say.words import plain_text, span_words
+from analysis.run.verdict import Ahead, Answer, Verdict, verdict, verdict_ahead
+from analysis.say.words import span_words
 from logger.base.wall_clock import wall_clock
 from logger.run.description import Description
 
@@ -48,20 +48,21 @@ def covers_words(result: Rundown, description: Description) -> str:
     if pack is None or result.verdict is None:
         return ""
     warm = (
-        "at a temperature that was not noted"
+        "temperature not noted"
         if description.temperature_c is None
         else f"at {description.temperature_c:g} °C"
     )
-    told = f"That holds for this one pack ({plain_text(str(pack))}) {warm}"
     if lasted_s is None or not result.lifetime.ended or not result.mean_current.value:
-        return f"{told}; another pack, or a cold night, may end sooner."
+        if result.verdict.answer is not Answer.YES:
+            return ""
+        return "Another pack, or a cold night, may end sooner."
     spread = math.exp(-_NINE_IN_TEN * capacity_prior(pack, result.mean_current.value).log_sd)
     least_s = round(spread * lasted_s / _STEP_S) * _STEP_S
-    told += f"; of other packs of the kind 1 in 20 lasts under {span_words(least_s)}"
+    told = f"One pack, {warm}; 1 in 20 lasts under {span_words(least_s)}"
     if pack.chemistry in USUAL_EXPONENT and (description.temperature_c or 20.0) > 15.0:
         cold = runtime_in_cold(lasted_s / 3600, 0.0, pack.chemistry)
         low_s, high_s = (
             round(3600 * (end or 0.0) / _STEP_S) * _STEP_S for end in (cold.lower, cold.upper)
         )
-        told += f", and cells at 0 °C last {span_words(low_s)} to {span_words(high_s)}"
+        told += f", at 0 °C expect {span_words(low_s)} to {span_words(high_s)}"
     return f"{told}."

@@ -1,7 +1,6 @@
 """The answer to "does it last?" in a sentence, and the results as rows for a table."""
 
 from analysis.doubt.quantity import Quantity
-from analysis.forecast.verdict_words import covers_words
 from analysis.run.heat import heat_caution
 from analysis.run.lifetime import End
 from analysis.run.rundown import Rundown
@@ -9,14 +8,14 @@ from analysis.run.verdict import Answer, lasted_words
 from analysis.say.table import NO_INTERVAL, interval_words
 from analysis.say.words import span_words, value_words
 from logger.base.pack import SAFETY_CLOSING, Pack
-from logger.run.description import Description
 
 
-def answer(result: Rundown, description: Description) -> str:
-    """Two or three sentences: the verdict where a need is known, how it ended, how much came out, how much it drew."""
-    told = [] if result.verdict is None else [result.verdict.words]
-    covers = covers_words(result, description)
-    return " ".join(part for part in (*told, _ended(result), covers) if part)
+def answer(result: Rundown) -> str:
+    """The verdict where a need is known, with what shows how it ended; else how it ended and how much came out."""
+    if result.verdict is None:
+        return _ended(result)
+    seen = lasted_words(result.lifetime, result.fall.cutoff_v, said=True)
+    return f"{result.verdict.words} {seen}".strip()
 
 
 def headline(result: Rundown) -> str:
@@ -42,7 +41,7 @@ def _ended(result: Rundown) -> str:
             f" and {value_words(result.peak_current)} at most."
         )
     cutoff_v = result.fall.cutoff_v
-    ended = lasted_words(result.lifetime, cutoff_v, said=result.verdict is not None)
+    ended = lasted_words(result.lifetime, cutoff_v)
     if ended or result.lifetime.end is End.UNSURE:
         return f"{ended}{drew}".strip()
     length = value_words(result.duration)
@@ -52,8 +51,6 @@ def _ended(result: Rundown) -> str:
             if result.charge_to_cutoff.value is not None
             else ""
         )
-        if result.verdict is not None and result.lifetime.end is End.CUTOFF:
-            return f"The pack had then fallen to {cutoff_v:g} V{gave}.{drew}"
         return f"The pack fell to {cutoff_v:g} V after {value_words(result.cutoff_time)}{_range(result.cutoff_time)}{gave}.{drew}"
     if cutoff_v is not None:
         return f"The pack was still above {cutoff_v:g} V when the run ended after {length}, at {value_words(result.last_voltage)}.{drew}"

@@ -11,9 +11,10 @@ from tempfile import TemporaryDirectory
 from typing import Any, Final
 
 from analysis.doubt.uncertainty import NO_LIMITS_NOTE, coverage_factor, limits_of
-from analysis.report.answer import answer, cautions, result_rows
+from analysis.report.answer import cautions, result_rows
 from analysis.report.plots import draw_plots
 from analysis.report.sheet import write_sheet
+from analysis.report.told import paragraphs
 from analysis.run.doubt_table import KINDS_WORDS, ROUNDING_RULE
 from analysis.run.rundown import Rundown
 from analysis.say.events import ListedEvent, listed_events
@@ -22,6 +23,7 @@ from analysis.say.render import Page, Part, Table, render_html, render_markdown
 from analysis.say.section import FigureFile, Section
 from analysis.say.table import rows_of
 from analysis.say.words import count_words, first_clause, plain_text, span_words, step_words
+from logger.base.durations import duration_text
 from logger.base.next_step import command_line
 from logger.base.numbers import digits_text
 from logger.run.description import Description
@@ -75,6 +77,7 @@ def report_page(
     """All that the report says, as plain text."""
     description = run.description
     told = cautions(run.description.pack, result)
+    answered, *below = paragraphs(result, run)
     seen = (
         Part(figures=tuple(figures[:1])),
         _warned(result),
@@ -95,7 +98,8 @@ def report_page(
     return Page(
         title=plain_text(description.title) or plain_text(run.folder.resolve().name) or "A run",
         about=_about(description)[:1],
-        answer=answer(result, run.description),
+        answer=answered,
+        below=" ".join(below),
         sections=tuple(part for part in parts if part is not None),
         simulated=result.simulated,
         simulated_words=_SIMULATED,
@@ -117,8 +121,15 @@ def _once_more(run: Run, result: Rundown) -> Part:
     cutoff = (
         []
         if result.fall.cutoff_v is None
-        else ["--cutoff", f"{result.fall.cutoff_v:g}", "--hold", f"{result.hold.value:g}s"]
+        else [
+            "--cutoff",
+            f"{result.fall.cutoff_v:g}",
+            "--hold",
+            duration_text(result.hold.value or 0.0),
+        ]
     )
+    if result.verdict is not None and result.verdict.need_s != run.description.need_s:
+        cutoff += ["--need", duration_text(result.verdict.need_s or 0.0)]
     name = Path(run.folder.resolve().name)
     return Part(
         paragraphs=("This page again, from the run:",),

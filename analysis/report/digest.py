@@ -24,13 +24,13 @@ if TYPE_CHECKING:
     from logger.run.course import Course
 
 DIGEST_NAME: Final = ".digest.json"
-DIGEST_FORMAT: Final = 3
+DIGEST_FORMAT: Final = 4
 _LIBRARIES: Final = ("numpy", "pandas", "scipy", "matplotlib")
 
 
 @dataclass(frozen=True)
 class Digest:
-    """``results``: name to ``Quantity.as_json``. ``rows``: label, value, interval in words; ``interval``: heading of the last.
+    """``answer``: in a sentence or two. ``covers``: what its verdict covers; empty without one. ``results``: name to ``Quantity.as_json``. ``rows``: label, value, interval in words; ``interval``: heading of the last.
 
     ``begin_s``, ``step_s``, ``course``: the course as ``logger.run.course.Course.packed`` gives it.
     """
@@ -39,6 +39,7 @@ class Digest:
     count: int
     headline: str
     answer: str
+    covers: str
     rows: list[list[str]]
     interval: str
     warnings: list[str]
@@ -205,7 +206,10 @@ def _kept(folder: Path, source: Mapping[str, Any]) -> Digest | None:
 def _looks_sound(digest: Digest) -> bool:
     """Whether the parts are what those who show them count on."""
     return (
-        all(isinstance(text, str) for text in (digest.headline, digest.answer, digest.interval))
+        all(
+            isinstance(text, str)
+            for text in (digest.headline, digest.answer, digest.covers, digest.interval)
+        )
         and isinstance(digest.count, int)
         and isinstance(digest.results, dict)
         and all(isinstance(found, dict) for found in digest.results.values())
@@ -247,6 +251,7 @@ def _make(
 
 
 def _digest(result: "Rundown", description: Description, source: Mapping[str, Any]) -> Digest:
+    from analysis.forecast.verdict_words import covers_words
     from analysis.report.answer import answer, headline, result_rows
     from analysis.say.table import interval_title, rows_of
 
@@ -258,7 +263,8 @@ def _digest(result: "Rundown", description: Description, source: Mapping[str, An
         source=source,
         count=len(trace.time_s),
         headline=headline(result),
-        answer=answer(result, description),
+        answer=answer(result),
+        covers=covers_words(result, description),
         rows=[[row.label, row.value, row.interval] for row in table],
         interval=interval_title(table),
         warnings=list(result.warnings),

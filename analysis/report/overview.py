@@ -9,6 +9,7 @@ from typing import Final
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from analysis.report.pieces import Piece, full_name, longest_and_shortest, pieces_answer, pieces_of
 from analysis.report.run_table import COLUMNS, Line, as_csv, by_lasting, shown
 from analysis.say.figures import (
     INK,
@@ -24,9 +25,12 @@ from analysis.say.figures import (
 from analysis.say.publish import publish
 from analysis.say.render import render_overview
 from analysis.say.section import FigureFile
-from analysis.say.words import count_words, plain_text, span_words
+from analysis.say.words import count_words, plain_text
 from logger.base.pack import SAFETY_CLOSING
 
+_PIECE_HEADINGS: Final = ("piece", "lasted", "needed")
+_PIECES: Final = 12
+_SEVERAL: Final = 3
 _NAMED: Final = 5
 _BARS: Final = 40
 _NAME_LENGTH: Final = 34
@@ -41,10 +45,17 @@ def write_overview(lines: Sequence[Line], folder: Path) -> tuple[Path, ...]:
     with TemporaryDirectory(prefix="drawbench-") as temporary:
         made = Path(temporary)
         figures = draw_overview(lines, made)
+        pieces = pieces_of(lines)
         (made / "runs.csv").write_text(as_csv(lines), encoding="utf-8", newline="")
         html, markdown = render_overview(
-            title=count_words(len(lines), "run"),
-            answer=overview_answer(lines),
+            title=f"{count_words(len(pieces), 'piece')}, {count_words(len(lines), 'run')}",
+            answer=pieces_answer(lines, pieces),
+            several=[f"{p.name}: {p.all_runs.words}" for p in pieces if p.all_runs is not None][
+                :_SEVERAL
+            ],
+            piece_headings=_PIECE_HEADINGS,
+            pieces=[_piece_row(piece) for piece in pieces[:_PIECES]],
+            left_out=_left_out(pieces),
             figures=figures,
             headings=list(COLUMNS.values()),
             rows=[[shown(line, column) for column in COLUMNS] for line in lines],
@@ -58,18 +69,26 @@ def write_overview(lines: Sequence[Line], folder: Path) -> tuple[Path, ...]:
         return publish(made, folder)
 
 
-def overview_answer(lines: Sequence[Line]) -> str:
-    """Longest and shortest to the cutoff, in a sentence."""
-    ranked = [line for line in by_lasting(lines) if line.reached]
-    if len(ranked) < 2:
-        return f"{count_words(len(ranked), 'run')} of {len(lines)} reached the cutoff."
-    best, worst = ranked[0], ranked[-1]
-    cutoffs = {line.value("cutoff_v") for line in ranked}
-    differ = " Their cutoffs differ, so this compares unlike things." if len(cutoffs) > 1 else ""
-    return (
-        f"Longest to the cutoff: {_full_name(best)}, {span_words(best.lasted_s or 0)}. "
-        f"Shortest: {_full_name(worst)}, {span_words(worst.lasted_s or 0)}.{differ}"
-    )
+def _piece_row(piece: Piece) -> dict[str, str]:
+    """``name``, ``note``, ``lasted``, ``needed``, ``answer`` of a piece, in words."""
+    first = piece.lines[0]
+    pack = plain_text(str(first.description.pack)) if first.description.pack else ""
+    lasted = shown(first, "lasted_s")
+    runs = first.name if piece.all_runs is None else count_words(len(piece.all_runs.runs), "run")
+    if piece.all_runs is not None:
+        lasted = piece.all_runs.span
+    return {
+        "name": piece.name,
+        "note": ", ".join(part for part in (runs if runs != piece.name else "", pack) if part),
+        "lasted": first.problem or lasted,
+        "needed": shown(first, "need_s"),
+        "answer": piece.answer,
+    }
+
+
+def _left_out(pieces: Sequence[Piece]) -> str:
+    more = len(pieces) - _PIECES
+    return f"{count_words(more, 'piece')} more: All results." if more > 0 else ""
 
 
 def draw_overview(
@@ -124,7 +143,7 @@ def _lasting(lines: Sequence[Line], size: SizeName) -> tuple[Figure, FigureFile]
     ring = " Ring: the run ended before its cutoff, or had none." if some else ""
     left_out = len(ranked) - len(shown_lines)
     more = f" {count_words(left_out, 'run')} in the middle not drawn." if left_out else ""
-    alt = f"Dot plot: {overview_answer(lines)}{more}"
+    alt = f"Dot plot: {longest_and_shortest(lines)}{more}"
     return figure, FigureFile(
         "lasting", alt, f"Dot: time to the cutoff, bar: its 95 % interval.{ring}{more}"
     )
@@ -167,7 +186,7 @@ def _voltages(lines: Sequence[Line], size: SizeName) -> tuple[Figure, FigureFile
     axes.set_ylabel("pack voltage in V")
     axes.set_title("All runs, one over the other")
     words = count_words(len(drawn), "run")
-    told = ", ".join(_full_name(line) for line in named)
+    told = ", ".join(full_name(line) for line in named)
     return figure, FigureFile(
         "voltages",
         f"Line plot of voltage against time of {words}; by name: {told}.",
@@ -182,11 +201,6 @@ def _course(line: Line) -> tuple[list[float], list[float]]:
     steps = d.unpacked().steps()
     points = [((step[0] + 0.5) * d.step_s, step[2]) for step in steps if step[2] is not None]
     return [t for t, _ in points], [v for _, v in points]
-
-
-def _full_name(line: Line) -> str:
-    title = plain_text(line.description.title)
-    return f"{title} ({line.name})" if title else line.name
 
 
 def _simulated(line: Line) -> bool:

@@ -2,18 +2,24 @@
 
 import csv
 import io
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from analysis.doubt.quantity import Quantity
 from analysis.report.digest import Digest, description_of, digest_of
 from analysis.say.words import plain_text, span_words, value_words
 from logger.base.durations import utc_moment
 from logger.base.errors import BenchError
+from logger.base.wall_clock import wall_clock
 from logger.run.description import Description
+
+# Imported where they are needed: kept runs are listed without them, at once.
+if TYPE_CHECKING:
+    from analysis.run.lifetime import Lifetime
+    from analysis.run.verdict import Verdict
 
 # Name of a column in CSV and for --sort: heading on screen, and whether more of it is better.
 COLUMNS: Final = {
@@ -22,6 +28,8 @@ COLUMNS: Final = {
     "pack": "pack",
     "started": "recorded",
     "lasted_s": "lasted",
+    "need_s": "needed",
+    "verdict": "as needed",
     "end": "until",
     "cutoff_time_s": "to the cutoff",
     "cutoff_v": "cutoff",
@@ -48,13 +56,14 @@ _RESULTS: Final = {
 
 @dataclass(frozen=True)
 class Line:
-    """One run. ``problem``: why it has no results, in words."""
+    """One run. ``problem``: why it has no results, in words. ``asked_s``: a need in place of the run's own."""
 
     folder: Path
     name: str
     description: Description
     digest: Digest | None
     problem: str = ""
+    asked_s: float | None = None
 
     def value(self, column: str) -> str | float | None:
         """Value of a column; numbers in the column's own unit."""
@@ -63,6 +72,8 @@ class Line:
         description = self.description
         return {
             "end": self.end,
+            "need_s": self.need_s,
+            "verdict": self.answer,
             "run": self.name,
             "title": plain_text(description.title),
             "pack": plain_text(str(description.pack)) if description.pack else "",
@@ -70,6 +81,32 @@ class Line:
             "ended": description.end_reason
             or ("" if description.state == "ended" else "still open"),
         }[column]
+
+    @property
+    def need_s(self) -> float | None:
+        """How long it must last, as asked for now, else as the run was told."""
+        return self.description.need_s if self.asked_s is None else self.asked_s
+
+    @property
+    def answer(self) -> str:
+        """The verdict in a word, by the same function as on every other screen; empty where nothing was needed."""
+        if self.need_s is None or self.digest is None:
+            return ""
+        if self.asked_s is None:
+            return str(self.digest.results.get("verdict", {}).get("answer", ""))
+        found = self.verdict_asked()
+        return "" if found is None else str(found.answer)
+
+    def verdict_asked(self) -> "Verdict | None":
+        """The verdict on the need asked for now; None where none was asked for."""
+        from analysis.run.verdict import verdict
+
+        life = None if self.digest is None else self.digest.results.get("lifetime")
+        if self.asked_s is None or self.digest is None or not isinstance(life, dict):
+            return None
+        seen_s = (self.digest.last[0] or 0.0) - self.digest.begin_s
+        clock = wall_clock(self.description.started_utc, simulated=self.digest.simulated)
+        return verdict(self.asked_s, _lifetime(life, seen_s), clock)
 
     @property
     def end(self) -> str:
@@ -99,6 +136,7 @@ def read_lines(
     cutoff_v: float | None = None,
     hold_s: float | None = None,
     progress: Callable[[int], None] = lambda done: None,
+    need_s: float | None = None,
 ) -> list[Line]:
     """A line for each run; one that cannot be read keeps its line, with the reason."""
     parents = {folder.resolve().parent for folder in folders}
@@ -108,7 +146,8 @@ def read_lines(
         name = own.name if len(parents) == 1 else f"{own.parent.name}/{own.name}"
         description = description_of(folder)
         try:
-            lines.append(Line(folder, name, description, digest_of(folder, cutoff_v, hold_s)))
+            digest = digest_of(folder, cutoff_v, hold_s)
+            lines.append(Line(folder, name, description, digest, asked_s=need_s))
         except BenchError as error:
             lines.append(Line(folder, name, description, None, plain_text(error.happened)))
         progress(done)
@@ -179,6 +218,8 @@ def shown(line: Line, column: str) -> str:
         return ""  # the length says "over"
     if isinstance(value, str):
         return value[:16].replace("T", " ") if column == "started" else value
+    if column == "need_s":
+        return "" if value is None else span_words(float(value))
     if column == "lasted_s" and not line.reached and line.lasted_s is not None:
         return f"over {span_words(line.lasted_s, 60.0)}"
     if value is None or line.digest is None:
@@ -188,6 +229,21 @@ def shown(line: Line, column: str) -> str:
     found = line.digest.results[_RESULTS[column]]
     names = ("value", "unit", "lower", "upper", "coverage")
     return value_words(Quantity(**{name: found[name] for name in names}))
+
+
+def _lifetime(document: Mapping[str, Any], seen_s: float) -> "Lifetime":
+    """The lifetime as a digest keeps it. ``seen_s``: how long the run was seen, s."""
+    from analysis.run.lifetime import End, Lifetime, Reading
+
+    names = ("value", "unit", "lower", "upper", "coverage")
+    return Lifetime(
+        End(document["end"]),
+        Quantity(**{name: document[name] for name in names}),
+        seen_s,
+        document["evidence"],
+        tuple(Reading(End(item["end"]), item["time_s"]) for item in document["readings"]),
+        document["restarts"],
+    )
 
 
 def _words(line: Line) -> str:

@@ -11,7 +11,8 @@ from matplotlib.figure import Figure
 from matplotlib.patches import FancyBboxPatch
 
 from analysis.doubt.uncertainty import NO_LIMITS_NOTE, limits_of
-from analysis.report.answer import answer, result_rows
+from analysis.report.answer import result_rows
+from analysis.report.told import paragraphs
 from analysis.run.heat import heat_caution
 from analysis.run.rundown import Rundown
 from analysis.run.trace import Floats
@@ -62,7 +63,10 @@ def sheet_figure(run: Run, result: Rundown) -> Figure:
     page.text(title, size=17, bold=True, width=52, lines=2)
     if result.simulated:
         page.text("SIMULATED: no hardware and no real pack made these numbers.", bold=True, size=10)
-    page.text(answer(result, run.description), size=11.5, width=80, lines=4)
+    answered, *below = paragraphs(result, run)
+    page.text(answered, size=11.5, width=80, lines=4)
+    for text in below:
+        page.text(text, size=9.5, width=100)
     page.skip(0.018)
     _plots(page, result)
     page.skip(0.018)

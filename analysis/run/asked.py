@@ -4,6 +4,7 @@ from typing import TYPE_CHECKING, SupportsFloat
 
 from logger.base.durations import HOLD_DEFAULT_S
 from logger.base.errors import BenchError
+from logger.run.description import Stop
 
 if TYPE_CHECKING:
     from logger.run.reader import FoundRun, Run
@@ -23,9 +24,11 @@ def cutoff_of(
                 evidence=f"{given!r}",
                 next_step="give a cutoff in V such as 3.0 and a hold in s such as 10.",
             )
-    stop = run.description.stop
-    if cutoff_v is None:
-        cutoff_v = stop.cutoff_v
-    if hold_s is None:
-        hold_s = stop.hold_s if stop.cutoff_v is not None and stop.hold_s > 0 else HOLD_DEFAULT_S
-    return cutoff_v, hold_s
+    own_v, own_s = own_cutoff(run.description.stop)
+    return own_v if cutoff_v is None else cutoff_v, own_s if hold_s is None else hold_s
+
+
+def own_cutoff(stop: Stop) -> tuple[float | None, float]:
+    """Cutoff in V and hold in s as a run's own stop condition had them."""
+    held = stop.cutoff_v is not None and stop.hold_s > 0
+    return stop.cutoff_v, stop.hold_s if held else HOLD_DEFAULT_S

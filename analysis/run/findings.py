@@ -95,7 +95,7 @@ def _cutoff(trace: Trace, fall: Fall, hold_s: float, lifetime: Lifetime) -> list
     if crossing.dips_before:
         often = "once" if crossing.dips_before == 1 else f"{crossing.dips_before} times"
         told.append(
-            f"Before it stayed there, the voltage dipped to the cutoff {often} and came back within the hold; that does not count as the cutoff."
+            f"Before it stayed there, the voltage dipped to the cutoff {often}; it came back within the hold, and that does not count as the cutoff."
         )
     if crossing.after_s - crossing.before_s > max(1.5 * trace.usual_step_s, 1.0):
         told.append(
@@ -173,7 +173,7 @@ def _unbounded(run: Run) -> list[str]:
     if not open_ended:
         return []
     return [
-        f"{count_words(len(open_ended), 'restart')} of the board, away for an unknown time: "
+        f"{count_words(len(open_ended), 'restart')} of the board, away for an unknown time; "
         "charge, energy and times are at least what is given here. The intervals do not cover what is missing."
     ]
 

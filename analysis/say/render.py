@@ -62,7 +62,7 @@ class Part:
 
 @dataclass(frozen=True)
 class Page:
-    """A whole report in plain text, ready to be rendered."""
+    """A whole report in plain text, ready to be rendered. ``below``: what stands under the answer; may be empty."""
 
     title: str
     about: tuple[str, ...]
@@ -71,6 +71,7 @@ class Page:
     simulated: bool
     simulated_words: str
     version: str
+    below: str = ""
 
     @property
     def contents(self) -> tuple[str, ...]:

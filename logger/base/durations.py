@@ -61,6 +61,14 @@ def _step_s(seconds: float) -> float:
     return float(10.0 ** (math.floor(math.log10(seconds)) - 2))
 
 
+def duration_text(seconds: float) -> str:
+    """A length of time as ``parse_duration_s`` reads it, for a command to paste: ``6h``, ``90min``, ``30s``."""
+    for unit_s, unit in ((3600, "h"), (60, "min")):
+        if seconds % unit_s == 0:
+            return f"{seconds / unit_s:g}{unit}"
+    return f"{seconds:g}s"
+
+
 def clock_text(seconds: float) -> str:
     """``2 h 05 min 09 s``; days from 24 h on, tenths below 10 s where there are any."""
     if 0 < seconds < 10 and seconds != int(seconds):

@@ -10,7 +10,7 @@ from typing import Any, Final
 import click
 
 from logger.base.command_options import Need
-from logger.base.durations import parse_duration_s
+from logger.base.durations import duration_text, parse_duration_s
 from logger.base.errors import BenchError
 from logger.base.measures import MAH_ABOVE_0, VOLTS_ABOVE_0
 from logger.base.next_step import command_line
@@ -226,8 +226,8 @@ def equivalent(plan: Plan, *, page: bool, lan: bool) -> str:
         ("--cutoff", f"{plan.cutoff_v:g}"),
         ("--hold", f"{plan.hold_s:g}s"),
         ("--window", f"{plan.window_s:g}s"),
-        ("--need", _short_time(plan.need_s or 0.0) if plan.need_s else ""),
-        ("--for", _short_time(plan.duration_s or 0.0)),
+        ("--need", duration_text(plan.need_s or 0.0) if plan.need_s else ""),
+        ("--for", duration_text(plan.duration_s or 0.0)),
         ("--title", plan.title),
         ("--load-note", plan.load_note),
         ("--notes", plan.notes),
@@ -238,10 +238,3 @@ def equivalent(plan: Plan, *, page: bool, lan: bool) -> str:
     parts += ["--page"] if page else []
     parts += ["--lan"] if lan else []
     return command_line(*parts)
-
-
-def _short_time(seconds: float) -> str:
-    for unit_s, unit in ((3600, "h"), (60, "min")):
-        if seconds % unit_s == 0:
-            return f"{seconds / unit_s:g}{unit}"
-    return f"{seconds:g}s"

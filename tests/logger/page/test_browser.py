@@ -1,13 +1,10 @@
 """The bench page in a real browser: figures move, phone and desktop, no violation, no foreign script.
 
-Needs Chromium (Debian package ``chromium``, or CHROMIUM set to its path). Skipped without it, unless
-DRAWBENCH_REQUIRE_BROWSER=1. Accessibility rules: axe-core, WCAG 2.2 A and AA and its best practices.
+Needs what tests/support/browser.py says. Accessibility rules: axe-core, WCAG 2.2 A and AA and its best practices.
 """
 
 import json
-import os
 import re
-import shutil
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -20,19 +17,8 @@ from firmware_probe.twin.serve import BoardServer
 from logger.base.pack import Pack
 from logger.run.description import Stop
 from logger.run.format import DESCRIPTION_NAME, SAMPLES_NAME
+from tests.support.browser import Browser, Page, expect, running_browser, violations
 from tests.support.page_bench import address_of, logging, make_run, page_run, row, serving
-
-CHROMIUM = os.environ.get("CHROMIUM") or shutil.which("chromium")
-REQUIRED = os.environ.get("DRAWBENCH_REQUIRE_BROWSER") == "1"
-if not REQUIRED:
-    pytest.importorskip(
-        "playwright.sync_api", reason="the Python package playwright is not installed"
-    )
-    if CHROMIUM is None:
-        pytest.skip("no Chromium here (Debian package chromium)", allow_module_level=True)
-
-from axe_playwright_python.sync_playwright import Axe  # noqa: E402
-from playwright.sync_api import Browser, Page, expect, sync_playwright  # noqa: E402
 
 pytestmark = pytest.mark.browser
 
@@ -51,12 +37,7 @@ HOSTILE = (
 )  # fmt: skip
 
 
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with sync_playwright() as playwright:
-        found = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
-        yield found
-        found.close()
+browser = pytest.fixture(scope="module")(running_browser)
 
 
 @pytest.fixture
@@ -81,12 +62,6 @@ def page(browser: Browser) -> Iterator[Page]:
     )
     assert [text for text in troubles if not any(known in text for known in refusals)] == []
     assert foreign == []
-
-
-def violations(page: Page) -> list[str]:
-    found: dict[str, Any] = Axe().run(page).response
-    assert len(found["passes"]) > 15, "the rules did not run"
-    return [f"{item['id']}: {item['nodes'][0]['html'][:120]}" for item in found["violations"]]
 
 
 def opened(page: Page, address: str) -> None:
