@@ -17,7 +17,7 @@ from matplotlib.ticker import FuncFormatter
 from analysis.flex.claim import Claim
 from analysis.flex.failure import SIMULATED_NOTE
 from analysis.flex.judge import FlexLife, GroupLife
-from analysis.flex.verdict import POOR_FIT
+from analysis.flex.results import POOR_FIT
 from analysis.life.goodness import plot_points
 from analysis.life.interval import Asked, intervals
 from analysis.life.solver import WEIBULL
