@@ -36,7 +36,7 @@ from logger.flex.criterion import CRITERIA, Criterion
 _WARNINGS_SHOWN: Final = 2
 # What changes how the table is to be read comes before what only adds to it.
 _FIRST: Final = (
-    "Taken out", "beyond a hundred", "above ten", "different radii", "every life is", "Judged", "failed far before", "taken as",
+    "Taken out", "beyond a hundred", "above ten", "different radii", "every life is", "Judged", "failed too early", "taken as",
     "not used", "differ by one letter", "times off",
 )  # fmt: skip
 
@@ -199,6 +199,8 @@ def show_details(
             say(line, indent="  ")
         if group.no_median:
             say(f"When half have failed is not known: {group.no_median}.", indent="  ")
+        if group.no_b10 and group.no_b10 != group.no_median:
+            say(f"When 10 % have failed is not known: {group.no_b10}.", indent="  ")
         click.echo()
     quiet = [pair for pair in result.comparisons if pair.word == "not told apart"]
     if len(result.groups) > 2:

@@ -193,10 +193,14 @@ class Model:
 
     def shows(self, confidence: float) -> bool:
         """Whether the fit's lower bound at this confidence reaches the claim, if it may be trusted."""
-        if not self.trusted or self.fit is None or self.claim.target_cycles is None:
+        if self.lives.failures < FEW_FAILURES or self.claim.target_cycles is None:
+            return False
+        if self.fit is None:
             return False
         asked = Asked("reliability", self.claim.target_cycles)
-        return bound_reaches(self.fit, asked, self.claim.reliability, confidence, self.claim.method)
+        claim = self.claim
+        reached = bound_reaches(self.fit, asked, claim.reliability, confidence, claim.method)
+        return reached and not self.poor
 
 
 def _two_sided(value: float, unit: str, bounds: Bounds, coverage: float, note: str) -> Quantity:

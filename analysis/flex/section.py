@@ -144,16 +144,19 @@ def fit_words(group: GroupLife) -> tuple[str, ...]:
     label = group.name or "All specimens"
     if group.weibull is None:
         return (f"{label}: no life is fitted, because {group.no_fit}.",)
-    rival = group.rival
-    assert rival is not None
-    gain = group.weibull.fit.log_likelihood - rival.log_likelihood
-    better = "Weibull" if gain > 0 else "lognormal"
-    p = group.goodness[0].p_value
+    p, early = group.model.straight, group.model.early
     line = (
         "too few failures to judge the line"
         if p is None
         else f"on the probability plot p = {p:.2g}"
     )
+    if early is not None:
+        line += f"; failures as early by chance: p = {early.p_value:.2g}"
+    rival = group.rival
+    if rival is None:
+        return (f"{label}: {line}.",)
+    gain = group.weibull.fit.log_likelihood - rival.log_likelihood
+    better = "Weibull" if gain > 0 else "lognormal"
     how = "clearly better" if abs(gain) > 2 else "hardly better"
     return (f"{label}: {line}; {better} fits {how} (log-likelihoods differ by {abs(gain):.1f}).",)
 
@@ -237,7 +240,10 @@ def _group_json(group: GroupLife) -> dict[str, Any]:
         "shown_by": group.shown_by or None,
         "median": None if group.median is None else group.median.as_json(),
         "no_median": group.no_median or None,
+        "b10_by_order": None if group.b10 is None else group.b10.as_json(),
+        "no_b10_by_order": group.no_b10 or None,
         "suspects": list(group.suspects),
+        "early_p": None if group.model.early is None else group.model.early.p_value,
         "ways": [
             {
                 "way": way.words,

@@ -205,6 +205,7 @@ def result_rows(group: GroupLife, claim: Claim) -> tuple[tuple[str, Quantity], .
             (f"survive, counted: {sure}", _in_percent(_bound(counted))),
         ]
     where = "" if claim.acceleration is None else ", on the bench"
+    rows.append((f"10 % have failed by{where}", _life(group.b10)))
     rows.append((f"half have failed by{where}", _life(group.median)))
     if w is not None:
         rows += [
@@ -214,8 +215,8 @@ def result_rows(group: GroupLife, claim: Claim) -> tuple[tuple[str, Quantity], .
     rows.append((f"survive, stated shape: {sure}", _in_percent(_bound(group.stated_shape_lower))))
     if w is not None:
         rows += [
-            ("B10 life (10 % have failed), if Weibull", _life(w.b10)),
-            (f"B10 life, if Weibull: {sure}", _bound(w.b10_lower)),
+            ("10 % have failed by (B10), if Weibull", _life(w.b10)),
+            (f"B10, if Weibull: {sure}", _bound(w.b10_lower)),
             ("Weibull scale (63 % have failed)", _life(w.scale)),
             ("Weibull shape, maximum likelihood", w.shape),
             ("Weibull shape, small-sample excess taken out", w.shape_unbiased),
@@ -239,8 +240,8 @@ def method_words(claim: Claim) -> str:
         "wald": "Wald on the log scale, too narrow and too symmetric for a handful",
     }[claim.method]
     return (
-        "Counted: exact binomial bound (Clopper-Pearson), which assumes nothing of the lives. Half have failed: by the order of the lives "
-        "alone. If Weibull: only where five failed and lie on its line, and only as true as that line; "
+        "Counted: exact binomial bound (Clopper-Pearson), which assumes nothing of the lives. 10 % and half have failed: by the order of the "
+        "lives alone. If Weibull: only where five failed and lie on its line, and only as true as that line; "
         f"maximum likelihood, two-sided {percent(claim.coverage)} intervals and one-sided {stated_percent(claim.confidence)} "
         f"bounds by {how}. The shape by maximum likelihood reads high in small samples; its median excess in imitated tests is "
         "taken out in the line that says so. Groups: log-rank by exchanged labels, one error for all comparisons together."

@@ -25,6 +25,7 @@ METHODS: Final[tuple[Method, ...]] = ("calibrated", "likelihood-ratio", "wald")
 
 _ROUNDS: Final = 40
 _TOLERANCE: Final = 1e-9
+_DECREMENT: Final = 1e-14  # the next step would gain its square
 _REACH: Final = 2.0**14  # standard errors beyond which a bound counts as not existing
 
 
@@ -201,7 +202,7 @@ def _roots(fit: LifeFit, problems: list[_Problem], estimate: Array, u: Array) ->
             base[i, 1] = -z
             free[i, :, 0] = (1.0, c)
             start[i] = 1.0 / scale
-    held = maximise(fit.logs, fit.family, start, base, free)
+    held = maximise(fit.logs, fit.family, start, base, free, decrement=_DECREMENT)
     gain = np.maximum(fit.log_likelihood_of_logs - held.log_likelihood, 0.0)
     return np.asarray(np.sign(estimate - u) * np.sqrt(2 * gain))
 

@@ -74,8 +74,10 @@ def b10_life(lives: Lives, coverage: float) -> B10Life | None:
     Equal tails where there are pieces enough; else the shortest life is the lower end and the
     upper one gets what error is left.
     """
+    if round(lives.count) < b10_needs(coverage):
+        return None
     ordered = ordered_cycles(lives)
-    if ordered is None or ordered.size < b10_needs(coverage):
+    if ordered is None:
         return None
     count, error = ordered.size, 1 - coverage
     above = scipy.special.bdtr(
@@ -106,13 +108,13 @@ def ordered_cycles(lives: Lives) -> Array | None:
     """
     if lives.scattered:
         return None
-    found: list[float] = []
-    failed = np.isfinite(lives.upper)
-    kinds = sorted(
-        set(zip(lives.lower[failed].tolist(), lives.upper[failed].tolist(), strict=True))
-    )
-    for low, high in kinds:
-        same = failed & (lives.lower == low) & (lives.upper == high)
+    failed, exact = np.isfinite(lives.upper), lives.is_exact
+    found = np.repeat(lives.lower[exact], np.rint(lives.weights[exact]).astype(int)).tolist()
+    between = failed & ~exact
+    for low, high in sorted(
+        set(zip(lives.lower[between].tolist(), lives.upper[between].tolist(), strict=True))
+    ):
+        same = between & (lives.lower == low) & (lives.upper == high)
         many = round(float(lives.weights[same].sum()))
         found += [low + (high - low) * (place + 0.5) / many for place in range(many)]
     whole = round(float(lives.weights[~failed].sum()))

@@ -96,7 +96,7 @@ def coefficient_bound(fit: Regression, index: int, limit: float) -> float:
         if abs(far - estimate) > _NO_BOUND:
             return float(np.sign(step) * np.inf)
         far = estimate + 2 * (far - estimate)
-    return float(scipy.optimize.brentq(miss, min(estimate, far), max(estimate, far), xtol=1e-10))
+    return float(scipy.optimize.brentq(miss, min(estimate, far), max(estimate, far), xtol=1e-8))
 
 
 def coefficient_root(fit: Regression, index: int, value: float) -> float:
