@@ -105,6 +105,8 @@ def _row(group: GroupLife) -> tuple[str, ...]:
         low = percent(int(100 * (count.reliability_lower.lower or 0.0) + 1e-9) / 100)
     if group.median is not None and group.median.value is not None:
         half = f"{cycles_words(group.median.value)} ({span_words(group.median)})"
+    elif group.median is not None:
+        half = f"({span_words(group.median)})"
     return group.verdict.word if group.verdict else "", failed, low, half
 
 

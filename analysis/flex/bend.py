@@ -46,14 +46,15 @@ class Acceleration:
         assert self.factor.value is not None
         return self.factor.value if self.factor.lower is None else self.factor.lower
 
-    def worn_per_bend(self, radius_mm: float) -> float:
-        """Bends as worn that one bend round ``radius_mm`` stands for, at the cautious end of the exponent."""
+    def worn_per_bend(self, radius_mm: float, cautious: bool = True) -> float:
+        """Bends as worn that one bend round ``radius_mm`` stands for, at the cautious or the other end of the exponent."""
         ratio = outer_strain(self.diameter_mm, radius_mm) / outer_strain(
             self.diameter_mm, self.worn_radius_mm
         )
         ends = [self.exponent.lower, self.exponent.upper]
         known = [end for end in ends if end is not None] or [self.exponent.value or 0.0]
-        return float(min(ratio**end for end in known))
+        worth = [ratio**end for end in known]
+        return float(min(worth) if cautious else max(worth))
 
 
 def awg_diameter_mm(gauge: int) -> float:
@@ -139,15 +140,19 @@ def acceleration(
     return Acceleration(factor, exponent, fitted, diameter_mm, bench_radius_mm, worn_radius_mm)
 
 
-def on_one_radius(specimens: Sequence[Specimen], speed: Acceleration) -> tuple[Specimen, ...]:
-    """Lives at other radii than ``speed.bench_radius_mm`` as lives there, at the exponent's cautious end."""
+def on_one_radius(
+    specimens: Sequence[Specimen], speed: Acceleration, cautious: bool = True
+) -> tuple[Specimen, ...]:
+    """Lives at other radii than ``speed.bench_radius_mm`` as lives there, at the exponent's cautious or other end."""
     found = []
     for item in specimens:
         radius_mm = item.bend_radius_mm
         if radius_mm is None or radius_mm == speed.bench_radius_mm:
             found.append(item)
             continue
-        factor = speed.worn_per_bend(radius_mm) / speed.worn_per_bend(speed.bench_radius_mm)
+        factor = speed.worn_per_bend(radius_mm, cautious) / speed.worn_per_bend(
+            speed.bench_radius_mm, cautious
+        )
         found.append(
             replace(
                 item,

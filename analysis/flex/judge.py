@@ -3,6 +3,7 @@
 ``flex_life`` is the one function that judges; terminal, page, report and JSON tell what it found.
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -21,7 +22,14 @@ from analysis.life.data import Lives, Specimen, groups_of, lives_of
 from analysis.life.fit import LifeFit
 from analysis.life.goodness import Goodness
 from analysis.life.log_rank import LogRank
-from analysis.life.order import b10_life, b10_needs, median_life, tenth_life
+from analysis.life.order import (
+    B10Life,
+    MedianLife,
+    b10_life,
+    b10_needs,
+    median_life,
+    tenth_life,
+)
 from analysis.life.survival import SurvivalCurve, kaplan_meier
 from logger.base.errors import BenchError
 
@@ -177,13 +185,38 @@ def flex_life(
         # Exponent and lives may both mislead: each gets half of the error (Bonferroni).
         asked = replace(claim, confidence=(1 + claim.confidence) / 2)
     groups = tuple(
-        group_life(name, items, asked, looks or Looks(), claim, _worn(items, test))
+        group_life(
+            name,
+            items,
+            asked,
+            looks or Looks(),
+            claim,
+            _worn(items, test),
+            _hopeful_upper([item for item in test.specimens if item.group == name], asked),
+        )
         for name, items in by_group.items()
     )
     lives = {group.name: group.lives for group in groups}
     comparisons = compare(lives, claim, reference)
     said = (*notes, *test.notes, *_of_looks(groups, claim, looks or Looks()), *_of_speed(claim))
     return FlexLife(claim, groups, comparisons, (*said, *_few(groups, claim)), test)
+
+
+def _hopeful_upper(items: Sequence[Specimen], claim: Claim) -> float | None:
+    """Upper bound of the share that survives if a bench bend is worth as much as its interval allows.
+
+    The target on the bench is by the cautious end, which must refute nobody. None where the factor has no interval.
+    """
+    speed = claim.acceleration
+    if speed is None or speed.factor.lower is None or claim.target_cycles is None:
+        return None
+    upper = speed.factor.upper
+    if upper is None or not math.isfinite(upper):
+        return 1.0
+    target = claim.target_cycles * speed.cautious / upper
+    there = on_one_radius(items, speed, cautious=False)
+    strips = [item.strip for item in items]
+    return count_shown(lives_of(there), replace(claim, target_cycles=target), strips).upper
 
 
 def _worn(items: Sequence[Specimen], test: Described) -> bool:
@@ -255,10 +288,12 @@ def group_life(
     looks: Looks | None = None,
     asked: Claim | None = None,
     worn: bool = False,
+    upper: float | None = None,
 ) -> GroupLife:
     """Curve, fit, intervals, counting bound and verdict of one group.
 
     ``asked``: the claim as the user knows it, where ``claim`` is stricter; ``worn``: some were taken out worn.
+    ``upper``: bound of the share that survives, above which nothing is refuted, where it is not the count's own.
     """
     lives = lives_of(specimens)
     model = Model(lives, claim)
@@ -274,6 +309,7 @@ def group_life(
             allowed,
             before,
             worn,
+            count.upper if upper is None else upper,
             None if claim.acceleration is None else claim.acceleration.factor.value,
         )
         found = verdict(evidence, claim)
@@ -312,7 +348,7 @@ def _median(lives: Lives, coverage: float, note: str) -> Ordered:
     if found is None:
         few = lives.count < STRIPS_MIN
         return Ordered(None, "fewer than five joints" if few else "fewer than half failed")
-    return Ordered(Quantity(found.value, "cycles", found.lower, found.upper, found.coverage, note))
+    return Ordered(_span(found.value, found, note))
 
 
 def _b10(lives: Lives, coverage: float, note: str) -> Ordered:
@@ -325,8 +361,13 @@ def _b10(lives: Lives, coverage: float, note: str) -> Ordered:
             if few
             else "fewer than a tenth failed",
         )
-    middle = tenth_life(lives)
-    return Ordered(Quantity(middle, "cycles", found.lower, found.upper, found.coverage, note))
+    return Ordered(_span(tenth_life(lives), found, note))
+
+
+def _span(value: float | None, found: MedianLife | B10Life, note: str) -> Quantity:
+    """Interval of a life; no upper end where nobody saw one."""
+    upper = found.upper if math.isfinite(found.upper) else None
+    return Quantity(value, "cycles", found.lower, upper, found.coverage, note)
 
 
 def group_warnings(group: GroupLife) -> tuple[str, ...]:

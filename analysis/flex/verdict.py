@@ -45,7 +45,8 @@ class Evidence:
     ``model``: the Weibull, which speaks only where five failed and follow it. ``stated_lower``: share by the shape that the
     user states. ``allowed``: failures that the looks so far leave (-1: nothing can be shown
     at this look), None where nobody looked before. ``shown_before``: at an earlier look.
-    ``factor``: worn bends a bench bend stands for.
+    ``upper``: bound of
+    the share that survives. ``factor``: worn bends a bench bend stands for.
     """
 
     count: Count
@@ -54,6 +55,7 @@ class Evidence:
     allowed: int | None = None
     shown_before: bool = False
     worn: bool = False
+    upper: float = 1.0
     factor: float | None = None
 
 
@@ -61,7 +63,7 @@ def verdict(found: Evidence, claim: Claim) -> Judged:
     """The word for a group."""
     count, wanted = found.count, claim.reliability
     counted = (count.reliability_lower.lower or 0.0) >= wanted - 1e-12
-    refuted = (count.reliability_upper or 1.0) < wanted
+    refuted = found.upper < wanted
     if found.factor is not None and found.factor > FACTOR_MAX:
         return _beyond(found, claim, counted)
     if refuted:
