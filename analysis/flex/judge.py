@@ -7,41 +7,30 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Final, Literal
+from typing import Literal
 
 from analysis.doubt.quantity import Quantity
-from analysis.flex.bend import on_one_radius
+from analysis.flex.bend import on_one_radius, speed_cautions
 from analysis.flex.claim import Claim, Count, count_shown, stated_shape_shown
 from analysis.flex.compare import Comparison, compare, overall_test
 from analysis.flex.describe import Described, describe
-from analysis.flex.looks import Looks
-from analysis.flex.results import FEW_FAILURES, POOR_FIT, Model, WeibullResult
-from analysis.flex.verdict import By, Evidence, Judged, verdict
+from analysis.flex.looks import Looks, look_words
+from analysis.flex.results import (
+    FEW_FAILURES,
+    POOR_FIT,
+    Model,
+    Ordered,
+    WeibullResult,
+    lives_in_order,
+)
+from analysis.flex.verdict import LOOKED_BEFORE, By, Evidence, Judged, verdict
 from analysis.flex.ways import Way, ways_of
 from analysis.life.data import Lives, Specimen, groups_of, lives_of
 from analysis.life.fit import LifeFit
 from analysis.life.goodness import Goodness
 from analysis.life.log_rank import LogRank
-from analysis.life.order import (
-    B10Life,
-    MedianLife,
-    b10_life,
-    b10_needs,
-    median_life,
-    tenth_life,
-)
 from analysis.life.survival import SurvivalCurve, kaplan_meier
 from logger.base.errors import BenchError
-
-STRIPS_MIN: Final = 5
-
-
-@dataclass(frozen=True)
-class Ordered:
-    """A life by the order of the lives alone, or why there is none."""
-
-    life: Quantity | None
-    why_not: str = ""
 
 
 @dataclass(frozen=True)
@@ -198,7 +187,12 @@ def flex_life(
     )
     lives = {group.name: group.lives for group in groups}
     comparisons = compare(lives, claim, reference)
-    said = (*notes, *test.notes, *_of_looks(groups, claim, looks or Looks()), *_of_speed(claim))
+    said = (
+        *notes,
+        *test.notes,
+        *_of_looks(groups, claim, looks or Looks()),
+        *speed_cautions(speed),
+    )
     return FlexLife(claim, groups, comparisons, (*said, *_few(groups, claim)), test)
 
 
@@ -224,47 +218,11 @@ def _worn(items: Sequence[Specimen], test: Described) -> bool:
 
 
 def _of_looks(groups: Sequence[GroupLife], claim: Claim, looks: Looks) -> tuple[str, ...]:
-    """That somebody looked before, and whether that was planned."""
-    if claim.target_cycles is None:
-        return ()
-    before = max(
-        (len(looks.before(g.name, claim, g.count)) for g in groups if g.count is not None),
-        default=0,
+    counts = {group.name: group.count for group in groups if group.count is not None}
+    lowered = any(
+        group.verdict is not None and group.verdict.why == LOOKED_BEFORE for group in groups
     )
-    if looks.plan_for(claim) is not None:
-        plan = looks.plan_for(claim)
-        assert plan is not None
-        return (
-            f"A plan with {len(plan.joints)} looks at {_and(plan.joints)} joints is kept beside the table; this is look {before + 1}.",
-        )
-    if not before:
-        return ()
-    return (
-        f"Judged {before} time{'s' if before > 1 else ''} before with fewer joints, and no plan was made: the promise is weaker, so what "
-        "counting would show now is only indicated. Next time: drawbench flex plan --looks 3 --for TABLE, before the first bend.",
-    )
-
-
-def _and(numbers: Sequence[int]) -> str:
-    return ", ".join(map(str, numbers[:-1])) + f" and {numbers[-1]}"
-
-
-def _of_speed(claim: Claim) -> tuple[str, ...]:
-    speed = claim.acceleration
-    if speed is None or speed.factor.value is None or speed.factor.value <= 10:
-        return ()
-    factor = (
-        f"{speed.factor.value:,.0f}" if speed.factor.value < 1e6 else f"{speed.factor.value:.0e}"
-    )
-    if speed.factor.value <= 100:
-        return (
-            f"One bench bend stands for {factor} worn bends: above ten, a small error of the exponent is a large one of the life. "
-            "Bend some at a wider radius.",
-        )
-    return (
-        f"One bench bend stands for {factor} worn bends: beyond a hundred nothing is shown, at most indicated. Bend at a radius nearer to "
-        "the one as worn.",
-    )
+    return look_words(looks, counts, claim, lowered)
 
 
 def _few(groups: Sequence[GroupLife], claim: Claim) -> tuple[str, ...]:
@@ -316,60 +274,6 @@ def group_life(
     return GroupLife(name, tuple(specimens), lives, model, count, stated, found, worn)
 
 
-def lives_in_order(
-    specimens: Sequence[Specimen], coverage: float, worn: bool
-) -> tuple[Ordered, Ordered]:
-    """When half and a tenth have failed, without a shape of the curve; of strips one piece each."""
-    if worn:
-        none = Ordered(
-            None, "some were taken out worn, and when they would have failed nobody knows"
-        )
-        return none, none
-    first = {
-        item.strip or f"\0{place}": item for place, item in reversed(list(enumerate(specimens)))
-    }
-    alone = list(first.values())
-    shared = len(alone) < len(specimens)
-    if shared and len(alone) < STRIPS_MIN:
-        few = (
-            f"joints of one strip share their luck, and {len(alone)} strips are too few to know it"
-        )
-        return Ordered(None, few), Ordered(None, few)
-    lives = lives_of(alone if shared else specimens)
-    if lives.scattered:
-        none = Ordered(None, "some were taken out whole before others failed")
-        return none, none
-    note = "order of the lives, interpolated" + (", one joint of each strip" if shared else "")
-    return _median(lives, coverage, note), _b10(lives, coverage, note)
-
-
-def _median(lives: Lives, coverage: float, note: str) -> Ordered:
-    found = median_life(lives, coverage)
-    if found is None:
-        few = lives.count < STRIPS_MIN
-        return Ordered(None, "fewer than five joints" if few else "fewer than half failed")
-    return Ordered(_span(found.value, found, note))
-
-
-def _b10(lives: Lives, coverage: float, note: str) -> Ordered:
-    needs, found = b10_needs(coverage), b10_life(lives, coverage)
-    if found is None:
-        few = lives.count < needs
-        return Ordered(
-            None,
-            f"fewer than {needs} joints may hold none of the tenth that fails first"
-            if few
-            else "fewer than a tenth failed",
-        )
-    return Ordered(_span(tenth_life(lives), found, note))
-
-
-def _span(value: float | None, found: MedianLife | B10Life, note: str) -> Quantity:
-    """Interval of a life; no upper end where nobody saw one."""
-    upper = found.upper if math.isfinite(found.upper) else None
-    return Quantity(value, "cycles", found.lower, upper, found.coverage, note)
-
-
 def group_warnings(group: GroupLife) -> tuple[str, ...]:
     """What a reader of this group's numbers must know."""
     found = []
@@ -383,7 +287,7 @@ def group_warnings(group: GroupLife) -> tuple[str, ...]:
         )
     if straight is not None and straight < POOR_FIT:
         found.append(
-            f"{label}: the lives do not lie on a line in the probability plot (p = {straight:.2g}): the Weibull's numbers are not to be trusted here."
+            f"{label}: the lives do not lie on a line in the probability plot ({'p < 0.001' if straight < 0.001 else f'p = {straight:.2g}'}): the Weibull's numbers are not to be trusted here."
         )
     if claim.target_cycles is not None and group.model.fit is not None and group.rival is not None:
         fits = (group.model.fit, group.rival)

@@ -1,5 +1,7 @@
-"""What a model says of one group's lives: reckoned only where somebody asks for it."""
+"""What a model, and what their order alone, says of one group's lives: reckoned only where somebody asks for it."""
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Final
@@ -8,17 +10,26 @@ import numpy as np
 
 from analysis.doubt.quantity import Quantity
 from analysis.flex.claim import Claim
-from analysis.life.data import Lives
+from analysis.life.data import Lives, Specimen, lives_of
 from analysis.life.early import Early, early_failures
 from analysis.life.fit import LifeFit, why_not
 from analysis.life.goodness import Goodness, goodness
 from analysis.life.interval import Asked, Bounds, Method, bound_reaches, calibratable, intervals
 from analysis.life.lognormal import fit_lognormal
+from analysis.life.order import (
+    B10Life,
+    MedianLife,
+    b10_life,
+    b10_needs,
+    median_life,
+    tenth_life,
+)
 from analysis.life.solver import LOGNORMAL, WEIBULL
 from analysis.life.weibull import fit_weibull, scale_cycles_of, shape_median_unbiased, shape_of
 from logger.base.errors import BenchError
 
 FEW_FAILURES: Final = 5
+STRIPS_MIN: Final = 5
 POOR_FIT: Final = 0.05  # as often a true Weibull lies as badly, or has failures as early
 
 
@@ -201,6 +212,68 @@ class Model:
         claim = self.claim
         reached = bound_reaches(self.fit, asked, claim.reliability, confidence, claim.method)
         return reached and not self.poor
+
+
+@dataclass(frozen=True)
+class Ordered:
+    """A life by the order of the lives alone, or why there is none."""
+
+    life: Quantity | None
+    why_not: str = ""
+
+
+def lives_in_order(
+    specimens: Sequence[Specimen], coverage: float, worn: bool
+) -> tuple[Ordered, Ordered]:
+    """When half and a tenth have failed, without a shape of the curve; of strips one piece each."""
+    if worn:
+        none = Ordered(
+            None, "some were taken out worn, and when they would have failed nobody knows"
+        )
+        return none, none
+    first = {
+        item.strip or f"\0{place}": item for place, item in reversed(list(enumerate(specimens)))
+    }
+    alone = list(first.values())
+    shared = len(alone) < len(specimens)
+    if shared and len(alone) < STRIPS_MIN:
+        few = (
+            f"joints of one strip share their luck, and {len(alone)} strips are too few to know it"
+        )
+        return Ordered(None, few), Ordered(None, few)
+    lives = lives_of(alone if shared else specimens)
+    if lives.scattered:
+        none = Ordered(None, "some were taken out whole before others failed")
+        return none, none
+    note = "order of the lives, interpolated" + (", one joint of each strip" if shared else "")
+    return _median(lives, coverage, note), _b10(lives, coverage, note)
+
+
+def _median(lives: Lives, coverage: float, note: str) -> Ordered:
+    found = median_life(lives, coverage)
+    if found is None:
+        few = lives.count < STRIPS_MIN
+        return Ordered(None, "fewer than five joints" if few else "fewer than half failed")
+    return Ordered(_span(found.value, found, note))
+
+
+def _b10(lives: Lives, coverage: float, note: str) -> Ordered:
+    needs, found = b10_needs(coverage), b10_life(lives, coverage)
+    if found is None:
+        few = lives.count < needs
+        return Ordered(
+            None,
+            f"fewer than {needs} joints may hold none of the tenth that fails first"
+            if few
+            else "fewer than a tenth failed",
+        )
+    return Ordered(_span(tenth_life(lives), found, note))
+
+
+def _span(value: float | None, found: MedianLife | B10Life, note: str) -> Quantity:
+    """Interval of a life; no upper end where nobody saw one."""
+    upper = found.upper if math.isfinite(found.upper) else None
+    return Quantity(value, "cycles", found.lower, upper, found.coverage, note)
 
 
 def _two_sided(value: float, unit: str, bounds: Bounds, coverage: float, note: str) -> Quantity:

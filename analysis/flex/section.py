@@ -15,7 +15,7 @@ from analysis.flex.results import WeibullResult
 from analysis.flex.verdict import MEANING
 from analysis.flex.washing import CAUTION, PROCEDURE, WashResult
 from analysis.flex.ways import ASSUMPTION
-from analysis.flex.words import answers, method_words, result_rows, specimens_quantity
+from analysis.flex.words import answers, method_words, p_words, result_rows, specimens_quantity
 from analysis.life.survival import SurvivalCurve
 from analysis.say.section import Section
 from logger.flex.criterion import Criterion
@@ -148,17 +148,22 @@ def fit_words(group: GroupLife) -> tuple[str, ...]:
     line = (
         "too few failures to judge the line"
         if p is None
-        else f"on the probability plot p = {p:.2g}"
+        else f"on the probability plot {p_words(p)}"
     )
     if early is not None:
-        line += f"; failures as early by chance: p = {early.p_value:.2g}"
+        line += f"; failures as early by chance: {p_words(early.p_value)}"
     rival = group.rival
     if rival is None:
         return (f"{label}: {line}.",)
     gain = group.weibull.fit.log_likelihood - rival.log_likelihood
-    better = "Weibull" if gain > 0 else "lognormal"
+    better, other = ("Weibull", "lognormal") if gain > 0 else ("lognormal", "Weibull")
     how = "clearly better" if abs(gain) > 2 else "hardly better"
-    return (f"{label}: {line}; {better} fits {how} (log-likelihoods differ by {abs(gain):.1f}).",)
+    return (f"{label}: {line}; {better} fits {how} than {other} (log-likelihoods differ by {abs(gain):.1f}).",)
+
+
+def ways_counted(group: GroupLife) -> str:
+    """What gave up, and how often."""
+    return "; ".join(f"{way.words} {way.lives.failures:.0f}" for way in group.ways)
 
 
 def way_words(group: GroupLife) -> tuple[str, ...]:
@@ -166,8 +171,7 @@ def way_words(group: GroupLife) -> tuple[str, ...]:
     if not group.ways:
         return ()
     label = group.name or "All specimens"
-    ways = "; ".join(f"{way.words} {way.lives.failures:.0f}" for way in group.ways)
-    return (f"{label}: failed in several ways ({ways}). Taken apart: {ASSUMPTION}.",)
+    return (f"{label}: failed in several ways ({ways_counted(group)}). Taken apart: {ASSUMPTION}.",)
 
 
 def meaning_words(result: FlexLife) -> str:

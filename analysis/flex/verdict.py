@@ -10,6 +10,7 @@ joints, it is indicated.
 from dataclasses import dataclass
 from typing import Final, Literal
 
+from analysis.flex.bend import FACTOR_MAX, factor_words
 from analysis.flex.claim import Claim, Count
 from analysis.flex.results import Model
 from analysis.life.demonstration import error_of_counting
@@ -26,7 +27,9 @@ MEANING: Final[dict[Word, str]] = {
 }
 # A true Weibull lies straighter than this in half of all tests: a model must earn its say.
 STRAIGHT: Final = 0.5
-FACTOR_MAX: Final = 100.0  # worn bends a bench bend may stand for
+LOOKED_BEFORE: Final = (
+    "somebody looked before without a plan, and stopping at a lucky look is too easy"
+)
 
 
 @dataclass(frozen=True)
@@ -104,7 +107,7 @@ def _counted(found: Evidence) -> Judged:
     return Judged(
         "indicated",
         "count",
-        "somebody looked before without a plan, and stopping at a lucky look is too easy",
+        LOOKED_BEFORE,
     )
 
 
@@ -131,7 +134,7 @@ def _modelled(found: Evidence, claim: Claim) -> Judged:
 
 
 def _beyond(found: Evidence, claim: Claim, counted: bool) -> Judged:
-    why = f"one bench bend stands for {found.factor:,.0f} worn bends: no verdict beyond {FACTOR_MAX:.0f}"
+    why = f"one bench bend stands for {factor_words(found.factor or 0.0)} worn bends, and beyond {FACTOR_MAX:.0f} there is no verdict"
     if counted or found.model.shows(claim.confidence):
         return Judged("indicated", "count" if counted else "weibull", why)
     return Judged("not shown", "", why)

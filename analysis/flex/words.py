@@ -96,7 +96,8 @@ def _because(group: GroupLife, claim: Claim) -> str:
     if found.word == "shown not to hold":
         return f"; {failed}, and more specimens of this kind will not help: a better joint or a gentler bend may."
     if found.word == "indicated":
-        return f", {found.why}. {_more(group, claim).capitalize()}"
+        why = found.why if found.why.startswith("only if") else f"because {found.why}"
+        return f", {why}. {_more(group, claim).capitalize()}"
     if count.specimens == 0:
         unit = "Specimens" if not count.strips else "Strips"
         return f"; no specimen was bent that far yet. {unit} that reach the target without a failure would show it: {number_words(count.needed)}."
@@ -164,7 +165,7 @@ def comparison_words(pair: Comparison) -> str:
         return f"{second} and {first}: {_small_start(pair.no_ratio)}."
     assert pair.p_adjusted is not None
     p = pair.p_adjusted
-    chance = f"p = {p:.2g} over all comparisons" if p >= 0.001 else "p < 0.001 over all comparisons"
+    chance = f"{p_words(p)} over all comparisons"
     ratio = pair.ratio
     life = f"no ratio of lives: {_small_start(pair.no_ratio)}"
     if ratio is not None:
@@ -298,11 +299,23 @@ def _tidy(value: float) -> float:
     return 0.0 if value < 0.01 else value
 
 
+def best_first(result: FlexLife) -> tuple[GroupLife, ...]:
+    """Groups in the order in which sentences speak of them."""
+    return tuple(sorted(result.groups, key=lambda group: -_shown_share(group)))
+
+
+def p_words(p: float) -> str:
+    """``p = 0.03``, ``p < 0.001``."""
+    return f"p = {p:.2g}" if p >= 0.001 else "p < 0.001"
+
+
 def answers(result: FlexLife) -> tuple[str, ...]:
     """A sentence per group, the one that shows most first and in full; then one per comparison."""
-    ordered = sorted(result.groups, key=lambda group: -_shown_share(group))
     return (
-        *(answer(group, result.claim, brief=place > 0) for place, group in enumerate(ordered)),
+        *(
+            answer(group, result.claim, brief=place > 0)
+            for place, group in enumerate(best_first(result))
+        ),
         *(comparison_words(pair) for pair in told_apart(result)),
     )
 
