@@ -158,7 +158,9 @@ def fit_words(group: GroupLife) -> tuple[str, ...]:
     gain = group.weibull.fit.log_likelihood - rival.log_likelihood
     better, other = ("Weibull", "lognormal") if gain > 0 else ("lognormal", "Weibull")
     how = "clearly better" if abs(gain) > 2 else "hardly better"
-    return (f"{label}: {line}; {better} fits {how} than {other} (log-likelihoods differ by {abs(gain):.1f}).",)
+    return (
+        f"{label}: {line}; {better} fits {how} than {other} (log-likelihoods differ by {abs(gain):.1f}).",
+    )
 
 
 def ways_counted(group: GroupLife) -> str:
