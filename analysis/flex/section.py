@@ -41,10 +41,13 @@ def flex_section(
         paragraphs.append(f"Failed means: {criterion}. {criteria_summary(verdicts)}")
     if acceleration is not None:
         paragraphs.append(acceleration_words(acceleration))
-    paragraphs += [
-        line for group in result.groups for line in (*fit_words(group), *way_words(group))
-    ]
-    paragraphs += [method_words(result.claim), meaning_words(result)]
+    paragraphs += [line for group in result.groups for line in way_words(group)]
+    meaning = meaning_words(result)
+    paragraphs += [*all_warnings(result), *([meaning] if meaning else [])]
+    method = (
+        *(line for group in result.groups for line in fit_words(group)),
+        method_words(result.claim),
+    )
     several = len(result.groups) > 1
     quantities = tuple(
         (f"{group.name or 'all'}: {label.strip()}" if several else label.strip(), quantity)
@@ -53,10 +56,11 @@ def flex_section(
     )
     return Section(
         "Flex test of the wire joints",
-        (*paragraphs, *all_warnings(result)),
+        tuple(paragraphs),
         quantities,
         tuple(figures),
         (RIG_CAUTION,),
+        method,
     )
 
 
