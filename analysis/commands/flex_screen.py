@@ -7,7 +7,7 @@ from typing import Any, Final
 
 import click
 
-from analysis.flex.bend import Acceleration
+from analysis.flex.bend import FACTOR_MAX, FACTOR_SAFE, Acceleration, radius_for_mm
 from analysis.flex.claim import Claim
 from analysis.flex.failure import SIMULATED_NOTE, Verdict
 from analysis.flex.judge import FlexLife, GroupLife
@@ -17,11 +17,13 @@ from analysis.flex.section import (
     all_warnings,
     fit_words,
     way_words,
+    ways_counted,
 )
 from analysis.flex.terminal import TEXT_WIDTH, echo_table, say
 from analysis.flex.verdict import MEANING
 from analysis.flex.words import (
     answers,
+    best_first,
     comparison_words,
     cycles_words,
     headline,
@@ -36,7 +38,7 @@ from logger.flex.criterion import CRITERIA, Criterion
 _WARNINGS_SHOWN: Final = 2
 # What changes how the table is to be read comes before what only adds to it.
 _FIRST: Final = (
-    "Taken out", "beyond a hundred", "above ten", "different radii", "every life is", "Judged", "failed far before", "taken as",
+    "Taken out", "beyond a hundred", "above ten", "different radii", "every life is", "Judged", "failed too early", "taken as",
     "not used", "differ by one letter", "times off",
 )  # fmt: skip
 
@@ -56,6 +58,10 @@ def show_brief(
     click.echo()
     if criterion is not None:
         say(f"Failed means: {criterion}.")
+    for group in result.groups:
+        if group.ways:
+            whose = f" of {group.name}" if group.name else ""
+            say(f"What gave up{whose}: {ways_counted(group)}.", indent="  ")
     found = sorted(
         (warning for warning in all_warnings(result) if warning != SIMULATED_NOTE), key=_rank
     )
@@ -74,10 +80,10 @@ def show_brief(
 def verdict_table(result: FlexLife) -> tuple[str, ...]:
     """A line per group: verdict, what failed, what counting is sure of, when half have failed."""
     claim = result.claim
-    head: tuple[str, ...] = ("verdict", "failed", "sure of", _half_title(claim))
+    head: tuple[str, ...] = ("verdict", "failed by then", "sure of", _half_title(claim))
     rows: list[tuple[str, ...]] = [_row(group) for group in result.groups]
     if claim.target_cycles is None:
-        head, rows = (head[1], head[3]), [(row[1], row[3]) for row in rows]
+        head, rows = ("failed", head[3]), [(row[1], row[3]) for row in rows]
     widths = [max(len(line[place]) for line in (head, *rows)) for place in range(len(head))]
     room = TEXT_WIDTH - 2 - sum(width + 2 for width in widths)
     names = ["", *(group.name or "all specimens" for group in result.groups)]
@@ -105,6 +111,8 @@ def _row(group: GroupLife) -> tuple[str, ...]:
         low = percent(int(100 * (count.reliability_lower.lower or 0.0) + 1e-9) / 100)
     if group.median is not None and group.median.value is not None:
         half = f"{cycles_words(group.median.value)} ({span_words(group.median)})"
+    elif group.median is not None:
+        half = f"({span_words(group.median)})"
     return group.verdict.word if group.verdict else "", failed, low, half
 
 
@@ -117,26 +125,37 @@ def next_step(
     if claim.target_cycles is None:
         return "say what they must survive.", f"{_life(sources)} --wearings 12 --at elbow"
     target = f"--cycles {claim.target_cycles:.0f} --reliability {100 * claim.reliability:g} --confidence {100 * claim.confidence:g}"
-    open_groups = [
-        group
-        for group in result.groups
-        if group.verdict and group.verdict.word in ("not shown", "indicated")
-    ]
-    if any(group.verdict and group.verdict.word == "shown" for group in result.groups):
+    best = best_first(result)[0]
+    word = best.verdict.word if best.verdict else ""
+    if word == "shown":
         return "keep it with the piece's papers.", f"{again} --report flex-report"
-    if open_groups:
-        best = min(open_groups, key=lambda group: group.count.more if group.count else 0)
+    speed = claim.acceleration
+    if speed is not None and (speed.factor.value or 0.0) > FACTOR_MAX:
+        return _wider(speed, claim)
+    if word in ("not shown", "indicated"):
         count = best.count
         assert count is not None
-        what = "strips" if count.strips else "joints"
+        more = max(count.more, 1)
+        what = ("strip" if count.strips else "joint") + ("" if more == 1 else "s")
         whose = f" of {best.name}" if best.name else ""
         return (
-            f"what {max(count.more, 1)} more {what}{whose} take in evenings, and the chance to pass:",
+            f"what {more} more {what}{whose} take{'s' if more == 1 else ''} in evenings, and the chance to pass:",
             f"drawbench flex plan {target}",
         )
     return (
         "make a better joint, or bend it more gently; then test that:",
         f"drawbench flex plan {target}",
+    )
+
+
+def _wider(speed: Acceleration, claim: Claim) -> tuple[str, str]:
+    """A bench radius at which a bend stands for few enough worn ones, and what that test takes."""
+    assert claim.target_cycles is not None
+    radius_mm = radius_for_mm(speed, FACTOR_SAFE)
+    bends = claim.target_cycles * speed.cautious / FACTOR_SAFE
+    return (
+        f"bend round {radius_mm:.2g} mm or wider, where a bend stands for about {FACTOR_SAFE:.0f} worn ones:",
+        f"drawbench flex plan --cycles {bends:.0f} --reliability {100 * claim.reliability:g} --confidence {100 * claim.confidence:g}",
     )
 
 
@@ -166,9 +185,10 @@ def _rank(warning: str) -> int:
 
 
 def _brief(warning: str) -> str:
-    """Its first sentence, or two if the first is short."""
+    """Its first sentence; of early failures also what to do with them."""
     parts = warning.split(". ")
-    return parts[0].rstrip(".") + "."
+    many = 2 if "failed too early" in warning else 1
+    return ". ".join(parts[:many]).rstrip(".") + "."
 
 
 def show_details(
@@ -197,9 +217,10 @@ def show_details(
         echo_table(rows_of(result_rows(group, result.claim)))
         for line in (*fit_words(group), *way_words(group)):
             say(line, indent="  ")
-        if group.no_median:
-            say(f"When half have failed is not known: {group.no_median}.", indent="  ")
         click.echo()
+    for line in unknown_lives(result):
+        say(line, indent="  ")
+    click.echo()
     quiet = [pair for pair in result.comparisons if pair.word == "not told apart"]
     if len(result.groups) > 2:
         for pair in quiet:
@@ -216,6 +237,21 @@ def show_details(
     say(method_words(result.claim))
     click.echo()
     say(f"Caution: {RIG_CAUTION}")
+
+
+def unknown_lives(result: FlexLife) -> tuple[str, ...]:
+    """Which lives are not known and why, each reason once."""
+    found: dict[str, list[str]] = {}
+    for group in result.groups:
+        for share, why in (("half", group.no_median), ("10 %", group.no_b10)):
+            if why:
+                found.setdefault(f"When {share} have failed is not known: {why}", []).append(
+                    group.name or "all specimens"
+                )
+    several = len(result.groups) > 1
+    return tuple(
+        f"{why} ({'; '.join(names)})." if several else f"{why}." for why, names in found.items()
+    )
 
 
 def echo_meaning() -> None:

@@ -93,5 +93,7 @@ def on_bench(target: Target | None, speed: Acceleration | None) -> tuple[float |
     cycles, words = target
     if speed is not None and speed.factor.value is not None:
         cycles /= speed.cautious
-        words += f", which is {cycles_words(cycles)} on the bench"
+        words += (
+            f", which is {cycles_words(cycles) if cycles >= 1 else 'less than one'} on the bench"
+        )
     return cycles, words

@@ -23,6 +23,8 @@ BENDS_PER_WEARING: Final = {"elbow": 400, "shoulder": 250, "hip": 300}
 # Rough range for copper at large strain, from memory; an assumption until fitted from two radii.
 EXPONENT_ASSUMED: Final = 2.0
 EXPONENT_RANGE: Final = (1.5, 4.0)
+FACTOR_SAFE: Final = 10.0  # worn bends a bench bend may stand for without a caution,
+FACTOR_MAX: Final = 100.0  # and with a verdict
 _AWG_STRANDS: Final = {22: 30, 24: 32, 26: 34, 28: 36, 30: 38}  # 7 strands; common wire charts
 
 
@@ -46,14 +48,15 @@ class Acceleration:
         assert self.factor.value is not None
         return self.factor.value if self.factor.lower is None else self.factor.lower
 
-    def worn_per_bend(self, radius_mm: float) -> float:
-        """Bends as worn that one bend round ``radius_mm`` stands for, at the cautious end of the exponent."""
+    def worn_per_bend(self, radius_mm: float, cautious: bool = True) -> float:
+        """Bends as worn that one bend round ``radius_mm`` stands for, at the cautious or the other end of the exponent."""
         ratio = outer_strain(self.diameter_mm, radius_mm) / outer_strain(
             self.diameter_mm, self.worn_radius_mm
         )
         ends = [self.exponent.lower, self.exponent.upper]
         known = [end for end in ends if end is not None] or [self.exponent.value or 0.0]
-        return float(min(ratio**end for end in known))
+        worth = [ratio**end for end in known]
+        return float(min(worth) if cautious else max(worth))
 
 
 def awg_diameter_mm(gauge: int) -> float:
@@ -139,15 +142,19 @@ def acceleration(
     return Acceleration(factor, exponent, fitted, diameter_mm, bench_radius_mm, worn_radius_mm)
 
 
-def on_one_radius(specimens: Sequence[Specimen], speed: Acceleration) -> tuple[Specimen, ...]:
-    """Lives at other radii than ``speed.bench_radius_mm`` as lives there, at the exponent's cautious end."""
+def on_one_radius(
+    specimens: Sequence[Specimen], speed: Acceleration, cautious: bool = True
+) -> tuple[Specimen, ...]:
+    """Lives at other radii than ``speed.bench_radius_mm`` as lives there, at the exponent's cautious or other end."""
     found = []
     for item in specimens:
         radius_mm = item.bend_radius_mm
         if radius_mm is None or radius_mm == speed.bench_radius_mm:
             found.append(item)
             continue
-        factor = speed.worn_per_bend(radius_mm) / speed.worn_per_bend(speed.bench_radius_mm)
+        factor = speed.worn_per_bend(radius_mm, cautious) / speed.worn_per_bend(
+            speed.bench_radius_mm, cautious
+        )
         found.append(
             replace(
                 item,
@@ -156,6 +163,37 @@ def on_one_radius(specimens: Sequence[Specimen], speed: Acceleration) -> tuple[S
             )
         )
     return tuple(found)
+
+
+def factor_words(factor: float) -> str:
+    """Worn bends of a bench bend to two digits: ``12``, ``160``, ``95 million``."""
+    if factor >= 1e9:
+        return f"{factor:.0e}"
+    if factor >= 1e6:
+        return f"{float(f'{factor / 1e6:.2g}'):g} million"
+    return f"{float(f'{factor:.2g}'):,.0f}" if factor >= 10 else f"{factor:.2g}"
+
+
+def speed_cautions(speed: Acceleration | None) -> tuple[str, ...]:
+    """What must be said of a bench bend that stands for many worn ones."""
+    if speed is None or speed.factor.value is None or speed.factor.value <= FACTOR_SAFE:
+        return ()
+    found = f"One bench bend stands for {factor_words(speed.factor.value)} worn bends: "
+    if speed.factor.value <= FACTOR_MAX:
+        return (
+            f"{found}above ten, a small error of the exponent is a large one of the life. Bend some at a wider radius.",
+        )
+    return (
+        f"{found}beyond a hundred nothing is shown, at most indicated. Bend at a radius nearer to the one as worn.",
+    )
+
+
+def radius_for_mm(speed: Acceleration, factor: float) -> float:
+    """Inner bend radius at which a bench bend stands for ``factor`` worn bends."""
+    assert speed.exponent.value is not None
+    strain = outer_strain(speed.diameter_mm, speed.worn_radius_mm)
+    strain *= float(factor ** (1.0 / speed.exponent.value))
+    return speed.diameter_mm * (1.0 / strain - 1.0) / 2.0
 
 
 def assumed_exponent(value: float | None) -> Quantity:

@@ -73,6 +73,11 @@ class Count:
     flattered: bool
 
     @property
+    def upper(self) -> float:
+        """Upper bound of the share that survives; 1 where no specimen counts."""
+        return 1.0 if self.reliability_upper is None else self.reliability_upper
+
+    @property
     def more(self) -> int:
         """Further specimens (or strips) without a failure that would show it."""
         return max(self.needed - int(self.effective), 0)

@@ -3,8 +3,9 @@
 At 5 % over all comparisons together one outlasts the other, between 5 and 20 % it may.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from itertools import combinations
 from typing import Final, Literal
 
@@ -25,33 +26,73 @@ _TESTS: Final = 1000
 
 @dataclass(frozen=True)
 class Comparison:
-    """``second`` against ``first`` (the reference); ``ratio`` of lives second / first, None with ``no_ratio`` why.
+    """``second`` against ``first`` (the reference), with their lives in that order.
 
-    ``word``: how ``longer`` stands to ``shorter`` (names, empty where neither lives longer). ``more_each``: further
-    specimens that would likely tell, None where not reckoned or more than a hundred.
+    ``word``: how ``longer`` stands to ``shorter`` (names, empty where neither lives longer). ``comparisons``: pairs in all.
     """
 
     first: str
     second: str
+    lives: tuple[Lives, Lives]
+    claim: Claim
     rank: LogRank | None
-    p_adjusted: float | None
-    ratio: LifeRatio | None
-    no_ratio: str
+    no_rank: str = ""
+    p_adjusted: float | None = None
     word: Difference = "not told apart"
     longer: str = ""
     shorter: str = ""
-    more_each: int | None = None
+    comparisons: int = 1
+
+    @property
+    def ratio(self) -> LifeRatio | None:
+        """Of lives, second / first; None with ``no_ratio`` why."""
+        return self._ratio[0]
+
+    @property
+    def no_ratio(self) -> str:
+        return self._ratio[1]
+
+    @cached_property
+    def _ratio(self) -> tuple[LifeRatio | None, str]:
+        if self.rank is None:
+            return None, self.no_rank
+        first, second = self.lives
+        try:
+            claim = self.claim
+            return life_ratio(second, first, claim.coverage, claim.method == "calibrated"), ""
+        except BenchError as error:
+            return None, error.happened
+
+    @cached_property
+    def more_each(self) -> int | None:
+        """Further specimens that would likely tell what may be; None where not reckoned or more than a hundred."""
+        ratio = self.ratio if self.word == "may outlast" else None
+        if ratio is None or ratio.ratio == 1:
+            return None
+        shape = min(max(ratio.shape, 0.2), 50.0)
+        times = max(ratio.ratio, 1 / ratio.ratio)
+        needed = each_needed(times, shape, OUTLASTS_P / self.comparisons, _TESTS)
+        have = min(round(lives.count) for lives in self.lives)
+        return None if needed is None else max(needed - have, 1)
 
 
-def compare(
-    groups: Mapping[str, Lives], claim: Claim, reference: str
-) -> tuple[LogRank | None, tuple[Comparison, ...]]:
-    """Log-rank test over all groups, and pairs: all of them, or each with ``reference`` if one is named.
+def overall_test(groups: Sequence[Lives]) -> LogRank | None:
+    """Are all these equal? None for one group, or where none failed."""
+    if len(groups) < 2:
+        return None
+    try:
+        return log_rank(groups)
+    except BenchError:
+        return None
+
+
+def compare(groups: Mapping[str, Lives], claim: Claim, reference: str) -> tuple[Comparison, ...]:
+    """Pairs: all of them, or each with ``reference`` if one is named.
 
     More than ``CLOSED_MAX`` groups without a reference are compared with the first.
     """
     if len(groups) < 2:
-        return None, ()
+        return ()
     names = list(groups)
     if not reference and len(names) > CLOSED_MAX:
         reference = names[0]
@@ -60,17 +101,17 @@ def compare(
         for pair in combinations(range(len(names)), 2)
         if not reference or reference in (names[pair[0]], names[pair[1]])
     ]
-    try:
-        overall = log_rank(list(groups.values()))
-    except BenchError:
-        overall = None
     found: dict[Pair, Comparison] = {}
     for one, other in wanted:
         first, second = names[one], names[other]
         if second == reference:
             first, second = second, first
-        found[one, other] = _pair(first, second, groups, claim)
-    return overall, tuple(_adjusted(list(groups.values()), found))
+        lives = (groups[first], groups[second])
+        try:
+            found[one, other] = Comparison(first, second, lives, claim, log_rank(lives))
+        except BenchError as error:
+            found[one, other] = Comparison(first, second, lives, claim, None, error.happened)
+    return tuple(_adjusted(list(groups.values()), found))
 
 
 def _adjusted(lives: list[Lives], found: dict[Pair, Comparison]) -> list[Comparison]:
@@ -79,38 +120,17 @@ def _adjusted(lives: list[Lives], found: dict[Pair, Comparison]) -> list[Compari
     return [
         item
         if item.rank is None
-        else _worded(replace(item, p_adjusted=adjusted[pair]), lives, pair, len(found))
+        else _worded(replace(item, p_adjusted=adjusted[pair], comparisons=len(found)))
         for pair, item in found.items()
     ]
 
 
-def _worded(item: Comparison, lives: list[Lives], pair: Pair, comparisons: int) -> Comparison:
+def _worded(item: Comparison) -> Comparison:
     assert item.rank is not None
     assert item.p_adjusted is not None
     surplus = float(item.rank.observed[1] - item.rank.expected[1])
     if item.p_adjusted >= MAY_P or surplus == 0:
         return item
     longer, shorter = (item.second, item.first) if surplus < 0 else (item.first, item.second)
-    if item.p_adjusted < OUTLASTS_P:
-        return replace(item, word="outlasts", longer=longer, shorter=shorter)
-    more = None
-    if item.ratio is not None and item.ratio.ratio != 1:
-        shape = min(max(item.ratio.shape, 0.2), 50.0)
-        ratio = max(item.ratio.ratio, 1 / item.ratio.ratio)
-        needed = each_needed(ratio, shape, OUTLASTS_P / comparisons, _TESTS)
-        have = min(round(lives[place].count) for place in pair)
-        more = None if needed is None else max(needed - have, 1)
-    return replace(item, word="may outlast", longer=longer, shorter=shorter, more_each=more)
-
-
-def _pair(first: str, second: str, groups: Mapping[str, Lives], claim: Claim) -> Comparison:
-    lives, reference = groups[second], groups[first]
-    try:
-        rank = log_rank([reference, lives])
-    except BenchError as error:
-        return Comparison(first, second, None, None, None, error.happened)
-    try:
-        ratio = life_ratio(lives, reference, claim.coverage, claim.method == "calibrated")
-    except BenchError as error:
-        return Comparison(first, second, rank, None, None, error.happened)
-    return Comparison(first, second, rank, None, ratio, "")
+    word: Difference = "outlasts" if item.p_adjusted < OUTLASTS_P else "may outlast"
+    return replace(item, word=word, longer=longer, shorter=shorter)

@@ -56,6 +56,7 @@ def _inspected(
     entered = [
         item for item in specimens if item.failed and item.whole_cycles == item.broken_cycles
     ]
+    open_lives = {id(item) for item in entered}
     steps: dict[str, float] = {}
     if stated is not None:
         steps = {item.group: stated for item in entered}
@@ -77,7 +78,7 @@ def _inspected(
         return specimens, [], {}
     found = tuple(
         replace(item, whole_cycles=last_whole_cycles(item.broken_cycles, steps[item.group]))
-        if item in entered and item.group in steps
+        if id(item) in open_lives and item.group in steps
         else item
         for item in specimens
     )

@@ -3,71 +3,56 @@
 ``flex_life`` is the one function that judges; terminal, page, report and JSON tell what it found.
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Final, Literal
-
-import numpy as np
+from functools import cached_property
+from typing import Literal
 
 from analysis.doubt.quantity import Quantity
-from analysis.flex.bend import on_one_radius
+from analysis.flex.bend import on_one_radius, speed_cautions
 from analysis.flex.claim import Claim, Count, count_shown, stated_shape_shown
-from analysis.flex.compare import Comparison, compare
+from analysis.flex.compare import Comparison, compare, overall_test
 from analysis.flex.describe import Described, describe
-from analysis.flex.looks import Looks
-from analysis.flex.results import WeibullResult, weibull_result
-from analysis.flex.verdict import (
+from analysis.flex.looks import Looks, look_words
+from analysis.flex.results import (
     FEW_FAILURES,
     POOR_FIT,
-    STRAIGHT,
-    By,
-    Evidence,
-    Judged,
-    forgiving_confidence,
-    may_forgive,
-    verdict,
+    Model,
+    Ordered,
+    WeibullResult,
+    lives_in_order,
 )
+from analysis.flex.verdict import LOOKED_BEFORE, By, Evidence, Judged, verdict
 from analysis.flex.ways import Way, ways_of
 from analysis.life.data import Lives, Specimen, groups_of, lives_of
-from analysis.life.fit import LifeFit, why_not
-from analysis.life.goodness import Goodness, goodness
-from analysis.life.interval import Asked, intervals
+from analysis.life.fit import LifeFit
+from analysis.life.goodness import Goodness
 from analysis.life.log_rank import LogRank
-from analysis.life.lognormal import fit_lognormal
-from analysis.life.order import median_life
-from analysis.life.solver import LOGNORMAL, WEIBULL
 from analysis.life.survival import SurvivalCurve, kaplan_meier
-from analysis.life.weibull import fit_weibull
 from logger.base.errors import BenchError
-
-STRIPS_MIN: Final = 5
-_GAP: Final = 2.0  # lives apart by this factor or more make the early ones suspects
 
 
 @dataclass(frozen=True)
 class GroupLife:
-    """All that is known of one group. ``weibull`` None: ``no_fit`` says why. ``verdict`` None: no target.
+    """All that is known of one group. ``verdict`` None: no target.
 
-    ``median``: half have failed, by the order of the lives alone; None with ``no_median`` why.
-    ``suspects``: names of early failures that no one shape holds. ``ways``: ways to fail apart.
+    ``median``, ``b10``: half, a tenth have failed, by the order of the lives alone; None with ``no_median``, ``no_b10`` why.
+    What a model says of the lives is reckoned when it is asked for.
     """
 
     name: str
     specimens: tuple[Specimen, ...]
     lives: Lives
-    curve: SurvivalCurve
-    weibull: WeibullResult | None
-    no_fit: str
-    rival: LifeFit | None
-    goodness: tuple[Goodness, ...]
+    model: Model
     count: Count | None
     stated_shape_lower: Quantity | None
     verdict: Judged | None
-    median: Quantity | None
-    no_median: str
-    suspects: tuple[str, ...]
-    ways: tuple[Way, ...]
-    warnings: tuple[str, ...]
+    worn: bool = False
+
+    @property
+    def claim(self) -> Claim:
+        return self.model.claim
 
     @property
     def shown_by(self) -> Literal["", "weibull", "count", "stated shape"]:
@@ -76,9 +61,73 @@ class GroupLife:
         return by
 
     @property
+    def weibull(self) -> WeibullResult | None:
+        """Every number of the Weibull fit; None with ``no_fit`` why."""
+        return self.model.result
+
+    @property
+    def no_fit(self) -> str:
+        return self.model.no_fit
+
+    @property
+    def rival(self) -> LifeFit | None:
+        return self.model.rival
+
+    @property
+    def goodness(self) -> tuple[Goodness, ...]:
+        return self.model.goodness
+
+    @property
     def fit_trusted(self) -> bool:
-        """Whether an indication may rest on the Weibull fit: enough failures, and they lie on its line."""
-        return _trusted(self.lives, self.weibull, self.goodness)
+        """Whether an indication may rest on the Weibull fit: enough failures, and they follow it."""
+        return self.model.trusted
+
+    @cached_property
+    def curve(self) -> SurvivalCurve:
+        return kaplan_meier(self.lives, self.claim.coverage)
+
+    @property
+    def median(self) -> Quantity | None:
+        return self._ordered[0].life
+
+    @property
+    def no_median(self) -> str:
+        return self._ordered[0].why_not
+
+    @property
+    def b10(self) -> Quantity | None:
+        return self._ordered[1].life
+
+    @property
+    def no_b10(self) -> str:
+        return self._ordered[1].why_not
+
+    @cached_property
+    def _ordered(self) -> tuple[Ordered, Ordered]:
+        return lives_in_order(self.specimens, self.claim.coverage, self.worn)
+
+    @cached_property
+    def suspects(self) -> tuple[str, ...]:
+        """Early failures that no one Weibull holds with the others, by name and row."""
+        if not self.model.mixed or self.model.early is None:
+            return ()
+        failed = sorted(
+            (item for item in self.specimens if item.failed), key=lambda item: item.broken_cycles
+        )
+        return tuple(
+            item.name + (f" (row {item.row})" if item.row else "")
+            for item in failed[: self.model.early.pieces]
+        )
+
+    @cached_property
+    def ways(self) -> tuple[Way, ...]:
+        """Ways to fail apart; empty where all failed in one."""
+        return ways_of(self.specimens, self.claim)
+
+    @cached_property
+    def warnings(self) -> tuple[str, ...]:
+        """What a reader of this group's numbers must know."""
+        return group_warnings(self)
 
 
 @dataclass(frozen=True)
@@ -87,10 +136,14 @@ class FlexLife:
 
     claim: Claim
     groups: tuple[GroupLife, ...]
-    overall: LogRank | None
     comparisons: tuple[Comparison, ...]
     warnings: tuple[str, ...]
     described: Described
+
+    @cached_property
+    def overall(self) -> LogRank | None:
+        """Are all groups equal? None for one group, or where none failed."""
+        return overall_test([group.lives for group in self.groups])
 
 
 def flex_life(
@@ -121,13 +174,43 @@ def flex_life(
         # Exponent and lives may both mislead: each gets half of the error (Bonferroni).
         asked = replace(claim, confidence=(1 + claim.confidence) / 2)
     groups = tuple(
-        group_life(name, items, asked, looks or Looks(), claim, _worn(items, test))
+        group_life(
+            name,
+            items,
+            asked,
+            looks or Looks(),
+            claim,
+            _worn(items, test),
+            _hopeful_upper([item for item in test.specimens if item.group == name], asked),
+        )
         for name, items in by_group.items()
     )
     lives = {group.name: group.lives for group in groups}
-    overall, comparisons = compare(lives, claim, reference)
-    said = (*notes, *test.notes, *_of_looks(groups, claim, looks or Looks()), *_of_speed(claim))
-    return FlexLife(claim, groups, overall, comparisons, (*said, *_few(groups, claim)), test)
+    comparisons = compare(lives, claim, reference)
+    said = (
+        *notes,
+        *test.notes,
+        *_of_looks(groups, claim, looks or Looks()),
+        *speed_cautions(speed),
+    )
+    return FlexLife(claim, groups, comparisons, (*said, *_few(groups, claim)), test)
+
+
+def _hopeful_upper(items: Sequence[Specimen], claim: Claim) -> float | None:
+    """Upper bound of the share that survives if a bench bend is worth as much as its interval allows.
+
+    The target on the bench is by the cautious end, which must refute nobody. None where the factor has no interval.
+    """
+    speed = claim.acceleration
+    if speed is None or speed.factor.lower is None or claim.target_cycles is None:
+        return None
+    upper = speed.factor.upper
+    if upper is None or not math.isfinite(upper):
+        return 1.0
+    target = claim.target_cycles * speed.cautious / upper
+    there = on_one_radius(items, speed, cautious=False)
+    strips = [item.strip for item in items]
+    return count_shown(lives_of(there), replace(claim, target_cycles=target), strips).upper
 
 
 def _worn(items: Sequence[Specimen], test: Described) -> bool:
@@ -135,47 +218,11 @@ def _worn(items: Sequence[Specimen], test: Described) -> bool:
 
 
 def _of_looks(groups: Sequence[GroupLife], claim: Claim, looks: Looks) -> tuple[str, ...]:
-    """That somebody looked before, and whether that was planned."""
-    if claim.target_cycles is None:
-        return ()
-    before = max(
-        (len(looks.before(g.name, claim, g.count)) for g in groups if g.count is not None),
-        default=0,
+    counts = {group.name: group.count for group in groups if group.count is not None}
+    lowered = any(
+        group.verdict is not None and group.verdict.why == LOOKED_BEFORE for group in groups
     )
-    if looks.plan_for(claim) is not None:
-        plan = looks.plan_for(claim)
-        assert plan is not None
-        return (
-            f"A plan with {len(plan.joints)} looks at {_and(plan.joints)} joints is kept beside the table; this is look {before + 1}.",
-        )
-    if not before:
-        return ()
-    return (
-        f"Judged {before} time{'s' if before > 1 else ''} before with fewer joints, and no plan was made: the promise is weaker, so what "
-        "counting would show now is only indicated. Next time: drawbench flex plan --looks 3 --for TABLE, before the first bend.",
-    )
-
-
-def _and(numbers: Sequence[int]) -> str:
-    return ", ".join(map(str, numbers[:-1])) + f" and {numbers[-1]}"
-
-
-def _of_speed(claim: Claim) -> tuple[str, ...]:
-    speed = claim.acceleration
-    if speed is None or speed.factor.value is None or speed.factor.value <= 10:
-        return ()
-    factor = (
-        f"{speed.factor.value:,.0f}" if speed.factor.value < 1e6 else f"{speed.factor.value:.0e}"
-    )
-    if speed.factor.value <= 100:
-        return (
-            f"One bench bend stands for {factor} worn bends: above ten, a small error of the exponent is a large one of the life. "
-            "Bend some at a wider radius.",
-        )
-    return (
-        f"One bench bend stands for {factor} worn bends: beyond a hundred nothing is shown, at most indicated. Bend at a radius nearer to "
-        "the one as worn.",
-    )
+    return look_words(looks, counts, claim, lowered)
 
 
 def _few(groups: Sequence[GroupLife], claim: Claim) -> tuple[str, ...]:
@@ -183,7 +230,7 @@ def _few(groups: Sequence[GroupLife], claim: Claim) -> tuple[str, ...]:
     open_shape = [
         f"{group.name or 'all specimens'} ({group.lives.failures:.0f} of {group.lives.count:.0f})"
         for group in groups
-        if group.weibull is not None and group.lives.failures < FEW_FAILURES
+        if 2 <= group.lives.failures < FEW_FAILURES and not group.no_fit
     ]
     if not open_shape:
         return ()
@@ -199,156 +246,62 @@ def group_life(
     looks: Looks | None = None,
     asked: Claim | None = None,
     worn: bool = False,
+    upper: float | None = None,
 ) -> GroupLife:
     """Curve, fit, intervals, counting bound and verdict of one group.
 
     ``asked``: the claim as the user knows it, where ``claim`` is stricter; ``worn``: some were taken out worn.
+    ``upper``: bound of the share that survives, above which nothing is refuted, where it is not the count's own.
     """
     lives = lives_of(specimens)
-    no_fit = why_not(lives)
-    weibull, rival = None, None
-    fits: tuple[Goodness, ...] = ()
-    if not no_fit:
-        try:
-            weibull = weibull_result(fit_weibull(lives), claim)
-            rival = fit_lognormal(lives)
-        except BenchError as error:
-            no_fit = error.happened.split(": ", 1)[-1].rstrip(".")
-        else:
-            fits = (goodness(lives, WEIBULL), goodness(lives, LOGNORMAL))
-    strips = [item.strip for item in specimens]
-    count = count_shown(lives, claim, strips) if claim.target_cycles is not None else None
+    model = Model(lives, claim)
     stated = stated_shape_shown(lives, claim)
-    found = None
-    if count is not None:
-        trusted = _trusted(lives, weibull, fits)
-        model = weibull.reliability_lower if weibull is not None and trusted else None
+    count, found = None, None
+    if claim.target_cycles is not None:
+        count = count_shown(lives, claim, [item.strip for item in specimens])
         allowed, before = (looks or Looks()).allowed(name, asked or claim, count)
         evidence = Evidence(
             count,
-            None if model is None else model.lower,
-            None,
-            fits[0].p_value if fits else None,
+            model,
             None if stated is None else stated.lower,
             allowed,
             before,
             worn,
+            count.upper if upper is None else upper,
             None if claim.acceleration is None else claim.acceleration.factor.value,
         )
-        if weibull is not None and may_forgive(evidence, claim):
-            evidence = replace(evidence, forgiving_lower=_forgiving(weibull, count, claim))
         found = verdict(evidence, claim)
-    median, no_median = _median(specimens, claim, worn)
-    suspects = _suspects(specimens, fits)
-    return GroupLife(
-        name,
-        tuple(specimens),
-        lives,
-        kaplan_meier(lives, claim.coverage),
-        weibull,
-        no_fit,
-        rival,
-        fits,
-        count,
-        stated,
-        found,
-        median,
-        no_median,
-        suspects,
-        ways_of(specimens, claim),
-        _warnings(name, lives, weibull, rival, fits, claim, suspects),
-    )
+    return GroupLife(name, tuple(specimens), lives, model, count, stated, found, worn)
 
 
-def _forgiving(weibull: WeibullResult, count: Count, claim: Claim) -> float:
-    assert claim.target_cycles is not None
-    coverage = 2 * forgiving_confidence(count, claim) - 1
-    asked = [Asked("reliability", claim.target_cycles)]
-    return intervals(weibull.fit, asked, coverage, claim.method)[0].lower
-
-
-def _trusted(lives: Lives, weibull: WeibullResult | None, fits: tuple[Goodness, ...]) -> bool:
-    if weibull is None or lives.failures < FEW_FAILURES:
-        return False
-    return not (fits and fits[0].p_value is not None and fits[0].p_value < POOR_FIT)
-
-
-def _median(specimens: Sequence[Specimen], claim: Claim, worn: bool) -> tuple[Quantity | None, str]:
-    """Half have failed, without a shape of the curve; of strips one piece each."""
-    if worn:
-        return None, "some were taken out worn, and when they would have failed nobody knows"
-    first = {
-        item.strip or f"\0{place}": item for place, item in reversed(list(enumerate(specimens)))
-    }
-    alone = list(first.values())
-    shared = len(alone) < len(specimens)
-    if shared and len(alone) < STRIPS_MIN:
-        return (
-            None,
-            f"joints of one strip share their luck, and {len(alone)} strips are too few to know it",
-        )
-    lives = lives_of(alone if shared else specimens)
-    if lives.scattered:
-        return None, "some were taken out whole before others failed"
-    found = median_life(lives, claim.coverage)
-    if found is None:
-        return (
-            None,
-            "fewer than half failed" if lives.count >= STRIPS_MIN else "fewer than five joints",
-        )
-    note = "order of the lives, interpolated" + (", one joint of each strip" if shared else "")
-    return Quantity(found.value, "cycles", found.lower, found.upper, found.coverage, note), ""
-
-
-def _suspects(specimens: Sequence[Specimen], fits: tuple[Goodness, ...]) -> tuple[str, ...]:
-    """Early failures beyond the widest gap in the shorter half, where no one shape holds the lives."""
-    p = fits[0].p_value if fits else None
-    failed = sorted(
-        (item for item in specimens if item.failed), key=lambda item: item.broken_cycles
-    )
-    half = len(failed) // 2
-    if p is None or p >= STRAIGHT or half < 1:
-        return ()
-    ratios = [failed[i + 1].broken_cycles / failed[i].broken_cycles for i in range(half)]
-    widest = int(np.argmax(ratios))
-    if ratios[widest] < _GAP and p >= POOR_FIT:
-        return ()
-    return tuple(
-        item.name + (f" (row {item.row})" if item.row else "") for item in failed[: widest + 1]
-    )
-
-
-def _warnings(
-    name: str,
-    lives: Lives,
-    weibull: WeibullResult | None,
-    rival: LifeFit | None,
-    fits: tuple[Goodness, ...],
-    claim: Claim,
-    suspects: tuple[str, ...],
-) -> tuple[str, ...]:
+def group_warnings(group: GroupLife) -> tuple[str, ...]:
     """What a reader of this group's numbers must know."""
     found = []
-    label = name or "all specimens"
-    poor = bool(fits) and fits[0].p_value is not None and fits[0].p_value < POOR_FIT
+    label, claim, lives = group.name or "all specimens", group.claim, group.lives
+    straight, suspects = group.model.straight, group.suspects
     if suspects:
+        one = len(suspects) == 1
         found.append(
-            f"{label}: {', '.join(suspects)} failed far before the others, so two kinds of failure may be mixed. Look at "
-            f"{'that joint' if len(suspects) == 1 else 'those joints'}, and inspect sharper before sewing."
+            f"{label}: {', '.join(suspects)} failed too early for one kind of joint, so two may be mixed. Look at "
+            f"{'that joint' if one else 'those joints'}, and inspect sharper before sewing."
         )
-    if poor:
-        assert fits[0].p_value is not None
+    if straight is not None and straight < POOR_FIT:
         found.append(
-            f"{label}: the lives do not lie on a line in the probability plot (p = {fits[0].p_value:.2g}): the Weibull's numbers are not to be trusted here."
+            f"{label}: the lives do not lie on a line in the probability plot ({'p < 0.001' if straight < 0.001 else f'p = {straight:.2g}'}): the Weibull's numbers are not to be trusted here."
         )
-    if weibull is not None and rival is not None and claim.target_cycles is not None:
-        first, second = (f.reliability(claim.target_cycles) for f in (weibull.fit, rival))
+    if claim.target_cycles is not None and group.model.fit is not None and group.rival is not None:
+        fits = (group.model.fit, group.rival)
+        first, second = (fit.reliability(claim.target_cycles) for fit in fits)
         if abs(first - second) > 0.05:
             found.append(
                 f"{label}: Weibull says {first * 100:.0f} %, lognormal {second * 100:.0f} % at the target: these specimens cannot tell which."
             )
     seen = float(lives.seen_cycles.max())
-    if claim.target_cycles is not None and claim.target_cycles > seen and weibull is not None:
+    if (
+        claim.target_cycles is not None
+        and claim.target_cycles > seen
+        and group.model.fit is not None
+    ):
         found.append(
             f"{label}: the target of {claim.target_cycles:,.0f} bends lies beyond the longest test ({seen:,.0f}): what the Weibull says there is extrapolated."
         )

@@ -74,6 +74,34 @@ class Looks:
         return limits[-1], shown
 
 
+def look_words(
+    looks: Looks, counts: Mapping[str, Count], claim: Claim, lowered: bool
+) -> tuple[str, ...]:
+    """That somebody looked before, and whether that was planned. ``lowered``: a verdict was, for that."""
+    if claim.target_cycles is None:
+        return ()
+    before = max(
+        (len(looks.before(name, claim, count)) for name, count in counts.items()), default=0
+    )
+    plan = looks.plan_for(claim)
+    if plan is not None:
+        joints = f"{', '.join(map(str, plan.joints[:-1]))} and {plan.joints[-1]}"
+        return (
+            f"A plan with {len(plan.joints)} looks at {joints} joints is kept beside the table; this is look {before + 1}.",
+        )
+    if not before:
+        return ()
+    found = f"Judged {before} time{'s' if before > 1 else ''} before with fewer joints, and no plan was made: "
+    found += (
+        "the promise is weaker, so what counting would show now is only indicated."
+        if lowered
+        else "fewer failures may be now than at a first look."
+    )
+    return (
+        f"{found} Next time: drawbench flex plan --looks 3 --for TABLE, before the first bend.",
+    )
+
+
 def looks_file(source: Path) -> Path:
     """Where the looks at a table, or at a recorded run's folder, are kept."""
     return source / f"flex{ENDING}" if source.is_dir() else source.with_suffix(ENDING)

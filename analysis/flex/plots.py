@@ -12,12 +12,12 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.layout_engine import ConstrainedLayoutEngine
-from matplotlib.ticker import FuncFormatter
+from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
 
 from analysis.flex.claim import Claim
 from analysis.flex.failure import SIMULATED_NOTE
 from analysis.flex.judge import FlexLife, GroupLife
-from analysis.flex.verdict import POOR_FIT
+from analysis.flex.results import FEW_FAILURES
 from analysis.life.goodness import plot_points
 from analysis.life.interval import Asked, intervals
 from analysis.life.solver import WEIBULL
@@ -226,7 +226,7 @@ def _key(axes: Axes, groups: Sequence[GroupLife]) -> None:
             color=look.colour,
             linestyle=look.line,
             marker=look.marker,
-            label=_name(group) + ("" if group.weibull else " (too few failed for a line)"),
+            label=_name(group) + ("" if _has_line(group) else " (too few failed for a line)"),
         )
     figure = axes.get_figure(root=True)
     assert figure is not None
@@ -241,14 +241,19 @@ def _key(axes: Axes, groups: Sequence[GroupLife]) -> None:
 def draw_probability(axes: Axes, result: FlexLife) -> FigureFile:
     """Failures and fitted lines of the groups that could be fitted; call inside ``figure_style``."""
     fitted = [(place, group) for place, group in enumerate(result.groups) if group.weibull]
-    banded = len(fitted) <= 2  # more bands than two hide each other
+    # More bands than two hide each other; a band round a line that the lives do not follow holds nothing.
+    banded = len(fitted) <= 2 and not any(group.model.poor for _, group in fitted)
     for place, group in fitted:
         _line_of(axes, group, _look(place), result.claim, banded)
     z = WEIBULL.percentile(np.array(_SHARES))
     axes.set_yticks(z, [f"{100 * share:g}" for share in _SHARES])
     axes.set_ylim(float(z[0]), float(z[-1]))
     axes.set_xscale("log")
+    low, high = axes.get_xlim()
+    subs = (1.0, 2.0, 5.0) if high < 300 * low else (1.0,)
+    axes.xaxis.set_major_locator(LogLocator(subs=subs))
     axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:,.0f}"))
+    axes.xaxis.set_minor_formatter(NullFormatter())
     axes.set_xlabel("full bends and back")
     axes.set_ylabel("failed, %")
     axes.set_title("Do the lives lie on a Weibull line?")
@@ -280,16 +285,41 @@ def draw_probability(axes: Axes, result: FlexLife) -> FigureFile:
 
 
 def _line_words(group: GroupLife) -> str:
-    p = group.goodness[0].p_value
-    if p is None:
+    p = group.model.straight
+    if p is None or not _has_line(group):
         return f"{_name(group)}: too few failures to judge"
-    return f"{_name(group)}: {'off' if p < POOR_FIT else 'on'} the line (p = {p:.2g})"
+    early = f", {', '.join(group.suspects)} too early" if group.suspects else ""
+    chance = "p < 0.001" if p < 0.001 else f"p = {p:.2g}"
+    return f"{_name(group)}: {'off' if group.model.poor else 'on'} the line ({chance}){early}"
+
+
+def _has_line(group: GroupLife) -> bool:
+    """Through two or three failures any line goes."""
+    return group.model.fit is not None and group.lives.failures >= FEW_FAILURES
 
 
 def _line_of(axes: Axes, group: GroupLife, look: Look, claim: Claim, banded: bool) -> None:
-    assert group.weibull is not None
-    fit = group.weibull.fit
+    if _has_line(group):
+        _line(axes, group, look, claim, banded)
     cycles, share = plot_points(group.lives)
+    z = WEIBULL.percentile(share)
+    axes.plot(
+        cycles,
+        z,
+        linestyle="none",
+        marker=look.marker,
+        markersize=6,
+        color=look.colour,
+        markeredgecolor="white",
+    )
+    if group.suspects and group.model.early is not None:
+        _suspects(axes, group, look, cycles, z)
+
+
+def _line(axes: Axes, group: GroupLife, look: Look, claim: Claim, banded: bool) -> None:
+    """The fitted line; thin where the lives do not follow it."""
+    fit = group.model.fit
+    assert fit is not None
     shares = np.array([0.01, 0.03, 0.1, 0.3, 0.6, 0.9, 0.985])
     z = WEIBULL.percentile(shares)
     line = np.exp(fit.location + fit.scale * z)
@@ -300,13 +330,30 @@ def _line_of(axes: Axes, group: GroupLife, look: Look, claim: Claim, banded: boo
         low = np.clip([b.lower for b in bounds], line / 30, None)
         high = np.clip([b.upper for b in bounds], None, line * 30)
         axes.fill_betweenx(z, low, high, color=look.band, alpha=0.5, linewidth=0)
-    axes.plot(line, z, color=look.colour, linestyle=look.line)
+    width = 0.8 if group.model.poor else None
+    axes.plot(line, z, color=look.colour, linestyle=look.line, linewidth=width)
+
+
+def _suspects(axes: Axes, group: GroupLife, look: Look, cycles: Floats, z: Floats) -> None:
+    """Rings round the failures that came too early, and which they are."""
+    failed = sorted(item.broken_cycles for item in group.specimens if item.failed)
+    early = cycles <= failed[len(group.suspects) - 1]
     axes.plot(
-        cycles,
-        WEIBULL.percentile(share),
+        cycles[early],
+        z[early],
         linestyle="none",
-        marker=look.marker,
-        markersize=6,
-        color=look.colour,
-        markeredgecolor="white",
+        marker="o",
+        markersize=12,
+        markerfacecolor="none",
+        markeredgecolor=look.colour,
+    )
+    names = ", ".join(name.split(" (row")[0] for name in group.suspects[:4])
+    more = f" and {len(group.suspects) - 4} more" if len(group.suspects) > 4 else ""
+    axes.annotate(
+        f"too early:\n{names}{more}",
+        (float(cycles[early][-1]), float(z[early][-1])),
+        xytext=(10, -4),
+        textcoords="offset points",
+        va="top",
+        fontsize=9,
     )

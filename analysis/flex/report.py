@@ -38,6 +38,7 @@ def write_page(
             Part("The other pictures", figures=section.figures[1:]),
             Part("First cycle of each specimen by each criterion", items=items),
             Part("Cautions", cautions=section.cautions),
+            Part("How it was reckoned", section.method),
         )
         page = Page(
             title or section.title,

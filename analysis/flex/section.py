@@ -15,7 +15,7 @@ from analysis.flex.results import WeibullResult
 from analysis.flex.verdict import MEANING
 from analysis.flex.washing import CAUTION, PROCEDURE, WashResult
 from analysis.flex.ways import ASSUMPTION
-from analysis.flex.words import answers, method_words, result_rows, specimens_quantity
+from analysis.flex.words import answers, method_words, p_words, result_rows, specimens_quantity
 from analysis.life.survival import SurvivalCurve
 from analysis.say.section import Section
 from logger.flex.criterion import Criterion
@@ -41,10 +41,13 @@ def flex_section(
         paragraphs.append(f"Failed means: {criterion}. {criteria_summary(verdicts)}")
     if acceleration is not None:
         paragraphs.append(acceleration_words(acceleration))
-    paragraphs += [
-        line for group in result.groups for line in (*fit_words(group), *way_words(group))
-    ]
-    paragraphs += [method_words(result.claim), meaning_words(result)]
+    paragraphs += [line for group in result.groups for line in way_words(group)]
+    meaning = meaning_words(result)
+    paragraphs += [*all_warnings(result), *([meaning] if meaning else [])]
+    method = (
+        *(line for group in result.groups for line in fit_words(group)),
+        method_words(result.claim),
+    )
     several = len(result.groups) > 1
     quantities = tuple(
         (f"{group.name or 'all'}: {label.strip()}" if several else label.strip(), quantity)
@@ -53,10 +56,11 @@ def flex_section(
     )
     return Section(
         "Flex test of the wire joints",
-        (*paragraphs, *all_warnings(result)),
+        tuple(paragraphs),
         quantities,
         tuple(figures),
         (RIG_CAUTION,),
+        method,
     )
 
 
@@ -144,18 +148,28 @@ def fit_words(group: GroupLife) -> tuple[str, ...]:
     label = group.name or "All specimens"
     if group.weibull is None:
         return (f"{label}: no life is fitted, because {group.no_fit}.",)
-    rival = group.rival
-    assert rival is not None
-    gain = group.weibull.fit.log_likelihood - rival.log_likelihood
-    better = "Weibull" if gain > 0 else "lognormal"
-    p = group.goodness[0].p_value
+    p, early = group.model.straight, group.model.early
     line = (
         "too few failures to judge the line"
         if p is None
-        else f"on the probability plot p = {p:.2g}"
+        else f"on the probability plot {p_words(p)}"
     )
+    if early is not None:
+        line += f"; failures as early by chance: {p_words(early.p_value)}"
+    rival = group.rival
+    if rival is None:
+        return (f"{label}: {line}.",)
+    gain = group.weibull.fit.log_likelihood - rival.log_likelihood
+    better, other = ("Weibull", "lognormal") if gain > 0 else ("lognormal", "Weibull")
     how = "clearly better" if abs(gain) > 2 else "hardly better"
-    return (f"{label}: {line}; {better} fits {how} (log-likelihoods differ by {abs(gain):.1f}).",)
+    return (
+        f"{label}: {line}; {better} fits {how} than {other} (log-likelihoods differ by {abs(gain):.1f}).",
+    )
+
+
+def ways_counted(group: GroupLife) -> str:
+    """What gave up, and how often."""
+    return "; ".join(f"{way.words} {way.lives.failures:.0f}" for way in group.ways)
 
 
 def way_words(group: GroupLife) -> tuple[str, ...]:
@@ -163,8 +177,7 @@ def way_words(group: GroupLife) -> tuple[str, ...]:
     if not group.ways:
         return ()
     label = group.name or "All specimens"
-    ways = "; ".join(f"{way.words} {way.lives.failures:.0f}" for way in group.ways)
-    return (f"{label}: failed in several ways ({ways}). Taken apart: {ASSUMPTION}.",)
+    return (f"{label}: failed in several ways ({ways_counted(group)}). Taken apart: {ASSUMPTION}.",)
 
 
 def meaning_words(result: FlexLife) -> str:
@@ -237,7 +250,10 @@ def _group_json(group: GroupLife) -> dict[str, Any]:
         "shown_by": group.shown_by or None,
         "median": None if group.median is None else group.median.as_json(),
         "no_median": group.no_median or None,
+        "b10_by_order": None if group.b10 is None else group.b10.as_json(),
+        "no_b10_by_order": group.no_b10 or None,
         "suspects": list(group.suspects),
+        "early_p": None if group.model.early is None else group.model.early.p_value,
         "ways": [
             {
                 "way": way.words,

@@ -10,7 +10,9 @@ joints, it is indicated.
 from dataclasses import dataclass
 from typing import Final, Literal
 
+from analysis.flex.bend import FACTOR_MAX, factor_words
 from analysis.flex.claim import Claim, Count
+from analysis.flex.results import Model
 from analysis.life.demonstration import error_of_counting
 
 Word = Literal["shown", "indicated", "not shown", "shown not to hold"]
@@ -25,8 +27,9 @@ MEANING: Final[dict[Word, str]] = {
 }
 # A true Weibull lies straighter than this in half of all tests: a model must earn its say.
 STRAIGHT: Final = 0.5
-POOR_FIT: Final = 0.05
-FEW_FAILURES: Final = 5
+LOOKED_BEFORE: Final = (
+    "somebody looked before without a plan, and stopping at a lucky look is too easy"
+)
 
 
 @dataclass(frozen=True)
@@ -40,22 +43,22 @@ class Judged:
 
 @dataclass(frozen=True)
 class Evidence:
-    """What a group's test says of the claim. Shares; None where there is none.
+    """What a group's test says of the claim.
 
-    ``model_lower``: Weibull bound, None with fewer than five failures. ``forgiving_lower``: the same at the
-    confidence of ``forgiving_confidence``, None where it is not asked for. ``straight``: p of the
-    probability plot. ``allowed``: failures that the looks so far leave (-1: nothing can be shown
+    ``model``: the Weibull, which speaks only where five failed and follow it. ``stated_lower``: share by the shape that the
+    user states. ``allowed``: failures that the looks so far leave (-1: nothing can be shown
     at this look), None where nobody looked before. ``shown_before``: at an earlier look.
+    ``upper``: bound of
+    the share that survives. ``factor``: worn bends a bench bend stands for.
     """
 
     count: Count
-    model_lower: float | None
-    forgiving_lower: float | None
-    straight: float | None
-    stated_lower: float | None
+    model: Model
+    stated_lower: float | None = None
     allowed: int | None = None
     shown_before: bool = False
     worn: bool = False
+    upper: float = 1.0
     factor: float | None = None
 
 
@@ -63,21 +66,16 @@ def verdict(found: Evidence, claim: Claim) -> Judged:
     """The word for a group."""
     count, wanted = found.count, claim.reliability
     counted = (count.reliability_lower.lower or 0.0) >= wanted - 1e-12
-    refuted = (count.reliability_upper or 1.0) < wanted
-    extreme = found.factor is not None and found.factor > 100
-    if extreme:
-        return _beyond(found, wanted, counted)
+    refuted = found.upper < wanted
+    if found.factor is not None and found.factor > FACTOR_MAX:
+        return _beyond(found, claim, counted)
     if refuted:
         return Judged("shown not to hold", "count")
     if counted:
         return _counted(found)
-    if found.model_lower is not None and found.model_lower >= wanted and not _poor(found):
+    if found.model.shows(claim.confidence):
         return _modelled(found, claim)
-    if (
-        found.stated_lower is not None
-        and found.stated_lower >= wanted
-        and found.model_lower is None
-    ):
+    if found.stated_lower is not None and found.stated_lower >= wanted and not found.model.trusted:
         return Judged(
             "indicated",
             "stated shape",
@@ -89,15 +87,7 @@ def verdict(found: Evidence, claim: Claim) -> Judged:
             "count",
             f"only if joints of one strip do not share their luck: {count.effective:g} strips are as few as {count.effective:g} joints",
         )
-    return Judged("not shown", "", "two kinds of failure may be mixed" if _poor(found) else "")
-
-
-def may_forgive(found: Evidence, claim: Claim) -> bool:
-    """Whether a model that lies on its line may forgive failures here, if its bound allows it."""
-    count = found.count
-    plain = not count.strips and not found.worn and found.allowed is None
-    enough = count.specimens >= count.needed_clean and found.model_lower is not None
-    return plain and enough and found.straight is not None and found.straight >= STRAIGHT
+    return Judged("not shown", "", "two kinds of failure may be mixed" if found.model.mixed else "")
 
 
 def forgiving_confidence(count: Count, claim: Claim) -> float:
@@ -111,17 +101,13 @@ def forgiving_confidence(count: Count, claim: Claim) -> float:
     return 1 - min(max(left, 1e-6) / (1 - STRAIGHT), allowed)
 
 
-def _poor(found: Evidence) -> bool:
-    return found.straight is not None and found.straight < POOR_FIT
-
-
 def _counted(found: Evidence) -> Judged:
     if found.allowed is None or found.count.failures <= found.allowed or found.shown_before:
         return Judged("shown", "count")
     return Judged(
         "indicated",
         "count",
-        "somebody looked before without a plan, and stopping at a lucky look is too easy",
+        LOOKED_BEFORE,
     )
 
 
@@ -138,19 +124,18 @@ def _modelled(found: Evidence, claim: Claim) -> Judged:
             f"only if the lives follow a Weibull down to joints never seen: {count.specimens} joints can miss a bad one in "
             f"{_share_words(1 - claim.reliability)}; counting asks for {count.needed_clean}"
         )
-    elif found.straight is None or found.straight < STRAIGHT:
+    elif found.model.straight is None or found.model.straight < STRAIGHT:
         why = "the lives do not lie on a Weibull line well enough to forgive a failure"
-    elif found.forgiving_lower is None or found.forgiving_lower < claim.reliability:
+    elif not found.model.shows(forgiving_confidence(count, claim)):
         why = "the Weibull's bound is too near the claim to forgive a failure beside counting"
     else:
         return Judged("shown", "weibull")
     return Judged("indicated", "weibull", why)
 
 
-def _beyond(found: Evidence, wanted: float, counted: bool) -> Judged:
-    why = f"one bench bend stands for {found.factor:,.0f} worn bends: no verdict beyond 100"
-    modelled = found.model_lower is not None and found.model_lower >= wanted and not _poor(found)
-    if counted or modelled:
+def _beyond(found: Evidence, claim: Claim, counted: bool) -> Judged:
+    why = f"one bench bend stands for {factor_words(found.factor or 0.0)} worn bends, and beyond {FACTOR_MAX:.0f} there is no verdict"
+    if counted or found.model.shows(claim.confidence):
         return Judged("indicated", "count" if counted else "weibull", why)
     return Judged("not shown", "", why)
 

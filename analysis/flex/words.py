@@ -96,7 +96,8 @@ def _because(group: GroupLife, claim: Claim) -> str:
     if found.word == "shown not to hold":
         return f"; {failed}, and more specimens of this kind will not help: a better joint or a gentler bend may."
     if found.word == "indicated":
-        return f", {found.why}. {_more(group, claim).capitalize()}"
+        why = found.why if found.why.startswith("only if") else f"because {found.why}"
+        return f", {why}. {_more(group, claim).capitalize()}"
     if count.specimens == 0:
         unit = "Specimens" if not count.strips else "Strips"
         return f"; no specimen was bent that far yet. {unit} that reach the target without a failure would show it: {number_words(count.needed)}."
@@ -164,7 +165,7 @@ def comparison_words(pair: Comparison) -> str:
         return f"{second} and {first}: {_small_start(pair.no_ratio)}."
     assert pair.p_adjusted is not None
     p = pair.p_adjusted
-    chance = f"p = {p:.2g} over all comparisons" if p >= 0.001 else "p < 0.001 over all comparisons"
+    chance = f"{p_words(p)} over all comparisons"
     ratio = pair.ratio
     life = f"no ratio of lives: {_small_start(pair.no_ratio)}"
     if ratio is not None:
@@ -205,6 +206,7 @@ def result_rows(group: GroupLife, claim: Claim) -> tuple[tuple[str, Quantity], .
             (f"survive, counted: {sure}", _in_percent(_bound(counted))),
         ]
     where = "" if claim.acceleration is None else ", on the bench"
+    rows.append((f"10 % have failed by{where}", _life(group.b10)))
     rows.append((f"half have failed by{where}", _life(group.median)))
     if w is not None:
         rows += [
@@ -214,8 +216,8 @@ def result_rows(group: GroupLife, claim: Claim) -> tuple[tuple[str, Quantity], .
     rows.append((f"survive, stated shape: {sure}", _in_percent(_bound(group.stated_shape_lower))))
     if w is not None:
         rows += [
-            ("B10 life (10 % have failed), if Weibull", _life(w.b10)),
-            (f"B10 life, if Weibull: {sure}", _bound(w.b10_lower)),
+            ("10 % have failed by (B10), if Weibull", _life(w.b10)),
+            (f"B10, if Weibull: {sure}", _bound(w.b10_lower)),
             ("Weibull scale (63 % have failed)", _life(w.scale)),
             ("Weibull shape, maximum likelihood", w.shape),
             ("Weibull shape, small-sample excess taken out", w.shape_unbiased),
@@ -239,8 +241,8 @@ def method_words(claim: Claim) -> str:
         "wald": "Wald on the log scale, too narrow and too symmetric for a handful",
     }[claim.method]
     return (
-        "Counted: exact binomial bound (Clopper-Pearson), which assumes nothing of the lives. Half have failed: by the order of the lives "
-        "alone. If Weibull: only where five failed and lie on its line, and only as true as that line; "
+        "Counted: exact binomial bound (Clopper-Pearson), which assumes nothing of the lives. 10 % and half have failed: by the order of the "
+        "lives alone. If Weibull: only where five failed and lie on its line, and only as true as that line; "
         f"maximum likelihood, two-sided {percent(claim.coverage)} intervals and one-sided {stated_percent(claim.confidence)} "
         f"bounds by {how}. The shape by maximum likelihood reads high in small samples; its median excess in imitated tests is "
         "taken out in the line that says so. Groups: log-rank by exchanged labels, one error for all comparisons together."
@@ -297,11 +299,23 @@ def _tidy(value: float) -> float:
     return 0.0 if value < 0.01 else value
 
 
+def best_first(result: FlexLife) -> tuple[GroupLife, ...]:
+    """Groups in the order in which sentences speak of them."""
+    return tuple(sorted(result.groups, key=lambda group: -_shown_share(group)))
+
+
+def p_words(p: float) -> str:
+    """``p = 0.03``, ``p < 0.001``."""
+    return f"p = {p:.2g}" if p >= 0.001 else "p < 0.001"
+
+
 def answers(result: FlexLife) -> tuple[str, ...]:
     """A sentence per group, the one that shows most first and in full; then one per comparison."""
-    ordered = sorted(result.groups, key=lambda group: -_shown_share(group))
     return (
-        *(answer(group, result.claim, brief=place > 0) for place, group in enumerate(ordered)),
+        *(
+            answer(group, result.claim, brief=place > 0)
+            for place, group in enumerate(best_first(result))
+        ),
         *(comparison_words(pair) for pair in told_apart(result)),
     )
 

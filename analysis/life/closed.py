@@ -11,17 +11,10 @@ from collections.abc import Iterator, Sequence
 from itertools import combinations
 from typing import Final
 
-import numpy as np
-from numpy.typing import NDArray
-
 from analysis.life.data import Lives
-from analysis.life.log_rank import log_rank, scores_of
-
-Array = NDArray[np.float64]
+from analysis.life.log_rank import exchanged_p, log_rank, scores_of
 
 CLOSED_MAX: Final = 6
-_EXCHANGES: Final = 5000
-_SEED: Final = 1976
 Pair = tuple[int, int]
 
 
@@ -62,22 +55,8 @@ def holm(pairs: dict[Pair, float]) -> dict[Pair, float]:
 def equality_p(groups: Sequence[Lives]) -> float:
     """p of all these groups living equally long, by exchanged labels; 1 where none failed."""
     if len(groups) == 2:
-        return log_rank(list(groups)).p_exchange
-    scores, sizes = scores_of(groups)
-    if not np.any(scores):
-        return 1.0
-    ends = np.cumsum(sizes)[:-1]
-
-    def spread(values: Array) -> Array:
-        parts = np.split(values, ends, axis=-1)
-        return np.asarray(
-            sum(part.sum(axis=-1) ** 2 / part.shape[-1] for part in parts), dtype=np.float64
-        )
-
-    random = np.random.default_rng(_SEED)
-    shuffled = random.permuted(np.broadcast_to(scores, (_EXCHANGES, scores.size)), axis=1)
-    seen = float(spread(scores))
-    return float((np.sum(spread(shuffled) >= seen * (1 - 1e-9)) + 1) / (_EXCHANGES + 1))
+        return log_rank(groups).p_exchange
+    return exchanged_p(*scores_of(groups))
 
 
 def _partitions(items: tuple[int, ...]) -> Iterator[list[tuple[int, ...]]]:

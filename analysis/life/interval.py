@@ -25,6 +25,7 @@ METHODS: Final[tuple[Method, ...]] = ("calibrated", "likelihood-ratio", "wald")
 
 _ROUNDS: Final = 40
 _TOLERANCE: Final = 1e-9
+_DECREMENT: Final = 1e-14  # the next step would gain its square
 _REACH: Final = 2.0**14  # standard errors beyond which a bound counts as not existing
 
 
@@ -56,12 +57,7 @@ def intervals(
     tail = (1.0 - coverage) / 2.0
     if method == "wald":
         return [wald(fit, item, coverage, "log") for item in asked]
-    imitation = None
-    if method == "calibrated" and calibratable(fit):
-        lives = fit.lives
-        imitation = imitate(
-            fit.family.name, round(lives.count), round(lives.failures), lives.scattered
-        )
+    imitation = _imitation(fit, method)
     problems = [_problem(fit, item) for item in asked]
     estimate = np.array([p.estimate for p in problems])
     error = np.array([p.error for p in problems])
@@ -70,6 +66,31 @@ def intervals(
     targets = [_target(p, side[i], tail, imitation) for i, p in enumerate(kinds)]
     ends = _solve(fit, kinds, np.repeat(estimate, 2), np.repeat(error, 2), side, targets)
     return [_bounds(fit, item, ends[2 * i], ends[2 * i + 1]) for i, item in enumerate(asked)]
+
+
+def _imitation(fit: LifeFit, method: Method) -> Imitation | None:
+    if method != "calibrated" or not calibratable(fit):
+        return None
+    lives = fit.lives
+    return imitate(fit.family.name, round(lives.count), round(lives.failures), lives.scattered)
+
+
+def bound_reaches(
+    fit: LifeFit, asked: Asked, value: float, confidence: float, method: Method
+) -> bool:
+    """Whether the one-sided lower bound of a reliability is ``value`` or more: one look at the root, no search.
+
+    The bound solves root(u) = target, and the root falls with u.
+    """
+    if method == "wald":
+        return wald(fit, asked, 2 * confidence - 1, "log").lower >= value
+    u = np.array([-float(fit.family.percentile(np.array(1.0 - value)))])
+    problem = _problem(fit, asked)
+    if u[0] >= problem.estimate:
+        return False
+    target = _target(problem, -1.0, 1.0 - confidence, _imitation(fit, method))(float(u[0]))
+    root = _roots(fit, [problem], np.array([problem.estimate]), u)[0]
+    return bool(root >= target)
 
 
 @dataclass(frozen=True)
@@ -181,7 +202,7 @@ def _roots(fit: LifeFit, problems: list[_Problem], estimate: Array, u: Array) ->
             base[i, 1] = -z
             free[i, :, 0] = (1.0, c)
             start[i] = 1.0 / scale
-    held = maximise(fit.logs, fit.family, start, base, free)
+    held = maximise(fit.logs, fit.family, start, base, free, decrement=_DECREMENT)
     gain = np.maximum(fit.log_likelihood_of_logs - held.log_likelihood, 0.0)
     return np.asarray(np.sign(estimate - u) * np.sqrt(2 * gain))
 

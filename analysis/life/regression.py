@@ -92,11 +92,11 @@ def coefficient_bound(fit: Regression, index: int, limit: float) -> float:
         return coefficient_root(fit, index, value) - limit
 
     far = estimate + step
-    while miss(far) * np.sign(limit) < 0:
+    while not miss(far) * np.sign(limit) >= 0:
         if abs(far - estimate) > _NO_BOUND:
             return float(np.sign(step) * np.inf)
         far = estimate + 2 * (far - estimate)
-    return float(scipy.optimize.brentq(miss, min(estimate, far), max(estimate, far), xtol=1e-10))
+    return float(scipy.optimize.brentq(miss, min(estimate, far), max(estimate, far), xtol=1e-8))
 
 
 def coefficient_root(fit: Regression, index: int, value: float) -> float:
@@ -108,9 +108,15 @@ def coefficient_root(fit: Regression, index: int, value: float) -> float:
     for column, row in enumerate(kept):
         free[row, column] = 1.0
     free[index + 1, 0] = delta
-    b = fit.spread / fit.scale
-    start = b * np.concatenate(([1.0], fit.coefficients / fit.spread))
-    start[1] -= b * fit.centre / fit.spread
+    logs, own = fit.logs, fit.coefficients / fit.spread
+    own[0] -= fit.centre / fit.spread
+    own[index] = delta
+    seen = np.concatenate((logs.exact, logs.right, logs.left, 0.5 * (logs.low + logs.high)))
+    miss = seen - logs.design @ own
+    own[0] += miss.mean()
+    # Far from the estimate the lives scatter more round the line: a start with that scatter stays finite.
+    b = 1.0 / max(float(miss.std()), fit.scale / fit.spread)
+    start = b * np.concatenate(([1.0], own))
     held = maximise(fit.logs, fit.family, start[kept], np.zeros(size), free)
     gain = max(fit.log_likelihood_of_logs - float(held.log_likelihood), 0.0)
     return float(np.sign(fit.coefficients[index] - value) * np.sqrt(2 * gain))

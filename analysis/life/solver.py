@@ -10,6 +10,7 @@ percentile, a reliability, a ratio of lives) is linear in (b, a): theta = base +
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -145,6 +146,23 @@ class LogLives:
     weights: Array
     design: Array
 
+    @cached_property
+    def plain(self) -> bool:
+        """Only exact and right-censored lives, and no covariate but the intercept."""
+        censored = self.left.shape[-1] + self.low.shape[-1]
+        return not censored and self.design.shape[1] == 1 and bool(np.all(self.design == 1))
+
+    @cached_property
+    def seen(self) -> Array:
+        """Exact and right-censored log lives, in that order."""
+        return np.concatenate((self.exact, self.right), axis=-1)
+
+    @cached_property
+    def failures(self) -> tuple[Array, Array]:
+        """Weight of the exact lives, and their weighted sum."""
+        weights = self.weights[..., : self.exact.shape[-1]]
+        return weights.sum(axis=-1), (weights * self.exact).sum(axis=-1)
+
 
 @dataclass(frozen=True)
 class Fit:
@@ -168,6 +186,8 @@ class Fit:
 
 def log_likelihood(lives: LogLives, family: Family, theta: Array) -> tuple[Array, Array, Array]:
     """Log-likelihood (of the log lives), its gradient and its Hessian at theta (..., P)."""
+    if family is WEIBULL and lives.plain:
+        return _plain_weibull(lives, theta)
     slope = theta[..., :1]
     offset = theta[..., 1:] @ lives.design.T
     ends = np.cumsum([lives.exact.shape[-1], lives.right.shape[-1], lives.left.shape[-1]])
@@ -215,6 +235,22 @@ def log_likelihood(lives: LogLives, family: Family, theta: Array) -> tuple[Array
         hessian[..., 1:, 1:] = np.einsum(
             "...k,ki,kj->...ij", weights * second, lives.design, lives.design
         )
+    return total, gradient, hessian
+
+
+def _plain_weibull(lives: LogLives, theta: Array) -> tuple[Array, Array, Array]:
+    """The same for exact and right-censored lives without covariates, by three sums: the everyday case."""
+    b, a = theta[..., 0], theta[..., 1]
+    y, weights = lives.seen, lives.weights
+    power = weights * np.exp(b[..., None] * y - a[..., None])
+    failures, of_failed = lives.failures
+    none, one, two = power.sum(-1), (power * y).sum(-1), (power * y * y).sum(-1)
+    total = b * of_failed - a * failures - none + failures * np.log(b)
+    gradient = np.stack((of_failed + failures / b - one, none - failures), axis=-1)
+    hessian = np.empty((*theta.shape, 2))
+    hessian[..., 0, 0] = -two - failures / b**2
+    hessian[..., 0, 1] = hessian[..., 1, 0] = one
+    hessian[..., 1, 1] = -none
     return total, gradient, hessian
 
 

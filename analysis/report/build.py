@@ -208,7 +208,7 @@ def _part(section: Section, told: Sequence[str]) -> Part:
     """``told``: cautions that stand on the page already."""
     return Part(
         section.title,
-        paragraphs=section.paragraphs,
+        paragraphs=(*section.paragraphs, *section.method),
         rows=rows_of(section.quantities, notes=True),
         figures=section.figures,
         cautions=tuple(text for text in section.cautions if text not in told),

@@ -19,10 +19,14 @@ class FigureFile:
 
 @dataclass(frozen=True)
 class Section:
-    """Heading, plain text, results, pictures, cautions. All text is plain: the report escapes it."""
+    """Heading, plain text, results, pictures, cautions. All text is plain: the report escapes it.
+
+    ``method``: how it was reckoned, to be printed last.
+    """
 
     title: str
     paragraphs: tuple[str, ...] = ()
     quantities: tuple[tuple[str, Quantity], ...] = ()
     figures: tuple[FigureFile, ...] = ()
     cautions: tuple[str, ...] = ()
+    method: tuple[str, ...] = ()

@@ -3,6 +3,7 @@
 from dataclasses import replace
 from typing import Final
 
+from analysis.doubt.quantity import Quantity
 from analysis.flex.asked import on_bench, stated_acceleration
 from analysis.flex.bend import Acceleration
 from analysis.flex.claim import Claim, count_shown
@@ -75,7 +76,7 @@ def ask_if_weibull(test: FlexTest) -> Answer:
     return replace(
         plain,
         groups={
-            name: replace(answer, b10=_b10(_of(name, found)))
+            name: replace(answer, b10=_if_weibull(_of(name, found)))
             for name, answer in plain.groups.items()
         },
     )
@@ -89,27 +90,37 @@ def _of(name: str, found: FlexLife) -> GroupLife:
 
 def _group(group: GroupLife) -> GroupAnswer:
     assert group.verdict is not None
-    median = None
-    if group.median is not None:
-        low, high = group.median.lower, group.median.upper
-        median = Span(low or 0.0, float("inf") if high is None else high)
-    return GroupAnswer(group.verdict.word, None, median, group.verdict.word == "shown not to hold")
+    return GroupAnswer(
+        group.verdict.word,
+        _span(group.b10),
+        _span(group.median),
+        group.verdict.word == "shown not to hold",
+    )
+
+
+def _span(life: Quantity | None) -> Span | None:
+    if life is None:
+        return None
+    return Span(life.lower or 0.0, float("inf") if life.upper is None else life.upper)
 
 
 def _as_worn(answer: GroupAnswer, speed: Acceleration) -> GroupAnswer:
-    """The tool gives the median on the bench; as worn it is that times a stated factor, else nobody knows it."""
+    """The tool gives lives on the bench; as worn they are that times a stated factor, else nobody knows."""
     factor = speed.factor
-    if answer.median is None or factor.value is None or factor.lower is not None:
-        return replace(answer, median=None)
-    span = Span(answer.median.lower * factor.value, answer.median.upper * factor.value)
-    return replace(answer, median=span)
+    if factor.value is None or factor.lower is not None:
+        return replace(answer, median=None, b10=None)
+    times = factor.value
+    b10, median = (
+        None if span is None else Span(span.lower * times, span.upper * times)
+        for span in (answer.b10, answer.median)
+    )
+    return replace(answer, b10=b10, median=median)
 
 
-def _b10(group: GroupLife) -> Span | None:
+def _if_weibull(group: GroupLife) -> Span | None:
     if group.weibull is None or not group.fit_trusted:
         return None
-    low, high = group.weibull.b10.lower, group.weibull.b10.upper
-    return Span(low or 0.0, float("inf") if high is None else high)
+    return _span(group.weibull.b10)
 
 
 def _pairs(found: FlexLife, word: str) -> frozenset[tuple[str, str]]:

@@ -1,12 +1,14 @@
 """Verdicts on joints against the judge, printed as a table: how often "shown" is wrong, how often it is found.
 
 ``python -m pytest tests/benchmarks/test_joints_verdicts.py -s``; ``JOINTS_REPEATS`` tests a cell (default 40; the
-issue's figure is 2000), ``JOINTS_SIZES`` and ``JOINTS_KINDS`` (``;`` between) for a part. Figures of the
+issue's figure is 2000), ``JOINTS_SIZES`` and ``JOINTS_KINDS`` (``;`` between) for a part, ``JOINTS_CORES`` processes. Figures of the
 state before (commit 6d467f3) are in ``joints_before.json``: the same cells, streams and judge.
 """
 
 import json
 import os
+import time
+from concurrent.futures import ProcessPoolExecutor
 from functools import lru_cache
 from pathlib import Path
 from typing import Any, Final
@@ -31,6 +33,7 @@ from tests.benchmarks.joints_judge.score import (
 
 REPEATS: Final = int(os.environ.get("JOINTS_REPEATS", "40"))
 TOLD: Final = tuple(int(size) for size in os.environ.get("JOINTS_SIZES", "5,24").split(","))
+CORES: Final = int(os.environ.get("JOINTS_CORES", "1"))
 CHOSEN: Final = tuple(filter(None, os.environ.get("JOINTS_KINDS", "").split(";"))) or tuple(KINDS)
 BEFORE: Final = Path(__file__).with_name("joints_before.json")
 # A goal missed by less than this many standard errors wants more repeats before anyone is blamed.
@@ -44,10 +47,23 @@ SAFE: Final = (
 )
 
 
+def played_one(case: Case) -> tuple[Case, Tally, float]:
+    began = time.process_time()
+    tally = play(case, ask, REPEATS)
+    return case, tally, time.process_time() - began
+
+
 @lru_cache(maxsize=1)
 def played() -> tuple[tuple[Case, Tally], ...]:
     sizes = [size for size in SIZES if size in TOLD]
-    return tuple((case, play(case, ask, REPEATS)) for case in cases(CHOSEN, sizes))
+    every = list(cases(CHOSEN, sizes))
+    if CORES > 1:
+        with ProcessPoolExecutor(CORES) as pool:
+            found = list(pool.map(played_one, every, chunksize=1))
+    else:
+        found = [played_one(case) for case in every]
+    print(f"\n{len(every)} cells of {REPEATS} tests: {sum(s for *_, s in found):.0f} s of one core")
+    return tuple((case, tally) for case, tally, _ in found)
 
 
 def power_findings() -> list[Finding]:

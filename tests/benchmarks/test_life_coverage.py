@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from analysis.flex.claim import Claim
 from analysis.flex.judge import group_life
-from analysis.flex.verdict import FEW_FAILURES
+from analysis.flex.results import FEW_FAILURES
 from analysis.life.data import Specimen, lives
 from analysis.life.fit import why_not
 from analysis.life.imitation import Imitation, imitate
