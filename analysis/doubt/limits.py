@@ -56,6 +56,7 @@ class Limits:
     voltage_drift_v: float = 0.0
     current_line: Line | None = None
     voltage_line: Line | None = None
+    shunt_ohm: float = 0.0
 
     def spread(self, *, current: bool, voltage: bool) -> "Limits":
         """The same where noise spread the readings over several steps, so that rounding averages out."""
@@ -89,6 +90,7 @@ def limits_of(description: Description) -> Limits | None:
         voltage_step_v=sheet.voltage_step_v,
         clock_gain=clock_gain,
         assumptions=(),
+        shunt_ohm=sensor.shunt_ohm,
     )
     limits, words = _calibrated(limits, correction)
     limits, drift_words = _drifted(limits, sheet, sensor.shunt_ohm, correction)

@@ -8,6 +8,7 @@ from typing import Final
 
 import numpy as np
 
+from analysis.doubt.pulsing import Burst, Sag, Windows, sag
 from analysis.doubt.quantity import Quantity
 from analysis.doubt.uncertainty import SCATTER, Budget, Component, Limits, budget, interval
 from analysis.run.cutoff import Fall
@@ -16,6 +17,7 @@ from analysis.run.row_noise import row_noise
 from analysis.run.trace import Trace, blocks, sum_of_products
 
 PERCENTS: Final = (5.0, 50.0, 95.0)
+PULSING: Final = "sag of the pulsing load (resistance of pack and leads)"
 _NO_CURRENT: Final = "no current was measured"
 
 
@@ -24,6 +26,7 @@ class Draw:
     """Running charge and energy of a run with the limits of its sensor; None: not measured.
 
     ``sag_share``: how much less energy than V times I of the rows a pulsing load may have taken.
+    ``sag``: what was taken off ``energy`` because the board's product misses it, None: nothing.
     """
 
     trace: Trace
@@ -31,6 +34,7 @@ class Draw:
     charge: Integral | None
     energy: Integral | None
     sag_share: float
+    sag: Sag | None = None
 
     @cached_property
     def _scatter_ma(self) -> float:
@@ -63,13 +67,18 @@ class Draw:
             return None
         upto = slice(int(np.searchsorted(self.trace.time_s, at_s, side="right")))
         volt_hours = float(self.trace.voltage_v[upto] @ self.trace.weight_s[upto]) / S_PER_H
-        return budget(
+        components = budget(
             self.limits,
             self.energy_at(at_s),
             per_ma=volt_hours,
             per_v=self.charge_at(at_s),
             clocked=True,
         )
+        if self.sag is None or self.sag.total_mwh <= 0:
+            return components
+        row = max(upto.stop - 1, 0)
+        share = float(self.sag.running_mwh[row]) / self.sag.total_mwh
+        return (*components, Component(PULSING, "B", share * self.sag.standard_mwh))
 
     def mean_current_budget(self) -> Budget | None:
         """Components of the mean current in mA: charge over duration, so that the clock falls out."""
@@ -96,14 +105,40 @@ class Draw:
         return _at(self.trace, self.energy, at_s)
 
 
-def draw_of(trace: Trace, limits: Limits | None) -> Draw:
-    """Integrate a run's current and power."""
-    charge = energy = None
+def draw_of(trace: Trace, limits: Limits | None, burst: Burst | None = None) -> Draw:
+    """Integrate a run's current and power. ``burst``: what the board's short conversions saw of the load."""
+    charge = energy = missed = None
     if trace.current_ma is not None:
         charge = integrate(trace, (trace.current_ma,), trace.charge_mah)
         if trace.voltage_v is not None:
             energy = integrate(trace, (trace.current_ma, trace.voltage_v), trace.energy_mwh)
-    return Draw(trace, limits, charge, energy, _sag_share(trace))
+            missed = _missed(trace, limits, burst)
+    if energy is not None and missed is not None:
+        energy = replace(
+            energy,
+            running=energy.running - missed.running_mwh,
+            less=energy.less + missed.less_mwh,
+            more=energy.more + missed.more_mwh,
+        )
+    return Draw(trace, limits, charge, energy, _sag_share(trace), missed)
+
+
+def _missed(trace: Trace, limits: Limits | None, burst: Burst | None) -> Sag | None:
+    """Energy that the board counted of a pulsing load though it was not taken."""
+    mean_v, mean_ma, least_v = trace.voltage_v, trace.current_ma, trace.voltage_min_v
+    least_ma, most_ma = trace.current_min_ma, trace.current_max_ma
+    if limits is None or not trace.windowed or mean_v is None or mean_ma is None:
+        return None
+    if least_v is None or least_ma is None or most_ma is None:
+        return None
+    joined = ~(trace.gap | trace.restarted)
+    caught_mwh = np.zeros(len(mean_ma))
+    if trace.energy_mwh is not None:
+        steps_mwh = np.diff(trace.energy_mwh, prepend=0.0)
+        caught_mwh = np.where(joined, mean_ma * mean_v * trace.step_s / S_PER_H - steps_mwh, 0.0)
+        caught_mwh[0] = 0.0  # the counter may have begun before the run
+    rows = Windows(mean_ma, least_ma, most_ma, mean_v, least_v, trace.weight_s, joined, caught_mwh)
+    return sag(rows, limits.voltage_step_v, limits.shunt_ohm, burst)
 
 
 def charge(draw: Draw) -> Quantity:
