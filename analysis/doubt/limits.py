@@ -8,6 +8,7 @@ from typing import Final
 from analysis.doubt.correction import Correction, correction_of
 from logger.base.numbers import digits_text
 from logger.base.sensor_limits import (
+    PACK_ON_V,
     SHUNT_LIMIT,
     SHUNT_PER_C,
     SPREAD_SHARE,
@@ -20,6 +21,8 @@ from logger.run.description import Description, Sensor
 # How far a bench may be from the sheet's 25 degrees, and from an earlier calibration whose
 # or whose run's temperature was not noted: common practice, no source.
 BENCH_SPAN_C: Final = 10.0
+# Where no pack is named.
+_BENCH_V: Final = 5.0
 CALIBRATION_SPAN_C: Final = 5.0
 # Ceramic resonators of small boards, with their drift over temperature and age: from memory.
 _RESONATOR_LIMIT: Final = 0.005
@@ -38,7 +41,8 @@ class Limits:
 
     Where a calibration applies (``current_line``, ``voltage_line``), gain and offset are sqrt(3) times
     what it left as standard uncertainty, and ``shunt_gain`` is 0. ``*_drift*``: what the
-    temperature may have changed. ``assumptions``: in words, for the report's method.
+    temperature may have changed. ``current_common_ma``, ``current_supply_ma``, ``current_pin_ma``: offset by the
+    voltage on the inputs, by the chip's supply, by its own pin (``at_voltage``). ``assumptions``: in words, for the report's method.
     """
 
     current_gain: float
@@ -57,6 +61,23 @@ class Limits:
     current_line: Line | None = None
     voltage_line: Line | None = None
     shunt_ohm: float = 0.0
+    sheet: SensorLimits | None = None
+    zero_v: float | None = None
+    current_common_ma: float = 0.0
+    current_supply_ma: float = 0.0
+    current_pin_ma: float = 0.0
+
+    def at_voltage(self, bus_v: float) -> "Limits":
+        """The same for a run whose mean voltage on the sensor's inputs is this."""
+        if self.sheet is None:
+            return self
+        sheet, zero_v = self.sheet, self.zero_v
+        return replace(
+            self,
+            current_common_ma=1e3 * sheet.common_v(bus_v, zero_v) / self.shunt_ohm,
+            current_supply_ma=1e3 * sheet.supply_v(zeroed=zero_v is not None) / self.shunt_ohm,
+            current_pin_ma=sheet.pin_current_ma(bus_v, zero_v),
+        )
 
     def spread(self, *, current: bool, voltage: bool) -> "Limits":
         """The same where noise spread the readings over several steps, so that rounding averages out."""
@@ -91,11 +112,14 @@ def limits_of(description: Description) -> Limits | None:
         clock_gain=clock_gain,
         assumptions=(),
         shunt_ohm=sensor.shunt_ohm,
+        sheet=sheet,
+        zero_v=correction.zero_v,
     )
     limits, words = _calibrated(limits, correction)
+    limits = limits.at_voltage(_usual_v(description))
     limits, drift_words = _drifted(limits, sheet, sensor.shunt_ohm, correction)
     sheet_words = _sheet_words(sheet, sensor, offset_v, limits)
-    assumptions = (*sheet_words, *words, drift_words, clock_words)
+    assumptions = (*sheet_words, *words, _zero_words(limits), drift_words, clock_words)
     return replace(limits, assumptions=tuple(text for text in assumptions if text))
 
 
@@ -117,6 +141,23 @@ def clock_limit(clock: Sequence[tuple[float, float, str]]) -> tuple[float, str]:
                 )
     return _RESONATOR_LIMIT, (
         f"Board's clock within {100 * _RESONATOR_LIMIT:g} % (assumed: ceramic resonator)."
+    )
+
+
+def _usual_v(description: Description) -> float:
+    """Voltage that the sensor's inputs stand at, before a run tells."""
+    pack = description.pack
+    return _BENCH_V if pack is None else pack.nominal_v
+
+
+def _zero_words(limits: Limits) -> str:
+    """What the way in which the zero was taken leaves open."""
+    if limits.zero_v is None or limits.zero_v > PACK_ON_V:
+        return ""
+    more_ma = limits.current_common_ma + limits.current_pin_ma
+    return (
+        f"The zero was taken with the pack off: with the pack on it may be {digits_text(more_ma, 2)} mA elsewhere. "
+        "Take it again with the pack on and the load unplugged."
     )
 
 

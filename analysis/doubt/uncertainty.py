@@ -108,6 +108,9 @@ def budget(
             ("sensor's current step", per_ma * limits.current_step_ma / 2),
             ("current offset's drift with temperature", per_ma * limits.current_drift_ma),
             ("current gain's drift with temperature", size * limits.current_drift_gain),
+            ("offset by the inputs' voltage (common mode)", per_ma * limits.current_common_ma),
+            ("offset by the chip's supply", per_ma * limits.current_supply_ma),
+            ("current into the chip's own pin", per_ma * limits.current_pin_ma),
         ]
         components += _from_limits(parts)
     if per_v:

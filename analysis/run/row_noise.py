@@ -10,9 +10,10 @@ from analysis.doubt.limits import Limits
 from analysis.run.trace import Floats, Trace
 from logger.base.sensor_limits import SPREAD_NOISE_STEPS, SPREAD_SPAN_STEPS
 
-# Median of |x1 - 2 x2 + x3| of equal normal readings to their standard deviation; second
-# differences do not see a steady fall.
-_MEDIAN_TO_STANDARD: Final = 1.4826 / math.sqrt(6.0)
+# Lower quartile of |x1 - 2 x2 + x3| of equal normal readings to their standard deviation (ndtri(0.625) = 0.3186).
+# Second differences do not see a steady fall; the quartile none of modes that change every few rows.
+_QUARTER: Final = 0.25
+_QUARTER_TO_STANDARD: Final = 1 / (0.318639 * math.sqrt(6.0))
 # Differences over more rows than this tell nothing new.
 _ROWS_LOOKED_AT: Final = 200_000
 
@@ -52,6 +53,9 @@ def limits_in_run(trace: Trace, limits: Limits | None) -> Limits | None:
     if limits is None:
         return None
     noise = row_noise(trace, limits)
+    bus_v = trace.bus_v if trace.bus_v is not None else trace.voltage_v
+    if bus_v is not None:
+        limits = limits.at_voltage(float(np.average(bus_v, weights=trace.weight_s)))
     return limits.spread(current=noise.spreads_current, voltage=noise.spreads_voltage)
 
 
@@ -59,4 +63,4 @@ def _noise(values: Floats | None) -> float:
     if values is None or len(values) < 4:
         return 0.0
     steps = np.diff(values[:_ROWS_LOOKED_AT], 2)
-    return _MEDIAN_TO_STANDARD * float(np.median(np.abs(steps)))
+    return _QUARTER_TO_STANDARD * float(np.quantile(np.abs(steps), _QUARTER))
