@@ -79,11 +79,14 @@ class Limits:
             current_pin_ma=sheet.pin_current_ma(bus_v, zero_v),
         )
 
-    def spread(self, *, current: bool, voltage: bool) -> "Limits":
-        """The same where noise spread the readings over several steps, so that rounding averages out."""
+    def spread(self, *, current: float, voltage: bool) -> "Limits":
+        """The same where noise spread the readings over several steps, so that rounding averages out.
+
+        ``current``: share of a step that rounding leaves (``rounding_share``).
+        """
         return replace(
             self,
-            current_step_ma=self.current_step_ma * (2 * SPREAD_SHARE if current else 1.0),
+            current_step_ma=self.current_step_ma * 2 * current,
             voltage_step_v=self.voltage_step_v * (2 * SPREAD_SHARE if voltage else 1.0),
         )
 

@@ -8,13 +8,24 @@ from typing import Final
 
 import numpy as np
 
+from analysis.doubt.beyond import Beyond, Seen, beyond_of, bounded, is_a_blink
 from analysis.doubt.pulsing import Burst, Sag, Windows, sag
 from analysis.doubt.quantity import Quantity
-from analysis.doubt.uncertainty import SCATTER, Budget, Component, Limits, budget, interval
+from analysis.doubt.uncertainty import (
+    SCATTER,
+    Budget,
+    Component,
+    Limits,
+    budget,
+    combined,
+    coverage_factor,
+    interval,
+)
 from analysis.run.cutoff import Fall
 from analysis.run.integration import S_PER_H, Integral, integrate, weighted_percentiles
 from analysis.run.row_noise import row_noise
 from analysis.run.trace import Trace, blocks, sum_of_products
+from logger.run.description import Description
 
 PERCENTS: Final = (5.0, 50.0, 95.0)
 PULSING: Final = "sag of the pulsing load (resistance of pack and leads)"
@@ -26,6 +37,7 @@ class Draw:
     """Running charge and energy of a run with the limits of its sensor; None: not measured.
 
     ``sag_share``: how much less energy than V times I of the rows a pulsing load may have taken.
+    ``beyond``: what lay outside the sensor's range, None: nothing; then results are lower bounds.
     ``sag``: what was taken off ``energy`` because the board's product misses it, None: nothing.
     """
 
@@ -35,6 +47,19 @@ class Draw:
     energy: Integral | None
     sag_share: float
     sag: Sag | None = None
+    beyond: Beyond | None = None
+
+    @cached_property
+    def beyond_for_long(self) -> Beyond | None:
+        """What makes sums and means lower bounds: None where all that it can have been is lost in the doubt."""
+        beyond, components = self.beyond, self.charge_budget(self.trace.end_s)
+        if beyond is None or self.charge is None or components is None:
+            return beyond
+        total = self.charge.total
+        mean_ma = total / (self.trace.duration_s / S_PER_H) if self.trace.duration_s > 0 else 0.0
+        half = coverage_factor(components) * combined(components)
+        blink = total > 0 and is_a_blink(beyond, mean_ma, half / total)
+        return None if blink else beyond
 
     @cached_property
     def _scatter_ma(self) -> float:
@@ -105,8 +130,17 @@ class Draw:
         return _at(self.trace, self.energy, at_s)
 
 
-def draw_of(trace: Trace, limits: Limits | None, burst: Burst | None = None) -> Draw:
-    """Integrate a run's current and power. ``burst``: what the board's short conversions saw of the load."""
+def draw_of(
+    trace: Trace,
+    limits: Limits | None,
+    burst: Burst | None = None,
+    description: Description | None = None,
+) -> Draw:
+    """Integrate a run's current and power.
+
+    ``burst``: what the board's short conversions saw of the load. ``description``: the run's own, for the sensor's
+    range and what the board said of it.
+    """
     charge = energy = missed = None
     if trace.current_ma is not None:
         charge = integrate(trace, (trace.current_ma,), trace.charge_mah)
@@ -120,7 +154,30 @@ def draw_of(trace: Trace, limits: Limits | None, burst: Burst | None = None) -> 
             less=energy.less + missed.less_mwh,
             more=energy.more + missed.more_mwh,
         )
-    return Draw(trace, limits, charge, energy, _sag_share(trace), missed)
+    return Draw(
+        trace,
+        limits,
+        charge,
+        energy,
+        _sag_share(trace),
+        missed,
+        _beyond(trace, limits, description),
+    )
+
+
+def _beyond(trace: Trace, limits: Limits | None, description: Description | None) -> Beyond | None:
+    if description is None or trace.current_ma is None:
+        return None
+    line = limits.current_line if limits else None
+    seen = Seen(
+        trace.current_ma,
+        trace.current_max_ma,
+        trace.current_min_ma,
+        trace.bus_v,
+        trace.weight_s,
+        trace.conversions,
+    )
+    return beyond_of(description, seen, line.factor if line else 1.0)
 
 
 def _missed(trace: Trace, limits: Limits | None, burst: Burst | None) -> Sag | None:
@@ -143,22 +200,30 @@ def _missed(trace: Trace, limits: Limits | None, burst: Burst | None) -> Sag | N
 
 def charge(draw: Draw) -> Quantity:
     """Charge out of the pack over the whole run."""
-    return _total(draw.charge, "mAh", draw.charge_budget(draw.trace.end_s))
+    found = _total(draw.charge, "mAh", draw.charge_budget(draw.trace.end_s))
+    beyond = draw.beyond_for_long
+    return bounded(found, beyond, more=beyond.more_mah if beyond else 0.0)
 
 
 def energy(draw: Draw) -> Quantity:
     """Energy out of the pack over the whole run."""
-    return _total(draw.energy, "mWh", draw.energy_budget(draw.trace.end_s))
+    found = _total(draw.energy, "mWh", draw.energy_budget(draw.trace.end_s))
+    beyond = draw.beyond_for_long
+    if beyond is None or draw.trace.voltage_v is None:
+        return found
+    return bounded(found, beyond, more=beyond.more_mah * float(draw.trace.voltage_v.min()))
 
 
 def charge_to_cutoff(draw: Draw, fall: Fall) -> Quantity:
     """Charge out of the pack up to the held crossing."""
-    return _to_cutoff(fall, draw.charge, "mAh", draw.charge_at, draw.charge_budget)
+    found = _to_cutoff(fall, draw.charge, "mAh", draw.charge_at, draw.charge_budget)
+    return bounded(found, draw.beyond_for_long)
 
 
 def energy_to_cutoff(draw: Draw, fall: Fall) -> Quantity:
     """Energy out of the pack up to the held crossing."""
-    return _to_cutoff(fall, draw.energy, "mWh", draw.energy_at, draw.energy_budget)
+    found = _to_cutoff(fall, draw.energy, "mWh", draw.energy_at, draw.energy_budget)
+    return bounded(found, draw.beyond_for_long)
 
 
 def charge_between(draw: Draw, fall: Fall, until_s: float) -> Quantity:
@@ -171,7 +236,7 @@ def charge_between(draw: Draw, fall: Fall, until_s: float) -> Quantity:
     if draw.limits is not None:
         components = budget(draw.limits, value, per_ma=(until_s - at_s) / S_PER_H, clocked=True)
         components += _reading_at_cutoff(fall, draw.charge_at)
-    return interval(value, "mAh", components)
+    return bounded(interval(value, "mAh", components), draw.beyond_for_long)
 
 
 def duration(draw: Draw) -> Quantity:
@@ -184,13 +249,15 @@ def mean_current(draw: Draw) -> Quantity:
     hours = draw.trace.duration_s / S_PER_H
     if draw.charge is None or hours <= 0:
         return Quantity(None, "mA", note=_NO_CURRENT)
-    return interval(
+    found = interval(
         draw.charge.total / hours,
         "mA",
         draw.mean_current_budget(),
         less=draw.charge.less / hours,
         more=(draw.charge.more + draw.charge.contact_more) / hours,
     )
+    beyond = draw.beyond_for_long
+    return bounded(found, beyond, more=beyond.more_mah / hours if beyond else 0.0)
 
 
 def peak_current(draw: Draw) -> Quantity:
@@ -199,7 +266,7 @@ def peak_current(draw: Draw) -> Quantity:
     values = trace.current_max_ma if trace.current_max_ma is not None else trace.current_ma
     if values is None:
         return Quantity(None, "mA", note=_NO_CURRENT)
-    return _current(draw, float(values.max()))
+    return bounded(_current(draw, float(values.max())), draw.beyond)
 
 
 def current_percentiles(draw: Draw) -> tuple[tuple[float, Quantity], ...]:
@@ -208,7 +275,12 @@ def current_percentiles(draw: Draw) -> tuple[tuple[float, Quantity], ...]:
     if trace.current_ma is None:
         return ()
     values = weighted_percentiles(trace.current_ma, trace.weight_s, PERCENTS)
-    return tuple((p, _current(draw, float(v))) for p, v in zip(PERCENTS, values, strict=True))
+    beyond = draw.beyond
+    share = beyond.share if beyond else 0.0
+    return tuple(
+        (p, bounded(_current(draw, float(v)), beyond if share >= 1 - p / 100 else None))
+        for p, v in zip(PERCENTS, values, strict=True)
+    )
 
 
 def voltage(draw: Draw, value: float | None) -> Quantity:

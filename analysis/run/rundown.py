@@ -104,7 +104,7 @@ def rundown(
     trace = trace_of(run)
     limits = limits_in_run(trace, limits_of(run.description))
     fall = find_fall(trace, limits, cutoff_v, hold_s)
-    draw = draw_of(trace, limits)
+    draw = draw_of(trace, limits, description=run.description)
     when = cutoff_time(trace, fall)
     lifetime = lifetime_of(trace, fall, when, run.description)
     if lifetime.end is End.OFF and fall.crossing is not None and when.value is not None:

@@ -7,6 +7,8 @@ greatest errors at 25 °C; ``*_per_c`` what a change of temperature may add.
 from dataclasses import dataclass
 from typing import Final
 
+from logger.base.numbers import digits_text
+
 
 @dataclass(frozen=True)
 class SensorLimits:
@@ -105,6 +107,21 @@ SHUNT_PER_C: Final = 75e-6
 SPREAD_NOISE_STEPS: Final = 0.35
 SPREAD_SPAN_STEPS: Final = 2.5
 SPREAD_SHARE: Final = 0.03
+# Three neighbouring steps in a window of a hundred: noise of 0.24 steps or more, which leaves 0.1.
+FEW_SPAN_STEPS: Final = 1.5
+FEW_SHARE: Final = 0.1
+
+
+def rounding_share(span_steps: float, *, noisy: bool = True) -> float:
+    """Share of a step that rounding may leave in a mean: half where nothing spreads it.
+
+    ``span_steps``: usual span between a window's least and greatest; ``noisy``: its noise is of the size that the
+    span should come from.
+    """
+    if noisy and span_steps >= SPREAD_SPAN_STEPS:
+        return SPREAD_SHARE
+    return FEW_SHARE if span_steps >= FEW_SPAN_STEPS else 0.5
+
 
 _INA219: Final = SensorLimits(
     kind="INA219",
@@ -162,3 +179,24 @@ SENSOR_LIMITS: Final = {limits.kind: limits for limits in (_INA219, _INA226)}
 def sensor_limits(kind: str) -> SensorLimits | None:
     """Limits of a kind as the board or the user names it; None if it is not known."""
     return SENSOR_LIMITS.get(kind.strip().upper())
+
+
+# Values that sensor boards' shunts come in: common practice, no source.
+_SHUNTS_OHM: Final = (0.5, 0.2, 0.1, 0.05, 0.02, 0.01, 0.005, 0.002, 0.001)
+
+
+def smaller_shunt_words(shunt_ohm: float | None, range_ma: float | None) -> str:
+    """``0.05 Ω would do up to 6.4 A``: the next smaller usual shunt and what it sees; empty where not known."""
+    if not shunt_ohm or not range_ma:
+        return ""
+    smaller = [ohm for ohm in _SHUNTS_OHM if ohm <= 0.6 * shunt_ohm]
+    if not smaller:
+        return ""
+    return f"{smaller[0]:g} Ω would do up to {digits_text(1e-3 * range_ma * shunt_ohm / smaller[0], 2)} A"
+
+
+def beyond_words(shunt_ohm: float | None, range_ma: float | None) -> str:
+    """What is said at once, live and later: ``beyond what this probe can see: 3.2 A; use a smaller shunt (...)``."""
+    limit = f": {digits_text(1e-3 * range_ma, 2)} A" if range_ma else ""
+    would_do = smaller_shunt_words(shunt_ohm, range_ma)
+    return f"beyond what this probe can see{limit}; use a smaller shunt{f' ({would_do})' if would_do else ''}"

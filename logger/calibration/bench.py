@@ -141,9 +141,7 @@ class Bench:
     def _method(self, limit: float, volt_limit: float) -> str:
         parts = []
         if any(step.true_ma == 0.0 for step in self.steps):
-            on = any(
-                step.true_ma == 0.0 and is_pack_on(step.reading.bus_v) for step in self.steps
-            )
+            on = any(step.true_ma == 0.0 and is_pack_on(step.reading.bus_v) for step in self.steps)
             parts.append(f"zero with the pack {'on' if on else 'off'}")
         currents = ", ".join(
             f"{digits_text(step.true_ma, 4)}" for step in self.steps if step.true_ma

@@ -16,9 +16,9 @@ from logger.base.sensor_limits import (
     SHUNT_LIMIT,
     SPREAD_NOISE_STEPS,
     SPREAD_SHARE,
-    SPREAD_SPAN_STEPS,
     SensorLimits,
     is_pack_on,
+    rounding_share,
     sensor_limits,
 )
 from logger.board.port import Found, LinkLostError
@@ -138,7 +138,7 @@ def reading_of(rows: Sequence[Row], sheet: SensorLimits, shunt_ohm: float) -> Re
     root_n, conversions = math.sqrt(len(rows)), median(row.conversions for row in rows)
     span_ma = median(row.current_max_ma - row.current_min_ma for row in rows)
     noise_v = stdev(volts) * math.sqrt(max(conversions, 1.0))
-    spread_ma = SPREAD_SHARE * 2 if span_ma >= SPREAD_SPAN_STEPS * step_ma else 1.0
+    spread_ma = 2 * rounding_share(span_ma / step_ma)
     spread_v = SPREAD_SHARE * 2 if noise_v >= SPREAD_NOISE_STEPS * step_v else 1.0
     mean_ma = fmean(currents)
     wander_ma = max(currents) - min(currents)
