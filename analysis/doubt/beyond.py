@@ -21,6 +21,8 @@ _AT_END: Final = 0.995
 # Conversions beyond the range held no more than so many times it, for what is lost in a blink: the
 # project's own figure; beyond so much of the time nothing is guessed.
 _MOST_RANGES: Final = 10.0
+# Share of the time beyond the range up to which a mean still tells something: the project's own figure.
+RARELY_BEYOND: Final = 0.001
 # Runs from before the cost was noted: "(37 conversions)" and "range: 37".
 _COUNT: Final = re.compile(r"\((\d+) conversions?\)|range: (\d+)")
 

@@ -161,11 +161,14 @@ def draw_of(
         energy,
         _sag_share(trace),
         missed,
-        _beyond(trace, limits, description),
+        beyond_in(trace, limits, description),
     )
 
 
-def _beyond(trace: Trace, limits: Limits | None, description: Description | None) -> Beyond | None:
+def beyond_in(
+    trace: Trace, limits: Limits | None, description: Description | None
+) -> Beyond | None:
+    """What of the run lay outside its sensor's range; None: nothing, or nobody knows the range."""
     if description is None or trace.current_ma is None:
         return None
     line = limits.current_line if limits else None
