@@ -1,10 +1,10 @@
 """How far off this run's sensor, shunt and clock can be: data sheet, or calibration where one applies."""
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
+from analysis.doubt.clock import clock_rate
 from analysis.doubt.correction import Correction, correction_of
 from logger.base.numbers import digits_text
 from logger.base.sensor_limits import (
@@ -24,14 +24,6 @@ BENCH_SPAN_C: Final = 10.0
 # Where no pack is named.
 _BENCH_V: Final = 5.0
 CALIBRATION_SPAN_C: Final = 5.0
-# Ceramic resonators of small boards, with their drift over temperature and age: from memory.
-_RESONATOR_LIMIT: Final = 0.005
-# A computer's quartz clock (from memory), and how late an anchor may have been taken.
-_HOST_CLOCK_LIMIT: Final = 0.0001
-_ANCHOR_LATE_S: Final = 0.2
-_ANCHOR_SPAN_LEAST_S: Final = 60.0
-# Clocks further apart than this do not tell the same time: a simulated board runs ahead.
-_CLOCKS_APART_MOST: Final = 0.05
 _ROOT_3: Final = math.sqrt(3.0)
 
 
@@ -103,7 +95,7 @@ def limits_of(description: Description) -> Limits | None:
     correction = correction_of(description)
     range_ma = None if correction.range_changed else sensor.range_ma
     offset_v = sheet.shunt_offset_v(range_ma, sensor.shunt_ohm)
-    clock_gain, clock_words = clock_limit(description.clock)
+    clock = clock_rate(description.clock)
     limits = Limits(
         current_gain=sheet.current_gain,
         shunt_gain=SHUNT_LIMIT,
@@ -112,7 +104,7 @@ def limits_of(description: Description) -> Limits | None:
         voltage_gain=sheet.voltage_gain,
         voltage_offset_v=sheet.voltage_offset_v,
         voltage_step_v=sheet.voltage_step_v,
-        clock_gain=clock_gain,
+        clock_gain=clock.limit,
         assumptions=(),
         shunt_ohm=sensor.shunt_ohm,
         sheet=sheet,
@@ -122,29 +114,8 @@ def limits_of(description: Description) -> Limits | None:
     limits = limits.at_voltage(_usual_v(description))
     limits, drift_words = _drifted(limits, sheet, sensor.shunt_ohm, correction)
     sheet_words = _sheet_words(sheet, sensor, offset_v, limits)
-    assumptions = (*sheet_words, *words, _zero_words(limits), drift_words, clock_words)
+    assumptions = (*sheet_words, *words, _zero_words(limits), drift_words, clock.words)
     return replace(limits, assumptions=tuple(text for text in assumptions if text))
-
-
-def clock_limit(clock: Sequence[tuple[float, float, str]]) -> tuple[float, str]:
-    """Greatest relative error of the board's clock, and in words where that is from.
-
-    ``clock``: anchors (board s, host s, UTC). Where they span a minute or more, the difference seen
-    against the host counts as doubt: times are not corrected for it. Otherwise a ceramic resonator is assumed.
-    """
-    if len(clock) >= 2:
-        board_s, host_s = clock[-1][0] - clock[0][0], clock[-1][1] - clock[0][1]
-        if min(board_s, host_s) >= _ANCHOR_SPAN_LEAST_S:
-            seen = abs(host_s / board_s - 1)
-            limit = seen + _ANCHOR_LATE_S / board_s + _HOST_CLOCK_LIMIT
-            if seen <= _CLOCKS_APART_MOST:
-                return limit, (
-                    f"Board's clock against the computer's: {digits_text(100 * seen, 2)} % apart over the run; "
-                    f"taken as within {digits_text(100 * limit, 2)} %."
-                )
-    return _RESONATOR_LIMIT, (
-        f"Board's clock within {100 * _RESONATOR_LIMIT:g} % (assumed: ceramic resonator)."
-    )
 
 
 def _usual_v(description: Description) -> float:

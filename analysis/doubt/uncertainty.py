@@ -23,7 +23,7 @@ from typing import Final
 
 import scipy
 
-from analysis.doubt.limits import Limits, clock_limit, limits_of
+from analysis.doubt.limits import Limits, limits_of
 from analysis.doubt.quantity import Quantity
 from logger.run.calibration import Line
 
@@ -35,7 +35,6 @@ __all__ = [
     "Component",
     "Limits",
     "budget",
-    "clock_limit",
     "combined",
     "coverage_factor",
     "effective_dof",
