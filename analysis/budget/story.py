@@ -29,8 +29,10 @@ from analysis.budget.own_run import own_pack_run, run_name, same_pack
 from analysis.budget.pack_choice import Demand, PackAnswer, in_order, judge_measured, judge_pack
 from analysis.budget.pack_table import CANDIDATES
 from analysis.budget.supply_limits import supply_warnings
+from analysis.doubt.beyond import RARELY_BEYOND
 from analysis.doubt.quantity import Quantity
 from analysis.doubt.uncertainty import limits_of
+from analysis.run.draw import beyond_in
 from analysis.run.heat import heat_caution
 from analysis.run.rundown import is_simulated, rundown
 from analysis.run.trace import trace_of
@@ -236,12 +238,20 @@ def tell_budget(
         runs = _runs_of(budget, budget, pack_v, pack_runs, places, None)
         return _story(budget, budget, pack_v, temperature_c, own_packs, runs, ())
     trace = trace_of(run)
+    beyond = beyond_in(trace, limits_of(run.description), run.description)
+    if beyond is not None and beyond.current and beyond.share > RARELY_BEYOND:
+        raise BenchError(
+            "The run cannot be compared with the budget: its current went beyond what the probe can see.",
+            evidence=f"so for {beyond.share_words}; {beyond.note}",
+            next_step=f"take a smaller shunt{f' ({beyond.shunt_words})' if beyond.shunt_words else ''} and record again.",
+        )
     found = modes_of_run(budget, trace, run.description.events)
     shared, doubts = shared_doubt(limits_of(run.description))
     comparison = compare_budget(budget, found.measured, shared)
     corrected = reconciled_budget(budget, comparison)
     pack_v = float(np.mean([item.pack_v for item in found.measured]))
-    warnings = (*found.warnings, *doubts)
+    rare = () if beyond is None else (f"Measured means are no less than shown: {beyond.note}.",)
+    warnings = (*found.warnings, *doubts, *rare)
     runs = _runs_of(budget, corrected, pack_v, pack_runs, places, run)
     story = _story(budget, corrected, pack_v, temperature_c, own_packs, runs, warnings)
     # A measured mode is estimated at the voltage it was measured at.

@@ -160,6 +160,10 @@ def _difference(
         missing = first if first.value is None else second
         none = Quantity(None, first.unit, note=missing.note)
         return Difference(name, label, first, second, none, None, None)
+    if first.at_least or second.at_least:
+        bound = first if first.at_least else second
+        none = Quantity(None, first.unit, note=bound.note)
+        return Difference(name, label, first, second, none, None, None)
     value = second.value - first.value
     percent = 100 * value / first.value if first.value else None
     halves = [_half(first), _half(second)]

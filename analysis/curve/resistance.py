@@ -13,6 +13,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.doubt.load_steps import STEPS_LEAST, load_steps, without_far_off
 from analysis.doubt.quantity import Quantity
 from analysis.doubt.uncertainty import (
     SCATTER,
@@ -28,14 +29,7 @@ from analysis.run.trace import Trace
 
 Array = NDArray[np.float64]
 
-_STEPS_LEAST: Final = 4
 _PARTS: Final = 10
-# A step counts when it is this share of the run's greatest current.
-_STEP_SHARE: Final = 0.05
-_STEP_LEAST_MA: Final = 2.0
-# A step so many spreads (1.4826 median deviations) off its neighbours in depth is a fault, not a resistance.
-_FAR_OFF: Final = 5.0
-_FAR_OFF_ROWS: Final = 10
 SCATTER_ONLY: Final = "from the steps' scatter alone, as the sensor's limits are not known"
 _IT_TOLERANCE: Final = 0.1
 
@@ -74,17 +68,17 @@ def internal_resistance(
     good = ~trace.dead
     volts, current = trace.voltage_v[good], trace.current_ma[good]
     joined = ~(trace.gap | trace.restarted)[good][1:]
-    ohms, at = _steps(volts, current, joined)
+    ohms, at = load_steps(volts, current, joined)
     charge = np.cumsum(current * trace.weight_s[good])
     depth_all = charge / charge[-1] if charge[-1] > 0 else np.linspace(0, 1, len(charge))
     two_step = _two_step(trace, capacity_mah, limits)
-    if len(ohms) < _STEPS_LEAST:
+    if len(ohms) < STEPS_LEAST:
         note = f"the current stepped {len(ohms)} times: too few to tell (a load that never changes shows no resistance)"
         return Resistance(
             Quantity(None, "ohm", note=note), empty, empty, empty, empty, two_step, len(ohms)
         )
     part = np.minimum((depth_all[at] * _PARTS).astype(int), _PARTS - 1)
-    near = _without_far_off(ohms, part)
+    near = without_far_off(ohms, part)
     ohms, at, part = ohms[near], at[near], part[near]
     step_ma = np.abs(np.diff(current))[at]
     coarse_v = 0.0
@@ -99,7 +93,7 @@ def internal_resistance(
     rows = []
     for number in range(_PARTS):
         mine = part == number
-        if mine.sum() >= _STEPS_LEAST:
+        if mine.sum() >= STEPS_LEAST:
             value = mean_of(mine)
             place = float(np.mean(depth_all[at][mine]))
             rows.append((place, value.value, value.lower, value.upper))
@@ -113,36 +107,6 @@ def internal_resistance(
         overall.coverage,
         _sensor_share(overall, limits),
     )
-
-
-def _steps(
-    volts: Array, current: Array, joined: NDArray[np.bool_]
-) -> tuple[Array, NDArray[np.intp]]:
-    """Resistance of each clear step (ohm) and the row before it."""
-    rise_ma, fall_v = np.diff(current), -np.diff(volts)
-    least_ma = max(_STEP_SHARE * float(np.max(np.abs(current))), _STEP_LEAST_MA)
-    noise_ma = 1.4826 * float(np.median(np.abs(rise_ma)))
-    typical = float(np.median(np.abs(current)))
-    if noise_ma < 0.02 * typical:  # steady but for its steps: they must stand clear of the noise
-        least_ma = max(least_ma, 6 * noise_ma)
-    clear = (np.abs(rise_ma) >= least_ma) & joined
-    # the slow fall between rows, taken from rows without a step
-    quiet = ~clear & joined
-    drift_v = float(np.median(fall_v[quiet])) if quiet.sum() > 10 else 0.0
-    at = np.flatnonzero(clear)
-    return (fall_v[at] - drift_v) / rise_ma[at] * 1e3, at
-
-
-def _without_far_off(ohms: Array, part: NDArray[np.intp]) -> NDArray[np.bool_]:
-    """Which steps to keep: those not far off the others of their part of the run."""
-    near = np.ones(len(ohms), dtype=bool)
-    for number in range(_PARTS):
-        mine = np.flatnonzero(part == number)
-        if len(mine) >= _FAR_OFF_ROWS:
-            off = np.abs(ohms[mine] - np.median(ohms[mine]))
-            # rounded readings may all be equal but a few: the mean deviation is a floor to the spread
-            near[mine] = off <= _FAR_OFF * max(1.4826 * float(np.median(off)), float(off.mean()))
-    return near
 
 
 def _mean(

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import analysis.run.rundown as plain
 import logger.run.reader as reader
 from analysis.door.show import StrPath, card, drawing, fields_of, frame_row, text_of, warned
+from analysis.doubt.clock import on_computer_time
 from analysis.doubt.quantity import Quantity
 from analysis.report.answer import cautions, result_rows
 from analysis.report.same_piece import together
@@ -214,7 +215,8 @@ def found_of(run: reader.Run | StrPath) -> reader.Run | reader.FoundRun:
 
 def whole(found: reader.Run | reader.FoundRun) -> reader.Run:
     """The run with its table."""
-    return found if isinstance(found, reader.Run) else Run(**fields_of(found.run()))
+    run = found if isinstance(found, reader.Run) else Run(**fields_of(found.run()))
+    return on_computer_time(run)
 
 
 def run_of(run: reader.Run | StrPath) -> reader.Run:

@@ -24,7 +24,8 @@ class Correction:
     """Lines to apply (None: readings stay), in words what was done, and what the user must know.
 
     ``apart_c``: how far the temperatures of calibration and run are apart, None: not noted.
-    ``range_changed``: the sensor went to another range in the run.
+    ``range_changed``: the sensor went to another range in the run. ``zero_v``: voltage at which the zero
+    holds; None: no zero was taken.
     """
 
     current: Line | None = None
@@ -33,6 +34,7 @@ class Correction:
     warnings: tuple[str, ...] = ()
     apart_c: float | None = None
     range_changed: bool = False
+    zero_v: float | None = None
 
 
 def correction_of(description: Description) -> Correction:
@@ -62,6 +64,7 @@ def correction_of(description: Description) -> Correction:
         voltage=calibration.voltage,
         words=f"Calibrated: {calibration.method or 'method not noted'} ({calibration.name}).",
         warnings=tuple(cautions(calibration, description.started_utc, run_c)),
+        zero_v=None if calibration.current is None else calibration.zero_v or 0.0,
         apart_c=None if run_c is None or done_c is None else abs(run_c - done_c),
     )
 

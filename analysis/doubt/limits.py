@@ -1,13 +1,14 @@
 """How far off this run's sensor, shunt and clock can be: data sheet, or calibration where one applies."""
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
+from analysis.doubt.clock import clock_rate
 from analysis.doubt.correction import Correction, correction_of
 from logger.base.numbers import digits_text
 from logger.base.sensor_limits import (
+    PACK_ON_V,
     SHUNT_LIMIT,
     SHUNT_PER_C,
     SPREAD_SHARE,
@@ -20,15 +21,9 @@ from logger.run.description import Description, Sensor
 # How far a bench may be from the sheet's 25 degrees, and from an earlier calibration whose
 # or whose run's temperature was not noted: common practice, no source.
 BENCH_SPAN_C: Final = 10.0
+# Where no pack is named.
+_BENCH_V: Final = 5.0
 CALIBRATION_SPAN_C: Final = 5.0
-# Ceramic resonators of small boards, with their drift over temperature and age: from memory.
-_RESONATOR_LIMIT: Final = 0.005
-# A computer's quartz clock (from memory), and how late an anchor may have been taken.
-_HOST_CLOCK_LIMIT: Final = 0.0001
-_ANCHOR_LATE_S: Final = 0.2
-_ANCHOR_SPAN_LEAST_S: Final = 60.0
-# Clocks further apart than this do not tell the same time: a simulated board runs ahead.
-_CLOCKS_APART_MOST: Final = 0.05
 _ROOT_3: Final = math.sqrt(3.0)
 
 
@@ -38,7 +33,8 @@ class Limits:
 
     Where a calibration applies (``current_line``, ``voltage_line``), gain and offset are sqrt(3) times
     what it left as standard uncertainty, and ``shunt_gain`` is 0. ``*_drift*``: what the
-    temperature may have changed. ``assumptions``: in words, for the report's method.
+    temperature may have changed. ``current_common_ma``, ``current_supply_ma``, ``current_pin_ma``: offset by the
+    voltage on the inputs, by the chip's supply, by its own pin (``at_voltage``). ``assumptions``: in words, for the report's method.
     """
 
     current_gain: float
@@ -56,12 +52,33 @@ class Limits:
     voltage_drift_v: float = 0.0
     current_line: Line | None = None
     voltage_line: Line | None = None
+    shunt_ohm: float = 0.0
+    sheet: SensorLimits | None = None
+    zero_v: float | None = None
+    current_common_ma: float = 0.0
+    current_supply_ma: float = 0.0
+    current_pin_ma: float = 0.0
 
-    def spread(self, *, current: bool, voltage: bool) -> "Limits":
-        """The same where noise spread the readings over several steps, so that rounding averages out."""
+    def at_voltage(self, bus_v: float) -> "Limits":
+        """The same for a run whose mean voltage on the sensor's inputs is this."""
+        if self.sheet is None:
+            return self
+        sheet, zero_v = self.sheet, self.zero_v
         return replace(
             self,
-            current_step_ma=self.current_step_ma * (2 * SPREAD_SHARE if current else 1.0),
+            current_common_ma=1e3 * sheet.common_v(bus_v, zero_v) / self.shunt_ohm,
+            current_supply_ma=1e3 * sheet.supply_v(zeroed=zero_v is not None) / self.shunt_ohm,
+            current_pin_ma=sheet.pin_current_ma(bus_v, zero_v),
+        )
+
+    def spread(self, *, current: float, voltage: bool) -> "Limits":
+        """The same where noise spread the readings over several steps, so that rounding averages out.
+
+        ``current``: share of a step that rounding leaves (``rounding_share``).
+        """
+        return replace(
+            self,
+            current_step_ma=self.current_step_ma * 2 * current,
             voltage_step_v=self.voltage_step_v * (2 * SPREAD_SHARE if voltage else 1.0),
         )
 
@@ -78,7 +95,7 @@ def limits_of(description: Description) -> Limits | None:
     correction = correction_of(description)
     range_ma = None if correction.range_changed else sensor.range_ma
     offset_v = sheet.shunt_offset_v(range_ma, sensor.shunt_ohm)
-    clock_gain, clock_words = clock_limit(description.clock)
+    clock = clock_rate(description.clock)
     limits = Limits(
         current_gain=sheet.current_gain,
         shunt_gain=SHUNT_LIMIT,
@@ -87,34 +104,34 @@ def limits_of(description: Description) -> Limits | None:
         voltage_gain=sheet.voltage_gain,
         voltage_offset_v=sheet.voltage_offset_v,
         voltage_step_v=sheet.voltage_step_v,
-        clock_gain=clock_gain,
+        clock_gain=clock.limit,
         assumptions=(),
+        shunt_ohm=sensor.shunt_ohm,
+        sheet=sheet,
+        zero_v=correction.zero_v,
     )
     limits, words = _calibrated(limits, correction)
+    limits = limits.at_voltage(_usual_v(description))
     limits, drift_words = _drifted(limits, sheet, sensor.shunt_ohm, correction)
     sheet_words = _sheet_words(sheet, sensor, offset_v, limits)
-    assumptions = (*sheet_words, *words, drift_words, clock_words)
+    assumptions = (*sheet_words, *words, _zero_words(limits), drift_words, clock.words)
     return replace(limits, assumptions=tuple(text for text in assumptions if text))
 
 
-def clock_limit(clock: Sequence[tuple[float, float, str]]) -> tuple[float, str]:
-    """Greatest relative error of the board's clock, and in words where that is from.
+def _usual_v(description: Description) -> float:
+    """Voltage that the sensor's inputs stand at, before a run tells."""
+    pack = description.pack
+    return _BENCH_V if pack is None else pack.nominal_v
 
-    ``clock``: anchors (board s, host s, UTC). Where they span a minute or more, the difference seen
-    against the host counts as doubt: times are not corrected for it. Otherwise a ceramic resonator is assumed.
-    """
-    if len(clock) >= 2:
-        board_s, host_s = clock[-1][0] - clock[0][0], clock[-1][1] - clock[0][1]
-        if min(board_s, host_s) >= _ANCHOR_SPAN_LEAST_S:
-            seen = abs(host_s / board_s - 1)
-            limit = seen + _ANCHOR_LATE_S / board_s + _HOST_CLOCK_LIMIT
-            if seen <= _CLOCKS_APART_MOST:
-                return limit, (
-                    f"Board's clock against the computer's: {digits_text(100 * seen, 2)} % apart over the run; "
-                    f"taken as within {digits_text(100 * limit, 2)} %."
-                )
-    return _RESONATOR_LIMIT, (
-        f"Board's clock within {100 * _RESONATOR_LIMIT:g} % (assumed: ceramic resonator)."
+
+def _zero_words(limits: Limits) -> str:
+    """What the way in which the zero was taken leaves open."""
+    if limits.zero_v is None or limits.zero_v > PACK_ON_V:
+        return ""
+    more_ma = limits.current_common_ma + limits.current_pin_ma
+    return (
+        f"The zero was taken with the pack off: with the pack on it may be {digits_text(more_ma, 2)} mA elsewhere. "
+        "Take it again with the pack on and the load unplugged."
     )
 
 

@@ -8,6 +8,7 @@ the value away: then each end goes by its own side and the value by the narrower
 """
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -26,7 +27,8 @@ class Quantity:
 
     ``value`` None: the answer does not exist (cutoff never reached); an open
     interval has only ``lower`` or only ``upper``. ``note`` says in words what
-    the interval holds, or why there is none.
+    the interval holds, or why there is none. ``at_least``: more was there than could be seen; ``value`` is then
+    the least that it can be, ``lower`` the same, ``upper`` None.
     """
 
     value: float | None
@@ -35,9 +37,10 @@ class Quantity:
     upper: float | None = None
     coverage: float | None = None
     note: str = ""
+    at_least: bool = False
 
     def as_json(self) -> dict[str, Any]:
-        """Plain object; not-a-number and infinity become null."""
+        """Plain object; not-a-number and infinity become null. ``bound``: ``at_least`` of a lower bound."""
         result: dict[str, Any] = {
             "value": _finite(self.value),
             "unit": self.unit,
@@ -45,15 +48,32 @@ class Quantity:
             "upper": _finite(self.upper),
             "coverage": self.coverage,
         }
+        if self.at_least:
+            result["bound"] = "at_least"
         if self.note:
             result["note"] = self.note
         return result
+
+    @staticmethod
+    def of_json(found: Mapping[str, Any]) -> "Quantity":
+        """The result that ``as_json`` wrote."""
+        return Quantity(
+            found["value"],
+            found["unit"],
+            found["lower"],
+            found["upper"],
+            found["coverage"],
+            found.get("note", ""),
+            found.get("bound") == "at_least",
+        )
 
     def __str__(self) -> str:
         """Value, interval and unit with no more digits than are known."""
         if self.value is None:
             return "none"
         places = self.decimals()
+        if self.at_least:
+            return f"≥ {_round_down(self.value, places)} {self.unit_text}".rstrip()
         text = f"{_round(self.value, places)} {self.unit_text}".rstrip()
         if self.lower is None and self.upper is None:
             return text
@@ -64,13 +84,13 @@ class Quantity:
 
     def __repr__(self) -> str:
         """The words, and where there is no interval what is said instead."""
-        if self.value is None or (self.lower is None and self.upper is None):
+        if self.at_least or self.value is None or (self.lower is None and self.upper is None):
             return f"{self.words()} ({self.note or 'no interval: its doubt is not known'})"
         return self.words()
 
     def words(self) -> str:
         """The result as it is read: as ``str``, but a length of time as hours and minutes with its interval."""
-        if self.unit != "s":
+        if self.unit != "s" or self.at_least:
             return str(self)
         if self.value is None:
             return "none"
@@ -139,6 +159,12 @@ def _known_places(half: float) -> int:
 def _exponent_after_rounding(number: float, digits: int) -> int:
     """Power of ten of the leading digit once rounded to ``digits`` (0.0996 to 2 digits is 0.10)."""
     return int(f"{abs(number):.{digits - 1}e}".split("e")[1])
+
+
+def _round_down(number: float, places: int) -> str:
+    """A bound stays one: never up."""
+    step = 10.0**-places
+    return _round(math.floor(number / step + 1e-9) * step, places)
 
 
 def _round(number: float, places: int) -> str:

@@ -23,7 +23,7 @@ from typing import Final
 
 import scipy
 
-from analysis.doubt.limits import Limits, clock_limit, limits_of
+from analysis.doubt.limits import Limits, limits_of
 from analysis.doubt.quantity import Quantity
 from logger.run.calibration import Line
 
@@ -35,7 +35,6 @@ __all__ = [
     "Component",
     "Limits",
     "budget",
-    "clock_limit",
     "combined",
     "coverage_factor",
     "effective_dof",
@@ -108,6 +107,9 @@ def budget(
             ("sensor's current step", per_ma * limits.current_step_ma / 2),
             ("current offset's drift with temperature", per_ma * limits.current_drift_ma),
             ("current gain's drift with temperature", size * limits.current_drift_gain),
+            ("offset by the inputs' voltage (common mode)", per_ma * limits.current_common_ma),
+            ("offset by the chip's supply", per_ma * limits.current_supply_ma),
+            ("current into the chip's own pin", per_ma * limits.current_pin_ma),
         ]
         components += _from_limits(parts)
     if per_v:

@@ -7,6 +7,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.doubt.beyond import RARELY_BEYOND
 from analysis.doubt.quantity import Quantity
 from analysis.doubt.uncertainty import limits_of
 from analysis.forecast.chemistry_prior import capacity_prior
@@ -17,6 +18,7 @@ from analysis.forecast.own_runs import EarlierRun
 from analysis.forecast.words import unchecked_words
 from analysis.run.cutoff import cutoff_time, find_fall
 from analysis.run.dips import dips, spans_s
+from analysis.run.draw import beyond_in
 from analysis.run.history import History
 from analysis.run.lifetime import lifetime_of
 from analysis.run.pack_faults import PackFaults, pack_faults
@@ -202,11 +204,16 @@ def _forecast(
         counted = -trace.charge_mah if faults.flow == "reversed" else trace.charge_mah
         before = counted[faults.start_row - 1] if faults.start_row else 0.0
         charge = counted[keep] - before
-    if faults.flow != "charging":
+    beyond = beyond_in(trace, limits_of(run.description), run.description)
+    unseen = beyond is not None and beyond.current and beyond.share > RARELY_BEYOND
+    if faults.flow != "charging" and not unseen:
         live.add(trace.time_s[keep], volts[keep], current[keep], charge)
     found = live.now()
     if faults.flow == "charging":
         why = "the pack was being charged, not discharged"
+        found = replace(found, why=why, now_s=trace.duration_s)
+    elif unseen:
+        why = "more was drawn than the sensor could see; take a smaller shunt"
         found = replace(found, why=why, now_s=trace.duration_s)
     if pack is not None and cutoff_v < pack.floor_v:
         warnings.append(

@@ -226,9 +226,7 @@ def shown(line: Line, column: str) -> str:
         return ""
     if column == "cutoff_v":
         return f"{value:g} V"  # chosen, not measured: no doubt, no padding
-    found = line.digest.results[_RESULTS[column]]
-    names = ("value", "unit", "lower", "upper", "coverage")
-    return value_words(Quantity(**{name: found[name] for name in names}))
+    return value_words(Quantity.of_json(line.digest.results[_RESULTS[column]]))
 
 
 def _lifetime(document: Mapping[str, Any], seen_s: float) -> "Lifetime":

@@ -5,19 +5,20 @@ from typing import Final
 
 import numpy as np
 
+from analysis.doubt.beyond import Beyond
 from analysis.doubt.limits import Limits
 from analysis.doubt.uncertainty import budget, combined, coverage_factor
 from analysis.run.trace import Trace
 from analysis.run.wiring import gapless, run_senses
-from analysis.say.words import count_words, span_words
-from logger.base.fault_words import OUT_OF_RANGE, RANGE_CHANGED
+from analysis.say.words import span_words
+from logger.base.fault_words import RANGE_CHANGED
 from logger.base.numbers import digits_text
+from logger.base.sensor_limits import beyond_words
 from logger.board.wiring_sense import Finding, Senses
 from logger.run.description import Description
 
 # Shorter stretches under the resolution do not matter for the sum: the project's own figure.
 _ASLEEP_SHARE: Final = 0.02
-_CLIPPED_SHARE: Final = 0.995
 # Peaks that the sensor resolves are equally high from window to window but for its noise.
 _SWING: Final = 8.0
 _TOPS_DIFFER: Final = 0.08
@@ -37,12 +38,12 @@ _BEAT_SHARE_LEAST: Final = 0.05
 
 
 def blind_spots(
-    trace: Trace, limits: Limits | None, description: Description
+    trace: Trace, limits: Limits | None, description: Description, beyond: Beyond | None = None
 ) -> tuple[Finding, ...]:
     """Everything in this run that the probe may have missed."""
     if trace.current_ma is None:
         return ()
-    found = [_clipped(trace, description), _range(description)]
+    found = [_clipped(beyond, description), _range(description)]
     if limits is not None:
         found.append(_asleep(trace, limits))
     senses = run_senses(trace, description)
@@ -69,39 +70,25 @@ def _asleep(trace: Trace, limits: Limits) -> Finding | None:
     )
 
 
-def _clipped(trace: Trace, description: Description) -> Finding | None:
-    """Currents at or beyond the end of the range."""
-    told = [event for event in description.events if OUT_OF_RANGE in event.text]
-    told = [event for event in told if event.kind == "fault"]
-    range_ma = description.sensor.range_ma if description.sensor else None
-    peaks = trace.current_max_ma if trace.current_max_ma is not None else trace.current_ma
-    rows = 0
-    if range_ma and peaks is not None and not trace.calibrated:
-        limit_ma = _CLIPPED_SHARE * range_ma
-        rows = int(((peaks >= limit_ma) | (peaks <= -limit_ma)).sum())
-    if not told and not rows:
+def _clipped(beyond: Beyond | None, description: Description) -> Finding | None:
+    """Currents or voltages at or beyond the end of the range."""
+    if beyond is None:
         return None
-    limit = f" of {digits_text(range_ma, 4)} mA" if range_ma else ""
-    where = "the board says so" if told else f"{count_words(rows, 'row')} at the end of it"
+    shunt_ohm = description.sensor.shunt_ohm if description.sensor else None
+    if not beyond.current:
+        return Finding(
+            "clipped",
+            f"The voltage stood at the end of the sensor's range for {beyond.share_words}: energy is a lower bound.",
+            "Measure at a lower voltage, or use another sensor.",
+        )
+    where = "the board says so" if beyond.told else "readings stand at its end"
+    more = f" by at least {digits_text(beyond.more_mah, 2)} mAh" if beyond.more_mah > 0 else ""
     return Finding(
         "clipped",
-        f"The current went beyond the sensor's range{limit} ({where}). Conversions beyond it are left out: the peaks are "
-        f"higher than shown, and mean and charge too low{_left_out(trace, range_ma)}.",
+        f"The current went {beyond_words(shunt_ohm, beyond.range_ma)}. It was there for {beyond.share_words} ({where}): "
+        f"charge, energy, mean and peak are higher than shown{more}.",
         "Take a smaller shunt or a wider range, and run again.",
     )
-
-
-def _left_out(trace: Trace, range_ma: float | None) -> str:
-    """Least charge that conversions beyond the range leave out, in words: their time at the range's end."""
-    if not told_of_conversions(trace) or range_ma is None:
-        return ""
-    assert trace.conversions is not None
-    assert trace.current_ma is not None
-    whole = float(np.quantile(trace.conversions, 0.99))
-    lost = np.clip(1 - trace.conversions / whole, 0, 1)
-    lost[lost < 2 / whole] = 0.0  # windows differ by a conversion
-    more_mah = float((lost * trace.weight_s) @ (range_ma - trace.current_ma)) / 3600
-    return f" by at least {digits_text(more_mah, 2)} mAh" if more_mah > 0 else ""
 
 
 def told_of_conversions(trace: Trace) -> bool:

@@ -8,14 +8,27 @@ from typing import Final
 
 import numpy as np
 
+from analysis.doubt.beyond import Beyond, Seen, beyond_of, bounded, is_a_blink
+from analysis.doubt.pulsing import Burst, Sag, Windows, sag
 from analysis.doubt.quantity import Quantity
-from analysis.doubt.uncertainty import SCATTER, Budget, Component, Limits, budget, interval
+from analysis.doubt.uncertainty import (
+    SCATTER,
+    Budget,
+    Component,
+    Limits,
+    budget,
+    combined,
+    coverage_factor,
+    interval,
+)
 from analysis.run.cutoff import Fall
 from analysis.run.integration import S_PER_H, Integral, integrate, weighted_percentiles
 from analysis.run.row_noise import row_noise
 from analysis.run.trace import Trace, blocks, sum_of_products
+from logger.run.description import Description
 
 PERCENTS: Final = (5.0, 50.0, 95.0)
+PULSING: Final = "sag of the pulsing load (resistance of pack and leads)"
 _NO_CURRENT: Final = "no current was measured"
 
 
@@ -24,6 +37,8 @@ class Draw:
     """Running charge and energy of a run with the limits of its sensor; None: not measured.
 
     ``sag_share``: how much less energy than V times I of the rows a pulsing load may have taken.
+    ``beyond``: what lay outside the sensor's range, None: nothing; then results are lower bounds.
+    ``sag``: what was taken off ``energy`` because the board's product misses it, None: nothing.
     """
 
     trace: Trace
@@ -31,6 +46,20 @@ class Draw:
     charge: Integral | None
     energy: Integral | None
     sag_share: float
+    sag: Sag | None = None
+    beyond: Beyond | None = None
+
+    @cached_property
+    def beyond_for_long(self) -> Beyond | None:
+        """What makes sums and means lower bounds: None where all that it can have been is lost in the doubt."""
+        beyond, components = self.beyond, self.charge_budget(self.trace.end_s)
+        if beyond is None or self.charge is None or components is None:
+            return beyond
+        total = self.charge.total
+        mean_ma = total / (self.trace.duration_s / S_PER_H) if self.trace.duration_s > 0 else 0.0
+        half = coverage_factor(components) * combined(components)
+        blink = total > 0 and is_a_blink(beyond, mean_ma, half / total)
+        return None if blink else beyond
 
     @cached_property
     def _scatter_ma(self) -> float:
@@ -63,13 +92,18 @@ class Draw:
             return None
         upto = slice(int(np.searchsorted(self.trace.time_s, at_s, side="right")))
         volt_hours = float(self.trace.voltage_v[upto] @ self.trace.weight_s[upto]) / S_PER_H
-        return budget(
+        components = budget(
             self.limits,
             self.energy_at(at_s),
             per_ma=volt_hours,
             per_v=self.charge_at(at_s),
             clocked=True,
         )
+        if self.sag is None or self.sag.total_mwh <= 0:
+            return components
+        row = max(upto.stop - 1, 0)
+        share = float(self.sag.running_mwh[row]) / self.sag.total_mwh
+        return (*components, Component(PULSING, "B", share * self.sag.standard_mwh))
 
     def mean_current_budget(self) -> Budget | None:
         """Components of the mean current in mA: charge over duration, so that the clock falls out."""
@@ -96,34 +130,103 @@ class Draw:
         return _at(self.trace, self.energy, at_s)
 
 
-def draw_of(trace: Trace, limits: Limits | None) -> Draw:
-    """Integrate a run's current and power."""
-    charge = energy = None
+def draw_of(
+    trace: Trace,
+    limits: Limits | None,
+    burst: Burst | None = None,
+    description: Description | None = None,
+) -> Draw:
+    """Integrate a run's current and power.
+
+    ``burst``: what the board's short conversions saw of the load. ``description``: the run's own, for the sensor's
+    range and what the board said of it.
+    """
+    charge = energy = missed = None
     if trace.current_ma is not None:
         charge = integrate(trace, (trace.current_ma,), trace.charge_mah)
         if trace.voltage_v is not None:
             energy = integrate(trace, (trace.current_ma, trace.voltage_v), trace.energy_mwh)
-    return Draw(trace, limits, charge, energy, _sag_share(trace))
+            missed = _missed(trace, limits, burst)
+    if energy is not None and missed is not None:
+        energy = replace(
+            energy,
+            running=energy.running - missed.running_mwh,
+            less=energy.less + missed.less_mwh,
+            more=energy.more + missed.more_mwh,
+        )
+    return Draw(
+        trace,
+        limits,
+        charge,
+        energy,
+        _sag_share(trace),
+        missed,
+        beyond_in(trace, limits, description),
+    )
+
+
+def beyond_in(
+    trace: Trace, limits: Limits | None, description: Description | None
+) -> Beyond | None:
+    """What of the run lay outside its sensor's range; None: nothing, or nobody knows the range."""
+    if description is None or trace.current_ma is None:
+        return None
+    line = limits.current_line if limits else None
+    seen = Seen(
+        trace.current_ma,
+        trace.current_max_ma,
+        trace.current_min_ma,
+        trace.bus_v,
+        trace.weight_s,
+        trace.conversions,
+    )
+    return beyond_of(description, seen, line.factor if line else 1.0)
+
+
+def _missed(trace: Trace, limits: Limits | None, burst: Burst | None) -> Sag | None:
+    """Energy that the board counted of a pulsing load though it was not taken."""
+    mean_v, mean_ma, least_v = trace.voltage_v, trace.current_ma, trace.voltage_min_v
+    least_ma, most_ma = trace.current_min_ma, trace.current_max_ma
+    if limits is None or not trace.windowed or mean_v is None or mean_ma is None:
+        return None
+    if least_v is None or least_ma is None or most_ma is None:
+        return None
+    joined = ~(trace.gap | trace.restarted)
+    caught_mwh = np.zeros(len(mean_ma))
+    if trace.energy_mwh is not None:
+        steps_mwh = np.diff(trace.energy_mwh, prepend=0.0)
+        caught_mwh = np.where(joined, mean_ma * mean_v * trace.step_s / S_PER_H - steps_mwh, 0.0)
+        caught_mwh[0] = 0.0  # the counter may have begun before the run
+    rows = Windows(mean_ma, least_ma, most_ma, mean_v, least_v, trace.weight_s, joined, caught_mwh)
+    return sag(rows, limits.voltage_step_v, limits.shunt_ohm, burst)
 
 
 def charge(draw: Draw) -> Quantity:
     """Charge out of the pack over the whole run."""
-    return _total(draw.charge, "mAh", draw.charge_budget(draw.trace.end_s))
+    found = _total(draw.charge, "mAh", draw.charge_budget(draw.trace.end_s))
+    beyond = draw.beyond_for_long
+    return bounded(found, beyond, more=beyond.more_mah if beyond else 0.0)
 
 
 def energy(draw: Draw) -> Quantity:
     """Energy out of the pack over the whole run."""
-    return _total(draw.energy, "mWh", draw.energy_budget(draw.trace.end_s))
+    found = _total(draw.energy, "mWh", draw.energy_budget(draw.trace.end_s))
+    beyond = draw.beyond_for_long
+    if beyond is None or draw.trace.voltage_v is None:
+        return found
+    return bounded(found, beyond, more=beyond.more_mah * float(draw.trace.voltage_v.min()))
 
 
 def charge_to_cutoff(draw: Draw, fall: Fall) -> Quantity:
     """Charge out of the pack up to the held crossing."""
-    return _to_cutoff(fall, draw.charge, "mAh", draw.charge_at, draw.charge_budget)
+    found = _to_cutoff(fall, draw.charge, "mAh", draw.charge_at, draw.charge_budget)
+    return bounded(found, draw.beyond_for_long)
 
 
 def energy_to_cutoff(draw: Draw, fall: Fall) -> Quantity:
     """Energy out of the pack up to the held crossing."""
-    return _to_cutoff(fall, draw.energy, "mWh", draw.energy_at, draw.energy_budget)
+    found = _to_cutoff(fall, draw.energy, "mWh", draw.energy_at, draw.energy_budget)
+    return bounded(found, draw.beyond_for_long)
 
 
 def charge_between(draw: Draw, fall: Fall, until_s: float) -> Quantity:
@@ -136,7 +239,7 @@ def charge_between(draw: Draw, fall: Fall, until_s: float) -> Quantity:
     if draw.limits is not None:
         components = budget(draw.limits, value, per_ma=(until_s - at_s) / S_PER_H, clocked=True)
         components += _reading_at_cutoff(fall, draw.charge_at)
-    return interval(value, "mAh", components)
+    return bounded(interval(value, "mAh", components), draw.beyond_for_long)
 
 
 def duration(draw: Draw) -> Quantity:
@@ -149,13 +252,15 @@ def mean_current(draw: Draw) -> Quantity:
     hours = draw.trace.duration_s / S_PER_H
     if draw.charge is None or hours <= 0:
         return Quantity(None, "mA", note=_NO_CURRENT)
-    return interval(
+    found = interval(
         draw.charge.total / hours,
         "mA",
         draw.mean_current_budget(),
         less=draw.charge.less / hours,
         more=(draw.charge.more + draw.charge.contact_more) / hours,
     )
+    beyond = draw.beyond_for_long
+    return bounded(found, beyond, more=beyond.more_mah / hours if beyond else 0.0)
 
 
 def peak_current(draw: Draw) -> Quantity:
@@ -164,7 +269,7 @@ def peak_current(draw: Draw) -> Quantity:
     values = trace.current_max_ma if trace.current_max_ma is not None else trace.current_ma
     if values is None:
         return Quantity(None, "mA", note=_NO_CURRENT)
-    return _current(draw, float(values.max()))
+    return bounded(_current(draw, float(values.max())), draw.beyond)
 
 
 def current_percentiles(draw: Draw) -> tuple[tuple[float, Quantity], ...]:
@@ -173,7 +278,12 @@ def current_percentiles(draw: Draw) -> tuple[tuple[float, Quantity], ...]:
     if trace.current_ma is None:
         return ()
     values = weighted_percentiles(trace.current_ma, trace.weight_s, PERCENTS)
-    return tuple((p, _current(draw, float(v))) for p, v in zip(PERCENTS, values, strict=True))
+    beyond = draw.beyond
+    share = beyond.share if beyond else 0.0
+    return tuple(
+        (p, bounded(_current(draw, float(v)), beyond if share >= 1 - p / 100 else None))
+        for p, v in zip(PERCENTS, values, strict=True)
+    )
 
 
 def voltage(draw: Draw, value: float | None) -> Quantity:

@@ -29,7 +29,7 @@ def findings(
     """Warnings of a rundown, the gravest first; foreign text in them is on one line and printable."""
     trace, pack = draw.trace, run.description.pack
     wiring = wiring_findings(trace, run.description)
-    unseen = blind_spots(trace, draw.limits, run.description)
+    unseen = blind_spots(trace, draw.limits, run.description, draw.beyond)
     if any(finding.code in ("no-current", "dead") for finding in wiring):
         unseen = tuple(finding for finding in unseen if finding.code != "asleep")
     return tuple(

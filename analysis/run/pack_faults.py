@@ -17,6 +17,7 @@ from analysis.run.history import Bins, History, part
 from analysis.run.trace import Trace
 from analysis.say.words import count_words, span_words
 from logger.base.pack import Pack
+from logger.base.sensor_limits import beyond_words
 from logger.board.wiring_check import above_full
 from logger.run.description import Description
 
@@ -98,10 +99,12 @@ class FaultWatch:
         self.flow = "out"
         self._begin_s = begin_s
         self._range_ma = range_ma
+        self._shunt_ohm = limits.shunt_ohm if limits else None
         self._zero_ma = _ZERO_UNKNOWN_MA
         if limits is not None:
             zero_ma = abs(limits.current_line.zero) if limits.current_line else 0.0
             self._zero_ma = zero_ma + limits.current_offset_ma + limits.current_step_ma
+            self._zero_ma += limits.current_common_ma + limits.current_pin_ma
         self._rows: Array = np.empty((5, 0))  # times, volts, currents, charges, dead or not
         self._decided = 0  # rows at the front of these that were given to the history
         self._rest: Array = np.empty((2, 0))  # volts and currents of the block that is not full yet
@@ -358,8 +361,8 @@ class FaultWatch:
         rows = "" if live else f" in {count_words(self._full_scale, 'row')}"
         return Fault(
             "full-scale",
-            f"The current sensor was at the end of its range ({self._range_ma:g} mA){rows}: "
-            "more was drawn than it could see, so charge is too low and the forecast too long. Use a smaller shunt.",
+            f"More was drawn{rows} than the sensor could see, {beyond_words(self._shunt_ohm, self._range_ma)}. "
+            "The charge is a lower bound, and the forecast too long.",
         )
 
 

@@ -5,6 +5,7 @@ from typing import Final
 
 import numpy as np
 
+from analysis.doubt.beyond import bounded
 from analysis.doubt.propagation import propagate
 from analysis.doubt.quantity import Quantity
 from analysis.doubt.uncertainty import COVERAGE
@@ -70,8 +71,9 @@ def probe_effect(
     board_ma = description.board_draw_ma
     return ProbeEffect(
         shunt_drop_peak=drop,
-        shunt_loss=Quantity(
-            loss_mwh, "mWh", note=f"{digits_text(100 * share, 2)} % of the pack's energy"
+        shunt_loss=bounded(
+            Quantity(loss_mwh, "mWh", note=f"{digits_text(100 * share, 2)} % of the pack's energy"),
+            draw.beyond_for_long,
         ),
         loss_share=share,
         cutoff_time_at_piece=_at_piece(draw, fall, hold_s),
@@ -172,5 +174,6 @@ def _times(quantity: Quantity, factor: float, unit: str, note: str) -> Quantity:
         None if quantity.lower is None else quantity.lower * factor,
         None if quantity.upper is None else quantity.upper * factor,
         quantity.coverage,
-        note,
+        quantity.note if quantity.at_least else note,
+        quantity.at_least,
     )

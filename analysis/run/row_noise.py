@@ -8,11 +8,12 @@ import numpy as np
 
 from analysis.doubt.limits import Limits
 from analysis.run.trace import Floats, Trace
-from logger.base.sensor_limits import SPREAD_NOISE_STEPS, SPREAD_SPAN_STEPS
+from logger.base.sensor_limits import SPREAD_NOISE_STEPS, SPREAD_SHARE, rounding_share
 
-# Median of |x1 - 2 x2 + x3| of equal normal readings to their standard deviation; second
-# differences do not see a steady fall.
-_MEDIAN_TO_STANDARD: Final = 1.4826 / math.sqrt(6.0)
+# Lower quartile of |x1 - 2 x2 + x3| of equal normal readings to their standard deviation (ndtri(0.625) = 0.3186).
+# Second differences do not see a steady fall; the quartile none of modes that change every few rows.
+_QUARTER: Final = 0.25
+_QUARTER_TO_STANDARD: Final = 1 / (0.318639 * math.sqrt(6.0))
 # Differences over more rows than this tell nothing new.
 _ROWS_LOOKED_AT: Final = 200_000
 
@@ -21,12 +22,13 @@ _ROWS_LOOKED_AT: Final = 200_000
 class RowNoise:
     """Standard deviation of a row's mean, robust against steps of the load; 0 where not measured.
 
-    ``spreads_*``: noise spreads conversions over several steps of the sensor.
+    ``rounding_current``: share of a step that rounding leaves in the current. ``spreads_voltage``: noise spreads
+    conversions over several steps of the voltage.
     """
 
     current_ma: float
     voltage_v: float
-    spreads_current: bool
+    rounding_current: float
     spreads_voltage: bool
 
 
@@ -34,16 +36,17 @@ def row_noise(trace: Trace, limits: Limits | None) -> RowNoise:
     """Noise of current and voltage rows of a run."""
     current_ma, voltage_v = _noise(trace.current_ma), _noise(trace.voltage_v)
     if limits is None:
-        return RowNoise(current_ma, voltage_v, False, False)
+        return RowNoise(current_ma, voltage_v, 0.5, False)
     n = 1.0 if trace.conversions is None else float(np.median(trace.conversions))
     root = math.sqrt(max(n, 1.0))
     step_ma, step_v = limits.current_step_ma, limits.voltage_step_v
-    spreads_current = current_ma * root >= SPREAD_NOISE_STEPS * step_ma
+    noisy = current_ma * root >= SPREAD_NOISE_STEPS * step_ma
+    rounding = SPREAD_SHARE if noisy else 0.5
     if trace.current_min_ma is not None and trace.current_max_ma is not None:
         span_ma = float(np.median(trace.current_max_ma - trace.current_min_ma))
-        spreads_current = spreads_current and span_ma >= SPREAD_SPAN_STEPS * step_ma
+        rounding = rounding_share(span_ma / step_ma, noisy=noisy)
     return RowNoise(
-        current_ma, voltage_v, spreads_current, voltage_v * root >= SPREAD_NOISE_STEPS * step_v
+        current_ma, voltage_v, rounding, voltage_v * root >= SPREAD_NOISE_STEPS * step_v
     )
 
 
@@ -52,11 +55,14 @@ def limits_in_run(trace: Trace, limits: Limits | None) -> Limits | None:
     if limits is None:
         return None
     noise = row_noise(trace, limits)
-    return limits.spread(current=noise.spreads_current, voltage=noise.spreads_voltage)
+    bus_v = trace.bus_v if trace.bus_v is not None else trace.voltage_v
+    if bus_v is not None:
+        limits = limits.at_voltage(float(np.average(bus_v, weights=trace.weight_s)))
+    return limits.spread(current=noise.rounding_current, voltage=noise.spreads_voltage)
 
 
 def _noise(values: Floats | None) -> float:
     if values is None or len(values) < 4:
         return 0.0
     steps = np.diff(values[:_ROWS_LOOKED_AT], 2)
-    return _MEDIAN_TO_STANDARD * float(np.median(np.abs(steps)))
+    return _QUARTER_TO_STANDARD * float(np.quantile(np.abs(steps), _QUARTER))

@@ -6,6 +6,7 @@ from typing import Any
 import numpy as np
 
 import analysis.run.draw as draws
+from analysis.doubt.clock import on_computer_time
 from analysis.doubt.quantity import Quantity
 from analysis.doubt.uncertainty import Budget, limits_of
 from analysis.run.cutoff import Fall, cutoff_time, find_fall, first_touch_time
@@ -101,10 +102,11 @@ def rundown(
     must stay at or below it for ``hold_s``. Raises BenchError for a run with too little in it
     and for a cutoff that the pack never stood above.
     """
+    run = on_computer_time(run)
     trace = trace_of(run)
     limits = limits_in_run(trace, limits_of(run.description))
     fall = find_fall(trace, limits, cutoff_v, hold_s)
-    draw = draw_of(trace, limits)
+    draw = draw_of(trace, limits, description=run.description)
     when = cutoff_time(trace, fall)
     lifetime = lifetime_of(trace, fall, when, run.description)
     if _not_by_the_pack(fall, when, lifetime):

@@ -15,6 +15,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from analysis.doubt.clock import on_computer_time
 from analysis.doubt.correction import corrected, correction_of
 from logger.base.errors import BenchError
 from logger.run.format import MEASURED
@@ -128,6 +129,7 @@ def trace_of(run: Run) -> Trace:
 
     Raises BenchError if there is nothing to work on.
     """
+    run = on_computer_time(run)
     samples = run.samples
     columns = {name: samples[name].to_numpy(dtype=np.float64) for name in samples.columns}
     measured = [name for name in MEASURED if name in columns and np.isfinite(columns[name]).any()]

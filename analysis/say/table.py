@@ -47,6 +47,8 @@ def interval_title(rows: Sequence[Row]) -> str:
 
 def interval_words(quantity: Quantity) -> str:
     """The interval alone: ``7 h 10 min to 7 h 16 min``; empty where there is none."""
+    if quantity.at_least:
+        return "a lower bound"
     text = quantity_words(quantity)
     if " (" not in text:
         return ""

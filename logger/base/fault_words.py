@@ -5,10 +5,11 @@ from collections.abc import Iterable
 from typing import Final
 
 OUT_OF_RANGE: Final = "current beyond the sensor's range"
+OVERFLOW: Final = "overflow"
 RANGE_CHANGED: Final = "sensor changed its current range"
 
 FAULT_WORDS: Final = {
-    "overflow": OUT_OF_RANGE,
+    OVERFLOW: OUT_OF_RANGE,
     "sensor": "sensor absent or not answering",
     "bus": "sensor bus was hung and has been recovered",
     "range": RANGE_CHANGED,

@@ -7,6 +7,8 @@ greatest errors at 25 °C; ``*_per_c`` what a change of temperature may add.
 from dataclasses import dataclass
 from typing import Final
 
+from logger.base.numbers import digits_text
+
 
 @dataclass(frozen=True)
 class SensorLimits:
@@ -15,6 +17,9 @@ class SensorLimits:
     ``offsets``: (full scale of the shunt range in V, greatest offset in V), widest range last.
     ``noise_*_steps``: one standard deviation of a single conversion; sheets do not limit it.
     ``pair_s``: time of one voltage-and-current pair as our sketch sets the chip up.
+    ``common_v_per_v``: offset per V on the inputs (common-mode rejection), ``supply_v_per_v``: per V of the
+    chip's supply; the sheet's offsets hold at ``SHEET_COMMON_V`` and ``SHEET_SUPPLY_V``. ``pin_a``, ``pin_ohm``:
+    what the chip's pin behind the shunt takes, a current and a resistance to ground.
     """
 
     kind: str
@@ -32,6 +37,10 @@ class SensorLimits:
     noise_current_steps: float
     noise_voltage_steps: float
     pair_s: float
+    common_v_per_v: float
+    supply_v_per_v: float
+    pin_a: float
+    pin_ohm: float
 
     def shunt_offset_v(self, range_ma: float | None, shunt_ohm: float) -> float:
         """Greatest offset in the range that was used; the widest range's where it is not known."""
@@ -42,6 +51,50 @@ class SensorLimits:
                     return offset_v
         return self.offsets[-1][1]
 
+    def common_v(self, bus_v: float, zero_v: float | None) -> float:
+        """Greatest offset that the inputs' voltage makes; ``zero_v``: at which the zero was taken, None: never."""
+        return self.common_v_per_v * abs(bus_v - (SHEET_COMMON_V if zero_v is None else zero_v))
+
+    def supply_v(self, *, zeroed: bool) -> float:
+        """Greatest offset that the chip's supply makes."""
+        apart_v = SUPPLY_APART_V if zeroed else USB_MOST_V - SHEET_SUPPLY_V
+        return self.supply_v_per_v * apart_v
+
+    def pin_current_ma(self, bus_v: float, zero_v: float | None) -> float:
+        """Greatest current into the chip's own pin that no zero took away."""
+        if zero_v is not None and is_pack_on(zero_v):
+            return 1e3 * abs(bus_v - zero_v) / self.pin_ohm
+        return 1e3 * PIN_SPREAD * (self.pin_a + abs(bus_v) / self.pin_ohm)
+
+    def zero_ma(
+        self, range_ma: float | None, shunt_ohm: float, bus_v: float, *, drift_c: float = 0.0
+    ) -> float:
+        """Greatest reading with no load, before any zero was taken: all offsets at once, mA."""
+        volts = (
+            self.shunt_offset_v(range_ma, shunt_ohm)
+            + self.common_v(bus_v, None)
+            + self.supply_v(zeroed=False)
+            + drift_c * self.current_offset_v_per_c
+        )
+        pin_ma = self.pin_current_ma(bus_v, None) if is_pack_on(bus_v) else 0.0
+        return 1e3 * volts / shunt_ohm + pin_ma
+
+
+def is_pack_on(bus_v: float) -> bool:
+    """Whether a pack stands on the inputs: pins take their current, and the offset is the pack's own."""
+    return bus_v > PACK_ON_V
+
+
+# Conditions at which the sheets state the offset (SBOS448G 7.5, SBOS547B 6.5: VIN+ = 12 V, VS = 3.3 V).
+SHEET_COMMON_V: Final = 12.0
+SHEET_SUPPLY_V: Final = 3.3
+# A chip on USB (SOURCES.md C9), and the same port later on: the project's own figure.
+USB_MOST_V: Final = 5.25
+SUPPLY_APART_V: Final = 0.05
+# Under it no pack is on. The sheets give pin currents typically only; so much more is taken as
+# greatest: both the project's own figures.
+PACK_ON_V: Final = 0.3
+PIN_SPREAD: Final = 1.75
 
 # Shunt resistors on sensor boards are commonly marked 1 %, and drift by 75 ppm per degree:
 # common practice, no source.
@@ -54,6 +107,21 @@ SHUNT_PER_C: Final = 75e-6
 SPREAD_NOISE_STEPS: Final = 0.35
 SPREAD_SPAN_STEPS: Final = 2.5
 SPREAD_SHARE: Final = 0.03
+# Three neighbouring steps in a window of a hundred: noise of 0.24 steps or more, which leaves 0.1.
+FEW_SPAN_STEPS: Final = 1.5
+FEW_SHARE: Final = 0.1
+
+
+def rounding_share(span_steps: float, *, noisy: bool = True) -> float:
+    """Share of a step that rounding may leave in a mean: half where nothing spreads it.
+
+    ``span_steps``: usual span between a window's least and greatest; ``noisy``: its noise is of the size that the
+    span should come from.
+    """
+    if noisy and span_steps >= SPREAD_SPAN_STEPS:
+        return SPREAD_SHARE
+    return FEW_SHARE if span_steps >= FEW_SPAN_STEPS else 0.5
+
 
 _INA219: Final = SensorLimits(
     kind="INA219",
@@ -75,6 +143,11 @@ _INA219: Final = SensorLimits(
     noise_current_steps=1.0,
     noise_voltage_steps=0.6,
     pair_s=1064e-6,
+    # Rejection 100 dB at least; supply 10 uV/V, typical only, doubled; pins 20 uA and 320 kOhm, typical: from memory.
+    common_v_per_v=1e-5,
+    supply_v_per_v=20e-6,
+    pin_a=20e-6,
+    pin_ohm=320e3,
 )
 _INA226: Final = SensorLimits(
     kind="INA226",
@@ -94,6 +167,11 @@ _INA226: Final = SensorLimits(
     noise_current_steps=1.25,
     noise_voltage_steps=0.6,
     pair_s=2200e-6,
+    # Rejection 126 dB at least; supply 2.5 uV/V, typical only, doubled; pins 10 uA, VBUS 830 kOhm: from memory.
+    common_v_per_v=10 ** (-126 / 20),
+    supply_v_per_v=5e-6,
+    pin_a=10e-6,
+    pin_ohm=830e3,
 )
 SENSOR_LIMITS: Final = {limits.kind: limits for limits in (_INA219, _INA226)}
 
@@ -101,3 +179,24 @@ SENSOR_LIMITS: Final = {limits.kind: limits for limits in (_INA219, _INA226)}
 def sensor_limits(kind: str) -> SensorLimits | None:
     """Limits of a kind as the board or the user names it; None if it is not known."""
     return SENSOR_LIMITS.get(kind.strip().upper())
+
+
+# Values that sensor boards' shunts come in: common practice, no source.
+_SHUNTS_OHM: Final = (0.5, 0.2, 0.1, 0.05, 0.02, 0.01, 0.005, 0.002, 0.001)
+
+
+def smaller_shunt_words(shunt_ohm: float | None, range_ma: float | None) -> str:
+    """``0.05 Ω would do up to 6.4 A``: the next smaller usual shunt and what it sees; empty where not known."""
+    if not shunt_ohm or not range_ma:
+        return ""
+    smaller = [ohm for ohm in _SHUNTS_OHM if ohm <= 0.6 * shunt_ohm]
+    if not smaller:
+        return ""
+    return f"{smaller[0]:g} Ω would do up to {digits_text(1e-3 * range_ma * shunt_ohm / smaller[0], 2)} A"
+
+
+def beyond_words(shunt_ohm: float | None, range_ma: float | None) -> str:
+    """What is said at once, live and later: ``beyond what this probe can see: 3.2 A; use a smaller shunt (...)``."""
+    limit = f": {digits_text(1e-3 * range_ma, 2)} A" if range_ma else ""
+    would_do = smaller_shunt_words(shunt_ohm, range_ma)
+    return f"beyond what this probe can see{limit}; use a smaller shunt{f' ({would_do})' if would_do else ''}"

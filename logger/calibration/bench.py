@@ -8,6 +8,7 @@ from typing import Final
 
 from logger.base.errors import BenchError
 from logger.base.numbers import digits_text
+from logger.base.sensor_limits import is_pack_on
 from logger.board.port import Found
 from logger.calibration import store as calibration_store
 from logger.calibration.steps import (
@@ -60,6 +61,11 @@ class Bench:
     def zero(self) -> None:
         reading = self.read()
         check_zero(reading, self.found)
+        if not is_pack_on(reading.bus_v):
+            self.say(
+                "   No pack is on: the zero differs with the pack on, so it counts with a larger doubt. "
+                "Better: pack on, load unplugged."
+            )
         self.steps.append(Step(reading, true_ma=0.0, taken_utc=_now_utc()))
 
     def point(self, current: str | None, volts: str | None) -> None:
@@ -135,7 +141,8 @@ class Bench:
     def _method(self, limit: float, volt_limit: float) -> str:
         parts = []
         if any(step.true_ma == 0.0 for step in self.steps):
-            parts.append("zero with no current")
+            on = any(step.true_ma == 0.0 and is_pack_on(step.reading.bus_v) for step in self.steps)
+            parts.append(f"zero with the pack {'on' if on else 'off'}")
         currents = ", ".join(
             f"{digits_text(step.true_ma, 4)}" for step in self.steps if step.true_ma
         )

@@ -16,8 +16,9 @@ from logger.base.sensor_limits import (
     SHUNT_LIMIT,
     SPREAD_NOISE_STEPS,
     SPREAD_SHARE,
-    SPREAD_SPAN_STEPS,
     SensorLimits,
+    is_pack_on,
+    rounding_share,
     sensor_limits,
 )
 from logger.board.port import Found, LinkLostError
@@ -38,6 +39,8 @@ _STEADY_SHARE: Final = 0.01
 _BELIEVED: Final = 1.5
 # A hand meter may be off by this much as well: common practice, no source.
 _METER_SHARE: Final = 0.02
+# A bench may be so far from the sheet's 25 degrees: common practice, no source.
+_BENCH_C: Final = 10.0
 _ROOT_3: Final = math.sqrt(3.0)
 
 
@@ -135,7 +138,7 @@ def reading_of(rows: Sequence[Row], sheet: SensorLimits, shunt_ohm: float) -> Re
     root_n, conversions = math.sqrt(len(rows)), median(row.conversions for row in rows)
     span_ma = median(row.current_max_ma - row.current_min_ma for row in rows)
     noise_v = stdev(volts) * math.sqrt(max(conversions, 1.0))
-    spread_ma = SPREAD_SHARE * 2 if span_ma >= SPREAD_SPAN_STEPS * step_ma else 1.0
+    spread_ma = 2 * rounding_share(span_ma / step_ma)
     spread_v = SPREAD_SHARE * 2 if noise_v >= SPREAD_NOISE_STEPS * step_v else 1.0
     mean_ma = fmean(currents)
     wander_ma = max(currents) - min(currents)
@@ -165,20 +168,20 @@ def sheet_of(found: Found) -> tuple[SensorLimits, float]:
 def check_zero(reading: Reading, found: Found) -> None:
     """A zero must be one. Raises BenchError."""
     sheet, shunt_ohm = sheet_of(found)
-    limit_ma = 1e3 * sheet.shunt_offset_v(found.hello.range_ma, shunt_ohm) / shunt_ohm
+    limit_ma = sheet.zero_ma(found.hello.range_ma, shunt_ohm, reading.bus_v, drift_c=_BENCH_C)
     if abs(reading.current_ma) > _BELIEVED * limit_ma or not reading.is_steady:
         raise BenchError(
             "This is no zero: current flows.",
             evidence=f"the sensor reads {digits_text(reading.current_ma, 3)} mA at {reading.bus_v:.2f} V; its zero is off by "
             f"{digits_text(limit_ma, 2)} mA at most",
-            next_step="take the pack off, or open its switch, and repeat the zero.",
+            next_step="unplug the load, leave the pack on, and repeat the zero.",
         )
 
 
 def check_point(step: Step, found: Found) -> None:
     """A reading further from the reference than the sensor can be wrong is a mistake. Raises BenchError."""
     sheet, shunt_ohm = sheet_of(found)
-    zero_ma = 1e3 * sheet.shunt_offset_v(found.hello.range_ma, shunt_ohm) / shunt_ohm
+    zero_ma = sheet.zero_ma(found.hello.range_ma, shunt_ohm, step.reading.bus_v, drift_c=_BENCH_C)
     gain = sheet.current_gain + SHUNT_LIMIT
     for name, unit, read, true, limit in (
         ("current", "mA", step.reading.current_ma, step.true_ma, (zero_ma, gain)),
@@ -231,9 +234,12 @@ def calibrate(
     """Calibration from all steps. Raises BenchError where nothing was compared."""
     sheet, shunt_ohm = sheet_of(found)
     hello = found.hello
-    zero_ma = 1e3 * sheet.shunt_offset_v(hello.range_ma, shunt_ohm) / shunt_ohm
-    zeros = [_compared_ma(step) for step in steps if step.true_ma == 0.0]
-    points = [_compared_ma(step) for step in steps if step.true_ma]
+    zero_step = next((step for step in reversed(steps) if step.true_ma == 0.0), None)
+    pointed = [step for step in steps if step.true_ma]
+    points = [_compared_ma(step) for step in pointed]
+    zero_v = _zero_voltage(zero_step, pointed)
+    zero_ma = sheet.zero_ma(hello.range_ma, shunt_ohm, zero_v, drift_c=_BENCH_C)
+    zero = None if zero_step is None else _compared_zero(zero_step, zero_v, sheet, shunt_ohm)
     volts = [
         Compared(
             step.reading.pack_v,
@@ -244,15 +250,15 @@ def calibrate(
         for step in steps
         if step.true_v
     ]
-    if not zeros and not points and not volts:
+    if zero is None and not points and not volts:
         raise BenchError(
             "Nothing was compared, so there is no calibration.",
             next_step="do the zero, or give a meter's reading.",
         )
     current = voltage = None
-    if zeros or points:
+    if zero is not None or points:
         prior = Prior(zero_ma, (sheet.current_gain, SHUNT_LIMIT))
-        current = fit_line(points, prior, accuracy.current, zeros[-1] if zeros else None)
+        current = fit_line(points, prior, accuracy.current, zero)
     if volts:
         prior = Prior(sheet.voltage_offset_v, (sheet.voltage_gain,))
         voltage = fit_line(volts, prior, accuracy.voltage)
@@ -267,7 +273,24 @@ def calibrate(
         method=method,
         current=current,
         voltage=voltage,
+        zero_v=None if current is None else zero_v,
     )
+
+
+def _zero_voltage(zero: Step | None, points: Sequence[Step]) -> float:
+    """Voltage on the sensor's inputs at which the zero that comes out holds: where a pack was on."""
+    at = [step.reading.bus_v for step in ([zero] if zero else []) if is_pack_on(step.reading.bus_v)]
+    at = at or [step.reading.bus_v for step in points]
+    return max(0.0, fmean(at)) if at else 0.0
+
+
+def _compared_zero(step: Step, zero_v: float, sheet: SensorLimits, shunt_ohm: float) -> Compared:
+    """The zero; one taken with the pack off beside points with it on is less sure there."""
+    compared = _compared_ma(step)
+    if is_pack_on(step.reading.bus_v) or not is_pack_on(zero_v):
+        return compared
+    apart_ma = 1e3 * sheet.common_v(zero_v, 0.0) / shunt_ohm + sheet.pin_current_ma(zero_v, 0.0)
+    return replace(compared, true_standard=apart_ma / _ROOT_3)
 
 
 def _compared_ma(step: Step) -> Compared:

@@ -120,7 +120,7 @@ def calibrate_command(
 ) -> None:
     """Find out how far off this board reads, and keep it for its runs.
 
-    Asks for a zero (pack off), then for two or more currents beside a meter or a known resistor.
+    Asks for a zero (pack on, load unplugged), then for two or more currents beside a meter or a known resistor.
     Readings in the runs stay raw; the analysis applies the calibration and says so.
     """
     if run_folder is not None:
@@ -221,8 +221,8 @@ def _guided(bench: Bench, temperature: float | None, as_json: bool) -> None:
         click.echo(text, err=as_json)
 
     tell(f"Board {hello.board}, {hello.sensor} with {hello.shunt_ohm:g} Ω.")
-    tell("\n1. Zero. Take the pack off, or open its switch: no current may flow.")
-    click.pause("   Press a key when it is off ...", err=as_json)
+    tell("\n1. Zero. Leave the pack on and unplug the load behind the sensor: no current may flow.")
+    click.pause("   Press a key when the load is unplugged ...", err=as_json)
     bench.zero()
     tell("\n2. Currents, two or more: one near what the piece draws, one near its greatest.")
     if bench.resistor_ohm is None:

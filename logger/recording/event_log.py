@@ -81,18 +81,25 @@ class EventLog:
         )
         self.changed = True
 
-    def fault(self, time_s: float, code: str, text: str) -> None:
-        """A fault line of the board; the same code within ``JOIN_S`` of the last is counted, not added."""
+    def fault(
+        self, time_s: float, code: str, text: str, lost: Mapping[str, float] | None = None
+    ) -> None:
+        """A fault line of the board; the same code within ``JOIN_S`` of the last is counted, not added.
+
+        ``lost``: what it cost, such as ``conversions``; of the same code it is added up.
+        """
         index, last_s, count = self._faults.get(code, (-1, float("-inf"), 0))
         if index >= 0 and time_s - last_s <= JOIN_S:
             count += 1
             first = self._events[index].text.split(" (so ")[0]
             self._events[index] = replace(
-                self._events[index], text=f"{first} (so {count} times until {time_s:.1f} s)"
+                self._events[index],
+                text=f"{first} (so {count} times until {time_s:.1f} s)",
+                lost=_add_costs(self._events[index].lost, lost or {}),
             )
             self.changed = True
         else:
-            index, count = self.add(time_s, "fault", text), 1
+            index, count = self.add(time_s, "fault", text, lost), 1
         if len(self._faults) > EVENTS_PER_KIND_MAX:
             self._faults.clear()
         self._faults[code] = (index, time_s, count)

@@ -10,9 +10,10 @@ from typing import Final
 
 from firmware_probe.line_format import PROTOCOL_VERSION
 from logger.base.clock import Anchors, Moment, compare
-from logger.base.fault_words import FAULT_WORDS, LOAD_STATES, load_text
+from logger.base.fault_words import FAULT_WORDS, LOAD_STATES, OVERFLOW, load_text
 from logger.base.marks import mark_text
 from logger.base.numbers import digits_text
+from logger.base.sensor_limits import beyond_words
 from logger.board.dialogue import ANSWER_S, TRIES_LOAD, Dialogue, Order
 from logger.board.stream import Answer, Fault, Hello, Item, LineDecoder, Load, Void, Window
 from logger.board.wiring_sense import WiringWatch, senses_of
@@ -267,9 +268,17 @@ class Recording:
         elif isinstance(item, Load):
             self._load_changed(item)
         elif isinstance(item, Fault):
-            words = FAULT_WORDS.get(item.code, item.code)
-            detail = f": {item.detail}" if item.detail else ""
-            self.events.fault(self._board_s(item.time_us), item.code, f"{words}{detail}")
+            self.events.fault(
+                self._board_s(item.time_us), item.code, self._fault_text(item), _lost(item)
+            )
+
+    def _fault_text(self, fault: Fault) -> str:
+        words = FAULT_WORDS.get(fault.code, fault.code)
+        hello = self._hello
+        if fault.code == OVERFLOW and hello is not None:
+            lost = f" ({fault.detail} conversions)" if fault.detail else ""
+            return f"{words}{lost}: {beyond_words(hello.shunt_ohm, hello.range_ma)}"
+        return f"{words}: {fault.detail}" if fault.detail else words
 
     def _greeted(self, hello: Hello) -> None:
         if self.wishes.board and hello.board != self.wishes.board:
@@ -501,6 +510,12 @@ class Recording:
             self._host_zero_s = now.steady_s - (host_s + paused_s)
             self._bridge = (time_s, paused_s, now.steady_s)
             self._tie.note(time_s + paused_s, now.steady_s)
+
+
+def _lost(fault: Fault) -> dict[str, float]:
+    """What a fault cost, where the board says so."""
+    counted = fault.code in (OVERFLOW, "missed") and fault.detail.isdecimal()
+    return {"conversions": float(fault.detail)} if counted else {}
 
 
 def introduce(

@@ -59,7 +59,8 @@ class Line:
 class Calibration:
     """One calibration of one board in one current range. ``method``: how it was done, in words.
 
-    ``temperature_c`` None: not noted. ``current`` and ``voltage`` None: not calibrated.
+    ``temperature_c`` None: not noted. ``current`` and ``voltage`` None: not calibrated. ``zero_v``: voltage
+    on the sensor's inputs at which the zero holds; None: not noted, as before zeros were taken with the pack on.
     """
 
     board: str
@@ -72,6 +73,7 @@ class Calibration:
     method: str = ""
     current: Line | None = None
     voltage: Line | None = None
+    zero_v: float | None = None
 
     def as_json(self) -> dict[str, Any]:
         return asdict(self)
@@ -90,11 +92,12 @@ def calibration_from_json(part: object) -> Calibration | None:
     texts = [part.get(name, "") for name in names]
     shunt_ohm, range_ma = part.get("shunt_ohm"), part.get("range_ma")
     temperature_c = part.get("temperature_c")
+    zero_v = part.get("zero_v")
     current, voltage = _line(part.get("current")), _line(part.get("voltage"))
     fits = (
         all(isinstance(text, str) for text in texts)
         and _is_number(shunt_ohm)
-        and all(value is None or _is_number(value) for value in (range_ma, temperature_c))
+        and all(value is None or _is_number(value) for value in (range_ma, temperature_c, zero_v))
         and (current is not None or part.get("current") is None)
         and (voltage is not None or part.get("voltage") is None)
     )
@@ -112,6 +115,7 @@ def calibration_from_json(part: object) -> Calibration | None:
         method=method,
         current=current,
         voltage=voltage,
+        zero_v=zero_v,
     )
 
 

@@ -62,7 +62,8 @@ class Run:
 
     ``time_s`` is finite and never decreases; other columns may hold NaN where the
     file had an empty field. ``problems``: in words, for the user. ``rows_rejected``:
-    rows of the file that are not in ``samples``.
+    rows of the file that are not in ``samples``. ``on_computer_time``: times were corrected already
+    (``analysis.doubt.clock``).
     """
 
     folder: Path
@@ -70,6 +71,7 @@ class Run:
     samples: "pd.DataFrame"
     problems: tuple[str, ...] = ()
     rows_rejected: int = 0
+    on_computer_time: bool = False
 
 
 @dataclass(frozen=True)

@@ -8,17 +8,17 @@ import numpy as np
 import pytest
 from uncertainties import ufloat
 
+from analysis.doubt.clock import clock_rate, on_computer_time
 from analysis.doubt.uncertainty import (
     Component,
     budget,
-    clock_limit,
     combined,
     interval,
     limits_of,
     shares,
 )
 from analysis.run.rundown import rundown
-from logger.run.description import Description, Sensor
+from logger.run.description import Description, Event, Sensor
 from tests.support.runs_by_formula import BOARD, INA219, Floats, board_run, sampled_run
 
 INA226 = Sensor("INA226", shunt_ohm=0.1, range_ma=819.2)
@@ -98,6 +98,8 @@ def test_energy_budget_agrees_with_the_library_uncertainties() -> None:
             1 + rectangular(limits.shunt_gain)
         ) + rectangular(limits.current_offset_ma)
         current += rectangular(limits.current_step_ma / 2) + rectangular(limits.current_drift_ma)
+        current += rectangular(limits.current_common_ma)
+        current += rectangular(limits.current_supply_ma) + rectangular(limits.current_pin_ma)
         current *= 1 + rectangular(limits.current_drift_gain)
         voltage = (
             volt * (1 + rectangular(limits.voltage_gain))
@@ -155,12 +157,43 @@ def test_cutoff_interval_holds_the_truth_of_a_wrong_voltage_reading() -> None:
 
 
 def test_clock_is_taken_from_anchors_where_there_are_some() -> None:
-    anchors = ((0.0, 0.0, ""), (36000.0, 36072.0, ""))
-    assert clock_limit(anchors)[0] == pytest.approx(0.002, rel=0.06)
-    assert clock_limit(())[0] == 0.005
-    assert clock_limit(((0.0, 0.0, ""), (5.0, 9.0, "")))[0] == 0.005
-    # A simulated board runs ahead of the computer: that is no error of a clock.
-    assert clock_limit(((0.0, 0.0, ""), (36000.0, 70.0, "")))[0] == 0.005
+    found = clock_rate(((0.0, 0.0, ""), (36000.0, 36072.0, "")))
+    assert found.factor == pytest.approx(1.002, rel=1e-9)
+    # Left: how late an anchor may be, and the computer's own quartz.
+    assert found.limit == pytest.approx(0.2 / 36000 + 1e-4, rel=1e-9)
+    assert "corrected" in found.words
+    none = (1.0, 0.005)
+    for anchors in ((), ((0.0, 0.0, ""), (5.0, 9.0, "")), ((0.0, 0.0, ""), (36000.0, 70.0, ""))):
+        # A simulated board runs ahead of the computer: that is no error of a clock.
+        assert (clock_rate(anchors).factor, clock_rate(anchors).limit) == none
+
+
+def test_a_computer_that_slept_corrects_nothing() -> None:
+    slept = tuple((60.0 * n, 60.0 * n - 300.0 * (n > 240), "") for n in range(481))
+    found = clock_rate(slept)
+    assert found.factor == 1.0
+    assert found.limit > 300 / 28800
+    assert "not corrected" in found.words
+
+
+def test_a_resonator_half_a_percent_off_is_corrected_for_in_times_and_sums() -> None:
+    # The board counts 0.5 % too few seconds: 100 mA for a true 10 h, a mark after a true hour.
+    rate = 1.005
+    clock = tuple((3600 / rate * n, 3600.0 * n + 0.01 * (n % 3), "") for n in range(11))
+    run = board_run(lambda t: 4.5 - 1e-5 * t, lambda t: 100.0 + 0 * t, round(36000 / rate))
+    mark = Event(3600 / rate, "mark", "ride")
+    described = replace(run.description, clock=clock, events=(mark,))
+    result = rundown(replace(run, description=described), 4.3)
+    true_s = 0.2 / 1e-5 * rate
+    assert result.duration.value == pytest.approx(36000, rel=1e-5)
+    assert result.charge.value == pytest.approx(1000.0, rel=1e-4)
+    assert result.mean_current.value == pytest.approx(100.0, rel=1e-6)
+    assert result.cutoff_time.value == pytest.approx(true_s, rel=1e-4)
+    assert result.duration.upper is not None
+    assert result.duration.upper < 36000 * 1.0002
+    timed = on_computer_time(replace(run, description=described))
+    assert timed.description.events[0].time_s == pytest.approx(3600.0, abs=0.1)
+    assert on_computer_time(timed) is timed
 
 
 def test_mean_current_does_not_hang_on_the_clock() -> None:

@@ -1,0 +1,186 @@
+"""What the board's sum of volts times milliamperes misses of a load that pulses.
+
+Behind a source of resistance R the voltage sags as the current rises: V = E - R I, so that
+mean(V I) = mean(V) mean(I) - R var(I). The chip converts V and I one after the other, each as a mean
+over its conversion: what changes within two conversions is lost to the product, and energy reads
+high by R times it. For a current of stationary variogram g(u) = 1/2 E[(I(t + u) - I(t))^2] that is
+
+    missed power = R x mean of g over the lags between the two conversions (0 to 2 T, a triangle about T),
+
+which follows from the identity above with two adjacent means of length T. A board that sends bursts
+of short conversions measures it. Of one that does not it is known that
+var(I) <= (greatest - mean)(mean - least) (Bhatia and Davis, SOURCES.md M1), equal for two levels, so
+
+    0 <= missed power <= R (greatest - mean)(mean - least) - what the product caught.
+"""
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.doubt.load_steps import STEPS_LEAST, load_steps, without_far_off
+
+Floats = NDArray[np.float64]
+
+# Steps from row to row hold what polarises within a row, too: the project's own figure.
+_SLOW_STEP_SHARE: Final = 0.08
+# A sag so many steps of the voltage deep tells a resistance; the least of many readings lies
+# about so many steps under the level it belongs to (noise): the project's own figures.
+_SAG_STEPS: Final = 6.0
+_LEAST_UNDER_STEPS: Final = 1.5
+_MW_PER_OHM_MA2: Final = 1e-3
+_S_PER_H: Final = 3600.0
+_ROOT_3: Final = math.sqrt(3.0)
+
+
+@dataclass(frozen=True)
+class Windows:
+    """Columns of a run of windows, each of shape (n,): mA, V, s.
+
+    ``caught_mwh``: what the board's energy of each row is below mean(V) x mean(I); zeros where it
+    was reckoned from the means. ``joined``: no rows are missing before this one.
+    """
+
+    mean_ma: Floats
+    least_ma: Floats
+    most_ma: Floats
+    mean_v: Floats
+    least_v: Floats
+    weight_s: Floats
+    joined: NDArray[np.bool_]
+    caught_mwh: Floats
+
+
+@dataclass(frozen=True)
+class Source:
+    """Resistance between the ideal source and the shunt, with its standard uncertainty, in ohm."""
+
+    ohm: float
+    standard_ohm: float
+
+
+@dataclass(frozen=True)
+class Burst:
+    """What bursts of short conversions saw: mean of g (mA^2) over the conversions' lags, and its standard uncertainty."""
+
+    variogram_ma2: float
+    standard_ma2: float
+
+
+@dataclass(frozen=True)
+class Sag:
+    """Energy that was counted and never taken. ``running_mwh``: running, shape (n,), to be subtracted;
+    ``source`` None: the voltage showed no sag, and nothing is taken off.
+
+    ``standard_mwh``: of its end value, from the source's resistance and the bursts. ``less_mwh``, ``more_mwh``:
+    the energy may be less or more by so much, which nothing tells. ``measured``: bursts told it.
+    """
+
+    running_mwh: Floats
+    standard_mwh: float
+    less_mwh: float
+    more_mwh: float
+    source: Source | None
+    measured: bool
+
+    @property
+    def total_mwh(self) -> float:
+        return float(self.running_mwh[-1])
+
+
+def sag(
+    rows: Windows, voltage_step_v: float, shunt_ohm: float, burst: Burst | None = None
+) -> Sag | None:
+    """What to take off a run's energy; None where the load does not pulse or the rows cannot tell.
+
+    ``voltage_step_v``: step of the sensor's voltage; ``shunt_ohm``: its shunt.
+    """
+    spread_ma2 = np.clip((rows.most_ma - rows.mean_ma) * (rows.mean_ma - rows.least_ma), 0, None)
+    hours = rows.weight_s / _S_PER_H
+    bound = _MW_PER_OHM_MA2 * spread_ma2 * hours  # mWh per ohm
+    most, most_joined = float(bound.sum()), float(bound[rows.joined].sum())
+    if most_joined <= 0:
+        return None
+    running = np.cumsum(bound) / most
+    caught_ohm = float(rows.caught_mwh.sum()) / most_joined
+    source = source_resistance(rows, voltage_step_v, shunt_ohm, caught_ohm)
+    if source is None:
+        open_mwh = max(0.0, _under_the_step_ohm(rows, voltage_step_v) - caught_ohm) * most
+        return Sag(0.0 * running, 0.0, open_mwh, 0.0, None, False)
+    if burst is not None:
+        per_ohm = _MW_PER_OHM_MA2 * float(hours.sum())
+        total = source.ohm * burst.variogram_ma2 * per_ohm
+        standard = per_ohm * math.hypot(
+            source.standard_ohm * burst.variogram_ma2, source.ohm * burst.standard_ma2
+        )
+        return Sag(total * running, standard, 0.0, 0.0, source, True)
+    half = max(0.0, source.ohm - caught_ohm) * most / 2
+    return Sag(half * running, source.standard_ohm * most, half, half, source, False)
+
+
+def source_resistance(
+    rows: Windows, voltage_step_v: float, shunt_ohm: float, caught_ohm: float
+) -> Source | None:
+    """Resistance from the run's own steps of the load, and from the sag within its windows.
+
+    Of the two the surer one counts more (weights 1 / u^2). ``caught_ohm``: what the product caught, over
+    Bhatia and Davis' bound: the nearer to the resistance, the slower the load.
+    """
+    found = [
+        each
+        for each in (_from_steps(rows), _from_sags(rows, voltage_step_v, shunt_ohm, caught_ohm))
+        if each is not None
+    ]
+    if not found:
+        return None
+    weights = np.array([1 / each.standard_ohm**2 for each in found])
+    mean = float(weights @ np.array([each.ohm for each in found]) / weights.sum())
+    # Two that disagree are no surer than their difference.
+    apart = (max(each.ohm for each in found) - min(each.ohm for each in found)) / 2
+    return Source(mean, max(float(weights.sum()) ** -0.5, apart / _ROOT_3))
+
+
+def _from_steps(rows: Windows) -> Source | None:
+    ohms, at = load_steps(rows.mean_v, rows.mean_ma, rows.joined[1:])
+    if len(ohms) < STEPS_LEAST:
+        return None
+    ohms = ohms[without_far_off(ohms, at * 10 // len(rows.mean_v))]
+    ohm = float(np.mean(ohms))
+    if ohm <= 0:
+        return None
+    scatter = float(np.std(ohms, ddof=1)) / math.sqrt(len(ohms))
+    return Source(ohm, math.hypot(scatter, _SLOW_STEP_SHARE * ohm / _ROOT_3))
+
+
+def _from_sags(
+    rows: Windows, voltage_step_v: float, shunt_ohm: float, caught_ohm: float
+) -> Source | None:
+    """The deepest sag of a window over the highest rise of its current.
+
+    Both are means over a conversion, so that a load too fast for it makes both smaller alike. The pack's
+    least voltage adds the shunt's drop of another instant: of a fast load up to the whole drop is missing.
+    """
+    deep_v = rows.mean_v - rows.least_v
+    rise_a = 1e-3 * (rows.most_ma - rows.mean_ma)
+    shown = (deep_v >= _SAG_STEPS * voltage_step_v) & (rise_a > 0)
+    if shown.sum() < STEPS_LEAST:
+        return None
+    under_v = _LEAST_UNDER_STEPS * voltage_step_v
+    each = (deep_v[shown] - under_v) / rise_a[shown]
+    ohm = float(np.median(each))
+    fast = min(1.0, max(0.0, 1 - caught_ohm / ohm)) if ohm > 0 else 1.0
+    drop_ohm = fast * shunt_ohm / 2
+    rounding_ohm = under_v / float(np.median(rise_a[shown]))
+    standard = math.hypot(drop_ohm, rounding_ohm) / _ROOT_3
+    return Source(max(ohm - drop_ohm, 0.0), max(standard, 1e-3))
+
+
+def _under_the_step_ohm(rows: Windows, voltage_step_v: float) -> float:
+    """Greatest resistance whose sag would not have shown."""
+    rise_a = 1e-3 * (rows.most_ma - rows.mean_ma)
+    high = rise_a >= 0.5 * float(rise_a.max())
+    deep_v = float(np.median((rows.mean_v - rows.least_v)[high]))
+    return (deep_v + voltage_step_v) / float(np.median(rise_a[high]))
