@@ -22,7 +22,7 @@ from logger.run.reader import Run
 from tests.benchmarks.measurement_judge.cases import HOLD_S, METER_AT_A, Case, bench_rng
 from tests.benchmarks.measurement_judge.oracle import LATENCY_S
 from tests.benchmarks.measurement_judge.score import Interval
-from tests.support.datasheet_boards.bench import reading
+from tests.support.datasheet_boards.bench import COUNT_V, COUNTS, current_count_ma, reading
 from tests.support.datasheet_boards.errors import Boards
 from tests.support.datasheet_boards.packs import Chemistry
 from tests.support.datasheet_boards.record import Windows
@@ -151,8 +151,10 @@ def calibration_of(case: Case, state: str) -> Calibration | None:
             steps.append(
                 Step(
                     reading_of(rows_of(rows), sheet, shunt_ohm),
-                    true_ma=1e3 * amps * (1 + case.meter.current),
-                    true_v=volts * (1 + case.meter.voltage),
+                    true_ma=case.meter.shows_ma(1e3 * amps, rng),
+                    true_v=case.meter.shows_v(volts, rng),
+                    digits_ma=COUNTS * current_count_ma(1e3 * amps),
+                    digits_v=COUNTS * COUNT_V,
                     limit_ma=case.meter.current_limit,
                     limit_v=case.meter.voltage_limit,
                 )

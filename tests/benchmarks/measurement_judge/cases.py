@@ -20,6 +20,8 @@ HOLD_S: Final = 10.0
 # A run goes on past its cutoff by this share.
 RUN_S: Final = 1500.0
 CUTOFF_AFTER: Final = 0.85
+# and takes at least this share of its pack's charge.
+RUN_SHARE: Final = 0.12
 METER_CURRENT: Final = 0.005
 METER_VOLTAGE: Final = 0.002
 METER_AT_A: Final = (0.02, 0.2)
@@ -91,9 +93,10 @@ def draw_pack(
     """A pack part-used so far that it reaches its cutoff within the run; a sleeping load never does."""
     ohm = chemistry.cells * rng.uniform(*chemistry.ohm) + rng.uniform(0.03, 0.25)
     slow_ohm, slow_s = rng.uniform(0.2, 0.6) * ohm, rng.uniform(15, 60)
-    pack = Pack(
-        chemistry, chemistry.capacity_ah * rng.uniform(0.8, 1.1), 0.0, ohm, slow_ohm, slow_s
-    )
+    capacity_ah = chemistry.capacity_ah * rng.uniform(0.8, 1.1)
+    if load.name != "sleeping":  # so small a cell that its fall within the run is one
+        capacity_ah = min(capacity_ah, RUN_S * load.mean_a / 3600 / RUN_SHARE)
+    pack = Pack(chemistry, capacity_ah, 0.0, ohm, slow_ohm, slow_s)
     if load.name == "sleeping":
         return replace(pack, taken_ah=rng.uniform(0.0, 0.6) * pack.capacity_ah), None
     cutoff_v = chemistry.cells * chemistry.low_v

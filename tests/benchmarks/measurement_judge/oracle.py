@@ -21,6 +21,7 @@ from tests.benchmarks.measurement_judge.cases import (
     METER_VOLTAGE,
     Case,
 )
+from tests.support.datasheet_boards.bench import COUNT_V, COUNTS, current_count_ma
 from tests.support.datasheet_boards.errors import Boards, Law, draw_boards
 
 Floats = npt.NDArray[np.float64]
@@ -81,20 +82,27 @@ def width(error: Floats, seen: list[Floats]) -> float:
     return float(high - low)
 
 
-def seen_of(
-    people: Population, state: str, common_v: float, seconds: float
-) -> tuple[list[Floats], list[Floats]]:
-    """What the bench has shown of current and of voltage; the clock beside the laptop's always."""
-    jitter = np.random.default_rng(12).uniform(-1, 1, BOARDS) * LATENCY_S / seconds
+def seen_of(people: Population, case: Case, state: str) -> tuple[list[Floats], list[Floats]]:
+    """What the bench has shown of current and of voltage; the clock beside the laptop's always.
+
+    Zero with the pack on and the load unplugged: the better way, whatever the tool asks for.
+    """
+    rng = np.random.default_rng(12)
+    jitter = rng.uniform(-1, 1, BOARDS) * LATENCY_S / case.truth.duration_s
     clock = people.boards.clock - people.boards.laptop + jitter
-    current = [] if state == "as bought" else [read_a(people.bench, 0.0, common_v)]
-    voltage = []
-    if state == "calibrated":
-        current += [
-            read_a(people.bench, amps, common_v) - amps * (1 + people.meter_current)
-            for amps in METER_AT_A
-        ]
-        voltage = [read_v(people.bench, common_v) - common_v * (1 + people.meter_voltage)]
+    if state == "as bought":
+        return [clock], []
+    pack, voltage = case.world.pack, []
+    open_v, ohm = (float(x[0]) for x in (pack.emf_v(np.zeros(1)), pack.ohm_at(np.zeros(1))))
+    current = [read_a(people.bench, 0.0, open_v)]
+    for amps in METER_AT_A if state == "calibrated" else ():
+        volts = open_v - (ohm + pack.slow_ohm) * amps
+        count_a = 1e-3 * current_count_ma(1e3 * amps)
+        off_a, off_v = COUNTS * rng.uniform(-1, 1, (2, BOARDS))
+        shows_a = amps * (1 + people.meter_current) + off_a * count_a
+        shows_v = volts * (1 + people.meter_voltage) + off_v * COUNT_V
+        current.append(read_a(people.bench, amps, volts) - shows_a)
+        voltage.append(read_v(people.bench, volts) - shows_v)
     return [*current, clock], voltage
 
 
@@ -104,7 +112,7 @@ def ideal_widths(case: Case, people: Population, state: str) -> dict[str, float]
     seconds = truth.duration_s
     mean_a, power_w = truth.mean_ma / 1e3, 3.6 * truth.energy_mwh / seconds
     common_v = power_w / mean_a
-    current, voltage = seen_of(people, state, common_v, seconds)
+    current, voltage = seen_of(people, case, state)
 
     def off_a(amps: float) -> Floats:
         return read_a(boards, amps, common_v) - amps
@@ -127,6 +135,8 @@ def ideal_widths(case: Case, people: Population, state: str) -> dict[str, float]
         )
     if truth.cutoff_s is not None and case.cutoff_v is not None:
         late_s = (read_v(boards, case.cutoff_v) - case.cutoff_v) / slope_v_per_s(case)
+        # It stays under only from one round of the modes to the next.
+        late_s += case.world.load.round_s * np.random.default_rng(14).uniform(-0.5, 0.5, BOARDS)
         found["cutoff"] = width(late_s + boards.clock * truth.cutoff_s, current + voltage)
     return found
 
