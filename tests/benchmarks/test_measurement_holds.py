@@ -21,7 +21,7 @@ from tests.benchmarks.measurement_judge.cases import (
     draw_case,
     within_range_mah,
 )
-from tests.benchmarks.measurement_judge.oracle import ideal_widths, population
+from tests.benchmarks.measurement_judge.oracle import ideal_widths, population, sampling_spread
 from tests.benchmarks.measurement_judge.score import QUANTITIES, Cell
 from tests.support.datasheet_boards.errors import Law
 from tests.support.datasheet_boards.truth import Truth
@@ -50,9 +50,10 @@ def tally(chip: str, kind: str) -> dict[tuple[str, str], Cell]:
     cells: dict[tuple[str, str], Cell] = defaultdict(Cell)
     for seed in range(BOARDS):
         case = draw_case(chip, kind, LAW, seed)
+        spread = sampling_spread(case)
         for state in STATES:
             said = measurement_adapter.ask(case, state)
-            ideal = ideal_widths(case, people, state)
+            ideal = ideal_widths(case, people, state, spread)
             for name, true in true_values(case.truth).items():
                 if true is not None:
                     cells[state, name].add(said.get(name), true, ideal.get(name))
