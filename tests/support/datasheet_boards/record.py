@@ -123,7 +123,8 @@ def _registers(
         read_v = board.bus_reading_v(bus_v) + board.noise_bus_v / root * noise[1]
         bus[part] = read_v / board.sheet.bus_step_v
     low, high, bus_high = end_stops(board)
-    shunt, bus = np.floor(shunt), np.floor(bus)
+    # What is a whole number of steps stays so whatever the last bit of the division.
+    shunt, bus = np.floor(shunt + 1e-9), np.floor(bus + 1e-9)
     beyond, bus_beyond = (shunt >= high) | (shunt <= low), bus >= bus_high
     return np.clip(shunt, low, high), np.clip(bus, 0.0, bus_high), beyond, bus_beyond
 
