@@ -6,11 +6,12 @@ All figures from memory of data sheets and handbooks; ranges are drawn wide.
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from math import cos, exp, isnan, pi
+from typing import Final
 
 import numpy as np
 
 from tests.benchmarks.lifetime_judge.bench import Plan, log_uniform, uniform
-from tests.benchmarks.lifetime_judge.engine import Supervisor, run
+from tests.benchmarks.lifetime_judge.engine import FLOATS, Supervisor, run
 from tests.benchmarks.lifetime_judge.packs import Pack, PackKind
 from tests.benchmarks.lifetime_judge.score import SLACK_S, Said, judge
 from tests.benchmarks.lifetime_judge.sensor import draw_sensor
@@ -240,3 +241,19 @@ def tail_s(rng: RNG) -> float:
 def not_yet(time_s: float) -> bool:
     """Whether an end is so early that the first half hour does not show the piece."""
     return not isnan(time_s) and time_s < 1800
+
+
+Made = tuple[PieceRun, Moments]
+NOTHING: Final = Moments()
+
+
+def amps(plan: Plan) -> float:
+    return plan.load.draw_a(plan.kind.nominal_v, 1.0)
+
+
+def times(plan: Plan) -> FLOATS:
+    return np.asarray((np.arange(plan.level.size) + 0.5) * plan.row_s, dtype=np.float64)
+
+
+def recorded(what: str, plan: Plan, rng: RNG, cutoff_v: float | None = None) -> PieceRun:
+    return record(what, what, plan, rng, plan.kind.floor_v if cutoff_v is None else cutoff_v)
