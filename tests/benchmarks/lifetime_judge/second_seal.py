@@ -5,7 +5,8 @@
 prints the judge's usual table of the kinds whose rows decide them, then of those that are
 legitimately ambiguous what was said (`AMBIGUOUS`): there "unsure" with the moment is right, so is
 "running" that says the dimming at its moment or "went dark" at a fair moment; "running, all well"
-and any other firm statement is an error. Ranges from memory of data sheets, drawn wide.
+and any other firm statement is an error. No run of this set ends by its cutoff, so the goal on
+missed cutoffs has nothing to be met by ("nan"). Ranges from memory of data sheets, drawn wide.
 """
 
 import sys
