@@ -30,6 +30,7 @@ FLOORS: Final = (
     ("analysis.run",),
     ("analysis.curve",),
     ("analysis.forecast",),
+    ("analysis.electric",),
     ("analysis.budget", "analysis.flex"),
     ("analysis.report",),
     ("analysis.door",),

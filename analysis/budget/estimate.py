@@ -18,8 +18,8 @@ import numpy.typing as npt
 
 from analysis.budget.file import Budget, Converter, Mode
 from analysis.budget.part import Part
-from analysis.budget.wire_drop import WireRun, drop_v
 from analysis.doubt.quantity import Quantity
+from analysis.electric.wire_drop import WireRun, drop_v
 
 Array = npt.NDArray[np.float64]
 COVERAGE: Final = 0.95
