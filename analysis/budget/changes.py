@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 
 from analysis.budget.compare import BudgetComparison
 from analysis.budget.estimate import (
@@ -16,8 +17,9 @@ from analysis.budget.estimate import (
     figure_values_ma,
 )
 from analysis.budget.file import Budget, Mode
-from analysis.budget.pack_choice import Demand, PackAnswer, judge_pack
+from analysis.budget.pack_choice import Demand, LedDraw, PackAnswer, judge_pack
 from analysis.budget.part import Figure, Part
+from analysis.budget.voltages import ceilings
 from analysis.doubt.quantity import Quantity
 from logger.base.pack import Pack
 
@@ -71,18 +73,22 @@ def demand_of(budget: Budget, pack_v: float, give_up_v: float | None = None) -> 
     assert upper is not None
     power_mw = peak_power_mw = 0.0
     current_ma = peak_current_ma = timed.converter.quiescent_ma
-    through = converted_share(timed)
+    through, follows = converted_share(timed), _follows(timed)
     values = figure_values_ma(timed)
     for mode in timed.modes:
         draws = design_row(timed, mode, pack_v) * values * mode.hours / evening.hours
         power_mw += float(draws[through].sum()) * pack_v
-        current_ma += float(draws[~through].sum())
-    peak = max(estimate_mode(timed, mode, pack_v).peak_ma for mode in timed.modes)
+        current_ma += float(draws[~through & ~follows].sum())
+    highest = max(timed.modes, key=lambda mode: estimate_mode(timed, mode, pack_v).peak_ma)
+    leds = _led_draws(timed, highest)
+    peak = estimate_mode(timed, highest, pack_v).peak_ma - sum(
+        led.peak_ma_per_v * float(led.over_v(np.array(pack_v))) for led in leds
+    )
     if through.any():
         peak_power_mw = (peak - timed.converter.quiescent_ma) * pack_v
     else:
         peak_current_ma = peak
-    most_v = timed.converter.output_v + 0.3 if timed.converter.kind == "boost" else 0.0
+    limits = ceilings(timed)
     return Demand(
         power_mw,
         current_ma,
@@ -90,9 +96,53 @@ def demand_of(budget: Budget, pack_v: float, give_up_v: float | None = None) -> 
         peak_power_mw,
         peak_current_ma,
         budget.floor_v if give_up_v is None else give_up_v,
-        most_v,
+        limits[0].most_v if limits else 0.0,
         sum(mode.hours for mode in budget.modes),
+        limits,
+        leds,
     )
+
+
+def _follows(budget: Budget) -> npt.NDArray[np.bool_]:
+    """Which figures follow the pack's voltage: plain LEDs that no boost or buck converter holds; shape (figures,)."""
+    held = budget.converter.kind in ("boost", "buck")
+    return np.array(
+        [
+            bool(figure.supply_v) and not (held and part.after_converter)
+            for part in budget.parts
+            for figure in part.figures
+        ]
+    )
+
+
+def _led_draws(budget: Budget, highest: Mode) -> tuple[LedDraw, ...]:
+    """The figures that follow the pack. ``highest``: the mode of the highest peak."""
+    hours = sum(mode.hours for mode in budget.modes)
+    found = []
+    pairs = [(part, figure) for part in budget.parts for figure in part.figures]
+    for follows, (part, figure) in zip(_follows(budget), pairs, strict=True):
+        if not follows:
+            continue
+        key, over_v = (figure.part, figure.state), figure.supply_v - figure.forward_v
+        share = sum(mode.shares.get(key, 0.0) * mode.hours for mode in budget.modes) / hours
+        # Of several states only the highest one makes the part's peak.
+        lit = [
+            item for item in part.figures if highest.shares.get((item.part, item.state), 0.0) > 0
+        ]
+        peaks = lit and figure is max(lit, key=lambda item: item.peak_ma)
+        held = budget.converter.kind == "linear" and part.after_converter
+        if share > 0 or peaks:
+            found.append(
+                LedDraw(
+                    part.name,
+                    figure.forward_v,
+                    part.quantity * share * figure.current_ma / over_v,
+                    part.quantity * figure.peak_ma / over_v if peaks else 0.0,
+                    budget.converter.output_v if held else np.inf,
+                    figure.supply_v,
+                )
+            )
+    return tuple(found)
 
 
 def with_hours(budget: Budget) -> Budget:

@@ -26,9 +26,17 @@ from analysis.budget.estimate import (
 from analysis.budget.file import Budget
 from analysis.budget.measured import RunModes, modes_of_run, shared_doubt
 from analysis.budget.own_run import own_pack_run, run_name, same_pack
-from analysis.budget.pack_choice import Demand, PackAnswer, in_order, judge_measured, judge_pack
+from analysis.budget.pack_choice import (
+    OVER_WORDS,
+    Demand,
+    PackAnswer,
+    in_order,
+    judge_measured,
+    judge_pack,
+)
 from analysis.budget.pack_table import CANDIDATES
 from analysis.budget.supply_limits import supply_warnings
+from analysis.budget.voltages import voltage_warnings
 from analysis.doubt.quantity import Quantity
 from analysis.doubt.uncertainty import limits_of
 from analysis.run.heat import heat_caution
@@ -196,6 +204,7 @@ def _pack_json(answer: PackAnswer) -> dict[str, Any]:
         "cautions": list(answer.cautions),
         "mass": Quantity(answer.mass_g, "g", note="typical, from memory").as_json(),
         "rechargeable": answer.rechargeable,
+        "half_light": answer.half_light.as_json(),
         "sag_at_peak": {
             when: Quantity(sag_v, "V", note="typical resistance, from memory").as_json()
             for when, sag_v in sag
@@ -305,7 +314,12 @@ def _story(
     others = [
         judge(pack) for pack in CANDIDATES if (pack.chemistry, pack.cells, pack.size) not in known
     ]
-    peaks = tuple(f"The pack of this budget, {fitted.name}: {reason}." for reason in fitted.reasons)
+    too_high = voltage_warnings(budget)
+    peaks = tuple(
+        f"The pack of this budget, {fitted.name}: {reason}."
+        for reason in fitted.reasons
+        if not reason.startswith(OVER_WORDS)
+    )
     return BudgetStory(
         budget,
         pack_v,
@@ -313,7 +327,14 @@ def _story(
         estimate_evening(with_hours(budget), pack_v),
         (fitted, *asked, *in_order(others)),
         tuple(worthwhile_changes(basis, pack_v, _SEED)),
-        (*warnings, *peaks, *supply_warnings(basis), *_hours(budget), *_heat(basis, pack_v)),
+        (
+            *too_high,
+            *warnings,
+            *peaks,
+            *supply_warnings(basis),
+            *_hours(budget),
+            *_heat(basis, pack_v),
+        ),
         own=measured[0] if own_run else None,
         own_run=own_run,
     )

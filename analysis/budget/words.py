@@ -14,7 +14,9 @@ _NAME_SIGNS = 34  # more, and the table is wider than a terminal
 def answer_sentences(story: BudgetStory) -> tuple[str, ...]:
     """The answer first: what is drawn, which figure was wrong, what to do about it."""
     if story.comparison is None:
-        return (_evening_sentence(story), _pack_sentence(story), *_sag_sentence(story))
+        return (
+            _evening_sentence(story), _pack_sentence(story), *_light_sentence(story), *_sag_sentence(story),
+        )  # fmt: skip
     sentences = [_difference_sentence(item, story) for item in story.comparison.modes]
     sentences.append(_culprit_sentence(story))
     return (*sentences, *_change_sentence(story))
@@ -23,7 +25,7 @@ def answer_sentences(story: BudgetStory) -> tuple[str, ...]:
 def short_sentences(story: BudgetStory) -> tuple[str, ...]:
     """The same in fewer words: modes that agree in one sentence, no sag."""
     if story.comparison is None:
-        return (_evening_sentence(story), _pack_sentence(story))
+        return (_evening_sentence(story), _pack_sentence(story), *_light_sentence(story))
     modes = story.comparison.modes
     agree = [item.estimate.mode for item in modes if item.explained]
     sentences = [_difference_sentence(item, story) for item in modes if not item.explained]
@@ -88,6 +90,16 @@ def _pack_sentence(story: BudgetStory) -> str:
     if fitted.serves:
         return f"{hours}. Nothing is measured yet: the bench will tell."
     return f"{hours}, but {fitted.reasons[0]}."
+
+
+def _light_sentence(story: BudgetStory) -> tuple[str, ...]:
+    """Plain LEDs fade long before the pack is empty."""
+    light = (story.own or story.packs[0]).half_light
+    if light.value is None or story.packs[0].runtime.value is None:
+        return ()
+    return (
+        f"Its plain LEDs fade with the pack: half their light after about {hours_words(light)} ({interval_text(light)}).",
+    )
 
 
 def _sag_sentence(story: BudgetStory) -> tuple[str, ...]:
