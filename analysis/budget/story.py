@@ -26,7 +26,11 @@ from analysis.budget.estimate import (
 from analysis.budget.file import Budget
 from analysis.budget.measured import RunModes, modes_of_run, shared_doubt
 from analysis.budget.own_run import own_pack_run, run_name, same_pack
-from analysis.budget.pack_choice import (
+from analysis.budget.supply_limits import supply_warnings
+from analysis.budget.voltages import voltage_warnings
+from analysis.doubt.quantity import Quantity
+from analysis.doubt.uncertainty import limits_of
+from analysis.electric.pack_choice import (
     OVER_WORDS,
     Demand,
     PackAnswer,
@@ -34,11 +38,7 @@ from analysis.budget.pack_choice import (
     judge_measured,
     judge_pack,
 )
-from analysis.budget.pack_table import CANDIDATES
-from analysis.budget.supply_limits import supply_warnings
-from analysis.budget.voltages import voltage_warnings
-from analysis.doubt.quantity import Quantity
-from analysis.doubt.uncertainty import limits_of
+from analysis.electric.pack_table import CANDIDATES
 from analysis.run.heat import heat_caution
 from analysis.run.rundown import is_simulated, rundown
 from analysis.run.trace import trace_of

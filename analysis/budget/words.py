@@ -1,9 +1,9 @@
 """A budget's answer in sentences and rows of text."""
 
 from analysis.budget.compare import ModeComparison
-from analysis.budget.pack_choice import PackAnswer
 from analysis.budget.story import BudgetStory
 from analysis.doubt.quantity import Quantity
+from analysis.electric.pack_choice import PackAnswer
 from analysis.say.words import short_words, value_words
 from logger.base.numbers import digits_text
 

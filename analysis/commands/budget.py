@@ -22,8 +22,8 @@ from logger.base.next_step import command_line
 from logger.base.numbers import digits_text
 
 if TYPE_CHECKING:
-    from analysis.budget.pack_choice import PackAnswer
     from analysis.budget.story import BudgetStory
+    from analysis.electric.pack_choice import PackAnswer
 
 _NO_RUN: Final = Path("none")
 _USUAL_C: Final = 20.0
@@ -210,7 +210,7 @@ def _show(story: "BudgetStory") -> None:
 
 def _offered(story: "BudgetStory") -> tuple["PackAnswer", ...]:
     """The budget's own pack, what was asked for, and the first other that serves: each comes with its caution."""
-    from analysis.budget.pack_table import CANDIDATES
+    from analysis.electric.pack_table import CANDIDATES
 
     candidates = {(pack.chemistry, pack.cells, pack.size) for pack in CANDIDATES}
     shown, others = [story.packs[0]], 0

@@ -52,6 +52,12 @@ AGEING_LOSS: Final = 0.10
 # Many power banks switch off under about this load: typical, from memory.
 BANK_LEAST_MA: Final = 80.0
 
+# USB 2.0, 7.2.2 (as cited second-hand): 4.75 to 5.25 V at the source, down to 4.4 V at the device.
+USB_SOURCE_LEAST_V: Final = 4.75
+USB_DEVICE_LEAST_V: Final = 4.4
+# A port's current once the device is configured, USB 2.0: from memory.
+USB_PORT_MA: Final = 500.0
+
 # Order in which to offer what serves: common practice, no source.
 BEGINNER_ORDER: Final = (
     "alkaline",

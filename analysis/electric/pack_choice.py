@@ -18,17 +18,18 @@ import numpy as np
 import numpy.typing as npt
 import scipy
 
-from analysis.budget.pack_table import (
+from analysis.curve.curve_family import CurveFamily
+from analysis.doubt.quantity import Quantity
+from analysis.electric.pack_table import (
     AGEING_LOSS,
     BANK_LEAST_MA,
     BEGINNER_ORDER,
     COLD_LOSS_PER_K,
+    USB_PORT_MA,
+    USB_SOURCE_LEAST_V,
     facts,
     mass_g,
 )
-from analysis.budget.supply_limits import USB_PORT_MA, USB_SOURCE_LEAST_V
-from analysis.curve.curve_family import CurveFamily
-from analysis.doubt.quantity import Quantity
 from analysis.forecast.chemistry_prior import (
     TYPICAL_RATE_PER_H,
     capacity_prior,
