@@ -31,6 +31,7 @@ FLOORS: Final = (
     ("analysis.curve",),
     ("analysis.forecast",),
     ("analysis.electric",),
+    ("analysis.listed",),
     ("analysis.budget", "analysis.flex"),
     ("analysis.report",),
     ("analysis.door",),

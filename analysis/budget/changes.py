@@ -17,10 +17,10 @@ from analysis.budget.estimate import (
     figure_values_ma,
 )
 from analysis.budget.file import Budget, Mode
-from analysis.budget.part import Figure, Part
 from analysis.budget.voltages import ceilings
 from analysis.doubt.quantity import Quantity
 from analysis.electric.pack_choice import Demand, LedDraw, PackAnswer, judge_pack
+from analysis.listed.part import Figure, Part
 from logger.base.pack import Pack
 
 DIM_TO: Final = 0.7

@@ -11,7 +11,7 @@ import tomlkit
 from analysis.budget.compare import BudgetComparison
 from analysis.budget.estimate import COVERAGE_FACTOR
 from analysis.budget.file import Budget
-from analysis.budget.part import MOST_TOLERANCE_PERCENT, Figure
+from analysis.listed.part import MOST_TOLERANCE_PERCENT, Figure
 
 TEMPLATE: Final = """\
 # Current budget. Edit the numbers, then: drawbench budget THIS-FILE

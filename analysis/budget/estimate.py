@@ -16,9 +16,11 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from analysis.budget.file import Budget, Converter, Mode, Wire
-from analysis.budget.part import Part
+from analysis.budget.file import Budget, Mode
 from analysis.doubt.quantity import Quantity
+from analysis.listed.part import Part
+from analysis.listed.supply import Converter
+from analysis.listed.wire import Wire
 
 Array = npt.NDArray[np.float64]
 COVERAGE: Final = 0.95

@@ -3,8 +3,9 @@
 from typing import Final
 
 from analysis.budget.estimate import estimate_mode
-from analysis.budget.file import Budget, Wire
+from analysis.budget.file import Budget
 from analysis.electric.pack_table import USB_DEVICE_LEAST_V, USB_SOURCE_LEAST_V
+from analysis.listed.wire import Wire
 
 # A wire that takes more than this share of the supply is worth a thicker one: common practice, no source.
 WIRE_SHARE: Final = 0.05

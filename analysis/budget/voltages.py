@@ -7,8 +7,8 @@ linear regulator or a buck keeps it from them.
 from typing import Final
 
 from analysis.budget.file import Budget
-from analysis.budget.part import Part
 from analysis.electric.pack_choice import SLACK_V, Ceiling
+from analysis.listed.part import Part
 
 # A boost converter passes its input through once it lies this far over the output: common practice, no source.
 BOOST_MARGIN_V: Final = 0.3

@@ -7,7 +7,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
-from analysis.budget.lines import Located
 from analysis.electric.leds import (
     PIXEL_MEASURED,
     PIXEL_MOST_V,
@@ -15,6 +14,7 @@ from analysis.electric.leds import (
     led_current_ma,
     pixel_current_ma,
 )
+from analysis.listed.lines import Located
 
 # Tolerance where the file gives none: common practice, no source.
 DEFAULT_TOLERANCE_PERCENT: Final = {"data sheet": 20.0, "measured": 5.0, "guess": 50.0}
