@@ -17,6 +17,7 @@ from analysis.budget.estimate import (
     figure_values_ma,
 )
 from analysis.budget.file import Budget, Mode
+from analysis.budget.suspects import UNLISTED, Suspect
 from analysis.budget.voltages import ceilings
 from analysis.doubt.quantity import Quantity
 from analysis.electric.pack_choice import Demand, LedDraw, PackAnswer, judge_pack
@@ -61,7 +62,67 @@ def reconciled_budget(budget: Budget, comparison: BudgetComparison) -> Budget:
             efficiency=comparison.efficiency.value / 100,
             efficiency_tolerance=COVERAGE_FACTOR * float(std[-1]) / float(after.posterior_ma[-1]),
         )
-    return replace(budget, parts=parts, converter=converter)
+    return with_suspects(replace(budget, parts=parts, converter=converter), comparison)
+
+
+def named_suspects(comparison: BudgetComparison) -> list[tuple[Suspect, float, float]]:
+    """What is named as wrong besides the figures: the suspect, its value and its standard deviation."""
+    listed, after = len(comparison.labels), comparison.after
+    return [
+        (
+            comparison.suspects[index - listed],
+            float(after.posterior_ma[index]),
+            float(after.posterior_std_ma[index]),
+        )
+        for index in after.leading
+        if index >= listed
+    ]
+
+
+def with_suspects(budget: Budget, comparison: BudgetComparison) -> Budget:
+    """The budget with a part for each draw that it does not list, and with duties as they were."""
+    for item, value, std in named_suspects(comparison):
+        if item.duty:
+            modes = tuple(
+                replace(mode, shares=duty_shares(mode, item, value))
+                if mode.name in item.modes
+                else mode
+                for mode in budget.modes
+            )
+            budget = replace(budget, modes=modes)
+        elif value > 0:
+            name, state = unlisted_name(budget), "on"
+            figure = Figure(name, state, value, value, COVERAGE_FACTOR * std / value, "measured")
+            modes = tuple(
+                replace(mode, shares={**mode.shares, (name, state): 1.0})
+                if mode.name in item.modes
+                else mode
+                for mode in budget.modes
+            )
+            part = Part(name, 1, False, (figure,))
+            budget = replace(budget, parts=(*budget.parts, part), modes=modes)
+    return budget
+
+
+def unlisted_name(budget: Budget) -> str:
+    """A name for what the budget does not list, not taken yet."""
+    taken = {part.name for part in budget.parts}
+    names = [UNLISTED, *(f"{UNLISTED} {number}" for number in range(2, len(taken) + 3))]
+    return next(name for name in names if name not in taken)
+
+
+def duty_shares(mode: Mode, item: Suspect, change: float) -> dict[tuple[str, str], float]:
+    """Shares of a mode with one state on for ``change`` longer, and its counterpart, where it has one, for less."""
+    shares, key = dict(mode.shares), (item.part, item.state)
+    others = [
+        other for other in shares if other[0] == item.part and other != key and shares[other] > 0
+    ]
+    room = sum(shares[other] for other in others) if others else 1.0 - shares[key]
+    change = min(max(change, -shares[key]), room)
+    shares[key] += change
+    if others:
+        shares[others[0]] -= change
+    return shares
 
 
 def demand_of(budget: Budget, pack_v: float, give_up_v: float | None = None) -> Demand:

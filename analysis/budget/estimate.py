@@ -173,6 +173,23 @@ def wire_ma(budget: Budget, wire: Wire, mode: Mode, pack_v: float) -> float:
     return sum(highest_ma(budget, budget.part(name), mode, pack_v) for name in wire.carries)
 
 
+def steady_ma(budget: Budget, wire: Wire, mode: Mode, pack_v: float) -> float:
+    """Current through a wire pair that may last: the stated one, else its parts' highest states without their short peaks."""
+    if wire.current_ma is not None:
+        return wire.current_ma
+    total_ma = 0.0
+    for name in wire.carries:
+        part = budget.part(name)
+        rail_v = budget.converter.rail_v(pack_v, part.after_converter)
+        lit = [
+            figure.current_ma * figure.at_rail(rail_v)
+            for figure in part.figures
+            if mode.shares.get((figure.part, figure.state), 0.0) > 0
+        ]
+        total_ma += part.quantity * max(lit, default=0.0)
+    return total_ma
+
+
 def highest_ma(budget: Budget, part: Part, mode: Mode, pack_v: float) -> float:
     """All pieces of a part at the highest of the states that the mode uses, mA at the part."""
     rail_v = budget.converter.rail_v(pack_v, part.after_converter)

@@ -54,6 +54,11 @@ class RunModes:
     blurred: tuple[str, ...] = ()
     mean_ma: float | None = None
 
+    @property
+    def told(self) -> tuple[str, ...]:
+        """``blurred`` as warnings."""
+        return tuple(f"Modes not resolved: {text}." for text in self.blurred)
+
 
 def modes_of_run(budget: Budget, trace: Trace, events: tuple[Event, ...]) -> RunModes:
     """Mean current and voltage of every budget mode that the run shows.

@@ -25,12 +25,13 @@ from analysis.budget.estimate import (
     figure_std_ma,
 )
 from analysis.budget.file import Budget
+from analysis.budget.hazards import hazard_warnings
 from analysis.budget.measured import RunModes, modes_of_run, shared_doubt
 from analysis.budget.own_run import own_pack_run, run_name, same_pack
 from analysis.budget.story_json import budget_json
 from analysis.budget.supply_limits import supply_warnings
 from analysis.budget.suspects import Suspect
-from analysis.budget.unresolved import Unresolved, unresolved
+from analysis.budget.unresolved import Unresolved, unresolved, unresolved_modes
 from analysis.budget.voltages import voltage_warnings
 from analysis.doubt.quantity import Quantity
 from analysis.doubt.uncertainty import limits_of
@@ -43,7 +44,7 @@ from analysis.electric.pack_choice import (
     judge_pack,
 )
 from analysis.electric.pack_table import CANDIDATES
-from analysis.run.heat import heat_caution
+from analysis.run.heat import HOTTEST, heat_caution, hottest_of
 from analysis.run.rundown import is_simulated, rundown
 from analysis.run.trace import trace_of
 from logger.base.errors import BenchError
@@ -59,7 +60,8 @@ EFFICIENCY_LABEL = "converter efficiency"
 
 @dataclass(frozen=True)
 class BudgetStory:
-    """Everything a budget says. Without a run, ``run_modes`` and ``comparison`` are None.
+    """Everything a budget says. Without a run, ``run_modes`` and ``comparison`` are None; with one in
+    which modes run together only ``comparison`` is.
 
     ``packs`` and ``changes`` rest on the corrected budget where there is a run. ``own``: the budget's
     own pack by a run in which it was emptied, also among ``packs``; ``own_run`` names that run.
@@ -82,9 +84,14 @@ class BudgetStory:
     @cached_property
     def unresolved(self) -> tuple[Unresolved, ...]:
         """What the run leaves open; empty without a run."""
-        if self.comparison is None or self.run_modes is None:
+        if self.run_modes is None:
             return ()
-        return unresolved(self.budget, self.run_modes, self.comparison)
+        modes = unresolved_modes(self.budget, self.run_modes)
+        return (
+            modes
+            if self.comparison is None
+            else (*modes, *unresolved(self.budget, self.comparison))
+        )
 
     @property
     def all_clear(self) -> bool:
@@ -100,7 +107,7 @@ class BudgetStory:
     @property
     def culprits(self) -> tuple[int, ...]:
         """Indices into ``figure_rows`` of what is most likely wrong, the surest first; none where modes ran together."""
-        if self.comparison is None or (self.run_modes is not None and self.run_modes.blurred):
+        if self.comparison is None:
             return ()
         return tuple(self._row_of(index) for index in self.comparison.after.leading)
 
@@ -230,13 +237,15 @@ def tell_budget(
         return _story(budget, budget, pack_v, temperature_c, own_packs, runs, ())
     trace = trace_of(run)
     found = modes_of_run(budget, trace, run.description.events)
+    if found.blurred:
+        return _not_resolved(budget, run, found, temperature_c, own_packs, pack_runs, places)
     shared, doubts = shared_doubt(limits_of(run.description))
     comparison = compare_budget(budget, found.measured, shared)
     corrected = reconciled_budget(budget, comparison)
     pack_v = float(np.mean([item.pack_v for item in found.measured]))
     warnings = (*found.warnings, *doubts)
     runs = _runs_of(budget, corrected, pack_v, pack_runs, places, run)
-    story = _story(budget, corrected, pack_v, temperature_c, own_packs, runs, warnings)
+    story = _story(budget, corrected, pack_v, temperature_c, own_packs, runs, warnings, run)
     # A measured mode is estimated at the voltage it was measured at.
     measured = {item.estimate.mode: item.estimate for item in comparison.modes}
     story = replace(
@@ -248,6 +257,23 @@ def tell_budget(
         simulated=is_simulated(run),
     )
     return replace(story, warnings=(*story.warnings, *_misfit(story)))
+
+
+def _not_resolved(
+    budget: Budget,
+    run: Run,
+    found: RunModes,
+    temperature_c: float,
+    own_packs: tuple[Pack, ...],
+    pack_runs: tuple[Run, ...] | None,
+    places: Sequence[Path],
+) -> BudgetStory:
+    """The budget as it is written: modes that run together judge no figure."""
+    pack_v = float(np.mean([item.pack_v for item in found.measured]))
+    runs = _runs_of(budget, budget, pack_v, pack_runs, places, run)
+    warnings = (*found.told, *found.warnings)
+    story = _story(budget, budget, pack_v, temperature_c, own_packs, runs, warnings, run)
+    return replace(story, run_modes=found, simulated=is_simulated(run))
 
 
 def _runs_of(
@@ -283,6 +309,7 @@ def _story(
     own_packs: tuple[Pack, ...],
     runs: tuple[tuple[Run, ...], str],
     warnings: tuple[str, ...],
+    run: Run | None = None,
 ) -> BudgetStory:
     """``basis``: the budget that packs and changes are reckoned with; the estimate is the maker's own."""
     demand = demand_of(basis, pack_v)
@@ -313,11 +340,16 @@ def _story(
         tuple(worthwhile_changes(basis, pack_v, _SEED)),
         (
             *too_high,
+            *hazard_warnings(basis, pack_v),
             *warnings,
             *peaks,
             *supply_warnings(basis),
             *_hours(budget),
-            *_heat(basis, pack_v),
+            *(
+                _heat(basis, pack_v)
+                if run is None
+                else heat_caution(hottest_of(trace_of(run)), HOTTEST)
+            ),
         ),
         own=measured[0] if own_run else None,
         own_run=own_run,

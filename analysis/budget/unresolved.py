@@ -28,21 +28,23 @@ class Unresolved:
     measure: str
 
 
-def unresolved(
-    budget: Budget, found: RunModes, comparison: BudgetComparison
-) -> tuple[Unresolved, ...]:
-    """What is open, the gravest first."""
-    told = [
-        Unresolved(text, "record with --window 1s and type each mode's name (a mark) as it begins")
-        for text in found.blurred
-    ]
+def unresolved_modes(budget: Budget, found: RunModes) -> tuple[Unresolved, ...]:
+    """Modes that ran together, and such as the run lacks."""
+    if found.blurred:
+        measure = "record with --window 1s and type each mode's name (a mark) as it begins"
+        return tuple(Unresolved(text, measure) for text in found.blurred)
     measured = {item.mode for item in found.measured}
     missing = [mode.name for mode in budget.modes if mode.name not in measured]
-    if missing and not found.blurred:
-        told.append(
-            Unresolved(f"not in the run: {_some(missing)}", "record each for a minute, with a mark")
-        )
-    return (*told, *_together(budget, comparison), *_base(comparison))
+    if not missing:
+        return ()
+    return (
+        Unresolved(f"not in the run: {_some(missing)}", "record each for a minute, with a mark"),
+    )
+
+
+def unresolved(budget: Budget, comparison: BudgetComparison) -> tuple[Unresolved, ...]:
+    """Figures and draws that the run does not tell apart, the gravest first."""
+    return (*_together(budget, comparison), *_base(comparison))
 
 
 def _together(budget: Budget, comparison: BudgetComparison) -> list[Unresolved]:

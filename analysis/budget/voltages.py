@@ -7,6 +7,7 @@ linear regulator or a buck keeps it from them.
 from typing import Final
 
 from analysis.budget.file import Budget
+from analysis.budget.suspects import UNLISTED
 from analysis.electric.pack_choice import SLACK_V, Ceiling
 from analysis.listed.part import Part
 
@@ -56,7 +57,11 @@ def _all_said(budget: Budget) -> bool:
         return True
     if budget.converter.kind in ("linear", "buck") and budget.converter.max_v is None:
         return False
-    return all(part.max_v is not None for part in budget.parts if budget.on_pack(part))
+    return all(
+        part.max_v is not None or part.name.startswith(UNLISTED)
+        for part in budget.parts
+        if budget.on_pack(part)
+    )
 
 
 def voltage_warnings(budget: Budget) -> tuple[str, ...]:

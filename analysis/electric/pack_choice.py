@@ -28,6 +28,7 @@ from analysis.electric.pack_table import (
     USB_PORT_MA,
     USB_SOURCE_LEAST_V,
     facts,
+    limits_ma,
     mass_g,
 )
 from analysis.forecast.chemistry_prior import (
@@ -166,6 +167,7 @@ def judge_pack(
         )
         reasons += _short_of(float(low), float(high), demand)
         reasons += _peak_reasons(pack, demand)
+        reasons += _over_limits(pack, demand)
         cautions += _habits(pack, demand)
     return PackAnswer(
         pack,
@@ -392,6 +394,24 @@ def _peak_reasons(pack: Pack, demand: Demand) -> list[str]:
         f"the peak of {demand.peak_at_ma(float(volts[first])):.0f} mA pulls it under the circuit's cutoff {when}, "
         "although the mean is fine (internal resistance typical, from memory)"
     ]
+
+
+def _over_limits(pack: Pack, demand: Demand) -> list[str]:
+    """More than such cells are made for, at the mean or at the peak."""
+    limits = limits_ma(pack)
+    if limits is None:
+        return []
+    steady_ma, peak_ma = limits
+    mean = float(demand.current_at_ma(np.array([pack.nominal_v]))[0])
+    peak = demand.peak_at_ma(pack.nominal_v)
+    for word, drawn, limit in (("peak", peak, peak_ma), ("mean", mean, steady_ma)):
+        if drawn > limit:
+            rate = f", {drawn / pack.capacity_mah:.1f}C" if pack.capacity_mah else ""
+            return [
+                f"the {word} of {drawn:.0f} mA{rate} is more than the {limit:.0f} mA such cells are made for "
+                f"{'in pulses' if word == 'peak' else 'for long'} (makers' sheets, from memory; your cell's own sheet decides)"
+            ]
+    return []
 
 
 def _sag_v(pack: Pack, demand: Demand) -> tuple[float, float]:
