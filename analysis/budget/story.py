@@ -176,8 +176,10 @@ class BudgetStory:
         value = float(self.comparison.after.posterior_ma[index])
         ends = min(float(low[index]), value), max(float(high[index]), value)
         if not item.duty:
+            others = [other for other in self._named if not self.comparison.suspects[other].duty]
+            number = others.index(place)
             return (
-                item.label,
+                item.label if number == 0 else f"{item.label} {number + 1}",
                 Quantity(0.0, "mA", 0.0, 0.0),
                 Quantity(value, "mA", max(ends[0], 0.0), ends[1], 0.9),
             )

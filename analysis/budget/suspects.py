@@ -43,6 +43,12 @@ class Suspect:
     modes: tuple[str, ...]
     part: str = ""
     state: str = ""
+    everywhere: bool = False
+
+    @property
+    def where(self) -> str:
+        """The modes it is on in, in words."""
+        return "in every mode" if self.everywhere else f"in {_and(self.modes)}"
 
     @property
     def duty(self) -> bool:
@@ -67,15 +73,15 @@ def _unlisted(modes: Sequence[Mode], current_ma: Array) -> list[Suspect]:
         names = tuple(modes[index].name for index in subset)
         column = np.zeros(count)
         column[list(subset)] = 1.0
-        where = "in every mode" if everywhere and count > 1 else f"in {_and(names)}"
         part = 0.5 if everywhere else 0.5 / max(len(subsets) - 1, 1)
         found.append(
             Suspect(
-                f"{UNLISTED}, on {where}",
+                UNLISTED,
                 column,
                 _UNLISTED_SIZE * float(np.abs(current_ma[list(subset)]).min()),
                 UNLISTED_SHARE * part,
                 names,
+                everywhere=everywhere and count > 1,
             )
         )
     return found

@@ -90,7 +90,7 @@ def _together(budget: Budget, comparison: BudgetComparison) -> list[Unresolved]:
 def _base(comparison: BudgetComparison) -> list[Unresolved]:
     """A draw in every mode that nothing lists: how much of it could hide."""
     for place, item in enumerate(comparison.suspects):
-        if item.duty or len(item.modes) != len(comparison.modes):
+        if item.duty or not item.everywhere:
             continue
         index = len(comparison.labels) + place
         least_ma = min(mode.measured.value or 0.0 for mode in comparison.modes)
@@ -98,7 +98,7 @@ def _base(comparison: BudgetComparison) -> list[Unresolved]:
         if most_ma > PINNED_SHARE * least_ma:
             return [
                 Unresolved(
-                    f"a draw that nothing lists, up to {most_ma:.2g} mA in every mode",
+                    f"a further draw, up to {most_ma:.2g} mA in every mode, could hide",
                     "record a minute with every part unplugged or asleep, with a mark",
                 )
             ]

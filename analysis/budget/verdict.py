@@ -119,8 +119,7 @@ def _wrong_words(row: tuple[str, Quantity, Quantity], suspect: Suspect | None) -
             f"{suspect.part} is '{suspect.state}' nearer {value_words(after)} of {suspect.modes[0]} "
             f"than {figure_words(before)}"
         )
-    where = suspect.label.partition("on ")[2]
-    return f"something that the budget does not list draws {value_words(after)} {where}"
+    return f"something that the budget does not list draws {value_words(after)} {suspect.where}"
 
 
 def _rival_sentence(story: BudgetStory, comparison: BudgetComparison) -> tuple[str, ...]:
@@ -150,7 +149,7 @@ def _name(comparison: BudgetComparison, unknown: int) -> str:
         return EFFICIENCY_LABEL if label == CONVERTER_LABEL else label
     if suspect.duty:
         return suspect.label
-    return f"a part that is {suspect.label}"
+    return f"a part that the budget does not list, on {suspect.where}"
 
 
 def _open_sentence(story: BudgetStory, comparison: BudgetComparison) -> str:
