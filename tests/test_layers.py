@@ -30,6 +30,8 @@ FLOORS: Final = (
     ("analysis.run",),
     ("analysis.curve",),
     ("analysis.forecast",),
+    ("analysis.electric",),
+    ("analysis.listed",),
     ("analysis.budget", "analysis.flex"),
     ("analysis.report",),
     ("analysis.door",),

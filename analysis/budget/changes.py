@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 
 from analysis.budget.compare import BudgetComparison
 from analysis.budget.estimate import (
@@ -16,9 +17,11 @@ from analysis.budget.estimate import (
     figure_values_ma,
 )
 from analysis.budget.file import Budget, Mode
-from analysis.budget.pack_choice import Demand, PackAnswer, judge_pack
-from analysis.budget.part import Figure, Part
+from analysis.budget.suspects import UNLISTED, Suspect
+from analysis.budget.voltages import ceilings
 from analysis.doubt.quantity import Quantity
+from analysis.electric.pack_choice import Demand, LedDraw, PackAnswer, judge_pack
+from analysis.listed.part import Figure, Part
 from logger.base.pack import Pack
 
 DIM_TO: Final = 0.7
@@ -59,7 +62,67 @@ def reconciled_budget(budget: Budget, comparison: BudgetComparison) -> Budget:
             efficiency=comparison.efficiency.value / 100,
             efficiency_tolerance=COVERAGE_FACTOR * float(std[-1]) / float(after.posterior_ma[-1]),
         )
-    return replace(budget, parts=parts, converter=converter)
+    return with_suspects(replace(budget, parts=parts, converter=converter), comparison)
+
+
+def named_suspects(comparison: BudgetComparison) -> list[tuple[Suspect, float, float]]:
+    """What is named as wrong besides the figures: the suspect, its value and its standard deviation."""
+    listed, after = len(comparison.labels), comparison.after
+    return [
+        (
+            comparison.suspects[index - listed],
+            float(after.posterior_ma[index]),
+            float(after.posterior_std_ma[index]),
+        )
+        for index in after.leading
+        if index >= listed
+    ]
+
+
+def with_suspects(budget: Budget, comparison: BudgetComparison) -> Budget:
+    """The budget with a part for each draw that it does not list, and with duties as they were."""
+    for item, value, std in named_suspects(comparison):
+        if item.duty:
+            modes = tuple(
+                replace(mode, shares=duty_shares(mode, item, value))
+                if mode.name in item.modes
+                else mode
+                for mode in budget.modes
+            )
+            budget = replace(budget, modes=modes)
+        elif value > 0:
+            name, state = unlisted_name(budget), "on"
+            figure = Figure(name, state, value, value, COVERAGE_FACTOR * std / value, "measured")
+            modes = tuple(
+                replace(mode, shares={**mode.shares, (name, state): 1.0})
+                if mode.name in item.modes
+                else mode
+                for mode in budget.modes
+            )
+            part = Part(name, 1, False, (figure,))
+            budget = replace(budget, parts=(*budget.parts, part), modes=modes)
+    return budget
+
+
+def unlisted_name(budget: Budget) -> str:
+    """A name for what the budget does not list, not taken yet."""
+    taken = {part.name for part in budget.parts}
+    names = [UNLISTED, *(f"{UNLISTED} {number}" for number in range(2, len(taken) + 3))]
+    return next(name for name in names if name not in taken)
+
+
+def duty_shares(mode: Mode, item: Suspect, change: float) -> dict[tuple[str, str], float]:
+    """Shares of a mode with one state on for ``change`` longer, and its counterpart, where it has one, for less."""
+    shares, key = dict(mode.shares), (item.part, item.state)
+    others = [
+        other for other in shares if other[0] == item.part and other != key and shares[other] > 0
+    ]
+    room = sum(shares[other] for other in others) if others else 1.0 - shares[key]
+    change = min(max(change, -shares[key]), room)
+    shares[key] += change
+    if others:
+        shares[others[0]] -= change
+    return shares
 
 
 def demand_of(budget: Budget, pack_v: float, give_up_v: float | None = None) -> Demand:
@@ -71,18 +134,22 @@ def demand_of(budget: Budget, pack_v: float, give_up_v: float | None = None) -> 
     assert upper is not None
     power_mw = peak_power_mw = 0.0
     current_ma = peak_current_ma = timed.converter.quiescent_ma
-    through = converted_share(timed)
+    through, follows = converted_share(timed), _follows(timed)
     values = figure_values_ma(timed)
     for mode in timed.modes:
         draws = design_row(timed, mode, pack_v) * values * mode.hours / evening.hours
         power_mw += float(draws[through].sum()) * pack_v
-        current_ma += float(draws[~through].sum())
-    peak = max(estimate_mode(timed, mode, pack_v).peak_ma for mode in timed.modes)
+        current_ma += float(draws[~through & ~follows].sum())
+    highest = max(timed.modes, key=lambda mode: estimate_mode(timed, mode, pack_v).peak_ma)
+    leds = _led_draws(timed, highest)
+    peak = estimate_mode(timed, highest, pack_v).peak_ma - sum(
+        led.peak_ma_per_v * float(led.over_v(np.array(pack_v))) for led in leds
+    )
     if through.any():
         peak_power_mw = (peak - timed.converter.quiescent_ma) * pack_v
     else:
         peak_current_ma = peak
-    most_v = timed.converter.output_v + 0.3 if timed.converter.kind == "boost" else 0.0
+    limits = ceilings(timed)
     return Demand(
         power_mw,
         current_ma,
@@ -90,9 +157,53 @@ def demand_of(budget: Budget, pack_v: float, give_up_v: float | None = None) -> 
         peak_power_mw,
         peak_current_ma,
         budget.floor_v if give_up_v is None else give_up_v,
-        most_v,
+        limits[0].most_v if limits else 0.0,
         sum(mode.hours for mode in budget.modes),
+        limits,
+        leds,
     )
+
+
+def _follows(budget: Budget) -> npt.NDArray[np.bool_]:
+    """Which figures follow the pack's voltage: plain LEDs that no boost or buck converter holds; shape (figures,)."""
+    held = budget.converter.kind in ("boost", "buck")
+    return np.array(
+        [
+            bool(figure.supply_v) and not (held and part.after_converter)
+            for part in budget.parts
+            for figure in part.figures
+        ]
+    )
+
+
+def _led_draws(budget: Budget, highest: Mode) -> tuple[LedDraw, ...]:
+    """The figures that follow the pack. ``highest``: the mode of the highest peak."""
+    hours = sum(mode.hours for mode in budget.modes)
+    found = []
+    pairs = [(part, figure) for part in budget.parts for figure in part.figures]
+    for follows, (part, figure) in zip(_follows(budget), pairs, strict=True):
+        if not follows:
+            continue
+        key, over_v = (figure.part, figure.state), figure.supply_v - figure.forward_v
+        share = sum(mode.shares.get(key, 0.0) * mode.hours for mode in budget.modes) / hours
+        # Of several states only the highest one makes the part's peak.
+        lit = [
+            item for item in part.figures if highest.shares.get((item.part, item.state), 0.0) > 0
+        ]
+        peaks = lit and figure is max(lit, key=lambda item: item.peak_ma)
+        held = budget.converter.kind == "linear" and part.after_converter
+        if share > 0 or peaks:
+            found.append(
+                LedDraw(
+                    part.name,
+                    figure.forward_v,
+                    part.quantity * share * figure.current_ma / over_v,
+                    part.quantity * figure.peak_ma / over_v if peaks else 0.0,
+                    budget.converter.output_v if held else np.inf,
+                    figure.supply_v,
+                )
+            )
+    return tuple(found)
 
 
 def with_hours(budget: Budget) -> Budget:

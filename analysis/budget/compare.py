@@ -21,12 +21,27 @@ from analysis.budget.estimate import (
     figure_values_ma,
 )
 from analysis.budget.file import Budget, Mode
-from analysis.budget.reconcile import Reconciled, reconcile, with_slips
+from analysis.budget.reconcile import (
+    Reconciled,
+    Slips,
+    inseparable_sets,
+    reconcile,
+    usual_slips,
+    with_slips,
+)
+from analysis.budget.suspects import Suspect, suspects
 from analysis.doubt.quantity import Quantity
 
 Array = npt.NDArray[np.float64]
 CONVERTER_LABEL: Final = "converter loss"
+# A mode that is off by more than this is worth a correction, whatever the tolerances: our own judgement.
+CLOSE_SHARE: Final = 0.10
 _ITERATIONS: Final = 20
+_STILL: Final = 1e-6
+# A converter that is not the one of the data sheet: its loss may be off by half.
+_LEAST_LOSS_SLIP: Final = 0.5
+# Where an unknown's own figure is not believed at all.
+_BLANK: Final = 3.0
 
 
 @dataclass(frozen=True)
@@ -65,23 +80,43 @@ class ModeComparison:
         low, high = self.difference.lower, self.difference.upper
         return low is not None and high is not None and low <= 0.0 <= high
 
+    @property
+    def close(self) -> bool:
+        """Explained, and so near that nobody need correct the budget: wide tolerances explain much."""
+        estimated, difference = self.estimate.current.value, self.difference.value
+        assert estimated is not None
+        assert difference is not None
+        return self.explained and abs(difference) <= CLOSE_SHARE * estimated
+
+
+@dataclass(frozen=True)
+class Alone:
+    """What the run says of each unknown by itself, all others within their tolerances; shape (unknowns,).
+
+    Its own tolerance is not believed here: so wide a doubt means that the run does not tell.
+    """
+
+    value: Array
+    std: Array
+
 
 @dataclass(frozen=True)
 class BudgetComparison:
     """All modes, and the figures before and after; the converter's entry comes last where there is one.
 
     ``labels`` name the entries of ``reconciled``; the converter's is a factor on its loss-carrying
-    current (1 = as written), not a current.
+    current (1 = as written), not a current. ``suspects``: what else may be wrong; ``after`` and
+    ``slip`` are those of the figures, the converter and then these. ``alone``: in the same order.
     """
 
     modes: tuple[ModeComparison, ...]
     labels: tuple[str, ...]
     reconciled: Reconciled
     efficiency: Quantity | None
-
-    @property
-    def inseparable(self) -> tuple[tuple[str, ...], ...]:
-        return tuple(tuple(self.labels[i] for i in group) for group in self.reconciled.inseparable)
+    inseparable: tuple[tuple[str, ...], ...]
+    suspects: tuple[Suspect, ...]
+    after: Reconciled
+    alone: Alone
 
 
 def compare_budget(
@@ -103,8 +138,9 @@ def compare_budget(
         _compare_mode(budget, mode, item, float(np.sqrt(cov[index, index])))
         for index, (mode, item) in enumerate(zip(modes, measured, strict=True))
     )
-    result, labels = _reconcile_budget(budget, modes, measured, currents, cov)
-    return BudgetComparison(comparisons, labels, result, _efficiency(budget, result, labels))
+    pack_v = np.array([item.pack_v for item in measured])
+    model = _model(budget, modes, currents, pack_v, cov)
+    return _comparison(budget, model, comparisons)
 
 
 def _compare_mode(budget: Budget, mode: Mode, item: MeasuredMode, std_ma: float) -> ModeComparison:
@@ -121,48 +157,119 @@ def _compare_mode(budget: Budget, mode: Mode, item: MeasuredMode, std_ma: float)
     )
 
 
-def _reconcile_budget(
-    budget: Budget,
-    modes: list[Mode],
-    measured: tuple[MeasuredMode, ...],
-    currents: Array,
-    cov: Array,
-) -> tuple[Reconciled, tuple[str, ...]]:
-    rows = np.array([design_row(budget, m, i.pack_v) for m, i in zip(modes, measured, strict=True)])
+@dataclass(frozen=True)
+class _Model:
+    """y = rows (factor x) + extra e: figures x, the converter's loss in factor, suspects e.
+
+    ``rows``: (modes, figures); ``extra``: (modes, suspects); ``prior``, ``std``: (unknowns,), the
+    loss between figures and suspects where ``loss`` holds; ``target``, ``cov``: what was measured.
+    """
+
+    rows: Array
+    through: npt.NDArray[np.bool_]
+    extra: Array
+    loss: bool
+    prior: Array
+    std: Array
+    slips: Slips
+    target: Array
+    cov: Array
+    labels: tuple[str, ...]
+    suspects: tuple[Suspect, ...]
+
+    @property
+    def listed(self) -> int:
+        """How many unknowns the budget lists: its figures, and the loss."""
+        return len(self.labels)
+
+    def linear(self, point: Array) -> tuple[Array, Array]:
+        """Jacobian (modes, unknowns) and the modes' currents at ``point``."""
+        count = self.rows.shape[1]
+        figures, loss = point[:count], point[count] if self.loss else 1.0
+        factor = np.where(self.through, loss, 1.0)
+        columns = [factor * self.rows]
+        if self.loss:
+            columns.append((self.rows[:, self.through] @ figures[self.through])[:, None])
+        modelled = self.rows @ (factor * figures) + self.extra @ point[self.listed :]
+        return np.column_stack([*columns, self.extra]), modelled
+
+    def update(self, std: Array) -> Reconciled:
+        """Posterior with these standard deviations, relinearised until it stands still."""
+        point = self.prior.copy()
+        for _ in range(_ITERATIONS if self.loss else 1):
+            jacobian, modelled = self.linear(point)
+            aim = self.target - modelled + jacobian @ point
+            result = reconcile(jacobian, self.prior, std, aim, self.cov)
+            step = np.max(np.abs(result.posterior_ma - point) / np.where(std > 0, std, 1.0))
+            point = result.posterior_ma
+            if step < _STILL:
+                break
+        return result
+
+
+def _model(budget: Budget, modes: list[Mode], currents: Array, pack_v: Array, cov: Array) -> _Model:
+    rows = np.array([design_row(budget, m, v) for m, v in zip(modes, pack_v.tolist(), strict=True)])
     prior, std = figure_values_ma(budget), figure_std_ma(budget)
-    labels = tuple(figure.label for figure in budget.figures)
-    target = currents - budget.converter.quiescent_ma
     through = converted_share(budget)
-    if not through.any() or budget.converter.efficiency_tolerance == 0:
-        result = with_slips(std, lambda wide: reconcile(rows, prior, wide, target, cov))
-        return result, labels
-    prior = np.append(prior, 1.0)
-    std = np.append(std, budget.converter.efficiency_tolerance / COVERAGE_FACTOR)
-    result = with_slips(std, lambda wide: _iterated(rows, through, prior, wide, target, cov))
-    return result, (*labels, CONVERTER_LABEL)
+    loss = bool(through.any()) and budget.converter.efficiency_tolerance > 0
+    labels = tuple(figure.label for figure in budget.figures)
+    least = prior.copy()
+    if loss:
+        prior = np.append(prior, 1.0)
+        std = np.append(std, budget.converter.efficiency_tolerance / COVERAGE_FACTOR)
+        least = np.append(least, _LEAST_LOSS_SLIP)
+        labels = (*labels, CONVERTER_LABEL)
+    others = suspects(budget, modes, currents, pack_v)
+    usual = usual_slips(std)
+    slips = Slips(
+        # A slip may be a wrong row of the data sheet: as much as the figure itself, whatever its tolerance.
+        np.append(np.maximum(usual.wide_std_ma, least), [item.wide_std for item in others]),
+        np.append(usual.share, [item.share for item in others]),
+        np.append(usual.positive, [not item.duty for item in others]),
+    )
+    nothing = np.zeros(len(others))
+    extra = np.array([item.column for item in others]).T.reshape(len(modes), len(others))
+    target = currents - budget.converter.quiescent_ma
+    return _Model(
+        rows, through, extra, loss, np.append(prior, nothing), np.append(std, nothing), slips, target, cov,
+        labels, others,
+    )  # fmt: skip
 
 
-def _iterated(
-    rows: Array, through: npt.NDArray[np.bool_], prior: Array, std: Array, target: Array, cov: Array
-) -> Reconciled:
-    """Update with the converter's loss as last unknown, relinearised until it stands still."""
-    point = prior.copy()
-    for _ in range(_ITERATIONS):
-        figures, loss = point[:-1], point[-1]
-        factor = np.where(through, loss, 1.0)
-        jacobian = np.column_stack([factor * rows, rows[:, through] @ figures[through]])
-        model = rows @ (factor * figures)
-        result = reconcile(jacobian, prior, std, target - model + jacobian @ point, cov)
-        step = np.max(np.abs(result.posterior_ma - point) / np.where(std > 0, std, 1.0))
-        point = result.posterior_ma
-        if step < 1e-6:
-            break
-    return result
+def _comparison(
+    budget: Budget, model: _Model, modes: tuple[ModeComparison, ...]
+) -> BudgetComparison:
+    after = with_slips(model.std, model.update, model.slips)
+    jacobian, _ = model.linear(after.posterior_ma)
+    groups = inseparable_sets(jacobian[:, : model.listed])
+    listed = after.first(model.listed)
+    return BudgetComparison(
+        modes,
+        model.labels,
+        listed,
+        _efficiency(budget, listed, model.labels),
+        tuple(tuple(model.labels[index] for index in group) for group in groups),
+        model.suspects,
+        after,
+        _alone(model),
+    )
+
+
+def _alone(model: _Model) -> Alone:
+    """Each unknown with its own tolerance not believed."""
+    value, spread = model.prior.copy(), np.zeros(model.prior.shape)
+    for index in np.flatnonzero(model.slips.share > 0):
+        std = model.std.copy()
+        std[index] = max(_BLANK * model.slips.wide_std_ma[index], std[index])
+        result = model.update(std)
+        value[index] = result.posterior_ma[index]
+        spread[index] = result.posterior_std_ma[index]
+    return Alone(value, spread)
 
 
 def _efficiency(budget: Budget, result: Reconciled, labels: tuple[str, ...]) -> Quantity | None:
     """Efficiency after the run: the factor on the loss turned round."""
-    if labels[-1] != CONVERTER_LABEL:
+    if not labels or labels[-1] != CONVERTER_LABEL:
         return None
     low, high = result.interval_ma(0.9)
     efficiency = 100 * budget.converter.efficiency

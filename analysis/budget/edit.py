@@ -8,10 +8,11 @@ from typing import Any, Final
 
 import tomlkit
 
+from analysis.budget.changes import duty_shares, named_suspects, unlisted_name
 from analysis.budget.compare import BudgetComparison
 from analysis.budget.estimate import COVERAGE_FACTOR
 from analysis.budget.file import Budget
-from analysis.budget.part import MOST_TOLERANCE_PERCENT, Figure
+from analysis.listed.part import MOST_TOLERANCE_PERCENT, Figure
 
 TEMPLATE: Final = """\
 # Current budget. Edit the numbers, then: drawbench budget THIS-FILE
@@ -135,7 +136,41 @@ def corrected_text(text: str, budget: Budget, comparison: BudgetComparison) -> s
         supply["efficiency_percent"] = round(value, 1)
         supply["efficiency_percent"].comment(f"after the run; was {old}")
         supply["efficiency_tolerance_percent"] = round(100 * COVERAGE_FACTOR * float(std[-1]), 1)
+    _add_suspects(document, budget, comparison)
     return tomlkit.dumps(document)
+
+
+def _add_suspects(document: Any, budget: Budget, comparison: BudgetComparison) -> None:
+    """A part for a draw that the budget does not list, and duties as they were."""
+    by_name = {mode.name: mode for mode in budget.modes}
+    for item, value, std in named_suspects(comparison):
+        tables = [table for table in document["mode"] if table["name"] in item.modes]
+        if item.duty:
+            shares = duty_shares(by_name[item.modes[0]], item, value)
+            states = tomlkit.inline_table()
+            states.update(
+                {
+                    state: round(share, 3)
+                    for (part, state), share in shares.items()
+                    if part == item.part
+                }
+            )
+            tables[0]["parts"][item.part] = states
+        elif value > 0:
+            name = unlisted_name(budget)
+            part = tomlkit.table()
+            part["name"] = name
+            part["supply"] = "pack"
+            part["source"] = "measured"
+            part["tolerance_percent"] = round(
+                min(100 * COVERAGE_FACTOR * std / value, MOST_TOLERANCE_PERCENT), 1
+            )
+            currents = tomlkit.table()
+            currents["on"] = _significant(value, std)
+            part["current_ma"] = currents
+            document["part"].append(part)
+            for table in tables:
+                table["parts"][name] = "on"
 
 
 def _replace(

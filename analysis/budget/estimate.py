@@ -2,8 +2,8 @@
 
 A part behind a boost or buck converter reaches the pack as power:
 I_pack = I V_out / (efficiency V_pack); behind a linear regulator or none, as the same
-current. So a mode is linear in the figures, y = A x + quiescent, and A is the
-design that the reconciliation uses as well.
+current. Plain LEDs on a supply that sags draw (V - Vf) / R of what is left of it. So a mode is
+linear in the figures, y = A x + quiescent, and A is the design that the reconciliation uses as well.
 
 Two intervals: root-sum-square of the tolerances (independent parts; 95 %, as the tolerances
 are; JCGM 100:2008, 5.1.2) and worst case (every part at its limit at once).
@@ -16,10 +16,11 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from analysis.budget.file import Budget, Converter, Mode
-from analysis.budget.part import Part
-from analysis.budget.wire_drop import WireRun, drop_v
+from analysis.budget.file import Budget, Mode
 from analysis.doubt.quantity import Quantity
+from analysis.listed.part import Part
+from analysis.listed.supply import Converter
+from analysis.listed.wire import Wire
 
 Array = npt.NDArray[np.float64]
 COVERAGE: Final = 0.95
@@ -63,6 +64,7 @@ def design_row(budget: Budget, mode: Mode, pack_v: float) -> Array:
             part.quantity
             * mode.shares.get((figure.part, figure.state), 0.0)
             * reach(budget.converter, pack_v, part.after_converter)
+            * figure.at_rail(budget.converter.rail_v(pack_v, part.after_converter))
             for part in budget.parts
             for figure in part.figures
         ]
@@ -119,7 +121,10 @@ def estimate_mode(budget: Budget, mode: Mode, pack_v: float) -> ModeEstimate:
         ),
         worst_ma=(max(mean_ma - spread_ma, 0.0), mean_ma + spread_ma),
         peak_ma=_peak_ma(budget, mode, pack_v),
-        wire_drop_v=_wire_drops_v(budget, mode),
+        wire_drop_v={
+            wire.name: wire.loop_ohm * wire_ma(budget, wire, mode, pack_v) / 1000
+            for wire in budget.wires
+        },
     )
 
 
@@ -155,26 +160,41 @@ def estimate_evening(budget: Budget, pack_v: float) -> EveningEstimate:
 def _peak_ma(budget: Budget, mode: Mode, pack_v: float) -> float:
     """Every part of the mode at its highest used state at once, at the pack."""
     return budget.converter.quiescent_ma + sum(
-        _highest_ma(part, mode) * reach(budget.converter, pack_v, part.after_converter)
+        highest_ma(budget, part, mode, pack_v)
+        * reach(budget.converter, pack_v, part.after_converter)
         for part in budget.parts
     )
 
 
-def _wire_drops_v(budget: Budget, mode: Mode) -> dict[str, float]:
-    """Drop of each wire pair at its stated current, else with its parts at their highest used state."""
-    drops: dict[str, float] = {}
-    for wire in budget.wires:
-        current_ma = wire.current_ma
-        if current_ma is None:
-            current_ma = sum(_highest_ma(budget.part(name), mode) for name in wire.carries)
-        drops[wire.name] = drop_v(WireRun(wire.name, wire.gauge_awg, wire.length_m, current_ma))
-    return drops
+def wire_ma(budget: Budget, wire: Wire, mode: Mode, pack_v: float) -> float:
+    """Current through a wire pair: the stated one, else its parts at their highest used state."""
+    if wire.current_ma is not None:
+        return wire.current_ma
+    return sum(highest_ma(budget, budget.part(name), mode, pack_v) for name in wire.carries)
 
 
-def _highest_ma(part: Part, mode: Mode) -> float:
+def steady_ma(budget: Budget, wire: Wire, mode: Mode, pack_v: float) -> float:
+    """Current through a wire pair that may last: the stated one, else its parts' highest states without their short peaks."""
+    if wire.current_ma is not None:
+        return wire.current_ma
+    total_ma = 0.0
+    for name in wire.carries:
+        part = budget.part(name)
+        rail_v = budget.converter.rail_v(pack_v, part.after_converter)
+        lit = [
+            figure.current_ma * figure.at_rail(rail_v)
+            for figure in part.figures
+            if mode.shares.get((figure.part, figure.state), 0.0) > 0
+        ]
+        total_ma += part.quantity * max(lit, default=0.0)
+    return total_ma
+
+
+def highest_ma(budget: Budget, part: Part, mode: Mode, pack_v: float) -> float:
     """All pieces of a part at the highest of the states that the mode uses, mA at the part."""
+    rail_v = budget.converter.rail_v(pack_v, part.after_converter)
     used = [
-        figure.peak_ma
+        figure.peak_ma * figure.at_rail(rail_v)
         for figure in part.figures
         if mode.shares.get((figure.part, figure.state), 0.0) > 0
     ]

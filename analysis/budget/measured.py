@@ -2,12 +2,20 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import combinations
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 
 from analysis.budget.compare import MeasuredMode, SharedDoubt
-from analysis.budget.estimate import estimate_mode
+from analysis.budget.estimate import (
+    COVERAGE_FACTOR,
+    design_row,
+    estimate_mode,
+    figure_std_ma,
+    figure_values_ma,
+)
 from analysis.budget.file import Budget
 from analysis.budget.modes import (
     SHORTEST_MODE_S,
@@ -23,11 +31,18 @@ from logger.base.errors import BenchError
 from logger.run.description import Event
 
 Array = npt.NDArray[np.float64]
+# Stretches of one mode scatter by less than this while rows are short enough (simulated board, rows of 1 to 5 s).
+UNREST_SHARE: Final = 0.06
+# Modes nearer to each other than this are one level: our own judgement.
+ALIKE_SHARE: Final = 0.06
 
 
 @dataclass(frozen=True)
 class RunModes:
     """Modes found in a run. ``how``: in words. ``warnings``: what does not fit the budget.
+
+    ``blurred``: why the means of the modes cannot be trusted, so that nothing is judged by them.
+    ``mean_ma``: over the whole run.
 
     ``stretches``: (mode or "", start, end) in seconds on the run's axis, for the picture.
     """
@@ -36,6 +51,13 @@ class RunModes:
     stretches: tuple[tuple[str, float, float], ...]
     how: str
     warnings: tuple[str, ...]
+    blurred: tuple[str, ...] = ()
+    mean_ma: float | None = None
+
+    @property
+    def told(self) -> tuple[str, ...]:
+        """``blurred`` as warnings."""
+        return tuple(f"Modes not resolved: {text}." for text in self.blurred)
 
 
 def modes_of_run(budget: Budget, trace: Trace, events: tuple[Event, ...]) -> RunModes:
@@ -51,6 +73,7 @@ def modes_of_run(budget: Budget, trace: Trace, events: tuple[Event, ...]) -> Run
     warnings: list[str] = []
     alive = ~trace.dead
     time_s, current_ma = trace.time_s[alive], trace.current_ma[alive]
+    weight_s = trace.weight_s[alive]
     pack_v = trace.voltage_v[alive] if trace.voltage_v is not None else np.full(time_s.size, np.nan)
     if not np.isfinite(pack_v).any():
         pack_v = np.full(time_s.size, budget.pack.nominal_v)
@@ -58,6 +81,7 @@ def modes_of_run(budget: Budget, trace: Trace, events: tuple[Event, ...]) -> Run
             f"The run has no voltage; the budget is reckoned at the pack's nominal {budget.pack.nominal_v:g} V."
         )
     unknown: list[Segment] = []
+    blurred: list[str] = []
     if given := _marked(budget, events, time_s, current_ma, pack_v):
         how = "modes as marked while the run was recorded"
     elif given := _marked(budget, _programme_marks(budget, time_s), time_s, current_ma, pack_v):
@@ -69,11 +93,7 @@ def modes_of_run(budget: Budget, trace: Trace, events: tuple[Event, ...]) -> Run
             "modes found from jumps of the current and given to the budget's modes by their level; "
             "a mark typed while recording is surer"
         )
-        if trace.usual_step_s > SHORTEST_MODE_S:
-            warnings.append(
-                f"A row of this run stands for {step_words(trace.usual_step_s)}: modes that last less than a few rows run "
-                "together, and their means are wrong. Record with --window 1s, or mark the modes, before you trust this."
-            )
+        blurred = _blurred(budget, given, trace.usual_step_s)
     warnings += _mismatches(budget, given, unknown)
     if not given:
         raise BenchError(
@@ -88,7 +108,65 @@ def modes_of_run(budget: Budget, trace: Trace, events: tuple[Event, ...]) -> Run
         _stretches(given, unknown),
         how,
         tuple(warnings),
+        tuple(blurred),
+        float((current_ma * weight_s).sum() / weight_s.sum()) if weight_s.sum() > 0 else None,
     )
+
+
+def _blurred(budget: Budget, given: Mapping[str, Sequence[Segment]], step_s: float) -> list[str]:
+    """Why modes that were found by their levels may be mixtures, or one taken for another."""
+    told = []
+    missing = [mode for mode in budget.modes if mode.name not in given]
+    if step_s > SHORTEST_MODE_S and (missing or max(map(_unrest, given.values())) > UNREST_SHARE):
+        told.append(
+            f"a row stands for {step_words(step_s)}, so modes that last less than a few rows run together"
+        )
+    told += _alike(budget, given)
+    levels = {name: _measured(name, list(items)) for name, items in given.items()}
+    for mode in budget.modes:
+        found = levels.get(mode.name)
+        for other in missing if found is not None else ():
+            assert found is not None
+            own, others = (estimate_mode(budget, item, found.pack_v) for item in (mode, other))
+            low, high = sorted((own.current.value or 0.0, others.current.value or 0.0))
+            outside = (
+                not (own.current.lower or 0.0) <= found.current_ma <= (own.current.upper or 0.0)
+            )
+            if outside and low < found.current_ma < high:
+                told.append(
+                    f"{found.current_ma:.0f} mA lies between {mode.name} and {other.name}, and {other.name} was not found: "
+                    "they may change too fast for the rows"
+                )
+    return told
+
+
+def _unrest(items: Sequence[Segment]) -> float:
+    """Scatter within the stretches of a mode, and of their power among each other, as shares; the greater."""
+    weight = np.array([item.duration_s for item in items])
+    weight = weight / weight.sum()
+    power = np.array([item.current_ma * item.pack_v for item in items])
+    among = np.sqrt(weight @ (power / (weight @ power) - 1) ** 2)
+    inside = weight @ [item.spread_ma / max(abs(item.current_ma), 1e-9) for item in items]
+    return float(max(among, inside))
+
+
+def _alike(budget: Budget, given: Mapping[str, Sequence[Segment]]) -> list[str]:
+    """Modes whose levels lie nearer to each other than the tolerances: a jump does not tell which is which."""
+    told = []
+    for one, other in combinations(budget.modes, 2):
+        if one.name not in given and other.name not in given:
+            continue
+        rows = [design_row(budget, mode, budget.pack.nominal_v) for mode in (one, other)]
+        apart_ma = abs(float((rows[0] - rows[1]) @ figure_values_ma(budget)))
+        half_ma = COVERAGE_FACTOR * float(
+            np.linalg.norm((rows[0] - rows[1]) * figure_std_ma(budget))
+        )
+        least_ma = min(float(row @ figure_values_ma(budget)) for row in rows)
+        if apart_ma < max(half_ma, ALIKE_SHARE * least_ma):
+            told.append(
+                f"{one.name} and {other.name} draw too nearly the same to tell them apart by level"
+            )
+    return told
 
 
 def _stretches(

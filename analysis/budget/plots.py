@@ -6,10 +6,10 @@ from typing import Final, Literal, get_args
 import numpy as np
 from matplotlib.axes import Axes
 
-from analysis.budget.pack_choice import PackAnswer
 from analysis.budget.story import BudgetStory
 from analysis.budget.words import hours_words
 from analysis.doubt.quantity import Quantity
+from analysis.electric.pack_choice import PackAnswer
 from analysis.say.figures import (
     CHARGE,
     CURRENT,

@@ -15,8 +15,13 @@ Bayesian Data Analysis, 3rd ed., section 14.8; the Kalman filter's measurement s
 A tolerance can be wrong itself: a figure may be a slip, far outside it. So the update is
 done for every hypothesis "all figures keep to their tolerances", "this one is a slip", "these
 two are", a slip having its standard deviation ``SLIP_FACTOR`` times as wide; each hypothesis
-weighs by its prior times its evidence (the density of y under it), and the answer is the
-mixture (normal-mixture outlier model, Box & Tiao 1968, Biometrika 55:119).
+weighs by its prior times its evidence (the density of y under it). Probabilities and intervals are those of the
+mixture (normal-mixture outlier model, Box & Tiao 1968, Biometrika 55:119); the values are those
+of the leading hypothesis, so that they fit the measurement together.
+
+Some unknowns are nothing at all unless they are a slip: a draw that nothing lists. They have no
+standard deviation but in their own hypotheses (``wide``), and a draw cannot be negative: the hypothesis weighs by
+the share of its posterior above 0.
 
 Assumptions: errors of different figures are independent; a stated tolerance
 covers 95 % of cases (s0 = tolerance / 1.96); the modes' design is known; a figure is a slip
@@ -36,6 +41,8 @@ Array = npt.NDArray[np.float64]
 
 # A direction counts as not seen by the modes when its singular value is below this share of the largest.
 _RANK_TOLERANCE: Final = 1e-9
+# Something is named as wrong where that is likelier than not.
+LIKELIER: Final = 0.5
 # A hypothesis that weighs less moves no interval.
 _LEAST_WEIGHT: Final = 1e-6
 SLIP_FACTOR: Final = 8.0
@@ -70,8 +77,9 @@ class Reconciled:
     plain update). ``chi2`` and ``chi2_p``: how well budget and measurement fit together while all
     figures keep to their tolerances, with one degree of freedom per mode.
     ``log_evidence``: logarithm of the density of the measurement under this prior.
-    ``inseparable``: sets of figures of which the modes show only a combination.
     ``mixture``: all hypotheses, where there were several; else the posterior is normal.
+    ``any_slip``: probability that something is a slip, whatever it is; ``leading``: what is one in the
+    hypothesis that the posterior is of, the likeliest first.
     """
 
     prior_ma: Array
@@ -82,8 +90,25 @@ class Reconciled:
     chi2_p: float
     log_evidence: float
     slip: Array
-    inseparable: tuple[tuple[int, ...], ...]
     mixture: NormalMixture | None = None
+    any_slip: float = 0.0
+    leading: tuple[int, ...] = ()
+
+    def first(self, count: int) -> "Reconciled":
+        """The same for the first so many unknowns alone; what they cannot be told apart from goes with the rest."""
+        mixture = self.mixture
+        return replace(
+            self,
+            prior_ma=self.prior_ma[:count],
+            prior_std_ma=self.prior_std_ma[:count],
+            posterior_ma=self.posterior_ma[:count],
+            posterior_cov=self.posterior_cov[:count, :count],
+            slip=self.slip[:count],
+            mixture=mixture
+            and NormalMixture(
+                mixture.weight, mixture.mean_ma[:, :count], mixture.std_ma[:, :count]
+            ),
+        )
 
     @property
     def posterior_std_ma(self) -> Array:
@@ -139,26 +164,57 @@ def reconcile(
         chi2_p=float(scipy.stats.chi2.sf(chi2, modes)),
         log_evidence=-0.5 * (chi2 + _log_det(innovation_cov)),
         slip=np.zeros(figures),
-        inseparable=inseparable_sets(design),
     )
 
 
-def with_slips(prior_std_ma: Array, update: Callable[[Array], Reconciled]) -> Reconciled:
+@dataclass(frozen=True)
+class Slips:
+    """What may be a slip, arrays of shape (unknowns,).
+
+    ``wide_std_ma``: standard deviation as a slip. ``share``: how often such a thing is one, 0 for
+    never. ``positive``: cannot lie under 0.
+    """
+
+    wide_std_ma: Array
+    share: Array
+    positive: npt.NDArray[np.bool_]
+
+
+def usual_slips(prior_std_ma: Array) -> Slips:
+    """Every figure with a tolerance may be a slip; what has none is taken as known."""
+    return Slips(
+        SLIP_FACTOR * prior_std_ma,
+        np.where(prior_std_ma > 0, SLIP_SHARE, 0.0),
+        np.zeros(prior_std_ma.shape, dtype=bool),
+    )
+
+
+def with_slips(
+    prior_std_ma: Array, update: Callable[[Array], Reconciled], slips: Slips | None = None
+) -> Reconciled:
     """Mixture of an update over the hypotheses of none, one and two slips.
 
     ``update``: makes the update for the standard deviations it is given, shape (figures,).
-    Figures without any tolerance are taken as known and are never a slip.
     """
-    loose = np.flatnonzero(prior_std_ma > 0)
+    slips = usual_slips(prior_std_ma) if slips is None else slips
+    loose = np.flatnonzero(slips.share > 0)
     hypotheses = [subset for size in (0, 1, 2) for subset in combinations(loose, size)]
     results: list[Reconciled] = []
     log_weights = np.empty(len(hypotheses))
-    odds = np.log(SLIP_SHARE / (1 - SLIP_SHARE))
+    with np.errstate(divide="ignore"):
+        odds = np.log(slips.share / (1 - slips.share))
     for place, subset in enumerate(hypotheses):
-        std = prior_std_ma.copy()
-        std[list(subset)] *= SLIP_FACTOR
-        results.append(update(std))
-        log_weights[place] = len(subset) * odds + results[-1].log_evidence
+        std, chosen = prior_std_ma.copy(), list(subset)
+        std[chosen] = slips.wide_std_ma[chosen]
+        result = update(std)
+        results.append(result)
+        above = [index for index in chosen if slips.positive[index]]
+        over = result.posterior_ma[above] / np.maximum(result.posterior_std_ma[above], 1e-12)
+        log_weights[place] = (
+            float(odds[chosen].sum())
+            + result.log_evidence
+            + float((scipy.special.log_ndtr(over) + np.log(2)).sum())
+        )
     weights = np.exp(log_weights - log_weights.max())
     return _mixture(results, weights / weights.sum(), hypotheses)
 
@@ -166,18 +222,19 @@ def with_slips(prior_std_ma: Array, update: Callable[[Array], Reconciled]) -> Re
 def _mixture(
     results: Sequence[Reconciled], weights: Array, hypotheses: Sequence[tuple[np.intp, ...]]
 ) -> Reconciled:
-    """Mean and covariance of the mixture; all else from the first hypothesis, no slip."""
+    """The leading hypothesis, with the probabilities and intervals of all.
+
+    Leading is the weightiest with the most likely slip in it; the first, without any, where that is likelier.
+    """
     base = results[0]
-    mean = sum(
-        (w * item.posterior_ma for w, item in zip(weights, results, strict=True)),
-        np.zeros_like(base.prior_ma),
-    )
-    cov = np.zeros_like(base.posterior_cov)
     slip = np.zeros_like(base.prior_ma)
-    for weight, item, subset in zip(weights, results, hypotheses, strict=True):
-        apart = item.posterior_ma - mean
-        cov += weight * (item.posterior_cov + np.outer(apart, apart))
+    for weight, subset in zip(weights, hypotheses, strict=True):
         slip[list(subset)] += weight
+    any_slip = float(1 - weights[0])
+    leading = 0
+    if any_slip >= LIKELIER:
+        with_it = np.array([int(np.argmax(slip)) in subset for subset in hypotheses])
+        leading = int(np.argmax(np.where(with_it, weights, -1.0)))
     counts = weights > _LEAST_WEIGHT
     mixture = NormalMixture(
         weights[counts] / weights[counts].sum(),
@@ -186,7 +243,17 @@ def _mixture(
             [item.posterior_std_ma for item, keep in zip(results, counts, strict=True) if keep]
         ),
     )
-    return replace(base, posterior_ma=mean, posterior_cov=cov, slip=slip, mixture=mixture)
+    return replace(
+        base,
+        posterior_ma=results[leading].posterior_ma,
+        posterior_cov=results[leading].posterior_cov,
+        slip=slip,
+        mixture=mixture,
+        any_slip=any_slip,
+        leading=tuple(
+            sorted((int(index) for index in hypotheses[leading]), key=lambda index: -slip[index])
+        ),
+    )
 
 
 def _log_det(matrix: Array) -> float:

@@ -3,11 +3,11 @@
 from collections.abc import Sequence
 from pathlib import Path
 
-from analysis.budget.pack_choice import PackAnswer
 from analysis.budget.plots import draw_budget
 from analysis.budget.story import BudgetStory
 from analysis.budget.words import answer_sentences
 from analysis.doubt.quantity import Quantity
+from analysis.electric.pack_choice import PackAnswer
 from analysis.say.figures import SizeName
 from analysis.say.section import Section
 

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -24,16 +25,28 @@ from analysis.budget.estimate import (
     figure_std_ma,
 )
 from analysis.budget.file import Budget
+from analysis.budget.hazards import hazard_warnings
 from analysis.budget.measured import RunModes, modes_of_run, shared_doubt
 from analysis.budget.own_run import own_pack_run, run_name, same_pack
-from analysis.budget.pack_choice import Demand, PackAnswer, in_order, judge_measured, judge_pack
-from analysis.budget.pack_table import CANDIDATES
+from analysis.budget.story_json import budget_json
 from analysis.budget.supply_limits import supply_warnings
+from analysis.budget.suspects import Suspect
+from analysis.budget.unresolved import Unresolved, unresolved, unresolved_modes
+from analysis.budget.voltages import voltage_warnings
 from analysis.doubt.beyond import RARELY_BEYOND
 from analysis.doubt.quantity import Quantity
 from analysis.doubt.uncertainty import limits_of
+from analysis.electric.pack_choice import (
+    OVER_WORDS,
+    Demand,
+    PackAnswer,
+    in_order,
+    judge_measured,
+    judge_pack,
+)
+from analysis.electric.pack_table import CANDIDATES
 from analysis.run.draw import beyond_in
-from analysis.run.heat import heat_caution
+from analysis.run.heat import HOTTEST, heat_caution, hottest_of
 from analysis.run.rundown import is_simulated, rundown
 from analysis.run.trace import trace_of
 from logger.base.errors import BenchError
@@ -43,17 +56,14 @@ from logger.run.reader import Run
 _SEED = 1
 # Typical mean voltage under load as a share of the nominal one: alkaline cells sag most (from memory).
 _MEAN_SHARE = {"alkaline": 0.82, "zinc-carbon": 0.78}
-# A figure that is more likely outside its tolerance than in it is a culprit.
-_CULPRIT = 0.5
 _FACTOR_90 = 1.6449
 EFFICIENCY_LABEL = "converter efficiency"
-_PEAK_NOTE = "every part at its highest used state at once; no interval"
-_WIRE_NOTE = "solid copper at 20 C, at the peak; no interval"
 
 
 @dataclass(frozen=True)
 class BudgetStory:
-    """Everything a budget says. Without a run, ``run_modes`` and ``comparison`` are None.
+    """Everything a budget says. Without a run, ``run_modes`` and ``comparison`` are None; with one in
+    which modes run together only ``comparison`` is.
 
     ``packs`` and ``changes`` rest on the corrected budget where there is a run. ``own``: the budget's
     own pack by a run in which it was emptied, also among ``packs``; ``own_run`` names that run.
@@ -73,64 +83,59 @@ class BudgetStory:
     own: PackAnswer | None = None
     own_run: str = ""
 
+    @cached_property
+    def unresolved(self) -> tuple[Unresolved, ...]:
+        """What the run leaves open; empty without a run."""
+        if self.run_modes is None:
+            return ()
+        modes = unresolved_modes(self.budget, self.run_modes)
+        return (
+            modes
+            if self.comparison is None
+            else (*modes, *unresolved(self.budget, self.comparison))
+        )
+
+    @property
+    def all_clear(self) -> bool:
+        """The run resolves every part, and the budget holds in every mode."""
+        return (
+            self.comparison is not None
+            and not self.culprits
+            and not self.misfit
+            and not self.unresolved
+            and all(item.close for item in self.comparison.modes)
+        )
+
     @property
     def culprits(self) -> tuple[int, ...]:
-        """Indices of the figures that are more likely wrong than right, the surest first."""
+        """Indices into ``figure_rows`` of what is most likely wrong, the surest first; none where modes ran together."""
         if self.comparison is None:
             return ()
-        slip = self.comparison.reconciled.slip
-        order = np.argsort(-slip, kind="stable")
-        return tuple(int(index) for index in order if slip[index] >= _CULPRIT)
+        return tuple(self._row_of(index) for index in self.comparison.after.leading)
+
+    def _row_of(self, unknown: int) -> int:
+        """Row of an unknown: suspects have one only where they are named."""
+        assert self.comparison is not None
+        listed = len(self.comparison.labels)
+        return unknown if unknown < listed else listed + self._named.index(unknown - listed)
+
+    @property
+    def _named(self) -> list[int]:
+        """Which suspects are named as wrong."""
+        if self.comparison is None:
+            return []
+        listed = len(self.comparison.labels)
+        return sorted(index - listed for index in self.comparison.after.leading if index >= listed)
 
     @property
     def misfit(self) -> bool:
         """No figure within its tolerance explains the run, and no culprit does."""
         fitted = self.comparison
-        return fitted is not None and fitted.reconciled.chi2_p < 0.01 and not self.culprits
+        return fitted is not None and fitted.reconciled.chi2_p < 0.01 and not fitted.after.leading
 
     def as_json(self) -> dict[str, Any]:
         """Results in the usual object form."""
-        measured = {item.estimate.mode: item.measured for item in self._compared()}
-        return {
-            "estimated_current": {item.mode: item.current.as_json() for item in self.estimates},
-            "worst_case_current": {item.mode: _worst(item).as_json() for item in self.estimates},
-            "peak_current": {
-                item.mode: Quantity(item.peak_ma, "mA", note=_PEAK_NOTE).as_json()
-                for item in self.estimates
-            },
-            "wire_drop": {
-                item.mode: {
-                    wire: Quantity(volts, "V", note=_WIRE_NOTE).as_json()
-                    for wire, volts in item.wire_drop_v.items()
-                }
-                for item in self.estimates
-            },
-            "measured_current": {name: value.as_json() for name, value in measured.items()},
-            "differences": {
-                item.estimate.mode: item.difference.as_json() | {"explained": item.explained}
-                for item in self._compared()
-            },
-            "evening": {
-                "mean_current": self.evening.mean_current.as_json(),
-                "charge": self.evening.charge.as_json(),
-                "energy": self.evening.energy.as_json(),
-            },
-            "parts": self._parts_json(),
-            "inseparable": []
-            if self.comparison is None
-            else [list(s) for s in self.comparison.inseparable],
-            "packs": [_pack_json(answer) for answer in self.packs],
-            "own_pack_run": self.own_run or None,
-            "changes": [
-                {
-                    "change": item.words,
-                    "runtime": item.runtime.as_json(),
-                    "gained": item.gained.as_json(),
-                }
-                for item in self.changes
-            ],
-            "warnings": list(self.warnings),
-        }
+        return budget_json(self)
 
     def figure_rows(self) -> tuple[tuple[str, Quantity, Quantity], ...]:
         """Every figure: label, before and after (90 %); without a run there is no after."""
@@ -157,13 +162,43 @@ class BudgetStory:
                     Quantity(
                         float(after.posterior_ma[index]),
                         "mA",
-                        float(low[index]),
-                        float(high[index]),
+                        min(float(low[index]), float(after.posterior_ma[index])),
+                        max(float(high[index]), float(after.posterior_ma[index])),
                         0.9,
                     ),
                 )
             )
-        return tuple(rows)
+        return (*rows, *(self._suspect_row(index) for index in self._named))
+
+    def _suspect_row(self, place: int) -> tuple[str, Quantity, Quantity]:
+        """A suspect that is named: a draw from nothing, or a share of the time from what was written."""
+        assert self.comparison is not None
+        item, index = self.comparison.suspects[place], len(self.comparison.labels) + place
+        low, high = self.comparison.after.interval_ma(0.9)
+        value = float(self.comparison.after.posterior_ma[index])
+        ends = min(float(low[index]), value), max(float(high[index]), value)
+        if not item.duty:
+            others = [other for other in self._named if not self.comparison.suspects[other].duty]
+            number = others.index(place)
+            return (
+                item.label if number == 0 else f"{item.label} {number + 1}",
+                Quantity(0.0, "mA", 0.0, 0.0),
+                Quantity(value, "mA", max(ends[0], 0.0), ends[1], 0.9),
+            )
+        share = self._share(item)
+        before, after = (
+            100 * share,
+            [min(max(100 * (share + end), 0.0), 100.0) for end in (value, *ends)],
+        )
+        return (
+            item.label,
+            Quantity(before, "%", before, before),
+            Quantity(after[0], "%", after[1], after[2], 0.9),
+        )
+
+    def _share(self, item: Suspect) -> float:
+        mode = next(mode for mode in self.budget.modes if mode.name == item.modes[0])
+        return mode.shares.get((item.part, item.state), 0.0)
 
     def _efficiency_pair(self) -> tuple[Quantity, Quantity]:
         assert self.comparison is not None
@@ -172,44 +207,11 @@ class BudgetStory:
         half = before * self.budget.converter.efficiency_tolerance * _FACTOR_90 / COVERAGE_FACTOR
         return Quantity(before, "%", before - half, before + half, 0.9), self.comparison.efficiency
 
-    def _compared(self) -> tuple[Any, ...]:
-        return () if self.comparison is None else self.comparison.modes
-
-    def _parts_json(self) -> list[dict[str, Any]]:
-        return [
-            {"figure": label, "prior": before.as_json(), "posterior": after.as_json()}
-            for label, before, after in self.figure_rows()
-        ]
-
 
 def prior_quantity(value_ma: float, std_ma: float) -> Quantity:
     """A figure as the budget states it, with its tolerance brought to 90 %."""
     half = _FACTOR_90 * std_ma
     return Quantity(value_ma, "mA", value_ma - half, value_ma + half, 0.9)
-
-
-def _pack_json(answer: PackAnswer) -> dict[str, Any]:
-    sag = zip(("fresh", "end"), answer.sag_v, strict=True)
-    return {
-        "pack": answer.name,
-        "runtime": answer.runtime.as_json(),
-        "serves": answer.serves,
-        "reasons": list(answer.reasons),
-        "cautions": list(answer.cautions),
-        "mass": Quantity(answer.mass_g, "g", note="typical, from memory").as_json(),
-        "rechargeable": answer.rechargeable,
-        "sag_at_peak": {
-            when: Quantity(sag_v, "V", note="typical resistance, from memory").as_json()
-            for when, sag_v in sag
-        },
-    }
-
-
-def _worst(estimate: ModeEstimate) -> Quantity:
-    low, high = estimate.worst_ma
-    return Quantity(
-        estimate.current.value, "mA", low, high, note="every part at its limit at once: no coverage"
-    )
 
 
 def tell_budget(
@@ -246,6 +248,8 @@ def tell_budget(
             next_step=f"take a smaller shunt{f' ({beyond.shunt_words})' if beyond.shunt_words else ''} and record again.",
         )
     found = modes_of_run(budget, trace, run.description.events)
+    if found.blurred:
+        return _not_resolved(budget, run, found, temperature_c, own_packs, pack_runs, places)
     shared, doubts = shared_doubt(limits_of(run.description))
     comparison = compare_budget(budget, found.measured, shared)
     corrected = reconciled_budget(budget, comparison)
@@ -253,7 +257,7 @@ def tell_budget(
     rare = () if beyond is None else (f"Measured means are no less than shown: {beyond.note}.",)
     warnings = (*found.warnings, *doubts, *rare)
     runs = _runs_of(budget, corrected, pack_v, pack_runs, places, run)
-    story = _story(budget, corrected, pack_v, temperature_c, own_packs, runs, warnings)
+    story = _story(budget, corrected, pack_v, temperature_c, own_packs, runs, warnings, run)
     # A measured mode is estimated at the voltage it was measured at.
     measured = {item.estimate.mode: item.estimate for item in comparison.modes}
     story = replace(
@@ -265,6 +269,23 @@ def tell_budget(
         simulated=is_simulated(run),
     )
     return replace(story, warnings=(*story.warnings, *_misfit(story)))
+
+
+def _not_resolved(
+    budget: Budget,
+    run: Run,
+    found: RunModes,
+    temperature_c: float,
+    own_packs: tuple[Pack, ...],
+    pack_runs: tuple[Run, ...] | None,
+    places: Sequence[Path],
+) -> BudgetStory:
+    """The budget as it is written: modes that run together judge no figure."""
+    pack_v = float(np.mean([item.pack_v for item in found.measured]))
+    runs = _runs_of(budget, budget, pack_v, pack_runs, places, run)
+    warnings = (*found.told, *found.warnings)
+    story = _story(budget, budget, pack_v, temperature_c, own_packs, runs, warnings, run)
+    return replace(story, run_modes=found, simulated=is_simulated(run))
 
 
 def _runs_of(
@@ -300,6 +321,7 @@ def _story(
     own_packs: tuple[Pack, ...],
     runs: tuple[tuple[Run, ...], str],
     warnings: tuple[str, ...],
+    run: Run | None = None,
 ) -> BudgetStory:
     """``basis``: the budget that packs and changes are reckoned with; the estimate is the maker's own."""
     demand = demand_of(basis, pack_v)
@@ -315,7 +337,12 @@ def _story(
     others = [
         judge(pack) for pack in CANDIDATES if (pack.chemistry, pack.cells, pack.size) not in known
     ]
-    peaks = tuple(f"The pack of this budget, {fitted.name}: {reason}." for reason in fitted.reasons)
+    too_high = voltage_warnings(budget)
+    peaks = tuple(
+        f"The pack of this budget, {fitted.name}: {reason}."
+        for reason in fitted.reasons
+        if not reason.startswith(OVER_WORDS)
+    )
     return BudgetStory(
         budget,
         pack_v,
@@ -323,7 +350,19 @@ def _story(
         estimate_evening(with_hours(budget), pack_v),
         (fitted, *asked, *in_order(others)),
         tuple(worthwhile_changes(basis, pack_v, _SEED)),
-        (*warnings, *peaks, *supply_warnings(basis), *_hours(budget), *_heat(basis, pack_v)),
+        (
+            *too_high,
+            *hazard_warnings(basis, pack_v),
+            *warnings,
+            *peaks,
+            *supply_warnings(basis),
+            *_hours(budget),
+            *(
+                _heat(basis, pack_v)
+                if run is None
+                else heat_caution(hottest_of(trace_of(run)), HOTTEST)
+            ),
+        ),
         own=measured[0] if own_run else None,
         own_run=own_run,
     )

@@ -1,17 +1,12 @@
-"""What supply and wires leave for the parts: converter, USB limits and the drop in the wires.
-
-USB 2.0, 7.2.2 (as cited second-hand): 4.75 to 5.25 V at the source, down to 4.4 V at the device.
-"""
+"""What supply and wires leave for the parts: converter, USB limits and the drop in the wires."""
 
 from typing import Final
 
 from analysis.budget.estimate import estimate_mode
-from analysis.budget.file import Budget, Wire
+from analysis.budget.file import Budget
+from analysis.electric.pack_table import USB_DEVICE_LEAST_V, USB_SOURCE_LEAST_V
+from analysis.listed.wire import Wire
 
-USB_SOURCE_LEAST_V: Final = 4.75
-USB_DEVICE_LEAST_V: Final = 4.4
-# A port's current once the device is configured, USB 2.0: from memory.
-USB_PORT_MA: Final = 500.0
 # A wire that takes more than this share of the supply is worth a thicker one: common practice, no source.
 WIRE_SHARE: Final = 0.05
 

@@ -1,9 +1,9 @@
 """A budget's answer in sentences and rows of text."""
 
-from analysis.budget.compare import ModeComparison
-from analysis.budget.pack_choice import PackAnswer
 from analysis.budget.story import BudgetStory
+from analysis.budget.verdict import difference_sentence, verdict_sentences
 from analysis.doubt.quantity import Quantity
+from analysis.electric.pack_choice import PackAnswer
 from analysis.say.words import short_words, value_words
 from logger.base.numbers import digits_text
 
@@ -12,40 +12,36 @@ _NAME_SIGNS = 34  # more, and the table is wider than a terminal
 
 
 def answer_sentences(story: BudgetStory) -> tuple[str, ...]:
-    """The answer first: what is drawn, which figure was wrong, what to do about it."""
-    if story.comparison is None:
-        return (_evening_sentence(story), _pack_sentence(story), *_sag_sentence(story))
-    sentences = [_difference_sentence(item, story) for item in story.comparison.modes]
-    sentences.append(_culprit_sentence(story))
-    return (*sentences, *_change_sentence(story))
+    """The whole answer: what is drawn in each mode, which figure was wrong, what is open, what to do about it."""
+    if story.run_modes is None:
+        return (
+            _evening_sentence(story), _pack_sentence(story), *_light_sentence(story), *_sag_sentence(story),
+        )  # fmt: skip
+    modes = () if story.comparison is None else story.comparison.modes
+    return (
+        *(difference_sentence(item, story) for item in modes),
+        " ".join(verdict_sentences(story)),
+        _now_sentence(story),
+    )
 
 
 def short_sentences(story: BudgetStory) -> tuple[str, ...]:
-    """The same in fewer words: modes that agree in one sentence, no sag."""
-    if story.comparison is None:
-        return (_evening_sentence(story), _pack_sentence(story))
-    modes = story.comparison.modes
-    agree = [item.estimate.mode for item in modes if item.explained]
-    sentences = [_difference_sentence(item, story) for item in modes if not item.explained]
-    if agree:
-        sentences.append(f"As estimated, within the tolerances: {', '.join(agree)}.")
-    return (*sentences, _culprit_sentence(story), *_change_sentence(story))
+    """The same in fewer words: what was wrong, how long it lasts, what would gain most."""
+    if story.run_modes is None:
+        return (_evening_sentence(story), _pack_sentence(story), *_light_sentence(story))
+    return (*verdict_sentences(story), _now_sentence(story))
 
 
-def _change_sentence(story: BudgetStory) -> tuple[str, ...]:
-    """What would gain most, against what the pack lasts now."""
+def _now_sentence(story: BudgetStory) -> str:
+    """What the pack lasts with the corrected figures, and what would gain most."""
+    fitted = story.packs[0]
+    if fitted.runtime.value is None:
+        return f"{fitted.name} cannot run it: {fitted.reasons[0]}."
+    now = f"Now {_lasting(story)}."
     if not story.changes:
-        return ()
+        return now
     best = story.changes[0]
-    now = f"Now {_lasting(story)}. " if story.own is not None else ""
-    against = (
-        " (by typical cells)"
-        if story.own is not None
-        else f" than the {value_words(story.packs[0].runtime)} of {story.packs[0].name} now"
-    )
-    return (
-        f"{now}Most, about {value_words(best.gained)} more{against}, would be gained by: {best.words}.",
-    )
+    return f"{now} About {value_words(best.gained)} more: {best.words}."
 
 
 def _lasting(story: BudgetStory) -> str:
@@ -54,10 +50,7 @@ def _lasting(story: BudgetStory) -> str:
     if story.own is None:
         return f"{fitted.name} would last about {hours_words(fitted.runtime)} ({interval_text(fitted.runtime)})"
     own = story.own.runtime
-    return (
-        f"{fitted.name} would last about {hours_words(own)} ({interval_text(own)}) by your own run of it, "
-        f"{story.own_run}"
-    )
+    return f"{fitted.name} lasts about {hours_words(own)} ({interval_text(own)}) by your own run of it, {story.own_run}"
 
 
 def interval_text(quantity: Quantity) -> str:
@@ -90,6 +83,16 @@ def _pack_sentence(story: BudgetStory) -> str:
     return f"{hours}, but {fitted.reasons[0]}."
 
 
+def _light_sentence(story: BudgetStory) -> tuple[str, ...]:
+    """Plain LEDs fade long before the pack is empty."""
+    light = (story.own or story.packs[0]).half_light
+    if light.value is None or story.packs[0].runtime.value is None:
+        return ()
+    return (
+        f"Its plain LEDs fade with the pack: half their light after about {hours_words(light)} ({interval_text(light)}).",
+    )
+
+
 def _sag_sentence(story: BudgetStory) -> tuple[str, ...]:
     """What the peak costs the fitted pack; nothing where that is too little to see, or more than the pack has."""
     fresh, end = story.packs[0].sag_v
@@ -99,21 +102,6 @@ def _sag_sentence(story: BudgetStory) -> tuple[str, ...]:
         f"At the peak its own resistance costs about {digits_text(fresh, 2)} V more than at the mean when fresh and {digits_text(end, 2)} V "
         "near the end (typical cells, from memory).",
     )
-
-
-def figure_words(quantity: Quantity) -> str:
-    """A figure as its maker wrote it, to three digits, without an exponent."""
-    assert quantity.value is not None
-    return f"{digits_text(quantity.value, 3)} {quantity.unit}"
-
-
-def _strain(row: tuple[str, Quantity, Quantity]) -> float:
-    """How far a figure was moved, in half-widths of what its maker stated."""
-    _, before, after = row
-    if before.value is None or before.upper is None or after.value is None:
-        return 0.0
-    half = before.upper - before.value
-    return abs(after.value - before.value) / half if half > 0 else 0.0
 
 
 def hours_words(quantity: Quantity) -> str:
@@ -166,59 +154,3 @@ def pack_basis(story: BudgetStory, temperature_c: float) -> str:
         f"Cells of the usual kind at {temperature_c:g} °C, down to {down}; capacity falls with the draw and in the cold, "
         "and rechargeable cells count as up to a tenth aged. Masses without holder, typical."
     )
-
-
-def _difference_sentence(item: ModeComparison, story: BudgetStory) -> str:
-    measured, estimated = item.measured.value, item.estimate.current.value
-    assert measured is not None
-    assert estimated is not None
-    words = f"{item.estimate.mode}: {value_words(item.measured)} measured, {value_words(item.estimate.current)} estimated"
-    if item.explained:
-        return f"{words}: no difference beyond what the stated tolerances explain."
-    more = "more" if measured > estimated else "less"
-    why = (
-        "which only figures near the edge of their tolerances explain"
-        if _at_the_edges(story)
-        else "which the tolerances do not explain"
-    )
-    if estimated <= 0:
-        return f"{words}, {why}."
-    percent = abs(measured / estimated - 1) * 100
-    return f"{words}: {percent:.0f} % {more}, {why}."
-
-
-def _at_the_edges(story: BudgetStory) -> bool:
-    """Modes differ, yet no figure is more likely wrong than right, and all together can give what was measured."""
-    assert story.comparison is not None
-    return not story.culprits and not story.misfit
-
-
-def _culprit_sentence(story: BudgetStory) -> str:
-    assert story.comparison is not None
-    rows = story.figure_rows()
-    if not story.culprits and story.misfit:
-        return "No figure, nor two, can be named as wrong: even at the edge of all tolerances budget and run do not fit."
-    if not story.culprits and not all(item.explained for item in story.comparison.modes):
-        label, before, after = max(rows, key=_strain)
-        return (
-            "No figure of the budget has to be wrong. Nearest to the edge of its tolerance: "
-            f"{label}, {value_words(after)} rather than {figure_words(before)}."
-        )
-    if not story.culprits:
-        return "No figure of the budget has to be wrong: all stay within their tolerances."
-    named = []
-    for index in story.culprits[:2]:
-        label, before, after = rows[index]
-        named.append(f"{label} is nearer {value_words(after)} than {figure_words(before)}")
-    text = "The figure that was wrong: " + "; then ".join(named) + "."
-    first = story.comparison.labels[story.culprits[0]]
-    for group in story.comparison.inseparable:
-        others = [label for label in group if label != first]
-        if first in group and others:
-            together = ", ".join(others[:2]) + (" and others" if len(others) > 2 else "")
-            text += (
-                f" The run alone cannot rule out {together}: "
-                "to be sure, record a minute with only one of them on."
-            )
-            break
-    return text

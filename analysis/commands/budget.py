@@ -22,8 +22,8 @@ from logger.base.next_step import command_line
 from logger.base.numbers import digits_text
 
 if TYPE_CHECKING:
-    from analysis.budget.pack_choice import PackAnswer
     from analysis.budget.story import BudgetStory
+    from analysis.electric.pack_choice import PackAnswer
 
 _NO_RUN: Final = Path("none")
 _USUAL_C: Final = 20.0
@@ -141,6 +141,12 @@ def show_command(
         packs=packs,
         pack_runs=[run for run in pack_runs if run != _NO_RUN] if pack_runs else None,
     )
+    if corrected is not None and story.comparison is None:
+        raise BenchError(
+            "Nothing to correct by: the modes of this run are not resolved.",
+            evidence="; ".join(item.words for item in story.unresolved),
+            next_step=f"{story.unresolved[0].measure}.",
+        )
     if corrected is not None and story.comparison is not None:
         text = path.read_text(encoding="utf-8-sig")
         write_new(corrected, corrected_text(text, story.budget, story.comparison))
@@ -196,12 +202,16 @@ def _show(story: "BudgetStory") -> None:
         click.echo(textwrap.fill(sentence, TEXT_WIDTH))
     click.echo()
     shown = story.packs[:1]
-    if story.comparison is None:
+    if story.run_modes is None:
         shown = _offered(story)
         _table_of_packs(story, shown)
-    else:
+    elif story.comparison is not None:
         _table_of_modes(story)
-    echo_warnings_in_short([text for text in story.warnings if not is_heat_caution(text)])
+    # That modes ran together is the answer itself.
+    said = story.run_modes.told if story.run_modes is not None else ()
+    echo_warnings_in_short(
+        [text for text in story.warnings if not is_heat_caution(text) and text not in said]
+    )
     for text in filter(is_heat_caution, story.warnings):
         echo_caution("budget", "", text)
     for name, caution in _cautions(shown):
@@ -210,7 +220,7 @@ def _show(story: "BudgetStory") -> None:
 
 def _offered(story: "BudgetStory") -> tuple["PackAnswer", ...]:
     """The budget's own pack, what was asked for, and the first other that serves: each comes with its caution."""
-    from analysis.budget.pack_table import CANDIDATES
+    from analysis.electric.pack_table import CANDIDATES
 
     candidates = {(pack.chemistry, pack.cells, pack.size) for pack in CANDIDATES}
     shown, others = [story.packs[0]], 0

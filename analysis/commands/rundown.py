@@ -19,7 +19,7 @@ from analysis.commands.screen import (
 from analysis.report.digest import Digest, Keeping, description_of, kept_digest
 from analysis.report.same_piece import together_at
 from analysis.report.told import paragraphs_of
-from analysis.run.heat import heat_caution, mean_power_w
+from analysis.run.heat import HOTTEST, heat_caution
 from analysis.say.words import quantity_words
 from logger.base.command_options import need_option
 from logger.base.durations import HOLD_DEFAULT_S, duration_text, parse_duration_s
@@ -177,7 +177,7 @@ def _show_cautions(
     description: Description, kept: Digest, warnings: Sequence[str], *, whole: bool
 ) -> None:
     """Heat on the skin, and the cells, unless a warning that is shown whole has their caution in it."""
-    for caution in heat_caution(mean_power_w(kept.number("energy"), kept.number("duration"))):
+    for caution in heat_caution(kept.number("hottest_power") or 0.0, HOTTEST):
         echo_caution("rundown", "", caution, whole=whole)
     pack = description.pack
     if pack is None:

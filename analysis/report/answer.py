@@ -1,7 +1,7 @@
 """The answer to "does it last?" in a sentence, and the results as rows for a table."""
 
 from analysis.doubt.quantity import Quantity
-from analysis.run.heat import heat_caution
+from analysis.run.heat import HOTTEST, heat_caution
 from analysis.run.lifetime import End
 from analysis.run.rundown import Rundown
 from analysis.run.verdict import Answer, lasted_words
@@ -85,7 +85,7 @@ def result_rows(result: Rundown) -> tuple[tuple[str, Quantity], ...]:
 
 def cautions(pack: Pack | None, result: Rundown) -> tuple[str, ...]:
     """What may hurt: heat on the skin, and the cells."""
-    told = list(heat_caution(result.mean_power_w))
+    told = list(heat_caution(result.hottest_power_w, HOTTEST))
     told.append(f"{pack}: {pack.caution}" if pack else f"The pack is not stated. {SAFETY_CLOSING}")
     return tuple(told)
 

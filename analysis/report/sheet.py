@@ -13,7 +13,7 @@ from matplotlib.patches import FancyBboxPatch
 from analysis.doubt.uncertainty import NO_LIMITS_NOTE, limits_of
 from analysis.report.answer import result_rows
 from analysis.report.told import paragraphs
-from analysis.run.heat import heat_caution
+from analysis.run.heat import HOTTEST, heat_caution
 from analysis.run.rundown import Rundown
 from analysis.run.trace import Floats
 from analysis.say.events import listed_events
@@ -263,5 +263,5 @@ def _cautions(run: Run, result: Rundown) -> list[str]:
     pack = run.description.pack
     own = [text for text in result.warnings if pack is not None and pack.caution in text]
     told = own or [f"{pack}: {pack.caution}" if pack else SAFETY_CLOSING]
-    told = [*heat_caution(result.mean_power_w), *told]
+    told = [*heat_caution(result.hottest_power_w, HOTTEST), *told]
     return [plain_text(text) for text in told[:_CAUTIONS_SHOWN]]

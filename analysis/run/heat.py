@@ -2,15 +2,44 @@
 
 from typing import Final
 
+import numpy as np
+
+from analysis.run.trace import Floats, Trace
+from logger.base.pack import SAFETY_CLOSING
+
 # Mean power above which a worn piece is felt: common practice, no source.
 WARM_W: Final = 1.0
+# Skin is burnt by the hottest stretch, not by a night's mean; 10 min is the shorter of the two times of
+# the thresholds below.
+STRETCH_S: Final = 600.0
+HOTTEST: Final = "In its hottest ten minutes the piece"
 _WORDS: Final = "into heat where it is worn"
 
 
-def mean_power_w(energy_mwh: float | None, duration_s: float | None) -> float:
-    """Mean power, 0 where energy or duration is not known."""
-    hours = (duration_s or 0.0) / 3600
-    return (energy_mwh or 0.0) / hours / 1000 if hours > 0 else 0.0
+def hottest_power_w(time_s: Floats, weight_s: Floats, power_w: Floats) -> float:
+    """Greatest mean power over ten minutes, or over the whole of a shorter run, W; 0 without rows.
+
+    ``time_s``: ends of what each row stands for, ascending; ``weight_s``: how long that is;
+    ``power_w``; shape (rows,). Stretches begin where a row begins; a gap counts as no power.
+    """
+    sound = np.isfinite(power_w) & (weight_s > 0)
+    if not sound.any():
+        return 0.0
+    time_s, weight_s, power_w = time_s[sound], weight_s[sound], power_w[sound]
+    joule = np.concatenate(([0.0], np.cumsum(power_w * weight_s)))
+    begin_s = time_s - weight_s
+    length_s = min(STRETCH_S, float(time_s[-1] - begin_s[0]))
+    ends = np.minimum(begin_s + length_s, time_s[-1])
+    edges = np.concatenate(([begin_s[0]], time_s))
+    return float(np.max(np.interp(ends, edges, joule) - joule[:-1]) / length_s)
+
+
+def hottest_of(trace: Trace) -> float:
+    """Power of a run's hottest ten minutes, W; 0 where voltage or current was not measured."""
+    if trace.voltage_v is None or trace.current_ma is None:
+        return 0.0
+    power_w = trace.voltage_v * trace.current_ma / 1000.0
+    return hottest_power_w(trace.time_s, trace.weight_s, power_w)
 
 
 def is_heat_caution(text: str) -> bool:
@@ -19,9 +48,11 @@ def is_heat_caution(text: str) -> bool:
 
 
 def heat_caution(watt: float, what: str = "The piece") -> tuple[str, ...]:
-    """Caution for a mean power in W, none below ``WARM_W``; ``what`` turns it into heat."""
+    """Caution for a power in W that lasts for ten minutes, none below ``WARM_W``; ``what`` turns it into heat."""
     if watt <= WARM_W:
         return ()
     return (
-        f"{what} turns {watt:.1f} W {_WORDS}. IEC 62368-1 and ISO 13732-1 treat about 43 °C for 8 h and 48 °C for 10 min against the skin as burn thresholds (figures from memory: look them up). Measure the warmest spot before anyone wears it.",
+        f"{what} turns {watt:.1f} W {_WORDS}; more than {WARM_W:g} W is felt (common practice). Burn thresholds on the skin: about "
+        "43 °C for 8 h, 48 °C for 10 min (IEC 62368-1, ISO 13732-1; from memory: look them up). Measure the warmest spot before "
+        f"anyone wears it. {SAFETY_CLOSING}",
     )

@@ -1,6 +1,7 @@
 """What a run says of draw, charge, energy, and the time to the cutoff."""
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -13,7 +14,7 @@ from analysis.run.cutoff import Fall, cutoff_time, find_fall, first_touch_time
 from analysis.run.doubt_table import DoubtTable, doubt_table
 from analysis.run.draw import Draw, draw_of
 from analysis.run.findings import findings
-from analysis.run.heat import mean_power_w
+from analysis.run.heat import hottest_of
 from analysis.run.left import left_in_cells
 from analysis.run.lifetime import End, Lifetime, lifetime_of
 from analysis.run.probe_effect import ProbeEffect, probe_effect
@@ -61,10 +62,10 @@ class Rundown:
     draw: Draw
     fall: Fall
 
-    @property
-    def mean_power_w(self) -> float:
-        """Mean over the whole run, 0 where energy or duration is not known."""
-        return mean_power_w(self.energy.value, self.duration.value)
+    @cached_property
+    def hottest_power_w(self) -> float:
+        """Mean over the hottest ten minutes, 0 where voltage or current is not known."""
+        return hottest_of(self.draw.trace)
 
     def as_json(self) -> dict[str, Any]:
         """One plain object: results as ``Quantity.as_json``, ``simulated`` and ``warnings``."""
@@ -79,6 +80,9 @@ class Rundown:
             for name, _, quantity in self.probe.named():
                 results[name] = quantity.as_json()
         results["uncertainty_budget"] = {table.name: table.as_json() for table in self.doubts}
+        results["hottest_power"] = Quantity(
+            self.hottest_power_w, "W", note="mean of the hottest ten minutes; no interval"
+        ).as_json()
         results["lifetime"] = self.lifetime.as_json()
         results["half_draw"] = self.lifetime.dimmed.as_json()
         if self.verdict is not None:

@@ -14,8 +14,9 @@ from analysis.budget.edit import corrected_text
 from analysis.budget.estimate import estimate_evening, estimate_mode
 from analysis.budget.file import parse_budget, read_budget
 from analysis.budget.story import tell_budget
-from analysis.budget.supply_limits import USB_DEVICE_LEAST_V, USB_SOURCE_LEAST_V, supply_warnings
+from analysis.budget.supply_limits import supply_warnings
 from analysis.budget.words import answer_sentences
+from analysis.electric.pack_table import USB_DEVICE_LEAST_V, USB_SOURCE_LEAST_V
 from logger.base.errors import BenchError
 from logger.base.pack import CHEMISTRIES
 

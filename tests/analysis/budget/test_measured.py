@@ -13,9 +13,9 @@ from analysis.budget.edit import TEMPLATE
 from analysis.budget.file import parse_budget, read_budget
 from analysis.budget.measured import modes_of_run
 from analysis.budget.modes import find_changes_s
-from analysis.budget.pack_choice import Demand
 from analysis.budget.story import BudgetStory, _judge_run, tell_budget
 from analysis.commands.budget import budget_command
+from analysis.electric.pack_choice import Demand
 from analysis.run.rundown import rundown
 from analysis.run.trace import trace_of
 from firmware_probe.twin import vest
@@ -225,7 +225,7 @@ def test_corrected_file_through_the_command_explains_its_own_run(tmp_path: Path)
     arguments = [str(VEST_BUDGET), str(run_folder), "--corrected", str(corrected)]
     first = CliRunner().invoke(budget_command, arguments)
     assert first.exit_code == 0, first.output
-    assert "The figure that was wrong: LEDs: off" in first.output
+    assert "Most likely wrong: LEDs: off" in first.output
     text = corrected.read_text(encoding="utf-8")
     assert "was 0.3" in text
     assert "# the LEDs lose colour under this" in text
@@ -235,7 +235,7 @@ def test_corrected_file_through_the_command_explains_its_own_run(tmp_path: Path)
     assert abs(off.current_ma - 1.0) <= off.tolerance * off.current_ma
     assert off.tolerance < 0.2
     second = CliRunner().invoke(budget_command, [str(corrected), str(run_folder), "--details"])
-    assert "No figure of the budget has to be wrong" in second.output
+    assert "No figure has to be wrong" in second.output
     assert second.output.count("no difference beyond") == len(budget.modes)
     assert "run together" not in second.output
     again = CliRunner().invoke(budget_command, arguments)

@@ -7,13 +7,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
-from analysis.budget.electrics import (
+from analysis.electric.leds import (
     PIXEL_MEASURED,
+    PIXEL_MOST_V,
     PIXEL_PLANNING,
     led_current_ma,
     pixel_current_ma,
 )
-from analysis.budget.lines import Located
+from analysis.listed.lines import Located
 
 # Tolerance where the file gives none: common practice, no source.
 DEFAULT_TOLERANCE_PERCENT: Final = {"data sheet": 20.0, "measured": 5.0, "guess": 50.0}
@@ -26,6 +27,8 @@ class Figure:
     """Mean and peak current of one piece of a part in one state.
 
     ``tolerance`` is a fraction at 95 %; ``pixel``: given by colour, so it can be dimmed.
+    ``forward_v``, ``supply_v``: of plain LEDs behind a resistor, and the supply at which
+    ``current_ma`` holds; their current follows the supply. 0: the current does not depend on it.
     """
 
     part: str
@@ -35,6 +38,14 @@ class Figure:
     tolerance: float
     source: str
     pixel: bool = False
+    forward_v: float = 0.0
+    supply_v: float = 0.0
+
+    def at_rail(self, rail_v: float) -> float:
+        """Current at this supply as a multiple of the figure: (V - Vf) / (V0 - Vf), none under Vf."""
+        if not self.supply_v:
+            return 1.0
+        return max(rail_v - self.forward_v, 0.0) / (self.supply_v - self.forward_v)
 
     @property
     def label(self) -> str:
@@ -43,12 +54,19 @@ class Figure:
 
 @dataclass(frozen=True)
 class Part:
-    """A kind of part; its figures hold for one piece, ``quantity`` pieces are fitted."""
+    """A kind of part; its figures hold for one piece, ``quantity`` pieces are fitted.
+
+    ``min_v``, ``max_v``: supply that it needs and stands; None: not known. ``max_v_usual``: the file does
+    not say, so it is what such parts usually stand.
+    """
 
     name: str
     quantity: int
     after_converter: bool
     figures: tuple[Figure, ...]
+    min_v: float | None = None
+    max_v: float | None = None
+    max_v_usual: bool = False
 
 
 def read_part(item: Located, pack_v: float, output_v: float) -> Part:
@@ -63,6 +81,8 @@ def read_part(item: Located, pack_v: float, output_v: float) -> Part:
         "peak_ma",
         "pixel",
         "led",
+        "min_v",
+        "max_v",
     )
     name = item.text("name")
     quantity = item.number("quantity", low=0.0, high=10_000.0, default=1.0)
@@ -74,7 +94,12 @@ def read_part(item: Located, pack_v: float, output_v: float) -> Part:
             "supply", f"{where!r} is no supply", 'one of: "output" (after the converter), "pack"'
         )
     figures = _figures(item, name, pack_v if where == "pack" else output_v)
-    return Part(name, int(quantity), where == "output", figures)
+    least_v = item.number("min_v", low=0.5, high=60.0, optional=True)
+    most_v = item.number("max_v", low=0.5, high=60.0, optional=True)
+    usual = most_v is None and any(figure.pixel for figure in figures)
+    if usual:
+        most_v = PIXEL_MOST_V
+    return Part(name, int(quantity), where == "output", figures, least_v, most_v, usual)
 
 
 def _figures(item: Located, name: str, supply_v: float) -> tuple[Figure, ...]:
@@ -90,7 +115,7 @@ def _figures(item: Located, name: str, supply_v: float) -> tuple[Figure, ...]:
                 raise item.error(
                     f"{kind}.{state}", "this state has a figure already", "one of them"
                 )
-    currents = flat | pixels | {state: mean_ma for state, (mean_ma, _) in leds.items()}
+    currents = flat | pixels | {state: mean_ma for state, (mean_ma, *_) in leds.items()}
     if not currents:
         raise item.error(
             "current_ma",
@@ -116,6 +141,7 @@ def _figures(item: Located, name: str, supply_v: float) -> tuple[Figure, ...]:
             tolerances[state] / 100,
             source,
             state in item.subtables("pixel"),
+            *((leds[state][2], supply_v) if state in leds else (0.0, 0.0)),
         )
         for state, mean in currents.items()
     )
@@ -170,8 +196,8 @@ def _pixels_ma(item: Located) -> dict[str, float]:
     return currents
 
 
-def _leds_ma(item: Located, supply_v: float) -> dict[str, tuple[float, float]]:
-    """Mean and peak current of the states of a plain LED behind its resistor."""
+def _leds_ma(item: Located, supply_v: float) -> dict[str, tuple[float, float, float]]:
+    """Mean and peak current, and forward voltage, of the states of a plain LED behind its resistor."""
     currents = {}
     for state, led in item.subtables("led").items():
         led.only("forward_v", "resistor_ohm", "brightness_percent")
@@ -185,5 +211,5 @@ def _leds_ma(item: Located, supply_v: float) -> dict[str, tuple[float, float]]:
                 "forward_v", str(error), "fewer LEDs in a row, or a supply above their sum"
             ) from None
         # Dimmed by pulse width, so the peak stays.
-        currents[state] = (brightness / 100 * lit_ma, lit_ma)
+        currents[state] = (brightness / 100 * lit_ma, lit_ma, forward_v)
     return currents

@@ -191,3 +191,10 @@ class Located:
 
     def _under(self, name: str) -> str:
         return f"{self.header}.{name}" if self.header else name
+
+
+def valid_of(wrong: str, known: list[str]) -> str:
+    """What would be valid instead of a name that is not known."""
+    close = get_close_matches(wrong, known, 1)
+    hint = f"did you mean {close[0]!r}? " if close else ""
+    return f"{hint}one of: {', '.join(known)}"

@@ -18,17 +18,19 @@ import numpy as np
 import numpy.typing as npt
 import scipy
 
-from analysis.budget.pack_table import (
+from analysis.curve.curve_family import CurveFamily
+from analysis.doubt.quantity import Quantity
+from analysis.electric.pack_table import (
     AGEING_LOSS,
     BANK_LEAST_MA,
     BEGINNER_ORDER,
     COLD_LOSS_PER_K,
+    USB_PORT_MA,
+    USB_SOURCE_LEAST_V,
     facts,
+    limits_ma,
     mass_g,
 )
-from analysis.budget.supply_limits import USB_PORT_MA, USB_SOURCE_LEAST_V
-from analysis.curve.curve_family import CurveFamily
-from analysis.doubt.quantity import Quantity
 from analysis.forecast.chemistry_prior import (
     TYPICAL_RATE_PER_H,
     capacity_prior,
@@ -38,10 +40,44 @@ from logger.base.pack import CHEMISTRIES, Pack
 
 Array = npt.NDArray[np.float64]
 DRAWS: Final = 2000
+LEAST_MA: Final = 1e-3
+HALF: Final = 0.5
+OVER_WORDS: Final = "fresh it gives up to"
+# Sums of decimal figures: 3 x 1.1 V is not over 3.3 V.
+SLACK_V: Final = 0.005
 COVERAGE: Final = 0.9
 # Standard deviation of capacity between cells of one make: our own judgement.
 CELL_SPREAD: Final = 0.04
 _DEPTH: Final = np.linspace(0.0, 1.0, 201)
+
+
+@dataclass(frozen=True)
+class Ceiling:
+    """The most that may stand on the pack's terminals, and whose limit that is, in words."""
+
+    most_v: float
+    words: str
+
+
+@dataclass(frozen=True)
+class LedDraw:
+    """Plain LEDs on a resistor that follow the pack: I = ma_per_v (min(V, rail) - forward_v), none under it.
+
+    ``ma_per_v``: over the whole evening, mA at the pack for each volt above ``forward_v``;
+    ``peak_ma_per_v``: in the mode of the highest peak. ``rail_v``: where a regulator holds them;
+    ``supply_v``: at which the budget reckons their light.
+    """
+
+    name: str
+    forward_v: float
+    ma_per_v: float
+    peak_ma_per_v: float
+    rail_v: float = np.inf
+    supply_v: float = 0.0
+
+    def over_v(self, pack_v: Array) -> Array:
+        """Volts above the forward voltage, shape of ``pack_v``."""
+        return np.clip(np.minimum(pack_v, self.rail_v) - self.forward_v, 0.0, None)
 
 
 @dataclass(frozen=True)
@@ -53,6 +89,7 @@ class Demand:
     fraction. ``peak_power_mw``, ``peak_current_ma``: the same for the shortest peak.
     ``give_up_v``: pack voltage at which the circuit gives up, 0 if not known;
     ``most_v``: voltage it stands at most. ``hours``: how long it must run, 0 if not said.
+    ``ceilings``: the same limit by who states it. ``leds``: what follows the pack's voltage.
     """
 
     power_mw: float
@@ -63,13 +100,21 @@ class Demand:
     give_up_v: float
     most_v: float
     hours: float
+    ceilings: tuple[Ceiling, ...] = ()
+    leds: tuple[LedDraw, ...] = ()
 
     def current_at_ma(self, pack_v: Array) -> Array:
         """Mean current at these pack voltages (any shape)."""
-        return self.current_ma + self.power_mw / pack_v
+        lit = sum((led.ma_per_v * led.over_v(pack_v) for led in self.leds), np.zeros_like(pack_v))
+        # Never nothing at all: a pack that only LEDs drain would last for ever under their forward voltage.
+        return np.maximum(self.current_ma + self.power_mw / pack_v + lit, LEAST_MA)
 
     def peak_at_ma(self, pack_v: float) -> float:
-        return self.peak_current_ma + self.peak_power_mw / pack_v
+        lit = sum(led.peak_ma_per_v * float(led.over_v(np.array(pack_v))) for led in self.leds)
+        return self.peak_current_ma + self.peak_power_mw / pack_v + lit
+
+
+NO_HALF_LIGHT: Final = Quantity(None, "h", note="no plain LEDs follow the pack's voltage")
 
 
 @dataclass(frozen=True)
@@ -77,6 +122,7 @@ class PackAnswer:
     """One candidate. ``reasons``: why it cannot serve; empty if it can. ``cautions``: what to mind.
 
     ``sag_v``: what the peak costs over the mean through the pack's resistance, fresh and at the end.
+    ``half_light``: when the first plain LEDs are down to half their light; no value without such LEDs.
     """
 
     pack: Pack
@@ -88,6 +134,7 @@ class PackAnswer:
     reasons: tuple[str, ...]
     cautions: tuple[str, ...]
     sag_v: tuple[float, float] = (0.0, 0.0)
+    half_light: Quantity = NO_HALF_LIGHT
 
     @property
     def serves(self) -> bool:
@@ -104,10 +151,11 @@ def judge_pack(
     """Runtime of one pack under this demand, and what speaks against it."""
     reasons = _voltage_reasons(pack, demand)
     cautions: list[str] = [pack.caution]
-    runtime = Quantity(None, "h")
+    runtime, half_light = Quantity(None, "h"), NO_HALF_LIGHT
     left_share: float | None = None
     if not reasons:
-        hours, left_share = _runtimes_h(pack, demand, rng, temperature_c)
+        hours, half_h, left_share = _runtimes_h(pack, demand, rng, temperature_c)
+        half_light = _half_light(half_h)
         low, median, high = np.quantile(hours, [(1 - COVERAGE) / 2, 0.5, (1 + COVERAGE) / 2])
         runtime = Quantity(
             float(median),
@@ -119,6 +167,7 @@ def judge_pack(
         )
         reasons += _short_of(float(low), float(high), demand)
         reasons += _peak_reasons(pack, demand)
+        reasons += _over_limits(pack, demand)
         cautions += _habits(pack, demand)
     return PackAnswer(
         pack,
@@ -130,7 +179,19 @@ def judge_pack(
         tuple(reasons),
         tuple(cautions),
         _sag_v(pack, demand),
+        half_light,
     )
+
+
+def _half_light(half_h: Array | None) -> Quantity:
+    """When the light is half, of the draws; not a number where it never is while the pack lasts."""
+    if half_h is None:
+        return NO_HALF_LIGHT
+    if np.isnan(half_h).mean() > (1 - COVERAGE) / 2:
+        return Quantity(None, "h", note="over half its light until the pack is empty")
+    low, middle, high = np.nanquantile(half_h, [(1 - COVERAGE) / 2, 0.5, (1 + COVERAGE) / 2])
+    note = "light taken as proportional to the current: usual for LEDs, from memory"
+    return Quantity(float(middle), "h", float(low), float(high), COVERAGE, note)
 
 
 def _name(pack: Pack) -> str:
@@ -163,10 +224,12 @@ def judge_measured(
     steps = np.linspace(charge_mah[0], charge_mah[-1], _DEPTH.size)
     volts = np.interp(steps, charge_mah, pack_v)
     alive = np.minimum.accumulate(volts >= floor_v)
-    hours = float(np.sum(np.where(alive, np.gradient(steps) / demand.current_at_ma(volts), 0.0)))
+    per_step = np.where(alive, np.gradient(steps) / demand.current_at_ma(volts), 0.0)
+    hours = float(per_step.sum())
     relative = np.exp(np.hypot(charge_std, CELL_SPREAD) * rng.standard_normal(DRAWS))
     draw = np.clip(1 + demand.relative_std * rng.standard_normal(DRAWS), 0.2, None)
     low, median, high = np.quantile(hours * relative / draw, [0.05, 0.5, 0.95])
+    half_h = _until(per_step, _dimmed(volts, demand) & alive) * relative / draw
     cautions = [pack.caution]
     if alive.all():
         cautions.append(
@@ -187,6 +250,7 @@ def judge_measured(
         facts(pack).rechargeable,
         tuple(reasons),
         tuple(cautions),
+        half_light=_half_light(half_h if demand.leds else None),
     )  # fmt: skip
 
 
@@ -212,10 +276,20 @@ def in_order(answers: list[PackAnswer]) -> list[PackAnswer]:
 
 def _voltage_reasons(pack: Pack, demand: Demand) -> list[str]:
     reasons = []
-    if demand.most_v and pack.full_v > demand.most_v:
+    over = [item for item in demand.ceilings if pack.full_v > item.most_v + SLACK_V]
+    if over:
+        reasons.append(f"{OVER_WORDS} {pack.full_v:.2f} V, more than {over[0].words}")
+    elif demand.most_v and pack.full_v > demand.most_v + SLACK_V:
         reasons.append(
-            f"fresh it gives up to {pack.full_v:.2f} V, more than the {demand.most_v:g} V allowed"
+            f"{OVER_WORDS} {pack.full_v:.2f} V, more than the {demand.most_v:g} V allowed"
         )
+    for led in demand.leds:
+        lit = float(led.over_v(np.array(pack.nominal_v))) / (led.supply_v - led.forward_v)
+        if lit < HALF:
+            reasons.append(
+                f"its {pack.nominal_v:g} V light {led.name} at {lit * 100:.0f} % of what the budget counts on"
+            )
+            break
     if pack.chemistry == "usb-bank" and USB_SOURCE_LEAST_V < demand.give_up_v < pack.nominal_v:
         reasons.append(
             f"a USB source may give as little as {USB_SOURCE_LEAST_V:g} V (USB 2.0, 7.2.2), under the circuit's "
@@ -230,8 +304,8 @@ def _voltage_reasons(pack: Pack, demand: Demand) -> list[str]:
 
 def _runtimes_h(
     pack: Pack, demand: Demand, rng: np.random.Generator, temperature_c: float
-) -> tuple[Array, float]:
-    """Runtimes of the draws, and the median share of charge left in the cells at the end."""
+) -> tuple[Array, Array | None, float]:
+    """Runtimes of the draws, when their light is half, and the median share of charge left at the end."""
     start_v = pack.nominal_v
     mean_ma = float(demand.current_at_ma(np.array([start_v]))[0])
     prior = capacity_prior(pack, mean_ma)
@@ -247,9 +321,28 @@ def _runtimes_h(
     floor_v = max(demand.give_up_v, pack.floor_v)
     alive = np.minimum.accumulate(volts >= floor_v, axis=1)
     step = np.gradient(_DEPTH)
-    per_depth = np.where(alive, step / demand.current_at_ma(volts), 0.0).sum(axis=1)
+    per_step = np.where(alive, step / demand.current_at_ma(volts), 0.0)
     used = (alive * step).sum(axis=1)
-    return q_mah / draw * per_depth, float(np.median(1 - used))
+    half_h = None
+    if demand.leds:
+        half_h = q_mah / draw * _until(per_step, _dimmed(volts, demand) & alive)
+    return q_mah / draw * per_step.sum(axis=1), half_h, float(np.median(1 - used))
+
+
+def _dimmed(volts: Array, demand: Demand) -> npt.NDArray[np.bool_]:
+    """Where the first of the LEDs has lost half its light, against the start of each row of ``volts``."""
+    dim = np.zeros(volts.shape, dtype=bool)
+    for led in demand.leds:
+        over_v = led.over_v(volts)
+        dim |= over_v <= HALF * over_v[..., :1]
+    return dim
+
+
+def _until(per_step: Array, reached: npt.NDArray[np.bool_]) -> Array:
+    """Sum of the steps before the first that is reached; not a number where none is; shape (draws,)."""
+    first = reached.argmax(axis=-1)
+    before = np.arange(per_step.shape[-1]) < first[..., None]
+    return np.where(reached.any(axis=-1), (per_step * before).sum(axis=-1), np.nan)
 
 
 def _curves(pack: Pack, scatter: Array, rate_per_h: float, rng: np.random.Generator) -> Array:
@@ -301,6 +394,24 @@ def _peak_reasons(pack: Pack, demand: Demand) -> list[str]:
         f"the peak of {demand.peak_at_ma(float(volts[first])):.0f} mA pulls it under the circuit's cutoff {when}, "
         "although the mean is fine (internal resistance typical, from memory)"
     ]
+
+
+def _over_limits(pack: Pack, demand: Demand) -> list[str]:
+    """More than such cells are made for, at the mean or at the peak."""
+    limits = limits_ma(pack)
+    if limits is None:
+        return []
+    steady_ma, peak_ma = limits
+    mean = float(demand.current_at_ma(np.array([pack.nominal_v]))[0])
+    peak = demand.peak_at_ma(pack.nominal_v)
+    for word, drawn, limit in (("peak", peak, peak_ma), ("mean", mean, steady_ma)):
+        if drawn > limit:
+            rate = f", {drawn / pack.capacity_mah:.1f}C" if pack.capacity_mah else ""
+            return [
+                f"the {word} of {drawn:.0f} mA{rate} is more than the {limit:.0f} mA such cells are made for "
+                f"{'in pulses' if word == 'peak' else 'for long'} (makers' sheets, from memory; your cell's own sheet decides)"
+            ]
+    return []
 
 
 def _sag_v(pack: Pack, demand: Demand) -> tuple[float, float]:

@@ -20,6 +20,8 @@ class PixelCurrents:
 PIXEL_MEASURED: Final = PixelCurrents(16.0, 11.0, 15.0, 1.0)
 # Planning figure: 60 mA full white, 1 mA dark (common practice, no source).
 PIXEL_PLANNING: Final = PixelCurrents(59 / 3, 59 / 3, 59 / 3, 1.0)
+# Supply that addressable 5 V pixels stand (SOURCES.md E2).
+PIXEL_MOST_V: Final = 5.3
 
 
 def pixel_current_ma(

@@ -1,6 +1,7 @@
 """Packs against published capacity tables, label arithmetic and common practice."""
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -8,13 +9,13 @@ import pytest
 from analysis.budget.changes import demand_of, worthwhile_changes
 from analysis.budget.edit import TEMPLATE
 from analysis.budget.file import parse_budget
-from analysis.budget.pack_choice import Demand, in_order, judge_pack
-from analysis.budget.pack_table import CANDIDATES, mass_g
+from analysis.electric.pack_choice import Demand, in_order, judge_pack
+from analysis.electric.pack_table import CANDIDATES, mass_g
 from analysis.forecast.chemistry_prior import bank_charge_mah
 from logger.base.pack import Pack, parse_pack
 
 
-def _steady(current_ma: float, **changes: float) -> Demand:
+def _steady(current_ma: float, **changes: Any) -> Demand:
     return replace(Demand(0.0, current_ma, 0.0, 0.0, current_ma, 0.0, 0.0, 0.0), **changes)
 
 
@@ -132,7 +133,9 @@ def _width(lower: float | None, upper: float | None) -> float:
 @pytest.mark.parametrize("kind", ["linear", "buck"])
 def test_a_converter_that_steps_down_needs_more_than_its_output(kind: str) -> None:
     """2.4 V of two NiMH cells cannot feed 3.3 V parts, said or not; four alkaline can."""
-    text = TEMPLATE.replace('"boost"', f'"{kind}"').replace("output_v = 5.0", "output_v = 3.3")
+    text = TEMPLATE.replace('"boost"', f'"{kind}"').replace(
+        "output_v = 5.0", "output_v = 3.3\nmax_v = 7.0"
+    )
     text = "\n".join(line for line in text.splitlines() if not line.startswith("give_up_v"))
     if kind == "linear":
         text = "\n".join(line for line in text.splitlines() if "efficiency" not in line)

@@ -31,6 +31,45 @@ CELLS: Final = {
     ("li-ion", "18650"): CellFacts(46.0, 0.05, 0.09, True),
     ("usb-bank", ""): CellFacts(0.0, 0.10, 0.10, True),
 }
+
+
+@dataclass(frozen=True)
+class CurrentLimit:
+    """What a cell gives for long and for moments, in mA, or in mA for each mAh of its capacity (``per_mah``)."""
+
+    steady: float
+    peak: float
+    per_mah: bool = False
+
+
+# Usual limits of cell makers' sheets (SOURCES.md B21); a pouch's own sheet or label may allow more or less.
+LIMITS: Final = {
+    ("alkaline", "AA"): CurrentLimit(1000.0, 2000.0),
+    ("alkaline", "AAA"): CurrentLimit(500.0, 1000.0),
+    ("nimh", "AA"): CurrentLimit(4000.0, 6000.0),
+    ("nimh", "AAA"): CurrentLimit(1600.0, 2400.0),
+    ("lithium-aa", "AA"): CurrentLimit(2500.0, 4000.0),
+    ("lithium-coin", "CR2032"): CurrentLimit(3.0, 15.0),
+    ("li-ion", "pouch"): CurrentLimit(1.0, 3.0, per_mah=True),
+    ("li-ion", "18650"): CurrentLimit(5000.0, 7500.0),
+}
+# A coin cell of another size is not taken to give more than this.
+_ANY_COIN: Final = CurrentLimit(3.0, 15.0)
+
+
+def limits_ma(pack: Pack) -> tuple[float, float] | None:
+    """Steady and peak current that the pack's cells are made for, mA; None where that is not known."""
+    known = LIMITS.get((pack.chemistry, pack.size))
+    if known is None and pack.chemistry == "lithium-coin":
+        known = _ANY_COIN
+    if known is None and pack.chemistry in ("li-ion", "lifepo4"):
+        known = LIMITS["li-ion", "pouch"]
+    if known is None or (known.per_mah and pack.capacity_mah is None):
+        return None
+    unit = (pack.capacity_mah or 0.0) if known.per_mah else 1.0
+    return known.steady * unit, known.peak * unit
+
+
 POUCH_G_PER_MAH: Final = 0.020
 BANK_G_PER_MAH: Final = 0.022
 # A resistance for cells that stand in no row, wide on purpose.
@@ -51,6 +90,12 @@ COLD_LOSS_PER_K: Final = {
 AGEING_LOSS: Final = 0.10
 # Many power banks switch off under about this load: typical, from memory.
 BANK_LEAST_MA: Final = 80.0
+
+# USB 2.0, 7.2.2 (as cited second-hand): 4.75 to 5.25 V at the source, down to 4.4 V at the device.
+USB_SOURCE_LEAST_V: Final = 4.75
+USB_DEVICE_LEAST_V: Final = 4.4
+# A port's current once the device is configured, USB 2.0: from memory.
+USB_PORT_MA: Final = 500.0
 
 # Order in which to offer what serves: common practice, no source.
 BEGINNER_ORDER: Final = (
