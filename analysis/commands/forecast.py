@@ -25,7 +25,7 @@ from analysis.report.same_piece import earlier_runs, earlier_words
 from analysis.run.pack_faults import Fault
 from analysis.run.rundown import is_simulated
 from analysis.say.words import plain_text
-from logger.base.command_options import Need
+from logger.base.command_options import Need, fresh_option
 from logger.base.errors import BenchError
 from logger.base.measures import MAH_ABOVE_0
 from logger.base.pack import SAFETY_CLOSING, USED_HELP
@@ -82,12 +82,7 @@ class SpanType(click.ParamType):  # type: ignore[type-arg]
     "--capacity", "capacity_mah", type=MAH_ABOVE_0, metavar="MAH", help="Stated capacity, mAh."
 )
 @click.option("--used", is_flag=True, help=USED_HELP)
-@click.option(
-    "--fresh/--part-used",
-    "fresh",
-    default=None,
-    help="The pack began fresh or freshly charged, or part-used; checked against its voltage.",
-)
+@fresh_option
 @click.option(
     "--follow",
     is_flag=True,
@@ -114,7 +109,7 @@ def forecast_command(
         return
     if as_json:
         asked = asked_forecast(
-            run_folder, cutoff_v, hold_s, load_text, pack_text, capacity_mah, used
+            run_folder, cutoff_v, hold_s, load_text, pack_text, capacity_mah, used, fresh
         )
         run = asked.run
         whole = discharge(run, asked.cutoff_v, asked.hold_s, until_s, asked.programme)
@@ -133,7 +128,7 @@ def forecast_command(
         return
     found = forecast(
         run_folder, cutoff_v, hold_s, until_s=until_s, need_s=need_s, load=load_text,
-        pack=pack_text, capacity_mah=capacity_mah, used=used,
+        pack=pack_text, capacity_mah=capacity_mah, used=used, fresh=fresh,
     )  # fmt: skip
     run = found.run
     warnings = (*found.warnings, *run.problems)

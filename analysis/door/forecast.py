@@ -1,6 +1,6 @@
 """Will it last? The forecast of a run that is not over."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import analysis.forecast.forecast as plain
@@ -122,6 +122,7 @@ def asked_forecast(
     pack: str | None,
     capacity_mah: float | None,
     used: bool,
+    fresh: bool | None = None,
 ) -> Asked:
     """What was asked for, else the run's own. Raises BenchError as ``forecast`` does."""
     found = with_pack(found_of(run), pack, capacity_mah, used)
@@ -133,6 +134,8 @@ def asked_forecast(
             next_step="add --cutoff with the volts at which the circuit gives up, e.g. --cutoff 3.0.",
         )
     programme = parse_programme(load) if load else None
+    if fresh is not None:
+        found = replace(found, description=replace(found.description, fresh=fresh))
     return Asked(whole(found), cutoff_v, hold_s, programme)
 
 
@@ -147,6 +150,7 @@ def forecast(
     pack: str | None = None,
     capacity_mah: float | None = None,
     used: bool = False,
+    fresh: bool | None = None,
 ) -> Forecast:
     """When will the pack reach the cutoff, and how sure is that?
 
@@ -167,7 +171,9 @@ def forecast(
     capacity_mah : float, optional
         Stated capacity in mAh, of one cell in series.
     used : bool, default False
-        The pack was not fresh.
+        The cells have aged: the stated capacity no longer holds.
+    fresh : bool, optional
+        Whether the pack began fresh or freshly charged; checked against its voltage. Default: what the run was told.
 
     Returns
     -------
@@ -188,7 +194,7 @@ def forecast(
     >>> found.to_frame().columns.to_list()
     ['coverage', 'cutoff_time_s', 'cutoff_time_lower_s', 'cutoff_time_upper_s']
     """
-    asked = asked_forecast(run, cutoff_v, hold_s, load, pack, capacity_mah, used)
+    asked = asked_forecast(run, cutoff_v, hold_s, load, pack, capacity_mah, used, fresh)
     found = forecast_run(asked.run, asked.cutoff_v, asked.hold_s, until_s, asked.programme)
     need_s = asked.run.description.need_s if need_s is None else need_s
     piece = None if until_s is not None else asked.together(need_s)

@@ -1,6 +1,5 @@
 """Chemistry, own course and own earlier runs asked together: each has the say that it has earned on this run."""
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -17,7 +16,16 @@ from analysis.forecast.chemistry_prior import (
     families,
 )
 from analysis.forecast.future_load import FutureLoad, Programme, future_load
-from analysis.forecast.opinions import Score, mixed, moments, scored, weights, widened
+from analysis.forecast.opinions import (
+    Score,
+    Then,
+    first_below,
+    mixed,
+    probes,
+    scored,
+    weights,
+    widened,
+)
 from analysis.forecast.own_runs import EarlierRun, OwnRuns, by_own_runs
 from analysis.forecast.passage import DRAWS, Passages, draw_passages
 from analysis.forecast.start_state import start_belief
@@ -38,14 +46,17 @@ _PRIOR: Final = {"chemistry": 0.68, "any": 0.27, "trend": 0.05, "earlier": 3.0}
 _UNSTATED: Final = 0.6  # what is left of the chemistry's say where no pack was stated
 _EARLIER_MISFIT_MOST: Final = 3.0
 _LITTLE_SAY: Final = 0.1
-# Chi-square per observation of the chemistry's curves: up to 1 on 9 of 10 rundowns of the tuning cells.
+# Chi-square per observation of the chemistry's curves: up to this on 9 of 10 rundowns of the tuning cells.
 # Each unit above takes this much off the logarithm of its say.
-_MISFIT_USUAL: Final = 1.0
-_MISFIT_COSTS: Final = 1.5
+_MISFIT_USUAL: Final = 0.6
+_MISFIT_COSTS: Final = 3.0
 _BELOW_FLOOR: Final = 0.9
 _LABEL_ROOM: Final = 0.1  # of the charge used: with less left by the label, it is not to be trusted
 _CUTOFF_SD: Final = 0.08
+_FIRST_TRUST: Final = 0.8
+_LOSS_USUAL: Final = 0.4  # logarithm of the charge that rate and cutoff leave of the label
 _FIRST_SHARE: Final = 0.02
+_EACH_THEN: Final = 4  # of the pool's curves asked about earlier moments
 
 
 @dataclass(frozen=True)
@@ -148,16 +159,16 @@ def _said(asked: Asked, rng: np.random.Generator) -> _Said:
     chemistry = _chemistry(asked, rng)
     if chemistry is not None:
         left["chemistry"] = chemistry.capacity_mah - used_mah
-    course, belief = asked.course, capacity_belief(asked)
+    course, belief = asked.course, capacity_belief(asked, _fits(chemistry))
     own: AnyCurve | None = None
     earlier: OwnRuns | None = None
     if course is not None:
         own = any_curve(course, used_mah, asked.cutoff_v, belief, _DRAWS)
-        trend = by_trends(course, used_mah, asked.cutoff_v, _DRAWS)
+        trend = by_trends(course, used_mah, [asked.cutoff_v], _DRAWS)
         if own is not None:
             left["any"] = own.left_mah
         if own is not None and trend is not None:
-            left["trend"] = trend
+            left["trend"] = trend[0]
         earlier = _by_earlier(asked, course, used_mah, asked.cutoff_v)
         if earlier is not None and earlier.misfit < _EARLIER_MISFIT_MOST:
             left["earlier"] = earlier.left_mah
@@ -178,35 +189,51 @@ def _shares(asked: Asked, said: _Said) -> tuple[dict[str, float], dict[str, Scor
     course = asked.course
     if len(said.left_mah) == 1 or course is None:
         return {next(iter(said.left_mah)): 1.0}, {}
-    past = moments(course, float(asked.on.charge_mah[-1]))
+    used_mah = float(asked.on.charge_mah[-1])
+    prior = _prior(asked, said, course)
+    total = sum(prior.values())
+    ahead = sum(p * float(np.log(np.median(said.left_mah[name]))) for name, p in prior.items())
+    past = probes(course, used_mah)
+    then = asked_then(asked, course)
+    horizon = float(np.exp(ahead / total)) / used_mah
+    scores = {name: scored(past, then[name], horizon) for name in said.left_mah}
+    return weights(scores, prior), scores
 
-    def any_then(charge_mah: float, level_v: float) -> Array | None:
-        found = any_curve(course.until(charge_mah), charge_mah, level_v, None, 500, every=2)
-        return None if found is None else found.left_mah
 
-    def trend_then(charge_mah: float, level_v: float) -> Array | None:
-        return by_trends(course.until(charge_mah), charge_mah, level_v, 500)
+def asked_then(asked: Asked, course: Course) -> dict[str, Then]:
+    """What each opinion would have said when that charge was out: draws of the charge left to each level."""
 
-    def earlier_then(charge_mah: float, level_v: float) -> Array | None:
-        found = _by_earlier(asked, course.until(charge_mah), charge_mah, level_v)
-        return None if found is None else found.left_mah
+    def any_then(charge_mah: float, levels_v: Array) -> list[Array] | None:
+        until = course.until(charge_mah)
+        found = any_curve(until, charge_mah, asked.cutoff_v, None, 500, every=_EACH_THEN)
+        return None if found is None else first_below(found.path_mah, found.path_v, levels_v)
 
-    then = {
+    def trend_then(charge_mah: float, levels_v: Array) -> list[Array] | None:
+        return by_trends(course.until(charge_mah), charge_mah, levels_v, 300)
+
+    def earlier_then(charge_mah: float, levels_v: Array) -> list[Array] | None:
+        until = course.until(charge_mah)
+        found = [_by_earlier(asked, until, charge_mah, level) for level in levels_v.tolist()]
+        told = [one.left_mah for one in found if one is not None]
+        return told if len(told) == len(found) else None
+
+    return {
         "chemistry": chemistry_then(asked),
         "any": any_then,
         "trend": trend_then,
         "earlier": earlier_then,
     }
-    scores = {name: scored(past, then[name]) for name in said.left_mah}
+
+
+def _prior(asked: Asked, said: _Said, course: Course) -> dict[str, float]:
     prior = {name: _PRIOR[name] for name in said.left_mah}
     if "chemistry" in prior and said.chemistry is not None:
-        off = max(float(np.median(said.chemistry.misfit)) - _MISFIT_USUAL, 0.0)
-        prior["chemistry"] *= float(np.exp(-min(_MISFIT_COSTS * off, 50.0)))
+        prior["chemistry"] *= max(_fits(said.chemistry), 1e-30)
         if asked.pack is None:
             prior["chemistry"] *= _UNSTATED
     if "trend" in prior:
         prior["trend"] *= max(_passed_share(course, asked.cutoff_v), 1e-3)
-    return weights(scores, prior), scores
+    return prior
 
 
 def _passed_share(course: Course, cutoff_v: float) -> float:
@@ -257,17 +284,17 @@ def _fan(asked: Asked, said: _Said, lead: str) -> Passages | None:
     return None if said.own is None else _own_fan(asked, said.own)
 
 
-def chemistry_then(asked: Asked) -> Callable[[float, float], Array | None]:
-    """What the chemistry would have said when that charge was out: charge left to a level."""
+def chemistry_then(asked: Asked) -> Then:
+    """The chemistry's part of ``asked_then``."""
 
-    def then(charge_mah: float, level_v: float) -> Array | None:
+    def then(charge_mah: float, levels_v: Array) -> list[Array] | None:
         on = part(asked.on, asked.on.charge_mah <= charge_mah)
         if len(on.end_s) < 4:
             return None
         rng = np.random.default_rng(_SEED)
         load = future_load(on, asked.programme, asked.hold_s, rng, DRAWS)
-        found = _chemistry(replace(asked, on=on, cutoff_v=level_v, load=load), rng, quick=True)
-        return None if found is None else found.capacity_mah - float(on.charge_mah[-1])
+        found = _chemistry(replace(asked, on=on, load=load), rng, quick=True)
+        return None if found is None else first_below(found.path_mah, found.path_v, levels_v)
 
     return then
 
@@ -283,8 +310,19 @@ def _chemistry(asked: Asked, rng: np.random.Generator, quick: bool = False) -> P
     )
 
 
-def capacity_belief(asked: Asked) -> CapacityBelief | None:
-    """Charge from the run's start to the cutoff, by the label (or the usual) and the first voltage."""
+def _fits(chemistry: Passages | None) -> float:
+    """How well the chemistry's curves fit, 1 (as they do most cells of theirs) to 0."""
+    if chemistry is None:
+        return 0.0
+    off = max(float(np.median(chemistry.misfit)) - _MISFIT_USUAL, 0.0)
+    return float(np.exp(-min(_MISFIT_COSTS * off, 50.0)))
+
+
+def capacity_belief(asked: Asked, fits: float = 1.0) -> CapacityBelief | None:
+    """Charge from the run's start to the cutoff, by the label (or the usual) and the first voltage.
+
+    ``fits``: as ``_fits`` tells; a pack that is of another kind tells nothing by its first voltage.
+    """
     pack = asked.pack
     if pack is None or not families(pack.chemistry):
         return None
@@ -303,12 +341,15 @@ def capacity_belief(asked: Asked) -> CapacityBelief | None:
     )
     first_v, first_ma = float(np.median(on.held_v[first])), float(np.median(on.held_ma[first]))
     log_sd = float(np.hypot(prior.log_sd, np.hypot(_CUTOFF_SD, np.std(shares) / share)))
-    started = start_belief(pack, prior, first_v, first_ma, asked.fresh)
+    started = start_belief(pack, prior, first_v, first_ma, asked.fresh, _FIRST_TRUST * fits)
     label_mah = None if pack.used else pack.capacity_mah
+    middle_mah = prior.median_mah * share
     if label_mah:
-        # how much the rate takes is the chemistry's, which may not be what is in the pack
-        log_sd = float(np.hypot(log_sd, 0.5 * np.log(prior.median_mah * share / label_mah)))
-    return CapacityBelief(prior.median_mah * share, log_sd, started, label_mah)
+        # how much rate and cutoff take is the chemistry's, which may not be what is in the pack
+        lost = max(float(-np.log(middle_mah / label_mah)) - _LOSS_USUAL, 0.0)
+        middle_mah *= float(np.exp(0.5 * lost))
+        log_sd = float(np.hypot(log_sd, 0.5 * lost))
+    return CapacityBelief(middle_mah, log_sd, started, label_mah)
 
 
 def _middle_ma(asked: Asked, draws: int) -> Array:
@@ -334,4 +375,5 @@ def _own_fan(asked: Asked, own: AnyCurve) -> Passages:
         now_s + 3600 * own.path_mah / current,
         own.path_v,
         nothing,
+        own.path_mah,
     )

@@ -16,7 +16,7 @@ from analysis.forecast.forecast import Forecast
 from analysis.forecast.future_load import Programme
 from analysis.forecast.of_run import forecast_seen, seen
 from analysis.forecast.stranded import Stranded, stranded
-from analysis.run.history import History
+from analysis.run.history import thinned
 from analysis.run.trace import Trace, trace_of
 from logger.run.reader import Run
 
@@ -138,14 +138,10 @@ def course_of(trace: Trace, end_s: float | None = None) -> tuple[Array, Array, A
 
     ``end_s``: where to stop, seconds since the run began; None: the last row.
     """
-    assert trace.voltage_v is not None
-    history = History(begin_s=trace.begin_s)
     use = ~trace.dead
     if end_s is not None:
         use &= trace.time_s <= trace.begin_s + end_s + trace.usual_step_s
-    current = np.zeros(len(trace.time_s)) if trace.current_ma is None else trace.current_ma
-    history.add(trace.time_s[use], trace.voltage_v[use], current[use])
-    bins = history.bins()
+    bins = thinned(trace, use)
     return bins.end_s - trace.begin_s, bins.mean_v, bins.charge_mah / 1e3, bins.mean_ma / 1e3
 
 

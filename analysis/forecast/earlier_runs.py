@@ -9,7 +9,7 @@ import numpy as np
 from analysis.curve.course import breaks, course_of
 from analysis.forecast.own_runs import EarlierRun
 from analysis.run.dips import dips
-from analysis.run.history import History, part
+from analysis.run.history import part, thinned
 from analysis.run.pack_faults import pack_faults
 from analysis.run.trace import trace_of
 from logger.base.errors import BenchError
@@ -35,10 +35,7 @@ def earlier_run(run: Run, hold_s: float = 0.0) -> EarlierRun | None:
     faults = pack_faults(trace, run.description)
     if faults.flow != "out" or faults.start_row:
         return None
-    sound = ~faults.bad
-    history = History(hold_s, trace.begin_s)
-    history.add(trace.time_s[sound], trace.voltage_v[sound], trace.current_ma[sound])
-    bins = history.bins()
+    bins = thinned(trace, ~faults.bad, hold_s)
     if len(bins.end_s) < 8:
         return None
     bins = part(bins, ~dips(bins))

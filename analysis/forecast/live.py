@@ -123,7 +123,8 @@ class PageForecaster:
             return replace(forecast(nothing, pack, cutoff_v, hold_s), why=why)
         if self._own_runs is None:
             self._own_runs = earlier_runs(feed.folder, feed.description)
-        return forecast(bins, pack, cutoff_v, hold_s, earlier=self._own_runs)
+        fresh = feed.description.fresh
+        return forecast(bins, pack, cutoff_v, hold_s, fresh=fresh, earlier=self._own_runs)
 
     def _lasting(self, found: Forecast, pack: Pack | None) -> list[Fault]:
         """Oddities that the forecast has been telling for long enough, and clearly."""

@@ -19,7 +19,7 @@ from analysis.forecast.words import unchecked_words
 from analysis.run.cutoff import cutoff_time, find_fall
 from analysis.run.dips import dips, spans_s
 from analysis.run.draw import beyond_in
-from analysis.run.history import History
+from analysis.run.history import thinned
 from analysis.run.lifetime import lifetime_of
 from analysis.run.pack_faults import PackFaults, pack_faults
 from analysis.run.trace import Trace, trace_of
@@ -68,7 +68,7 @@ def seen(
 ) -> Seen:
     """Rows of a run up to ``until_s`` (seconds since it began; None: all of it).
 
-    ``fresh``: whether the pack was said to be fresh or freshly charged (None: nothing was said).
+    ``fresh``: whether the pack was said to be fresh or freshly charged (None: what the run was told).
     ``earlier``: own earlier runs to lean on (None: those beside the run, ``earlier_runs``).
 
     Raises BenchError if voltage or current was not recorded, or no row lies before ``until_s``.
@@ -102,6 +102,7 @@ def seen(
         late = f"The run has rows up to {span_words(ran_s)} only: the forecast is as of then, not as of {span_words(until_s)}."
         faults = replace(faults, warnings=(late, *faults.warnings))
     runs = earlier_runs(run.folder, run.description) if earlier is None else tuple(earlier)
+    fresh = run.description.fresh if fresh is None else fresh
     return Seen(run, trace, faults, programme, fresh, runs)
 
 
@@ -152,15 +153,12 @@ def _came_back(
     trace: Trace, fell_s: float, cutoff_v: float, hold_s: float
 ) -> list[tuple[float, float]]:
     """Dips below the cutoff after which the voltage stood where it was before: a contact's fault, not the cutoff."""
-    volts, current = trace.voltage_v, trace.current_ma
+    volts = trace.voltage_v
     assert volts is not None
-    assert current is not None
     after = volts[trace.time_s > fell_s]
     if not len(after) or float(np.quantile(after, 0.9)) < cutoff_v:
         return []
-    history = History(hold_s, trace.begin_s)
-    history.add(trace.time_s, volts, current)
-    bins = history.bins()
+    bins = thinned(trace, slice(None), hold_s)
     return spans_s(bins, dips(bins))
 
 

@@ -1,12 +1,13 @@
 """Which opinion has earned its say on this very run?
 
-Each opinion (the chemistry's curves, curves of any kind, earlier runs of the same pack) is asked what it
+Each opinion (the chemistry's curves, curves of any kind, trends, earlier runs of the same pack) is asked what it
 would have said at earlier moments about levels that the voltage has passed since. The logarithm of the density
 it gave to what came is its score (prequential: Dawid 1984; weights as in Bayesian model averaging of
-sequential forecasts: Raftery et al. 2005); the answer is drawn from the mixture by weight.
+sequential forecasts: Raftery et al. 2005); the answer is drawn from the mixture by weight. What was tried over
+a shorter way than lies ahead counts for less.
 """
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -17,9 +18,14 @@ from analysis.curve.course import Course
 
 Array = NDArray[np.float64]
 
-# Moments asked about, as shares of the charge so far.
-ORIGINS: Final = (0.4, 0.7)
-_LEAST_SD: Final = 0.06  # of the logarithm: no opinion is credited with knowing better
+# Draws of the charge left to each level as of a moment (mAh out by then); None: no opinion then.
+Then = Callable[[float, Array], Sequence[Array] | None]
+
+# Moments asked about, as shares of the charge so far, and levels on the way from there to now.
+ORIGINS: Final = (0.2, 0.35, 0.5, 0.65, 0.8)
+_ON_THE_WAY: Final = (0.4, 0.7, 1.0)
+_LEAST_SD: Final = 0.025  # of the logarithm: no opinion is credited with knowing better
+_EVIDENCE: Final = 0.6  # of its logarithm: the moments of one run agree with each other
 _DENSITY_LEAST: Final = 1e-3
 _Z95: Final = 1.645
 _BELIEVED: Final = 2.0  # moments that the opinion's own width is worth
@@ -27,6 +33,18 @@ _STRAY: Final = 16.0
 # Who said nothing then is taken for one that was right within a factor of two or so.
 _SILENT: Final = -1.0
 _LEAST_FALL: Final = 4.0  # noise of the course: less has not been passed
+
+
+@dataclass(frozen=True)
+class Probe:
+    """A moment to ask about: charge out by then (mAh), levels (V) passed since, charge that each then took (mAh),
+    and how well that is known (sd of its logarithm); all but the first of one length.
+    """
+
+    charge_mah: float
+    levels_v: Array
+    true_mah: Array
+    log_sd: Array
 
 
 @dataclass(frozen=True)
@@ -42,51 +60,64 @@ class Score:
     spread: float
 
 
-def log_density(draws_mah: Array, true_mah: float) -> float:
+def log_density(draws_mah: Array, true_mah: float, least_sd: float = _LEAST_SD) -> float:
     """Logarithm of the density of ln(charge left) at the truth; kernel with Silverman's width, with a floor."""
     logs = np.log(np.maximum(draws_mah, 1e-6 * max(true_mah, 1e-9)))
-    spread = min(float(logs.std()), float(np.subtract(*np.quantile(logs, (0.75, 0.25)))) / 1.34)
-    width = max(0.9 * spread * len(logs) ** -0.2, _LEAST_SD)
+    low, high = np.quantile(logs, (0.25, 0.75))
+    spread = min(float(logs.std()), float(high - low) / 1.34)
+    width = max(0.9 * spread * len(logs) ** -0.2, least_sd)
     z = (logs - np.log(true_mah)) / width
     density = float(np.mean(np.exp(-0.5 * z**2))) / (width * np.sqrt(2 * np.pi))
     return float(np.log(density + _DENSITY_LEAST))
 
 
-def moments(course: Course, used_mah: float) -> list[tuple[float, float, float]]:
-    """Moments to ask about: charge out by then, level (V) asked for, charge that it then took."""
-    now_v = float(np.median(course.held_v[-3:]))
+def probes(course: Course, used_mah: float) -> list[Probe]:
+    """Moments to ask about."""
+    charge, lowest = course.charge_mah, np.minimum.accumulate(course.held_v)
     noise_v = float(np.median(course.noise_v))
     found = []
     for share in ORIGINS:
-        at = int(np.searchsorted(course.charge_mah, share * used_mah)) - 1
+        at = int(np.searchsorted(charge, share * used_mah)) - 1
         if at < 3:
             continue
-        then_v = float(np.median(course.held_v[at - 1 : at + 1]))
-        if then_v - now_v > _LEAST_FALL * noise_v:
-            charge = float(course.charge_mah[at])
-            found.append((charge, now_v, used_mah - charge))
+        then_mah, then_v = float(charge[at]), float(np.median(course.held_v[at - 1 : at + 1]))
+        places = then_mah + (float(charge[-1]) - then_mah) * np.array(_ON_THE_WAY)
+        levels = np.interp(places, charge, lowest)
+        levels = levels[then_v - levels > _LEAST_FALL * noise_v]
+        if not len(levels):
+            continue
+        # how far the noise moves the moment at which the level was passed
+        ends = np.interp(-np.stack([levels + noise_v, levels, levels - noise_v]), -lowest, charge)
+        true_mah = ends[1] - then_mah
+        log_sd = 0.5 * (ends[2] - ends[0]) / np.maximum(true_mah, 1e-9)
+        known = (true_mah > 0) & (log_sd < 0.3)
+        if known.any():
+            found.append(Probe(then_mah, levels[known], true_mah[known], log_sd[known]))
     return found
 
 
-def scored(
-    asked: list[tuple[float, float, float]],
-    opinion: Callable[[float, float], Array | None],
-) -> Score:
-    """Score of ``opinion(charge then, level)``: draws of the charge left to the level, None if it has none."""
-    total, late, squares, count = 0.0, [], 0.0, 0
-    for charge_mah, level_v, true_mah in asked:
-        draws = opinion(charge_mah, level_v)
-        count += 1
-        if draws is None or not len(draws):
-            total += _SILENT
+def scored(asked: Sequence[Probe], opinion: Then, ahead: float = 1.0) -> Score:
+    """Score of an opinion; ``ahead``: charge left over charge so far, as is now to be told."""
+    total, late, squares, count = 0.0, 0.0, 0.0, 0.0
+    for probe in asked:
+        worth = np.minimum(1.0, probe.true_mah / probe.charge_mah / ahead) / len(probe.levels_v)
+        said = opinion(probe.charge_mah, probe.levels_v)
+        if said is None:
+            total += _SILENT * float(worth.sum())
             continue
-        total += log_density(draws, true_mah)
-        low, middle, high = np.log(np.maximum(np.quantile(draws, (0.05, 0.5, 0.95)), 1e-9))
-        late.append(float(middle - np.log(true_mah)))
-        side = (high - middle) if late[-1] < 0 else (middle - low)
-        squares += min((_Z95 * late[-1] / max(side, _Z95 * _LEAST_SD)) ** 2, _STRAY)
-    spread = np.sqrt((_BELIEVED + squares) / (_BELIEVED + len(late)))
-    return Score(total, count, float(np.mean(late)) if late else 0.0, max(float(spread), 1.0))
+        for draws, true_mah, log_sd, part in zip(
+            said, probe.true_mah, probe.log_sd, worth, strict=True
+        ):
+            least = float(np.hypot(_LEAST_SD, log_sd))
+            total += part * log_density(draws, float(true_mah), least)
+            low, middle, high = np.log(np.maximum(np.quantile(draws, (0.05, 0.5, 0.95)), 1e-9))
+            off = float(middle - np.log(true_mah))
+            side = (high - middle) if off < 0 else (middle - low)
+            squares += part * min((_Z95 * off / max(side, _Z95 * least)) ** 2, _STRAY)
+            late += part * off
+            count += part
+    spread = float(np.sqrt((_BELIEVED + squares) / (_BELIEVED + count)))
+    return Score(_EVIDENCE * total, len(asked), late / count if count else 0.0, max(spread, 1.0))
 
 
 def widened(draws: Array, base: float, spread: float) -> Array:
@@ -113,3 +144,19 @@ def mixed(draws: Mapping[str, Array], share: Mapping[str, float], count: int) ->
         if n and len(values):
             parts.append(np.quantile(values, (np.arange(n) + 0.5) / n))
     return np.sort(np.concatenate(parts)) if parts else np.empty(0)
+
+
+def first_below(path_mah: Array, path_v: Array, levels_v: Array) -> list[Array]:
+    """Charge at which each drawn course (some, points) comes down to each level; its last where it does not."""
+    lowest = np.minimum.accumulate(path_v, axis=1)
+    found = []
+    for level in levels_v:
+        under = lowest <= level
+        under[:, -1] = True
+        at = np.maximum(under.argmax(axis=1), 1)
+        rows = np.arange(len(at))
+        above, below = lowest[rows, at - 1], lowest[rows, at]
+        part = np.clip((above - level) / np.maximum(above - below, 1e-9), 0.0, 1.0)
+        before, after = path_mah[rows, at - 1], path_mah[rows, at]
+        found.append(np.maximum(before + part * (after - before), 1e-9))
+    return found

@@ -33,7 +33,8 @@ class Passages:
     """Drawn futures. ``times_s``: first passage of the cutoff; ``capacity_mah``: charge out by then;
     ``started_depth``: how far the pack was emptied before the run (each of shape (draws,)).
     ``misfit``: chi-square per observation of the curve each comes from, about 1 where the chemistry
-    fits. ``path_s``, ``path_v``: some of the courses, pack volts against time, shape (some, points).
+    fits. ``path_s``, ``path_v``: some of the courses, pack volts against time, shape (some, points);
+    ``path_mah``: charge from now on along them.
     """
 
     times_s: Array
@@ -42,6 +43,7 @@ class Passages:
     path_s: Array
     path_v: Array
     misfit: Array
+    path_mah: Array
 
 
 def draw_passages(
@@ -195,4 +197,5 @@ def _crossings(
         now_s + 3600 * elapsed_h[:, 0, :],
         paths[:, 0, :] * cells,
         np.repeat(found.misfit[places], PATHS_PER_DRAW),
+        (depth - depth[:, :1]) * q[:, None],
     )

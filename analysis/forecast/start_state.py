@@ -24,7 +24,7 @@ Array = NDArray[np.float64]
 DEPTHS: Final = np.array([0.0, 0.01, 0.025, 0.05, 0.1, 0.2, 0.35, 0.5, 0.65, 0.8, 0.9])
 _FULL: Final = np.array([0.60, 0.25, 0.10, 0.05])  # of the share that began full
 # Share of packs that began full: nothing said; said to be fresh or freshly charged; said to be used before.
-FULL_SHARE: Final = {None: 0.7, True: 0.93, False: 0.1}
+FULL_SHARE: Final = {None: 0.5, True: 0.93, False: 0.05}
 _FULL_TO: Final = 0.05
 _START_SD_V: Final = 0.02
 
@@ -42,9 +42,17 @@ def start_prior(fresh: bool | None) -> Array:
 
 
 def start_belief(
-    pack: Pack, prior: CapacityPrior, first_v: float, first_ma: float, fresh: bool | None
+    pack: Pack,
+    prior: CapacityPrior,
+    first_v: float,
+    first_ma: float,
+    fresh: bool | None,
+    trust: float = 1.0,
 ) -> Array:
-    """Probability of each of ``DEPTHS`` given the first loaded voltage (pack V) and current (mA)."""
+    """Probability of each of ``DEPTHS`` given the first loaded voltage (pack V) and current (mA).
+
+    ``trust`` (0 to 1): how far the pack is of the chemistry whose curves tell a depth by the voltage.
+    """
     volts = first_v / pack.cells
     likelihood = np.zeros(len(DEPTHS))
     for family in families(pack.chemistry):
@@ -65,5 +73,6 @@ def start_belief(
         z = (volts - here) / sd
         # heavy tails: no chemistry is known that well
         likelihood += family.weight * (1 + z**2 / 4) ** -2.5 / sd
-    weight = start_prior(fresh) * np.maximum(likelihood, 1e-12)
-    return np.asarray(weight / weight.sum())
+    before = start_prior(fresh)
+    weight = before * np.maximum(likelihood, 1e-12)
+    return np.asarray(trust * weight / weight.sum() + (1 - trust) * before)

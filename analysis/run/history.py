@@ -12,7 +12,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from analysis.run.trace import blocks
+from analysis.run.trace import Trace, blocks
 
 Array = NDArray[np.float64]
 
@@ -172,6 +172,19 @@ class History:
         merged[:, 3] = table[ends, 3]
         merged[:, 6:8] = table[lowest, 6:8]
         return merged
+
+
+def thinned(trace: Trace, keep: NDArray[np.bool_] | slice, hold_s: float = 0.0) -> Bins:
+    """Thinned history of these rows of a recorded run with voltage; current taken as 0 where there is none."""
+    assert trace.voltage_v is not None
+    current = trace.current_ma
+    history = History(hold_s, trace.begin_s)
+    history.add(
+        trace.time_s[keep],
+        trace.voltage_v[keep],
+        np.zeros(len(trace.time_s))[keep] if current is None else current[keep],
+    )
+    return history.bins()
 
 
 def part(bins: Bins, keep: NDArray[np.bool_] | slice) -> Bins:

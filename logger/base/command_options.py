@@ -42,6 +42,12 @@ class Need(Duration):
         return seconds
 
 
+fresh_option: Final = click.option(
+    "--fresh/--part-used",
+    "fresh",
+    default=None,
+    help="The pack began fresh or freshly charged, or part-used; checked against its voltage.",
+)
 need_option: Final = click.option(
     "--need",
     "need_s",

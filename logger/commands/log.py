@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from logger.base.command_options import Duration, Need, baud_option
+from logger.base.command_options import Duration, Need, baud_option, fresh_option
 from logger.base.measures import CELSIUS_OF_BENCH, MAH_ABOVE_0, MILLIAMPERES_ABOVE_0, VOLTS_ABOVE_0
 from logger.base.pack import USED_HELP
 from logger.recording.forecast_beside import Forecasts
@@ -49,6 +49,7 @@ def default_folder() -> Path:
     help="The label's capacity of the pack.",
 )
 @click.option("--used", is_flag=True, help=USED_HELP)
+@fresh_option
 @click.option(
     "--cutoff",
     "cutoff_v",

@@ -9,7 +9,7 @@ from typing import Any, Final
 
 import click
 
-from logger.base.command_options import Need
+from logger.base.command_options import Need, fresh_option
 from logger.base.durations import duration_text, parse_duration_s
 from logger.base.errors import BenchError
 from logger.base.measures import MAH_ABOVE_0, VOLTS_ABOVE_0
@@ -51,6 +51,7 @@ WIRING: Final = """\
     help="The label's capacity, if it has one.",
 )
 @click.option("--used", is_flag=True, help=USED_HELP)
+@fresh_option
 @click.option("--need", type=Need(), help="How long must it last? [default: 8h]")
 @click.option(
     "--cutoff",
@@ -95,6 +96,7 @@ def start_command(run: Path | None, **options: Any) -> None:
         pack=str(replace(pack, used=False)),
         capacity_mah=pack.capacity_mah,
         used=pack.used,
+        fresh=options["fresh"],
         cutoff_v=cutoff_v,
         hold_s=HOLD_S,
         duration_s=LONGER * need_s,
@@ -235,6 +237,8 @@ def equivalent(plan: Plan, *, page: bool, lan: bool) -> str:
         if value:
             parts += [name, value]
     parts += ["--used"] if plan.used else []
+    if plan.fresh is not None:
+        parts += ["--fresh" if plan.fresh else "--part-used"]
     parts += ["--page"] if page else []
     parts += ["--lan"] if lan else []
     return command_line(*parts)

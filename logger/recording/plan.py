@@ -1,7 +1,7 @@
 """From what the user asked for to recordings that are ready to start."""
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Final
 
@@ -60,6 +60,7 @@ class Plan:
     pack: str | None = None
     capacity_mah: float | None = None
     used: bool = False
+    fresh: bool | None = None
     cutoff_v: float | None = None
     hold_s: float = 10.0
     duration_s: float | None = None
@@ -202,6 +203,7 @@ def _begin(plan: Plan, pack: Pack | None, found: Found, folder: Path, say: Say) 
         pack=pack,
         stop=plan.stop,
         need_s=plan.need_s,
+        fresh=plan.fresh,
         calibration=calibration,
         temperature_c=plan.temperature_c,
         board_draw_ma=plan.board_draw_ma,
@@ -261,7 +263,8 @@ def _resume(plan: Plan, folder: Path, say: Say) -> Recorder:
         raise
     now = read_clocks()
     need_s = description.need_s if plan.need_s is None else plan.need_s
-    description = Description(**(vars(description) | {"stop": stop, "need_s": need_s}))
+    fresh = description.fresh if plan.fresh is None else plan.fresh
+    description = replace(description, stop=stop, need_s=need_s, fresh=fresh)
     wishes = _wishes(plan, description.pack, stop, board.board)
     recording = Recording(wishes, description, now, last_row=last_row)
     if writer.torn:

@@ -93,7 +93,7 @@ class Description:
     run began on a clock that never steps, UTC as ISO 8601). ``calibration``: the copy that
     the analysis applies; readings in ``samples.csv`` stay raw. ``temperature_c``: of the bench.
     ``board_draw_ma``: what the board itself takes from the pack behind the sensor; None: fed by USB.
-    ``need_s``: how long the piece must last, None: nobody said.
+    ``need_s``: how long the piece must last, ``fresh``: whether the pack began fresh or freshly charged; None: nobody said.
     """
 
     title: str = ""
@@ -116,6 +116,7 @@ class Description:
     temperature_c: float | None = None
     board_draw_ma: float | None = None
     need_s: float | None = None
+    fresh: bool | None = None
     clock: tuple[tuple[float, float, str], ...] = ()
     events: tuple[Event, ...] = ()
     imported: dict[str, Any] = field(default_factory=dict)
@@ -163,6 +164,8 @@ def from_document(document: Mapping[str, Any]) -> tuple[Description, list[str]]:
         number = own.get(key)
         if isinstance(number, int | float) and _is_number(number):
             values[key] = float(number)
+    if isinstance(own.get("fresh"), bool):
+        values["fresh"] = own["fresh"]
     if own.get("calibration") is not None:
         values["calibration"] = calibration_from_json(own["calibration"])
         if values["calibration"] is None:
