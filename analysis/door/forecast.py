@@ -1,9 +1,12 @@
 """Will it last? The forecast of a run that is not over."""
 
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import analysis.forecast.forecast as plain
+from analysis.budget.expected import modes_of
+from analysis.budget.file import read_budget
 from analysis.door.runs import found_of, whole
 from analysis.door.show import StrPath, card, columns, drawing, fields_of, text_of, warned
 from analysis.forecast.discharge import course_of
@@ -131,6 +134,7 @@ def forecast(
     pack: str | None = None,
     capacity_mah: float | None = None,
     used: bool = False,
+    budget: StrPath | None = None,
 ) -> Forecast:
     """When will the pack reach the cutoff, and how sure is that?
 
@@ -152,6 +156,8 @@ def forecast(
         Stated capacity in mAh, of one cell in series.
     used : bool, default False
         The pack was not fresh.
+    budget : str or os.PathLike, optional
+        The piece's budget file: a draw that it knows as a mode is not taken for a piece that went dark.
 
     Returns
     -------
@@ -173,6 +179,9 @@ def forecast(
     ['coverage', 'cutoff_time_s', 'cutoff_time_lower_s', 'cutoff_time_upper_s']
     """
     asked = asked_forecast(run, cutoff_v, hold_s, load, pack, capacity_mah, used)
-    found = forecast_run(asked.run, asked.cutoff_v, asked.hold_s, until_s, asked.programme)
+    modes_ma = () if budget is None else modes_of(read_budget(Path(budget)))
+    found = forecast_run(
+        asked.run, asked.cutoff_v, asked.hold_s, until_s, asked.programme, modes_ma=modes_ma
+    )
     need_s = asked.run.description.need_s if need_s is None else need_s
     return Forecast(**fields_of(found), run=asked.run, need_s=need_s)

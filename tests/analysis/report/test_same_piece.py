@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from analysis.report.same_piece import Lasted, earlier_words, together_words
+from analysis.report.same_piece import Lasted, together_words, usual_of
 
 H = 3600.0
 
@@ -31,5 +31,7 @@ def test_verdict_from_all_of_them(need_h: float, end: str) -> None:
 def test_one_run_is_not_several_and_open_ones_give_no_interval() -> None:
     assert together_words(runs(9.0), 8 * H) == ""
     assert "9 in 10" not in together_words(runs(9.0, 9.5, ended=False), 8 * H)
-    assert earlier_words(runs(9.0)) == "An earlier run of this piece lasted 9 h"
-    assert earlier_words([]) == ""
+    one = usual_of(runs(9.0))
+    assert one is not None
+    assert (one.time_s, one.words) == (9 * 3600.0, "An earlier run of this piece lasted 9 h")
+    assert usual_of([]) is None
