@@ -11,6 +11,8 @@ from typing import Any
 
 import click
 
+from analysis.budget.expected import modes_of, usual_by
+from analysis.budget.file import read_budget
 from analysis.commands.rundown import asked_again, cutoff_option, hold_option
 from analysis.commands.screen import TEXT_WIDTH, echo_caution, echo_next
 from analysis.door.forecast import asked_forecast, forecast
@@ -21,9 +23,10 @@ from analysis.forecast.stated import span_seconds
 from analysis.forecast.verdict_words import live_verdict
 from analysis.forecast.words import forecast_json, forecast_line
 from analysis.report.digest import description_of
-from analysis.report.same_piece import earlier_runs, earlier_words
+from analysis.report.same_piece import earlier_runs, usual_of
 from analysis.run.pack_faults import Fault
 from analysis.run.rundown import is_simulated
+from analysis.run.verdict import Answer
 from analysis.say.words import plain_text
 from logger.base.command_options import Need, fresh_option
 from logger.base.errors import BenchError
@@ -88,6 +91,13 @@ class SpanType(click.ParamType):  # type: ignore[type-arg]
     is_flag=True,
     help="Say it anew while the run is being recorded, and name faults as they show.",
 )
+@click.option(
+    "--budget",
+    "budget_file",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="The piece's budget: how long it lasts by that while it is too early to say, and its modes.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Every result as JSON.")
 def forecast_command(
     run_folder: Path,
@@ -101,11 +111,12 @@ def forecast_command(
     used: bool,
     fresh: bool | None,
     follow: bool,
+    budget_file: Path | None,
     as_json: bool,
 ) -> None:
     """Will it last? Time to the cutoff of an unfinished run, with how sure that is."""
     if follow:
-        _follow(run_folder, as_json, need_s)
+        _follow(run_folder, as_json, need_s, budget_file)
         return
     if as_json:
         asked = asked_forecast(
@@ -128,13 +139,14 @@ def forecast_command(
         return
     found = forecast(
         run_folder, cutoff_v, hold_s, until_s=until_s, need_s=need_s, load=load_text,
-        pack=pack_text, capacity_mah=capacity_mah, used=used, fresh=fresh,
+        pack=pack_text, capacity_mah=capacity_mah, used=used, fresh=fresh, budget=budget_file,
     )  # fmt: skip
+    usual = None if budget_file is None else usual_by(read_budget(budget_file))
     run = found.run
     warnings = (*found.warnings, *run.problems)
     if is_simulated(run):
         click.echo("SIMULATED: no hardware was there.\n")
-    for paragraph in found.sentences():
+    for paragraph in found.sentences("" if usual is None else usual.words):
         click.echo(textwrap.fill(paragraph, TEXT_WIDTH))
     for warning in warnings:
         click.echo()
@@ -147,7 +159,9 @@ def forecast_command(
     echo_next(("Once it is over", ["rundown", run_folder, *asked_again(cutoff_v, hold_s)]))
 
 
-def _follow(folder: Path, as_json: bool, need_s: float | None = None) -> None:
+def _follow(
+    folder: Path, as_json: bool, need_s: float | None = None, budget_file: Path | None = None
+) -> None:
     """Forecasts of a growing run until it ends; with JSON also until standard input closes.
 
     The recording starts it with JSON and holds its standard input: should the recording be
@@ -168,17 +182,21 @@ def _follow(folder: Path, as_json: bool, need_s: float | None = None) -> None:
 
         threading.Thread(target=until_closed, daemon=True).start()
 
-    earlier = earlier_words(earlier_runs(folder, description_of(folder)))
+    budget = None if budget_file is None else read_budget(budget_file)
+    usual = usual_of(earlier_runs(folder, description_of(folder)))
+    if usual is None and budget is not None:
+        usual = usual_by(budget)
 
     def say(found: Forecast) -> None:
         description = description_of(folder)
-        answer = live_verdict(found, description, need_s, earlier)
+        answer = live_verdict(found, description, need_s, "" if usual is None else usual.words)
         if not as_json:
-            click.echo(
-                forecast_line(found) if answer is None or answer.need_s is None else answer.words
+            asked = answer is not None and (
+                answer.need_s is not None or answer.answer is Answer.EARLY
             )
+            click.echo(answer.words if answer is not None and asked else forecast_line(found))
             return
-        line = live_forecast.foreseen(found, answer)
+        line = live_forecast.foreseen(found, answer, usual)
         if line is not None:
             click.echo(json.dumps(line, allow_nan=False))
             sys.stdout.flush()
@@ -190,4 +208,5 @@ def _follow(folder: Path, as_json: bool, need_s: float | None = None) -> None:
         click.echo(json.dumps({"warning": fault.code, "text": fault.text}))
         sys.stdout.flush()
 
-    live_forecast.follow(folder, say, over.is_set, over.wait, warn)
+    modes_ma = () if budget is None else modes_of(budget)
+    live_forecast.follow(folder, say, over.is_set, over.wait, warn, modes_ma)

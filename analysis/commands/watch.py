@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 from analysis.report.digest import description_of, digest_of
-from analysis.report.same_piece import earlier_runs, earlier_words, together
+from analysis.report.same_piece import earlier_runs, together, usual_of
 from analysis.report.told import paragraphs_of
 from logger.base.errors import BenchError
 from logger.base.left import Left
@@ -133,9 +133,9 @@ class _Late:
             from analysis.forecast.live import PageForecaster
 
             # Faults are looked for without a cutoff, too, where somebody listens.
-            earlier = earlier_words(earlier_runs(feed.folder, feed.description))
+            usual = usual_of(earlier_runs(feed.folder, feed.description))
             self._forecaster = PageForecaster(
-                without_cutoff=self._run.on_fault is not None, earlier=earlier
+                without_cutoff=self._run.on_fault is not None, usual=usual
             )
         left = self._forecaster(feed)
         faults, told = self._forecaster.faults, self._told

@@ -1,9 +1,12 @@
 """Will it last? The forecast of a run that is not over."""
 
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import analysis.forecast.forecast as plain
+from analysis.budget.expected import modes_of
+from analysis.budget.file import read_budget
 from analysis.door.runs import found_of, whole
 from analysis.door.show import StrPath, card, columns, drawing, fields_of, text_of, warned
 from analysis.forecast.discharge import course_of
@@ -49,9 +52,12 @@ class Forecast(plain.Forecast):
     need_s: float | None = None
     same_piece: Together | None = None
 
-    def sentences(self) -> list[str]:
-        """The answer in plain paragraphs, the verdict first; what all runs of the piece say beside it."""
-        first, *others = told_words(self, self.run.description, self.need_s)
+    def sentences(self, earlier: str = "") -> list[str]:
+        """The answer in plain paragraphs, the verdict first; what all runs of the piece say beside it.
+
+        ``earlier``: what is usual for the piece, said while the forecast knows too little.
+        """
+        first, *others = told_words(self, self.run.description, self.need_s, earlier)
         piece = [] if self.same_piece is None else [self.same_piece.words]
         return [first, *piece, *others]
 
@@ -151,6 +157,7 @@ def forecast(
     capacity_mah: float | None = None,
     used: bool = False,
     fresh: bool | None = None,
+    budget: StrPath | None = None,
 ) -> Forecast:
     """When will the pack reach the cutoff, and how sure is that?
 
@@ -174,6 +181,8 @@ def forecast(
         The cells have aged: the stated capacity no longer holds.
     fresh : bool, optional
         Whether the pack began fresh or freshly charged; checked against its voltage. Default: what the run was told.
+    budget : str or os.PathLike, optional
+        The piece's budget file: a draw that it knows as a mode is not taken for a piece that went dark.
 
     Returns
     -------
@@ -195,7 +204,10 @@ def forecast(
     ['coverage', 'cutoff_time_s', 'cutoff_time_lower_s', 'cutoff_time_upper_s']
     """
     asked = asked_forecast(run, cutoff_v, hold_s, load, pack, capacity_mah, used, fresh)
-    found = forecast_run(asked.run, asked.cutoff_v, asked.hold_s, until_s, asked.programme)
+    modes_ma = () if budget is None else modes_of(read_budget(Path(budget)))
+    found = forecast_run(
+        asked.run, asked.cutoff_v, asked.hold_s, until_s, asked.programme, modes_ma=modes_ma
+    )
     need_s = asked.run.description.need_s if need_s is None else need_s
     piece = None if until_s is not None else asked.together(need_s)
     return Forecast(**fields_of(found), run=asked.run, need_s=need_s, same_piece=piece)

@@ -1,7 +1,7 @@
 """The forecast of a run that is being recorded, as the page shows it: words, interval, band; and its faults."""
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
@@ -25,7 +25,7 @@ from analysis.forecast.words import at_least_words, forecast_line
 from analysis.run.history import Bins
 from analysis.run.lifetime import LifetimeWatch
 from analysis.run.pack_faults import Fault, FaultWatch, watch_of
-from analysis.run.verdict import Answer, Verdict
+from analysis.run.verdict import Answer, Usual, Verdict
 from analysis.say.words import span_words
 from logger.base.left import Left
 from logger.base.pack import Pack
@@ -50,7 +50,8 @@ _BAND: Final = (5.0, 50.0, 95.0)  # percent: nine in ten lie between the outer t
 class PageForecaster:
     """Feeds one run's rows to a live forecast; call it with the feed after each poll.
 
-    ``earlier``: what earlier runs of the piece say, for the time in which a forecast knows nothing.
+    ``usual``: what earlier runs of the piece, or its budget, say, for the time in which a forecast knows nothing.
+    ``modes_ma``: draws of the piece's modes by its budget.
     ``faults``: what was found wrong with the run so far, each once, in order.
     """
 
@@ -59,9 +60,11 @@ class PageForecaster:
         clock: Callable[[], float] = time.monotonic,
         *,
         without_cutoff: bool = False,
-        earlier: str = "",
+        usual: Usual | None = None,
+        modes_ma: Sequence[float] = (),
     ) -> None:
-        self._earlier = earlier
+        self._usual = usual
+        self._modes_ma = tuple(modes_ma)
         self._life: LifetimeWatch | None = None
         self._clock = clock
         self._without_cutoff = without_cutoff
@@ -84,7 +87,7 @@ class PageForecaster:
             if self._watch is None:
                 self._watch = watch_of(feed.description, stop.hold_s, feed.course.begin_s)
             if self._life is None:
-                self._life = life_watch_of(feed)
+                self._life = life_watch_of(feed, self._modes_ma)
             self._life.add(rows.time_s, rows.volt_v, np.abs(rows.current_ma))
             peaks_ma = np.fmax(np.abs(rows.low_ma), np.abs(rows.high_ma))
             counted = bool(np.isfinite(rows.charge_mah).all())
@@ -104,9 +107,12 @@ class PageForecaster:
         if stop.cutoff_v is not None:
             self.found = self._forecast(watch, feed, stop.cutoff_v)
             if self._life is not None:
-                self.found = with_life(self.found, self._life.now(feed.description.events))
-            answer = live_verdict(self.found, feed.description, earlier=self._earlier)
-            self._last = left_of(self.found, answer)
+                ended = feed.description.state == "ended"
+                life = self._life.now(feed.description.events, ended=ended)
+                self.found = with_life(self.found, life)
+            earlier = "" if self._usual is None else self._usual.words
+            answer = live_verdict(self.found, feed.description, earlier=earlier)
+            self._last = left_of(self.found, answer, self._usual)
             found += self._lasting(self.found, feed.description.pack)
         self.faults += [fault for fault in found if fault.code not in self._told]
         self._told.update(fault.code for fault in found)
@@ -143,13 +149,13 @@ class PageForecaster:
         return told
 
 
-def life_watch_of(feed: RunFeed) -> LifetimeWatch:
+def life_watch_of(feed: RunFeed, modes_ma: Sequence[float] = ()) -> LifetimeWatch:
     """The watch over a growing run's lifetime; readings are as they came, not calibrated."""
     description = feed.description
     stop = description.stop
     return LifetimeWatch(
         description.pack, stop.cutoff_v, stop.hold_s, feed.course.begin_s,
-        limits_of(description), description.source == "board",
+        limits_of(description), description.source == "board", modes_ma,
     )  # fmt: skip
 
 
@@ -172,17 +178,18 @@ def follow(
     over: Callable[[], bool],
     sleep: Callable[[float], object],
     warn: Callable[[Fault], None] = lambda fault: None,
+    modes_ma: Sequence[float] = (),
 ) -> None:
     """Forecast a growing run again and again until its description says that it ended, or ``over``.
 
     ``say`` is called with every new forecast, ``warn`` once with each fault that is found;
-    ``sleep`` waits between looks at the file.
+    ``sleep`` waits between looks at the file; ``modes_ma``: draws of the piece's modes by its budget.
     """
     feed = RunFeed(folder)
     feed.keep_fresh = True
     last: Forecast | None = None
     warned = 0
-    forecaster = PageForecaster(without_cutoff=True)
+    forecaster = PageForecaster(without_cutoff=True, modes_ma=modes_ma)
     while not over():
         while feed.poll():
             forecaster(feed)
@@ -198,7 +205,9 @@ def follow(
         sleep(LOOK_S)
 
 
-def foreseen(found: Forecast, answer: Verdict | None = None) -> dict[str, Any] | None:
+def foreseen(
+    found: Forecast, answer: Verdict | None = None, usual: Usual | None = None
+) -> dict[str, Any] | None:
     """A forecast as the recording takes it (``logger.recording.forecast_beside``); None if it knows nothing."""
     half, most = found.cutoff_time
     words = "" if answer is None else answer.words
@@ -207,15 +216,18 @@ def foreseen(found: Forecast, answer: Verdict | None = None) -> dict[str, Any] |
         return {"as_of_s": found.now_s, "text": forecast_line(found), "verdict": told}
     early = answer is not None and answer.answer is Answer.EARLY
     unknown = None in (half.value, most.lower, most.upper) or found.basis not in FORESEEN
-    if early:
-        return {"as_of_s": found.now_s, "text": words, "verdict": words, "early": True}
+    if early or (unknown and words):
+        known = {} if usual is None else {"usual_s": usual.time_s, "usual_by": usual.by}
+        return {"as_of_s": found.now_s, "text": words, "verdict": words, "early": True, **known}
     if unknown:
         return None
     ends = {"end_s": half.value, "lower_s": most.lower, "upper_s": most.upper}
     return {"as_of_s": found.now_s, **ends, "text": forecast_line(found), "verdict": words}
 
 
-def left_of(found: Forecast, answer: Verdict | None = None) -> Left | None:
+def left_of(
+    found: Forecast, answer: Verdict | None = None, usual: Usual | None = None
+) -> Left | None:
     """A forecast in the page's words, the verdict first; None if it knows nothing."""
     half, most = found.cutoff_time
     if found.basis in ("ended", "unclear") and found.life is not None:
@@ -233,7 +245,7 @@ def left_of(found: Forecast, answer: Verdict | None = None) -> Left | None:
             foreseen=foreseen(found, answer),
         )
     if answer is not None and answer.answer is Answer.EARLY:
-        return Left(answer.words, foreseen=foreseen(found, answer))
+        return Left(answer.words, foreseen=foreseen(found, answer, usual))
     if half.value is None and found.at_least_s is not None:
         words = at_least_words(found)
         return Left(f"{words[:1].upper()}{words[1:]}", f"When it ends cannot be told: {found.why}.")

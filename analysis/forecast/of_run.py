@@ -43,6 +43,7 @@ class Seen:
     programme: Programme | None
     fresh: bool | None = None
     earlier: tuple[EarlierRun, ...] = ()
+    modes_ma: tuple[float, ...] = ()
 
 
 def forecast_run(
@@ -54,9 +55,14 @@ def forecast_run(
     *,
     fresh: bool | None = None,
     earlier: Sequence[EarlierRun] | None = None,
+    modes_ma: Sequence[float] = (),
 ) -> Forecast:
-    """Forecast from a run's rows up to ``until_s``, as ``forecast_seen``; raises what ``seen`` raises."""
-    return forecast_seen(seen(run, until_s, programme, fresh, earlier), cutoff_v, hold_s)
+    """Forecast from a run's rows up to ``until_s``, as ``forecast_seen``; raises what ``seen`` raises.
+
+    ``modes_ma``: draws of the piece's modes where its budget is known.
+    """
+    found = replace(seen(run, until_s, programme, fresh, earlier), modes_ma=tuple(modes_ma))
+    return forecast_seen(found, cutoff_v, hold_s)
 
 
 def seen(
@@ -115,7 +121,7 @@ def forecast_seen(found: Seen, cutoff_v: float, hold_s: float) -> Forecast:
     state = "recording" if cut_short else found.run.description.state
     described = replace(found.run.description, events=events, state=state)
     fall = find_fall(found.trace, limits_of(described), cutoff_v, hold_s)
-    life = lifetime_of(found.trace, fall, cutoff_time(found.trace, fall), described)
+    life = lifetime_of(found.trace, fall, cutoff_time(found.trace, fall), described, found.modes_ma)
     return with_life(_forecast_seen(found, cutoff_v, hold_s), life)
 
 

@@ -5,7 +5,7 @@ from typing import Final
 
 from analysis.curve.rate import USUAL_EXPONENT, runtime_in_cold
 from analysis.forecast.chemistry_prior import capacity_prior
-from analysis.forecast.forecast import Forecast
+from analysis.forecast.forecast import FORESEEN, Forecast
 from analysis.forecast.words import forecast_words
 from analysis.run.rundown import Rundown, is_simulated_description
 from analysis.run.verdict import Ahead, Answer, Verdict, verdict, verdict_ahead
@@ -34,10 +34,18 @@ def live_verdict(
     return verdict_ahead(need_s, Ahead(found.now_s, found.cutoff_time[1], chance), clock, earlier)
 
 
-def told_words(found: Forecast, description: Description, need_s: float | None = None) -> list[str]:
-    """A forecast in a few plain paragraphs, the verdict first where a need is known."""
+def told_words(
+    found: Forecast, description: Description, need_s: float | None = None, earlier: str = ""
+) -> list[str]:
+    """A forecast in a few plain paragraphs, the verdict first where a need is known; ``earlier`` as above.
+
+    While it is too early to say no number of the forecast is told: a fresh pack's first hour frightens for nothing.
+    """
     need_s = description.need_s if need_s is None else need_s
-    answer = None if need_s is None else live_verdict(found, description, need_s)
+    now = live_verdict(found, description, need_s, earlier)
+    if now is not None and now.answer is Answer.EARLY and found.basis in FORESEEN:
+        return [f"{now.words.rstrip('.')}.", *([found.load_text] if found.load_text else [])]
+    answer = None if need_s is None else now
     first = [] if answer is None else [f"{answer.words.rstrip('.')}."]
     return [*first, *forecast_words(found, need_s)]
 

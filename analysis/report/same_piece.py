@@ -8,11 +8,13 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from statistics import median
 from typing import TYPE_CHECKING, Any, Final
 
 from analysis.doubt.quantity import Quantity
 from analysis.report.digest import Digest, description_of, digest_of
 from analysis.run.asked import own_cutoff
+from analysis.run.verdict import Usual
 from analysis.say.table import interval_words
 from analysis.say.words import count_words, span_words
 from logger.base.errors import BenchError
@@ -222,14 +224,16 @@ def next_time(runs: Sequence[Lasted]) -> Quantity:
     return Quantity(mean, "s", max(mean - half, 0.0), mean + half, COVERAGE)
 
 
-def earlier_words(runs: Sequence[Lasted]) -> str:
-    """What earlier runs say while a forecast knows nothing yet; empty without any."""
+def usual_of(runs: Sequence[Lasted]) -> Usual | None:
+    """What earlier runs say while a forecast knows nothing yet; None without any."""
     ended = [run.lasted_s for run in runs if run.ended]
     if not ended:
-        return ""
+        return None
     if len(ended) == 1:
-        return f"An earlier run of this piece lasted {span_words(ended[0], 60.0)}"
-    return f"Earlier runs of this piece lasted {span_words(min(ended), 60.0)} to {span_words(max(ended), 60.0)}"
+        words = f"An earlier run of this piece lasted {span_words(ended[0], 60.0)}"
+        return Usual(ended[0], "by an earlier run", words)
+    span = f"{span_words(min(ended), 60.0)} to {span_words(max(ended), 60.0)}"
+    return Usual(median(ended), "by earlier runs", f"Earlier runs of this piece lasted {span}")
 
 
 def _span(times_s: Sequence[float]) -> str:

@@ -1,5 +1,6 @@
 """What a run says of draw, charge, energy, and the time to the cutoff."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
@@ -97,10 +98,12 @@ def rundown(
     cutoff_v: float | None,
     hold_s: float = HOLD_DEFAULT_S,
     need_s: float | None = None,
+    modes_ma: Sequence[float] = (),
 ) -> Rundown:
     """Everything that the run tells about the pack and the draw.
 
-    ``need_s``: how long it must last; None: as the run's description says.
+    ``need_s``: how long it must last; None: as the run's description says. ``modes_ma``: draws of the piece's
+    modes where its budget is known.
 
     ``cutoff_v``: volts at which the circuit gives up; None: no cutoff is looked for. The pack
     must stay at or below it for ``hold_s``. Raises BenchError for a run with too little in it
@@ -112,7 +115,7 @@ def rundown(
     fall = find_fall(trace, limits, cutoff_v, hold_s)
     draw = draw_of(trace, limits, description=run.description)
     when = cutoff_time(trace, fall)
-    lifetime = lifetime_of(trace, fall, when, run.description)
+    lifetime = lifetime_of(trace, fall, when, run.description, modes_ma)
     if _not_by_the_pack(fall, when, lifetime):
         fall = replace(fall, crossing=None, lower_s=None, upper_s=None, components=())
         when = cutoff_time(trace, fall)

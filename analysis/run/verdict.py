@@ -149,6 +149,18 @@ def lasted_words(life: Lifetime, cutoff_v: float | None, *, said: bool = False) 
 
 
 @dataclass(frozen=True)
+class Usual:
+    """How long such a piece lasts by what was known before the run: ``by`` its budget, or earlier runs of it.
+
+    ``words``: the whole sentence. It stands in while a forecast knows nothing, and is called what it is.
+    """
+
+    time_s: float
+    by: str
+    words: str
+
+
+@dataclass(frozen=True)
 class Ahead:
     """What is foreseen: ``now_s`` into the run, ``time``: end at nine in ten (s from the begin; without
     a value nothing is known), ``chance`` (0 to 1) that it lasts as long as needed."""

@@ -100,9 +100,12 @@ def foreseen_of(line: bytes) -> Foreseen | None:
         ends = [float(said[name]) for name in ("end_s", "lower_s", "upper_s") if name in said]
         end_s, lower_s, upper_s = ends or (None, None, None)
         verdict, early = str(said.get("verdict", "")), said.get("early") is True
+        usual_s = float(said["usual_s"]) if "usual_s" in said else None
+        usual_by = str(said.get("usual_by", ""))
         return Foreseen(
-            float(said["as_of_s"]), end_s, lower_s, upper_s, str(said["text"]), verdict, early
-        )
+            float(said["as_of_s"]), end_s, lower_s, upper_s, str(said["text"]), verdict, early,
+            usual_s, usual_by,
+        )  # fmt: skip
     except (ValueError, KeyError, TypeError, AttributeError):
         return None
 

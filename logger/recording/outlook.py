@@ -11,6 +11,7 @@ POINTS_MAX: Final = 240
 SLOPE_FROM_S: Final = (
     1800.0  # a fresh pack falls steeply at first: its slope then frightens for nothing
 )
+_USUAL_SHARE: Final = 0.9  # past that the usual time tells nothing of what is left
 LEFT_MAX_S: Final = 100 * 3600.0
 
 
@@ -37,7 +38,8 @@ class History:
 class Foreseen:
     """A forecast of the end, on the run's axis: middle and ends of nine in ten; None while it knows too little.
 
-    ``text``: in words, ``verdict``: whether that is as long as needed. ``early``: it knows too little yet.
+    ``text``: in words, ``verdict``: whether that is as long as needed. ``early``: it knows too little yet; then
+    ``usual_s`` is how long such a piece lasts, ``usual_by`` its budget or earlier runs; None: nobody knows.
     """
 
     as_of_s: float
@@ -47,19 +49,23 @@ class Foreseen:
     text: str
     verdict: str = ""
     early: bool = False
+    usual_s: float | None = None
+    usual_by: str = ""
 
 
 @dataclass(frozen=True)
 class Outlook:
     """``share`` of the run done (0 to 1) and seconds left; None: cannot be told. ``rough``: a guess.
 
-    ``within_s``: seconds left at the ends of a forecast's interval (nine in ten), where there is one.
+    ``within_s``: seconds left at the ends of a forecast's interval (nine in ten), where there is one. ``by``: whose
+    number it is where it is not this run's own.
     """
 
     share: float | None
     left_s: float | None
     rough: bool
     within_s: tuple[float, float] | None = None
+    by: str = ""
 
 
 def outlook(
@@ -89,6 +95,10 @@ def _as_foreseen(status: Status, foreseen: Foreseen | None) -> Outlook | None:
     if foreseen is None:
         return None
     if foreseen.end_s is None or foreseen.lower_s is None or foreseen.upper_s is None:
+        usual_s = foreseen.usual_s
+        if usual_s is not None and status.time_s < _USUAL_SHARE * usual_s:
+            left_s = usual_s - status.time_s
+            return Outlook(status.time_s / usual_s, left_s, True, by=foreseen.usual_by)
         return Outlook(None, None, True)  # it knows too little, and a rough guess knows less
     if foreseen.end_s <= status.time_s:
         return None

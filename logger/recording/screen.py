@@ -48,7 +48,7 @@ class BoardView:
         """As of now; what has been shown as done stays done, whatever a new forecast says."""
         ahead = outlook(self.status, self.history, self.stop, self.pack, self.foreseen)
         if ahead.share is None:
-            return ahead
+            return replace(ahead, share=self.share_most) if self.share_most else ahead
         self.share_most = max(self.share_most, ahead.share)
         return replace(ahead, share=self.share_most)
 
@@ -77,7 +77,7 @@ def left_text(view: BoardView) -> str:
         return f"{rough_text(ahead.left_s)} left (9 in 10: {low} to {high})"
     if not ahead.rough:
         return f"{clock_text(ahead.left_s)} left"
-    return f"{rough_text(ahead.left_s)} left (rough)"
+    return f"{rough_text(ahead.left_s)} left ({ahead.by or 'rough'})"
 
 
 def _has_end(stop: Stop) -> bool:

@@ -121,6 +121,7 @@ def _of_runs() -> Iterator[str]:
         yield from _each(
             f"{command} sound", "--cutoff low", "--hold long", "--cutoff nan", "--cutoff 3,000"
         )
+    yield from _each("forecast sound --budget", "missing.toml", "empty-folder", "no-parts.toml")
     for place in NO_RUNS:
         yield from _each("compare", f"{place} sound", f"sound {place}")
     yield from _each("compare", "", "sound", "sound sound", "sound no-cutoff --draw much")

@@ -8,10 +8,12 @@ import numpy as np
 
 from analysis.doubt.quantity import Quantity
 from analysis.doubt.uncertainty import COVERAGE
+from analysis.run.ending.break_watch import FIRST_HOUR_S
 from analysis.run.ending.breaks import Break, Seen
 from analysis.run.ending.cycles import Rhythm, gone_on, own_cycles
 from analysis.run.ending.ends import End, Reading
 from analysis.run.ending.explained import BY_HAND, FOUND_DARK, Known
+from analysis.run.ending.modes import LOCKED_SHARE
 from analysis.run.ending.words import fell_words, ma_words, recovered_words, times_words
 from analysis.say.words import plain_text, span_words
 
@@ -212,8 +214,16 @@ class Judge:
             off += ": a wire came loose, the pack was taken off, or a fuse blew"
             return self._unsure(gone, (End.DARK, End.OFF), off)
         if known.is_low(gone):
+            if first is None and self._may_be_a_first_mode(gone):
+                off += "; in its first hour that may be a mode that it has"
+                return self._unsure(gone, (End.DARK, End.RUNNING), off)
             return self._sure(first or gone, End.DARK, f"{off}; no mark and no load switch")
         return self._off_on_a_good_pack(gone, off)
+
+    def _may_be_a_first_mode(self, gone: Break) -> bool:
+        """In the first hour, and not yet an hour long: more than a locked-out converter takes."""
+        early = gone.after_s < self._seen.begin_s + FIRST_HOUR_S and gone.lasted_s < FIRST_HOUR_S
+        return early and gone.dark_ma > LOCKED_SHARE * gone.level_ma
 
     def _off_on_a_good_pack(self, gone: Break, off: str) -> Own:
         """Nothing is drawn any more from a pack that is far from empty."""

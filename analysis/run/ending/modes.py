@@ -13,7 +13,7 @@ _MODE_S: Final = 300.0
 _MODE_TIMES: Final = 3
 _MODE_SPREAD: Final = 3.0
 # On a nearly empty pack a pause is a mode only if more is drawn than a locked-out converter takes ...
-_LOCKED_SHARE: Final = 0.02
+LOCKED_SHARE: Final = 0.02
 # ... or if the piece has never run without it: pulses from the first minutes on.
 _FROM_THE_BEGIN_S: Final = 300.0
 _PULSES_LEAST: Final = 5
@@ -43,7 +43,7 @@ def mode_of(
             item
             for item in dark
             if item.before_v >= low_v
-            or (item.least_ma > _LOCKED_SHARE * item.level_ma and item.before_v >= floor_v)
+            or (item.least_ma > LOCKED_SHARE * item.level_ma and item.before_v >= floor_v)
         ]
         found = pulses or _regular(sound)
         if found:

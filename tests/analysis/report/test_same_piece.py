@@ -19,7 +19,7 @@ from analysis.commands.report import report_command
 from analysis.commands.rundown import rundown_command
 from analysis.commands.watch import page_run, results_for
 from analysis.report.digest import digest_of
-from analysis.report.same_piece import Lasted, earlier_words, together_at, together_of
+from analysis.report.same_piece import Lasted, together_at, together_of, usual_of
 from analysis.report.sheet import sheet_figure
 from analysis.run.rundown import rundown
 from analysis.say.figures import figure_style
@@ -76,8 +76,10 @@ def test_one_run_is_not_several_and_open_ones_give_no_interval() -> None:
     assert told.endswith(
         "1 of them not to the end. Needed 8 h: 2 of 2 lasted so long, not shown for the next."
     )
-    assert earlier_words(runs(9.0)) == "An earlier run of this piece lasted 9 h"
-    assert earlier_words([]) == ""
+    one = usual_of(runs(9.0))
+    assert one is not None
+    assert (one.time_s, one.words) == (9 * H, "An earlier run of this piece lasted 9 h")
+    assert usual_of([]) is None
 
 
 TITLE, NEED_S = "vest of felt", 6 * H
