@@ -149,7 +149,7 @@ def forecast_command(
         click.echo(f"\n{SAFETY_CLOSING}")
     elif not any(pack.caution in warning for warning in warnings):
         echo_caution("forecast", str(pack), pack.caution)
-    echo_next(("Once it is over", ["rundown", run_folder, *asked_again(cutoff_v, hold_s)]))
+    echo_next(("Once it is over", ["rundown", run_folder, *asked_again(cutoff_v, hold_s, need_s)]))
 
 
 def _follow(folder: Path, as_json: bool, need_s: float | None = None) -> None:
@@ -196,3 +196,5 @@ def _follow(folder: Path, as_json: bool, need_s: float | None = None) -> None:
         sys.stdout.flush()
 
     live_forecast.follow(folder, say, over.is_set, over.wait, warn)
+    if not as_json:
+        echo_next(("What the run says", ["rundown", folder, *asked_again(None, None, need_s)]))
