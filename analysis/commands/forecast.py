@@ -12,7 +12,14 @@ from typing import Any
 import click
 
 from analysis.commands.rundown import asked_again, cutoff_option, hold_option
-from analysis.commands.screen import TEXT_WIDTH, echo_caution, echo_next
+from analysis.commands.screen import (
+    TEXT_WIDTH,
+    details_option,
+    echo_caution,
+    echo_next,
+    echo_warnings,
+    echo_warnings_in_short,
+)
 from analysis.door.forecast import asked_forecast, forecast
 from analysis.forecast import live as live_forecast
 from analysis.forecast.discharge import discharge
@@ -93,6 +100,7 @@ class SpanType(click.ParamType):  # type: ignore[type-arg]
     is_flag=True,
     help="Say it anew while the run is being recorded, and name faults as they show.",
 )
+@details_option
 @click.option("--json", "as_json", is_flag=True, help="Every result as JSON.")
 def forecast_command(
     run_folder: Path,
@@ -106,6 +114,7 @@ def forecast_command(
     used: bool,
     fresh: bool | None,
     follow: bool,
+    details: bool,
     as_json: bool,
 ) -> None:
     """Will it last? Time to the cutoff of an unfinished run, with how sure that is."""
@@ -139,11 +148,14 @@ def forecast_command(
     warnings = (*found.warnings, *run.problems)
     if is_simulated(run):
         click.echo("SIMULATED: no hardware was there.\n")
-    for paragraph in found.sentences():
+    for paragraph in found.sentences() if details else found.short_sentences():
         click.echo(textwrap.fill(paragraph, TEXT_WIDTH))
-    for warning in warnings:
-        click.echo()
-        click.echo(textwrap.fill(f"! {plain_text(warning)}", TEXT_WIDTH, subsequent_indent="  "))
+    said = [plain_text(warning) for warning in warnings]
+    if details:
+        echo_warnings(said)
+    else:
+        echo_warnings_in_short(said)
+        click.echo("\nWhat that rests on: --details.")
     pack = run.description.pack
     if pack is None:
         click.echo(f"\n{SAFETY_CLOSING}")

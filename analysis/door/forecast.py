@@ -55,6 +55,10 @@ class Forecast(plain.Forecast):
         piece = [] if self.same_piece is None else [self.same_piece.words]
         return [first, *piece, *others]
 
+    def short_sentences(self) -> list[str]:
+        """The answer, and what all runs of the piece say beside it."""
+        return self.sentences()[: 1 if self.same_piece is None else 2]
+
     def __repr__(self) -> str:
         return text_of(
             self.sentences(), simulated=is_simulated(self.run), more=warned(len(self.warnings))

@@ -18,6 +18,7 @@ from analysis.flex.ways import ASSUMPTION
 from analysis.flex.words import answers, method_words, result_rows, specimens_quantity
 from analysis.life.survival import SurvivalCurve
 from analysis.say.section import Section
+from analysis.say.words import value_words
 from logger.base.numbers import digits_text
 from logger.flex.criterion import Criterion
 
@@ -115,9 +116,9 @@ def wash_words(result: WashResult) -> tuple[str, ...]:
             continue
         of_whom = " of those that still conduct" if result.broken and neutral else ""
         amount = (
-            f"by a factor of {quantity.value:.3g}"
+            f"by a factor of {value_words(quantity)}"
             if neutral
-            else f"by {abs(quantity.value):.2g} mA on average"
+            else f"by {value_words(quantity).lstrip('-')} on average"
         )
         if quantity.lower is None or quantity.upper is None:
             found.append(
