@@ -1,5 +1,6 @@
 """Each screen: the answer in few words, the caution whole the first time, the next command ready to paste."""
 
+import re
 import shlex
 import shutil
 import sys
@@ -40,6 +41,7 @@ def test_screens_are_short_and_end_with_a_command_that_works(name: str, bench: P
     assert shown.rstrip().endswith(commands[-1])
     if "start" not in commands[-1]:
         assert screen(COMMAND, shlex.split(commands[-1])[1:], bench)
+    assert not re.search(r"\de[+-]?\d", shown), "a power of ten in words"
     for line in shown.splitlines():
         assert len(line) <= 80 or "drawbench " in line or "Picture: " in line
 
