@@ -8,8 +8,8 @@ import numpy as np
 from analysis.budget.changes import demand_of, with_hours
 from analysis.budget.estimate import estimate_mode
 from analysis.budget.file import Budget
-from analysis.electric.pack_choice import judge_pack
 from analysis.budget.story import typical_v
+from analysis.electric.pack_choice import judge_pack
 from analysis.run.verdict import Usual, step_s_of
 from analysis.say.words import span_words
 from logger.base.pack import Pack

@@ -1,6 +1,5 @@
 """``drawbench flex``: bend joints until they break, and say what a handful of them shows."""
 
-import shlex
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -9,6 +8,7 @@ import click
 
 from analysis.commands.flex_plan import plan_command
 from analysis.commands.flex_wash import wash_command
+from analysis.commands.screen import echo_next
 from analysis.door.flex import flex_life
 from analysis.flex.failure import criteria_words
 from analysis.flex.looks import looks_file
@@ -68,13 +68,13 @@ def new_command(
         for number, step in enumerate(PROCEDURE, 1):
             say(f"{number}. {step}")
         say(f"Caution: {CAUTION}")
-        click.echo(f"\nThen: drawbench flex wash {shlex.quote(str(table))}")
+        echo_next(("Then", ["flex", "wash", table]))
         return
     for name, meaning in COLUMNS.items():
         say(f"  {name}: {meaning}", indent="      ")
     if joint is not None:
         say(f"Failed means for {joint} joints (usual, no source): {BY_KIND[joint]}.")
-    click.echo(f"\nThen: drawbench flex life {shlex.quote(str(table))} --cycles 4800")
+    echo_next(("Then", ["flex", "life", table, "--cycles", "4800"]))
 
 
 @flex.command("life", short_help="How long do the joints live, is the claim shown?")

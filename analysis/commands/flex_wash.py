@@ -4,6 +4,7 @@ from pathlib import Path
 
 import click
 
+from analysis.commands.screen import echo_next
 from analysis.flex.terminal import echo_json, echo_table, say
 from analysis.flex.washing import CAUTION, read_wash_table, wash_change
 from analysis.say.table import rows_of
@@ -49,3 +50,6 @@ def wash_command(table: Path, coverage: float, report: Path | None, as_json: boo
     say(f"Caution: {CAUTION}")
     if report is not None:
         click.echo(f"\nOpen in a browser:\n  {report / 'report.html'}")
+    echo_next(
+        ("How long washed joints live, on a table of their own", ["flex", "new", "washed.csv"])
+    )

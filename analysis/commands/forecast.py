@@ -14,7 +14,14 @@ import click
 from analysis.budget.expected import modes_of, usual_by
 from analysis.budget.file import read_budget
 from analysis.commands.rundown import asked_again, cutoff_option, hold_option
-from analysis.commands.screen import TEXT_WIDTH, echo_caution, echo_next
+from analysis.commands.screen import (
+    TEXT_WIDTH,
+    details_option,
+    echo_caution,
+    echo_next,
+    echo_warnings,
+    echo_warnings_in_short,
+)
 from analysis.door.forecast import asked_forecast, forecast
 from analysis.forecast import live as live_forecast
 from analysis.forecast.discharge import discharge
@@ -98,6 +105,7 @@ class SpanType(click.ParamType):  # type: ignore[type-arg]
     metavar="FILE",
     help="The piece's budget: how long it lasts by that while it is too early to say, and its modes.",
 )
+@details_option
 @click.option("--json", "as_json", is_flag=True, help="Every result as JSON.")
 def forecast_command(
     run_folder: Path,
@@ -112,6 +120,7 @@ def forecast_command(
     fresh: bool | None,
     follow: bool,
     budget_file: Path | None,
+    details: bool,
     as_json: bool,
 ) -> None:
     """Will it last? Time to the cutoff of an unfinished run, with how sure that is."""
@@ -146,17 +155,21 @@ def forecast_command(
     warnings = (*found.warnings, *run.problems)
     if is_simulated(run):
         click.echo("SIMULATED: no hardware was there.\n")
-    for paragraph in found.sentences("" if usual is None else usual.words):
+    earlier = "" if usual is None else usual.words
+    for paragraph in found.sentences(earlier) if details else found.short_sentences(earlier):
         click.echo(textwrap.fill(paragraph, TEXT_WIDTH))
-    for warning in warnings:
-        click.echo()
-        click.echo(textwrap.fill(f"! {plain_text(warning)}", TEXT_WIDTH, subsequent_indent="  "))
+    said = [plain_text(warning) for warning in warnings]
+    if details:
+        echo_warnings(said)
+    else:
+        echo_warnings_in_short(said)
+        click.echo("\nWhat that rests on: --details.")
     pack = run.description.pack
     if pack is None:
         click.echo(f"\n{SAFETY_CLOSING}")
     elif not any(pack.caution in warning for warning in warnings):
         echo_caution("forecast", str(pack), pack.caution)
-    echo_next(("Once it is over", ["rundown", run_folder, *asked_again(cutoff_v, hold_s)]))
+    echo_next(("Once it is over", ["rundown", run_folder, *asked_again(cutoff_v, hold_s, need_s)]))
 
 
 def _follow(
@@ -210,3 +223,5 @@ def _follow(
 
     modes_ma = () if budget is None else modes_of(budget)
     live_forecast.follow(folder, say, over.is_set, over.wait, warn, modes_ma)
+    if not as_json:
+        echo_next(("What the run says", ["rundown", folder, *asked_again(None, None, need_s)]))

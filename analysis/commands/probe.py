@@ -7,6 +7,7 @@ from typing import Any
 import click
 import scipy
 
+from analysis.commands.screen import echo_next
 from analysis.doubt.quantity import Quantity
 from analysis.doubt.uncertainty import COVERAGE, Limits, budget, interval, limits_of
 from firmware_probe.line_format import BAUD_DEFAULT
@@ -53,6 +54,11 @@ def probe_command(port: str | None, baud: int, as_json: bool) -> None:
     click.echo(f"{'Wiring':<9}{verdict.words}")
     if verdict.next_step:
         click.echo(f"{'Next':<9}{verdict.next_step}")
+    at = [] if port is None else ["--port", port]
+    if verdict.good:
+        echo_next(("The night's run", ["start", *at]))
+    else:
+        echo_next(("Then look again", ["probe", *at]))
 
 
 def _simulated(hello: Hello) -> bool:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
+from analysis.commands.screen import echo_next
 from analysis.report.digest import description_of, digest_of
 from analysis.report.same_piece import earlier_runs, together, usual_of
 from analysis.report.told import paragraphs_of
@@ -76,7 +77,16 @@ def watch_command(
     say(server.address)
     if open_browser and not webbrowser.open(server.address):
         click.echo("No browser could be opened: copy the address into one.")
-    server.run()
+
+    def leave() -> None:
+        """End at once: a thread may be loading or fitting for many seconds, and nothing of it is kept."""
+        echo_next(("As a list", ["list", *paths[:1]]))
+        for stream in (sys.stdout, sys.stderr):
+            with suppress(OSError, ValueError):
+                stream.flush()
+        os._exit(0)
+
+    server.run(leave)
 
 
 class Found:

@@ -11,6 +11,7 @@ from analysis.doubt.quantity import Quantity
 from analysis.doubt.uncertainty import limits_of
 from analysis.run.rundown import Rundown, rundown
 from analysis.run.trace import trace_of
+from analysis.say.words import value_words
 from logger.base.errors import BenchError
 from logger.base.numbers import digits_text
 from logger.run.reader import Run
@@ -196,7 +197,7 @@ def _sentence(first: str, second: str, differences: Sequence[Difference]) -> str
             item.name, (f"had {item.label}", "more", "less")
         )
         direction = more[1] if item.difference.value > 0 else more[2]
-        text = f"{second} {more[0]} {abs(item.percent):.1f} % {direction} than {first}"
+        text = f"{second} {more[0]} {_percent_words(item)} {direction} than {first}"
         if abs(item.percent) < 0.05:
             text = f"{second} {more[0]} within 0.1 % of {first}"
         if item.clear is None:
@@ -208,6 +209,15 @@ def _sentence(first: str, second: str, differences: Sequence[Difference]) -> str
             )
         return f"{text}: less than the measurement's doubt, so the two cannot be told apart."
     return f"{second} and {first} cannot be compared: neither cutoff nor draw is known of both."
+
+
+def _percent_words(item: Difference) -> str:
+    """By how many per cent of the first they differ, with no more digits than the difference is known to."""
+    percent, found = abs(item.percent or 0.0), item.difference
+    if found.value is None or found.lower is None or found.upper is None or not found.value:
+        return f"{digits_text(percent, 2)} %"
+    half = abs(percent / found.value) * (found.upper - found.lower) / 2
+    return value_words(Quantity(percent, "%", percent - half, percent + half))
 
 
 def _warnings(

@@ -61,6 +61,10 @@ class Forecast(plain.Forecast):
         piece = [] if self.same_piece is None else [self.same_piece.words]
         return [first, *piece, *others]
 
+    def short_sentences(self, earlier: str = "") -> list[str]:
+        """The answer, and what all runs of the piece say beside it; ``earlier`` as above."""
+        return self.sentences(earlier)[: 1 if self.same_piece is None else 2]
+
     def __repr__(self) -> str:
         return text_of(
             self.sentences(), simulated=is_simulated(self.run), more=warned(len(self.warnings))

@@ -18,7 +18,7 @@ _DIGITS_WITHOUT_INTERVAL = 3
 _UNEVEN = 5.0
 _ONE_DIGIT_FROM = 3.55
 # From this half-width on, lengths of time go in steps of so much.
-_STEPS_S = ((7200.0, 3600.0), (3600.0, 1800.0), (1500.0, 600.0), (100.0, 60.0), (30.0, 10.0))
+_STEPS_S = ((7200.0, 3600.0), (3600.0, 1800.0), (1500.0, 600.0), (100.0, 60.0), (15.0, 10.0))
 
 
 @dataclass(frozen=True)
@@ -138,8 +138,8 @@ class Quantity:
 
 
 def _step_s(half_s: float) -> float:
-    """What a length of time this well known is rounded to: at most six tenths of its half-width."""
-    if half_s >= 30:
+    """What a length of time this well known is rounded to: at most two thirds of its half-width."""
+    if half_s >= _STEPS_S[-1][0]:
         return next(step_s for least_s, step_s in _STEPS_S if half_s >= least_s)
     return float(10.0 ** -_known_places(half_s))
 

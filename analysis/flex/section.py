@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from analysis.doubt.quantity import Quantity
 from analysis.flex.bend import Acceleration
@@ -18,7 +18,12 @@ from analysis.flex.ways import ASSUMPTION
 from analysis.flex.words import answers, method_words, p_words, result_rows, specimens_quantity
 from analysis.life.survival import SurvivalCurve
 from analysis.say.section import Section
+from analysis.say.words import value_words
+from logger.base.numbers import digits_text
 from logger.flex.criterion import Criterion
+
+# From here on a joint has failed, as by ``drawbench flex log``.
+_FAILED_RATIO: Final = Criterion.resistance_factor
 
 RIG_CAUTION = (
     "Bend joints with the pack out: the rig's own few milliamperes are enough, and a joint that opens under "
@@ -98,11 +103,15 @@ def wash_words(result: WashResult) -> tuple[str, ...]:
             f"{result.broken[0]} failed: {len(result.broken)} of {len(result.specimens)} lost contact: {', '.join(result.broken)}."
         )
     still = [(name, ratio) for name, ratio in result.worst_first if ratio < float("inf")]
-    if len(still) > 1:
+    gone = [name for name, ratio in still if ratio >= _FAILED_RATIO]
+    if still and (len(still) > 1 or gone):
+        of_whom = "Of those that still conduct, " if result.broken else ""
+        how = "failed" if gone else "fared worst"
         found.append(
-            f"{'Of those that still conduct ' if result.broken else ''}{still[0][0]} fared worst: its resistance is "
-            f"{still[0][1]:.3g} times that before.".replace("conduct ", "conduct, ")
+            f"{of_whom}{still[0][0]} {how}: its resistance is {digits_text(still[0][1], 2)} times that before."
         )
+    if len(gone) > 1:
+        found.append(f"{', '.join(gone[1:])} failed as well: at least {_FAILED_RATIO:g} times.")
     for what, quantity, neutral in (
         ("resistance", result.resistance_ratio, 1.0),
         ("draw", result.current_change, 0.0),
@@ -111,9 +120,9 @@ def wash_words(result: WashResult) -> tuple[str, ...]:
             continue
         of_whom = " of those that still conduct" if result.broken and neutral else ""
         amount = (
-            f"by a factor of {quantity.value:.3g}"
+            f"by a factor of {value_words(quantity)}"
             if neutral
-            else f"by {abs(quantity.value):.2g} mA on average"
+            else f"by {value_words(quantity).lstrip('-')} on average"
         )
         if quantity.lower is None or quantity.upper is None:
             found.append(
@@ -123,6 +132,8 @@ def wash_words(result: WashResult) -> tuple[str, ...]:
             found.append(f"The {what}{of_whom} rose {amount}.")
         elif quantity.upper < neutral:
             found.append(f"The {what}{of_whom} fell {amount}.")
+        elif gone and neutral:
+            found.append("No change common to all is shown; the joints that failed are no chance.")
         else:
             found.append(f"No change of the {what}{of_whom} is shown: what was seen may be chance.")
     return tuple(found)

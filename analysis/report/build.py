@@ -22,7 +22,13 @@ from analysis.say.publish import publish
 from analysis.say.render import Page, Part, Table, render_html, render_markdown
 from analysis.say.section import FigureFile, Section
 from analysis.say.table import rows_of
-from analysis.say.words import count_words, first_clause, plain_text, span_words, step_words
+from analysis.say.words import (
+    count_words,
+    first_clause,
+    moment_words,
+    plain_text,
+    step_words,
+)
 from logger.base.durations import duration_text
 from logger.base.next_step import command_line
 from logger.base.numbers import digits_text
@@ -176,7 +182,7 @@ def _results(result: Rundown) -> Part:
 def _happened(run: Run, result: Rundown, events: Sequence[ListedEvent], unlisted: str) -> Part:
     begin_s = result.draw.trace.begin_s
     items = [
-        f"{event.number}: {span_words(event.time_s - begin_s, 1.0)} into the run, {event.kind}: {event.text}"
+        f"{event.number}: {moment_words(event.time_s - begin_s)} into the run, {event.kind}: {event.text}"
         for event in events
     ]
     paragraphs = [unlisted] if unlisted else []

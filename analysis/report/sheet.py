@@ -29,7 +29,7 @@ from analysis.say.figures import (
     time_unit,
 )
 from analysis.say.table import interval_title, rows_of
-from analysis.say.words import count_words, plain_text, span_words, step_words
+from analysis.say.words import count_words, moment_words, plain_text, step_words
 from logger.base.pack import SAFETY_CLOSING
 from logger.run.reader import Run
 
@@ -242,7 +242,7 @@ def _happened(run: Run, result: Rundown) -> list[str]:
     events, _ = listed_events(run.description.events)
     begin_s = result.draw.trace.begin_s
     told = [
-        f"{span_words(event.time_s - begin_s, 1.0)} into the run, {event.kind}: {event.text}"
+        f"{moment_words(event.time_s - begin_s)} into the run, {event.kind}: {event.text}"
         for event in events[:_EVENTS_SHOWN]
     ]
     if len(events) > _EVENTS_SHOWN:

@@ -1,5 +1,6 @@
 """Numbers and foreign text in words a person can read."""
 
+import math
 import re
 
 from analysis.doubt.quantity import Quantity
@@ -26,6 +27,11 @@ def first_clause(text: str) -> str:
 def step_words(seconds: float) -> str:
     """Length of a window or sampling step: ``0.1 s``, ``1 s``, ``1 min``."""
     return f"{digits_text(seconds, 3)} s" if seconds < 60 else span_words(seconds, 1.0)
+
+
+def moment_words(seconds: float) -> str:
+    """When in a run something happened: to three digits, whole seconds at the finest."""
+    return span_words(seconds, max(1.0, 10.0 ** (math.floor(math.log10(max(seconds, 1.0))) - 2)))
 
 
 def quantity_words(quantity: Quantity) -> str:

@@ -15,6 +15,7 @@ from firmware_probe.line_format import command
 from logger.base.command_options import Duration, baud_option
 from logger.base.errors import BenchError
 from logger.base.measures import CELSIUS_OF_BENCH, OHMS_ABOVE_0, PERCENT_ABOVE_0
+from logger.base.next_step import next_words
 from logger.base.numbers import digits_text
 from logger.board.port import Found, find_boards, one_board
 from logger.calibration import store as calibration_store
@@ -185,10 +186,24 @@ def _scripted(
         save_steps(path, bench.steps)
         count = len(bench.steps)
         bench.say(f"{count} {'step' if count == 1 else 'steps'} so far; --finish fits them.")
+        bench.say("\n" + next_words(*_after_step(bench, count)))
         return
     bench.steps = [_with_limits_said_last(step, bench) for step in bench.steps]
     _finish(bench, temperature, as_json)
     path.unlink(missing_ok=True)
+
+
+def _after_step(bench: Bench, count: int) -> list[tuple[str, list[str | Path]]]:
+    """The next current to compare with; once there are enough, the end."""
+    port = bench.found.candidate.port
+    at = "0" if bench.resistor_ohm is not None else "100"
+    more: list[str | Path] = ["calibrate", "--port", port, "--at", at]
+    if bench.resistor_ohm is not None:
+        more += ["--resistor", f"{bench.resistor_ohm:g}"]
+    steps = [("One more step, with what the meter shows", more)]
+    if count > _POINTS_WANTED:
+        steps.append(("Enough: fit them", ["calibrate", "--port", port, "--finish"]))
+    return steps
 
 
 def _with_limits_said_last(step: Step, bench: Bench) -> Step:
@@ -270,7 +285,8 @@ def _finish(bench: Bench, temperature: float | None, as_json: bool) -> None:
         click.echo(text)
     for text in doubts:
         click.echo(f"! {text}")
-    click.echo(f"Kept in {path}. Runs of this board get a copy from now on.")
+    click.echo(f"Kept in {path}. Runs of this board get a copy from now on.\n")
+    click.echo(next_words(("The night's run", ["start", "--port", bench.found.candidate.port])))
 
 
 def _words(calibration: Calibration) -> list[str]:
@@ -320,7 +336,8 @@ def _attach(folder: Path, from_file: Path | None, force: bool, as_json: bool) ->
     for text in (*problems, *done.warnings):
         click.echo(f"! {text}")
     click.echo(f"It goes with {folder} from now on; the samples stay as they were.")
-    click.echo(f"The description before: {done.kept_aside}")
+    click.echo(f"The description before: {done.kept_aside}\n")
+    click.echo(next_words(("What the run says with it", ["rundown", folder])))
 
 
 def _results(calibration: Calibration) -> dict[str, dict[str, object]]:
@@ -367,3 +384,5 @@ def _show_kept(found: Found, as_json: bool) -> None:
     for item in kept:
         for text in _words(item):
             click.echo(text)
+    what = "Once more" if kept else "Find out how far off it reads"
+    click.echo("\n" + next_words((what, ["calibrate", "--port", found.candidate.port])))

@@ -77,7 +77,7 @@ def _details(run: Run) -> list[str]:
     if description.events:
         lines.append("Events:")
         lines += [
-            f"  at {event.time_s:.1f} s: {event.kind}: {event.text}"
+            f"  at {span_words(event.time_s)}: {event.kind}: {event.text}"
             for event in description.events[:_EVENTS_SHOWN]
         ]
         if len(description.events) > _EVENTS_SHOWN:

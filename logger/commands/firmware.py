@@ -4,6 +4,7 @@ from pathlib import Path
 
 import click
 
+from logger.base.next_step import next_words
 from logger.commands.sketch_folder import SKETCH_NAME, write_sketch
 
 
@@ -20,4 +21,5 @@ def firmware(folder: Path) -> None:
     click.echo(f"2. Open {target / f'{SKETCH_NAME}.ino'} in the IDE for the board.")
     click.echo("3. Another shunt than 0.1 Ohm, or a faster link? Change settings.h first.")
     click.echo("4. Choose the board (Uno or Nano) and its port, upload, close the serial monitor.")
-    click.echo("5. drawbench probe tells whether board and wiring are right.")
+    click.echo()
+    click.echo(next_words(("5. Are board and wiring right", ["probe"])))

@@ -15,6 +15,7 @@ import click
 from logger.base.command_options import baud_option
 from logger.base.errors import BenchError
 from logger.base.measures import plain_number
+from logger.base.next_step import next_words
 from logger.board.port import Candidate, Link, ask_all, find_boards, one_board, open_link
 from logger.board.stream import Hello
 from logger.flex.criterion import BY_KIND, CRITERIA, Criterion
@@ -33,7 +34,7 @@ from logger.flex.store import (
     read_flex_rows,
     write_flex_description,
 )
-from logger.run.store import create_run_folder
+from logger.run.store import create_run_folder, refuse_taken_folder
 
 _BEND_LEAST_DEGREES: Final = 5
 CAUTION = (
@@ -173,7 +174,7 @@ def flex_log(
     folder = folder or Path("runs") / datetime.now().astimezone().strftime("flex_%Y-%m-%d_%H-%M-%S")
     wanted = _resumed(folder, o) if resume else _description(o)
     if not resume:
-        create_run_folder(folder)
+        refuse_taken_folder(folder)
     found = one_board(find_boards(port, baud))
     try:
         recording, writer = _begin(folder, wanted, found.hello, go_on, resume)
@@ -225,6 +226,8 @@ def _begin(
     recording = FlexRecording(description, hello.boot, not go_on, attach=resume)
     if resume:
         resumed_watches(recording, read_flex_rows(folder)[0])
+    else:
+        create_run_folder(folder)
     writer = FlexWriter(folder, time.monotonic, resume=resume)
     write_flex_description(folder, description)
     return recording, writer
@@ -303,7 +306,7 @@ def _summary(folder: Path, recording: FlexRecording) -> None:
         click.echo(
             f"  {recording.lost_cycles} cycles have no row: their lines were lost on the way."
         )
-    click.echo(f"\nThen: drawbench flex life {folder} --cycles 4800")
+    click.echo("\n" + next_words(("What they show", ["flex", "life", folder, "--cycles", "4800"])))
 
 
 def _reopen(candidate: Candidate, baud: int, board: str) -> tuple[Link, Hello] | None:

@@ -164,7 +164,10 @@ def import_command(
         return
     _tell(imported, about)
     if run is None or dry_run:
-        click.echo("Nothing was written (--dry-run).")
+        click.echo("Nothing was written (--dry-run).\n")
+        click.echo(
+            next_words(("If that is right, without --dry-run", ["import", file, run or "RUN"]))
+        )
         return
     _tell_written(imported, about, run)
 
@@ -188,9 +191,13 @@ def _tell_written(imported: Imported, about: About, run: Path) -> None:
     click.echo(f"Written: {run}")
     if imported.left_out:
         click.echo(f"Lines that are not in it, with reasons: {run / REJECTED_NAME}")
+    click.echo()
     if {"pack_v", "bus_v"} & set(imported.samples):
-        cutoff = "VOLTS" if about.pack is None else f"{about.pack.floor_v:g}"
-        click.echo(next_words(("Next", ["rundown", run, "--cutoff", cutoff])))
+        cutoff = "3.0" if about.pack is None else f"{about.pack.floor_v:g}"
+        what = "How long it lasted, with your circuit's cutoff"
+        click.echo(next_words((what, ["rundown", run, "--cutoff", cutoff])))
+    else:
+        click.echo(next_words(("What it drew", ["rundown", run])))
 
 
 # --- options to wishes -----------------------------------------------------------------------

@@ -1,6 +1,7 @@
 """``drawbench log``: record a run, or several side by side."""
 
 import sys
+from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -9,9 +10,17 @@ import click
 
 from logger.base.command_options import Duration, Need, baud_option, fresh_option
 from logger.base.measures import CELSIUS_OF_BENCH, MAH_ABOVE_0, MILLIAMPERES_ABOVE_0, VOLTS_ABOVE_0
+from logger.base.next_step import next_words
 from logger.base.pack import USED_HELP
 from logger.recording.forecast_beside import Forecasts
-from logger.recording.plan import EXIT_CODES_HELP, Plan, prepare, summary
+from logger.recording.plan import (
+    EXIT_CODES_HELP,
+    EXIT_ENDED_EARLY,
+    Plan,
+    Recorder,
+    prepare,
+    summary,
+)
 from logger.recording.screen import Screen, choose_screen
 from logger.recording.side_by_side import record
 
@@ -219,4 +228,16 @@ def _record(
         screen.say(summary(recorder))
     if then:
         code = max(code, *(recorder.follow_up(then) for recorder in recorders))
+    screen.say("\n" + next_words(*_next_steps(recorders)))
     return code
+
+
+def _next_steps(recorders: Sequence[Recorder]) -> list[tuple[str, list[str | Path]]]:
+    """What a run that has just ended says; several side by side; how to go on in one that ended early."""
+    folders = [recorder.folder for recorder in recorders]
+    if len(folders) > 1:
+        return [("How long each lasted", ["list", folders[0].parent])]
+    said: tuple[str, list[str | Path]] = ("How long it lasted", ["rundown", folders[0]])
+    if recorders[0].exit_code == EXIT_ENDED_EARLY:
+        return [said, ("Mended: go on in it", ["log", "--resume", folders[0]])]
+    return [said]

@@ -58,16 +58,17 @@ class PageServer:
         """The page's address with the key that works next. Browsers keep what is after # to themselves."""
         return f"http://{self.host}:{self.port}/#{self.keys.key}"
 
-    def run(self) -> None:
-        """Serve until ``stop``, SIGINT or SIGTERM."""
+    def run(self, leave: Callable[[], None] = lambda: None) -> None:
+        """Serve until ``stop``, SIGINT or SIGTERM; then ``leave`` is called at once, whatever its threads are at."""
         with contextlib.suppress(KeyboardInterrupt):
-            asyncio.run(self._serve())
+            asyncio.run(self._serve(leave))
 
-    async def _serve(self) -> None:
+    async def _serve(self, leave: Callable[[], None]) -> None:
         try:
             await self._server.serve(sockets=[self._socket])
         finally:
             self._served.set()
+            leave()
 
     def stop(self, wait_s: float = 0.0) -> None:
         """Stop serving; waits at most ``wait_s`` until the browsers have been told.

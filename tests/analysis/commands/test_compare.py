@@ -157,7 +157,7 @@ def forecast(folder: Path, *options: str) -> str:
 
 @pytest.mark.slow
 def test_forecast_command_answers_in_plain_words(unfinished: Path) -> None:
-    text = " ".join(forecast(unfinished, "--until", "6h", "--need", "8h").split())
+    text = " ".join(forecast(unfinished, "--until", "6h", "--need", "8h", "--details").split())
     assert "Nine times in ten" in text
     assert "That it lasts 8 h" in text
     assert "0.8 V per cell" in text

@@ -1,5 +1,6 @@
 """Each screen: the answer in few words, the caution whole the first time, the next command ready to paste."""
 
+import re
 import shlex
 import shutil
 import sys
@@ -8,7 +9,9 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
+import drawbench
 from analysis.commands.budget import budget_command
+from analysis.commands.flex import flex
 from analysis.commands.rundown import rundown_command
 from analysis.say.words import first_clause
 from logger.base.config_folder import FOLDER_VARIABLE
@@ -38,8 +41,81 @@ def test_screens_are_short_and_end_with_a_command_that_works(name: str, bench: P
     assert shown.rstrip().endswith(commands[-1])
     if "start" not in commands[-1]:
         assert screen(COMMAND, shlex.split(commands[-1])[1:], bench)
+    assert not re.search(r"\de[+-]?\d", shown), "a power of ten in words"
     for line in shown.splitlines():
         assert len(line) <= 80 or "drawbench " in line or "Picture: " in line
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("need", ["1h", "3h", "6h", "10h"])
+@pytest.mark.parametrize("name", RUNS)
+def test_with_a_need_the_answer_comes_first_and_is_short(name: str, need: str, bench: Path) -> None:
+    """One to three lines of 80 signs, one short sentence below; the next command asks for the same need."""
+    shown = screen(COMMAND, ["rundown", f"runs/{name}", "--need", need], bench)
+    assert words(shown) <= RUNDOWN_WORDS, shown
+    answered = shown.split("\n\n")[1].splitlines()
+    assert answered[0].startswith(f"Needed {need[:-1]} h. ")
+    below = [
+        number
+        for number, line in enumerate(answered)
+        if line.startswith(("One pack", "Another pack"))
+    ]
+    assert (below or [len(answered)])[0] <= 3, shown
+    assert len(answered) <= 4
+    assert f"--need {need}" in shown.rstrip().splitlines()[-1]
+
+
+@pytest.mark.slow
+def test_the_demo_answers_first_everywhere(tmp_path: Path) -> None:
+    """Terminal, report, Markdown, sheet, list, overview, notebook: the same verdict in the first lines."""
+    screen(COMMAND, ["demo", "demo"], tmp_path)
+    run = tmp_path / "demo" / "run"
+    said = drawbench.rundown(run, 2.7, 60).verdict
+    assert said is not None
+    assert said.answer == "no"
+    assert said.words.startswith("Needed 10 h 30 min. It lasted 9 h ")
+    for name in ("run", "remedy"):
+        shown = screen(COMMAND, ["rundown", f"demo/{name}"], tmp_path)
+        assert words(shown) <= RUNDOWN_WORDS, shown
+    listed = screen(COMMAND, ["list", "demo", "--overview", "all"], tmp_path)
+    assert listed.startswith(
+        "Last as needed: Night-ride vest, ride at 70 % brightness. Do not last as"
+    )
+    heads = {
+        "rundown": screen(COMMAND, ["rundown", "demo/run"], tmp_path).split("\n\n")[1],
+        "forecast": screen(COMMAND, ["forecast", "demo/run"], tmp_path).split("\n\n")[1],
+        "report": screen(COMMAND, ["report", "demo/run"], tmp_path).split("\n\n")[0],
+        "sheet": screen(COMMAND, ["sheet", "demo/run"], tmp_path).split("\n\n")[0],
+        "page": (tmp_path / "demo" / "report" / "report.html").read_text("utf-8").partition("<nav")[0],
+        "markdown": (tmp_path / "demo" / "report" / "report.md").read_text("utf-8").partition("Folded below")[0],
+        "notebook": repr(drawbench.rundown(run)).split("\n\n")[0],
+    }  # fmt: skip
+    missing = [
+        name
+        for name, text in heads.items()
+        if said.words not in " ".join(text.replace("\u00a0", " ").split())
+    ]
+    assert not missing, heads
+    page = (tmp_path / "all" / "overview.html").read_text("utf-8").partition("<table")[0]
+    assert "Do not last as needed: Night-ride vest." in page
+
+
+def test_wash_names_the_joint_that_failed_first(tmp_path: Path) -> None:
+    """One joint of five went from 1.2 to 9 ohm: it is named in the first words, and no mean says it was chance."""
+    head = "specimen,resistance_before_ohm,resistance_after_ohm\n"
+    rows = "A,1.2,1.25\nB,1.2,9\nC,1.1,1.12\nD,1.3,1.31\nE,1.2,1.2\n"
+    (tmp_path / "washed.csv").write_text(head + rows)
+    shown = CliRunner().invoke(flex, ["wash", str(tmp_path / "washed.csv")]).output
+    assert shown.startswith("B failed: its resistance is 7.5 times that before.")
+    assert "may be chance" not in shown
+
+
+@pytest.mark.slow
+def test_the_budget_goes_by_the_run_of_its_own_pack(bench: Path) -> None:
+    """A measured run of this very pack counts without being named, and is named on the screen."""
+    assert "by your own run of it" in " ".join(
+        screen(COMMAND, ["budget", "vest.toml"], bench).split()
+    )
 
 
 @pytest.mark.slow

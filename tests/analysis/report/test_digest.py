@@ -31,7 +31,8 @@ from analysis.report.overview import draw_overview
 from analysis.report.run_table import as_csv, by_lasting, in_order, matching, read_lines, shown
 from analysis.report.sheet import write_sheet
 from analysis.run.rundown import rundown
-from analysis.say.words import quantity_words
+from analysis.say.words import moment_words, quantity_words, value_words
+from logger.base.durations import parse_duration_s
 from logger.base.errors import BenchError
 from logger.run.description import Event, to_document
 from logger.run.format import DESCRIPTION_NAME
@@ -264,20 +265,40 @@ def test_overview_page_and_markdown(season: Path, tmp_path: Path) -> None:
     html = (tmp_path / "over" / "overview.html").read_text(encoding="utf-8")
     markdown = (tmp_path / "over" / "overview.md").read_text(encoding="utf-8")
     assert "<script" not in html
-    assert "Longest to the cutoff: vest c (c), 8 h." in html.replace("\u00a0", " ")
+    assert "Lasted longest: vest c (c), 8 h." in html.replace("\u00a0", " ")
     assert "](lasting.svg)" in markdown
     assert "](voltages.svg)" in markdown
     assert "Stop at 0.8 V per cell" in markdown
     rendered = MarkdownIt("gfm-like", {"linkify": False}).render(markdown)
-    assert rendered.count("<tr>") == 1 + 5
+    assert rendered.count("<tr>") == (1 + 5) + (1 + 5)  # pieces, then every run
     assert "<script" not in rendered
     for name in ("lasting.png", "voltages.svg", "runs.csv"):
         assert (tmp_path / "over" / name).stat().st_size > 100
 
 
+@pytest.mark.parametrize("half_s", [0.4, 3.0, 12.0, 16.0, 23.0, 90.0, 110.0, 700.0, 2000.0, 9000.0])
+def test_a_time_is_told_no_finer_than_a_clock_and_its_interval_bear(half_s: float) -> None:
+    """The step it is rounded to is at least a twentieth of the half-width, and at most two thirds of it."""
+    times_s = [
+        parse_duration_s(value_words(Quantity(t, "s", t - half_s, t + half_s, 0.95)))
+        for t in np.arange(40_000.0, 40_400.0, 0.5)
+    ]
+    steps_s = np.diff(np.unique(times_s))
+    if steps_s.size:
+        assert half_s / 20 <= steps_s.min() <= max(2 / 3 * half_s, 1.0) + 1e-9
+
+
+@pytest.mark.parametrize(
+    ("seconds", "words"),
+    [(0.4, "0 s"), (47.2, "47 s"), (754.0, "12 min 34 s"), (33_978.0, "9 h 26 min")],
+)
+def test_a_moment_is_told_to_three_digits(seconds: float, words: str) -> None:
+    assert moment_words(seconds) == words
+
+
 def test_a_time_known_to_two_minutes_is_not_told_to_the_second() -> None:
     told = quantity_words(Quantity(19_673.0, "s", 19_563.0, 19_783.0, 0.95))
-    assert told == "5 h 27 min 50 s (5 h 26 min to 5 h 29 min 40 s at 95 %)"
+    assert told == "5 h 28 min (5 h 26 min to 5 h 30 min at 95 %)"
     assert quantity_words(Quantity(83.0, "s", 79.0, 87.0, 0.95)).startswith(
         "1 min 23 s (1 min 19 s"
     )
