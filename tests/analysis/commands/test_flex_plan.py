@@ -32,7 +32,7 @@ def test_evenings_and_the_chance_of_passing() -> None:
 def test_a_plan_is_made_before_the_first_bend(tmp_path: Path) -> None:
     table = tmp_path / "j.csv"
     told = run("--cycles", 4800, "--looks", 3, "--for", table)
-    assert "After 36 joints: shown if none failed" in told
+    assert "36 joints none failed 33 of 100" in told
     assert "O'Brien-Fleming" in told
     table.write_text(
         "specimen,cycles,failed\n" + "".join(f"S{i},{5001 + i},no\n" for i in range(36)),

@@ -127,3 +127,38 @@ def test_a_great_acceleration_is_cautioned(tmp_path: Path, worn_mm: float, words
     )  # fmt: skip
     assert words in " ".join(shown.split())
     assert ("indicated" in shown) is (worn_mm == 200)
+
+
+def test_a_median_without_an_upper_end(tmp_path: Path) -> None:
+    """Looked at every 200; with a whole one among six nobody saw the upper end of the median."""
+    path = tmp_path / "j.csv"
+    cells = [(600, "yes"), (800, "yes"), (1000, "yes"), (600, "yes"), (1200, "yes"), (1400, "no")]
+    lines = "".join(f"S{i},{cycles},{failed}\n" for i, (cycles, failed) in enumerate(cells))
+    path.write_text("specimen,cycles,failed\n" + lines, encoding="utf-8")
+    assert "or more)" in run("life", path, "--cycles", 500)
+
+
+def test_what_gave_up_and_too_early_are_in_the_short_screen(tmp_path: Path) -> None:
+    path = tmp_path / "j.csv"
+    good = [6203, 6911, 7402, 7707, 8109, 8311, 8613, 9101, 9307, 9909, 10203, 10407]
+    lines = "".join(f"S{i},{cycles},yes,joint\n" for i, cycles in enumerate(good))
+    path.write_text(
+        f"specimen,cycles,failed,how\n{lines}B1,61,yes,wire beside the joint\nB2,90,yes,joint\n",
+        encoding="utf-8",
+    )
+    told = " ".join(run("life", path, "--cycles", 4800).split())
+    assert "What gave up: the joint 13; the wire beside the joint 1." in told
+    assert "B1 (row 14), B2 (row 15) failed too early" in told
+    assert "Look at those joints" in told
+
+
+def test_beyond_a_hundred_the_next_step_is_a_wider_radius(tmp_path: Path) -> None:
+    """Exponent 2: ten worn bends for one at sqrt(10) times the worn strain; 0.511 / (2 R + 0.511)."""
+    path = tmp_path / "j.csv"
+    lines = "".join(f"S{i},{90_001 + i},no,5\n" for i in range(30))
+    path.write_text("specimen,cycles,failed,bend_radius_mm\n" + lines, encoding="utf-8")
+    shown = run("life", path, "--cycles", 48000, "--wire", "24 solid", "--worn-radius", 200, "--exponent", 2)  # fmt: skip
+    worn = 0.511 / (400 + 0.511)
+    radius = 0.511 * (1 / (worn * 10**0.5) - 1) / 2
+    assert f"bend round {radius:.2g} mm or wider" in shown
+    assert "drawbench flex plan --cycles 4800 " in shown

@@ -4,11 +4,13 @@ import math
 
 import pytest
 
+from analysis.flex.asked import on_bench, stated_acceleration
 from analysis.flex.claim import Claim, count_shown
 from analysis.flex.judge import flex_life
 from analysis.flex.looks import Look, Looks
 from analysis.flex.verdict import MEANING, Word
 from analysis.life.data import Specimen, lives_of
+from analysis.life.interval import Asked, bound_reaches
 from analysis.life.staged import staged_plan
 
 CLAIM = Claim(4800.0, "4,800 bends")
@@ -169,3 +171,29 @@ def test_a_plan_keeps_its_promise() -> None:
 @pytest.mark.parametrize("wanted", MEANING)
 def test_every_word_is_explained(wanted: Word) -> None:
     assert len(MEANING[wanted]) > 40
+
+
+def test_the_bound_of_the_verdict_is_the_bound_that_is_printed() -> None:
+    """One look at the root says the same as the search for the bound, on both sides of it."""
+    (group,) = flex_life(joints(straight(12, 9_000, 2.5)), CLAIM).groups
+    assert group.weibull is not None
+    assert group.weibull.reliability_lower is not None
+    low = group.weibull.reliability_lower.lower
+    assert low is not None
+    for step, reaches in ((-1e-5, True), (1e-5, False)):
+        asked = Asked("reliability", 4800.0)
+        assert bound_reaches(group.weibull.fit, asked, low + step, 0.9, "calibrated") is reaches
+
+
+def test_a_factor_in_doubt_refutes_by_its_other_end_only() -> None:
+    """Three at 4 and 8 mm leave the exponent open: the cautious target is far off, and refutes nothing."""
+    lives = [(6518.0, 4.0), (39690.0, 8.0), (4504.0, 4.0)]
+    specimens = [Specimen(f"S{i}", "", c, c, "", r) for i, (c, r) in enumerate(lives)]
+    speed = stated_acceleration(specimens, "0.127", None, 12.0, None, 0.9)
+    assert speed is not None
+    claim = Claim(*on_bench((48_000.0, ""), speed), acceleration=speed)
+    (group,) = flex_life(specimens, claim).groups
+    assert group.verdict is not None
+    assert group.count is not None
+    assert group.count.upper < 0.9
+    assert group.verdict.word == "not shown"
