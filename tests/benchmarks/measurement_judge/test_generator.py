@@ -67,7 +67,7 @@ def test_mean_and_square_of_a_pulse_train_over_whole_periods() -> None:
     assert mean == pytest.approx(0.02 + 0.3 * 0.4, rel=1e-12)
     assert square - mean**2 == pytest.approx(0.3 * 0.7 * 0.4**2, rel=1e-9)
     assert load.mean_a == pytest.approx(mean)
-    # Two levels: Bhatia and Davis' inequality is an equality (Bhatia & Davis 2000, from memory).
+    # Two levels: Bhatia and Davis' inequality is an equality (tests/SOURCES.md C24, from memory).
     assert square - mean**2 == pytest.approx((0.42 - mean) * (mean - 0.02), rel=1e-9)
 
 
@@ -185,7 +185,7 @@ def test_registers_round_down() -> None:
     ("full_v", "counts"), [(0.04, 4000), (0.08, 8000), (0.16, 16000), (0.32, 32000)]
 )
 def test_ranges_of_the_ina219_end_where_the_sheet_says(full_v: float, counts: int) -> None:
-    """SBOS448, table of the shunt register: 4000, 8000, 16000, 32000 counts (from memory)."""
+    """4000, 8000, 16000, 32000 counts: tests/SOURCES.md C20, from memory."""
     board = draw_boards("INA219", Law.LIMITS, np.random.default_rng(2), 1, full_v=full_v)
     assert end_stops(board)[:2] == (-counts, counts)
     found = record(_held(1.5 * full_v / 0.1, 4.0), board, 0.1, np.random.default_rng(1))
@@ -207,7 +207,7 @@ def test_pairs_in_a_second(kind: str, half_s: float) -> None:
 
 
 def test_limits_are_those_of_the_sheets_tables() -> None:
-    """tests/SOURCES.md C3 and C5; rejections are decibels of the sheets, from memory."""
+    """tests/SOURCES.md C3 and C5; rejections C20 and C21, from memory."""
     assert {k: v.most for k, v in INA219.offsets.items()} == {
         0.04: 100e-6,
         0.08: 125e-6,
@@ -247,7 +247,7 @@ def test_typical_is_what_two_in_three_keep_to() -> None:
 
 
 def test_the_gauge_block_of_the_guide() -> None:
-    """JCGM 100:2008 H.1 (tests/SOURCES.md C11): u(l) 32 nm of the first order, 34 nm with the second (H.1.7, from memory)."""
+    """JCGM 100:2008 H.1 (tests/SOURCES.md C11): u(l) 32 nm of the first order, 34 nm with the second (tests/SOURCES.md C22)."""
     rng = np.random.default_rng(5)
 
     def rectangle(most: float) -> Floats:

@@ -2,7 +2,7 @@
 
 TI SBOS448 (INA219, grade A: what cheap boards carry; common practice, no source) and SBOS547 (INA226).
 Offsets, gains, steps and times: tests/SOURCES.md C1, C3, C4, C5. Rejections, drifts and pin currents:
-the sheets' tables of electrical characteristics, from memory.
+tests/SOURCES.md C20, C21, from memory.
 
 Limits of offset and gain hold at a supply of 3.3 V, 12 V on the inputs and 25 degrees.
 """
