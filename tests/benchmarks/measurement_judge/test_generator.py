@@ -151,7 +151,7 @@ def test_alkaline_falls_as_the_digitised_sheet_does() -> None:
 def test_registers_of_the_data_sheets_example(
     kind: str, shunt_counts: int, bus_counts: int
 ) -> None:
-    """10 A over 2 mOhm at 11.98 V: tests/SOURCES.md C1 (07D0h; 5D98h >> 3) and C4 (1F40h; 2570h)."""
+    """10 A over 2 mOhm at 11.98 V: 07D0h and 5D98h >> 3, 1F40h and 2570h (tests/SOURCES.md C1, C4)."""
     board = perfect_board(kind, shunt_ohm=0.002)
     volts = 11.98 + 10 * 0.002
     world = _held(10.0, volts)
@@ -201,13 +201,13 @@ def test_the_ina226_ends_at_81_92_mv() -> None:
 
 @pytest.mark.parametrize(("kind", "half_s"), [("INA219", 532e-6), ("INA226", 588e-6)])
 def test_pairs_in_a_second(kind: str, half_s: float) -> None:
-    """One conversion of the shunt and one of the bus, each as long as the sheet says (C3, C5)."""
+    """One conversion of the shunt and one of the bus, each as long as the sheet says (tests/SOURCES.md C3, C5)."""
     found = record(_held(0.1, 4.0), perfect_board(kind), 1.0, np.random.default_rng(1))
     assert found.conversions[0] == pytest.approx(1 / (2 * half_s), abs=1.5)
 
 
 def test_limits_are_those_of_the_sheets_tables() -> None:
-    """tests/SOURCES.md C3 and C5; rejections C20 and C21, from memory."""
+    """tests/SOURCES.md C3, C5; rejections tests/SOURCES.md C20, C21, from memory."""
     assert {k: v.most for k, v in INA219.offsets.items()} == {
         0.04: 100e-6,
         0.08: 125e-6,
@@ -362,7 +362,7 @@ def test_sums_are_means_times_spans() -> None:
 
 
 def test_averaging_in_the_chip_spreads_noise_less() -> None:
-    """128 conversions in one: 68.10 ms each (C3), noise by the root of 128."""
+    """128 conversions in one: 68.10 ms each (tests/SOURCES.md C3), noise by the root of 128."""
     board = replace(perfect_board("INA226", noise_steps=8.0))
     single = record(_held(0.1, 4.0), board, 0.5, np.random.default_rng(1))
     assert single.current_max_ma.max() - single.current_min_ma.min() > 0.5
