@@ -109,9 +109,11 @@ def draw_pack(
     if load.name == "sleeping":
         return replace(pack, taken_ah=rng.uniform(0.0, 0.6) * pack.capacity_ah), None
     cutoff_v = chemistry.cells * chemistry.low_v
-    # Charge at which the mean voltage stands at the cutoff, less what the run takes until then.
+    # Charge at which even the lightest mode stands at the cutoff, less what the run takes until then.
     depth = np.linspace(0, 1, 2001) * pack.capacity_ah
-    volts = pack.emf_v(3600 * depth) - (pack.ohm_at(3600 * depth) + slow_ohm) * load.mean_a
+    lightest_a = min(mode.mean_a for mode in load.modes)
+    volts = pack.emf_v(3600 * depth) - pack.ohm_at(3600 * depth) * lightest_a
+    volts -= slow_ohm * load.mean_a
     at_ah = float(depth[int(np.argmax(volts < cutoff_v))])
     taken_ah = max(at_ah - CUTOFF_AFTER * RUN_S * load.mean_a / 3600, 0.0)
     return replace(pack, taken_ah=taken_ah), cutoff_v
