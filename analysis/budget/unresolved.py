@@ -38,7 +38,12 @@ def unresolved_modes(budget: Budget, found: RunModes) -> tuple[Unresolved, ...]:
     if not missing:
         return ()
     return (
-        Unresolved(f"not in the run: {_some(missing)}", "record each for a minute, with a mark"),
+        Unresolved(
+            f"{_some(missing)} was not seen, or draws like another mode"
+            if len(missing) == 1
+            else f"{_some(missing)} were not seen, or draw like another mode",
+            f"record {'it' if len(missing) == 1 else 'each'} for a minute, with a mark",
+        ),
     )
 
 

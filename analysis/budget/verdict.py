@@ -3,6 +3,7 @@
 import numpy as np
 
 from analysis.budget.compare import CONVERTER_LABEL, BudgetComparison, ModeComparison
+from analysis.budget.file import Budget
 from analysis.budget.story import EFFICIENCY_LABEL, BudgetStory
 from analysis.budget.suspects import Suspect
 from analysis.doubt.quantity import Quantity
@@ -38,7 +39,7 @@ def unresolved_sentence(story: BudgetStory) -> tuple[str, ...]:
         return ()
     first = story.unresolved[0]
     more = f" (and {len(story.unresolved) - 1} more: --details)" if story.unresolved[1:] else ""
-    return (f"Not settled by this run: {first.words}{more}. To settle it: {first.measure}.",)
+    return (f"Not resolved by this run: {first.words}{more}. To settle it: {first.measure}.",)
 
 
 def _blurred_sentences(story: BudgetStory) -> tuple[str, ...]:
@@ -127,9 +128,9 @@ def _rival_sentence(story: BudgetStory, comparison: BudgetComparison) -> tuple[s
     slip, leading = comparison.after.slip, comparison.after.leading
     order = [int(index) for index in np.argsort(-slip, kind="stable")]
     rivals = [index for index in order if slip[index] >= _RIVAL and index not in leading]
-    if not rivals:
+    names = [*_wires_of(story.budget, leading[0]), *(_name(comparison, index) for index in rivals)]
+    if not names:
         return ()
-    names = [_name(comparison, index) for index in rivals[:_RIVALS_SHOWN]]
     part = _suspect(comparison, leading[0])
     listed = comparison.labels[leading[0]].split(":")[0] if part is None else ""
     measure = (
@@ -139,7 +140,15 @@ def _rival_sentence(story: BudgetStory, comparison: BudgetComparison) -> tuple[s
         if part is not None or listed != CONVERTER_LABEL
         else "measure the converter's output with a meter, beside its input"
     )
-    return (f"Could also be: {', or '.join(names)}. To tell: {measure}.",)
+    return (f"Could also be: {', or '.join(names[:_RIVALS_SHOWN])}. To tell: {measure}.",)
+
+
+def _wires_of(budget: Budget, unknown: int) -> list[str]:
+    """Wires to plain LEDs: thinner or longer than written they dim as a wrong figure would."""
+    if unknown >= len(budget.figures) or not budget.figures[unknown].supply_v:
+        return []
+    part = budget.figures[unknown].part
+    return [f"the wire {wire.name!r}" for wire in budget.wires if part in wire.carries]
 
 
 def _name(comparison: BudgetComparison, unknown: int) -> str:
