@@ -79,14 +79,10 @@ def _together(budget: Budget, comparison: BudgetComparison) -> list[Unresolved]:
                 "measure its output once with a meter, beside its input",
             )
         ]
-    hidden = (
-        f"{_some(parts)} {'hides' if len(parts) == 1 else 'hide'} behind {partner}"
-        if partner
-        else ""
-    )
+    behind = f" with {partner}" if partner else ""
     return [
         Unresolved(
-            hidden or f"always on together: {_some(parts)}",
+            f"{_some(parts)} {'is' if len(parts) == 1 else 'are'} always on together{behind or ' with others'}",
             f"record a minute with {_part(parts[0])} unplugged, with a mark",
         )
     ]
@@ -103,7 +99,7 @@ def _base(comparison: BudgetComparison) -> list[Unresolved]:
         if most_ma > PINNED_SHARE * least_ma:
             return [
                 Unresolved(
-                    f"a further draw, up to {most_ma:.2g} mA in every mode, could hide",
+                    f"a further draw, up to {most_ma:.2g} mA in every mode, may hide",
                     "record a minute with every part unplugged or asleep, with a mark",
                 )
             ]

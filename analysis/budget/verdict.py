@@ -15,13 +15,17 @@ _RIVAL: float = 0.10
 _RIVALS_SHOWN = 2
 
 
-def verdict_sentences(story: BudgetStory) -> tuple[str, ...]:
-    """The answer: what was wrong and what else would explain it; or that nothing was, as far as the run tells."""
+def verdict_sentences(story: BudgetStory, *, whole: bool = False) -> tuple[str, ...]:
+    """The answer: what was wrong and what else would explain it; or that nothing was, as far as the run tells.
+
+    ``whole``: with everything that the run leaves open.
+    """
     if story.run_modes is not None and story.run_modes.blurred:
         return _blurred_sentences(story)
     assert story.comparison is not None
     if story.culprits:
-        return (_wrong_sentence(story), *_rival_sentence(story, story.comparison))
+        wrong = (_wrong_sentence(story), *_rival_sentence(story, story.comparison))
+        return (*wrong, *unresolved_sentences(story, whole=True)) if whole else wrong
     if story.misfit:
         return (
             "No figure, nor two, can be named as wrong: even at the edge of all tolerances budget and run do not fit.",
@@ -30,16 +34,18 @@ def verdict_sentences(story: BudgetStory) -> tuple[str, ...]:
         return (
             "The budget holds: the run resolves every part, and all stay within their tolerances.",
         )
-    return (_open_sentence(story, story.comparison), *unresolved_sentence(story))
+    return (_open_sentence(story, story.comparison), *unresolved_sentences(story, whole=whole))
 
 
-def unresolved_sentence(story: BudgetStory) -> tuple[str, ...]:
-    """The first thing that the run leaves open, and what would settle it."""
-    if not story.unresolved:
-        return ()
-    first = story.unresolved[0]
-    more = f" (and {len(story.unresolved) - 1} more: --details)" if story.unresolved[1:] else ""
-    return (f"Not resolved by this run: {first.words}{more}. To settle it: {first.measure}.",)
+def unresolved_sentences(story: BudgetStory, *, whole: bool) -> tuple[str, ...]:
+    """What the run leaves open, and what would settle it; the first alone unless ``whole``."""
+    shown = story.unresolved if whole else story.unresolved[:1]
+    left = len(story.unresolved) - len(shown)
+    more = f" (and {left} more: --details)" if left else ""
+    return tuple(
+        f"Not resolved by this run: {item.words}{more}. To settle it: {item.measure}."
+        for item in shown
+    )
 
 
 def _blurred_sentences(story: BudgetStory) -> tuple[str, ...]:
