@@ -183,6 +183,8 @@ def show_command(
     steps = [] if details else [("Details", [*again, "--details"])]
     if run_folder is None:
         steps.append(("Measure it", ["start"]))
+    elif story.comparison is None:
+        steps.append(("Record it so", ["log", "--window", "1s"]))
     elif corrected is not None:
         steps.append(("With the corrected figures", ["budget", corrected, run_folder]))
     elif story.culprits:
@@ -200,12 +202,13 @@ def _show(story: "BudgetStory") -> None:
 
     for sentence in short_sentences(story):
         click.echo(textwrap.fill(sentence, TEXT_WIDTH))
-    click.echo()
     shown = story.packs[:1]
     if story.run_modes is None:
         shown = _offered(story)
+        click.echo()
         _table_of_packs(story, shown)
     elif story.comparison is not None:
+        click.echo()
         _table_of_modes(story)
     # That modes ran together is the answer itself.
     said = story.run_modes.told if story.run_modes is not None else ()
