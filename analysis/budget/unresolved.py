@@ -59,33 +59,38 @@ def _together(budget: Budget, comparison: BudgetComparison) -> list[Unresolved]:
         for index in range(len(comparison.labels))
         if not _pinned(budget, comparison, index)
     ]
-    if not open_ones:
-        return []
-    parts = [label for label in open_ones if label != CONVERTER_LABEL]
-    partner = next(
-        (
-            label
-            for group in comparison.inseparable
-            if open_ones[0] in group
-            for label in group
-            if label not in open_ones and label != CONVERTER_LABEL
-        ),
-        "",
-    )
-    if not parts:
-        return [
+    groups = {label: group for group in comparison.inseparable for label in group}
+    mixed = [
+        label for label in open_ones if label != CONVERTER_LABEL and len(groups.get(label, ())) > 1
+    ]
+    small = [label for label in open_ones if label != CONVERTER_LABEL and label not in mixed]
+    told = []
+    if mixed:
+        partners = [
+            label for label in groups[mixed[0]] if label not in mixed and label != CONVERTER_LABEL
+        ]
+        behind = f" with {partners[0]}" if partners else " with others"
+        told.append(
+            Unresolved(
+                f"{_some(mixed)} {'is' if len(mixed) == 1 else 'are'} always on together{behind}",
+                f"record a minute with {_part(mixed[0])} unplugged, with a mark",
+            )
+        )
+    if small:
+        told.append(
+            Unresolved(
+                f"{_some(small)}: too little for this sensor's doubt",
+                "calibrate the zero, or take a larger shunt for the quiet modes",
+            )
+        )
+    if open_ones and not told:
+        told.append(
             Unresolved(
                 "the converter's efficiency",
                 "measure its output once with a meter, beside its input",
             )
-        ]
-    behind = f" with {partner}" if partner else ""
-    return [
-        Unresolved(
-            f"{_some(parts)} {'is' if len(parts) == 1 else 'are'} always on together{behind or ' with others'}",
-            f"record a minute with {_part(parts[0])} unplugged, with a mark",
         )
-    ]
+    return told
 
 
 def _base(comparison: BudgetComparison) -> list[Unresolved]:

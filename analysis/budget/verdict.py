@@ -4,8 +4,8 @@ import numpy as np
 
 from analysis.budget.compare import CONVERTER_LABEL, BudgetComparison, ModeComparison
 from analysis.budget.file import Budget
-from analysis.budget.story import EFFICIENCY_LABEL, BudgetStory
 from analysis.budget.suspects import Suspect
+from analysis.budget.told import EFFICIENCY_LABEL, BudgetStory
 from analysis.doubt.quantity import Quantity
 from analysis.say.words import value_words
 from logger.base.numbers import digits_text

@@ -12,10 +12,11 @@ from analysis.commands.screen import TEXT_WIDTH, echo_caution, echo_next
 def show_since_wash(before_folder: Path, after_folder: Path, *, as_json: bool) -> None:
     """The first minute after the wash against the run from before it."""
     from analysis.door.runs import read_run
+
+    before, after = read_run(before_folder), read_run(after_folder)
     from analysis.electric.wet import WASH_CAUTION, since_wash
     from analysis.run.rundown import is_simulated
 
-    before, after = read_run(before_folder), read_run(after_folder)
     found = since_wash(before, after)
     if as_json:
         click.echo(json.dumps(found.as_json(), ensure_ascii=False, indent=1, allow_nan=False))

@@ -27,6 +27,8 @@ _LEAST_ROWS: Final = 5
 _FACTOR: Final = 1.96
 # A fall counts where noise alone would show it in fewer than one run of a thousand.
 _FALL_P: Final = 1e-3
+_FALL_SIGMAS: Final = 3.0
+_FALL_SHARE: Final = 0.005
 WASH_CAUTION: Final = (
     "Washing: power off and the pack out until everything is dry, seams and connectors too. "
     f"A wet pack, lithium above all, is not used again. {SAFETY_CLOSING}"
@@ -154,4 +156,8 @@ def _fall(trace: Trace) -> float:
     test = scipy.stats.kendalltau(times, currents, alternative="less")
     if not test.pvalue < _FALL_P:
         return 0.0
-    return -60.0 * float(scipy.stats.theilslopes(currents, times).slope)
+    slope = float(scipy.stats.theilslopes(currents, times).slope)
+    # Noise that hangs together over some rows has trends of its own, but small ones.
+    scatter_ma = float(np.std(np.diff(currents))) / np.sqrt(2)
+    least_ma = max(_FALL_SIGMAS * scatter_ma, _FALL_SHARE * abs(float(currents.mean())))
+    return -60.0 * slope if -slope * float(times[-1] - times[0]) > least_ma else 0.0

@@ -6,7 +6,7 @@ from analysis.electric.ampacity import AROUND_C, INSULATIONS_C, ampacity_ma, bun
 
 # SOURCES.md D12 (from memory): ampere of a single wire, 200 C insulation, 70 C around it.
 DERATING_A = [(30, 1.3), (28, 1.8), (26, 2.5), (24, 3.3), (22, 4.5), (20, 6.5)]
-# What D12 leaves of it for other insulations.
+# What it leaves for other insulations.
 SHARES = [(150.0, 0.8), (135.0, 0.7), (105.0, 0.5)]
 # Chassis wiring by a handbook of electronic tables, ampere, from memory: never less than ours in a pair.
 CHASSIS_A = [(30, 0.86), (28, 1.4), (26, 2.2), (24, 3.5), (22, 7.0)]
@@ -21,7 +21,7 @@ def test_single_wires_of_the_table(gauge_awg: int, ampere: float) -> None:
 def test_other_insulations_as_the_table_scales_them(
     insulation_c: float, share: float, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setitem(INSULATIONS_C, "other", insulation_c)  # type: ignore[misc]
+    monkeypatch.setitem(INSULATIONS_C, "other", insulation_c)
     got = ampacity_ma(24, "other", 1, AROUND_C) / 3300
     assert got == pytest.approx(share, abs=0.03)
 
