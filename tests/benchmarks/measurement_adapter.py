@@ -22,6 +22,7 @@ from logger.run.reader import Run
 from tests.benchmarks.measurement_judge.cases import HOLD_S, METER_AT_A, Case, bench_rng
 from tests.benchmarks.measurement_judge.oracle import LATENCY_S
 from tests.benchmarks.measurement_judge.score import Interval
+from tests.benchmarks.recorded_adapter import recorded_run
 from tests.support.datasheet_boards.bench import COUNT_V, COUNTS, current_count_ma, reading
 from tests.support.datasheet_boards.errors import Boards
 from tests.support.datasheet_boards.packs import Chemistry
@@ -171,7 +172,18 @@ def calibration_of(case: Case, state: str) -> Calibration | None:
 
 def ask(case: Case, state: str) -> dict[str, Interval]:
     """Every quantity that the tool says of this run, by the judge's name."""
-    found = drawbench.rundown(run_of(case, calibration_of(case, state)), case.cutoff_v, HOLD_S)
+    return _said(
+        drawbench.rundown(run_of(case, calibration_of(case, state)), case.cutoff_v, HOLD_S)
+    )
+
+
+def ask_beyond(case: Case) -> tuple[dict[str, Interval], str]:
+    """The same of a run beyond the board's range, recorded line by line; and all that is said in words."""
+    found = drawbench.rundown(recorded_run(case.windows, case.world.pack.chemistry))
+    return _said(found), "\n".join([repr(found), *found.warnings])
+
+
+def _said(found: drawbench.Rundown) -> dict[str, Interval]:
     said = {
         "charge": found.charge,
         "energy": found.energy,

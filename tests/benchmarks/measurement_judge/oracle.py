@@ -6,6 +6,7 @@ straight line through all that cannot predict is the least doubt: its central 95
 product of voltage and current is taken at the true means: pulses add nothing that an oracle would not know.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
@@ -19,14 +20,18 @@ from tests.benchmarks.measurement_judge.cases import (
     METER_AT_A,
     METER_CURRENT,
     METER_VOLTAGE,
+    WINDOW_S,
     Case,
 )
 from tests.support.datasheet_boards.bench import COUNT_V, COUNTS, current_count_ma
-from tests.support.datasheet_boards.errors import Boards, Law, draw_boards
+from tests.support.datasheet_boards.errors import Boards, Law, draw_boards, perfect_board
+from tests.support.datasheet_boards.record import record
+from tests.support.datasheet_boards.truth import truth_of
 
 Floats = npt.NDArray[np.float64]
 
 BOARDS: Final = 3000
+TIMES: Final = 4
 # A line waits up to so long on its way to the laptop: USB serial chips, no source.
 LATENCY_S: Final = 0.016
 
@@ -106,8 +111,13 @@ def seen_of(people: Population, case: Case, state: str) -> tuple[list[Floats], l
     return [*current, clock], voltage
 
 
-def ideal_widths(case: Case, people: Population, state: str) -> dict[str, float]:
-    """Ideal width of each quantity of the case, by name; none of a peak that no conversion can hold."""
+def ideal_widths(
+    case: Case, people: Population, state: str, spread: Mapping[str, float]
+) -> dict[str, float]:
+    """Ideal width of each quantity of the case, by name; none of a peak that no conversion can hold.
+
+    ``spread``: of ``sampling_spread``, the same in every state.
+    """
     truth, boards = case.truth, people.boards
     seconds = truth.duration_s
     mean_a, power_w = truth.mean_ma / 1e3, 3.6 * truth.energy_mwh / seconds
@@ -119,15 +129,20 @@ def ideal_widths(case: Case, people: Population, state: str) -> dict[str, float]
 
     mean_off = off_a(mean_a)
     volt_off = read_v(boards, common_v) - common_v
-    charge_off = (mean_off / mean_a + boards.clock) * truth.charge_mah
-    energy_off = (mean_off / mean_a + volt_off / common_v + boards.clock) * truth.energy_mwh
-    found = {
-        "charge": width(charge_off, current),
-        "energy": width(energy_off, current + voltage),
-        "mean": width(1e3 * mean_off, current),
+    errors = {
+        "charge": (mean_off / mean_a + boards.clock) * truth.charge_mah,
+        "energy": (mean_off / mean_a + volt_off / common_v + boards.clock) * truth.energy_mwh,
+        "mean": 1e3 * mean_off,
+        **{f"p{percent:g}": 1e3 * off_a(ma / 1e3) for percent, ma in truth.percentiles_ma.items()},
     }
-    for percent, value_ma in truth.percentiles_ma.items():
-        found[f"p{percent:g}"] = width(1e3 * off_a(value_ma / 1e3), current)
+    normal = np.random.default_rng(16).standard_normal(BOARDS)
+    found = {
+        name: width(
+            error + spread.get(name, 0.0) * normal,
+            current + voltage if name == "energy" else current,
+        )
+        for name, error in errors.items()
+    }
     held = conversions_in_peak(case)
     if held:
         found["peak"] = width(
@@ -141,9 +156,36 @@ def ideal_widths(case: Case, people: Population, state: str) -> dict[str, float]
     return found
 
 
+def sampling_spread(case: Case) -> dict[str, float]:
+    """Standard deviation of what pulses between the conversions do to each quantity, by a perfect board at other times.
+
+    Their mean effect is known to an oracle, who knows the load; which conversions meet which pulse is not.
+    """
+    if all(mode.pulse_a == 0 for mode in case.world.load.modes):
+        return {}
+    told: dict[str, list[float]] = {}
+    rng = np.random.default_rng([case.seed, 15])
+    for _ in range(TIMES):
+        own = rng.uniform(-1, 1) * case.board.sheet.clock
+        board = perfect_board(case.chip, conversion=own, noise_steps=0.7)
+        seen = record(case.world, board, WINDOW_S, rng)
+        truth = truth_of(case.world, seen)
+        span_h = seen.end_s[-1] / 3600
+        values = {
+            "charge": seen.charge_mah[-1] - truth.charge_mah,
+            "energy": seen.energy_mwh[-1] - truth.energy_mwh,
+            "mean": seen.charge_mah[-1] / span_h - truth.mean_ma,
+        }
+        for percent, true in truth.percentiles_ma.items():
+            values[f"p{percent:g}"] = float(np.percentile(seen.current_ma, percent)) - true
+        for name, value in values.items():
+            told.setdefault(name, []).append(float(value))
+    return {name: float(np.std(values, ddof=1)) for name, values in told.items()}
+
+
 def conversions_in_peak(case: Case) -> int:
     """Whole conversions of the shunt that lie in the highest level, over the run; 0: none ever does."""
-    half_s = case.board.sheet.conversion_s[1] * (1 + float(case.board.conversion[0]))
+    half_s = case.board.sheet.conversion_s[0] * (1 + float(case.board.conversion[0]))
     load = case.world.load
     top = max(load.modes, key=lambda mode: mode.base_a + (mode.pulse_a if mode.duty > 0 else 0.0))
     share = top.seconds / load.round_s * (top.duty if top.pulse_a else 1.0)

@@ -199,3 +199,23 @@ def draw_boards(
         noise_shunt_v=between(sheet.noise_shunt_v),
         noise_bus_v=between(sheet.noise_bus_v),
     )
+
+
+def perfect_board(
+    kind: str, *, shunt_ohm: float = 0.1, conversion: float = 0.0, noise_steps: float = 0.0
+) -> Boards:
+    """A board without any error but its steps, which it rounds to the nearest; ``noise_steps`` of each spread it."""
+    board = draw_boards(kind, Law.LIMITS, np.random.default_rng(0), 1, shunt_ohm=shunt_ohm)
+    sheet, zero = board.sheet, np.zeros(1)
+    exact: dict[str, Any] = {
+        name: zero for name, value in vars(board).items() if isinstance(value, np.ndarray)
+    } | {
+        "offset_v": zero + sheet.shunt_step_v / 2,
+        "bus_offset_v": zero + sheet.bus_step_v / 2,
+        "supply_v": zero + SHEET_SUPPLY_V,
+        "temperature_c": zero + SHEET_C,
+        "conversion": zero + conversion,
+        "noise_shunt_v": zero + noise_steps * sheet.shunt_step_v,
+        "noise_bus_v": zero + noise_steps * sheet.bus_step_v,
+    }
+    return replace(board, **exact)

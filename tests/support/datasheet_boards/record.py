@@ -5,6 +5,7 @@ signal over its own time, then noise, then the register's step (rounded down) an
 skipped: a pair costs some 0.2 us, a night of the INA219 some ten seconds.
 """
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -13,6 +14,7 @@ import numpy.typing as npt
 
 from tests.support.datasheet_boards.errors import Boards
 from tests.support.datasheet_boards.packs import World
+from tests.support.datasheet_boards.sheets import ChipSheet
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -50,23 +52,49 @@ class Windows:
         return np.concatenate(([0.0], self.end_s[:-1]))
 
 
+@dataclass(frozen=True)
+class Setting:
+    """How the chip is set up: ``half_s`` by the sheet from shunt to bus, ``turns`` of the two in one pair, ``noise`` of a half beside the first setting's."""
+
+    half_s: float
+    turns: int
+    noise: float
+
+
+def setting(sheet: ChipSheet, conversion_s: float | None = None, averages: int = 1) -> Setting:
+    """Default: the sketch's own. Raises ValueError for what the chip cannot be set to."""
+    usual_s = sheet.conversion_s[0]
+    conversion_s = usual_s if conversion_s is None else conversion_s
+    if conversion_s not in sheet.conversion_s or averages not in sheet.averages:
+        raise ValueError(f"{sheet.kind} has no {conversion_s} s x {averages}")
+    if sheet.interleaved:
+        return Setting(conversion_s, averages, math.sqrt(usual_s / conversion_s))
+    return Setting(sheet.averaged_s.get(averages, conversion_s), 1, 1 / math.sqrt(averages))
+
+
 def record(
-    world: World, board: Boards, window_s: float, rng: np.random.Generator, averages: int = 1
+    world: World,
+    board: Boards,
+    window_s: float,
+    rng: np.random.Generator,
+    chosen: Setting | None = None,
 ) -> Windows:
-    """All whole windows of ``world.seconds``. ``board``: a set of one; ``averages``: conversions that the chip itself averages."""
+    """All whole windows of ``world.seconds``. ``board``: a set of one; ``chosen``: the chip's setting, default the sketch's."""
     sheet = board.sheet
-    half_s = sheet.conversion_s[averages] * (1 + float(board.conversion[0]))
-    pairs = int(world.seconds / (2 * half_s))
+    chosen = setting(sheet) if chosen is None else chosen
+    half_s = chosen.half_s * (1 + float(board.conversion[0]))
+    pair_s = 2 * half_s * chosen.turns
+    pairs = int(world.seconds / pair_s)
     clock = 1 + float(board.clock[0])
     # A window ends with the first conversion at or after its nominal end, by the board's clock.
-    end_us = np.floor(2 * half_s * np.arange(1, pairs + 1) * clock * 1e6).astype(np.int64)
+    end_us = np.floor(pair_s * np.arange(1, pairs + 1) * clock * 1e6).astype(np.int64)
     nominal_us = round(window_s * 1e6)
     count = int(end_us[-1] // nominal_us)
     last = np.searchsorted(end_us, nominal_us * np.arange(1, count + 1))
     last = last[last < pairs]
     first = np.concatenate(([0], last[:-1] + 1))
     shunt, bus, beyond, bus_beyond = _registers(
-        world, board, int(last[-1]) + 1, half_s, averages, rng
+        world, board, int(last[-1]) + 1, half_s, chosen, rng
     )
     ratio = sheet.bus_step_v / sheet.shunt_step_v
     pack = bus * ratio + shunt
@@ -83,7 +111,7 @@ def record(
     return Windows(
         board=board,
         window_s=window_s,
-        end_s=np.asarray(2 * half_s * (last + 1.0), dtype=np.float64),
+        end_s=np.asarray(pair_s * (last + 1.0), dtype=np.float64),
         time_us=time_us,
         conversions=number,
         pack_v=mean(pack) * sheet.shunt_step_v,
@@ -100,13 +128,18 @@ def record(
 
 
 def _registers(
-    world: World, board: Boards, pairs: int, half_s: float, averages: int, rng: np.random.Generator
+    world: World,
+    board: Boards,
+    pairs: int,
+    half_s: float,
+    chosen: Setting,
+    rng: np.random.Generator,
 ) -> tuple[Floats, Floats, npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
     """Counts of shunt and bus of every pair, and which of them stand at an end stop."""
-    shunt, bus = np.empty(pairs), np.empty(pairs)
-    root = np.sqrt(averages)
-    for begin in range(0, pairs, _CHUNK):
-        part = slice(begin, min(begin + _CHUNK, pairs))
+    turns = pairs * chosen.turns
+    shunt, bus = np.empty(turns), np.empty(turns)
+    for begin in range(0, turns, _CHUNK):
+        part = slice(begin, min(begin + _CHUNK, turns))
         from_s = np.arange(part.start, part.stop + 1, dtype=np.float64) * (2 * half_s)
         middle_s = np.asarray(from_s[:-1] + half_s, dtype=np.float64)
         starts, middles = world.load.charge_as(from_s), world.load.charge_as(middle_s)
@@ -118,12 +151,15 @@ def _registers(
         n = part.stop - part.start
         noise = rng.standard_normal((2, n), dtype=np.float32)
         read_v = board.shunt_reading_v(amps, common_v)
-        read_v += board.noise_shunt_v / root * noise[0]
+        read_v += chosen.noise * board.noise_shunt_v * noise[0]
         shunt[part] = read_v / board.sheet.shunt_step_v
-        read_v = board.bus_reading_v(bus_v) + board.noise_bus_v / root * noise[1]
+        read_v = board.bus_reading_v(bus_v) + chosen.noise * board.noise_bus_v * noise[1]
         bus[part] = read_v / board.sheet.bus_step_v
+    if chosen.turns > 1:
+        shunt, bus = (values.reshape(pairs, -1).mean(axis=1) for values in (shunt, bus))
     low, high, bus_high = end_stops(board)
-    shunt, bus = np.floor(shunt), np.floor(bus)
+    # What is a whole number of steps stays so whatever the last bit of the division.
+    shunt, bus = np.floor(shunt + 1e-9), np.floor(bus + 1e-9)
     beyond, bus_beyond = (shunt >= high) | (shunt <= low), bus >= bus_high
     return np.clip(shunt, low, high), np.clip(bus, 0.0, bus_high), beyond, bus_beyond
 
