@@ -184,7 +184,9 @@ def _led_draws(budget: Budget, highest: Mode) -> tuple[LedDraw, ...]:
     for follows, (part, figure) in zip(_follows(budget), pairs, strict=True):
         if not follows:
             continue
-        key, over_v = (figure.part, figure.state), figure.supply_v - figure.forward_v
+        key = (figure.part, figure.state)
+        # Behind its wire, per volt over the forward voltage.
+        per_v = part.quantity * figure.at_rail(figure.forward_v + 1.0, budget.wire_ohm(part))
         share = sum(mode.shares.get(key, 0.0) * mode.hours for mode in budget.modes) / hours
         # Of several states only the highest one makes the part's peak.
         lit = [
@@ -197,8 +199,8 @@ def _led_draws(budget: Budget, highest: Mode) -> tuple[LedDraw, ...]:
                 LedDraw(
                     part.name,
                     figure.forward_v,
-                    part.quantity * share * figure.current_ma / over_v,
-                    part.quantity * figure.peak_ma / over_v if peaks else 0.0,
+                    share * figure.current_ma * per_v,
+                    figure.peak_ma * per_v if peaks else 0.0,
                     budget.converter.output_v if held else np.inf,
                     figure.supply_v,
                 )

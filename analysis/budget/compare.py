@@ -36,6 +36,8 @@ Array = npt.NDArray[np.float64]
 CONVERTER_LABEL: Final = "converter loss"
 # A mode that is off by more than this is worth a correction, whatever the tolerances: our own judgement.
 CLOSE_SHARE: Final = 0.10
+# A slip may be the wrong row of a data sheet, or a board that never sleeps: at least this share of the figure.
+LEAST_SLIP: Final = 1.5
 _ITERATIONS: Final = 20
 _STILL: Final = 1e-6
 # A converter that is not the one of the data sheet: its loss may be off by half.
@@ -213,7 +215,7 @@ def _model(budget: Budget, modes: list[Mode], currents: Array, pack_v: Array, co
     through = converted_share(budget)
     loss = bool(through.any()) and budget.converter.efficiency_tolerance > 0
     labels = tuple(figure.label for figure in budget.figures)
-    least = prior.copy()
+    least = LEAST_SLIP * prior
     if loss:
         prior = np.append(prior, 1.0)
         std = np.append(std, budget.converter.efficiency_tolerance / COVERAGE_FACTOR)
@@ -222,7 +224,6 @@ def _model(budget: Budget, modes: list[Mode], currents: Array, pack_v: Array, co
     others = suspects(budget, modes, currents, pack_v)
     usual = usual_slips(std)
     slips = Slips(
-        # A slip may be a wrong row of the data sheet: as much as the figure itself, whatever its tolerance.
         np.append(np.maximum(usual.wide_std_ma, least), [item.wide_std for item in others]),
         np.append(usual.share, [item.share for item in others]),
         np.append(usual.positive, [not item.duty for item in others]),

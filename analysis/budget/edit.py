@@ -21,6 +21,7 @@ TEMPLATE: Final = """\
 [piece]
 name = "Night-ride vest"
 give_up_v = 2.7            # pack voltage at which the circuit gives up; leave out if not known
+# max_v = 5.5              # pack voltage it must never see; or state it for the converter and the parts
 
 [supply]
 pack = "3x AA alkaline"    # cells in series, size, chemistry
@@ -30,6 +31,8 @@ output_v = 5.0             # what the parts get
 efficiency_percent = 85    # from the converter's data sheet, at this load
 efficiency_tolerance_percent = 5
 quiescent_ma = 0.5         # what the converter draws by itself, at the pack
+max_v = 5.5                # what its input stands: usual for such a boost, from memory; see its data sheet
+# switch_max_ma = 2000     # what the switch is made for; also holder_max_ma, pack_max_ma
 
 # source: "data sheet" (taken as +-20 %), "measured" (+-5 %) or "guess" (+-50 %);
 # or state your own limits, which 19 of 20 such parts keep to: tolerance_percent = 10
@@ -38,6 +41,7 @@ quiescent_ma = 0.5         # what the converter draws by itself, at the pack
 name = "LEDs"              # addressable, 5 V
 quantity = 24
 source = "data sheet"
+max_v = 5.3                # supply it stands (common practice for such LEDs; see the data sheet)
   [part.pixel.ride]        # by colour (0 to 255), brightness and share of them that is lit
   red = 255
   green = 40
@@ -52,6 +56,7 @@ source = "data sheet"
 [[part]]
 name = "microcontroller"
 source = "data sheet"
+max_v = 5.5                # a board's 5 V pin, from memory; 3.6 at the 3.3 V pin of most chips
   [part.current_ma]
   active = 15.0
   sleep = 0.05
@@ -61,6 +66,7 @@ source = "data sheet"
 [[part]]
 name = "motion sensor"
 source = "guess"
+max_v = 5.5                # on a carrier with its own regulator, from memory; bare chips often 3.6
   [part.current_ma]
   on = 0.5
 
@@ -76,8 +82,9 @@ source = "guess"
 
 [[wire]]                   # a pair, out and back; length one way
 name = "feed to the LEDs"
-gauge_awg = 26
+gauge_awg = 26             # or, for conductive thread: ohm_per_m = 90
 length_m = 0.8
+insulation = "silicone"    # or pvc, ptfe, ...; with bundle = 6 if so many wires lie together
 carries = ["LEDs"]
 
 # One [[mode]] for each way the piece is worn. A part that is not named is off.

@@ -64,7 +64,7 @@ def design_row(budget: Budget, mode: Mode, pack_v: float) -> Array:
             part.quantity
             * mode.shares.get((figure.part, figure.state), 0.0)
             * reach(budget.converter, pack_v, part.after_converter)
-            * figure.at_rail(budget.converter.rail_v(pack_v, part.after_converter))
+            * budget.at_pack(part, figure, pack_v)
             for part in budget.parts
             for figure in part.figures
         ]
@@ -180,9 +180,8 @@ def steady_ma(budget: Budget, wire: Wire, mode: Mode, pack_v: float) -> float:
     total_ma = 0.0
     for name in wire.carries:
         part = budget.part(name)
-        rail_v = budget.converter.rail_v(pack_v, part.after_converter)
         lit = [
-            figure.current_ma * figure.at_rail(rail_v)
+            figure.current_ma * budget.at_pack(part, figure, pack_v)
             for figure in part.figures
             if mode.shares.get((figure.part, figure.state), 0.0) > 0
         ]
@@ -192,9 +191,8 @@ def steady_ma(budget: Budget, wire: Wire, mode: Mode, pack_v: float) -> float:
 
 def highest_ma(budget: Budget, part: Part, mode: Mode, pack_v: float) -> float:
     """All pieces of a part at the highest of the states that the mode uses, mA at the part."""
-    rail_v = budget.converter.rail_v(pack_v, part.after_converter)
     used = [
-        figure.peak_ma * figure.at_rail(rail_v)
+        figure.peak_ma * budget.at_pack(part, figure, pack_v)
         for figure in part.figures
         if mode.shares.get((figure.part, figure.state), 0.0) > 0
     ]

@@ -99,6 +99,17 @@ class Budget:
         """Whether this part gets the pack's own voltage."""
         return self.converter.kind == "none" or not part.after_converter
 
+    def at_pack(self, part: Part, figure: Figure, pack_v: float) -> float:
+        """How much of a figure flows at this pack voltage: less for plain LEDs on a supply that sags, or behind a wire."""
+        rail_v = self.converter.rail_v(pack_v, part.after_converter)
+        return figure.at_rail(rail_v, self.wire_ohm(part))
+
+    def wire_ohm(self, part: Part) -> float:
+        """What its wires put in row with each piece of a part: all pieces share them."""
+        return part.quantity * sum(
+            wire.loop_ohm for wire in self.wires if part.name in wire.carries
+        )
+
     def part(self, name: str) -> Part:
         return next(part for part in self.parts if part.name == name)
 

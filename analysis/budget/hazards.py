@@ -14,15 +14,13 @@ from analysis.electric.thread import THREAD_W_PER_M, heat_w_per_m
 from analysis.listed.wire import Wire
 from logger.base.pack import SAFETY_CLOSING
 
-_WIRE_SOURCE: Final = (
-    "space agency's derating of wire, scaled to this insulation at 40 °C; from memory"
-)
+_WIRE_SOURCE: Final = "a space agency's derating, scaled to this insulation at 40 °C, from memory"
 
 
 def hazard_warnings(budget: Budget, pack_v: float) -> tuple[str, ...]:
     """Everything over its limit, wires first; ``pack_v``: at which the draw is reckoned."""
     told = [*_wires(budget, pack_v), *_ratings(budget, pack_v)]
-    return tuple(f"{text} {SAFETY_CLOSING}" for text in told)
+    return (*(f"{text} {SAFETY_CLOSING}" for text in told[:1]), *told[1:])
 
 
 def _wires(budget: Budget, pack_v: float) -> Iterator[str]:
@@ -32,8 +30,8 @@ def _wires(budget: Budget, pack_v: float) -> Iterator[str]:
             heat = heat_w_per_m(wire.ohm_per_m, current_ma)
             if heat > THREAD_W_PER_M:
                 yield (
-                    f"The thread {wire.name!r} turns {heat:.1f} W into heat in every metre at {current_ma:.0f} mA ({mode.name}); "
-                    f"over {THREAD_W_PER_M:g} W it gets hot on the skin and ages (our own estimate: 10 K over the skin). "
+                    f"The thread {wire.name!r} turns {heat:.2g} W into heat in every metre at {current_ma:.0f} mA ({mode.name}), "
+                    f"over {THREAD_W_PER_M:g} W: hot on the skin, and it ages (own estimate: 10 K over the skin). "
                     "Take several threads side by side, or wire."
                 )
             continue
@@ -42,7 +40,7 @@ def _wires(budget: Budget, pack_v: float) -> Iterator[str]:
         if current_ma > limit_ma:
             yield (
                 f"The wire {wire.name!r} ({wire.gauge_awg:g} AWG, {wire.insulation}, {wire.bundle} together) carries "
-                f"{_ampere(current_ma)} in {mode.name}; {_ampere(limit_ma)} is its limit ({_WIRE_SOURCE}). Take it thicker."
+                f"{_ampere(current_ma)} in {mode.name}, over its limit of {_ampere(limit_ma)} ({_WIRE_SOURCE}). Take it thicker."
             )
 
 
@@ -67,8 +65,8 @@ def _ratings(budget: Budget, pack_v: float) -> Iterator[str]:
     ):
         if limit_ma is not None and peak.peak_ma > limit_ma:
             yield (
-                f"The {name} is made for {_ampere(limit_ma)} (as the budget states); at the peak of {peak.mode} it carries "
-                f"{_ampere(peak.peak_ma)}: contacts and springs heat and wear out. Take one that is made for more."
+                f"At the peak of {peak.mode} the {name} carries {_ampere(peak.peak_ma)}, over the {_ampere(limit_ma)} that the budget "
+                "states for it: contacts and springs heat and wear out. Take one that is made for more."
             )
 
 

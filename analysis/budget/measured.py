@@ -94,7 +94,8 @@ def modes_of_run(budget: Budget, trace: Trace, events: tuple[Event, ...]) -> Run
             "a mark typed while recording is surer"
         )
         blurred = _blurred(budget, given, trace.usual_step_s)
-    warnings += _mismatches(budget, given, unknown)
+    if not blurred:
+        warnings += _mismatches(budget, given, unknown)
     if not given:
         raise BenchError(
             "None of the budget's modes was found in the run.",

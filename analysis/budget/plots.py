@@ -89,9 +89,7 @@ def _modes(axes: Axes, story: BudgetStory) -> FigureFile:
     axes.set_xlim(0, 1.45 * max(_end(item.measured, item.estimate.current) for item in modes))
     axes.set_xlabel("current out of the pack in mA")
     off = [item.estimate.mode for item in modes if not item.explained]
-    axes.set_title(
-        f"Budget wrong in: {', '.join(off)}" if off else "The budget holds in every mode"
-    )
+    axes.set_title(_modes_title(story, off))
     alt = "Estimated and measured current by mode. " + " ".join(
         f"{item.estimate.mode}: {value_words(item.estimate.current)} estimated, {value_words(item.measured)} measured."
         for item in modes
@@ -101,12 +99,31 @@ def _modes(axes: Axes, story: BudgetStory) -> FigureFile:
     )
 
 
+def _modes_title(story: BudgetStory, off: list[str]) -> str:
+    if off:
+        return f"Budget wrong in: {', '.join(off)}"
+    return (
+        "The budget holds in every mode" if story.all_clear else "Every mode within its tolerances"
+    )
+
+
+def _figures_title(story: BudgetStory) -> str:
+    if story.culprits:
+        return f"Most likely wrong: {story.figure_rows()[story.culprits[0]][0]}"
+    return "No figure has to be wrong" + ("" if story.all_clear else ", as far as this run tells")
+
+
 def _figures(axes: Axes, story: BudgetStory) -> FigureFile:
     rows = story.figure_rows()
     widest = 0.0
     for row, (_, before, after) in enumerate(rows):
         assert before.value is not None
         if before.value <= 0:
+            axes.annotate(
+                f"{value_words(after)}, not in the budget", (0, row), xytext=(6, 0),
+                textcoords="offset points", va="center", fontsize=9.5, color=INK,
+                fontweight="bold" if row in story.culprits else "normal",
+            )  # fmt: skip
             continue
         shares = [_share(quantity, before.value) for quantity in (before, after)]
         for offset, share, look, hatch in zip(
@@ -133,13 +150,12 @@ def _figures(axes: Axes, story: BudgetStory) -> FigureFile:
     _rows(axes, [label for label, _, _ in rows])
     axes.set_xlim(0, 1.6 * widest)
     axes.set_xlabel("% of the figure in the budget")
-    culprits = [rows[index][0] for index in story.culprits[:1]]
-    axes.set_title(f"Wrong figure: {culprits[0]}" if culprits else "No figure has to be wrong")
+    axes.set_title(_figures_title(story))
     alt = "Every figure of the budget before and after the run. " + " ".join(
         f"{label}: {digits_text(before.value or 0.0, 3)} {before.unit} before, {value_words(after)} after."
         for label, before, after in rows
     )
-    caption = "Figures before (hatched) and after the run (plain), lines at 90 %. Bold: moved most against its tolerance."
+    caption = "Figures before (hatched) and after the run (plain), lines at 90 %. Bold: most likely wrong."
     return FigureFile("budget-figures", alt, caption)
 
 

@@ -1,40 +1,30 @@
 """The whole of a budget: estimate, packs, and with a run the comparison, the culprit and the remedy."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from functools import cached_property
+from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
 from analysis.budget.changes import (
-    Change,
     demand_of,
     reconciled_budget,
     with_hours,
     worthwhile_changes,
 )
-from analysis.budget.compare import CONVERTER_LABEL, BudgetComparison, compare_budget
+from analysis.budget.compare import compare_budget
 from analysis.budget.estimate import (
-    COVERAGE_FACTOR,
-    EveningEstimate,
-    ModeEstimate,
     estimate_evening,
     estimate_mode,
-    figure_std_ma,
 )
 from analysis.budget.file import Budget
 from analysis.budget.hazards import hazard_warnings
 from analysis.budget.measured import RunModes, modes_of_run, shared_doubt
 from analysis.budget.own_run import own_pack_run, run_name, same_pack
-from analysis.budget.story_json import budget_json
 from analysis.budget.supply_limits import supply_warnings
-from analysis.budget.suspects import Suspect
-from analysis.budget.unresolved import Unresolved, unresolved, unresolved_modes
+from analysis.budget.told import BudgetStory as BudgetStory
 from analysis.budget.voltages import voltage_warnings
 from analysis.doubt.beyond import RARELY_BEYOND
-from analysis.doubt.quantity import Quantity
 from analysis.doubt.uncertainty import limits_of
 from analysis.electric.pack_choice import (
     OVER_WORDS,
@@ -56,162 +46,6 @@ from logger.run.reader import Run
 _SEED = 1
 # Typical mean voltage under load as a share of the nominal one: alkaline cells sag most (from memory).
 _MEAN_SHARE = {"alkaline": 0.82, "zinc-carbon": 0.78}
-_FACTOR_90 = 1.6449
-EFFICIENCY_LABEL = "converter efficiency"
-
-
-@dataclass(frozen=True)
-class BudgetStory:
-    """Everything a budget says. Without a run, ``run_modes`` and ``comparison`` are None; with one in
-    which modes run together only ``comparison`` is.
-
-    ``packs`` and ``changes`` rest on the corrected budget where there is a run. ``own``: the budget's
-    own pack by a run in which it was emptied, also among ``packs``; ``own_run`` names that run.
-    """
-
-    budget: Budget
-    pack_v: float
-    estimates: tuple[ModeEstimate, ...]
-    evening: EveningEstimate
-    packs: tuple[PackAnswer, ...]
-    changes: tuple[Change, ...]
-    warnings: tuple[str, ...]
-    run_modes: RunModes | None = None
-    comparison: BudgetComparison | None = None
-    corrected: Budget | None = None
-    simulated: bool = False
-    own: PackAnswer | None = None
-    own_run: str = ""
-
-    @cached_property
-    def unresolved(self) -> tuple[Unresolved, ...]:
-        """What the run leaves open; empty without a run."""
-        if self.run_modes is None:
-            return ()
-        modes = unresolved_modes(self.budget, self.run_modes)
-        return (
-            modes
-            if self.comparison is None
-            else (*modes, *unresolved(self.budget, self.comparison))
-        )
-
-    @property
-    def all_clear(self) -> bool:
-        """The run resolves every part, and the budget holds in every mode."""
-        return (
-            self.comparison is not None
-            and not self.culprits
-            and not self.misfit
-            and not self.unresolved
-            and all(item.close for item in self.comparison.modes)
-        )
-
-    @property
-    def culprits(self) -> tuple[int, ...]:
-        """Indices into ``figure_rows`` of what is most likely wrong, the surest first; none where modes ran together."""
-        if self.comparison is None:
-            return ()
-        return tuple(self._row_of(index) for index in self.comparison.after.leading)
-
-    def _row_of(self, unknown: int) -> int:
-        """Row of an unknown: suspects have one only where they are named."""
-        assert self.comparison is not None
-        listed = len(self.comparison.labels)
-        return unknown if unknown < listed else listed + self._named.index(unknown - listed)
-
-    @property
-    def _named(self) -> list[int]:
-        """Which suspects are named as wrong."""
-        if self.comparison is None:
-            return []
-        listed = len(self.comparison.labels)
-        return sorted(index - listed for index in self.comparison.after.leading if index >= listed)
-
-    @property
-    def misfit(self) -> bool:
-        """No figure within its tolerance explains the run, and no culprit does."""
-        fitted = self.comparison
-        return fitted is not None and fitted.reconciled.chi2_p < 0.01 and not fitted.after.leading
-
-    def as_json(self) -> dict[str, Any]:
-        """Results in the usual object form."""
-        return budget_json(self)
-
-    def figure_rows(self) -> tuple[tuple[str, Quantity, Quantity], ...]:
-        """Every figure: label, before and after (90 %); without a run there is no after."""
-        if self.comparison is None:
-            unmeasured = Quantity(None, "mA", note="nothing measured")
-            return tuple(
-                (figure.label, prior_quantity(figure.current_ma, std), unmeasured)
-                for figure, std in zip(
-                    self.budget.figures, figure_std_ma(self.budget).tolist(), strict=True
-                )
-            )
-        after = self.comparison.reconciled
-        low, high = after.interval_ma(0.9)
-        rows = []
-        for index, label in enumerate(self.comparison.labels):
-            if label == CONVERTER_LABEL:
-                rows.append((EFFICIENCY_LABEL, *self._efficiency_pair()))
-                continue
-            before = prior_quantity(float(after.prior_ma[index]), float(after.prior_std_ma[index]))
-            rows.append(
-                (
-                    label,
-                    before,
-                    Quantity(
-                        float(after.posterior_ma[index]),
-                        "mA",
-                        min(float(low[index]), float(after.posterior_ma[index])),
-                        max(float(high[index]), float(after.posterior_ma[index])),
-                        0.9,
-                    ),
-                )
-            )
-        return (*rows, *(self._suspect_row(index) for index in self._named))
-
-    def _suspect_row(self, place: int) -> tuple[str, Quantity, Quantity]:
-        """A suspect that is named: a draw from nothing, or a share of the time from what was written."""
-        assert self.comparison is not None
-        item, index = self.comparison.suspects[place], len(self.comparison.labels) + place
-        low, high = self.comparison.after.interval_ma(0.9)
-        value = float(self.comparison.after.posterior_ma[index])
-        ends = min(float(low[index]), value), max(float(high[index]), value)
-        if not item.duty:
-            others = [other for other in self._named if not self.comparison.suspects[other].duty]
-            number = others.index(place)
-            return (
-                item.label if number == 0 else f"{item.label} {number + 1}",
-                Quantity(0.0, "mA", 0.0, 0.0),
-                Quantity(value, "mA", max(ends[0], 0.0), ends[1], 0.9),
-            )
-        share = self._share(item)
-        before, after = (
-            100 * share,
-            [min(max(100 * (share + end), 0.0), 100.0) for end in (value, *ends)],
-        )
-        return (
-            item.label,
-            Quantity(before, "%", before, before),
-            Quantity(after[0], "%", after[1], after[2], 0.9),
-        )
-
-    def _share(self, item: Suspect) -> float:
-        mode = next(mode for mode in self.budget.modes if mode.name == item.modes[0])
-        return mode.shares.get((item.part, item.state), 0.0)
-
-    def _efficiency_pair(self) -> tuple[Quantity, Quantity]:
-        assert self.comparison is not None
-        assert self.comparison.efficiency is not None
-        before = 100 * self.budget.converter.efficiency
-        half = before * self.budget.converter.efficiency_tolerance * _FACTOR_90 / COVERAGE_FACTOR
-        return Quantity(before, "%", before - half, before + half, 0.9), self.comparison.efficiency
-
-
-def prior_quantity(value_ma: float, std_ma: float) -> Quantity:
-    """A figure as the budget states it, with its tolerance brought to 90 %."""
-    half = _FACTOR_90 * std_ma
-    return Quantity(value_ma, "mA", value_ma - half, value_ma + half, 0.9)
 
 
 def tell_budget(

@@ -21,6 +21,8 @@ UNLISTED: Final = "not listed"
 # How often a budget forgets a part, or misjudges how long one is on: our own judgement.
 UNLISTED_SHARE: Final = 0.05
 DUTY_SHARE: Final = 0.03
+# A part that draws in the quietest mode alone is rarer than a sleep that is none: our own judgement.
+QUIETEST: Final = 0.25
 # A forgotten part draws about so much of the quietest mode it is on in: our own judgement.
 _UNLISTED_SIZE: Final = 0.5
 _DUTY_SIZE: Final = 0.3
@@ -74,6 +76,8 @@ def _unlisted(modes: Sequence[Mode], current_ma: Array) -> list[Suspect]:
         column = np.zeros(count)
         column[list(subset)] = 1.0
         part = 0.5 if everywhere else 0.5 / max(len(subsets) - 1, 1)
+        if not everywhere and subset == (int(np.argmin(current_ma)),):
+            part *= QUIETEST
         found.append(
             Suspect(
                 UNLISTED,
@@ -119,11 +123,10 @@ def _duties(budget: Budget, modes: Sequence[Mode], pack_v: Array) -> list[Suspec
 
 def _at_pack_ma(budget: Budget, part: Part, index: int, pack_v: float) -> float:
     figure, converter = part.figures[index], budget.converter
-    rail_v = converter.rail_v(pack_v, part.after_converter)
     return (
         part.quantity
         * figure.current_ma
-        * figure.at_rail(rail_v)
+        * budget.at_pack(part, figure, pack_v)
         * reach(converter, pack_v, part.after_converter)
     )
 

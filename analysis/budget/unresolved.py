@@ -38,7 +38,12 @@ def unresolved_modes(budget: Budget, found: RunModes) -> tuple[Unresolved, ...]:
     if not missing:
         return ()
     return (
-        Unresolved(f"not in the run: {_some(missing)}", "record each for a minute, with a mark"),
+        Unresolved(
+            f"{_some(missing)} was not seen, or draws like another mode"
+            if len(missing) == 1
+            else f"{_some(missing)} were not seen, or draw like another mode",
+            f"record {'it' if len(missing) == 1 else 'each'} for a minute, with a mark",
+        ),
     )
 
 
@@ -54,37 +59,38 @@ def _together(budget: Budget, comparison: BudgetComparison) -> list[Unresolved]:
         for index in range(len(comparison.labels))
         if not _pinned(budget, comparison, index)
     ]
-    if not open_ones:
-        return []
-    parts = [label for label in open_ones if label != CONVERTER_LABEL]
-    partner = next(
-        (
-            label
-            for group in comparison.inseparable
-            if open_ones[0] in group
-            for label in group
-            if label not in open_ones and label != CONVERTER_LABEL
-        ),
-        "",
-    )
-    if not parts:
-        return [
+    groups = {label: group for group in comparison.inseparable for label in group}
+    mixed = [
+        label for label in open_ones if label != CONVERTER_LABEL and len(groups.get(label, ())) > 1
+    ]
+    small = [label for label in open_ones if label != CONVERTER_LABEL and label not in mixed]
+    told = []
+    if mixed:
+        partners = [
+            label for label in groups[mixed[0]] if label not in mixed and label != CONVERTER_LABEL
+        ]
+        behind = f" with {partners[0]}" if partners else " with others"
+        told.append(
+            Unresolved(
+                f"{_some(mixed)} {'is' if len(mixed) == 1 else 'are'} always on together{behind}",
+                f"record a minute with {_part(mixed[0])} unplugged, with a mark",
+            )
+        )
+    if small:
+        told.append(
+            Unresolved(
+                f"{_some(small)}: too little for this sensor's doubt",
+                "calibrate the zero, or take a larger shunt for the quiet modes",
+            )
+        )
+    if open_ones and not told:
+        told.append(
             Unresolved(
                 "the converter's efficiency",
                 "measure its output once with a meter, beside its input",
             )
-        ]
-    hidden = (
-        f"{_some(parts)} {'hides' if len(parts) == 1 else 'hide'} behind {partner}"
-        if partner
-        else ""
-    )
-    return [
-        Unresolved(
-            hidden or f"always on together: {_some(parts)}",
-            f"record a minute with {_part(parts[0])} unplugged, with a mark",
         )
-    ]
+    return told
 
 
 def _base(comparison: BudgetComparison) -> list[Unresolved]:
@@ -98,7 +104,7 @@ def _base(comparison: BudgetComparison) -> list[Unresolved]:
         if most_ma > PINNED_SHARE * least_ma:
             return [
                 Unresolved(
-                    f"a further draw, up to {most_ma:.2g} mA in every mode, could hide",
+                    f"a further draw, up to {most_ma:.2g} mA in every mode, may hide",
                     "record a minute with every part unplugged or asleep, with a mark",
                 )
             ]

@@ -3,8 +3,9 @@
 import numpy as np
 
 from analysis.budget.compare import CONVERTER_LABEL, BudgetComparison, ModeComparison
-from analysis.budget.story import EFFICIENCY_LABEL, BudgetStory
+from analysis.budget.file import Budget
 from analysis.budget.suspects import Suspect
+from analysis.budget.told import EFFICIENCY_LABEL, BudgetStory
 from analysis.doubt.quantity import Quantity
 from analysis.say.words import value_words
 from logger.base.numbers import digits_text
@@ -14,13 +15,17 @@ _RIVAL: float = 0.10
 _RIVALS_SHOWN = 2
 
 
-def verdict_sentences(story: BudgetStory) -> tuple[str, ...]:
-    """The answer: what was wrong and what else would explain it; or that nothing was, as far as the run tells."""
+def verdict_sentences(story: BudgetStory, *, whole: bool = False) -> tuple[str, ...]:
+    """The answer: what was wrong and what else would explain it; or that nothing was, as far as the run tells.
+
+    ``whole``: with everything that the run leaves open.
+    """
     if story.run_modes is not None and story.run_modes.blurred:
         return _blurred_sentences(story)
     assert story.comparison is not None
     if story.culprits:
-        return (_wrong_sentence(story), *_rival_sentence(story, story.comparison))
+        wrong = (_wrong_sentence(story), *_rival_sentence(story, story.comparison))
+        return (*wrong, *unresolved_sentences(story, whole=True)) if whole else wrong
     if story.misfit:
         return (
             "No figure, nor two, can be named as wrong: even at the edge of all tolerances budget and run do not fit.",
@@ -29,16 +34,18 @@ def verdict_sentences(story: BudgetStory) -> tuple[str, ...]:
         return (
             "The budget holds: the run resolves every part, and all stay within their tolerances.",
         )
-    return (_open_sentence(story, story.comparison), *unresolved_sentence(story))
+    return (_open_sentence(story, story.comparison), *unresolved_sentences(story, whole=whole))
 
 
-def unresolved_sentence(story: BudgetStory) -> tuple[str, ...]:
-    """The first thing that the run leaves open, and what would settle it."""
-    if not story.unresolved:
-        return ()
-    first = story.unresolved[0]
-    more = f" (and {len(story.unresolved) - 1} more: --details)" if story.unresolved[1:] else ""
-    return (f"Not settled by this run: {first.words}{more}. To settle it: {first.measure}.",)
+def unresolved_sentences(story: BudgetStory, *, whole: bool) -> tuple[str, ...]:
+    """What the run leaves open, and what would settle it; the first alone unless ``whole``."""
+    shown = story.unresolved if whole else story.unresolved[:1]
+    left = len(story.unresolved) - len(shown)
+    more = f" (and {left} more: --details)" if left else ""
+    return tuple(
+        f"Not resolved by this run: {item.words}{more}. To settle it: {item.measure}."
+        for item in shown
+    )
 
 
 def _blurred_sentences(story: BudgetStory) -> tuple[str, ...]:
@@ -127,9 +134,9 @@ def _rival_sentence(story: BudgetStory, comparison: BudgetComparison) -> tuple[s
     slip, leading = comparison.after.slip, comparison.after.leading
     order = [int(index) for index in np.argsort(-slip, kind="stable")]
     rivals = [index for index in order if slip[index] >= _RIVAL and index not in leading]
-    if not rivals:
+    names = [*_wires_of(story.budget, leading[0]), *(_name(comparison, index) for index in rivals)]
+    if not names:
         return ()
-    names = [_name(comparison, index) for index in rivals[:_RIVALS_SHOWN]]
     part = _suspect(comparison, leading[0])
     listed = comparison.labels[leading[0]].split(":")[0] if part is None else ""
     measure = (
@@ -139,7 +146,15 @@ def _rival_sentence(story: BudgetStory, comparison: BudgetComparison) -> tuple[s
         if part is not None or listed != CONVERTER_LABEL
         else "measure the converter's output with a meter, beside its input"
     )
-    return (f"Could also be: {', or '.join(names)}. To tell: {measure}.",)
+    return (f"Could also be: {', or '.join(names[:_RIVALS_SHOWN])}. To tell: {measure}.",)
+
+
+def _wires_of(budget: Budget, unknown: int) -> list[str]:
+    """Wires to plain LEDs: thinner or longer than written they dim as a wrong figure would."""
+    if unknown >= len(budget.figures) or not budget.figures[unknown].supply_v:
+        return []
+    part = budget.figures[unknown].part
+    return [f"the wire {wire.name!r}" for wire in budget.wires if part in wire.carries]
 
 
 def _name(comparison: BudgetComparison, unknown: int) -> str:

@@ -20,7 +20,7 @@ def answer_sentences(story: BudgetStory) -> tuple[str, ...]:
     modes = () if story.comparison is None else story.comparison.modes
     return (
         *(difference_sentence(item, story) for item in modes),
-        " ".join(verdict_sentences(story)),
+        " ".join(verdict_sentences(story, whole=True)),
         _now_sentence(story),
     )
 
@@ -111,13 +111,18 @@ def hours_words(quantity: Quantity) -> str:
     return f"{quantity.value * 60:.0f} min"
 
 
-def pack_lines(story: BudgetStory) -> list[tuple[str, str, str, str]]:
-    """``pack_line`` of the packs that serve, the fitted one first."""
+def listed(story: BudgetStory) -> list[PackAnswer]:
+    """The packs that serve, and in any case the fitted one, first, and the one that was measured."""
     return [
-        pack_line(answer)
+        answer
         for answer in story.packs
         if answer.serves or answer is story.packs[0] or answer is story.own
     ]
+
+
+def pack_lines(story: BudgetStory) -> list[tuple[str, str, str, str]]:
+    """``pack_line`` of the packs that are listed."""
+    return [pack_line(answer) for answer in listed(story)]
 
 
 def pack_line(answer: PackAnswer) -> tuple[str, str, str, str]:

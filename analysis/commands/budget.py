@@ -183,6 +183,8 @@ def show_command(
     steps = [] if details else [("Details", [*again, "--details"])]
     if run_folder is None:
         steps.append(("Measure it", ["start"]))
+    elif story.comparison is None:
+        steps.append(("Record it so", ["log", "--window", "1s"]))
     elif corrected is not None:
         steps.append(("With the corrected figures", ["budget", corrected, run_folder]))
     elif story.culprits:
@@ -200,12 +202,13 @@ def _show(story: "BudgetStory") -> None:
 
     for sentence in short_sentences(story):
         click.echo(textwrap.fill(sentence, TEXT_WIDTH))
-    click.echo()
     shown = story.packs[:1]
     if story.run_modes is None:
         shown = _offered(story)
+        click.echo()
         _table_of_packs(story, shown)
     elif story.comparison is not None:
+        click.echo()
         _table_of_modes(story)
     # That modes ran together is the answer itself.
     said = story.run_modes.told if story.run_modes is not None else ()
@@ -333,15 +336,16 @@ def _show_modes(story: "BudgetStory") -> None:
 
 
 def _show_packs(story: "BudgetStory", temperature_c: float) -> None:
-    from analysis.budget.words import pack_basis, pack_lines, refusals
+    from analysis.budget.words import listed, pack_basis, pack_lines, refusals
 
     lines = pack_lines(story)
-    widths = [max(len(line[place]) for line in lines) for place in range(3)]
+    widths = [max(len(line[place]) for line in lines) for place in range(2)]
     click.echo(f"{'pack':{widths[0]}}  {'':{widths[1]}}  90 % sure to lie in")
-    for name, runtime, bounds, kind in lines:
-        click.echo(
-            f"{name:{widths[0]}}  {runtime:>{widths[1]}}  {bounds:{max(widths[2], 19)}}  {kind}".rstrip()
-        )
+    for answer, (name, runtime, bounds, kind) in zip(listed(story), lines, strict=True):
+        line = f"{name:{widths[0]}}  {runtime:>{widths[1]}}  "
+        # Why it does not serve stands in the answer and in the warnings.
+        line += f"{bounds:19}  {kind}" if answer.serves else "does not serve, see above"
+        click.echo(line.rstrip())
     for text in refusals(story):
         click.echo(textwrap.fill(f"not {text}", TEXT_WIDTH, subsequent_indent="  "))
     click.echo(textwrap.fill(pack_basis(story, temperature_c), TEXT_WIDTH))
@@ -370,7 +374,7 @@ def _table(title: str, rows: list[tuple[str, str, str]], head: str, middle: str 
                 TEXT_WIDTH,
                 subsequent_indent=" " * (first + second + 4),
                 replace_whitespace=False,
-                drop_whitespace=False,
+                drop_whitespace=True,
             )
             if len(line) > TEXT_WIDTH
             else line

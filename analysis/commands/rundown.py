@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from analysis.commands.dry import show_since_wash
 from analysis.commands.screen import (
     TEXT_WIDTH,
     details_option,
@@ -77,6 +78,13 @@ hold_option = click.option(
 @hold_option
 @need_option
 @details_option
+@click.option(
+    "--before-wash",
+    "before_wash",
+    type=click.Path(path_type=Path),
+    metavar="RUN-BEFORE",
+    help="Is it dry, may the pack go back? The first minute against this run from before the wash.",
+)
 @click.option("--doubt", is_flag=True, help="Show where the doubt of each result comes from.")
 @click.option("--json", "as_json", is_flag=True, help="Every result as JSON.")
 def rundown_command(
@@ -85,10 +93,14 @@ def rundown_command(
     hold_s: float | None,
     need_s: float | None,
     details: bool,
+    before_wash: Path | None,
     doubt: bool,
     as_json: bool,
 ) -> None:
     """How long did the pack last, what did it give, what did the piece draw?"""
+    if before_wash is not None:
+        show_since_wash(before_wash, run_folder, as_json=as_json)
+        return
     kept = None if doubt or need_s is not None else kept_digest(run_folder, cutoff_v, hold_s)
     result = None
     if kept is not None:

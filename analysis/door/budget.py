@@ -54,6 +54,10 @@ class BudgetStory(plain.BudgetStory):
         With a run: measured against estimated.
     culprits : tuple of int
         Which of ``figure_rows()`` are more likely wrong than right, the surest first.
+    unresolved : tuple of Unresolved
+        What the run leaves open: ``words``, and what to ``measure``.
+    all_clear : bool
+        The run resolves every part, and the budget holds in every mode.
     warnings : tuple of str
         What a reader must know.
     """
@@ -135,6 +139,12 @@ class BudgetStory(plain.BudgetStory):
         what = what or ("packs" if self.comparison is None else "modes")
         if what not in PICTURES:
             raise _no_such(what)
+        if what != "packs" and self.run_modes is not None and self.comparison is None:
+            raise BenchError(
+                f"There is no picture of the {what}: the modes of this run are not resolved.",
+                evidence="; ".join(item.words for item in self.unresolved),
+                next_step=f"{self.unresolved[0].measure}, or draw the packs.",
+            )
         if what != "packs" and self.comparison is None:
             raise BenchError(
                 f"The picture of the {what} takes a run.",

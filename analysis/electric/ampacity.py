@@ -2,7 +2,7 @@
 
 Base: single copper wire in free space, insulation of 200 C, 70 C around it (SOURCES.md D12). The heat
 that a wire gives off grows with its rise, so I goes with the root of the rise that the insulation
-allows: sqrt((T - 70) / 130) gives the 0.8, 0.7 and 0.5 that D12 states for 150, 135 and 105 C.
+allows: sqrt((T - 70) / 130) gives the 0.8, 0.7 and 0.5 that it states for 150, 135 and 105 C.
 Bundles: (29 - N) / 28 up to 15 wires, half from 16 on (SOURCES.md D12).
 """
 

@@ -406,10 +406,10 @@ def _over_limits(pack: Pack, demand: Demand) -> list[str]:
     peak = demand.peak_at_ma(pack.nominal_v)
     for word, drawn, limit in (("peak", peak, peak_ma), ("mean", mean, steady_ma)):
         if drawn > limit:
-            rate = f", {drawn / pack.capacity_mah:.1f}C" if pack.capacity_mah else ""
+            rate = f" ({drawn / pack.capacity_mah:.1f}C)" if pack.capacity_mah else ""
             return [
-                f"the {word} of {drawn:.0f} mA{rate} is more than the {limit:.0f} mA such cells are made for "
-                f"{'in pulses' if word == 'peak' else 'for long'} (makers' sheets, from memory; your cell's own sheet decides)"
+                f"the {word} of {drawn:.0f} mA{rate} is over the {limit:.0f} mA that such cells give "
+                f"{'in pulses' if word == 'peak' else 'for long'} (makers' sheets, from memory; your cell's own decides)"
             ]
     return []
 

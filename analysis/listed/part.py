@@ -27,7 +27,7 @@ class Figure:
     """Mean and peak current of one piece of a part in one state.
 
     ``tolerance`` is a fraction at 95 %; ``pixel``: given by colour, so it can be dimmed.
-    ``forward_v``, ``supply_v``: of plain LEDs behind a resistor, and the supply at which
+    ``forward_v``, ``resistor_ohm``, ``supply_v``: of plain LEDs, and the supply at which
     ``current_ma`` holds; their current follows the supply. 0: the current does not depend on it.
     """
 
@@ -40,12 +40,17 @@ class Figure:
     pixel: bool = False
     forward_v: float = 0.0
     supply_v: float = 0.0
+    resistor_ohm: float = 0.0
 
-    def at_rail(self, rail_v: float) -> float:
-        """Current at this supply as a multiple of the figure: (V - Vf) / (V0 - Vf), none under Vf."""
+    def at_rail(self, rail_v: float, wire_ohm: float = 0.0) -> float:
+        """Current at this supply as a multiple of the figure: (V - Vf) / (V0 - Vf), none under Vf.
+
+        ``wire_ohm``: in row with the resistor of each piece, R / (R + Rw).
+        """
         if not self.supply_v:
             return 1.0
-        return max(rail_v - self.forward_v, 0.0) / (self.supply_v - self.forward_v)
+        over = max(rail_v - self.forward_v, 0.0) / (self.supply_v - self.forward_v)
+        return over * self.resistor_ohm / (self.resistor_ohm + wire_ohm)
 
     @property
     def label(self) -> str:
@@ -141,7 +146,7 @@ def _figures(item: Located, name: str, supply_v: float) -> tuple[Figure, ...]:
             tolerances[state] / 100,
             source,
             state in item.subtables("pixel"),
-            *((leds[state][2], supply_v) if state in leds else (0.0, 0.0)),
+            *((leds[state][2], supply_v, leds[state][3]) if state in leds else ()),
         )
         for state, mean in currents.items()
     )
@@ -196,8 +201,8 @@ def _pixels_ma(item: Located) -> dict[str, float]:
     return currents
 
 
-def _leds_ma(item: Located, supply_v: float) -> dict[str, tuple[float, float, float]]:
-    """Mean and peak current, and forward voltage, of the states of a plain LED behind its resistor."""
+def _leds_ma(item: Located, supply_v: float) -> dict[str, tuple[float, float, float, float]]:
+    """Mean and peak current, forward voltage and resistor of the states of a plain LED behind its resistor."""
     currents = {}
     for state, led in item.subtables("led").items():
         led.only("forward_v", "resistor_ohm", "brightness_percent")
@@ -211,5 +216,5 @@ def _leds_ma(item: Located, supply_v: float) -> dict[str, tuple[float, float, fl
                 "forward_v", str(error), "fewer LEDs in a row, or a supply above their sum"
             ) from None
         # Dimmed by pulse width, so the peak stays.
-        currents[state] = (brightness / 100 * lit_ma, lit_ma, forward_v)
+        currents[state] = (brightness / 100 * lit_ma, lit_ma, forward_v, resistor_ohm)
     return currents

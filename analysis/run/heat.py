@@ -20,18 +20,22 @@ def hottest_power_w(time_s: Floats, weight_s: Floats, power_w: Floats) -> float:
     """Greatest mean power over ten minutes, or over the whole of a shorter run, W; 0 without rows.
 
     ``time_s``: ends of what each row stands for, ascending; ``weight_s``: how long that is;
-    ``power_w``; shape (rows,). Stretches begin where a row begins; a gap counts as no power.
+    ``power_w``; shape (rows,). A gap counts as no power.
     """
     sound = np.isfinite(power_w) & (weight_s > 0)
     if not sound.any():
         return 0.0
     time_s, weight_s, power_w = time_s[sound], weight_s[sound], power_w[sound]
     joule = np.concatenate(([0.0], np.cumsum(power_w * weight_s)))
-    begin_s = time_s - weight_s
+    begin_s = np.maximum(time_s - weight_s, np.concatenate(([-np.inf], time_s[:-1])))
     length_s = min(STRETCH_S, float(time_s[-1] - begin_s[0]))
-    ends = np.minimum(begin_s + length_s, time_s[-1])
-    edges = np.concatenate(([begin_s[0]], time_s))
-    return float(np.max(np.interp(ends, edges, joule) - joule[:-1]) / length_s)
+    # Between a row's end and the next one's beginning nothing is added.
+    edges_s = np.column_stack((begin_s, time_s)).ravel()
+    sums = np.column_stack((joule[:-1], joule[1:])).ravel()
+    # Of power in steps the hottest stretch begins, or ends, at an edge.
+    starts_s = np.concatenate((edges_s, edges_s - length_s))
+    ends = np.interp(starts_s + length_s, edges_s, sums)
+    return float(np.max(ends - np.interp(starts_s, edges_s, sums)) / length_s)
 
 
 def hottest_of(trace: Trace) -> float:

@@ -117,7 +117,8 @@ def brief_caution(caution: str) -> str:
 
 # AAA before AA, or "3xAAA" would read as AA with a rest.
 _PACK_TEXT = re.compile(
-    r"^\s*(?:(?P<cells>\d{1,2})\s*[x×*]\s*)?(?:(?P<size>AAAA|AAA|AA|C|D|9V|CR\d{4}|1[0-9]{4}|pouch)\s+)?(?P<chemistry>[A-Za-z-]+)(?P<used>\s*,\s*used)?\s*$"
+    r"^\s*(?:(?P<cells>\d{1,2})\s*[x×*]\s*)?(?:(?P<size>AAAA|AAA|AA|C|D|9V|CR\d{4}|1[0-9]{4}|pouch)\s+)?(?P<chemistry>[A-Za-z-]+)"
+    r"(?:\s+(?P<capacity>[1-9]\d{0,5}(?:\.\d+)?)\s*mAh)?(?P<used>\s*,\s*used)?\s*$"
 )
 
 
@@ -157,10 +158,11 @@ class Pack:
 
 
 def parse_pack(text: str, capacity_mah: float | None = None, used: bool = False) -> Pack:
-    """Pack from words such as ``3x AA alkaline``, ``li-ion``, ``2x AA nimh, used`` or ``usb-bank``.
+    """Pack from words such as ``3x AA alkaline``, ``1x pouch li-ion 1000 mAh``, ``2x AA nimh, used`` or ``usb-bank``.
 
-    Raises BenchError with the known chemistries if it cannot be understood, or if cells that
-    are not recharged are called used.
+    ``capacity_mah``: the label's figure where the words do not say it. Raises BenchError with the known
+    chemistries if it cannot be understood, if both say different capacities, or if cells that are not
+    recharged are called used.
     """
     if sum(name in text.lower() for name in CHEMISTRIES) > 1:
         raise BenchError(
@@ -178,11 +180,18 @@ def parse_pack(text: str, capacity_mah: float | None = None, used: bool = False)
             next_step=f'write it like "3x AA alkaline"; chemistries: {", ".join(CHEMISTRIES)}.',
         )
     assert match is not None
+    said_mah = float(match["capacity"]) if match["capacity"] else capacity_mah
+    if capacity_mah is not None and said_mah != capacity_mah:
+        raise BenchError(
+            f"The pack {text!r} and its capacity do not go together.",
+            evidence=f"{said_mah:g} mAh in its words, {capacity_mah} beside them",
+            next_step="say the capacity once, as the label has it.",
+        )
     pack = Pack(
         chemistry,
         cells,
         (match["size"] or "").upper() if match["size"] != "pouch" else "pouch",
-        capacity_mah,
+        said_mah,
     )
     return as_used(pack) if used or match["used"] else pack
 

@@ -70,6 +70,9 @@ def lay_out(folder: Path) -> None:
         "no-toml.toml": budget + "\n[[part\n",
         "no-parts.toml": '[piece]\nname = "vest"\n',
         "bad-figure.toml": budget.replace("= 12.0", '= "twelve"', 1).replace("[piece]", "[pieces]"),
+        "low-limit.toml": budget.replace("max_v = 5.3", "max_v = 3.6"),
+        "no-room.toml": budget.replace("give_up_v = 2.7", "give_up_v = 2.7\nmax_v = 2.5"),
+        "no-wire.toml": budget.replace("gauge_awg = 26", "gauge_awg = 26\nohm_per_m = 90"),
         "empty.toml": "",
         "joints.csv": _FLEX + "S1,,900,yes\nS2,,1200,no\n",
         "empty.csv": "",
@@ -122,6 +125,7 @@ def _of_runs() -> Iterator[str]:
             f"{command} sound", "--cutoff low", "--hold long", "--cutoff nan", "--cutoff 3,000"
         )
     yield from _each("forecast sound --budget", "missing.toml", "empty-folder", "no-parts.toml")
+    yield from _each("rundown sound --before-wash", *NO_RUNS)
     for place in NO_RUNS:
         yield from _each("compare", f"{place} sound", f"sound {place}")
     yield from _each("compare", "", "sound", "sound sound", "sound no-cutoff --draw much")
@@ -147,7 +151,7 @@ def _of_runs() -> Iterator[str]:
 def _of_budgets() -> Iterator[str]:
     yield from _each(
         "budget", "", "missing.toml", "empty-folder", "no-toml.toml", "no-parts.toml", "bad-figure.toml", "empty.toml",
-        "latin.toml", "joints.csv", "joints.xlsx", *_locked("locked.toml"),
+        "latin.toml", "joints.csv", "joints.xlsx", "low-limit.toml", "no-room.toml", "no-wire.toml", *_locked("locked.toml"),
     )  # fmt: skip
     yield from _each("budget vest.toml", *NO_RUNS)
     yield from _each("budget vest.toml --pack-run", *NO_RUNS)

@@ -1,0 +1,106 @@
+"""Is it dry? Leaks of a known size across wet traces, in runs known from a formula."""
+
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from analysis.commands.rundown import rundown_command
+from analysis.electric.wet import SinceWash, since_wash
+from logger.base.errors import BenchError
+from logger.run.reader import Run
+from tests.support.runs_by_formula import Floats, board_run
+
+NOISE_MA = 0.05
+
+
+def _run(
+    leak_ma: Callable[[Floats], Floats], seed: int, volts: float = 4.2, seconds: float = 120.0
+) -> Run:
+    """A piece of 43 mA in rows of a second, and what leaks besides."""
+    rng = np.random.default_rng(seed)
+    noise = NOISE_MA * rng.standard_normal(2400)
+
+    def current_ma(time_s: Floats) -> Floats:
+        return 43.0 + leak_ma(time_s) + np.interp(time_s, np.arange(2400.0), noise)
+
+    return board_run(lambda time_s: np.full(time_s.shape, volts), current_ma, seconds)
+
+
+def _dry(time_s: Floats) -> Floats:
+    return np.zeros(time_s.shape)
+
+
+def _asked(leak_ma: Callable[[Floats], Floats], seed: int = 2, volts: float = 4.2) -> SinceWash:
+    return since_wash(_run(_dry, 1), _run(leak_ma, seed, volts))
+
+
+def test_a_leak_that_dries_is_found_with_its_size() -> None:
+    """12 mA that fall with a time constant of 5 min: mean of the first minute 12 (1 - e^-0.2) / 0.2 = 10.88 mA."""
+    found = _asked(lambda time_s: 12 * np.exp(-time_s / 300))
+    assert found.wet
+    assert found.falling
+    assert found.added.value == pytest.approx(10.88, abs=0.05)
+    assert found.words.startswith("Not dry")
+    assert "falls while you look" in found.words
+
+
+def test_a_leak_that_does_not_fall_is_not_called_water_alone() -> None:
+    found = _asked(lambda time_s: np.full(time_s.shape, 12.0))
+    assert found.wet
+    assert not found.falling
+    assert "may be a short" in found.words
+
+
+def test_dry_is_said_with_what_would_not_show() -> None:
+    said = [_asked(_dry, seed) for seed in range(2, 22)]
+    assert not any(found.wet or found.falling or found.less for found in said)
+    assert all("would not show" in found.words for found in said)
+    assert all(found.least_seen_ma < 5 for found in said)
+
+
+def test_a_leak_in_the_doubt_that_falls_is_not_cleared() -> None:
+    found = _asked(lambda time_s: 1.5 * np.exp(-time_s / 100))
+    assert not found.wet
+    assert found.falling
+    assert found.words.startswith("Not sure")
+
+
+def test_less_draw_is_another_fault() -> None:
+    found = _asked(lambda time_s: np.full(time_s.shape, -12.0))
+    assert found.less
+    assert "joint has broken" in found.words
+
+
+def test_another_voltage_of_the_pack_is_doubt_not_water() -> None:
+    """A pack 20 % higher may draw 20 % more: 8 mA of 43 are no proof of a leak."""
+    found = _asked(lambda time_s: np.full(time_s.shape, 8.0), volts=5.04)
+    assert not found.wet
+    assert _asked(lambda time_s: np.full(time_s.shape, 8.0)).wet
+
+
+def test_too_few_rows_and_no_current_are_refused() -> None:
+    dry = _run(_dry, 1)
+    long_rows = board_run(
+        lambda t: np.full(t.shape, 4.2), lambda t: np.full(t.shape, 43.0), 400, 20.0
+    )
+    with pytest.raises(BenchError, match="too little in its first minute"):
+        since_wash(dry, long_rows)
+    blind = replace(dry, samples=dry.samples.drop(columns=["current_ma", "current_min_ma", "current_max_ma"]))  # fmt: skip
+    with pytest.raises(BenchError, match="no current"):
+        since_wash(blind, dry)
+
+
+def test_the_command_shows_the_washing_caution(tmp_path: Path) -> None:
+    sample = Path(__file__).parents[3] / "sample_runs" / "vest-evening"
+    shown = CliRunner().invoke(rundown_command, [str(sample), "--before-wash", str(sample)])
+    assert shown.exit_code == 0, shown.exception
+    words = " ".join(shown.output.split())
+    assert "No leak seen" in words
+    assert "the pack out until everything is dry" in words
+    assert "Local codes" in words
+    asked = [str(sample), "--before-wash", str(sample), "--json"]
+    assert '"wet": false' in CliRunner().invoke(rundown_command, asked).output
