@@ -42,20 +42,23 @@ _SEED: Final = 20261
 _DRAWS: Final = 2000
 # Say before anything was seen: the chemistry that the user stated is mostly right.
 # The own earlier runs, where there are any, are the best curve there is.
-_PRIOR: Final = {"chemistry": 0.68, "any": 0.27, "trend": 0.05, "earlier": 3.0}
+_PRIOR: Final = {"chemistry": 0.54, "any": 0.29, "trend": 0.17, "earlier": 10.0}
 _UNSTATED: Final = 0.6  # what is left of the chemistry's say where no pack was stated
 _EARLIER_MISFIT_MOST: Final = 3.0
 _LITTLE_SAY: Final = 0.1
 # Chi-square per observation of the chemistry's curves: up to this on 9 of 10 rundowns of the tuning cells.
 # Each unit above takes this much off the logarithm of its say.
 _MISFIT_USUAL: Final = 0.6
-_MISFIT_COSTS: Final = 3.0
+_MISFIT_COSTS: Final = 6.0
 _BELOW_FLOOR: Final = 0.9
 _LABEL_ROOM: Final = 0.1  # of the charge used: with less left by the label, it is not to be trusted
 _CUTOFF_SD: Final = 0.08
 _FIRST_TRUST: Final = 0.8
+# Charge down to the cutoff over that down to the floor, of a chemistry that is left out.
+_SHARE_UNKNOWN: Final = (0.8, 0.95, 1.0)
 _LOSS_USUAL: Final = 0.4  # logarithm of the charge that rate and cutoff leave of the label
 _FIRST_SHARE: Final = 0.02
+_TRIED_FROM: Final = 0.2  # of the charge so far
 _EACH_THEN: Final = 4  # of the pool's curves asked about earlier moments
 
 
@@ -192,7 +195,8 @@ def _shares(asked: Asked, said: _Said) -> tuple[dict[str, float], dict[str, Scor
     used_mah = float(asked.on.charge_mah[-1])
     prior = _prior(asked, said, course)
     total = sum(prior.values())
-    ahead = sum(p * float(np.log(np.median(said.left_mah[name]))) for name, p in prior.items())
+    left = {name: max(float(np.median(said.left_mah[name])), 1e-3 * used_mah) for name in prior}
+    ahead = sum(p * float(np.log(left[name])) for name, p in prior.items())
     past = probes(course, used_mah)
     then = asked_then(asked, course)
     horizon = float(np.exp(ahead / total)) / used_mah
@@ -239,7 +243,8 @@ def _prior(asked: Asked, said: _Said, course: Course) -> dict[str, float]:
 def _passed_share(course: Course, cutoff_v: float) -> float:
     """How much of the way ahead was passed while trends were tried: beyond it they have shown nothing."""
     now_v = float(np.median(course.held_v[-3:]))
-    tried = float(course.held_v[len(course.held_v) // 4]) - now_v
+    first = int(np.searchsorted(course.charge_mah, _TRIED_FROM * course.charge_mah[-1]))
+    tried = float(course.held_v[first]) - now_v
     return float(np.clip(tried / max(now_v - cutoff_v, 1e-9), 0.0, 1.0)) ** 2
 
 
@@ -301,7 +306,7 @@ def chemistry_then(asked: Asked) -> Then:
 
 def _chemistry(asked: Asked, rng: np.random.Generator, quick: bool = False) -> Passages | None:
     """By the chemistry's curves; None where there are none, or below the voltage down to which they go."""
-    packs = asked.packs
+    packs = [(pack, weight) for pack, weight in asked.packs if families(pack.chemistry)]
     floors = [CHEMISTRIES[pack.chemistry].floor_v * pack.cells for pack, _ in packs]
     if not packs or asked.cutoff_v < _BELOW_FLOOR * min(floors):
         return None
@@ -324,7 +329,7 @@ def capacity_belief(asked: Asked, fits: float = 1.0) -> CapacityBelief | None:
     ``fits``: as ``_fits`` tells; a pack that is of another kind tells nothing by its first voltage.
     """
     pack = asked.pack
-    if pack is None or not families(pack.chemistry):
+    if pack is None:
         return None
     mean_ma = asked.load.mean_ma
     prior = capacity_prior(pack, mean_ma)
@@ -334,6 +339,7 @@ def capacity_belief(asked: Asked, fits: float = 1.0) -> CapacityBelief | None:
         excess = mean_ma * asked.load.heavy_ratio / prior.median_mah - TYPICAL_RATE_PER_H
         level = asked.cutoff_v / pack.cells + family.drop_v_h * excess
         shares.append(float(np.interp(-level, -volts, knots)))
+    shares = shares or list(_SHARE_UNKNOWN)
     share = float(np.clip(np.median(shares), 0.1, 1.05))
     on = asked.on
     first = on.charge_mah <= on.charge_mah[0] + _FIRST_SHARE * (
@@ -341,7 +347,8 @@ def capacity_belief(asked: Asked, fits: float = 1.0) -> CapacityBelief | None:
     )
     first_v, first_ma = float(np.median(on.held_v[first])), float(np.median(on.held_ma[first]))
     log_sd = float(np.hypot(prior.log_sd, np.hypot(_CUTOFF_SD, np.std(shares) / share)))
-    started = start_belief(pack, prior, first_v, first_ma, asked.fresh, _FIRST_TRUST * fits)
+    trust = _FIRST_TRUST * fits if families(pack.chemistry) else 0.0
+    started = start_belief(pack, prior, first_v, first_ma, asked.fresh, trust)
     label_mah = None if pack.used else pack.capacity_mah
     middle_mah = prior.median_mah * share
     if label_mah:

@@ -23,7 +23,7 @@ from logger.base.pack import Pack
 Array = NDArray[np.float64]
 
 _EARLY: Final = 0.25  # of the charge: a fresh cell's first drop is no evidence either way
-_LEAST_V: Final = 0.03  # per cell: less would not show
+_LEAST_V: Final = 0.015  # per cell: less would not show
 _SEEN_SHARE: Final = 0.15
 _DRAWS: Final = 20000
 _LABEL_WRONG: Final = 0.15
@@ -35,6 +35,8 @@ def looks_regulated(course: Course, pack: Pack, mean_ma: float) -> bool:
     Judged on the whole run so far, load changes and contact faults taken out: it stays so until the
     voltage does fall.
     """
+    if not families(pack.chemistry):
+        return False
     prior = capacity_prior(pack, mean_ma)
     large = prior.median_mah * float(np.exp(2 * prior.log_sd))
     charge = course.charge_mah

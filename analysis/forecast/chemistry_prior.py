@@ -140,6 +140,7 @@ _STATED: Final = {
     "lithium-aa": (1.0, 0.06),
     "usb-bank": (1.0, 0.1),
 }
+_STATED_UNKNOWN: Final = (0.95, 0.15)  # of a chemistry that is left out
 # Capacity falls as (rate / reference)^-p beyond the reference rate: (p, reference 1/h, spread of p)
 _RATE_LOSS: Final = {
     "alkaline": (0.20, 0.03, 0.05),
@@ -150,6 +151,7 @@ _RATE_LOSS: Final = {
     "lithium-coin": (0.25, 0.001, 0.08),
     "lithium-aa": (0.04, 0.1, 0.02),
 }
+_RATE_LOSS_UNKNOWN: Final = (0.1, 0.1, 0.08)
 # The loss grows with the rate: times exp(-bend log(rate / reference)^2); bench table as above.
 _RATE_BEND: Final = {"alkaline": 0.04}
 _GAIN_RANGE: Final = float(
@@ -179,23 +181,25 @@ def capacity_prior(pack: Pack, mean_ma: float) -> CapacityPrior:
     stated = pack.capacity_mah is not None and pack.capacity_mah > 0
     if stated:
         assert pack.capacity_mah is not None
-        factor, log_sd = _STATED[pack.chemistry]
+        known = is_known(pack.chemistry)
+        factor, log_sd = _STATED[pack.chemistry] if known else _STATED_UNKNOWN
         label = pack.capacity_mah
         median, text = label * factor, f"stated capacity {label:g} mAh"
     else:
         key = (pack.chemistry, pack.size)
-        median, log_sd = _USUAL_MAH.get(key, _UNKNOWN_MAH)
+        known = key in _USUAL_MAH and is_known(pack.chemistry)
+        median, log_sd = _USUAL_MAH[key] if known else _UNKNOWN_MAH
         label = median
-        known = key in _USUAL_MAH
         text = f"usual capacity of {pack.size} {pack.chemistry}" if known else "capacity not known"
     if pack.chemistry == "usb-bank":
         return CapacityPrior(bank_charge_mah(median), float(np.hypot(log_sd, BANK_LOG_SD)), text)
-    exponent, reference_per_h, exponent_sd = _RATE_LOSS[pack.chemistry]
+    loss = _RATE_LOSS[pack.chemistry] if is_known(pack.chemistry) else _RATE_LOSS_UNKNOWN
+    exponent, reference_per_h, exponent_sd = loss
     log_ratio = np.log(max(mean_ma / label / reference_per_h, 1e-3))
     if pack.chemistry not in RECHARGEABLE:  # labels of these are for light loads
         log_ratio = max(log_ratio, 0.0)
     log_ratio = max(log_ratio, -_GAIN_RANGE)
-    bend = _RATE_BEND.get(pack.chemistry, 0.0)
+    bend = _RATE_BEND.get(pack.chemistry, 0.0) if is_known(pack.chemistry) else 0.0
     lost = exponent * log_ratio + bend * log_ratio**2
     median *= float(np.exp(-min(lost, _LOSS_MOST)))
     log_sd = float(np.hypot(log_sd, exponent_sd * log_ratio))

@@ -19,7 +19,7 @@ from analysis.curve.load_kind import has_modes, load_exponent, load_words
 from analysis.doubt.quantity import Quantity
 from analysis.forecast.answer import Answer, Asked, answer
 from analysis.forecast.by_charge import charge_left, looks_regulated
-from analysis.forecast.chemistry_prior import capacity_prior, families
+from analysis.forecast.chemistry_prior import capacity_prior, families, is_known
 from analysis.forecast.future_load import FutureLoad, Programme, future_load
 from analysis.forecast.own_runs import EarlierRun
 from analysis.forecast.passage import DRAWS, Passages
@@ -162,7 +162,7 @@ def forecast(
         warnings.append(
             "No pack was stated: the forecast allows for every chemistry that starts at this voltage."
         )
-    elif not families(pack.chemistry):
+    elif is_known(pack.chemistry) and not families(pack.chemistry):
         return _from_rated(bins, pack, cutoff_v, load, rng, warnings, fresh)
     course = course_of(bins)
     if pack is not None and course is not None and looks_regulated(course, pack, load.mean_ma):

@@ -74,5 +74,7 @@ def start_belief(
         # heavy tails: no chemistry is known that well
         likelihood += family.weight * (1 + z**2 / 4) ** -2.5 / sd
     before = start_prior(fresh)
+    if not trust > 0:
+        return before
     weight = before * np.maximum(likelihood, 1e-12)
     return np.asarray(trust * weight / weight.sum() + (1 - trust) * before)
