@@ -34,7 +34,8 @@ class Limits:
     Where a calibration applies (``current_line``, ``voltage_line``), gain and offset are sqrt(3) times
     what it left as standard uncertainty, and ``shunt_gain`` is 0. ``*_drift*``: what the
     temperature may have changed. ``current_common_ma``, ``current_supply_ma``, ``current_pin_ma``: offset by the
-    voltage on the inputs, by the chip's supply, by its own pin (``at_voltage``). ``assumptions``: in words, for the report's method.
+    voltage on the inputs, by the chip's supply, by its own pin (``at_voltage``). ``full_step_ma``: one step,
+    whatever noise spreads. ``assumptions``: in words, for the report's method.
     """
 
     current_gain: float
@@ -53,6 +54,7 @@ class Limits:
     current_line: Line | None = None
     voltage_line: Line | None = None
     shunt_ohm: float = 0.0
+    full_step_ma: float = 0.0
     sheet: SensorLimits | None = None
     zero_v: float | None = None
     current_common_ma: float = 0.0
@@ -109,6 +111,7 @@ def limits_of(description: Description) -> Limits | None:
         clock_gain=clock.limit,
         assumptions=(),
         shunt_ohm=sensor.shunt_ohm,
+        full_step_ma=1e3 * sheet.current_step_v / sensor.shunt_ohm,
         sheet=sheet,
         zero_v=correction.zero_v,
     )

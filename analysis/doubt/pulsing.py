@@ -38,6 +38,8 @@ _LEAST_UNDER_STEPS: Final = 1.5
 _EDGES_MET: Final = {False: 0.75, True: 0.25}
 _EDGES_SPREAD: Final = 0.25
 _FAST_SHARE: Final = 0.1
+# Of what the product of a slow load catches; below it pulses are about as short as a conversion.
+_HELD_SHARE: Final = 0.5
 _MW_PER_OHM_MA2: Final = 1e-3
 _S_PER_H: Final = 3600.0
 _ROOT_3: Final = math.sqrt(3.0)
@@ -85,7 +87,8 @@ class Sag:
     ``source`` None: the voltage showed no sag, and nothing is taken off.
 
     ``standard_mwh``: of its end value, from the source's resistance and the bursts. ``less_mwh``, ``more_mwh``:
-    the energy may be less or more by so much, which nothing tells. ``measured``: bursts told it.
+    the energy may be less or more by so much, which nothing tells. ``measured``: bursts told it. ``fast``: the load changes within a
+    conversion, so that none of them need hold its peak.
     """
 
     running_mwh: Floats
@@ -94,6 +97,7 @@ class Sag:
     more_mwh: float
     source: Source | None
     measured: bool
+    fast: bool = False
 
     @property
     def total_mwh(self) -> float:
@@ -119,6 +123,7 @@ def sag(
     if source is None:
         open_mwh = max(0.0, _under_the_step_ohm(rows, voltage_step_v) - caught_ohm) * most
         return Sag(0.0 * running, 0.0, open_mwh, 0.0, None, False)
+    fast = caught_ohm < _HELD_SHARE * source.ohm
     if burst is not None:
         per_ohm = _MW_PER_OHM_MA2 * float(hours.sum())
         drop = shunt_ohm * (burst.between_ma2 - burst.within_ma2)
@@ -126,9 +131,9 @@ def sag(
         standard = per_ohm * math.hypot(
             source.standard_ohm * burst.between_ma2, (source.ohm + shunt_ohm) * burst.standard_ma2
         )
-        return Sag(total * running, standard, 0.0, 0.0, source, True)
+        return Sag(total * running, standard, 0.0, 0.0, source, True, fast)
     half = max(0.0, source.ohm - caught_ohm) * most / 2
-    return Sag(half * running, source.standard_ohm * most, half, half, source, False)
+    return Sag(half * running, source.standard_ohm * most, half, half, source, False, fast)
 
 
 def source_resistance(
