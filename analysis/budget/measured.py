@@ -30,6 +30,8 @@ from analysis.say.words import step_words
 from logger.base.errors import BenchError
 from logger.run.description import Event
 
+# What a hand meter of unstated accuracy may be off: common practice, no source.
+_METER_LIMIT: Final = 0.03
 Array = npt.NDArray[np.float64]
 # Stretches of one mode scatter by less than this while rows are short enough (simulated board, rows of 1 to 5 s).
 UNREST_SHARE: Final = 0.06
@@ -184,9 +186,18 @@ def _stretches(
 def shared_doubt(limits: Limits | None) -> tuple[SharedDoubt, tuple[str, ...]]:
     """Gain and offset of the sensor as standard uncertainties (rectangular limits, JCGM 100 4.3.7)."""
     if limits is None:
-        words = "The run names no sensor with known limits: its means count as exact but for their scatter."
-        return SharedDoubt(0.0, 0.0), (words,)
-    offset_ma = float(np.hypot(limits.current_offset_ma, limits.current_step_ma / 2)) / np.sqrt(3)
+        words = (
+            "How accurate the run's meter is is not known: differences under "
+            f"{100 * _METER_LIMIT:g} % are not laid to the budget. Import it again with --accuracy, from its manual."
+        )
+        return SharedDoubt(0.0, _METER_LIMIT / np.sqrt(3)), (words,)
+    offsets = (
+        limits.current_offset_ma,
+        limits.current_step_ma / 2,
+        limits.current_common_ma,
+        limits.current_pin_ma,
+    )
+    offset_ma = float(np.linalg.norm(offsets)) / np.sqrt(3)
     gain = float(np.hypot(limits.current_gain, limits.shunt_gain)) / np.sqrt(3)
     return SharedDoubt(float(offset_ma), float(gain)), ()
 

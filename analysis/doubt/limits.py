@@ -4,7 +4,7 @@ import math
 from dataclasses import dataclass, replace
 from typing import Final
 
-from analysis.doubt.clock import clock_rate
+from analysis.doubt.clock import ClockRate, clock_rate
 from analysis.doubt.correction import Correction, correction_of
 from logger.base.numbers import digits_text
 from logger.base.sensor_limits import (
@@ -16,7 +16,7 @@ from logger.base.sensor_limits import (
     sensor_limits,
 )
 from logger.run.calibration import Line
-from logger.run.description import Description, Sensor
+from logger.run.description import Description, Meter, Sensor
 
 # How far a bench may be from the sheet's 25 degrees, and from an earlier calibration whose
 # or whose run's temperature was not noted: common practice, no source.
@@ -34,7 +34,8 @@ class Limits:
     Where a calibration applies (``current_line``, ``voltage_line``), gain and offset are sqrt(3) times
     what it left as standard uncertainty, and ``shunt_gain`` is 0. ``*_drift*``: what the
     temperature may have changed. ``current_common_ma``, ``current_supply_ma``, ``current_pin_ma``: offset by the
-    voltage on the inputs, by the chip's supply, by its own pin (``at_voltage``). ``assumptions``: in words, for the report's method.
+    voltage on the inputs, by the chip's supply, by its own pin (``at_voltage``). ``full_step_ma``: one step,
+    whatever noise spreads. ``assumptions``: in words, for the report's method.
     """
 
     current_gain: float
@@ -53,6 +54,7 @@ class Limits:
     current_line: Line | None = None
     voltage_line: Line | None = None
     shunt_ohm: float = 0.0
+    full_step_ma: float = 0.0
     sheet: SensorLimits | None = None
     zero_v: float | None = None
     current_common_ma: float = 0.0
@@ -84,10 +86,12 @@ class Limits:
 
 
 def limits_of(description: Description) -> Limits | None:
-    """Limits of the run's sensor; None if sensor or shunt is not known.
+    """Limits of the run's sensor or stated meter; None if neither is known.
 
     The calibration that the run carries counts where it applies (``analysis.doubt.correction``).
     """
+    if description.meter is not None:
+        return _limits_of_meter(description.meter, clock_rate(description.clock))
     sensor = description.sensor
     sheet = sensor_limits(sensor.kind) if sensor else None
     if sensor is None or sheet is None or not sensor.shunt_ohm or sensor.shunt_ohm <= 0:
@@ -107,6 +111,7 @@ def limits_of(description: Description) -> Limits | None:
         clock_gain=clock.limit,
         assumptions=(),
         shunt_ohm=sensor.shunt_ohm,
+        full_step_ma=1e3 * sheet.current_step_v / sensor.shunt_ohm,
         sheet=sheet,
         zero_v=correction.zero_v,
     )
@@ -116,6 +121,24 @@ def limits_of(description: Description) -> Limits | None:
     sheet_words = _sheet_words(sheet, sensor, offset_v, limits)
     assumptions = (*sheet_words, *words, _zero_words(limits), drift_words, clock.words)
     return replace(limits, assumptions=tuple(text for text in assumptions if text))
+
+
+def _limits_of_meter(meter: Meter, clock: ClockRate) -> Limits:
+    """Another meter's limits, as its manual states them; its last digits hold rounding as well."""
+    return Limits(
+        current_gain=meter.current_share or 0.0,
+        shunt_gain=0.0,
+        current_offset_ma=meter.current_offset_ma or 0.0,
+        current_step_ma=0.0,
+        voltage_gain=meter.voltage_share or 0.0,
+        voltage_offset_v=meter.voltage_offset_v or 0.0,
+        voltage_step_v=0.0,
+        clock_gain=clock.limit,
+        assumptions=(
+            f"Meter within {meter.text}, as stated when the run was imported.",
+            clock.words.replace("Board's", "Logger's"),
+        ),
+    )
 
 
 def _usual_v(description: Description) -> float:

@@ -5,10 +5,12 @@ mean(V I) = mean(V) mean(I) - R var(I). The chip converts V and I one after the 
 over its conversion: what changes within two conversions is lost to the product, and energy reads
 high by R times it. For a current of stationary variogram g(u) = 1/2 E[(I(t + u) - I(t))^2] that is
 
-    missed power = R x mean of g over the lags between the two conversions (0 to 2 T, a triangle about T),
+    missed power = R g_between + R_shunt (g_between - g_within),
 
-which follows from the identity above with two adjacent means of length T. A board that sends bursts
-of short conversions measures it. Of one that does not it is known that
+g_between the mean of g over the lags from one conversion into the next (0 to 2 T, a triangle about T),
+g_within over those inside one (0 to T). It follows from the identity above with adjacent means of length T,
+the pack's voltage being the bus conversion's plus the shunt conversion's drop. A board that sends bursts
+of short conversions measures both. Of one that does not it is known that
 var(I) <= (greatest - mean)(mean - least) (Bhatia and Davis, SOURCES.md M1), equal for two levels, so
 
     0 <= missed power <= R (greatest - mean)(mean - least) - what the product caught.
@@ -29,8 +31,15 @@ Floats = NDArray[np.float64]
 _SLOW_STEP_SHARE: Final = 0.08
 # A sag so many steps of the voltage deep tells a resistance; the least of many readings lies
 # about so many steps under the level it belongs to (noise): the project's own figures.
-_SAG_STEPS: Final = 6.0
+_SAG_STEPS: Final = 3.0
 _LEAST_UNDER_STEPS: Final = 1.5
+# How near to a full drop the luckiest edge comes: half to all of it where the load has many edges in a
+# window (False), none to half where it has few (True); the project's own figures.
+_EDGES_MET: Final = {False: 0.75, True: 0.25}
+_EDGES_SPREAD: Final = 0.25
+_FAST_SHARE: Final = 0.1
+# Of what the product of a slow load catches; below it pulses are about as short as a conversion.
+_HELD_SHARE: Final = 0.5
 _MW_PER_OHM_MA2: Final = 1e-3
 _S_PER_H: Final = 3600.0
 _ROOT_3: Final = math.sqrt(3.0)
@@ -64,9 +73,11 @@ class Source:
 
 @dataclass(frozen=True)
 class Burst:
-    """What bursts of short conversions saw: mean of g (mA^2) over the conversions' lags, and its standard uncertainty."""
+    """What bursts of short conversions saw: g (mA^2) between two conversions and within one, and the standard
+    uncertainty of the first."""
 
-    variogram_ma2: float
+    between_ma2: float
+    within_ma2: float
     standard_ma2: float
 
 
@@ -76,7 +87,8 @@ class Sag:
     ``source`` None: the voltage showed no sag, and nothing is taken off.
 
     ``standard_mwh``: of its end value, from the source's resistance and the bursts. ``less_mwh``, ``more_mwh``:
-    the energy may be less or more by so much, which nothing tells. ``measured``: bursts told it.
+    the energy may be less or more by so much, which nothing tells. ``measured``: bursts told it. ``fast``: the load changes within a
+    conversion, so that none of them need hold its peak.
     """
 
     running_mwh: Floats
@@ -85,6 +97,7 @@ class Sag:
     more_mwh: float
     source: Source | None
     measured: bool
+    fast: bool = False
 
     @property
     def total_mwh(self) -> float:
@@ -110,15 +123,17 @@ def sag(
     if source is None:
         open_mwh = max(0.0, _under_the_step_ohm(rows, voltage_step_v) - caught_ohm) * most
         return Sag(0.0 * running, 0.0, open_mwh, 0.0, None, False)
+    fast = caught_ohm < _HELD_SHARE * source.ohm
     if burst is not None:
         per_ohm = _MW_PER_OHM_MA2 * float(hours.sum())
-        total = source.ohm * burst.variogram_ma2 * per_ohm
+        drop = shunt_ohm * (burst.between_ma2 - burst.within_ma2)
+        total = max(0.0, source.ohm * burst.between_ma2 + drop) * per_ohm
         standard = per_ohm * math.hypot(
-            source.standard_ohm * burst.variogram_ma2, source.ohm * burst.standard_ma2
+            source.standard_ohm * burst.between_ma2, (source.ohm + shunt_ohm) * burst.standard_ma2
         )
-        return Sag(total * running, standard, 0.0, 0.0, source, True)
+        return Sag(total * running, standard, 0.0, 0.0, source, True, fast)
     half = max(0.0, source.ohm - caught_ohm) * most / 2
-    return Sag(half * running, source.standard_ohm * most, half, half, source, False)
+    return Sag(half * running, source.standard_ohm * most, half, half, source, False, fast)
 
 
 def source_resistance(
@@ -161,21 +176,24 @@ def _from_sags(
     """The deepest sag of a window over the highest rise of its current.
 
     Both are means over a conversion, so that a load too fast for it makes both smaller alike. The pack's
-    least voltage adds the shunt's drop of another instant: of a fast load up to the whole drop is missing.
+    least voltage holds the shunt's drop of the conversion before: where a rising edge fell between the two,
+    the drop from the least to the greatest current is missing, and the sag is that much too deep.
     """
     deep_v = rows.mean_v - rows.least_v
     rise_a = 1e-3 * (rows.most_ma - rows.mean_ma)
     shown = (deep_v >= _SAG_STEPS * voltage_step_v) & (rise_a > 0)
     if shown.sum() < STEPS_LEAST:
         return None
-    under_v = _LEAST_UNDER_STEPS * voltage_step_v
-    each = (deep_v[shown] - under_v) / rise_a[shown]
-    ohm = float(np.median(each))
-    fast = min(1.0, max(0.0, 1 - caught_ohm / ohm)) if ohm > 0 else 1.0
-    drop_ohm = fast * shunt_ohm / 2
-    rounding_ohm = under_v / float(np.median(rise_a[shown]))
-    standard = math.hypot(drop_ohm, rounding_ohm) / _ROOT_3
-    return Source(max(ohm - drop_ohm, 0.0), max(standard, 1e-3))
+    ohm = float(np.median((deep_v[shown] - _LEAST_UNDER_STEPS * voltage_step_v) / rise_a[shown]))
+    if ohm <= 0:
+        return None
+    span_a = 1e-3 * (rows.most_ma - rows.least_ma)[shown]
+    drop_ohm = shunt_ohm * float(np.median(span_a / rise_a[shown]))
+    is_slow = caught_ohm > (1 - _FAST_SHARE) * ohm
+    met = _EDGES_MET[is_slow]
+    rounding_ohm = voltage_step_v / float(np.median(rise_a[shown]))
+    standard = math.hypot(drop_ohm * _EDGES_SPREAD, rounding_ohm) / _ROOT_3
+    return Source(max(ohm - met * drop_ohm, 1e-3), max(standard, 1e-3))
 
 
 def _under_the_step_ohm(rows: Windows, voltage_step_v: float) -> float:

@@ -46,7 +46,8 @@ __all__ = [
 
 COVERAGE: Final = 0.95
 NO_LIMITS_NOTE: Final = (
-    "The run does not name a sensor whose limits are known, so no interval can be given."
+    "How accurate the meter is that recorded this run is not known, so no interval can be given; "
+    "import says it with --accuracy."
 )
 NORMAL: Final = "normal"
 RECTANGULAR: Final = "rectangular"

@@ -7,6 +7,7 @@ from functools import cached_property
 from typing import Final
 
 import numpy as np
+import scipy
 
 from analysis.doubt.beyond import Beyond, Seen, beyond_of, bounded, is_a_blink
 from analysis.doubt.pulsing import Burst, Sag, Windows, sag
@@ -28,6 +29,10 @@ from analysis.run.trace import Trace, blocks, sum_of_products
 from logger.run.description import Description
 
 PERCENTS: Final = (5.0, 50.0, 95.0)
+# Noise over the sensor's steps; how much of its lift is taken off the greatest reading (between few conversions
+# at the top and all of them): the project's own figures.
+_NOISE_STEPS_MOST: Final = 1.5
+_TOP_MIDDLE: Final = 0.75
 PULSING: Final = "sag of the pulsing load (resistance of pack and leads)"
 _NO_CURRENT: Final = "no current was measured"
 
@@ -269,7 +274,55 @@ def peak_current(draw: Draw) -> Quantity:
     values = trace.current_max_ma if trace.current_max_ma is not None else trace.current_ma
     if values is None:
         return Quantity(None, "mA", note=_NO_CURRENT)
-    return bounded(_current(draw, float(values.max())), draw.beyond)
+    over_ma = _noise_at_top_ma(draw)
+    top_ma = float(values.max()) - _TOP_MIDDLE * over_ma
+    half_ma = (1 - _TOP_MIDDLE) * over_ma
+    found = bounded(_current(draw, top_ma, less=half_ma, more=half_ma), draw.beyond)
+    if found.at_least or draw.sag is None or not draw.sag.fast:
+        return found
+    return replace(
+        found,
+        value=found.value if found.lower is None else found.lower,
+        upper=None,
+        at_least=True,
+        note="lower bound: the load's peaks are about as short as one conversion, or shorter",
+    )
+
+
+def _row_scatter_ma(draw: Draw, value_ma: float, seen_ma: float) -> float:
+    """How far a window's mean around this value lies off by chance, at most: noise, and pulses cut by conversions.
+
+    Rows that differ (``seen_ma``) may do so because the load does. Where few pulses lie in a window each is seen
+    to within a conversion's pair at its edges, uniformly: (highest - lowest) x pair / window / sqrt(12) x sqrt(2).
+    """
+    trace = draw.trace
+    low, high, count = trace.current_min_ma, trace.current_max_ma, trace.conversions
+    if trace.current_ma is None or low is None or high is None or count is None:
+        return seen_ma
+    if draw.sag is not None and draw.sag.fast:
+        return seen_ma
+    near = np.abs(trace.current_ma - value_ma) <= max(seen_ma, 1e-9)
+    if not near.any():
+        return seen_ma
+    conversions = max(float(np.median(count)), 2.0)
+    span_ma = float(np.median((high - low)[near]))
+    noise_ma = span_ma / 2 / float(scipy.special.ndtri(1 - 1 / (2 * conversions)))
+    most_ma = _NOISE_STEPS_MOST * (draw.limits.full_step_ma if draw.limits else math.inf)
+    noise_ma = min(noise_ma, most_ma) / math.sqrt(conversions)
+    return min(seen_ma, math.hypot(noise_ma, span_ma / conversions / math.sqrt(6.0)))
+
+
+def _noise_at_top_ma(draw: Draw) -> float:
+    """How far the noise lifts the greatest of all conversions: the normal quantile of 1 - 1 / n."""
+    trace = draw.trace
+    if trace.current_max_ma is None or trace.conversions is None or draw.limits is None:
+        return 0.0
+    count = max(float(trace.conversions.sum()), 2.0)
+    one_ma = row_noise(trace, draw.limits).current_ma * math.sqrt(
+        float(np.median(trace.conversions))
+    )
+    most_ma = _NOISE_STEPS_MOST * draw.limits.full_step_ma
+    return float(scipy.special.ndtri(1 - 1 / count)) * min(one_ma, most_ma)
 
 
 def current_percentiles(draw: Draw) -> tuple[tuple[float, Quantity], ...]:
@@ -280,10 +333,17 @@ def current_percentiles(draw: Draw) -> tuple[tuple[float, Quantity], ...]:
     values = weighted_percentiles(trace.current_ma, trace.weight_s, PERCENTS)
     beyond = draw.beyond
     share = beyond.share if beyond else 0.0
-    return tuple(
-        (p, bounded(_current(draw, float(v)), beyond if share >= 1 - p / 100 else None))
-        for p, v in zip(PERCENTS, values, strict=True)
-    )
+    seen_ma = row_noise(trace, draw.limits).current_ma if trace.windowed else 0.0
+
+    def one(percent: float, value_ma: float) -> Quantity:
+        scatter_ma = _row_scatter_ma(draw, value_ma, seen_ma) if seen_ma else 0.0
+        # Scatter of the rows drives the outer percentiles apart: between nothing and all of it.
+        out_ma = float(scipy.special.ndtri(percent / 100)) * scatter_ma
+        half_ma = max(abs(out_ma), scatter_ma) / 2
+        found = _current(draw, value_ma - out_ma / 2, less=half_ma, more=half_ma)
+        return bounded(found, beyond if share >= 1 - percent / 100 else None)
+
+    return tuple((p, one(p, float(v))) for p, v in zip(PERCENTS, values, strict=True))
 
 
 def voltage(draw: Draw, value: float | None) -> Quantity:

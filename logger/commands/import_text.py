@@ -3,6 +3,7 @@
 import json
 import math
 from collections.abc import Callable, Sequence
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -13,8 +14,11 @@ from logger.base.measures import MAH_ABOVE_0, OHMS_ABOVE_0
 from logger.base.next_step import next_words
 from logger.base.pack import parse_pack
 from logger.base.said_tonight import caution_words
+from logger.base.sensor_limits import sensor_limits
+from logger.run.description import Meter
 from logger.run.format import COLUMN_BY_NAME
 from logger.run.store import refuse_taken_folder
+from logger.text.accuracy import meter_of, parse_accuracy
 from logger.text.layout import DELIMITER_WORDS, LayoutWish
 from logger.text.plan import TARGETS
 from logger.text.read import Imported, read_text
@@ -118,6 +122,11 @@ def _column_options(function: _F) -> _F:
 )
 @click.option("--sensor", default="", metavar="NAME", help="What measured it, e.g. INA219.")
 @click.option(
+    "--accuracy",
+    metavar="TEXT",
+    help='Of the meter, from its manual: "0.5% + 3 digits", or "V: 0.5% + 2 digits, A: 1% + 3 digits".',
+)
+@click.option(
     "--started", metavar="TIME", help="When the first row was written, e.g. 2026-01-31T21:00:00Z."
 )
 @click.option("--title", default="", help="Title of the run (else: the file's name).")
@@ -151,18 +160,29 @@ def import_command(
         what = "is a folder" if file.is_dir() else "does not exist"
         raise BenchError(f"The file {file} {what}.", next_step="give the text file to import.")
     about = _about(given)
+    if given["accuracy"] is not None:
+        parse_accuracy(given["accuracy"])
     wishes = _layout_wish(given), _plan_wish(given), _seconds(given["gap"])
     if run is not None and not dry_run:
         refuse_taken_folder(run)
     imported = read_text(file, *wishes)
+    told: list[str] = []
+    if given["accuracy"] is not None:
+        meter, told = meter_of(given["accuracy"], imported.plan.columns, imported.steps)
+        about = replace(about, meter=meter)
     if run is not None and not dry_run:
         write_run(imported, run, about)
     if as_json:
         click.echo(
-            json.dumps(_as_json(imported, None if dry_run else run), ensure_ascii=False, indent=1)
+            json.dumps(
+                _as_json(imported, None if dry_run else run, about.meter),
+                ensure_ascii=False,
+                indent=1,
+            )
         )
         return
     _tell(imported, about)
+    _tell_accuracy(about, told)
     if run is None or dry_run:
         click.echo("Nothing was written (--dry-run).\n")
         click.echo(
@@ -185,6 +205,17 @@ def _tell(imported: Imported, about: About) -> None:
     for line in _preview(imported):
         click.echo(line)
     click.echo("")
+
+
+def _tell_accuracy(about: About, told: Sequence[str]) -> None:
+    """What the intervals will go by, or that there will be none."""
+    if about.meter is not None:
+        click.echo(f"Accuracy: {about.meter.text}{''.join(f'; {text}' for text in told)}.")
+    elif sensor_limits(about.sensor) is None:
+        click.echo(
+            "How accurate the meter is was not said, so results get no interval; "
+            'say it with --accuracy "0.5% + 3 digits", from its manual.'
+        )
 
 
 def _tell_written(imported: Imported, about: About, run: Path) -> None:
@@ -366,7 +397,7 @@ def _decimals(values: Sequence[float], most: int) -> int:
     return max((len(text.partition(".")[2]) for text in texts), default=0)
 
 
-def _as_json(imported: Imported, run: Path | None) -> dict[str, Any]:
+def _as_json(imported: Imported, run: Path | None, meter: Meter | None) -> dict[str, Any]:
     def count(value: float, unit: str = "1") -> dict[str, Any]:
         return {"value": value, "unit": unit, "lower": None, "upper": None, "coverage": None}
 
@@ -390,4 +421,5 @@ def _as_json(imported: Imported, run: Path | None) -> dict[str, Any]:
             for event in imported.events
         ],
         "warnings": list(imported.warnings),
+        "accuracy": None if meter is None else asdict(meter),
     }

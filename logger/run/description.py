@@ -50,6 +50,20 @@ class Sensor:
 
 
 @dataclass(frozen=True)
+class Meter:
+    """How far off another meter may be, as its manual says: ``*_share`` of the reading (0.01 is 1 %) plus an offset.
+
+    ``text``: as it was typed. None: that quantity was not measured.
+    """
+
+    text: str
+    voltage_share: float | None = None
+    voltage_offset_v: float | None = None
+    current_share: float | None = None
+    current_offset_ma: float | None = None
+
+
+@dataclass(frozen=True)
 class Board:
     """The board that recorded the run; ``board`` is its own name, ``boot`` its first boot in the run."""
 
@@ -93,7 +107,8 @@ class Description:
     run began on a clock that never steps, UTC as ISO 8601). ``calibration``: the copy that
     the analysis applies; readings in ``samples.csv`` stay raw. ``temperature_c``: of the bench.
     ``board_draw_ma``: what the board itself takes from the pack behind the sensor; None: fed by USB.
-    ``need_s``: how long the piece must last, ``fresh``: whether the pack began fresh or freshly charged; None: nobody said.
+    ``need_s``: how long the piece must last, ``fresh``: whether the pack began fresh or freshly charged,
+    ``meter``: the accuracy of the meter that an import came from; None: nobody said.
     """
 
     title: str = ""
@@ -119,6 +134,7 @@ class Description:
     fresh: bool | None = None
     clock: tuple[tuple[float, float, str], ...] = ()
     events: tuple[Event, ...] = ()
+    meter: Meter | None = None
     imported: dict[str, Any] = field(default_factory=dict)
 
 
@@ -175,6 +191,7 @@ def from_document(document: Mapping[str, Any]) -> tuple[Description, list[str]]:
     for key, kind in (
         ("pack", Pack),
         ("sensor", Sensor),
+        ("meter", Meter),
         ("board", Board),
         ("counters", Counters),
         ("stop", Stop),
@@ -238,6 +255,14 @@ def _can_be(part: object) -> bool:
         )
     if isinstance(part, Sensor):
         return part.shunt_ohm is None or part.shunt_ohm > 0
+    if isinstance(part, Meter):
+        numbers = (
+            part.voltage_share,
+            part.voltage_offset_v,
+            part.current_share,
+            part.current_offset_ma,
+        )
+        return all(number is None or number >= 0 for number in numbers)
     return True
 
 

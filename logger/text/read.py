@@ -7,7 +7,8 @@ blank line.
 
 import hashlib
 from collections import Counter
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -15,6 +16,7 @@ import numpy as np
 
 from logger.base.errors import BenchError
 from logger.run.description import Event
+from logger.text.accuracy import resolutions
 from logger.text.layout import Layout, LayoutWish, find_layout
 from logger.text.plan import Plan, make_plan
 from logger.text.rows import Rows, first_rows, read_rows
@@ -36,6 +38,7 @@ class Imported:
 
     ``rejected``: (line number, reason) of rows that are not in ``samples``; ``others``: the same
     for lines that are no rows (comments, lines above the table).
+    ``steps``: worth of the last place written, by column of the run.
     ``rows_read == len(samples) + len(rejected)`` always.
     """
 
@@ -55,6 +58,7 @@ class Imported:
     zero_s: float
     size_bytes: int
     sha256: str
+    steps: Mapping[str, float] = field(default_factory=dict)
 
     @property
     def rows_read(self) -> int:
@@ -82,7 +86,8 @@ def read_text(
     """
     try:
         layout = find_layout(path, layout_wish)
-        plan = make_plan(layout, first_rows(path, layout), plan_wish)
+        first = first_rows(path, layout)
+        plan = make_plan(layout, first, plan_wish)
         rows = read_rows(path, layout, plan)
         size_bytes, sha256 = _fingerprint(path)
     except (OSError, UnicodeError) as error:
@@ -122,6 +127,7 @@ def read_text(
         zero_s=ordered.zero_s,
         size_bytes=size_bytes,
         sha256=sha256,
+        steps=resolutions(first, plan.columns),
     )
 
 
