@@ -210,7 +210,7 @@ def test_early_numbers_are_the_budgets_and_called_so() -> None:
         usual_by="by the budget",
     )
     assert run.outlook.share == pytest.approx(1 / 9)
-    assert left_text(run) == "about 8 h left (by the budget)"
+    assert left_text(run) == "about 8.0 h left (by the budget)"
     run.foreseen = Foreseen(3600.0, None, None, None, "", early, early=True)
     assert run.outlook.share == pytest.approx(1 / 9)
     assert left_text(run) == "time left: not known yet"
