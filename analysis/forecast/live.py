@@ -23,7 +23,7 @@ from analysis.forecast.own_runs import EarlierRun
 from analysis.forecast.verdict_words import live_verdict
 from analysis.forecast.words import at_least_words, forecast_line
 from analysis.run.history import Bins
-from analysis.run.lifetime import LifetimeWatch
+from analysis.run.lifetime import LifetimeWatch, ended_by_the_fall
 from analysis.run.pack_faults import Fault, FaultWatch, watch_of
 from analysis.run.verdict import Answer, Usual, Verdict
 from analysis.say.words import span_words
@@ -107,7 +107,7 @@ class PageForecaster:
         if stop.cutoff_v is not None:
             self.found = self._forecast(watch, feed, stop.cutoff_v)
             if self._life is not None:
-                ended = feed.description.state == "ended"
+                ended = ended_by_the_fall(feed.description)
                 life = self._life.now(feed.description.events, ended=ended)
                 self.found = with_life(self.found, life)
             earlier = "" if self._usual is None else self._usual.words

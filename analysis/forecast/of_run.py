@@ -118,8 +118,8 @@ def forecast_seen(found: Seen, cutoff_v: float, hold_s: float) -> Forecast:
     events = tuple(event for event in found.run.description.events if event.time_s <= until_s)
     rows_s = found.run.samples["time_s"]
     cut_short = until_s < float(rows_s.iloc[-1])  # as of then, rows were still coming
-    state = "recording" if cut_short else found.run.description.state
-    described = replace(found.run.description, events=events, state=state)
+    end_reason = "" if cut_short else found.run.description.end_reason
+    described = replace(found.run.description, events=events, end_reason=end_reason)
     fall = find_fall(found.trace, limits_of(described), cutoff_v, hold_s)
     life = lifetime_of(found.trace, fall, cutoff_time(found.trace, fall), described, found.modes_ma)
     return with_life(_forecast_seen(found, cutoff_v, hold_s), life)

@@ -78,6 +78,10 @@ def _cutoff(trace: Trace, fall: Fall, hold_s: float, lifetime: Lifetime) -> list
         return []  # how it ended was told already
     if fall.crossing is None:
         last_v = float(trace.voltage_v[trace.alive.at(np.array([trace.alive.count - 1]))][0])
+        if last_v <= fall.cutoff_v:
+            return [
+                f"Cutoff not counted: the voltage had just fallen to {fall.cutoff_v:g} V when the run ended, before the hold of {hold_s:g} s was over."
+            ]
         touched = (
             f" It touched it first after {span_words(fall.touch.time_s - trace.begin_s)}, but came back each time."
             if fall.touch

@@ -31,7 +31,15 @@ from analysis.run.trace import Trace
 from logger.base.pack import Pack
 from logger.run.description import Description, Event
 
-__all__ = ["GAVE_UP", "End", "Lifetime", "LifetimeWatch", "Reading", "lifetime_of"]
+__all__ = [
+    "GAVE_UP",
+    "End",
+    "Lifetime",
+    "LifetimeWatch",
+    "Reading",
+    "ended_by_the_fall",
+    "lifetime_of",
+]
 
 
 class LifetimeWatch:
@@ -63,7 +71,7 @@ class LifetimeWatch:
         self._cutoff.add(times_s, volts, currents_ma)
 
     def now(self, events: Sequence[Event], *, ended: bool = False) -> Lifetime:
-        """As of the last row; ``events``: what the run's description tells so far; ``ended``: no more rows will come."""
+        """As of the last row; ``events``: what the run's description tells so far; ``ended``: the fall ended the rows."""
         at_s = self._cutoff.crossed_s(ended=ended)
         when = Quantity(None if at_s is None else at_s - self._begin_s, "s")
         seen = self._breaks.seen()
@@ -92,9 +100,17 @@ def lifetime_of(
         seen = Seen(trace.begin_s, trace.end_s, trace.usual_step_s)
     known = Known(seen, description.events, pack, modes_ma)
     if trace.current_ma is not None:
-        at_s = fall.held_s if description.state == "recording" else fall.ended_s
+        at_s = fall.ended_s if ended_by_the_fall(description) else fall.held_s
         when = _as_watched(when, None if at_s is None else at_s - trace.begin_s, seen.step_s)
     return _lifetime(seen, known, when, fall.cutoff_v)
+
+
+def ended_by_the_fall(description: Description) -> bool:
+    """Whether the rows end because the cutoff was reached: a recorder's own hold may be a row longer than theirs.
+
+    Other meters stop at the first reading below the cutoff.
+    """
+    return description.end_reason == "cutoff" or description.source == "import"
 
 
 def _as_watched(when: Quantity, at_s: float | None, step_s: float) -> Quantity:

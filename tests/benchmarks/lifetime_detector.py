@@ -43,7 +43,7 @@ def events_of(run: truth.PieceRun) -> list[Event]:
 def found_in(run: truth.PieceRun) -> Lifetime:
     watch = LifetimeWatch(pack_of(run), run.cutoff_v, run.hold_s)
     watch.add(run.time_s, run.pack_v, run.current_ma)
-    return watch.now(events_of(run), ended=True)
+    return watch.now(events_of(run))
 
 
 def recorded_in(run: truth.PieceRun) -> Lifetime:
@@ -89,7 +89,7 @@ def live_in(run: truth.PieceRun, ask_s: float = 120.0) -> Live:
             first_s = time_s if first_s != first_s else first_s
         elif false_s != false_s:
             false_s = time_s
-    return Live(watch.now(events, ended=True), false_s, first_s - run.truth.time_s)
+    return Live(watch.now(events), false_s, first_s - run.truth.time_s)
 
 
 def said_of(run: truth.PieceRun) -> score.Said:

@@ -98,7 +98,7 @@ class CutoffWatch:
     def crossed_s(self, *, ended: bool = False) -> float | None:
         """Instant on the run's axis of the first fall that was held; None: not so far.
 
-        ``ended``: no more rows will come, so a fall of two rows or more up to the last one counts.
+        ``ended``: it was the fall that ended the rows, so it counts up to the last one without its whole hold.
         """
         now = self
         if not self._over and self._waiting.shape[1]:

@@ -1,7 +1,7 @@
 """Breaks of the draw held against what people and programme did: did the piece give up, when, and is that sure?"""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -190,6 +190,9 @@ class Judge:
     def _stayed_off(self, gone: Break, first: Break | None = None, after: int = 0) -> Own:
         """The draw is gone up to the last row. ``first``: the first of ``after`` breaks from which it came back."""
         known = self._known
+        cycling = self._cycles()
+        if cycling is not None and cycling.end is not End.UNSURE:
+            return cycling  # whatever came then, it had given up before
         mark = known.mark_at(gone)
         if known.by_switch(gone):
             return self._sure(gone, End.OFF, "the load switch was opened")
@@ -229,10 +232,6 @@ class Judge:
         """Nothing is drawn any more from a pack that is far from empty."""
         if gone.surge >= _SURGE:
             return self._sure(gone, End.DARK, f"{off}; {_surge_words(gone)}")
-        cycling = self._cycles()
-        if cycling is not None and cycling.end is not End.UNSURE:
-            longer = f"{cycling.evidence}; the last time it stayed off"
-            return replace(cycling, evidence=longer)
         off += ", at a voltage at which a pack is far from empty; no mark says whether somebody switched it off"
         return self._unsure(gone, (End.DARK, End.OFF), off)
 

@@ -19,8 +19,12 @@ _DARK_SHARE: Final = 0.15
 # A restart fills a row only in part: a row counts as fallen when it is under half and a bit of the level
 # and clearly under all that the pattern itself did in the past hour.
 _DIP_SHARE: Final = 0.6
+_PATTERN_BLOCKS: Final = 10  # a pattern's darkest moments are not seen in the first minutes
 _DIP_OF_LEAST: Final = 0.8
-_DIP_SHARE_LOW: Final = 0.75  # on a nearly empty pack less is needed to believe it
+_DIP_SHARE_LOW: Final = (
+    0.75  # on a nearly empty pack, and with a pattern known for long, less is believed
+)
+_KNOWN_BLOCKS: Final = 30
 # The voltage that the piece still worked at: the least of the past quarter of an hour.
 _NEED_BLOCKS: Final = 15
 # Fewer steps of the sensor than this are too little to see a part of.
@@ -72,8 +76,10 @@ class Levels:
             return codes  # too little for the sensor: nothing can be seen to break off
         least = min(item.least_ma for item in self._minutes)
         dark_ma = max(_DARK_SHARE * level, self._zero_ma)
-        dip_ma = (_DIP_SHARE_LOW if low else _DIP_SHARE) * level
-        codes[currents < max(min(dip_ma, _DIP_OF_LEAST * least), dark_ma)] = 1
+        shallow = low and len(self._minutes) >= _KNOWN_BLOCKS
+        dip_ma = (_DIP_SHARE_LOW if shallow else _DIP_SHARE) * level
+        if len(self._minutes) >= _PATTERN_BLOCKS:
+            codes[currents < min(dip_ma, _DIP_OF_LEAST * least)] = 1
         codes[currents < dark_ma] = 2
         return codes
 
@@ -111,7 +117,7 @@ class Levels:
         self._minutes.clear()
         least = min(float(currents.min()), share * level)
         new = Minute(level, least, max(float(currents.max()), level), float(volts.min()))
-        self._minutes.extend([new] * LEARNT_BLOCKS)
+        self._minutes.extend([new] * _PATTERN_BLOCKS)
         return level
 
     def kept(self) -> tuple[Minute, ...]:

@@ -71,9 +71,9 @@ def _regular(known: Sequence[Break]) -> Sequence[Break]:
 
 def _pulses(known: Sequence[Break], begin_s: float, step_s: float) -> Sequence[Break]:
     """Breaks that were there from the first minutes on, all of one length, as many as make a rhythm."""
-    if len(known) < _PULSES_LEAST or known[0].after_s - begin_s > _FROM_THE_BEGIN_S:
+    if len(known) <= _PULSES_LEAST or known[0].after_s - begin_s > _FROM_THE_BEGIN_S:
         return []
-    first = known[:_PULSES_LEAST]
+    first = known[1 : _PULSES_LEAST + 1]  # of the very first the begin may not have been seen
     lasted = [item.lasted_s for item in first]
     alike = max(lasted) <= _TIGHT * min(lasted) + 2 * step_s
     return known if alike else []

@@ -1,5 +1,6 @@
 """Forecast, rundown and live view say one thing of a piece that went dark; what a verdict covers."""
 
+import json
 from dataclasses import replace
 from pathlib import Path
 
@@ -7,12 +8,13 @@ import numpy as np
 import pytest
 
 from analysis.forecast.forecast import FORESEEN
-from analysis.forecast.live import PageForecaster
+from analysis.forecast.live import PageForecaster, foreseen
 from analysis.forecast.of_run import forecast_run
 from analysis.forecast.verdict_words import covers_words, live_verdict, told_words
 from analysis.run.lifetime import End
 from analysis.run.rundown import rundown
-from analysis.run.verdict import Answer
+from analysis.run.verdict import Answer, Usual
+from logger.recording.forecast_beside import foreseen_of
 from logger.run.description import Stop
 from logger.run.feed import RunFeed
 from logger.run.reader import Run
@@ -88,3 +90,21 @@ def test_a_need_asked_now_counts_before_the_runs_own(dark_run: Run) -> None:
     found = live_verdict(forecast_run(dark_run, 2.4, 10.0), dark_run.description, 4 * H)
     assert found is not None
     assert found.answer is Answer.YES
+
+
+def test_while_it_is_too_early_no_number_of_the_forecast_is_told(dark_run: Run) -> None:
+    """In words, and in what the recording takes; the budget's number is called so."""
+    usual = Usual(9 * H, "by the budget", "By the budget about 9 h")
+    found = forecast_run(dark_run, 2.4, 10.0, until_s=300.0)
+    told = told_words(found, dark_run.description, None, usual.words)
+    assert told[0] == "Too early to say; at least 5 min by now. By the budget about 9 h."
+    assert not any("Nine times in ten" in paragraph for paragraph in told)
+    answer = live_verdict(found, dark_run.description, earlier=usual.words)
+    line = foreseen(found, answer, usual)
+    assert line is not None
+    assert line["early"] is True
+    assert (line["usual_s"], line["usual_by"]) == (9 * H, "by the budget")
+    assert "end_s" not in line
+    taken = foreseen_of(json.dumps(line).encode())
+    assert taken is not None
+    assert (taken.end_s, taken.usual_s, taken.usual_by) == (None, 9 * H, "by the budget")

@@ -11,6 +11,7 @@ from click.testing import CliRunner
 
 from analysis.commands.rundown import rundown_command
 from analysis.run.integration import weighted_percentiles
+from analysis.run.lifetime import End
 from analysis.run.rundown import rundown
 from analysis.run.trace import trace_of
 from logger.base.errors import BenchError
@@ -263,9 +264,17 @@ def test_plug_pulled_at_the_end_is_not_the_cutoff() -> None:
 
 
 def test_run_that_ends_before_the_hold_is_told() -> None:
+    """What a live view says then: it counts only where the recorder stopped for it, or another meter did."""
+    told = "before the hold of 10 s was over"
     result = rundown(board_run(falling, steady, 6004), 3.0, hold_s=10)
+    assert result.cutoff_time.value is None
+    assert result.lifetime.end is End.RUNNING
+    assert any(told in warning for warning in result.warnings)
+    stopped = board_run(falling, steady, 6004, end_reason="cutoff")
+    result = rundown(stopped, 3.0, hold_s=10)
     assert result.cutoff_time.value == pytest.approx(6000.0, rel=EXACT)
-    assert any("before the hold of 10 s was over" in warning for warning in result.warnings)
+    assert result.lifetime.end is End.CUTOFF
+    assert any(told in warning for warning in result.warnings)
 
 
 def test_cutoff_never_reached() -> None:

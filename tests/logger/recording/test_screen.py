@@ -9,7 +9,7 @@ from rich.console import Console
 
 from logger.base.pack import Pack, parse_pack
 from logger.recording.outlook import POINTS_MAX, Foreseen, History, outlook
-from logger.recording.screen import BoardView, LiveScreen, PlainScreen, draw
+from logger.recording.screen import BoardView, LiveScreen, PlainScreen, draw, left_text
 from logger.recording.terms import Phase, Status
 from logger.run.description import Event, Stop
 
@@ -192,6 +192,35 @@ def test_too_early_shows_no_number() -> None:
     )
     assert run.outlook.left_s is None
     assert run.outlook.share is None
+
+
+def test_early_numbers_are_the_budgets_and_called_so() -> None:
+    """The bar goes by them, never back when the forecast knows less for a while, and yields to the forecast."""
+    run = view(status(time_s=3600.0, pack_v=4.4), Stop(2.7, 10.0))
+    early = "Too early to say; at least 60 min by now. By the budget about 9 h (8 h to 10 h)"
+    run.foreseen = Foreseen(
+        3600.0,
+        None,
+        None,
+        None,
+        "",
+        early,
+        early=True,
+        usual_s=9 * 3600.0,
+        usual_by="by the budget",
+    )
+    assert run.outlook.share == pytest.approx(1 / 9)
+    assert left_text(run) == "about 8.0 h left (by the budget)"
+    run.foreseen = Foreseen(3600.0, None, None, None, "", early, early=True)
+    assert run.outlook.share == pytest.approx(1 / 9)
+    assert left_text(run) == "time left: not known yet"
+    run.foreseen = Foreseen(3600.0, 36000.0, 34000.0, 38000.0, "soon")
+    assert run.outlook.share == pytest.approx(1 / 9)
+    late = view(status(time_s=8.5 * 3600.0, pack_v=3.0), Stop(2.7, 10.0))
+    late.foreseen = Foreseen(
+        0.0, None, None, None, "", early, early=True, usual_s=9 * 3600.0, usual_by="by the budget"
+    )
+    assert late.outlook.left_s is None
 
 
 def test_history_is_bounded_and_covers_the_run() -> None:
