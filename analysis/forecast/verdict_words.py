@@ -66,7 +66,7 @@ def covers_words(result: Rundown, description: Description) -> str:
         return "Another pack, or a cold night, may end sooner."
     spread = math.exp(-_NINE_IN_TEN * capacity_prior(pack, result.mean_current.value).log_sd)
     least_s = round(spread * lasted_s / _STEP_S) * _STEP_S
-    told = f"One pack, {warm}; 1 in 20 lasts under {span_words(least_s)}"
+    told = f"One pack, {warm}; 1 in 20 others lasts under {span_words(least_s)}"
     if pack.chemistry in USUAL_EXPONENT and (description.temperature_c or 20.0) > 15.0:
         cold = runtime_in_cold(lasted_s / 3600, 0.0, pack.chemistry)
         low_s, high_s = (

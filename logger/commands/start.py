@@ -105,8 +105,10 @@ def start_command(run: Path | None, **options: Any) -> None:
         need_s=need_s,
     )
     page = not options["no_page"]
-    click.echo("\nThe same run again, without questions:")
-    click.echo(f"  {equivalent(plan, page=page, lan=options['lan'])}\n")
+    # A run is never written over another: the next one takes a folder of its own.
+    again = None if run is None else run.with_name(f"{run.name}-again")
+    click.echo("\nThe same once more, another night, without questions:")
+    click.echo(f"  {equivalent(plan, again, page=page, lan=options['lan'])}\n")
     sys.exit(
         run_plan(
             plan,
@@ -218,9 +220,9 @@ def _check(ask: _Asker, port: str | None, pack: Pack, cutoff_v: float) -> None:
         raise click.Abort
 
 
-def equivalent(plan: Plan, *, page: bool, lan: bool) -> str:
-    """The ``drawbench log`` that does the same."""
-    parts: list[str | Path] = ["log", plan.folder]
+def equivalent(plan: Plan, folder: Path | None, *, page: bool, lan: bool) -> str:
+    """The ``drawbench log`` that does the same into ``folder``; None: into one named by its date."""
+    parts: list[str | Path] = ["log", *([] if folder is None else [folder])]
     for name, value in (
         ("--port", plan.ports[0] if plan.ports else ""),
         ("--pack", plan.pack or ""),

@@ -23,6 +23,15 @@ SCREENS: Final[dict[str, tuple[str, ...]]] = {
     "forecast": ("forecast", "runs/vest-evening", "--cutoff", "2.7"),
     "report": ("report", "runs/night-ride-vest", "--out", "report"),
 }
+# The same with a need, in which the answer has to stand first.
+NEEDED: Final[dict[str, tuple[str, ...]]] = {
+    **{f"rundown {name}, needed 6 h": ("rundown", f"runs/{name}", "--need", "6h") for name in RUNS},
+    "forecast, needed 6 h": ("forecast", "runs/vest-evening", "--cutoff", "2.7", "--need", "6h"),
+    "list, needed 6 h": ("list", "--need", "6h"),
+    "sheet": ("sheet", "runs/night-ride-vest", "--out", "sheet"),
+    "pictures": ("pictures", "runs/night-ride-vest", "--out", "pictures", "--format", "png"),
+    "flex life": ("flex", "life", "joints.csv", "--wearings", "12", "--at", "elbow"),
+}
 
 
 def bench_folder(folder: Path) -> Path:
@@ -30,6 +39,7 @@ def bench_folder(folder: Path) -> Path:
     folder.mkdir(parents=True, exist_ok=True)
     shutil.copytree(SAMPLES, folder / "runs", ignore=shutil.ignore_patterns(".*", "pictures"))
     shutil.copy(VEST_BUDGET, folder / "vest.toml")
+    shutil.copy(SAMPLES / "vest-joints-by-hand.csv", folder / "joints.csv")
     return folder
 
 

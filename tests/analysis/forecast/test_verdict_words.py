@@ -79,7 +79,7 @@ def test_what_one_run_covers(dark_run: Run) -> None:
     result = rundown(dark_run, 2.4, 10.0)
     assert result.lifetime.end is End.DARK
     told = covers_words(result, dark_run.description)
-    assert told.startswith("One pack, temperature not noted; 1 in 20")
+    assert told.startswith("One pack, temperature not noted; 1 in 20 others")
     assert "at 0 °C" in told
     warm = covers_words(result, replace(dark_run.description, temperature_c=21.0))
     assert "at 21 °C" in warm

@@ -1,6 +1,7 @@
 """drawbench start: questions, defaults, flags, wiring, and the run it begins."""
 
 import shlex
+from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
@@ -90,7 +91,8 @@ def test_the_shown_command_parses_to_the_same_plan(
 
     monkeypatch.setattr(commands_log, "run_plan", record)
     CliRunner().invoke(commands_log.log, shlex.split(line)[2:], catch_exceptions=False)
-    assert again[0][0] == planned[0][0]
+    # Into a folder of its own: a run is never written over another.
+    assert again[0][0] == replace(planned[0][0], folder=Path("run-again"))
     assert again[0][1]["lan"] == planned[0][1]["lan"] is True
     assert again[0][1]["page"] is True
 
