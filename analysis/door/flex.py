@@ -42,7 +42,7 @@ class FlexLife(plain.FlexLife):
     groups : tuple of GroupLife
         Per group: ``specimens``, ``weibull`` (with ``b10``, ``b50``, ``shape``, ``scale``,
         ``reliability``: Quantity), ``count``, ``verdict`` (``word``: "shown", "indicated", "not shown", "shown not
-        to hold"; ``by``, ``why``), ``median``, ``ways``, ``warnings``.
+        to hold"; ``by``, ``why``), ``median`` and ``b10`` by the order of the lives, ``ways``, ``suspects``, ``warnings``.
     comparisons : tuple
         Pairs of groups: ratio of lives, log-rank p over all comparisons, ``word``.
     claim : Claim
@@ -95,14 +95,17 @@ class FlexLife(plain.FlexLife):
         """A row per group, index ``group``: ``specimens``, ``failures``, ``shown_by``, lives in cycles, shares.
 
         ``b10_cycles`` with ``b10_lower_cycles`` and ``b10_upper_cycles`` (two-sided at the claim's
-        coverage); ``b10_surely_lower_cycles``: one-sided bound at its confidence. Empty where nothing
+        coverage), if Weibull; ``b10_by_order_cycles``: whatever the law, from 22 joints on; ``b10_surely_lower_cycles``: one-sided bound at its confidence. Empty where nothing
         could be fitted.
         """
         import pandas as pd
 
         rows = []
         for group in self.groups:
-            found: dict[str, Quantity | None] = {"median": group.median}
+            found: dict[str, Quantity | None] = {
+                "median": group.median,
+                "b10_by_order": group.b10,
+            }
             if group.weibull is not None:
                 w = group.weibull
                 found |= {"b10": w.b10, "b50": w.b50, "scale": w.scale, "shape": w.shape}

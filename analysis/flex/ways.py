@@ -38,7 +38,14 @@ _KINDS: Final[tuple[tuple[Ending, str], ...]] = (
     ),
     ("joint", r"joint|solder|crimp|snap|glue|weld|\bpad\b|eyelet|knot|löt|kleb|geklebt"),
 )
-_WEAR: Final = r"fray|crack|loose|thin|worn|half broken|nearly|looked bad|about to|ausgefranst"
+_WEAR: Final = (
+    r"\bfray|\bcrack|\bloose|\bthin|\bworn\b(?! (on|in|at|by|for)\b)|\bhalf broken|\bpart(ly|ially) broken|\bnearly|\balmost|"
+    r"\blook\w* (bad|weak|tired)|\babout to|\bdamag|\bweak|\bkink|\bbrittle|\btorn\b|\bstrands? (broke|show|gone|snap|cut)|\bbroken strand|"
+    r"ausgefranst|\bbeschädigt|\ban(ge)?rissen|\bangebrochen|\blocker|\bfast durch"
+)
+# "no visible cracks" and a loose clamp say nothing of the joint.
+_DENIED: Final = r"\b(no|not|without|never|to be|kein\w*|ohne|nicht)\s+(\w+\s+)?\w+"
+_RIG: Final = r"\b(clamp|rig|holder|fixture|counter|motor)\b"
 
 
 def ending(how: str) -> Ending:
@@ -49,7 +56,9 @@ def ending(how: str) -> Ending:
 
 def taken_out_worn(item: Specimen) -> bool:
     """Taken out whole because it looked worn: its end was near, so its stop is no plain stop."""
-    return not item.failed and re.search(_WEAR, item.how.lower()) is not None
+    text = re.sub(_DENIED, "", item.how.lower())
+    worn = re.search(_WEAR, text) is not None and re.search(_RIG, text) is None
+    return worn and not item.failed
 
 
 def endings(specimens: Sequence[Specimen]) -> dict[Ending, int]:

@@ -206,8 +206,10 @@ def result_rows(group: GroupLife, claim: Claim) -> tuple[tuple[str, Quantity], .
             (f"survive, counted: {sure}", _in_percent(_bound(counted))),
         ]
     where = "" if claim.acceleration is None else ", on the bench"
-    rows.append((f"10 % have failed by{where}", _life(group.b10)))
-    rows.append((f"half have failed by{where}", _life(group.median)))
+    rows += [
+        *_life_rows(f"10 % have failed by{where}", group.b10, claim),
+        *_life_rows(f"half have failed by{where}", group.median, claim),
+    ]
     if w is not None:
         rows += [
             ("survive, if Weibull", _in_percent(w.reliability)),
@@ -230,6 +232,16 @@ def result_rows(group: GroupLife, claim: Claim) -> tuple[tuple[str, Quantity], .
     return tuple(
         (label, replace(q, note="")) for label, q in rows if q is not None and q.value is not None
     )
+
+
+def _life_rows(
+    label: str, life: Quantity | None, claim: Claim
+) -> tuple[tuple[str, Quantity | None], ...]:
+    """A life with its interval; where it was not seen, by when not: an end of that interval by itself."""
+    if life is None or life.value is not None:
+        return ((label, _life(life)),)
+    sure = stated_percent(round((1 + claim.coverage) / 2, 6))
+    return ((f"{label}, {sure} sure not before", _bound(life)),)
 
 
 def method_words(claim: Claim) -> str:

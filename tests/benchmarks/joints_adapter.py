@@ -99,7 +99,8 @@ def _group(group: GroupLife) -> GroupAnswer:
 
 
 def _span(life: Quantity | None) -> Span | None:
-    if life is None:
+    """None, too, where the life itself was not seen: "2,100 or more" is a bound, no interval."""
+    if life is None or life.value is None:
         return None
     return Span(life.lower or 0.0, float("inf") if life.upper is None else life.upper)
 

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from analysis.flex.claim import Claim
 from analysis.flex.judge import group_life
 from analysis.flex.results import FEW_FAILURES
+from analysis.flex.words import result_rows
 from analysis.life.data import Specimen, lives
 from analysis.life.fit import why_not
 from analysis.life.imitation import Imitation, imitate
@@ -254,7 +255,11 @@ def test_speed_of_a_whole_analysis() -> None:
         imitate.cache_clear()
         claim = Claim(800.0, "800 bends", method=method)
         began = time.perf_counter()
-        group_life("", specimens, claim)
+        group = group_life("", specimens, claim)
+        assert result_rows(group, claim)
+        assert group.curve.cycles.size
+        assert group.rival is not None
+        assert group.warnings is not None
         times[method] = time.perf_counter() - began
     began = time.perf_counter()
     with warnings.catch_warnings():

@@ -9,6 +9,7 @@ from analysis.flex.claim import Claim, count_shown
 from analysis.flex.judge import flex_life
 from analysis.flex.looks import Look, Looks
 from analysis.flex.verdict import MEANING, Word
+from analysis.flex.ways import taken_out_worn
 from analysis.life.data import Specimen, lives_of
 from analysis.life.interval import Asked, bound_reaches
 from analysis.life.staged import staged_plan
@@ -121,6 +122,24 @@ def test_taken_out_worn_counts_as_failed() -> None:
     plain = flex_life([*clean, Specimen("F", "", 4000, math.inf, "clamp slipped")], CLAIM)
     assert plain.groups[0].count is not None
     assert plain.groups[0].count.failures == 0
+
+
+@pytest.mark.parametrize(
+    ("how", "worn"),
+    [
+        ("taken out, frayed", True),
+        ("removed: two strands showing", True),
+        ("Litze angerissen", True),
+        ("not broken yet, nearly through", True),
+        ("stopped whole, no visible cracks", False),
+        ("clamp came loose", False),
+        ("taken out to be worn on the vest", False),
+        ("stopped, undamaged", False),
+        ("needed elsewhere", False),
+    ],
+)
+def test_which_words_say_that_it_looked_worn(how: str, worn: bool) -> None:
+    assert taken_out_worn(Specimen("S", "", 900.0, math.inf, how)) is worn
 
 
 @pytest.mark.slow
