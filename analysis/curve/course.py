@@ -29,6 +29,8 @@ _HEAVY_NEAR: Final = 0.93
 _GAPS_LEAST: Final = 3
 _STEADY_SHARE: Final = 0.9
 _READING_SD_V: Final = 0.002
+_COMES_UP: Final = 0.35  # of the charge so far: what rises later is no start
+_RISE_NOISE: Final = 4.0
 
 
 @dataclass(frozen=True)
@@ -45,12 +47,32 @@ class Course:
     ohm: float
     step_s: float | None
 
+    @property
+    def settled_mah(self) -> float:
+        """Charge up to which the voltage only came up (a passivated cell, a cold one that warms); 0: it did not."""
+        early = self.charge_mah <= _COMES_UP * self.charge_mah[-1]
+        if early.sum() < 2:
+            return 0.0
+        top = int(np.argmax(self.held_v[early]))
+        rise_v = float(self.held_v[top] - self.held_v[0])
+        if rise_v <= _RISE_NOISE * float(np.median(self.noise_v)):
+            return 0.0
+        return float(self.charge_mah[top])
+
     def until(self, charge_mah: float) -> "Course":
         """The course up to this charge."""
         use = self.charge_mah <= charge_mah
         return Course(
             self.charge_mah[use], self.held_v[use], self.noise_v[use], self.ohm, self.step_s
         )
+
+
+def rises(course: Course) -> bool:
+    """Higher now than ever before: nothing of an end is to be seen in it."""
+    now_v, first_v = float(np.median(course.held_v[-3:])), float(np.median(course.held_v[:3]))
+    noise_v = float(np.median(course.noise_v))
+    lately = course.held_v[: -len(course.held_v) // 4]
+    return now_v - first_v > _RISE_NOISE * noise_v and now_v >= float(lately.max()) - noise_v
 
 
 def breaks(bins: Bins) -> Mask:

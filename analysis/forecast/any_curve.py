@@ -135,7 +135,7 @@ def _sudden_end(rng: np.random.Generator) -> Array:
     left = np.linspace(1, 0, _POINTS)
     bent = _gaussian(rng, _END, np.array([0.15, 0.4, 1.0]), np.array([0.1, 0.3]))
     width = _log_uniform(rng, 0.005, 0.12, _END)[:, None]
-    steeper = rng.uniform(2, 7, (_END, 1))
+    steeper = rng.uniform(2, 8, (_END, 1))
     return np.asarray(
         bent + steeper / (1 + np.exp(np.clip((left - width) / (0.25 * width), -50, 50)))
     )
@@ -195,7 +195,7 @@ def any_curve(
 
     ``every``: only each so-many-th curve, where the answer is only to be scored.
     """
-    late = course.charge_mah >= _TRANSIENT * used_mah
+    late = course.charge_mah >= max(_TRANSIENT * used_mah, course.settled_mah)
     charge, volts, noise = course.charge_mah[late], course.held_v[late], course.noise_v[late]
     headroom = volts - cutoff_v
     if len(charge) < 4 or not used_mah > 0 or np.median(headroom) <= 0:

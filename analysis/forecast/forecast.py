@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from analysis.curve.course import breaks, course_of, last_step
+from analysis.curve.course import breaks, course_of, last_step, rises
 from analysis.curve.load_kind import has_modes, load_exponent, load_words
 from analysis.doubt.quantity import Quantity
 from analysis.forecast.answer import Answer, Asked, answer
@@ -142,8 +142,10 @@ def forecast(
     alive = (bins.mean_v > 0.01 * cutoff_v) & (bins.held_v > 0.01 * cutoff_v)
     if not alive.all():
         bins = part(bins, alive)
-    if len(bins.end_s) < 4 or not bins.charge_mah[-1] - bins.charge_mah[0] > _LEAST_MAH:
+    if not len(bins.end_s) or not bins.charge_mah[-1] > _LEAST_MAH:
         return _unknown(bins, cutoff_v, "nothing has been drawn from the pack yet", warnings)
+    if len(bins.end_s) < 4 or not bins.charge_mah[-1] - bins.charge_mah[0] > _LEAST_MAH:
+        return _unknown(bins, cutoff_v, "not enough was seen yet", warnings)
     bad = dips(bins)
     if bad.any():
         bins = part(bins, ~bad)
@@ -171,6 +173,9 @@ def forecast(
             "Its voltage tells nothing about the charge left; it will end without notice."
         )
         return _from_rated(bins, pack, cutoff_v, load, rng, warnings, fresh)
+    if course is not None and rises(course):
+        why = "the voltage has risen since the run began: a cell that is waking up, or one that is charged meanwhile"
+        return _unknown(bins, cutoff_v, why, warnings)
     asked = Asked(on, course, pack, cutoff_v, load, programme, hold_s, fresh, tuple(earlier))
     found = answer(asked, rng)
     now_s = float(bins.end_s[-1])

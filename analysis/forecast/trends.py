@@ -26,6 +26,7 @@ _FLOOR_SD: Final = 0.025
 _FURTHER: Final = (0.5, 3.0)
 _LEAST_POINTS: Final = 4
 _LEAST_ASKED: Final = 4
+_COND_MOST: Final = 1e12
 _LEAST_FALL: Final = 4.0  # noise of the course: less has not been passed
 _SETTLED: Final = 0.02  # of the charge: a fresh load's first drop is left out
 
@@ -66,7 +67,8 @@ def extrapolations(course: Course, now_mah: float) -> Extrapolations:
     held = np.gradient(charge) if len(charge) > 1 else np.ones(len(charge))
     lines, shapes, bends = [], [], []
     for span in _SPANS:
-        use = (charge >= (1 - span) * now_mah) & (charge > _SETTLED * now_mah)
+        first = max((1 - span) * now_mah, _SETTLED * now_mah, course.settled_mah)
+        use = charge >= first
         enough = int(use.sum()) >= _LEAST_POINTS
         for shape in _SHAPES:
             line = _line(charge[use], volts[use], held[use], shape) if enough else (np.nan,) * 3
@@ -89,9 +91,12 @@ def _line(charge: Array, volts: Array, weight: Array, shape: str) -> tuple[float
 def _parabola(x: Array, volts: Array, weight: Array, enough: bool) -> tuple[float, float, float]:
     if not enough:
         return np.nan, np.nan, np.nan
-    root = np.sqrt(weight / weight.sum())
-    terms = np.stack([x**2, x, np.ones(len(x))], axis=1)
-    bend, steep, level = np.linalg.lstsq(terms * root[:, None], volts * root, rcond=None)[0]
+    weight = weight / weight.sum()
+    terms = np.stack([x**2, x, np.ones(len(x))])
+    square = (terms * weight) @ terms.T
+    if not np.isfinite(square).all() or np.linalg.cond(square) > _COND_MOST:
+        return np.nan, np.nan, np.nan
+    bend, steep, level = np.linalg.solve(square, (terms * weight) @ volts)
     return (float(bend) or 1e-12), float(steep), float(level)
 
 

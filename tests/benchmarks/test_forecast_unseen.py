@@ -3,6 +3,9 @@
 Run with ``python -m pytest tests/benchmarks/test_forecast_unseen.py -s``; EACH in the environment sets how many
 rundowns of every invented group (default 6; 20 for figures with small errors).
 
+Whole chemistries and whole makes are left out in turn (left_out.py). Beside each figure stands the state before
+the issue (unseen_table.py).
+
 Judged: the second of two measured 18650 cells (the first one tuned), and curves of no chemistry's family,
 each of a make of its own. What the forecast uses for them comes from elsewhere: curves from typical
 cells' sheets and from makes simulated in physics, widths from those and from the first cell.
@@ -11,7 +14,7 @@ third table gives each pack two own rundowns of before. What a group misses of t
 """
 
 import os
-from functools import cache
+from functools import cache, partial
 
 import numpy as np
 import pytest
@@ -23,11 +26,14 @@ from tests.benchmarks.forecast_judge.score import (
     REFUSED_LATE,
     Figure,
     GroupScore,
+    Judged,
     judge,
     scores,
     short_of,
     table,
 )
+from tests.benchmarks.left_out import blind_forecaster, chemistry_rundowns, make_rundowns
+from tests.benchmarks.unseen_table import before, beside
 from tests.support.unseen import forecaster
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(3600)]
@@ -45,6 +51,8 @@ def may_reach(figure: Figure, goal: float) -> bool:
 def _tell(rows: list[GroupScore]) -> None:
     print()
     print(table(rows))
+    print()
+    print(beside(rows, before()))
     for row in rows:
         for missed in short_of(row):
             print(f"- {row.group}: {missed}")
@@ -64,6 +72,30 @@ def second_cell() -> list[GroupScore]:
     rows = scores(judge(some, forecaster))
     _tell(rows)
     return rows
+
+
+@cache
+def left_out_rows() -> tuple[list[GroupScore], list[GroupScore]]:
+    """Chemistries and makes, with what is known of them and without."""
+    runs = [*chemistry_rundowns(EACH), *make_rundowns(max(EACH // 2, 2))]
+    blind: list[Judged] = []
+    known: list[Judged] = []
+    for run in runs:
+        blind += judge([run], partial(blind_forecaster, run.group))
+        known += judge([run], forecaster)
+    print("\nWith what is known of the chemistry:")
+    _tell(scores(known))
+    print("\nLeft out:")
+    _tell(scores(blind))
+    return scores(known), scores(blind)
+
+
+def test_whole_chemistries_and_makes_left_out() -> None:
+    for rows in left_out_rows():
+        for row in rows:
+            assert may_reach(row.holds, HOLDS[0]), row.group
+            assert may_reach(row.at_least_holds, AT_LEAST_HOLDS), row.group
+            assert row.refused_late.value < REFUSED_LATE, row.group
 
 
 @pytest.mark.parametrize("group", curves.GROUPS)

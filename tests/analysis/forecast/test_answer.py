@@ -88,6 +88,11 @@ def test_odd_input_gets_words(volts: Array, current: float) -> None:
     words = forecast_words(found, 60.0)
     assert all(words)
     assert forecast_line(found)
+    if len(volts) == 3:
+        assert found.why == "not enough was seen yet"
+    if volts[-1] > volts[0]:
+        assert found.median_s is None
+        assert "risen" in found.why
 
 
 def test_own_earlier_run_is_named_and_sharper() -> None:
