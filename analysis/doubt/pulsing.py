@@ -24,6 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.doubt.load_steps import STEPS_LEAST, load_steps, without_far_off
+from logger.run.description import Bursts
 
 Floats = NDArray[np.float64]
 
@@ -40,6 +41,7 @@ _EDGES_SPREAD: Final = 0.25
 _FAST_SHARE: Final = 0.1
 # Of what the product of a slow load catches; below it pulses are about as short as a conversion.
 _HELD_SHARE: Final = 0.5
+_LINES_LEAST: Final = 3
 _MW_PER_OHM_MA2: Final = 1e-3
 _S_PER_H: Final = 3600.0
 _ROOT_3: Final = math.sqrt(3.0)
@@ -79,6 +81,16 @@ class Burst:
     between_ma2: float
     within_ma2: float
     standard_ma2: float
+
+
+def burst_of(seen: Bursts | None) -> Burst | None:
+    """What a run's bursts saw; None of too few.
+
+    Their mean over the lines, with its scatter; lines of one mode are alike, so that scatter is a little too small.
+    """
+    if seen is None or seen.lines < _LINES_LEAST:
+        return None
+    return Burst(seen.between_ma2, seen.within_ma2, seen.spread_ma2 / math.sqrt(seen.lines))
 
 
 @dataclass(frozen=True)
