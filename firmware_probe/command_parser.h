@@ -4,6 +4,7 @@
 #include <stdint.h>
 #include <string.h>
 
+#include "burst.h"
 #include "crc16.h"
 #include "flash_text.h"
 
@@ -14,6 +15,7 @@ enum CommandKind : uint8_t {
   COMMAND_WINDOW,
   COMMAND_START,
   COMMAND_STOP,
+  COMMAND_BURST,
   COMMAND_LOAD,
   COMMAND_CUTOFF,
   COMMAND_FLEX_START,
@@ -56,6 +58,7 @@ struct Command {
   uint8_t name_length;
   union {
     uint32_t window_us;
+    uint32_t burst_us;  // 0: none
     bool load_closed;
     struct {
       uint32_t cutoff_uv;
@@ -142,6 +145,9 @@ class CommandParser {
     if (named(FLASH_TEXT("flex-stop"), COMMAND_FLEX_STOP, 0)) return;
     if (named(FLASH_TEXT("window"), COMMAND_WINDOW, 1)) {
       command_.window_us = number(WINDOW_MIN_US, WINDOW_MAX_US);
+    } else if (named(FLASH_TEXT("burst"), COMMAND_BURST, 1)) {
+      command_.burst_us = number(0, WINDOW_MAX_US);
+      if (command_.burst_us && command_.burst_us < BURST_MIN_US) fail(ERROR_RANGE);
     } else if (named(FLASH_TEXT("load"), COMMAND_LOAD, 1)) {
       command_.load_closed = number(0, 1) == 1;
     } else if (named(FLASH_TEXT("cutoff"), COMMAND_CUTOFF, 2)) {

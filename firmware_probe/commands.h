@@ -19,6 +19,13 @@ static CommandError do_cutoff(uint32_t cutoff_uv, uint32_t hold_ms) {
   return ERROR_NONE;
 }
 
+static CommandError do_burst(uint32_t burst_us) {
+  if (!sensor.can_burst()) return ERROR_FITTED;
+  burst_timer.set(burst_us, micros());
+  burst_sums.clear();
+  return ERROR_NONE;
+}
+
 static CommandError do_flex_start(const FlexOrder &order) {
   if (!RIG_FITTED) return ERROR_FITTED;
   if (flexing || flex_end_due) return ERROR_BUSY;
@@ -38,6 +45,8 @@ static CommandError do_command(const Command &command) {
       running = false;
       whole_window = false;
       return ERROR_NONE;
+    case COMMAND_BURST:
+      return do_burst(command.burst_us);
     case COMMAND_LOAD:
       return do_load(command.load_closed);
     case COMMAND_CUTOFF:

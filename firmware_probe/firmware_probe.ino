@@ -203,8 +203,19 @@ static void work(bool pair_taken) {
   }
 }
 
+// Right after a pair, so that no more than one is lost.
+static void burst_if_due(bool pair_taken) {
+  if (!pair_taken || !running || flexing || sensor_lost || pause_us) return;
+  if (!burst_timer.due(micros())) return;
+  int16_t values[BURST_VALUES];
+  if (sensor.burst(values)) add_burst(values);
+  pair_counted = false;
+}
+
 void loop() {
   watchdog_feed();
   collect_command();
-  work(poll_sensor());
+  bool pair_taken = poll_sensor();
+  work(pair_taken);
+  burst_if_due(pair_taken);
 }

@@ -10,6 +10,7 @@ enum LineKind : uint8_t {
   LINE_LOAD,
   LINE_FAULT,
   LINE_ANSWER,
+  LINE_BURST,
   LINE_FLEX,
   LINE_FLEX_END,
 };
@@ -153,6 +154,12 @@ static bool hello_field(uint8_t field) {
     case 12: line.text(FLASH_TEXT(",cutoff_v=")); line.fixed(record.cutoff_uv, 6); break;
     case 13: line.text(FLASH_TEXT(",hold_ms=")); line.number(record.hold_ms); break;
     case 14: line.text(FLASH_TEXT(",running=")); line.put(running ? '1' : '0'); break;
+    case 15:
+      if (sensor.can_burst()) {
+        line.text(FLASH_TEXT(",burst_us="));
+        line.number(burst_timer.period_us());
+      }
+      break;
     default: line.text(FLASH_TEXT(",time_us=")); line.number(now_us()); return false;
   }
   return true;
@@ -173,6 +180,20 @@ static bool window_field(uint8_t field) {
     case 8: put_current(sums.shunt_max, 1); break;
     case 9: put_fixed(closed.charge_steps, 6); break;
     default: put_fixed(closed.energy_steps, 6); window_due = false; return false;
+  }
+  return true;
+}
+
+static bool burst_field(uint8_t field) {
+  switch (field) {
+    case 0: line.begin(FLASH_TEXT("burst")); put_number(now_us()); break;
+    case 1: put_number(burst_sums.bursts); break;
+    case 2: put_number(burst_sums.within); break;
+    default:
+      put_number(burst_sums.between);
+      burst_sums.clear();
+      burst_line_due = false;
+      return false;
   }
   return true;
 }
@@ -287,6 +308,7 @@ static bool next_field() {
   switch (line_kind) {
     case LINE_HELLO: return hello_field(field);
     case LINE_WINDOW: return window_field(field);
+    case LINE_BURST: return burst_field(field);
     case LINE_LOAD: return load_field(field);
     case LINE_FAULT: return fault_field(field);
     case LINE_ANSWER: return answer_field(field);
@@ -344,6 +366,7 @@ static LineKind next_line() {
   if (take_fault()) return LINE_FAULT;
   if (flex_joint_due < flex_joints) return LINE_FLEX;
   if (flex_end_due) return LINE_FLEX_END;
+  if (burst_line_due) return LINE_BURST;
   if (window_due) return LINE_WINDOW;
   return LINE_NONE;
 }

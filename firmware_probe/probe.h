@@ -6,6 +6,7 @@
 
 #include "accumulators.h"
 #include "board_clock.h"
+#include "burst.h"
 #include "command_parser.h"
 #include "cutoff.h"
 #include "flex_cycle.h"
@@ -153,6 +154,10 @@ static int64_t power_sum_due = 0;
 static uint64_t power_span_us = 0;
 static uint16_t power_conversions = 0;  // 0: none due
 
+static BurstTimer burst_timer;
+static BurstSums burst_sums;  // since the last line
+static bool burst_line_due = false;
+
 static Accumulator charge;
 static Accumulator energy;
 static WindowAdder adder;
@@ -163,6 +168,7 @@ static void use_units() {
   energy.set_divisor(units.energy_divisor);
   cutoff.set(record.cutoff_uv, record.hold_ms, units);
   window.clear();
+  burst_sums.clear();
 }
 
 // First the window's charge, then its energy, one division a call.
@@ -220,6 +226,12 @@ static void close_window() {
   window_began_us = time_us;
   window.clear();
   begin_window();
+}
+
+static void add_burst(const int16_t *values) {
+  if (burst_line_due) return;  // the sums wait for their line
+  burst_sums.add(values);
+  burst_line_due = burst_sums.bursts >= BURSTS_PER_LINE;
 }
 
 // ---- flex rig ---------------------------------------------------------------

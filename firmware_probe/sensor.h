@@ -4,6 +4,7 @@
 #include <Arduino.h>
 #include <Wire.h>
 
+#include "burst.h"
 #include "flash_text.h"
 #include "sensor_units.h"
 #include "settings.h"
@@ -96,6 +97,28 @@ class Sensor {
     uint16_t value;
     return !read_register(REGISTER_CONFIG, &value) || value == config_word();
   }
+
+  // BURST_VALUES short conversions of the shunt alone, in the time of a pair and a quarter: 1.3 ms.
+  // False when one could not be read, or was at the end of the range. The pair
+  // that was being converted is lost.
+  bool burst(int16_t *values) {
+    uint16_t pace_us = period_us() / BURST_VALUES;
+    bool good = write_register(REGISTER_CONFIG, burst_word());
+    uint32_t due_us = micros() + pace_us;
+    for (uint8_t at = 0; at < BURST_VALUES; ++at, due_us += pace_us) {
+      while ((int32_t)(micros() - due_us) < 0) {
+      }
+      uint16_t value;
+      good = good && read_register(REGISTER_SHUNT, &value);
+      values[at] = good ? (int16_t)value : 0;
+      if (values[at] >= range_counts() || values[at] <= -range_counts()) good = false;
+    }
+    configure();
+    return good;
+  }
+
+  // A sensor that converts faster than it is read has no shorter conversions.
+  bool can_burst() const { return kind_ == SENSOR_INA226 || INA219_BITS == 12; }
 
   SensorKind kind() const { return kind_; }
   uint8_t address() const { return address_; }
@@ -236,6 +259,12 @@ class Sensor {
     uint16_t gain_bits = gain_ == 8 ? 3 : gain_ == 4 ? 2 : gain_ == 2 ? 1 : 0;
     uint16_t converter = INA219_BITS == 12 ? 3 : 0;
     return (uint16_t)(1 << 13 | gain_bits << 11 | converter << 7 | converter << 3 | 7);
+  }
+
+  // The shunt alone, without end: INA219 9 bit, 84 us; INA226 140 us.
+  uint16_t burst_word() const {
+    return (uint16_t)(kind_ == SENSOR_INA226 ? (config_word() & ~(7 << 3 | 7)) | 5
+                                             : (config_word() & ~(15 << 3 | 7)) | 5);
   }
 
   // The calibration makes the sensor's own current register equal to the shunt

@@ -17,13 +17,14 @@ var(I) <= (greatest - mean)(mean - least) (Bhatia and Davis, SOURCES.md M1), equ
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analysis.doubt.load_steps import STEPS_LEAST, load_steps, without_far_off
+from logger.run.description import Bursts
 
 Floats = NDArray[np.float64]
 
@@ -32,14 +33,15 @@ _SLOW_STEP_SHARE: Final = 0.08
 # A sag so many steps of the voltage deep tells a resistance; the least of many readings lies
 # about so many steps under the level it belongs to (noise): the project's own figures.
 _SAG_STEPS: Final = 3.0
-_LEAST_UNDER_STEPS: Final = 1.5
-# How near to a full drop the luckiest edge comes: half to all of it where the load has many edges in a
-# window (False), none to half where it has few (True); the project's own figures.
-_EDGES_MET: Final = {False: 0.75, True: 0.25}
-_EDGES_SPREAD: Final = 0.25
-_FAST_SHARE: Final = 0.1
+_LEAST_UNDER_STEPS: Final = 1.0
+_LEAST_SPREAD_STEPS: Final = 1.0
+# How far off the estimate of the luckiest edge may be, as a share of the whole drop: the project's own figure.
+_EDGES_SPREAD_LEAST: Final = 0.1
 # Of what the product of a slow load catches; below it pulses are about as short as a conversion.
 _HELD_SHARE: Final = 0.5
+_LINES_LEAST: Final = 3
+# Noise of up to 8 uV (no sheet limits it) spans less over a window of some thousand conversions.
+_NOISE_SPAN_V: Final = 100e-6
 _MW_PER_OHM_MA2: Final = 1e-3
 _S_PER_H: Final = 3600.0
 _ROOT_3: Final = math.sqrt(3.0)
@@ -50,7 +52,7 @@ class Windows:
     """Columns of a run of windows, each of shape (n,): mA, V, s.
 
     ``caught_mwh``: what the board's energy of each row is below mean(V) x mean(I); zeros where it
-    was reckoned from the means. ``joined``: no rows are missing before this one.
+    was reckoned from the means. ``conversions``: usual number in a window. ``joined``: no rows are missing before this one.
     """
 
     mean_ma: Floats
@@ -61,6 +63,7 @@ class Windows:
     weight_s: Floats
     joined: NDArray[np.bool_]
     caught_mwh: Floats
+    conversions: float = 100.0
 
 
 @dataclass(frozen=True)
@@ -79,6 +82,16 @@ class Burst:
     between_ma2: float
     within_ma2: float
     standard_ma2: float
+
+
+def burst_of(seen: Bursts | None) -> Burst | None:
+    """What a run's bursts saw; None of too few.
+
+    Their mean over the lines, with its scatter; lines of one mode are alike, so that scatter is a little too small.
+    """
+    if seen is None or seen.lines < _LINES_LEAST:
+        return None
+    return Burst(seen.between_ma2, seen.within_ma2, seen.spread_ma2 / math.sqrt(seen.lines))
 
 
 @dataclass(frozen=True)
@@ -111,6 +124,7 @@ def sag(
 
     ``voltage_step_v``: step of the sensor's voltage; ``shunt_ohm``: its shunt.
     """
+    rows = _without_noise(rows, shunt_ohm)
     spread_ma2 = np.clip((rows.most_ma - rows.mean_ma) * (rows.mean_ma - rows.least_ma), 0, None)
     hours = rows.weight_s / _S_PER_H
     bound = _MW_PER_OHM_MA2 * spread_ma2 * hours  # mWh per ohm
@@ -134,6 +148,21 @@ def sag(
         return Sag(total * running, standard, 0.0, 0.0, source, True, fast)
     half = max(0.0, source.ohm - caught_ohm) * most / 2
     return Sag(half * running, source.standard_ohm * most, half, half, source, False, fast)
+
+
+def is_pulsing(span_ma: Floats, shunt_ohm: float) -> NDArray[np.bool_]:
+    """Windows whose span from the least to the greatest conversion is more than the chips' noise makes."""
+    return np.asarray(span_ma * shunt_ohm >= 1e3 * _NOISE_SPAN_V)
+
+
+def _without_noise(rows: Windows, shunt_ohm: float) -> Windows:
+    """The same with windows that do not pulse as if they were quite steady."""
+    pulsing = is_pulsing(rows.most_ma - rows.least_ma, shunt_ohm)
+    return replace(
+        rows,
+        least_ma=np.where(pulsing, rows.least_ma, rows.mean_ma),
+        most_ma=np.where(pulsing, rows.most_ma, rows.mean_ma),
+    )
 
 
 def source_resistance(
@@ -189,10 +218,12 @@ def _from_sags(
         return None
     span_a = 1e-3 * (rows.most_ma - rows.least_ma)[shown]
     drop_ohm = shunt_ohm * float(np.median(span_a / rise_a[shown]))
-    is_slow = caught_ohm > (1 - _FAST_SHARE) * ohm
-    met = _EDGES_MET[is_slow]
-    rounding_ohm = voltage_step_v / float(np.median(rise_a[shown]))
-    standard = math.hypot(drop_ohm * _EDGES_SPREAD, rounding_ohm) / _ROOT_3
+    # Edges in a window, about: the product of a load without any catches all. The luckiest falls short by two over them.
+    edges = rows.conversions * min(2.0, max(1 - caught_ohm / ohm, 0.0))
+    met = max(0.0, 1 - 2 / edges) if edges > 0 else 0.0
+    spread = max(_EDGES_SPREAD_LEAST, min(1 - met, 0.5))
+    rounding_ohm = _LEAST_SPREAD_STEPS * voltage_step_v / float(np.median(rise_a[shown]))
+    standard = math.hypot(drop_ohm * spread, rounding_ohm) / _ROOT_3
     return Source(max(ohm - met * drop_ohm, 1e-3), max(standard, 1e-3))
 
 

@@ -10,7 +10,7 @@ import numpy as np
 import scipy
 
 from analysis.doubt.beyond import Beyond, Seen, beyond_of, bounded, is_a_blink
-from analysis.doubt.pulsing import Burst, Sag, Windows, sag
+from analysis.doubt.pulsing import Burst, Sag, Windows, is_pulsing, sag
 from analysis.doubt.quantity import Quantity
 from analysis.doubt.uncertainty import (
     SCATTER,
@@ -202,8 +202,19 @@ def _missed(trace: Trace, limits: Limits | None, burst: Burst | None) -> Sag | N
         steps_mwh = np.diff(trace.energy_mwh, prepend=0.0)
         caught_mwh = np.where(joined, mean_ma * mean_v * trace.step_s / S_PER_H - steps_mwh, 0.0)
         caught_mwh[0] = 0.0  # the counter may have begun before the run
-    rows = Windows(mean_ma, least_ma, most_ma, mean_v, least_v, trace.weight_s, joined, caught_mwh)
-    return sag(rows, limits.voltage_step_v, limits.shunt_ohm, burst)
+    rows = Windows(
+        mean_ma=mean_ma,
+        least_ma=least_ma,
+        most_ma=most_ma,
+        mean_v=mean_v,
+        least_v=least_v,
+        weight_s=trace.weight_s,
+        joined=joined,
+        caught_mwh=caught_mwh,
+        conversions=100.0 if trace.conversions is None else float(np.median(trace.conversions)),
+    )
+    step_v = limits.sheet.voltage_step_v if limits.sheet else limits.voltage_step_v
+    return sag(rows, step_v, limits.shunt_ohm, burst)
 
 
 def charge(draw: Draw) -> Quantity:
@@ -299,13 +310,14 @@ def _row_scatter_ma(draw: Draw, value_ma: float, seen_ma: float) -> float:
     low, high, count = trace.current_min_ma, trace.current_max_ma, trace.conversions
     if trace.current_ma is None or low is None or high is None or count is None:
         return seen_ma
-    if draw.sag is not None and draw.sag.fast:
-        return seen_ma
     near = np.abs(trace.current_ma - value_ma) <= max(seen_ma, 1e-9)
     if not near.any():
         return seen_ma
     conversions = max(float(np.median(count)), 2.0)
     span_ma = float(np.median((high - low)[near]))
+    fast = draw.sag is not None and draw.sag.fast and draw.limits is not None
+    if fast and is_pulsing(np.array([span_ma]), draw.limits.shunt_ohm if draw.limits else 0.0)[0]:
+        return seen_ma
     noise_ma = span_ma / 2 / float(scipy.special.ndtri(1 - 1 / (2 * conversions)))
     most_ma = _NOISE_STEPS_MOST * (draw.limits.full_step_ma if draw.limits else math.inf)
     noise_ma = min(noise_ma, most_ma) / math.sqrt(conversions)

@@ -9,6 +9,7 @@ import numpy as np
 
 import analysis.run.draw as draws
 from analysis.doubt.clock import on_computer_time
+from analysis.doubt.pulsing import burst_of
 from analysis.doubt.quantity import Quantity
 from analysis.doubt.uncertainty import Budget, limits_of
 from analysis.run.cutoff import Fall, cutoff_time, find_fall, first_touch_time
@@ -113,7 +114,7 @@ def rundown(
     trace = trace_of(run)
     limits = limits_in_run(trace, limits_of(run.description))
     fall = find_fall(trace, limits, cutoff_v, hold_s)
-    draw = draw_of(trace, limits, description=run.description)
+    draw = draw_of(trace, limits, burst_of(run.description.bursts), run.description)
     when = cutoff_time(trace, fall)
     lifetime = lifetime_of(trace, fall, when, run.description, modes_ma)
     if _not_by_the_pack(fall, when, lifetime):

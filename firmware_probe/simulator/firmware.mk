@@ -16,7 +16,8 @@ FIRMWARE_BOARD ?= AVR_UNO
 FIRMWARE_FLAGS ?=
 # For the core too: a board with USB of its own wants -DUSB_VID=... -DUSB_PID=...
 FIRMWARE_CORE_FLAGS ?=
-FIRMWARE_FLASH_MAX ?= 24576
+# 26 KiB of the 30 KiB that the boot loader of the smallest board of the class leaves.
+FIRMWARE_FLASH_MAX ?= 26624
 FIRMWARE_RAM_MAX ?= 1228
 
 FIRMWARE_CORE := $(ARDUINO_AVR)/cores/arduino

@@ -39,6 +39,7 @@ class Hello:
 
     ``time_factor``: board seconds per host second of a simulated board (0: as
     fast as it can), None on a real one, whose clock can be compared with ours.
+    ``burst_us``: usual time between bursts of short conversions, 0: none; None: it cannot.
     """
 
     protocol: int
@@ -58,6 +59,17 @@ class Hello:
     hold_ms: int = 0
     running: bool = False
     time_factor: float | None = None
+    burst_us: int | None = None
+
+
+@dataclass(frozen=True)
+class Burst:
+    """Sums of squared differences, in counts squared, of ``bursts`` bursts of short conversions since the last line."""
+
+    time_us: int
+    bursts: int
+    within: int
+    between: int
 
 
 @dataclass(frozen=True)
@@ -121,7 +133,7 @@ class Void:
     reason: str
 
 
-Item = Window | Hello | Load | Fault | Flex | FlexEnd | Answer | Void
+Item = Window | Hello | Burst | Load | Fault | Flex | FlexEnd | Answer | Void
 
 
 def _number(name: str) -> bytes:
@@ -303,7 +315,15 @@ def _hello(parts: list[str]) -> Hello:
         hold_ms=_whole(pairs.get("hold_ms", "0")),
         running=pairs.get("running") == "1",
         time_factor=_optional(pairs, "time_factor"),
+        burst_us=_whole(pairs["burst_us"]) if "burst_us" in pairs else None,
     )
+
+
+def _burst(parts: list[str]) -> Burst:
+    time_us, bursts, within, between = (_whole(part) for part in parts[:4])
+    if not 0 < bursts < 2**16:
+        raise ValueError(parts)
+    return Burst(time_us, bursts, within, between)
 
 
 def _load(parts: list[str]) -> Load:
@@ -328,6 +348,7 @@ def _flex(parts: list[str]) -> Flex:
 
 _READERS: Final[dict[str, Callable[[list[str]], Item]]] = {
     "hello": _hello,
+    "burst": _burst,
     "load": _load,
     "fault": lambda parts: Fault(
         _whole(parts[0]), _word(parts[1]), parts[2] if len(parts) > 2 else ""

@@ -13,17 +13,18 @@ from logger.base.clock import Anchors, Moment, compare
 from logger.base.fault_words import FAULT_WORDS, LOAD_STATES, OVERFLOW, load_text
 from logger.base.marks import mark_text
 from logger.base.numbers import digits_text
-from logger.base.sensor_limits import beyond_words
+from logger.base.sensor_limits import beyond_words, burst_means_ma2, sensor_limits
 from logger.board.dialogue import ANSWER_S, TRIES_LOAD, Dialogue, Order
-from logger.board.stream import Answer, Fault, Hello, Item, LineDecoder, Load, Void, Window
+from logger.board.stream import Answer, Burst, Fault, Hello, Item, LineDecoder, Load, Void, Window
 from logger.board.wiring_sense import WiringWatch, senses_of
 from logger.recording.axis import MICRO, HostTie, RunAxis, Unknown
 from logger.recording.event_log import EventLog
 from logger.recording.row_maker import RowMaker
 from logger.recording.stop_rule import StopRule
 from logger.recording.terms import LastRow, Phase, Status, Wishes
-from logger.run.description import Board, Description, Sensor
+from logger.run.description import Board, Bursts, Description, Sensor
 
+BURST_US: Final = 250_000  # costs one conversion in two hundred
 GREETING_S: Final = 6.0  # a board that resets on opening takes two seconds to speak
 SILENCE_S: Final = 3.0
 CLOSING_S: Final = (TRIES_LOAD + 2) * ANSWER_S
@@ -267,10 +268,22 @@ class Recording:
             self._set_up_is_done()
         elif isinstance(item, Load):
             self._load_changed(item)
+        elif isinstance(item, Burst):
+            self._burst(item)
         elif isinstance(item, Fault):
             self.events.fault(
                 self._board_s(item.time_us), item.code, self._fault_text(item), _lost(item)
             )
+
+    def _burst(self, burst: Burst) -> None:
+        """Kept as means in the description: a night has thousands."""
+        hello = self._hello
+        sheet = sensor_limits(hello.sensor) if hello else None
+        if hello is None or sheet is None or not hello.shunt_ohm or not self._maker.taking:
+            return
+        count_ma2 = (1e3 * sheet.current_step_v / hello.shunt_ohm) ** 2
+        seen = burst_means_ma2(sheet, burst.bursts, burst.within, burst.between, count_ma2)
+        self._base = replace(self._base, bursts=(self._base.bursts or Bursts()).with_line(*seen))
 
     def _fault_text(self, fault: Fault) -> str:
         words = FAULT_WORDS.get(fault.code, fault.code)
@@ -383,6 +396,8 @@ class Recording:
             hold_ms = round(self.wishes.guard_hold_s * 1000) if guard_v else 0
             if abs(guard_v - hello.cutoff_v) > 5e-7 or hold_ms != hello.hold_ms:
                 orders.append(("cutoff", f"{guard_v:.6f}", str(hold_ms)))
+        if hello.burst_us == 0:
+            orders.append(("burst", str(BURST_US)))
         if fresh and hello.load == "0":
             orders.append(("load", "1"))
         if fresh or not hello.running:

@@ -75,6 +75,33 @@ class Board:
 
 
 @dataclass(frozen=True)
+class Bursts:
+    """How much the current changes within two conversions: half the mean squared difference, in mA^2.
+
+    ``within_ma2``: of moments in one conversion, ``between_ma2``: of one and the next; means over ``lines`` lines
+    of the board, whose scatter is ``spread_ma2``.
+    """
+
+    lines: int = 0
+    within_ma2: float = 0.0
+    between_ma2: float = 0.0
+    spread_ma2: float = 0.0
+
+    def with_line(self, within_ma2: float, between_ma2: float) -> "Bursts":
+        """One line more (running mean and standard deviation: Welford's recurrence, textbook result)."""
+        lines = self.lines + 1
+        off = between_ma2 - self.between_ma2
+        mean = self.between_ma2 + off / lines
+        squares = self.spread_ma2**2 * max(self.lines - 1, 0) + off * (between_ma2 - mean)
+        return Bursts(
+            lines,
+            self.within_ma2 + (within_ma2 - self.within_ma2) / lines,
+            mean,
+            math.sqrt(squares / (lines - 1)) if lines > 1 else 0.0,
+        )
+
+
+@dataclass(frozen=True)
 class Counters:
     """Where the zero of the board's clock and counters, of its latest boot, stands on the run's axes.
 
@@ -108,7 +135,8 @@ class Description:
     the analysis applies; readings in ``samples.csv`` stay raw. ``temperature_c``: of the bench.
     ``board_draw_ma``: what the board itself takes from the pack behind the sensor; None: fed by USB.
     ``need_s``: how long the piece must last, ``fresh``: whether the pack began fresh or freshly charged,
-    ``meter``: the accuracy of the meter that an import came from; None: nobody said.
+    ``meter``: the accuracy of the meter that an import came from; None: nobody said. ``bursts``: what the board's
+    short conversions saw, None: it sent none.
     """
 
     title: str = ""
@@ -135,6 +163,7 @@ class Description:
     clock: tuple[tuple[float, float, str], ...] = ()
     events: tuple[Event, ...] = ()
     meter: Meter | None = None
+    bursts: Bursts | None = None
     imported: dict[str, Any] = field(default_factory=dict)
 
 
@@ -192,6 +221,7 @@ def from_document(document: Mapping[str, Any]) -> tuple[Description, list[str]]:
         ("pack", Pack),
         ("sensor", Sensor),
         ("meter", Meter),
+        ("bursts", Bursts),
         ("board", Board),
         ("counters", Counters),
         ("stop", Stop),

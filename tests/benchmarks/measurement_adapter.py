@@ -4,6 +4,8 @@ The one file that knows both; whoever changes the tool's entry points changes it
 (``ZERO_WITH_PACK_ON``) follows what ``drawbench calibrate`` asks its user to do.
 """
 
+import os
+from dataclasses import replace
 from pathlib import Path
 from typing import Final, cast
 
@@ -12,24 +14,28 @@ import pandas as pd
 
 import drawbench
 from logger.base.pack import Pack as ToolPack
+from logger.base.sensor_limits import burst_means_ma2, sensor_limits
 from logger.board.port import Candidate, Found, Link
 from logger.board.stream import Hello
 from logger.board.wiring_sense import Row
 from logger.calibration.steps import Accuracy, Step, calibrate, reading_of, sheet_of
 from logger.run.calibration import Calibration
-from logger.run.description import Board, Description, Event, Sensor
+from logger.run.description import Board, Bursts, Description, Event, Sensor
 from logger.run.reader import Run
 from tests.benchmarks.measurement_judge.cases import HOLD_S, METER_AT_A, Case, bench_rng
 from tests.benchmarks.measurement_judge.oracle import LATENCY_S
 from tests.benchmarks.measurement_judge.score import Interval
 from tests.benchmarks.recorded_adapter import recorded_run
 from tests.support.datasheet_boards.bench import COUNT_V, COUNTS, current_count_ma, reading
+from tests.support.datasheet_boards.bursts import burst_lines
 from tests.support.datasheet_boards.errors import Boards
 from tests.support.datasheet_boards.packs import Chemistry
 from tests.support.datasheet_boards.record import Windows
 
 # As drawbench calibrate says it today: "pack on, load unplugged".
 ZERO_WITH_PACK_ON: Final = True
+# MEASUREMENT_BURSTS=0: boards whose sketch sends no bursts.
+BURSTS: Final = os.environ.get("MEASUREMENT_BURSTS", "1") != "0"
 NAME: Final = "7F3A91C2"
 STARTED: Final = "2026-01-10T18:00:00.000+00:00"
 _ANCHOR_S: Final = 60
@@ -104,15 +110,27 @@ def overflow_events(windows: Windows) -> tuple[Event, ...]:
     )
 
 
+def bursts_of(case: Case) -> Bursts | None:
+    """What the logger keeps of the board's bursts; None of a board from before they were."""
+    if not BURSTS:
+        return None
+    sheet = sensor_limits(case.board.sheet.kind)
+    assert sheet is not None
+    rng = np.random.default_rng([case.seed, 6])
+    count_ma2 = (1e3 * case.board.sheet.shunt_step_v / case.board.shunt_ohm) ** 2
+    found = Bursts()
+    for line in burst_lines(case.world, case.board, case.truth.duration_s, rng):
+        seen = burst_means_ma2(sheet, line.bursts, line.within, line.between, count_ma2)
+        found = found.with_line(*seen)
+    return found
+
+
 def run_of(case: Case, calibration: Calibration | None) -> Run:
     """The run as the tool would read it from disk."""
     rng = np.random.default_rng([case.seed, 5])
     chemistry = case.world.pack.chemistry
-    return Run(
-        Path("judge"),
-        description_of(case.windows, chemistry, calibration, rng),
-        frame_of(case.windows),
-    )
+    described = description_of(case.windows, chemistry, calibration, rng)
+    return Run(Path("judge"), replace(described, bursts=bursts_of(case)), frame_of(case.windows))
 
 
 def found_of(board: Boards) -> Found:

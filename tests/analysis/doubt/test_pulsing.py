@@ -38,11 +38,13 @@ def pulsing_run(hertz: float, duty: float, windows: int = 3000) -> Run:
     """Alternating conversions, each a mean over its own time: current, then voltage."""
     edges_s: Floats = HALF_S * np.arange(2 * PAIRS * windows + 1, dtype=np.float64)
     means = np.diff(charge_mas(edges_s, hertz, duty)) / HALF_S
-    amp = means[::2].reshape(windows, PAIRS)
-    volt = EMF_V - 1e-3 * (
-        (OHM + SHUNT_OHM) * means[1::2].reshape(windows, PAIRS) - SHUNT_OHM * amp
-    )
-    bus_v = EMF_V - 1e-3 * (OHM + SHUNT_OHM) * means[1::2].reshape(windows, PAIRS)
+    true_ma, later_ma = (means[part::2].reshape(windows, PAIRS) for part in (0, 1))
+    # Registers of an INA219 with a chip's noise: 0.5 steps of 0.1 mA, 0.3 steps of 4 mV, to the nearest.
+    rng = np.random.default_rng(round(hertz))
+    amp = 0.1 * np.rint(true_ma / 0.1 + 0.5 * rng.standard_normal(true_ma.shape))
+    bus_v = EMF_V - 1e-3 * (OHM + SHUNT_OHM) * later_ma
+    bus_v = 4e-3 * np.rint(bus_v / 4e-3 + 0.3 * rng.standard_normal(bus_v.shape))
+    volt = bus_v + 1e-3 * SHUNT_OHM * amp
     span_s = 2 * PAIRS * HALF_S
     samples = pd.DataFrame(
         {
@@ -96,12 +98,12 @@ def test_energy_of_pulses_that_conversions_can_follow(hertz: float, duty: float)
     assert found.lower is not None
     assert found.upper is not None
     assert raw >= true
-    assert abs(found.value - true) <= max(0.75 * (raw - true), 0.002 * true)
+    assert abs(found.value - true) <= max(0.6 * (raw - true), 0.004 * true)
     # Without the sensor's own limits: what remains of the sag holds the truth.
     missed = draw_of(*_of(run)).sag
     assert missed is not None
-    assert raw - missed.total_mwh - missed.less_mwh - 2 * missed.standard_mwh <= true
-    assert true <= raw - missed.total_mwh + missed.more_mwh + 2 * missed.standard_mwh
+    assert raw - missed.total_mwh - missed.less_mwh - 3 * missed.standard_mwh <= true
+    assert true <= raw - missed.total_mwh + missed.more_mwh + 3 * missed.standard_mwh
 
 
 @pytest.mark.parametrize("hertz", [163.0, 490.0, 980.0, 1700.0])
