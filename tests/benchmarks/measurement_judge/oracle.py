@@ -15,13 +15,13 @@ import numpy.typing as npt
 from scipy.stats import norm
 
 from tests.benchmarks.measurement_judge.cases import (
-    APART_C,
     HOLD_S,
     METER_AT_A,
     METER_CURRENT,
     METER_VOLTAGE,
     WINDOW_S,
     Case,
+    another_day,
 )
 from tests.support.datasheet_boards.bench import COUNT_V, COUNTS, current_count_ma
 from tests.support.datasheet_boards.errors import Boards, Law, draw_boards, perfect_board
@@ -51,7 +51,7 @@ def population(chip: str, law: Law) -> Population:
     boards = draw_boards(chip, law, rng, BOARDS)
     return Population(
         boards,
-        boards.at(boards.temperature_c + rng.uniform(-APART_C, APART_C, BOARDS)),
+        another_day(boards, rng),
         rng.uniform(-METER_CURRENT, METER_CURRENT, BOARDS),
         rng.uniform(-METER_VOLTAGE, METER_VOLTAGE, BOARDS),
     )
