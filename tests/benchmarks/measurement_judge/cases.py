@@ -125,8 +125,9 @@ def draw_pack(
 def another_day(boards: Boards, rng: np.random.Generator) -> Boards:
     """The boards when they were calibrated."""
     n = len(boards.gain)
-    return boards.on_another_day(
-        rng.uniform(-APART_C, APART_C, n), rng.uniform(-APART_V, APART_V, n)
+    return boards.at(
+        boards.temperature_c + rng.uniform(-APART_C, APART_C, n),
+        boards.supply_v + rng.uniform(-APART_V, APART_V, n),
     )
 
 

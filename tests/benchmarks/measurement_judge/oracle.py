@@ -185,7 +185,7 @@ def sampling_spread(case: Case) -> dict[str, float]:
 
 def conversions_in_peak(case: Case) -> int:
     """Whole conversions of the shunt that lie in the highest level, over the run; 0: none ever does."""
-    half_s = case.board.sheet.conversion_s[0] * (1 + float(case.board.conversion[0]))
+    half_s = case.board.sheet.settings_s[0] * (1 + float(case.board.conversion[0]))
     load = case.world.load
     top = max(load.modes, key=lambda mode: mode.base_a + (mode.pulse_a if mode.duty > 0 else 0.0))
     share = top.seconds / load.round_s * (top.duty if top.pulse_a else 1.0)

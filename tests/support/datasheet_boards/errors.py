@@ -99,13 +99,10 @@ class Boards:
         }
         return replace(self, **kept)
 
-    def on_another_day(self, apart_c: Floats, apart_v: Floats) -> "Boards":
-        """The same boards, so much warmer and with so much more supply."""
-        return replace(
-            self,
-            temperature_c=self.temperature_c + apart_c,
-            supply_v=self.supply_v + apart_v,
-        )
+    def at(self, temperature_c: Floats, supply_v: Floats | None = None) -> "Boards":
+        """The same boards at another temperature, and supply if given."""
+        supply_v = self.supply_v if supply_v is None else supply_v
+        return replace(self, temperature_c=temperature_c, supply_v=supply_v)
 
     def pin_current_a(self, common_v: Floats) -> Floats:
         """Into VIN- (and what is tied to it) through the shunt: there with the load unplugged, gone with the pack off."""

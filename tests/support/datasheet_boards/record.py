@@ -63,9 +63,9 @@ class Setting:
 
 def setting(sheet: ChipSheet, conversion_s: float | None = None, averages: int = 1) -> Setting:
     """Default: the sketch's own. Raises ValueError for what the chip cannot be set to."""
-    usual_s = sheet.conversion_s[0]
+    usual_s = sheet.settings_s[0]
     conversion_s = usual_s if conversion_s is None else conversion_s
-    if conversion_s not in sheet.conversion_s or averages not in sheet.averages:
+    if conversion_s not in sheet.settings_s or averages not in sheet.averages:
         raise ValueError(f"{sheet.kind} has no {conversion_s} s x {averages}")
     if sheet.interleaved:
         return Setting(conversion_s, averages, math.sqrt(usual_s / conversion_s))
