@@ -11,8 +11,7 @@ from typing import Any
 
 import click
 
-from analysis.budget.expected import modes_of, usual_by
-from analysis.budget.file import read_budget
+from analysis.budget.file import Budget, read_budget
 from analysis.commands.rundown import asked_again, cutoff_option, hold_option
 from analysis.commands.screen import TEXT_WIDTH, echo_caution, echo_next
 from analysis.door.forecast import asked_forecast, forecast
@@ -26,7 +25,7 @@ from analysis.report.digest import description_of
 from analysis.report.same_piece import earlier_runs, usual_of
 from analysis.run.pack_faults import Fault
 from analysis.run.rundown import is_simulated
-from analysis.run.verdict import Answer
+from analysis.run.verdict import Answer, Usual
 from analysis.say.words import plain_text
 from logger.base.command_options import Need
 from logger.base.errors import BenchError
@@ -120,15 +119,19 @@ def forecast_command(
     as_json: bool,
 ) -> None:
     """Will it last? Time to the cutoff of an unfinished run, with how sure that is."""
+    budget = None if budget_file is None else read_budget(budget_file)
     if follow:
-        _follow(run_folder, as_json, need_s, budget_file)
+        _follow(run_folder, as_json, need_s, budget)
         return
     if as_json:
         asked = asked_forecast(
             run_folder, cutoff_v, hold_s, load_text, pack_text, capacity_mah, used
         )
         run = asked.run
-        whole = discharge(run, asked.cutoff_v, asked.hold_s, until_s, asked.programme)
+        _, modes_ma = _told_by(budget)
+        whole = discharge(
+            run, asked.cutoff_v, asked.hold_s, until_s, asked.programme, modes_ma=modes_ma
+        )
         result = {
             "forecast": forecast_json(
                 whole.forecast, run.description.need_s if need_s is None else need_s
@@ -143,11 +146,11 @@ def forecast_command(
         run_folder, cutoff_v, hold_s, until_s=until_s, need_s=need_s, load=load_text,
         pack=pack_text, capacity_mah=capacity_mah, used=used, budget=budget_file,
     )  # fmt: skip
-    usual = None if budget_file is None else usual_by(read_budget(budget_file))
     run = found.run
     warnings = (*found.warnings, *run.problems)
     if is_simulated(run):
         click.echo("SIMULATED: no hardware was there.\n")
+    usual, _ = _told_by(budget)
     earlier = "" if usual is None else usual.words
     for paragraph in told_words(found, run.description, need_s, earlier):
         click.echo(textwrap.fill(paragraph, TEXT_WIDTH))
@@ -162,8 +165,17 @@ def forecast_command(
     echo_next(("Once it is over", ["rundown", run_folder, *asked_again(cutoff_v, hold_s)]))
 
 
+def _told_by(budget: Budget | None) -> tuple[Usual | None, tuple[float, ...]]:
+    """How long the piece lasts by its budget, and the draws of its modes, mA."""
+    if budget is None:
+        return None, ()
+    from analysis.budget.expected import modes_of, usual_by  # heavy, and seldom asked for
+
+    return usual_by(budget), modes_of(budget)
+
+
 def _follow(
-    folder: Path, as_json: bool, need_s: float | None = None, budget_file: Path | None = None
+    folder: Path, as_json: bool, need_s: float | None = None, budget: Budget | None = None
 ) -> None:
     """Forecasts of a growing run until it ends; with JSON also until standard input closes.
 
@@ -185,10 +197,8 @@ def _follow(
 
         threading.Thread(target=until_closed, daemon=True).start()
 
-    budget = None if budget_file is None else read_budget(budget_file)
-    usual = usual_of(earlier_runs(folder, description_of(folder)))
-    if usual is None and budget is not None:
-        usual = usual_by(budget)
+    by_budget, modes_ma = _told_by(budget)
+    usual = usual_of(earlier_runs(folder, description_of(folder))) or by_budget
 
     def say(found: Forecast) -> None:
         description = description_of(folder)
@@ -211,5 +221,4 @@ def _follow(
         click.echo(json.dumps({"warning": fault.code, "text": fault.text}))
         sys.stdout.flush()
 
-    modes_ma = () if budget is None else modes_of(budget)
     live_forecast.follow(folder, say, over.is_set, over.wait, warn, modes_ma)
