@@ -14,7 +14,7 @@ import click
 from analysis.budget.file import Budget, read_budget
 from analysis.commands.rundown import asked_again, cutoff_option, hold_option
 from analysis.commands.screen import TEXT_WIDTH, echo_caution, echo_next
-from analysis.door.forecast import asked_forecast, forecast
+from analysis.door.forecast import Asked, asked_forecast, forecast
 from analysis.forecast import live as live_forecast
 from analysis.forecast.discharge import discharge
 from analysis.forecast.forecast import Forecast
@@ -127,19 +127,7 @@ def forecast_command(
         asked = asked_forecast(
             run_folder, cutoff_v, hold_s, load_text, pack_text, capacity_mah, used
         )
-        run = asked.run
-        _, modes_ma = _told_by(budget)
-        whole = discharge(
-            run, asked.cutoff_v, asked.hold_s, until_s, asked.programme, modes_ma=modes_ma
-        )
-        result = {
-            "forecast": forecast_json(
-                whole.forecast, run.description.need_s if need_s is None else need_s
-            ),
-            **whole.as_json(),
-            "simulated": is_simulated(run),
-            "warnings": [*whole.forecast.warnings, *run.problems],
-        }
+        result = _json(asked, until_s, need_s, budget)
         click.echo(json.dumps(result, ensure_ascii=False, indent=1, allow_nan=False))
         return
     found = forecast(
@@ -163,6 +151,24 @@ def forecast_command(
     elif not any(pack.caution in warning for warning in warnings):
         echo_caution("forecast", str(pack), pack.caution)
     echo_next(("Once it is over", ["rundown", run_folder, *asked_again(cutoff_v, hold_s)]))
+
+
+def _json(
+    asked: Asked, until_s: float | None, need_s: float | None, budget: Budget | None
+) -> dict[str, Any]:
+    """Every result as a plain object."""
+    run = asked.run
+    _, modes_ma = _told_by(budget)
+    whole = discharge(
+        run, asked.cutoff_v, asked.hold_s, until_s, asked.programme, modes_ma=modes_ma
+    )
+    need_s = run.description.need_s if need_s is None else need_s
+    return {
+        "forecast": forecast_json(whole.forecast, need_s),
+        **whole.as_json(),
+        "simulated": is_simulated(run),
+        "warnings": [*whole.forecast.warnings, *run.problems],
+    }
 
 
 def _told_by(budget: Budget | None) -> tuple[Usual | None, tuple[float, ...]]:
