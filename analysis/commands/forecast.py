@@ -11,8 +11,7 @@ from typing import Any
 
 import click
 
-from analysis.budget.expected import modes_of, usual_by
-from analysis.budget.file import read_budget
+from analysis.budget.file import Budget, read_budget
 from analysis.commands.rundown import asked_again, cutoff_option, hold_option
 from analysis.commands.screen import (
     TEXT_WIDTH,
@@ -22,7 +21,7 @@ from analysis.commands.screen import (
     echo_warnings,
     echo_warnings_in_short,
 )
-from analysis.door.forecast import asked_forecast, forecast
+from analysis.door.forecast import Asked, asked_forecast, forecast
 from analysis.forecast import live as live_forecast
 from analysis.forecast.discharge import discharge
 from analysis.forecast.forecast import Forecast
@@ -33,7 +32,7 @@ from analysis.report.digest import description_of
 from analysis.report.same_piece import earlier_runs, usual_of
 from analysis.run.pack_faults import Fault
 from analysis.run.rundown import is_simulated
-from analysis.run.verdict import Answer
+from analysis.run.verdict import Answer, Usual
 from analysis.say.words import plain_text
 from logger.base.command_options import Need, fresh_option
 from logger.base.errors import BenchError
@@ -124,37 +123,26 @@ def forecast_command(
     as_json: bool,
 ) -> None:
     """Will it last? Time to the cutoff of an unfinished run, with how sure that is."""
+    budget = None if budget_file is None else read_budget(budget_file)
     if follow:
-        _follow(run_folder, as_json, need_s, budget_file)
+        _follow(run_folder, as_json, need_s, budget)
         return
     if as_json:
         asked = asked_forecast(
             run_folder, cutoff_v, hold_s, load_text, pack_text, capacity_mah, used, fresh
         )
-        run = asked.run
-        whole = discharge(run, asked.cutoff_v, asked.hold_s, until_s, asked.programme)
-        result = {
-            "forecast": forecast_json(
-                whole.forecast, run.description.need_s if need_s is None else need_s
-            ),
-            **whole.as_json(),
-            "simulated": is_simulated(run),
-            "warnings": [*whole.forecast.warnings, *run.problems],
-        }
-        piece = None if until_s is not None else asked.together(need_s)
-        if piece is not None:
-            result["same_piece"] = piece.as_json()
+        result = _json(asked, until_s, need_s, budget)
         click.echo(json.dumps(result, ensure_ascii=False, indent=1, allow_nan=False))
         return
     found = forecast(
         run_folder, cutoff_v, hold_s, until_s=until_s, need_s=need_s, load=load_text,
         pack=pack_text, capacity_mah=capacity_mah, used=used, fresh=fresh, budget=budget_file,
     )  # fmt: skip
-    usual = None if budget_file is None else usual_by(read_budget(budget_file))
     run = found.run
     warnings = (*found.warnings, *run.problems)
     if is_simulated(run):
         click.echo("SIMULATED: no hardware was there.\n")
+    usual, _ = _told_by(budget)
     earlier = "" if usual is None else usual.words
     for paragraph in found.sentences(earlier) if details else found.short_sentences(earlier):
         click.echo(textwrap.fill(paragraph, TEXT_WIDTH))
@@ -172,8 +160,37 @@ def forecast_command(
     echo_next(("Once it is over", ["rundown", run_folder, *asked_again(cutoff_v, hold_s, need_s)]))
 
 
+def _json(
+    asked: Asked, until_s: float | None, need_s: float | None, budget: Budget | None
+) -> dict[str, Any]:
+    """Every result as a plain object."""
+    run = asked.run
+    _, modes_ma = _told_by(budget)
+    whole = discharge(
+        run, asked.cutoff_v, asked.hold_s, until_s, asked.programme, modes_ma=modes_ma
+    )
+    wanted_s = run.description.need_s if need_s is None else need_s
+    found = {
+        "forecast": forecast_json(whole.forecast, wanted_s),
+        **whole.as_json(),
+        "simulated": is_simulated(run),
+        "warnings": [*whole.forecast.warnings, *run.problems],
+    }
+    piece = None if until_s is not None else asked.together(need_s)
+    return found if piece is None else {**found, "same_piece": piece.as_json()}
+
+
+def _told_by(budget: Budget | None) -> tuple[Usual | None, tuple[float, ...]]:
+    """How long the piece lasts by its budget, and the draws of its modes, mA."""
+    if budget is None:
+        return None, ()
+    from analysis.budget.expected import modes_of, usual_by  # heavy, and seldom asked for
+
+    return usual_by(budget), modes_of(budget)
+
+
 def _follow(
-    folder: Path, as_json: bool, need_s: float | None = None, budget_file: Path | None = None
+    folder: Path, as_json: bool, need_s: float | None = None, budget: Budget | None = None
 ) -> None:
     """Forecasts of a growing run until it ends; with JSON also until standard input closes.
 
@@ -195,10 +212,8 @@ def _follow(
 
         threading.Thread(target=until_closed, daemon=True).start()
 
-    budget = None if budget_file is None else read_budget(budget_file)
-    usual = usual_of(earlier_runs(folder, description_of(folder)))
-    if usual is None and budget is not None:
-        usual = usual_by(budget)
+    by_budget, modes_ma = _told_by(budget)
+    usual = usual_of(earlier_runs(folder, description_of(folder))) or by_budget
 
     def say(found: Forecast) -> None:
         description = description_of(folder)
@@ -221,7 +236,6 @@ def _follow(
         click.echo(json.dumps({"warning": fault.code, "text": fault.text}))
         sys.stdout.flush()
 
-    modes_ma = () if budget is None else modes_of(budget)
     live_forecast.follow(folder, say, over.is_set, over.wait, warn, modes_ma)
     if not as_json:
         echo_next(("What the run says", ["rundown", folder, *asked_again(None, None, need_s)]))

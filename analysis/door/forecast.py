@@ -5,7 +5,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import analysis.forecast.forecast as plain
-from analysis.budget.expected import modes_of
 from analysis.budget.file import read_budget
 from analysis.door.runs import found_of, whole
 from analysis.door.show import StrPath, card, columns, drawing, fields_of, text_of, warned
@@ -207,8 +206,11 @@ def forecast(
     >>> found.to_frame().columns.to_list()
     ['coverage', 'cutoff_time_s', 'cutoff_time_lower_s', 'cutoff_time_upper_s']
     """
+    from analysis.budget.expected import modes_of
+
+    told = None if budget is None else read_budget(Path(budget))
     asked = asked_forecast(run, cutoff_v, hold_s, load, pack, capacity_mah, used, fresh)
-    modes_ma = () if budget is None else modes_of(read_budget(Path(budget)))
+    modes_ma = () if told is None else modes_of(told)
     found = forecast_run(
         asked.run, asked.cutoff_v, asked.hold_s, until_s, asked.programme, modes_ma=modes_ma
     )

@@ -1,5 +1,6 @@
 """All that one run's discharge tells: forecast, fit, resistance, load, rate, what stays in the pack."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
@@ -92,9 +93,13 @@ def discharge(
     until_s: float | None = None,
     programme: Programme | None = None,
     fresh: bool | None = None,
+    modes_ma: Sequence[float] = (),
 ) -> Discharge:
-    """Everything about one run's discharge. Raises BenchError as ``seen`` does."""
-    rows = seen(run, until_s, programme, fresh)
+    """Everything about one run's discharge. Raises BenchError as ``seen`` does.
+
+    ``modes_ma``: draws of the piece's modes where its budget is known.
+    """
+    rows = replace(seen(run, until_s, programme, fresh), modes_ma=tuple(modes_ma))
     found = forecast_seen(rows, cutoff_v, hold_s)
     trace = trace_of(run)
     end_s = found.now_s if found.basis != "reached" else found.median_s

@@ -129,9 +129,7 @@ def find_fall(trace: Trace, limits: Limits | None, cutoff_v: float | None, hold_
     if cutoff_v is None:
         return Fall(None)
     voltage_v = _checked_voltage(trace, cutoff_v, hold_s)
-    watch = CutoffWatch(cutoff_v, hold_s, trace.begin_s, trace.windowed)
-    current_ma = np.zeros_like(voltage_v) if trace.current_ma is None else np.abs(trace.current_ma)
-    watch.add(trace.time_s, voltage_v, current_ma)
+    watch = _watched(trace, voltage_v, cutoff_v, hold_s)
     usable = ~_beside(trace.no_contact) & ~_pulled_plug(trace, hold_s)
     for begin_s, end_s in watch.dips:
         usable &= (trace.time_s <= begin_s) | (trace.time_s - trace.step_s >= end_s)
@@ -153,22 +151,22 @@ def find_fall(trace: Trace, limits: Limits | None, cutoff_v: float | None, hold_
         )
 
     crossing = held(cutoff_v)
-    if trace.voltage_min_v is None:
-        touch = first_held(middle_s, row_v, cutoff_v, 0.0, end_s=trace.end_s)
-    else:
-        # One conversion near 0 V amid a healthy window is a loose contact as well.
-        least_v = trace.voltage_min_v
-        sound = chosen(usable & (least_v > trace.dead_below_v))
-        touch = first_held(
-            lambda places: trace.time_s[sound.at(places)],
-            sound.values(least_v),
-            cutoff_v,
-            0.0,
-            end_s=trace.end_s,
-        )
+    touch = _first_touch(trace, usable, cutoff_v)
     if crossing is None or limits is None:
         return Fall(cutoff_v, crossing, touch, None, None, (), *watched)
+    return Fall(
+        cutoff_v, crossing, touch, *_interval(trace, limits, cutoff_v, crossing, held), *watched
+    )
 
+
+def _interval(
+    trace: Trace,
+    limits: Limits,
+    cutoff_v: float,
+    crossing: Crossing,
+    held: Callable[[float], Crossing | None],
+) -> tuple[float, float, Budget]:
+    """Both ends of the 95 % interval in s on the run's axis, and its budget; ``held``: the fall to another voltage."""
     noise_v = row_noise(trace, limits).voltage_v
     components = budget(limits, cutoff_v, per_v=1.0, noise=noise_v)
     half_v = coverage_factor(components) * combined(components)
@@ -186,15 +184,47 @@ def find_fall(trace: Trace, limits: Limits | None, cutoff_v: float | None, hold_
     clock_s = coverage_factor(clock) * combined(clock)
     s_per_v = (early_s + late_s) / 2 / half_v if half_v > 0 else 0.0
     slope = (replace(part, standard=part.standard * s_per_v) for part in components)
-    return Fall(
-        cutoff_v,
-        crossing,
-        touch,
+    return (
         crossing.time_s - math.hypot(early_s, clock_s),
         crossing.time_s + math.hypot(late_s, clock_s),
         (*slope, *clock),
-        *watched,
     )
+
+
+def _watched(trace: Trace, voltage_v: Floats, cutoff_v: float, hold_s: float) -> CutoffWatch:
+    """The live watch after the run's last row."""
+    watch = CutoffWatch(cutoff_v, hold_s, trace.begin_s, trace.windowed)
+    current_ma = np.zeros_like(voltage_v) if trace.current_ma is None else np.abs(trace.current_ma)
+    watch.add(trace.time_s, voltage_v, current_ma)
+    return watch
+
+
+def _first_touch(trace: Trace, usable: Mask, cutoff_v: float) -> Crossing | None:
+    """The very first fall to the cutoff, by single conversions where the run has them."""
+    least_v = trace.voltage_min_v
+    if least_v is None:
+        rows = chosen(usable)
+        return first_held(
+            lambda places: trace.middle_s(rows.at(places)),
+            rows.values(_present(trace.voltage_v)),
+            cutoff_v,
+            0.0,
+            end_s=trace.end_s,
+        )
+    # One conversion near 0 V amid a healthy window is a loose contact as well.
+    sound = chosen(usable & (least_v > trace.dead_below_v))
+    return first_held(
+        lambda places: trace.time_s[sound.at(places)],
+        sound.values(least_v),
+        cutoff_v,
+        0.0,
+        end_s=trace.end_s,
+    )
+
+
+def _present(column: Floats | None) -> Floats:
+    assert column is not None
+    return column
 
 
 def cutoff_time(trace: Trace, fall: Fall) -> Quantity:

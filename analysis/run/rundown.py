@@ -21,7 +21,7 @@ from analysis.run.left import left_in_cells
 from analysis.run.lifetime import End, Lifetime, lifetime_of
 from analysis.run.probe_effect import ProbeEffect, probe_effect
 from analysis.run.row_noise import limits_in_run
-from analysis.run.trace import Floats, Trace, trace_of
+from analysis.run.trace import Trace, trace_of
 from analysis.run.verdict import Verdict, verdict
 from logger.base.durations import HOLD_DEFAULT_S
 from logger.base.wall_clock import wall_clock
@@ -123,7 +123,7 @@ def rundown(
     need_s = run.description.need_s if need_s is None else need_s
     simulated = is_simulated(run)
     clock = wall_clock(run.description.started_utc, simulated=simulated)
-    first_v, last_v = (None, None) if trace.voltage_v is None else _ends(trace, trace.voltage_v)
+    first_v, last_v = _ends(trace)
     return Rundown(
         duration=draws.duration(draw),
         charge=draws.charge(draw),
@@ -161,8 +161,11 @@ def _not_by_the_pack(fall: Fall, when: Quantity, lifetime: Lifetime) -> bool:
     return unplugged or (lifetime.end is End.RUNNING and not fall.crossing.finished)
 
 
-def _ends(trace: Trace, column: Floats) -> tuple[float, float]:
-    """The column's first and last value in rows that are not dead."""
+def _ends(trace: Trace) -> tuple[float | None, float | None]:
+    """The voltage's first and last value in rows that are not dead; None where it was not recorded."""
+    column = trace.voltage_v
+    if column is None:
+        return None, None
     first, last = column[trace.alive.at(np.array([0, trace.alive.count - 1]))]
     return float(first), float(last)
 

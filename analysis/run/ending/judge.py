@@ -21,7 +21,7 @@ from analysis.say.words import plain_text, span_words
 _OPEN_LEAST_S: Final = 60.0
 # A microcontroller is back within seconds, a supply with hysteresis when the pack has recovered.
 _RESTART_MOST_S: Final = 10.0
-_SOON_S: Final = 900.0
+_SOON_S: Final = 300.0
 _MODE_LONGER: Final = 3.0
 _RHYTHM_LONGER: Final = 10.0
 _RHYTHM_TIMES: Final = 3
