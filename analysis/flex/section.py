@@ -264,6 +264,7 @@ def _group_json(group: GroupLife) -> dict[str, Any]:
     }
     if w is not None:
         found |= _fit_json(w)
+        found["weibull"]["trusted"] = group.fit_trusted
     if group.rival is not None:
         found["lognormal"] = {
             "location": Quantity(group.rival.location, "ln cycles").as_json(),
