@@ -259,10 +259,7 @@ def _group_json(group: GroupLife) -> dict[str, Any]:
         "verdict_by": (group.verdict.by or None) if group.verdict else None,
         "verdict_why": (group.verdict.why or None) if group.verdict else None,
         "shown_by": group.shown_by or None,
-        "median": None if group.median is None else group.median.as_json(),
-        "no_median": group.no_median or None,
-        "b10_by_order": None if group.b10 is None else group.b10.as_json(),
-        "no_b10_by_order": group.no_b10 or None,
+        **_ordered_json(group),
         "suspects": list(group.suspects),
         "early_p": None if group.model.early is None else group.model.early.p_value,
         "ways": [
@@ -278,6 +275,7 @@ def _group_json(group: GroupLife) -> dict[str, Any]:
     }
     if w is not None:
         found |= _fit_json(w)
+        found["weibull"]["trusted"] = group.fit_trusted
     if group.rival is not None:
         found["lognormal"] = {
             "location": Quantity(group.rival.location, "ln cycles").as_json(),
@@ -301,6 +299,15 @@ def _group_json(group: GroupLife) -> dict[str, Any]:
     ]
     found["survival"] = _survival_json(group.curve)
     return found
+
+
+def _ordered_json(group: GroupLife) -> dict[str, Any]:
+    return {
+        "median": None if group.median is None else group.median.as_json(),
+        "no_median": group.no_median or None,
+        "b10_by_order": None if group.b10 is None else group.b10.as_json(),
+        "no_b10_by_order": group.no_b10 or None,
+    }
 
 
 def _rank_json(result: FlexLife) -> dict[str, Any] | None:

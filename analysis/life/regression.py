@@ -96,7 +96,7 @@ def coefficient_bound(fit: Regression, index: int, limit: float) -> float:
         if abs(far - estimate) > _NO_BOUND:
             return float(np.sign(step) * np.inf)
         far = estimate + 2 * (far - estimate)
-    return float(scipy.optimize.brentq(miss, min(estimate, far), max(estimate, far), xtol=1e-8))
+    return float(scipy.optimize.brentq(miss, min(estimate, far), max(estimate, far), xtol=1e-7))
 
 
 def coefficient_root(fit: Regression, index: int, value: float) -> float:
@@ -117,6 +117,6 @@ def coefficient_root(fit: Regression, index: int, value: float) -> float:
     # Far from the estimate the lives scatter more round the line: a start with that scatter stays finite.
     b = 1.0 / max(float(miss.std()), fit.scale / fit.spread)
     start = b * np.concatenate(([1.0], own))
-    held = maximise(fit.logs, fit.family, start[kept], np.zeros(size), free)
+    held = maximise(fit.logs, fit.family, start[kept], np.zeros(size), free, decrement=1e-12)
     gain = max(fit.log_likelihood_of_logs - float(held.log_likelihood), 0.0)
     return float(np.sign(fit.coefficients[index] - value) * np.sqrt(2 * gain))

@@ -191,7 +191,7 @@ def log_likelihood(lives: LogLives, family: Family, theta: Array) -> tuple[Array
     slope = theta[..., :1]
     offset = theta[..., 1:] @ lives.design.T
     ends = np.cumsum([lives.exact.shape[-1], lives.right.shape[-1], lives.left.shape[-1]])
-    parts = []
+    parts: list[tuple[Array, ...]] = []
     for block, (start, stop), terms in (
         (lives.exact, (0, ends[0]), family.density),
         (lives.right, (ends[0], ends[1]), family.survival),
@@ -201,21 +201,7 @@ def log_likelihood(lives: LogLives, family: Family, theta: Array) -> tuple[Array
             value, first, second = terms(slope * block - offset[..., start:stop])
             parts.append((value, first, first * block, second, second * block, second * block**2))
     if lives.low.shape[-1]:
-        tail = offset[..., ends[2] :]
-        value, d_low, d_high, low2, cross, high2 = family.between(
-            slope * lives.low - tail, slope * lives.high - tail
-        )
-        low, high = lives.low, lives.high
-        parts.append(
-            (
-                value,
-                d_low + d_high,
-                d_low * low + d_high * high,
-                low2 + 2 * cross + high2,
-                low2 * low + cross * (low + high) + high2 * high,
-                low2 * low**2 + 2 * cross * low * high + high2 * high**2,
-            )
-        )
+        parts.append(_between_terms(lives, family, slope, offset[..., ends[2] :]))
     value, first, first_y, second, second_y, second_yy = (
         np.concatenate(item, axis=-1) for item in zip(*parts, strict=True)
     )
@@ -236,6 +222,24 @@ def log_likelihood(lives: LogLives, family: Family, theta: Array) -> tuple[Array
             "...k,ki,kj->...ij", weights * second, lives.design, lives.design
         )
     return total, gradient, hessian
+
+
+def _between_terms(
+    lives: LogLives, family: Family, slope: Array, offset: Array
+) -> tuple[Array, ...]:
+    """Terms of the lives that ended between two looks, in the order of the other kinds."""
+    low, high = lives.low, lives.high
+    value, d_low, d_high, low2, cross, high2 = family.between(
+        slope * low - offset, slope * high - offset
+    )
+    return (
+        value,
+        d_low + d_high,
+        d_low * low + d_high * high,
+        low2 + 2 * cross + high2,
+        low2 * low + cross * (low + high) + high2 * high,
+        low2 * low**2 + 2 * cross * low * high + high2 * high**2,
+    )
 
 
 def _plain_weibull(lives: LogLives, theta: Array) -> tuple[Array, Array, Array]:
