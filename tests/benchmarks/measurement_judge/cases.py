@@ -36,6 +36,8 @@ METER_VOLTAGE: Final = 0.002
 METER_AT_A: Final = (0.02, 0.2)
 # Between calibration and run; README: "up to 5 degrees from the calibration".
 APART_C: Final = 5.0
+# The same USB port, no source.
+APART_V: Final = 0.05
 
 
 @dataclass(frozen=True)
@@ -69,16 +71,17 @@ def draw_load(kind: str, rng: np.random.Generator) -> Load:
         hertz = u(0.5, 5.0)
         modes = [Mode(1 / hertz, u(0.005, 0.02), u(0.2, 0.5), hertz, 0.002 * hertz)]
     elif kind == "modes":
+        # The heavier ones together are shorter than the hold: whether they end a run is no matter of a row.
         modes = [
-            Mode(u(5, 8), u(0.18, 0.3)),
-            Mode(u(3, 5), u(0.08, 0.12)),
+            Mode(u(3, 5), u(0.18, 0.3)),
+            Mode(u(2, 3.5), u(0.08, 0.12)),
             Mode(u(2, 4), u(0.01, 0.03)),
         ]
     elif kind == "modes pwm":
         hertz = u(200, 1000)
         modes = [
-            Mode(u(5, 8), 0.02, u(0.3, 0.5), hertz, u(0.5, 0.8)),
-            Mode(u(3, 5), 0.02, u(0.2, 0.4), hertz, u(0.2, 0.4)),
+            Mode(u(3, 5), 0.02, u(0.3, 0.5), hertz, u(0.5, 0.8)),
+            Mode(u(2, 3.5), 0.02, u(0.2, 0.4), hertz, u(0.2, 0.4)),
             Mode(u(2, 4), u(0.008, 0.02)),
         ]
     elif kind == "sleeping":
@@ -119,6 +122,15 @@ def draw_pack(
     return replace(pack, taken_ah=taken_ah), cutoff_v
 
 
+def another_day(boards: Boards, rng: np.random.Generator) -> Boards:
+    """The boards when they were calibrated."""
+    n = len(boards.gain)
+    return boards.at(
+        boards.temperature_c + rng.uniform(-APART_C, APART_C, n),
+        boards.supply_v + rng.uniform(-APART_V, APART_V, n),
+    )
+
+
 def draw_case(chip: str, kind: str, law: Law, seed: int) -> Case:
     """Case number ``seed`` of this chip and load."""
     rng = np.random.default_rng([seed, CHIPS.index(chip), LOADS.index(kind), len(law.value)])
@@ -132,7 +144,7 @@ def draw_case(chip: str, kind: str, law: Law, seed: int) -> Case:
         kind=kind,
         seed=seed,
         board=board,
-        bench=board.at(board.temperature_c + rng.uniform(-APART_C, APART_C, 1)),
+        bench=another_day(board, rng),
         meter=draw_meter(METER_CURRENT, METER_VOLTAGE, rng),
         world=world,
         windows=windows,

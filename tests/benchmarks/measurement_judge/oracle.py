@@ -15,13 +15,13 @@ import numpy.typing as npt
 from scipy.stats import norm
 
 from tests.benchmarks.measurement_judge.cases import (
-    APART_C,
     HOLD_S,
     METER_AT_A,
     METER_CURRENT,
     METER_VOLTAGE,
     WINDOW_S,
     Case,
+    another_day,
 )
 from tests.support.datasheet_boards.bench import COUNT_V, COUNTS, current_count_ma
 from tests.support.datasheet_boards.errors import Boards, Law, draw_boards, perfect_board
@@ -51,7 +51,7 @@ def population(chip: str, law: Law) -> Population:
     boards = draw_boards(chip, law, rng, BOARDS)
     return Population(
         boards,
-        boards.at(boards.temperature_c + rng.uniform(-APART_C, APART_C, BOARDS)),
+        another_day(boards, rng),
         rng.uniform(-METER_CURRENT, METER_CURRENT, BOARDS),
         rng.uniform(-METER_VOLTAGE, METER_VOLTAGE, BOARDS),
     )
@@ -185,7 +185,7 @@ def sampling_spread(case: Case) -> dict[str, float]:
 
 def conversions_in_peak(case: Case) -> int:
     """Whole conversions of the shunt that lie in the highest level, over the run; 0: none ever does."""
-    half_s = case.board.sheet.conversion_s[0] * (1 + float(case.board.conversion[0]))
+    half_s = case.board.sheet.settings_s[0] * (1 + float(case.board.conversion[0]))
     load = case.world.load
     top = max(load.modes, key=lambda mode: mode.base_a + (mode.pulse_a if mode.duty > 0 else 0.0))
     share = top.seconds / load.round_s * (top.duty if top.pulse_a else 1.0)

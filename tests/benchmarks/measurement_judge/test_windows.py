@@ -25,6 +25,7 @@ from tests.support.datasheet_boards.loads import Load, Mode, constant
 from tests.support.datasheet_boards.packs import (
     Chemistry,
     Pack,
+    World,
     make_world,
 )
 from tests.support.datasheet_boards.record import record, setting
@@ -106,6 +107,29 @@ def test_averaging_in_the_chip_spreads_noise_less() -> None:
     mean = record(world, board, 0.5, np.random.default_rng(1), setting(INA219, averages=128))
     assert mean.conversions.max() <= 4
     assert mean.current_max_ma.max() - mean.current_min_ma.min() < 8 * 0.1 * 6 / np.sqrt(128) + 0.2
+
+
+def test_a_night_in_parts_is_the_night(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Memory is kept small by parts of whole windows; without noise nothing of them shows."""
+    load = Load((Mode(3.0, 0.02, 0.4, 311.0, 0.3), Mode(2.0, 0.05)))
+    world, board = make_world(load, FLAT, 60.0), perfect_board("INA219")
+    whole = record(world, board, 1.0, np.random.default_rng(1))
+    monkeypatch.setattr("tests.support.datasheet_boards.record._CHUNK", 2000)
+    parts = record(world, board, 1.0, np.random.default_rng(1))
+    for name in ("time_us", "conversions", "pack_min_v", "current_ma", "charge_mah", "energy_mwh"):
+        assert getattr(parts, name) == pytest.approx(getattr(whole, name))
+
+
+def test_a_window_without_a_conversion_belongs_to_the_next() -> None:
+    chosen = setting(INA226, 8.244e-3, 64)
+    world = replace(_long(0.1), seconds=20.0)
+    found = record(world, perfect_board("INA226"), 0.5, np.random.default_rng(1), chosen)
+    assert (found.conversions >= 1).all()
+    assert np.diff(found.time_us) == pytest.approx(2 * 8.244e-3 * 64 * 1e6, abs=2)
+
+
+def _long(current_a: float) -> World:
+    return make_world(constant(current_a), FLAT, 20.0)
 
 
 @pytest.mark.parametrize("averages", [1, 4, 16])

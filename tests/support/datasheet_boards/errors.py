@@ -99,9 +99,10 @@ class Boards:
         }
         return replace(self, **kept)
 
-    def at(self, temperature_c: Floats) -> "Boards":
-        """The same boards at another temperature."""
-        return replace(self, temperature_c=temperature_c)
+    def at(self, temperature_c: Floats, supply_v: Floats | None = None) -> "Boards":
+        """The same boards at another temperature, and supply if given."""
+        supply_v = self.supply_v if supply_v is None else supply_v
+        return replace(self, temperature_c=temperature_c, supply_v=supply_v)
 
     def pin_current_a(self, common_v: Floats) -> Floats:
         """Into VIN- (and what is tied to it) through the shunt: there with the load unplugged, gone with the pack off."""

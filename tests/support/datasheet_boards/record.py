@@ -63,9 +63,9 @@ class Setting:
 
 def setting(sheet: ChipSheet, conversion_s: float | None = None, averages: int = 1) -> Setting:
     """Default: the sketch's own. Raises ValueError for what the chip cannot be set to."""
-    usual_s = sheet.conversion_s[0]
+    usual_s = sheet.settings_s[0]
     conversion_s = usual_s if conversion_s is None else conversion_s
-    if conversion_s not in sheet.conversion_s or averages not in sheet.averages:
+    if conversion_s not in sheet.settings_s or averages not in sheet.averages:
         raise ValueError(f"{sheet.kind} has no {conversion_s} s x {averages}")
     if sheet.interleaved:
         return Setting(conversion_s, averages, math.sqrt(usual_s / conversion_s))
@@ -84,84 +84,115 @@ def record(
     chosen = setting(sheet) if chosen is None else chosen
     half_s = chosen.half_s * (1 + float(board.conversion[0]))
     pair_s = 2 * half_s * chosen.turns
-    pairs = int(world.seconds / pair_s)
-    clock = 1 + float(board.clock[0])
-    # A window ends with the first conversion at or after its nominal end, by the board's clock.
-    end_us = np.floor(pair_s * np.arange(1, pairs + 1) * clock * 1e6).astype(np.int64)
-    nominal_us = round(window_s * 1e6)
-    count = int(end_us[-1] // nominal_us)
-    last = np.searchsorted(end_us, nominal_us * np.arange(1, count + 1))
-    last = last[last < pairs]
+    last, time_us = _ends(pair_s * (1 + float(board.clock[0])), window_s, world.seconds / pair_s)
     first = np.concatenate(([0], last[:-1] + 1))
-    shunt, bus, beyond, bus_beyond = _registers(
-        world, board, int(last[-1]) + 1, half_s, chosen, rng
-    )
-    ratio = sheet.bus_step_v / sheet.shunt_step_v
-    pack = bus * ratio + shunt
     number = last - first + 1
-
-    def mean(values: Floats) -> Floats:
-        return np.asarray(np.add.reduceat(values, first) / number)
-
+    sums = np.concatenate(
+        [
+            _sums(world, board, first[part], last[part], half_s, chosen, rng)
+            for part in _parts(number)
+        ],
+        axis=1,
+    )
+    shunt, bus, pack, power, low, high, pack_low, beyond, bus_beyond = sums
     to_ma = 1e3 * sheet.shunt_step_v / board.shunt_ohm
-    time_us = end_us[last]
     span_h = np.diff(np.concatenate(([0], time_us))) / 3.6e9
-    current = mean(shunt) * to_ma
-    power = mean(pack * shunt) * sheet.shunt_step_v * to_ma
+    current = shunt / number * to_ma
     return Windows(
         board=board,
         window_s=window_s,
         end_s=np.asarray(pair_s * (last + 1.0), dtype=np.float64),
         time_us=time_us,
         conversions=number,
-        pack_v=mean(pack) * sheet.shunt_step_v,
-        pack_min_v=np.minimum.reduceat(pack, first) * sheet.shunt_step_v,
-        bus_v=mean(bus) * sheet.bus_step_v,
+        pack_v=pack / number * sheet.shunt_step_v,
+        pack_min_v=pack_low * sheet.shunt_step_v,
+        bus_v=bus / number * sheet.bus_step_v,
         current_ma=current,
-        current_min_ma=np.minimum.reduceat(shunt, first) * to_ma,
-        current_max_ma=np.maximum.reduceat(shunt, first) * to_ma,
+        current_min_ma=low * to_ma,
+        current_max_ma=high * to_ma,
         charge_mah=np.cumsum(current * span_h),
-        energy_mwh=np.cumsum(power * span_h),
-        beyond=np.add.reduceat(beyond.astype(np.int64), first),
-        bus_beyond=np.add.reduceat(bus_beyond.astype(np.int64), first),
+        energy_mwh=np.cumsum(power / number * sheet.shunt_step_v * to_ma * span_h),
+        beyond=beyond.astype(np.int64),
+        bus_beyond=bus_beyond.astype(np.int64),
     )
+
+
+def _ends(board_pair_s: float, window_s: float, pairs: float) -> tuple[Ints, Ints]:
+    """Last pair of each window and the board's time then: the first conversion at or after the nominal end."""
+    step_us, nominal_us = 1e6 * board_pair_s, round(1e6 * window_s)
+    nominal = nominal_us * np.arange(1, int(step_us * pairs) // nominal_us + 1)
+
+    def end_us(pair: Ints) -> Ints:
+        return np.asarray(np.floor(step_us * (pair + 1)), dtype=np.int64)
+
+    last = np.ceil(nominal / step_us).astype(np.int64) - 1
+    last += end_us(last) < nominal  # whole microseconds may end short of it
+    # A window without a conversion is none: its time belongs to the next.
+    last = np.unique(last[last < int(pairs)])
+    return last, end_us(last)
+
+
+def _parts(number: Ints) -> list[slice]:
+    """Windows in parts of so many conversions that memory stays small."""
+    part = np.cumsum(number) // _CHUNK
+    begins = np.flatnonzero(np.diff(part, prepend=-1))
+    return [slice(a, b) for a, b in zip(begins, [*begins[1:], len(number)], strict=True)]
+
+
+def _sums(
+    world: World,
+    board: Boards,
+    first: Ints,
+    last: Ints,
+    half_s: float,
+    chosen: Setting,
+    rng: np.random.Generator,
+) -> Floats:
+    """Sums and extremes of each window's counts, shape (9, windows), in the order that ``record`` takes them."""
+    shunt, bus = _registers(world, board, range(first[0], last[-1] + 1), half_s, chosen, rng)
+    low, high, bus_high = end_stops(board)
+    beyond, bus_beyond = (shunt >= high) | (shunt <= low), bus >= bus_high
+    shunt, bus = np.clip(shunt, low, high), np.clip(bus, 0.0, bus_high)
+    pack = bus * (board.sheet.bus_step_v / board.sheet.shunt_step_v) + shunt
+    at = first - first[0]
+    added = (shunt, bus, pack, pack * shunt)
+    found = [np.add.reduceat(values, at) for values in added]
+    found += [np.minimum.reduceat(shunt, at), np.maximum.reduceat(shunt, at)]
+    found += [np.minimum.reduceat(pack, at)]
+    found += [np.add.reduceat(flags.astype(np.float64), at) for flags in (beyond, bus_beyond)]
+    return np.array(found)
 
 
 def _registers(
     world: World,
     board: Boards,
-    pairs: int,
+    pairs: range,
     half_s: float,
     chosen: Setting,
     rng: np.random.Generator,
-) -> tuple[Floats, Floats, npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
-    """Counts of shunt and bus of every pair, and which of them stand at an end stop."""
-    turns = pairs * chosen.turns
-    shunt, bus = np.empty(turns), np.empty(turns)
-    for begin in range(0, turns, _CHUNK):
-        part = slice(begin, min(begin + _CHUNK, turns))
-        from_s = np.arange(part.start, part.stop + 1, dtype=np.float64) * (2 * half_s)
-        middle_s = np.asarray(from_s[:-1] + half_s, dtype=np.float64)
-        starts, middles = world.load.charge_as(from_s), world.load.charge_as(middle_s)
-        amps = (middles - starts[:-1]) / half_s
-        later = (starts[1:] - middles) / half_s
-        slow_v, ohm = world.between(middle_s)
-        common_v = slow_v - (ohm + board.shunt_ohm) * amps
-        bus_v = slow_v - (ohm + board.shunt_ohm) * later
-        n = part.stop - part.start
-        noise = rng.standard_normal((2, n), dtype=np.float32)
-        read_v = board.shunt_reading_v(amps, common_v)
-        read_v += chosen.noise * board.noise_shunt_v * noise[0]
-        shunt[part] = read_v / board.sheet.shunt_step_v
-        read_v = board.bus_reading_v(bus_v) + chosen.noise * board.noise_bus_v * noise[1]
-        bus[part] = read_v / board.sheet.bus_step_v
+) -> tuple[Floats, Floats]:
+    """Counts of shunt and bus of these pairs, rounded down, as if there were no end stops."""
+    turns = np.arange(pairs.start * chosen.turns, pairs.stop * chosen.turns + 1, dtype=np.float64)
+    from_s = turns * (2 * half_s)
+    middle_s = np.asarray(from_s[:-1] + half_s, dtype=np.float64)
+    starts, middles = world.load.charge_as(from_s), world.load.charge_as(middle_s)
+    amps = (middles - starts[:-1]) / half_s
+    later = (starts[1:] - middles) / half_s
+    slow_v, ohm = world.between(middle_s)
+    common_v = slow_v - (ohm + board.shunt_ohm) * amps
+    bus_v = slow_v - (ohm + board.shunt_ohm) * later
+    noise = chosen.noise * rng.standard_normal((2, len(middle_s)), dtype=np.float32)
+    shunt_v = board.shunt_reading_v(amps, common_v) + board.noise_shunt_v * noise[0]
+    read_v = board.bus_reading_v(bus_v) + board.noise_bus_v * noise[1]
+    counts = (shunt_v / board.sheet.shunt_step_v, read_v / board.sheet.bus_step_v)
     if chosen.turns > 1:
-        shunt, bus = (values.reshape(pairs, -1).mean(axis=1) for values in (shunt, bus))
-    low, high, bus_high = end_stops(board)
+        counts = (_turns_mean(counts[0], len(pairs)), _turns_mean(counts[1], len(pairs)))
     # What is a whole number of steps stays so whatever the last bit of the division.
-    shunt, bus = np.floor(shunt + 1e-9), np.floor(bus + 1e-9)
-    beyond, bus_beyond = (shunt >= high) | (shunt <= low), bus >= bus_high
-    return np.clip(shunt, low, high), np.clip(bus, 0.0, bus_high), beyond, bus_beyond
+    return np.floor(counts[0] + 1e-9), np.floor(counts[1] + 1e-9)
+
+
+def _turns_mean(values: Floats, pairs: int) -> Floats:
+    return np.asarray(values.reshape(pairs, -1).mean(axis=1))
 
 
 def end_stops(board: Boards) -> tuple[float, float, float]:

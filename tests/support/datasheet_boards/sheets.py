@@ -38,7 +38,7 @@ class ChipSheet:
     ``gains``: full scale of the shunt in V -> greatest offset. ``*_low``, ``*_high``: end stops of the
     register in counts. ``pin_a``: current into VIN- that comes through the shunt, at the sheet's common
     voltage, typical; ``pin_ohm``: resistance from the same node to ground (VIN- of the INA219, VBUS of the
-    INA226, which boards tie to VIN-). ``conversion_s``: times that one conversion of shunt or bus can be set
+    INA226, which boards tie to VIN-). ``settings_s``: times that one conversion of shunt or bus can be set
     to, the sketch's own first. ``averages``: how many the chip itself can average; ``interleaved``: by turns of
     shunt and bus, else first all of the shunt; ``averaged_s``: the sheet's own times for that, where it has a
     table. ``clock``: that the chip's time base may be off. ``noise_*_v``: least and greatest standard deviation of one conversion.
@@ -61,7 +61,7 @@ class ChipSheet:
     bus_ranges_v: tuple[float, ...]
     pin_a: float
     pin_ohm: float
-    conversion_s: tuple[float, ...]
+    settings_s: tuple[float, ...]
     averages: tuple[int, ...]
     averaged_s: dict[int, float]
     interleaved: bool
@@ -95,7 +95,7 @@ INA219: Final = ChipSheet(
     bus_ranges_v=(16.0, 32.0),
     pin_a=20e-6,
     pin_ohm=320e3,
-    conversion_s=(532e-6,),
+    settings_s=(532e-6,),
     averages=(1, 2, 4, 8, 16, 32, 64, 128),
     averaged_s={2: 1.06e-3, 4: 2.13e-3, 8: 4.26e-3, 16: 8.51e-3, 32: 17.02e-3, 64: 34.05e-3}
     | {128: 68.10e-3},
@@ -124,7 +124,7 @@ INA226: Final = ChipSheet(
     bus_ranges_v=(40.96,),
     pin_a=10e-6,
     pin_ohm=830e3,
-    conversion_s=(588e-6, 140e-6, 204e-6, 332e-6, 1.1e-3, 2.116e-3, 4.156e-3, 8.244e-3),
+    settings_s=(588e-6, 140e-6, 204e-6, 332e-6, 1.1e-3, 2.116e-3, 4.156e-3, 8.244e-3),
     averages=(1, 4, 16, 64, 128, 256, 512, 1024),
     averaged_s={},
     # SBOS547, basic ADC functions: shunt, then bus, "until the number of averages is reached" (from memory).
