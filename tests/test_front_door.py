@@ -361,7 +361,10 @@ def test_a_result_warns_where_cells_or_skin_may_suffer(rundown: drawbench.Rundow
     pack = rundown.run.description.pack
     assert pack is not None
     assert f"Caution: {pack}: {pack.caution}" in page
-    hot = replace(rundown, energy=replace(rundown.energy, value=30_000.0))
+    trace = rundown.draw.trace
+    assert trace.current_ma is not None
+    hotter = replace(trace, current_ma=10 * trace.current_ma)
+    hot = replace(rundown, draw=replace(rundown.draw, trace=hotter))
     assert "into heat where it is worn" in hot._repr_html_()
 
 

@@ -201,7 +201,7 @@ def _show(story: "BudgetStory") -> None:
     from analysis.run.heat import is_heat_caution
 
     for sentence in short_sentences(story):
-        click.echo(textwrap.fill(sentence, TEXT_WIDTH))
+        click.echo(textwrap.fill(sentence, TEXT_WIDTH, break_on_hyphens=False))
     shown = story.packs[:1]
     if story.run_modes is None:
         shown = _offered(story)
@@ -265,7 +265,7 @@ def _show_details(story: "BudgetStory", temperature_c: float) -> None:
     from analysis.say.words import value_words
 
     for sentence in answer_sentences(story):
-        click.echo(textwrap.fill(sentence, TEXT_WIDTH))
+        click.echo(textwrap.fill(sentence, TEXT_WIDTH, break_on_hyphens=False))
     click.echo()
     _show_modes(story)
     if story.comparison is not None:
