@@ -118,7 +118,7 @@ def _pieces(rng: np.random.Generator, known: tuple[CurveFamily, ...]) -> Array:
 
 
 def _log_uniform(rng: np.random.Generator, low: float, high: float, count: int) -> Array:
-    return np.exp(rng.uniform(np.log(low), np.log(high), count))
+    return np.asarray(np.exp(rng.uniform(np.log(low), np.log(high), count)))
 
 
 def _bent_once(rng: np.random.Generator) -> Array:
