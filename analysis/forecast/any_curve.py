@@ -118,7 +118,7 @@ def _pieces(rng: np.random.Generator, known: tuple[CurveFamily, ...]) -> Array:
 
 
 def _log_uniform(rng: np.random.Generator, low: float, high: float, count: int) -> Array:
-    return np.exp(rng.uniform(np.log(low), np.log(high), count))
+    return np.asarray(np.exp(rng.uniform(np.log(low), np.log(high), count)))
 
 
 def _bent_once(rng: np.random.Generator) -> Array:
@@ -183,6 +183,43 @@ class AnyCurve:
     path_v: Array
 
 
+def _rests(curves: Array, share: Array, headroom_v: Array, noise_v: Array) -> Array:
+    """Mean square rest of every curve at every u, in units of its sd, shape (curves, u); heights by least squares.
+
+    ``share``: charge of each stretch over the charge now.
+    """
+    least = 0.1 * float(np.median(headroom_v))
+    sd = np.hypot(noise_v, _MISFIT * np.maximum(headroom_v, least))
+    precision = (0.3 + 0.7 * share) / sd**2
+    # g of every curve at u * (charge / now), shape (curves, u, stretches)
+    place = np.outer(_U, share) * (_POINTS - 1)
+    low = np.minimum(place.astype(np.intp), _POINTS - 2)
+    part = (place - low).astype(np.float32)
+    g = curves[:, low] * (1 - part) + curves[:, low + 1] * part
+    cross = (g @ (precision * headroom_v).astype(np.float32)).astype(np.float64)
+    square = (np.square(g) @ precision.astype(np.float32)).astype(np.float64)
+    rest = precision @ headroom_v**2 - cross**2 / np.maximum(square, 1e-12)
+    return np.asarray(np.maximum(rest, 0.0) / float((precision * sd**2).sum()))
+
+
+def _prior(used_mah: float, belief: CapacityBelief | None) -> Array:
+    """Logarithm of the belief in each u: anywhere, or as the label and the start have it."""
+    if belief is None:
+        return np.log(_U * (1 - _U))
+    total, wrong = belief.density(used_mah / _U), _LABEL_WRONG[belief.label_mah is not None]
+    return np.asarray(np.log(1 - _U) + np.log((1 - wrong) * total + wrong * _U))
+
+
+def _onward(curves: Array, u: Array, ahead: Array) -> Array:
+    """Each curve from its own u on, 1 there, shape (curves, ahead)."""
+    grid = np.linspace(0, 1, _POINTS)
+    rows = [
+        np.interp(at + (1 - at) * ahead, grid, curve) for at, curve in zip(u, curves, strict=True)
+    ]
+    courses = np.array(rows)
+    return np.asarray(courses / np.maximum(courses[:, :1], 1e-9))
+
+
 def any_curve(
     course: Course,
     used_mah: float,
@@ -201,24 +238,8 @@ def any_curve(
     if len(charge) < 4 or not used_mah > 0 or np.median(headroom) <= 0:
         return None
     curves, odds = (item[::every] for item in pool(known_families()))
-    recent = 0.3 + 0.7 * charge / used_mah
-    least = 0.1 * float(np.median(headroom))
-    sd = np.hypot(noise, _MISFIT * np.maximum(headroom, least))
-    precision = recent / sd**2
-    # g of every curve at u * (charge / now), shape (curves, u, stretches)
-    place = np.outer(_U, charge / used_mah) * (_POINTS - 1)
-    low = np.minimum(place.astype(np.intp), _POINTS - 2)
-    part = (place - low).astype(np.float32)
-    g = curves[:, low] * (1 - part) + curves[:, low + 1] * part
-    cross = (g @ (precision * headroom).astype(np.float32)).astype(np.float64)
-    square = (np.square(g) @ precision.astype(np.float32)).astype(np.float64)
-    rest = precision @ headroom**2 - cross**2 / np.maximum(square, 1e-12)
-    # mean square in units of its sd
-    rest = np.maximum(rest, 0.0) / float((precision * sd**2).sum())
-    prior = np.log(_U * (1 - _U))
-    if belief is not None:
-        total, wrong = belief.density(used_mah / _U), _LABEL_WRONG[belief.label_mah is not None]
-        prior = np.log(1 - _U) + np.log((1 - wrong) * total + wrong * _U)
+    rest = _rests(curves, charge / used_mah, headroom, noise)
+    prior = _prior(used_mah, belief)
     # where even the best fits badly, its own rest is the measure of error
     usual = max(float(rest.min()), 1.0)
     for heat in _HEATS:
@@ -237,11 +258,5 @@ def any_curve(
     some = np.linspace(0, draws - 1, _PATHS).astype(np.intp)
     ahead = np.linspace(0, 1, _PATH_POINTS)
     now_v = float(np.median(volts[-3:])) - cutoff_v
-    paths = []
-    for row in some.tolist():
-        u = float(_U[u_at[row]])
-        course_on = np.interp(u + (1 - u) * ahead, np.linspace(0, 1, _POINTS), curves[which[row]])
-        paths.append(cutoff_v + now_v * course_on / max(float(course_on[0]), 1e-9))
-    return AnyCurve(
-        left, float(np.sqrt(rest.min())), effective, left[some][:, None] * ahead, np.array(paths)
-    )
+    paths = cutoff_v + now_v * _onward(curves[which[some]], _U[u_at[some]], ahead)
+    return AnyCurve(left, float(np.sqrt(rest.min())), effective, left[some][:, None] * ahead, paths)

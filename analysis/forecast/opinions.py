@@ -22,10 +22,10 @@ Array = NDArray[np.float64]
 Then = Callable[[float, Array], Sequence[Array] | None]
 
 # Moments asked about, as shares of the charge so far, and levels on the way from there to now.
-ORIGINS: Final = (0.2, 0.35, 0.5, 0.65, 0.8)
+ORIGINS: Final = (0.2, 0.4, 0.6, 0.8)
 _ON_THE_WAY: Final = (0.4, 0.7, 1.0)
 _LEAST_SD: Final = 0.025  # of the logarithm: no opinion is credited with knowing better
-_EVIDENCE: Final = 0.6  # of its logarithm: the moments of one run agree with each other
+_EVIDENCE: Final = 0.75  # of its logarithm: the moments of one run agree with each other
 _DENSITY_LEAST: Final = 1e-3
 _Z95: Final = 1.645
 _BELIEVED: Final = 2.0  # moments that the opinion's own width is worth

@@ -19,6 +19,7 @@ Array = NDArray[np.float64]
 
 DRAWS: Final = 250
 PATHS_PER_DRAW: Final = 8
+_QUICK_DRAWS: Final = 120
 DEPTH_POINTS: Final = 32
 _READING_SD_V: Final = 0.002
 _RELAX_SHARE: Final = 0.3
@@ -79,7 +80,8 @@ def draw_passages(
     place = np.concatenate([np.arange(len(found.log_q)) for _, found in kept])
     weight_all = np.exp(log_weight - log_weight.max())
     cumulative = np.cumsum(weight_all) / weight_all.sum()
-    picks = np.searchsorted(cumulative, (np.arange(DRAWS) + 0.5) / DRAWS)
+    draws, each = (_QUICK_DRAWS, 1) if quick else (DRAWS, PATHS_PER_DRAW)
+    picks = np.searchsorted(cumulative, (np.arange(draws) + 0.5) / draws)
     order = rng.permutation(DRAWS)  # load draws must not go along with capacity
     drawn: list[Passages] = []
     for number, (member, found) in enumerate(kept):
@@ -95,6 +97,7 @@ def draw_passages(
                     pack.cells,
                     load,
                     order[mine],
+                    each,
                     rng,
                 )
             )
@@ -152,6 +155,7 @@ def _crossings(
     cells: int,
     load: FutureLoad,
     load_draws: NDArray[np.intp],
+    each: int,
     rng: np.random.Generator,
 ) -> Passages:
     """First passage of the drawn curves below the cutoff (V per cell)."""
@@ -171,7 +175,7 @@ def _crossings(
     guess = np.interp(depth, knots, volts)
     ratio = np.clip(guess / guess[:, :1], 0.3, 1.2)
     heavy = load.heavy_ratio * scale[:, None] * (last_v * ratio) ** exponent[:, None]
-    paths = found.paths(log_q, z0, depth, heavy, PATHS_PER_DRAW, rng)
+    paths = found.paths(log_q, z0, depth, heavy, each, rng)
     below = paths < cutoff_v
     below[:, :, -1] = True
     first = np.maximum(below.argmax(axis=2), 1)
@@ -193,9 +197,9 @@ def _crossings(
     return Passages(
         now_s + 3600 * hours.ravel(),
         ((z_end - z0[:, None]) * q[:, None]).ravel(),
-        np.repeat(z0, PATHS_PER_DRAW),
+        np.repeat(z0, each),
         now_s + 3600 * elapsed_h[:, 0, :],
         paths[:, 0, :] * cells,
-        np.repeat(found.misfit[places], PATHS_PER_DRAW),
+        np.repeat(found.misfit[places], each),
         (depth - depth[:, :1]) * q[:, None],
     )

@@ -80,7 +80,7 @@ def test_the_shown_command_parses_to_the_same_plan(
 ) -> None:
     import logger.commands.log as commands_log
 
-    arguments = ["run", "--yes", "--no-check", "--title", "Anna's vest", "--need", "90min", "--capacity", "2400", "--lan", "--port", "/dev/x"]  # fmt: skip
+    arguments = ["run", "--yes", "--no-check", "--title", "Anna's vest", "--need", "90min", "--capacity", "2400", "--part-used", "--lan", "--port", "/dev/x"]  # fmt: skip
     result = CliRunner().invoke(start.start_command, arguments, catch_exceptions=False)
     line = next(line for line in result.output.splitlines() if "drawbench log" in line)
     again: list[tuple[Plan, dict[str, object]]] = []
