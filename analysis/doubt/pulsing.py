@@ -11,7 +11,7 @@ g_between the mean of g over the lags from one conversion into the next (0 to 2 
 g_within over those inside one (0 to T). It follows from the identity above with adjacent means of length T,
 the pack's voltage being the bus conversion's plus the shunt conversion's drop. A board that sends bursts
 of short conversions measures both. Of one that does not it is known that
-var(I) <= (greatest - mean)(mean - least) (Bhatia and Davis, SOURCES.md M1), equal for two levels, so
+var(I) <= (greatest - mean)(mean - least) (Bhatia and Davis, SOURCES.md F1), equal for two levels, so
 
     0 <= missed power <= R (greatest - mean)(mean - least) - what the product caught.
 """
