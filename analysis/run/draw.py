@@ -293,6 +293,8 @@ def peak_current(draw: Draw) -> Quantity:
         noise_ma = row_noise(trace, draw.limits).current_ma
         over_ma = lift_of_greatest_ma(draw.limits, noise_ma, trace.conversions)
     top_ma = float(values.max()) - _TOP_MIDDLE * over_ma
+    if draw.beyond is not None and draw.beyond.told and draw.beyond.range_ma:
+        top_ma = max(top_ma, draw.beyond.range_ma)  # what lay beyond it is in no row
     half_ma = (1 - _TOP_MIDDLE) * over_ma
     found = bounded(_current(draw, top_ma, less=half_ma, more=half_ma), draw.beyond)
     if found.at_least or draw.sag is None or not draw.sag.fast:
