@@ -20,7 +20,7 @@ SIMULATOR_ORDER = (
     "script", "parts", "script_commands", "bench", "registers",
 )  # fmt: skip
 SKETCH_ORDER = (
-    "crc16", "division", "flash_text", "settings", "pins", "board_clock", "sensor_units",
+    "crc16", "division", "flash_text", "settings", "pins", "board_clock", "burst", "sensor_units",
     "accumulators", "window_stats", "cutoff", "command_parser", "flex_cycle", "line_writer",
     "record_ring", "restart", "sensor", "rig", "probe", "lines", "commands", "firmware_probe",
 )  # fmt: skip

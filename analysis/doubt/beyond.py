@@ -137,17 +137,15 @@ def _least_more_mah(seen: Seen, lost: int, range_ma: float | None) -> float:
 
 def bounded(quantity: Quantity, beyond: Beyond | None, *, more: float = 0.0) -> Quantity:
     """A result of a current as the lower bound that it is; ``more``: what it is higher at least."""
-    if beyond is None or quantity.value is None:
+    return quantity if beyond is None else as_bound(quantity, beyond.note, more=more)
+
+
+def as_bound(quantity: Quantity, note: str, *, more: float = 0.0) -> Quantity:
+    """The lower end of a result as all that is known of it; ``note`` says why."""
+    if quantity.value is None:
         return quantity
-    lower = quantity.value if quantity.lower is None else quantity.lower
-    return replace(
-        quantity,
-        value=lower + more,
-        lower=lower + more,
-        upper=None,
-        note=beyond.note,
-        at_least=True,
-    )
+    least = (quantity.value if quantity.lower is None else quantity.lower) + more
+    return replace(quantity, value=least, lower=least, upper=None, note=note, at_least=True)
 
 
 def is_a_blink(beyond: Beyond, mean_ma: float, half_share: float) -> bool:

@@ -11,7 +11,7 @@ g_between the mean of g over the lags from one conversion into the next (0 to 2 
 g_within over those inside one (0 to T). It follows from the identity above with adjacent means of length T,
 the pack's voltage being the bus conversion's plus the shunt conversion's drop. A board that sends bursts
 of short conversions measures both. Of one that does not it is known that
-var(I) <= (greatest - mean)(mean - least) (Bhatia and Davis, SOURCES.md M1), equal for two levels, so
+var(I) <= (greatest - mean)(mean - least) (Bhatia and Davis, SOURCES.md F1), equal for two levels, so
 
     0 <= missed power <= R (greatest - mean)(mean - least) - what the product caught.
 """
@@ -39,6 +39,8 @@ _LEAST_SPREAD_STEPS: Final = 1.0
 _EDGES_SPREAD_LEAST: Final = 0.1
 # Of what the product of a slow load catches; below it pulses are about as short as a conversion.
 _HELD_SHARE: Final = 0.5
+# Pack and leads of a wearable where nothing tells: the project's own figure, on the wide side.
+_UNSEEN_OHM: Final = 1.0
 _LINES_LEAST: Final = 3
 # Noise of up to 8 uV (no sheet limits it) spans less over a window of some thousand conversions.
 _NOISE_SPAN_V: Final = 100e-6
@@ -136,6 +138,10 @@ def sag(
     source = source_resistance(rows, voltage_step_v, shunt_ohm, caught_ohm)
     if source is None:
         open_mwh = max(0.0, _under_the_step_ohm(rows, voltage_step_v) - caught_ohm) * most
+        if burst is not None:
+            # What long conversions average away shows no sag either.
+            unseen = _UNSEEN_OHM * _MW_PER_OHM_MA2 * burst.between_ma2 * float(hours.sum())
+            open_mwh = max(open_mwh, unseen)
         return Sag(0.0 * running, 0.0, open_mwh, 0.0, None, False)
     fast = caught_ohm < _HELD_SHARE * source.ohm
     if burst is not None:

@@ -9,8 +9,9 @@ from typing import Final
 import numpy as np
 import scipy
 
-from analysis.doubt.beyond import Beyond, Seen, beyond_of, bounded, is_a_blink
-from analysis.doubt.pulsing import Burst, Sag, Windows, is_pulsing, sag
+from analysis.doubt.beyond import Beyond, Seen, as_bound, beyond_of, bounded, is_a_blink
+from analysis.doubt.chance import lift_of_greatest_ma, row_scatter_ma
+from analysis.doubt.pulsing import Burst, Sag, Windows, sag
 from analysis.doubt.quantity import Quantity
 from analysis.doubt.uncertainty import (
     SCATTER,
@@ -29,10 +30,12 @@ from analysis.run.trace import Trace, blocks, sum_of_products
 from logger.run.description import Description
 
 PERCENTS: Final = (5.0, 50.0, 95.0)
-# Noise over the sensor's steps; how much of its lift is taken off the greatest reading (between few conversions
-# at the top and all of them): the project's own figures.
-_NOISE_STEPS_MOST: Final = 1.5
+# How much of the noise's lift is taken off the greatest reading, between few conversions at the top
+# and all of them: the project's own figure.
 _TOP_MIDDLE: Final = 0.75
+_SHORT_PEAKS: Final = (
+    "lower bound: the load's peaks are about as short as one conversion, or shorter"
+)
 PULSING: Final = "sag of the pulsing load (resistance of pack and leads)"
 _NO_CURRENT: Final = "no current was measured"
 
@@ -285,56 +288,18 @@ def peak_current(draw: Draw) -> Quantity:
     values = trace.current_max_ma if trace.current_max_ma is not None else trace.current_ma
     if values is None:
         return Quantity(None, "mA", note=_NO_CURRENT)
-    over_ma = _noise_at_top_ma(draw)
+    over_ma = 0.0
+    if trace.current_max_ma is not None and trace.conversions is not None and draw.limits:
+        noise_ma = row_noise(trace, draw.limits).current_ma
+        over_ma = lift_of_greatest_ma(draw.limits, noise_ma, trace.conversions)
     top_ma = float(values.max()) - _TOP_MIDDLE * over_ma
+    if draw.beyond is not None and draw.beyond.told and draw.beyond.range_ma:
+        top_ma = max(top_ma, draw.beyond.range_ma)  # what lay beyond it is in no row
     half_ma = (1 - _TOP_MIDDLE) * over_ma
     found = bounded(_current(draw, top_ma, less=half_ma, more=half_ma), draw.beyond)
     if found.at_least or draw.sag is None or not draw.sag.fast:
         return found
-    return replace(
-        found,
-        value=found.value if found.lower is None else found.lower,
-        upper=None,
-        at_least=True,
-        note="lower bound: the load's peaks are about as short as one conversion, or shorter",
-    )
-
-
-def _row_scatter_ma(draw: Draw, value_ma: float, seen_ma: float) -> float:
-    """How far a window's mean around this value lies off by chance, at most: noise, and pulses cut by conversions.
-
-    Rows that differ (``seen_ma``) may do so because the load does. Where few pulses lie in a window each is seen
-    to within a conversion's pair at its edges, uniformly: (highest - lowest) x pair / window / sqrt(12) x sqrt(2).
-    """
-    trace = draw.trace
-    low, high, count = trace.current_min_ma, trace.current_max_ma, trace.conversions
-    if trace.current_ma is None or low is None or high is None or count is None:
-        return seen_ma
-    near = np.abs(trace.current_ma - value_ma) <= max(seen_ma, 1e-9)
-    if not near.any():
-        return seen_ma
-    conversions = max(float(np.median(count)), 2.0)
-    span_ma = float(np.median((high - low)[near]))
-    fast = draw.sag is not None and draw.sag.fast and draw.limits is not None
-    if fast and is_pulsing(np.array([span_ma]), draw.limits.shunt_ohm if draw.limits else 0.0)[0]:
-        return seen_ma
-    noise_ma = span_ma / 2 / float(scipy.special.ndtri(1 - 1 / (2 * conversions)))
-    most_ma = _NOISE_STEPS_MOST * (draw.limits.full_step_ma if draw.limits else math.inf)
-    noise_ma = min(noise_ma, most_ma) / math.sqrt(conversions)
-    return min(seen_ma, math.hypot(noise_ma, span_ma / conversions / math.sqrt(6.0)))
-
-
-def _noise_at_top_ma(draw: Draw) -> float:
-    """How far the noise lifts the greatest of all conversions: the normal quantile of 1 - 1 / n."""
-    trace = draw.trace
-    if trace.current_max_ma is None or trace.conversions is None or draw.limits is None:
-        return 0.0
-    count = max(float(trace.conversions.sum()), 2.0)
-    one_ma = row_noise(trace, draw.limits).current_ma * math.sqrt(
-        float(np.median(trace.conversions))
-    )
-    most_ma = _NOISE_STEPS_MOST * draw.limits.full_step_ma
-    return float(scipy.special.ndtri(1 - 1 / count)) * min(one_ma, most_ma)
+    return as_bound(found, _SHORT_PEAKS)
 
 
 def current_percentiles(draw: Draw) -> tuple[tuple[float, Quantity], ...]:
@@ -346,9 +311,15 @@ def current_percentiles(draw: Draw) -> tuple[tuple[float, Quantity], ...]:
     beyond = draw.beyond
     share = beyond.share if beyond else 0.0
     seen_ma = row_noise(trace, draw.limits).current_ma if trace.windowed else 0.0
+    mean, low, high = trace.current_ma, trace.current_min_ma, trace.current_max_ma
+    count, fast = trace.conversions, draw.sag is not None and draw.sag.fast
 
     def one(percent: float, value_ma: float) -> Quantity:
-        scatter_ma = _row_scatter_ma(draw, value_ma, seen_ma) if seen_ma else 0.0
+        scatter_ma = seen_ma
+        if seen_ma and low is not None and high is not None and count is not None:
+            scatter_ma = row_scatter_ma(
+                draw.limits, seen_ma, value_ma, (mean, low, high), count, fast=fast
+            )
         # Scatter of the rows drives the outer percentiles apart: between nothing and all of it.
         out_ma = float(scipy.special.ndtri(percent / 100)) * scatter_ma
         half_ma = max(abs(out_ma), scatter_ma) / 2

@@ -19,6 +19,8 @@ from logger.run.reader import Run
 
 # How well counters and our own integral must agree (the project's own figure).
 _COUNTER_LIMIT: Final = 0.001
+# What pulses leave open of the energy is told from this share on: the project's own figure.
+_PULSING_SHARE: Final = 0.01
 # The last row of a run that was stopped at the floor lies a little under it.
 _FLOOR_SLACK: Final = 0.01
 
@@ -42,6 +44,7 @@ def findings(
             *_pack(trace, fall, pack),
             *_calibration(run, draw),
             *map(str, unseen),
+            *_pulsing(draw),
             *_gaps(trace, draw.charge),
             *_contact(trace, draw),
             *_counters(draw),
@@ -59,6 +62,26 @@ def _calibration(run: Run, draw: Draw) -> list[str]:
     peak = peak_current(draw)
     beyond = beyond_points(correction, peak.value)
     return [*correction.warnings, *([beyond] if beyond else [])]
+
+
+def _pulsing(draw: Draw) -> list[str]:
+    """Where what the product of voltage and current misses is great and not known."""
+    missed, energy = draw.sag, draw.energy
+    if missed is None or energy is None or energy.total <= 0:
+        return []
+    open_share = (missed.less_mwh + missed.more_mwh) / energy.total
+    if open_share < _PULSING_SHARE:
+        return []
+    fast = "faster than the sensor converts" if missed.fast else "within its windows"
+    remedy = (
+        "Let the load step once (a mode, a switch), which shows the resistance of pack and leads."
+        if missed.source is None
+        else "Load the current sketch: it measures this with short conversions."
+    )
+    return [
+        f"The load pulses {fast}: energy may be off by {digits_text(100 * open_share, 2)} % for that alone, which is in "
+        f"its interval. {remedy}"
+    ]
 
 
 def _dimmed(lifetime: Lifetime) -> list[str]:

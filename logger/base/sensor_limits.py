@@ -145,7 +145,7 @@ _INA219: Final = SensorLimits(
     noise_current_steps=1.0,
     noise_voltage_steps=0.6,
     pair_s=1064e-6,
-    # Rejection 100 dB at least; supply 10 uV/V, typical only, doubled; pins 20 uA and 320 kOhm, typical: from memory.
+    # Rejection 100 dB at least; supply 10 uV/V, typical only, doubled; pins, typical (SOURCES.md F2).
     common_v_per_v=1e-5,
     supply_v_per_v=20e-6,
     pin_a=20e-6,
@@ -170,7 +170,7 @@ _INA226: Final = SensorLimits(
     noise_current_steps=1.25,
     noise_voltage_steps=0.6,
     pair_s=2200e-6,
-    # Rejection 126 dB at least; supply 2.5 uV/V, typical only, doubled; pins 10 uA, VBUS 830 kOhm: from memory.
+    # Rejection 126 dB at least; supply 2.5 uV/V, typical only, doubled; pins, typical (SOURCES.md F3).
     common_v_per_v=10 ** (-126 / 20),
     supply_v_per_v=5e-6,
     pin_a=10e-6,

@@ -1,95 +1,100 @@
-"""What the probe resolves, from 10 uA to 3 A: the table of the README, measured on simulated boards.
+"""What the probe resolves, from 10 uA to 3 A: the table of the README, measured on boards from the data sheets alone.
 
-Run with ``python -m pytest tests/benchmarks/test_probe_resolution.py -s``; it prints Markdown. Every chip's errors are
-drawn from all of the data sheets' limits; each figure is the error that 95 of 100 chips stay under,
-from a reading of ten seconds at up to 5 degrees beside the calibration. The noise of the chips, which lets
-readings below a step be averaged, is invented (no sheet limits it).
+Run with ``python -m pytest tests/benchmarks/test_probe_resolution.py -s``; it prints Markdown, and fails where the
+README says something else. Every board's errors are drawn from all of the data sheets' limits
+(``tests/support/datasheet_boards``); each figure is the error that 95 of 100 boards stay under, from a reading
+of ten seconds at up to 5 degrees beside the calibration. The zero is taken as ``drawbench calibrate`` asks:
+pack on, load unplugged.
 """
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from typing import Final, cast
 
 import numpy as np
 import pytest
 
-from firmware_probe.twin.sensor import INA219, INA226, CurrentSensor, SensorKind
-from logger.base.sensor_limits import SHUNT_LIMIT, sensor_limits
-from logger.calibration.fit import Compared, Prior, fit_line
-from logger.calibration.steps import Reading
+from logger.board.port import Candidate, Found, Link
+from logger.board.stream import Hello
+from logger.board.wiring_sense import Row
+from logger.calibration.steps import Accuracy, Reading, Step, calibrate, reading_of, sheet_of
 from logger.run.calibration import Line
-from tests.support.planted_chips import any_chip, drifted, read_at
+from tests.support.datasheet_boards.bench import reading
+from tests.support.datasheet_boards.errors import Boards, Law, draw_boards
+from tests.support.datasheet_boards.packs import ALKALINE, Pack
+from tests.support.places import ROOT
 
-CHIPS = 40
-CURRENTS_A = (10e-6, 30e-6, 100e-6, 300e-6, 1e-3, 3e-3, 10e-3, 30e-3, 0.1, 0.3, 1.0, 3.0)
-SHUNT_OHM = 0.1
-METER = 0.001
-VOLT = 4.5
+CHIPS: Final = 60
+CURRENTS_A: Final = (10e-6, 30e-6, 100e-6, 300e-6, 1e-3, 3e-3, 10e-3, 30e-3, 0.1, 0.3, 1.0, 3.0)
+POINTS_A: Final = (0.05, 0.6)
+METER: Final = 0.001
+APART_C: Final = 5.0
+PACK: Final = Pack(ALKALINE, 2.5, 0.25, 0.05, 0.0, 30.0)
+HEADER: Final = "| current | INA219 as bought | zero done | calibrated | INA226 as bought | zero done | calibrated |"
 
 
 @dataclass(frozen=True)
 class Errors:
-    """Shares of the true current that 95 of 100 chips stay under; None: beyond the range."""
+    """Shares of the true current that 95 of 100 boards stay under; None: beyond the range."""
 
     as_bought: float | None
     zeroed: float | None
     calibrated: float | None
 
 
-def compared(reading: Reading, true_ma: float) -> Compared:
-    return Compared(reading.current_ma, true_ma, reading.current_standard_ma)
+def found_of(board: Boards) -> Found:
+    hello = Hello(1, "1.0.0", "7F3A91C2", 1, 0, 100_000, sensor=board.sheet.kind, shunt_ohm=board.shunt_ohm, range_ma=board.range_ma)  # fmt: skip
+    return Found(Candidate("simulated"), cast(Link, None), hello)
 
 
-def lines_of(sensor: CurrentSensor, rng: np.random.Generator) -> tuple[Line, Line]:
-    """Zero alone, and zero with two currents beside a meter within 0.1 %."""
-    sheet = sensor_limits(sensor.kind.name)
-    assert sheet is not None
+def read(board: Boards, current_a: float, rng: np.random.Generator) -> Reading:
+    windows, _ = reading(board, PACK, current_a, rng)
+    columns = [getattr(windows, name) for name in Row._fields]
+    rows = [Row(*map(float, row)) for row in zip(*columns, strict=True)]
+    return reading_of(rows, *sheet_of(found_of(board)))
 
-    def read(current_a: float) -> Reading:
-        return read_at(sensor, VOLT, current_a, int(rng.integers(1 << 30)))
 
-    prior = Prior(
-        1e3 * sheet.shunt_offset_v(sensor.range_ma, SHUNT_OHM) / SHUNT_OHM,
-        (sheet.current_gain, SHUNT_LIMIT),
+def line_of(board: Boards, steps: list[Step]) -> Line:
+    kept = calibrate(
+        steps,
+        Accuracy(METER, METER),
+        found_of(board),
+        done_utc="2027-01-01T00:00:00+00:00",
+        temperature_c=None,
+        method="",
     )
-    zero = compared(read(0.0), 0.0)
+    assert kept.current is not None
+    return kept.current
+
+
+def lines_of(bench: Boards, rng: np.random.Generator) -> tuple[Line, Line]:
+    """Zero alone, and zero with two currents beside a meter within 0.1 %."""
+    zero = Step(read(bench, 0.0, rng), true_ma=0.0)
     meter = 1 + rng.uniform(-METER, METER)
-    points = [compared(read(a), 1e3 * a * meter) for a in (0.05, 0.6)]
-    return fit_line([], prior, 0.0, zero), fit_line(points, prior, METER, zero)
-
-
-def errors_at(kind: SensorKind, current_a: float, chips: list[CurrentSensor]) -> list[list[float]]:
-    """Relative errors, a row per chip: as bought, zeroed, calibrated."""
-    rows = []
-    for number, sensor in enumerate(chips):
-        rng = np.random.default_rng([number, 99])
-        zeroed, whole = lines_of(sensor, rng)
-        later = replace(sensor, errors=drifted(sensor.errors, kind, rng))
-        read_ma = read_at(later, VOLT, current_a, int(rng.integers(1 << 30))).current_ma
-        true_ma = 1e3 * current_a
-        rows.append(
-            [
-                abs(line.factor * (read_ma - line.zero) / true_ma - 1)
-                for line in (Line(), zeroed, whole)
-            ]
-        )
-    return rows
-
-
-def measured(kind: SensorKind) -> dict[float, Errors]:
-    chips = [
-        CurrentSensor(
-            kind, shunt_ohm=SHUNT_OHM, errors=any_chip(kind, np.random.default_rng([seed, 5]))
-        )
-        for seed in range(CHIPS)
+    points = [
+        Step(read(bench, amps, rng), true_ma=1e3 * amps * meter, limit_ma=METER)
+        for amps in POINTS_A
     ]
-    found = {}
-    for current_a in CURRENTS_A:
-        if 1e3 * current_a > chips[0].range_ma:
-            found[current_a] = Errors(None, None, None)
-        else:
-            rows = np.array(errors_at(kind, current_a, chips))
-            found[current_a] = Errors(*map(float, np.quantile(rows, 0.95, axis=0)))
-    return found
+    return line_of(bench, [zero]), line_of(bench, [zero, *points])
+
+
+def measured(kind: str) -> dict[float, Errors]:
+    boards = draw_boards(kind, Law.LIMITS, np.random.default_rng(5), CHIPS)
+    shares: dict[float, list[list[float]]] = {amps: [] for amps in CURRENTS_A}
+    for number in range(CHIPS):
+        rng = np.random.default_rng([number, 99])
+        board = boards.one(number)
+        bench = board.at(board.temperature_c + rng.uniform(-APART_C, APART_C, 1))
+        lines = (Line(), *lines_of(bench, rng))
+        for amps in CURRENTS_A:
+            if 1e3 * amps <= board.range_ma:
+                read_ma = read(board, amps, rng).current_ma
+                true_ma = 1e3 * amps
+                shares[amps].append([abs(line.factor * (read_ma - line.zero) / true_ma - 1) for line in lines])  # fmt: skip
+    return {
+        amps: Errors(*map(float, np.quantile(np.array(rows), 0.95, axis=0))) if rows else Errors(None, None, None)
+        for amps, rows in shares.items()
+    }  # fmt: skip
 
 
 def current_words(current_a: float) -> str:
@@ -109,21 +114,28 @@ def cell(share: float | None) -> str:
     return f"± {100 * share:.{digits}f} %"
 
 
-@pytest.mark.timeout(1200)
-def test_what_the_probe_resolves() -> None:
-    tables = {kind.name: measured(kind) for kind in (INA219, INA226)}
-    print(
-        "\n\n| current | INA219 as bought | zero done | calibrated | INA226 as bought | zero done | calibrated |"
-    )
-    print("|---|---|---|---|---|---|---|")
-    for current_a in CURRENTS_A:
+def table(tables: dict[str, dict[float, Errors]]) -> list[str]:
+    """Lines of the table in Markdown."""
+    rows = [HEADER, "|---|---|---|---|---|---|---|"]
+    for amps in CURRENTS_A:
         cells = [
             cell(share)
-            for errors in (tables["INA219"][current_a], tables["INA226"][current_a])
+            for errors in (tables["INA219"][amps], tables["INA226"][amps])
             for share in (errors.as_bought, errors.zeroed, errors.calibrated)
         ]
-        print(f"| {current_words(current_a)} | {' | '.join(cells)} |")
+        rows.append(f"| {current_words(amps)} | {' | '.join(cells)} |")
+    return rows
+
+
+@pytest.mark.timeout(1200)
+def test_what_the_probe_resolves() -> None:
+    tables = {kind: measured(kind) for kind in ("INA219", "INA226")}
+    rows = table(tables)
+    print("\n\n" + "\n".join(rows))
     at = tables["INA219"][0.3]
     assert at.as_bought is not None
     assert at.calibrated is not None
     assert at.calibrated < at.as_bought / 5
+    readme = (ROOT / "README.md").read_text(encoding="utf-8").splitlines()
+    begin = readme.index(HEADER)
+    assert readme[begin : begin + len(rows)] == rows

@@ -202,6 +202,10 @@ def _of_imports() -> Iterator[str]:
     for place in ("sound", "notes.txt", "notes.txt/run"):
         yield f"import log.txt {place} --time-unit s --voltage-unit V --current-unit mA"
     yield from _each(
+        "import log.txt new-run --time-unit s --voltage-unit V --current-unit mA", "--accuracy good", '--accuracy ""',
+        '--accuracy "V: 1%"', '--accuracy "99%"', '--accuracy "A: 1% + 3 V"',
+    )  # fmt: skip
+    yield from _each(
         "import log.txt new-run", "--time clock", "--voltage 99", "--voltage-unit furlong", "--charge-unit mAh", "--every often",
         "--every 0s", "--time 1 --every 1s", "--gap wide", "--scale voltage", "--offset wit=1", '--delimiter "comma and more"',
         "--delimiter , --decimal comma", "--encoding klingon", "--decimal dot", "--skip-lines -1", "--skip-lines 99",

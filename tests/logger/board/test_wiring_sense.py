@@ -10,6 +10,7 @@ import pytest
 
 from analysis.doubt.limits import limits_of
 from analysis.run.blind_spots import blind_spots
+from analysis.run.draw import beyond_in
 from analysis.run.trace import trace_of
 from analysis.run.wiring import wiring_findings
 from firmware_probe.twin.bench_circuit import RIGHT_WIRING, Wiring
@@ -76,7 +77,8 @@ def codes(run: Run) -> set[str]:
     """What the analysis names."""
     trace = trace_of(run)
     found = wiring_findings(trace, run.description)
-    unseen = blind_spots(trace, limits_of(run.description), run.description)
+    limits = limits_of(run.description)
+    unseen = blind_spots(trace, limits, run.description, beyond_in(trace, limits, run.description))
     return {finding.code for finding in (*found, *unseen)}
 
 
@@ -175,7 +177,9 @@ def test_blind_spots_are_named_with_size_and_advice(
 ) -> None:
     run = record(make(kind), 60.0)
     trace = trace_of(run)
-    found = {f.code: f for f in blind_spots(trace, limits_of(run.description), run.description)}
+    limits = limits_of(run.description)
+    beyond = beyond_in(trace, limits, run.description)
+    found = {f.code: f for f in blind_spots(trace, limits, run.description, beyond)}
     assert code in found
     assert any(character.isdigit() for character in found[code].text)
     assert found[code].advice

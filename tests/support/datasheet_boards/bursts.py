@@ -16,7 +16,7 @@ Ints = npt.NDArray[np.int64]
 
 PER_LINE: Final = 32
 EVERY_S: Final = 0.25
-# Length of a short conversion, its pace, and counts in its step (SBOS448, SBOS547; conversion times C3, C5).
+# Length of a short conversion, its pace, and counts in its step (SBOS448, SBOS547; conversion times: tests/SOURCES.md C3 and C5).
 _SHORT: Final = {"INA219": (84e-6, 133e-6, 8), "INA226": (140e-6, 147e-6, 1)}
 
 

@@ -1,0 +1,116 @@
+"""Currents beyond the sensor's range: results are lower bounds that hold, on every form that a result takes."""
+
+import json
+from dataclasses import replace
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+
+from analysis.curve.compare import compare
+from analysis.doubt.quantity import Quantity
+from analysis.run.rundown import rundown
+from analysis.say.table import rows_of
+from analysis.say.words import value_words
+from logger.base.sensor_limits import beyond_words, smaller_shunt_words
+from logger.run.description import Event
+from logger.run.reader import Run
+from tests.support.runs_by_formula import board_run
+
+Floats = npt.NDArray[np.float64]
+RANGE_MA = 3200.0
+
+
+def lost_run(share: float, *, costs: bool = True) -> Run:
+    """50 mA, and for a share of each window 5.4 A, which the board leaves out and tells of once a second."""
+    whole = 940
+    lost = round(share * whole)
+    run = board_run(lambda t: 4.5 - 1e-5 * t, lambda t: 50.0 + 0 * t, 3600)
+    events = tuple(
+        Event(
+            float(second),
+            "fault",
+            "current beyond the sensor's range" + ("" if costs else f": {lost}"),
+            {"conversions": float(lost)} if costs else {},
+        )
+        for second in range(1, 3601)
+    )
+    # One window in ten was whole, so that the usual number is known.
+    counts = np.full(3600, whole - lost)
+    counts[::10] = whole
+    return replace(
+        run,
+        samples=run.samples.assign(conversions=counts),
+        description=replace(run.description, events=events),
+    )
+
+
+@pytest.mark.parametrize("costs", [True, False])
+def test_sums_and_means_are_lower_bounds_that_hold(costs: bool) -> None:
+    result = rundown(lost_run(0.1, costs=costs), 4.48)
+    true_ma = 0.91 * 50.0 + 0.09 * 5400.0
+    for quantity, true in (
+        (result.charge, true_ma),
+        (result.energy, 4.5 * true_ma),
+        (result.mean_current, true_ma),
+        (result.peak_current, 5400.0),
+        (result.charge_to_cutoff, true_ma * 2000 / 3600),
+    ):
+        assert quantity.at_least
+        assert quantity.value is not None
+        assert quantity.lower == quantity.value <= true
+        assert quantity.upper is None
+        assert str(quantity).startswith("≥ ")
+        assert "of the time" in quantity.note
+    # The peak was beyond the range, though no row shows it: at least its end, less the sensor's own doubt.
+    assert result.peak_current.value is not None
+    assert result.peak_current.value > 0.95 * RANGE_MA
+    # At least the range's end for the time that was lost: no mere 50 mAh.
+    assert result.charge.value is not None
+    assert result.charge.value > 0.08 * RANGE_MA
+    assert any("beyond what this probe can see: 3.2 A" in warning for warning in result.warnings)
+
+
+def test_one_flag_goes_through_every_form() -> None:
+    bound = rundown(lost_run(0.1), None).charge
+    as_json = json.loads(json.dumps(bound.as_json()))
+    assert as_json["bound"] == "at_least"
+    assert as_json["upper"] is None
+    assert Quantity.of_json(as_json) == bound
+    assert value_words(bound).startswith("≥ ")
+    (row,) = rows_of([("charge", bound)])
+    assert row.value.startswith("≥ ")
+    assert row.interval == "a lower bound"
+
+
+def test_bounds_are_rounded_down() -> None:
+    assert str(Quantity(5.4999, "mAh", 5.4999, None, 0.95, at_least=True)) == "≥ 5.49 mAh"
+
+
+def test_a_bound_is_not_compared() -> None:
+    steady = board_run(lambda t: 4.5 - 1e-5 * t, lambda t: 50.0 + 0 * t, 3600)
+    found = compare([steady, lost_run(0.1)], ["one", "other"], 4.48, 10.0)
+    charge = next(item for item in found.differences[0] if item.name.startswith("charge"))
+    assert charge.difference.value is None
+    assert "beyond" in charge.difference.note
+
+
+def test_a_blink_bounds_the_peak_alone() -> None:
+    run = board_run(lambda t: 4.5 - 1e-5 * t, lambda t: 50.0 + 0 * t, 3600)
+    event = Event(5.0, "fault", "current beyond the sensor's range", {"conversions": 1.0})
+    run = replace(
+        run,
+        samples=run.samples.assign(conversions=np.full(3600, 940)),
+        description=replace(run.description, events=(event,)),
+    )
+    result = rundown(run, None)
+    assert result.peak_current.at_least
+    assert not result.charge.at_least
+
+
+def test_the_shunt_that_would_do() -> None:
+    assert smaller_shunt_words(0.1, 3200.0) == "0.05 Ω would do up to 6.4 A"
+    assert beyond_words(0.1, 3200.0).startswith(
+        "beyond what this probe can see: 3.2 A; use a smaller shunt"
+    )
+    assert smaller_shunt_words(None, None) == ""
