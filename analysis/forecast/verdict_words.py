@@ -7,6 +7,7 @@ from analysis.curve.rate import USUAL_EXPONENT, runtime_in_cold
 from analysis.forecast.chemistry_prior import capacity_prior
 from analysis.forecast.forecast import FORESEEN, Forecast
 from analysis.forecast.words import forecast_words
+from analysis.run.lifetime import End, Lifetime
 from analysis.run.rundown import Rundown, is_simulated_description
 from analysis.run.verdict import Ahead, Answer, Verdict, verdict, verdict_ahead
 from analysis.say.words import span_words
@@ -28,10 +29,15 @@ def live_verdict(
     need_s = description.need_s if need_s is None else need_s
     clock = wall_clock(description.started_utc, simulated=is_simulated_description(description))
     life = found.life
-    if life is not None and (life.ended or found.basis == "unclear"):
+    if life is not None and (life.ended or found.basis == "unclear" or _in_doubt(life, need_s)):
         return None if need_s is None else verdict(need_s, life, clock)
     chance = None if need_s is None else found.chance_beyond(need_s)
     return verdict_ahead(need_s, Ahead(found.now_s, found.cutoff_time[1], chance), clock, earlier)
+
+
+def _in_doubt(life: Lifetime, need_s: float | None) -> bool:
+    """Whether it may have given up before it was needed no more."""
+    return life.end is End.UNSURE and need_s is not None and life.least_s < need_s
 
 
 def told_words(
@@ -47,7 +53,8 @@ def told_words(
         return [f"{now.words.rstrip('.')}.", *([found.load_text] if found.load_text else [])]
     answer = None if need_s is None else now
     first = [] if answer is None else [f"{answer.words.rstrip('.')}."]
-    return [*first, *forecast_words(found, need_s)]
+    doubted = found.life is not None and _in_doubt(found.life, need_s)
+    return [*first, *forecast_words(found, None if doubted else need_s)]
 
 
 def covers_words(result: Rundown, description: Description) -> str:
@@ -64,6 +71,8 @@ def covers_words(result: Rundown, description: Description) -> str:
         if result.verdict.answer is not Answer.YES:
             return ""
         return "Another pack, or a cold night, may end sooner."
+    if not result.lifetime.by_pack:
+        return f"One pack, {warm}, far from empty: another would not have made it last."
     spread = math.exp(-_NINE_IN_TEN * capacity_prior(pack, result.mean_current.value).log_sd)
     least_s = round(spread * lasted_s / _STEP_S) * _STEP_S
     told = f"One pack, {warm}; 1 in 20 others lasts under {span_words(least_s)}"

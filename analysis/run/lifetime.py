@@ -163,6 +163,16 @@ def _lifetime(seen: Seen, known: Known, when: Quantity, cutoff_v: float | None) 
     if own.reboots and own.at is not None:
         reboot = judge.when(own.at)
     readings = own.readings if own.end is End.UNSURE else ()
+    by_pack = own.at is None or known.is_low(own.at)
     return Lifetime(
-        own.end, time, seen_s, own.evidence, readings, own.reboots, reboot, dimmed, cautions
+        own.end,
+        time,
+        seen_s,
+        own.evidence,
+        readings,
+        own.reboots,
+        reboot,
+        dimmed,
+        cautions,
+        by_pack,
     )

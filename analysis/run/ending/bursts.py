@@ -14,7 +14,8 @@ from analysis.run.ending.breaks import Silence
 Array = NDArray[np.float64]
 
 _LEAST: Final = 5
-_NOISE_TIMES: Final = 8.0
+_NOISE_TIMES: Final = 6.0
+_STEP_NOISE: Final = 0.7  # of the sensor's step, where so few steps show no spread
 _BASE_TIMES: Final = (
     2.0  # above the base: lower flashes are a pattern on a load, not bursts out of sleep
 )
@@ -78,7 +79,7 @@ class BurstWatch:
         base = float(np.median(currents))
         noise = 1.4826 * float(np.median(np.abs(currents - base)))
         step = float(np.diff(np.unique(currents)).min(initial=np.inf))
-        noise = max(noise, step if np.isfinite(step) else 0.0)
+        noise = max(noise, _STEP_NOISE * step if np.isfinite(step) else 0.0)
         over_ma = base + max(_NOISE_TIMES * noise, _BASE_TIMES * abs(base))
         over = currents > over_ma
         starts = np.flatnonzero(over & ~np.concatenate([[False], over[:-1]]))

@@ -41,7 +41,7 @@ class Lifetime:
 
     ``readings``: where it cannot be told, the ways to read it, the earliest end first. ``reboots``: restarts
     seen, ``first_reboot``: the first. ``dimmed``: when the draw had sunk to half, slowly. ``evidence``: in words.
-    ``cautions``: what else was seen on the way.
+    ``cautions``: what else was seen on the way. ``by_pack``: whether the pack stood where packs give up.
     """
 
     end: End
@@ -53,6 +53,7 @@ class Lifetime:
     first_reboot: Quantity = field(default_factory=lambda: Quantity(None, "s", note=NO_RESTART))
     dimmed: Quantity = field(default_factory=lambda: Quantity(None, "s", note=NOT_DIMMED))
     cautions: tuple[str, ...] = ()
+    by_pack: bool = True
 
     @property
     def ended(self) -> bool:

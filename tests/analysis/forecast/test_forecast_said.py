@@ -55,7 +55,7 @@ def test_a_live_run_is_forecast_with_what_it_was_told(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     asked: list[object] = []
-    plain = live_forecast.forecast
+    plain = live_forecast.forecast  # type: ignore[attr-defined]
 
     def spy(*args: object, **options: object) -> object:
         asked.append(options.get("fresh"))
@@ -77,11 +77,11 @@ def test_the_command_passes_it_on(tmp_path: Path, monkeypatch: pytest.MonkeyPatc
     import analysis.door.forecast as door
 
     asked: list[bool | None] = []
-    plain = door.forecast_run
+    plain = door.forecast_run  # type: ignore[attr-defined]
 
-    def spy(run: Run, *args: object) -> object:
+    def spy(run: Run, *args: object, **options: object) -> object:
         asked.append(run.description.fresh)
-        return plain(run, *args)  # type: ignore[arg-type]
+        return plain(run, *args, **options)  # type: ignore[arg-type]
 
     monkeypatch.setattr(door, "forecast_run", spy)
     folder = stored(tmp_path / "run", falling())

@@ -5,6 +5,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import numpy.typing as npt
 import pytest
 
 from analysis.forecast.forecast import FORESEEN
@@ -108,3 +109,31 @@ def test_while_it_is_too_early_no_number_of_the_forecast_is_told(dark_run: Run) 
     taken = foreseen_of(json.dumps(line).encode())
     assert taken is not None
     assert (taken.end_s, taken.usual_s, taken.usual_by) == (None, 9 * H, "by the budget")
+
+
+def test_where_it_cannot_be_told_forecast_and_rundown_say_the_same() -> None:
+    """Three long losses of the draw on a good pack, before it was needed no more."""
+    spans = ((1.3 * H, 400.0), (2.9 * H, 45.0), (4.1 * H, 1300.0))
+
+    def off(t: npt.NDArray[np.float64]) -> npt.NDArray[np.bool_]:
+        return np.asarray(np.any([(t >= at) & (t < at + long) for at, long in spans], axis=0))
+
+    run = board_run(
+        lambda t: 4.5 - 0.6 * t / (5 * H) + 0.1 * off(t),
+        lambda t: np.where(off(t), 0.5, 100.0 + np.sin(t)),
+        5 * H,
+        5.0,
+    )
+    run = replace(run, description=replace(run.description, pack=VEST, need_s=4 * H))
+    whole = rundown(run, 2.4, 10.0)
+    assert whole.verdict is not None
+    told = told_words(forecast_run(run, 2.4, 10.0), run.description)
+    assert told[0] == whole.verdict.words
+    assert not any("almost certain" in paragraph for paragraph in told)
+
+
+def test_another_pack_is_not_blamed_for_what_was_not_the_packs(dark_run: Run) -> None:
+    result = rundown(dark_run, 2.4, 10.0)
+    hot = replace(result, lifetime=replace(result.lifetime, by_pack=False))
+    assert "another pack would not" in covers_words(hot, dark_run.description)
+    assert "0 °C" not in covers_words(hot, dark_run.description)
