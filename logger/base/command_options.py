@@ -1,8 +1,10 @@
 """Options and types of values that several commands share."""
 
+from collections.abc import Sequence
 from typing import Any, Final
 
 import click
+from click.core import ParameterSource
 
 from firmware_probe.line_format import BAUD_DEFAULT
 from logger.base.durations import parse_duration_s
@@ -55,3 +57,21 @@ need_option: Final = click.option(
     metavar="TIME",
     help="How long the piece must last, e.g. 6h [default: what the run was told].",
 )
+
+
+def given_again(leave_out: Sequence[str] = ()) -> list[str]:
+    """The options of the running command as they were given, without those of these names."""
+    context = click.get_current_context()
+    told: list[str] = []
+    for param in context.command.params:
+        name = param.name or ""
+        said = context.get_parameter_source(name) is ParameterSource.COMMANDLINE
+        if not isinstance(param, click.Option) or not said or name in leave_out:
+            continue
+        value = context.params[name]
+        if param.is_flag:
+            told.append(param.opts[0] if value else param.secondary_opts[0])
+            continue
+        for item in value if param.multiple else (value,):
+            told += [param.opts[0], f"{item:g}" if isinstance(item, float) else str(item)]
+    return told

@@ -9,6 +9,7 @@ from typing import Any, TypeVar
 
 import click
 
+from logger.base.command_options import given_again
 from logger.base.errors import BenchError
 from logger.base.measures import MAH_ABOVE_0, OHMS_ABOVE_0
 from logger.base.next_step import next_words
@@ -186,7 +187,12 @@ def import_command(
     if run is None or dry_run:
         click.echo("Nothing was written (--dry-run).\n")
         click.echo(
-            next_words(("If that is right, without --dry-run", ["import", file, run or "RUN"]))
+            next_words(
+                (
+                    "If that is right, without --dry-run",
+                    ["import", file, run or Path("imported"), *given_again(("dry_run",))],
+                )
+            )
         )
         return
     _tell_written(imported, about, run)

@@ -1,6 +1,7 @@
 """``drawbench import`` from the command line: one command, exit codes, and what is said."""
 
 import json
+import shlex
 import sys
 from pathlib import Path
 
@@ -38,7 +39,7 @@ def test_sketch_format_goes_in_with_one_command(tmp_path: Path) -> None:
     assert "Not used: column 1, column 3, column 5." in output
     assert "nothing for 12 min 0 s" in output
     assert "Caution, 1x AA alkaline: Stop at 0.8 V per cell" in output
-    assert f"Next:\n  drawbench rundown {folder} --cutoff 0.8" in output
+    assert f"with your circuit's cutoff:\n  drawbench rundown {folder} --cutoff 0.8" in output
     assert path.read_bytes() == before
     run = read_run(folder)
     assert run.problems == ()
@@ -186,3 +187,33 @@ def test_folder_and_file_in_the_way(
         assert message in capsys.readouterr().err
     assert before == {item.name: item.read_bytes() for item in (tmp_path / "run").iterdir()}
     assert path.read_bytes() == VEST.encode()
+
+
+def test_a_dry_run_ends_with_the_same_command_without_it(tmp_path: Path) -> None:
+    file = tmp_path / "other meter.csv"
+    file.write_text("seconds,volts\n" + "".join(f"{n},{4.5 - n / 500:.3f}\n" for n in range(100)))
+    arguments = [
+        str(file),
+        "--time",
+        "seconds",
+        "--voltage",
+        "volts",
+        "--pack",
+        "3x AA alkaline",
+        "--scale",
+        "voltage=2",
+        "--dry-run",
+    ]
+    shown = CliRunner().invoke(import_command, arguments, catch_exceptions=False).output
+    again = shlex.split(shown.rstrip().splitlines()[-1])
+    assert again[:4] == ["drawbench", "import", str(file), "imported"]
+    assert again[4:] == [
+        "--time",
+        "seconds",
+        "--voltage",
+        "volts",
+        "--scale",
+        "voltage=2",
+        "--pack",
+        "3x AA alkaline",
+    ]
