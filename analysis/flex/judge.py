@@ -49,6 +49,7 @@ class GroupLife:
     stated_shape_lower: Quantity | None
     verdict: Judged | None
     worn: bool = False
+    looked: bool = False
 
     @property
     def claim(self) -> Claim:
@@ -104,7 +105,7 @@ class GroupLife:
 
     @cached_property
     def _ordered(self) -> tuple[Ordered, Ordered]:
-        return lives_in_order(self.specimens, self.claim.coverage, self.worn)
+        return lives_in_order(self.specimens, self.claim.coverage, self.worn, self.looked)
 
     @cached_property
     def suspects(self) -> tuple[str, ...]:
@@ -256,10 +257,11 @@ def group_life(
     lives = lives_of(specimens)
     model = Model(lives, claim)
     stated = stated_shape_shown(lives, claim)
-    count, found = None, None
+    count, found, looked = None, None, False
     if claim.target_cycles is not None:
         count = count_shown(lives, claim, [item.strip for item in specimens])
         allowed, before = (looks or Looks()).allowed(name, asked or claim, count)
+        looked = bool((looks or Looks()).before(name, asked or claim, count))
         evidence = Evidence(
             count,
             model,
@@ -271,7 +273,7 @@ def group_life(
             None if claim.acceleration is None else claim.acceleration.factor.value,
         )
         found = verdict(evidence, claim)
-    return GroupLife(name, tuple(specimens), lives, model, count, stated, found, worn)
+    return GroupLife(name, tuple(specimens), lives, model, count, stated, found, worn, looked)
 
 
 def group_warnings(group: GroupLife) -> tuple[str, ...]:

@@ -216,3 +216,19 @@ def test_a_factor_in_doubt_refutes_by_its_other_end_only() -> None:
     assert group.count is not None
     assert group.count.upper < 0.9
     assert group.verdict.word == "not shown"
+
+
+def test_b10_is_withheld_where_it_would_not_hold() -> None:
+    """Law or no law: from 22 joints on, seen as they failed, at a first look."""
+    lives = straight(24, 9_000)
+    (group,) = flex_life(joints(lives), CLAIM).groups
+    assert group.b10 is not None
+    assert group.b10.lower == min(lives)
+    (few,) = flex_life(joints(lives[:21]), CLAIM).groups
+    assert "fewer than 22" in few.no_b10
+    (again,) = flex_life(joints(lives), CLAIM, looks=Looks((look(12, 0),))).groups
+    assert "looked before" in again.no_b10
+    (coarse,) = flex_life(joints(lives), CLAIM, looked_every=1000).groups
+    assert "next look" in coarse.no_b10
+    (fine,) = flex_life(joints(lives), CLAIM, looked_every=50).groups
+    assert fine.b10 is not None
