@@ -226,7 +226,8 @@ def _model(budget: Budget, modes: list[Mode], currents: Array, pack_v: Array, co
     slips = Slips(
         np.append(np.maximum(usual.wide_std_ma, least), [item.wide_std for item in others]),
         np.append(usual.share, [item.share for item in others]),
-        np.append(usual.positive, [not item.duty for item in others]),
+        np.append(usual.positive, [not item.duty for item in others]).astype(bool),
+        np.append(usual.single, [True for _ in others]).astype(bool),
     )
     nothing = np.zeros(len(others))
     extra = np.array([item.column for item in others]).T.reshape(len(modes), len(others))

@@ -172,12 +172,13 @@ class Slips:
     """What may be a slip, arrays of shape (unknowns,).
 
     ``wide_std_ma``: standard deviation as a slip. ``share``: how often such a thing is one, 0 for
-    never. ``positive``: cannot lie under 0.
+    never. ``positive``: cannot lie under 0. ``single``: two of these are not looked for at once.
     """
 
     wide_std_ma: Array
     share: Array
     positive: npt.NDArray[np.bool_]
+    single: npt.NDArray[np.bool_]
 
 
 def usual_slips(prior_std_ma: Array) -> Slips:
@@ -185,6 +186,7 @@ def usual_slips(prior_std_ma: Array) -> Slips:
     return Slips(
         SLIP_FACTOR * prior_std_ma,
         np.where(prior_std_ma > 0, SLIP_SHARE, 0.0),
+        np.zeros(prior_std_ma.shape, dtype=bool),
         np.zeros(prior_std_ma.shape, dtype=bool),
     )
 
@@ -198,7 +200,12 @@ def with_slips(
     """
     slips = usual_slips(prior_std_ma) if slips is None else slips
     loose = np.flatnonzero(slips.share > 0)
-    hypotheses = [subset for size in (0, 1, 2) for subset in combinations(loose, size)]
+    hypotheses = [
+        subset
+        for size in (0, 1, 2)
+        for subset in combinations(loose, size)
+        if sum(slips.single[index] for index in subset) < 2
+    ]
     results: list[Reconciled] = []
     log_weights = np.empty(len(hypotheses))
     with np.errstate(divide="ignore"):

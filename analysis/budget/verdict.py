@@ -15,17 +15,13 @@ _RIVAL: float = 0.10
 _RIVALS_SHOWN = 2
 
 
-def verdict_sentences(story: BudgetStory, *, whole: bool = False) -> tuple[str, ...]:
-    """The answer: what was wrong and what else would explain it; or that nothing was, as far as the run tells.
-
-    ``whole``: with everything that the run leaves open.
-    """
+def verdict_sentences(story: BudgetStory) -> tuple[str, ...]:
+    """The answer: what was wrong and what else would explain it; or that nothing was, as far as the run tells."""
     if story.run_modes is not None and story.run_modes.blurred:
         return _blurred_sentences(story)
     assert story.comparison is not None
     if story.culprits:
-        wrong = (_wrong_sentence(story), *_rival_sentence(story, story.comparison))
-        return (*wrong, *unresolved_sentences(story, whole=True)) if whole else wrong
+        return (_wrong_sentence(story), *_rival_sentence(story, story.comparison))
     if story.misfit:
         return (
             "No figure, nor two, can be named as wrong: even at the edge of all tolerances budget and run do not fit.",
@@ -34,11 +30,13 @@ def verdict_sentences(story: BudgetStory, *, whole: bool = False) -> tuple[str, 
         return (
             "The budget holds: the run resolves every part, and all stay within their tolerances.",
         )
-    return (_open_sentence(story, story.comparison), *unresolved_sentences(story, whole=whole))
+    return (_open_sentence(story, story.comparison),)
 
 
 def unresolved_sentences(story: BudgetStory, *, whole: bool) -> tuple[str, ...]:
-    """What the run leaves open, and what would settle it; the first alone unless ``whole``."""
+    """What the run leaves open, and what would settle it; the first alone unless ``whole``, none beside a culprit."""
+    if story.comparison is None or (not whole and (story.culprits or story.misfit)):
+        return ()
     shown = story.unresolved if whole else story.unresolved[:1]
     left = len(story.unresolved) - len(shown)
     more = f" (and {left} more: --details)" if left else ""
