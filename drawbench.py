@@ -221,7 +221,7 @@ def demo(folder: Path) -> None:
     result = rundown(run, vest.CUTOFF_V, 60.0)
     _tell_verdict(result)
     story = tell_budget(budget, run, pack_runs=None)
-    click.echo(f"3/5  {' '.join(answer_sentences(story)[-2:])}")
+    click.echo(f"3/5  {' '.join(answer_sentences(story)[:2])}")
     remedy = next(item for item in story.changes if "ride at 70 %" in item.words)
     _demo_run(folder / "remedy", "Night-ride vest, ride at 70 % brightness", 0.7, said)
     click.echo(f"4/5  Remedy: {remedy.words}. Forecast: {short_words(remedy.runtime)}. Run down:")

@@ -39,7 +39,7 @@ CLOSE_SHARE: Final = 0.10
 # A slip may be the wrong row of a data sheet, or a board that never sleeps: at least this share of the figure.
 LEAST_SLIP: Final = 1.5
 _ITERATIONS: Final = 20
-_STILL: Final = 1e-6
+_STILL: Final = 1e-4
 # A converter that is not the one of the data sheet: its loss may be off by half.
 _LEAST_LOSS_SLIP: Final = 0.5
 # Where an unknown's own figure is not believed at all.
@@ -226,7 +226,8 @@ def _model(budget: Budget, modes: list[Mode], currents: Array, pack_v: Array, co
     slips = Slips(
         np.append(np.maximum(usual.wide_std_ma, least), [item.wide_std for item in others]),
         np.append(usual.share, [item.share for item in others]),
-        np.append(usual.positive, [not item.duty for item in others]),
+        np.append(usual.positive, [not item.duty for item in others]).astype(bool),
+        np.append(usual.single, [True for _ in others]).astype(bool),
     )
     nothing = np.zeros(len(others))
     extra = np.array([item.column for item in others]).T.reshape(len(modes), len(others))

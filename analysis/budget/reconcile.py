@@ -148,8 +148,7 @@ def reconcile(
     prior_cov = np.diag(prior_std_ma**2)
     innovation_cov = design @ prior_cov @ design.T + measured_cov
     residual = measured_ma - design @ prior_ma
-    # pinv: a mode without any tolerance and without noise leaves the matrix singular.
-    inverse = np.linalg.pinv(innovation_cov, hermitian=True)
+    inverse, log_det = _inverse(innovation_cov)
     gain = prior_cov @ design.T @ inverse
     # Joseph form: stays symmetric and positive in floating point.
     rest = np.eye(figures) - gain @ design
@@ -161,8 +160,8 @@ def reconcile(
         posterior_ma=prior_ma + gain @ residual,
         posterior_cov=posterior_cov,
         chi2=chi2,
-        chi2_p=float(scipy.stats.chi2.sf(chi2, modes)),
-        log_evidence=-0.5 * (chi2 + _log_det(innovation_cov)),
+        chi2_p=float(scipy.special.chdtrc(modes, max(chi2, 0.0))),
+        log_evidence=-0.5 * (chi2 + log_det),
         slip=np.zeros(figures),
     )
 
@@ -172,12 +171,13 @@ class Slips:
     """What may be a slip, arrays of shape (unknowns,).
 
     ``wide_std_ma``: standard deviation as a slip. ``share``: how often such a thing is one, 0 for
-    never. ``positive``: cannot lie under 0.
+    never. ``positive``: cannot lie under 0. ``single``: two of these are not looked for at once.
     """
 
     wide_std_ma: Array
     share: Array
     positive: npt.NDArray[np.bool_]
+    single: npt.NDArray[np.bool_]
 
 
 def usual_slips(prior_std_ma: Array) -> Slips:
@@ -185,6 +185,7 @@ def usual_slips(prior_std_ma: Array) -> Slips:
     return Slips(
         SLIP_FACTOR * prior_std_ma,
         np.where(prior_std_ma > 0, SLIP_SHARE, 0.0),
+        np.zeros(prior_std_ma.shape, dtype=bool),
         np.zeros(prior_std_ma.shape, dtype=bool),
     )
 
@@ -198,7 +199,12 @@ def with_slips(
     """
     slips = usual_slips(prior_std_ma) if slips is None else slips
     loose = np.flatnonzero(slips.share > 0)
-    hypotheses = [subset for size in (0, 1, 2) for subset in combinations(loose, size)]
+    hypotheses = [
+        subset
+        for size in (0, 1, 2)
+        for subset in combinations(loose, size)
+        if sum(slips.single[index] for index in subset) < 2
+    ]
     results: list[Reconciled] = []
     log_weights = np.empty(len(hypotheses))
     with np.errstate(divide="ignore"):
@@ -256,10 +262,15 @@ def _mixture(
     )
 
 
-def _log_det(matrix: Array) -> float:
-    """Logarithm of the determinant over the directions that are not singular."""
-    values = np.linalg.eigvalsh(matrix)
-    return float(np.log(values[values > 1e-12 * values.max(initial=0.0)]).sum())
+def _inverse(matrix: Array) -> tuple[Array, float]:
+    """Inverse of a symmetric matrix and the logarithm of its determinant, over the directions that are not singular.
+
+    A mode without any tolerance and without noise leaves the matrix singular.
+    """
+    values, vectors = np.linalg.eigh(matrix)
+    sound = values > 1e-12 * values.max(initial=0.0)
+    values, vectors = values[sound], vectors[:, sound]
+    return (vectors / values) @ vectors.T, float(np.log(values).sum())
 
 
 def inseparable_sets(design: Array) -> tuple[tuple[int, ...], ...]:

@@ -3,6 +3,7 @@
 import numpy as np
 
 from analysis.budget.compare import CONVERTER_LABEL, BudgetComparison, ModeComparison
+from analysis.budget.estimate import design_row
 from analysis.budget.file import Budget
 from analysis.budget.suspects import Suspect
 from analysis.budget.told import EFFICIENCY_LABEL, BudgetStory
@@ -13,19 +14,17 @@ from logger.base.numbers import digits_text
 # Another explanation is told where it is at least so likely.
 _RIVAL: float = 0.10
 _RIVALS_SHOWN = 2
+# Columns whose entries differ by less than this are one draw that is on in all of their modes.
+_ALIKE = 0.8
 
 
-def verdict_sentences(story: BudgetStory, *, whole: bool = False) -> tuple[str, ...]:
-    """The answer: what was wrong and what else would explain it; or that nothing was, as far as the run tells.
-
-    ``whole``: with everything that the run leaves open.
-    """
+def verdict_sentences(story: BudgetStory) -> tuple[str, ...]:
+    """The answer: what was wrong and what else would explain it; or that nothing was, as far as the run tells."""
     if story.run_modes is not None and story.run_modes.blurred:
         return _blurred_sentences(story)
     assert story.comparison is not None
     if story.culprits:
-        wrong = (_wrong_sentence(story), *_rival_sentence(story, story.comparison))
-        return (*wrong, *unresolved_sentences(story, whole=True)) if whole else wrong
+        return (_wrong_sentence(story), *_rival_sentence(story, story.comparison))
     if story.misfit:
         return (
             "No figure, nor two, can be named as wrong: even at the edge of all tolerances budget and run do not fit.",
@@ -34,11 +33,13 @@ def verdict_sentences(story: BudgetStory, *, whole: bool = False) -> tuple[str, 
         return (
             "The budget holds: the run resolves every part, and all stay within their tolerances.",
         )
-    return (_open_sentence(story, story.comparison), *unresolved_sentences(story, whole=whole))
+    return (_open_sentence(story, story.comparison),)
 
 
 def unresolved_sentences(story: BudgetStory, *, whole: bool) -> tuple[str, ...]:
-    """What the run leaves open, and what would settle it; the first alone unless ``whole``."""
+    """What the run leaves open, and what would settle it; the first alone unless ``whole``, none beside a culprit."""
+    if story.comparison is None or (not whole and (story.culprits or story.misfit)):
+        return ()
     shown = story.unresolved if whole else story.unresolved[:1]
     left = len(story.unresolved) - len(shown)
     more = f" (and {left} more: --details)" if left else ""
@@ -107,7 +108,7 @@ def _wrong_sentence(story: BudgetStory) -> str:
         _wrong_words(rows[row], _suspect(story.comparison, index))
         for row, index in zip(story.culprits[:2], after.leading[:2], strict=True)
     ]
-    sure = float(after.slip[after.leading[0]]) >= 1 - _RIVAL
+    sure = float(after.slip[after.leading[0]]) >= 1 - _RIVAL and not _twins(story)
     begin = "The figure that was wrong" if sure else "Most likely wrong"
     return f"{begin}: {'; and '.join(named)}."
 
@@ -134,7 +135,11 @@ def _rival_sentence(story: BudgetStory, comparison: BudgetComparison) -> tuple[s
     slip, leading = comparison.after.slip, comparison.after.leading
     order = [int(index) for index in np.argsort(-slip, kind="stable")]
     rivals = [index for index in order if slip[index] >= _RIVAL and index not in leading]
-    names = [*_wires_of(story.budget, leading[0]), *(_name(comparison, index) for index in rivals)]
+    twins = [index for index in _twins(story) if index not in rivals and index not in leading]
+    names = [
+        *_wires_of(story.budget, leading[0]),
+        *(_name(comparison, index) for index in (*rivals, *twins)),
+    ]
     if not names:
         return ()
     part = _suspect(comparison, leading[0])
@@ -147,6 +152,29 @@ def _rival_sentence(story: BudgetStory, comparison: BudgetComparison) -> tuple[s
         else "measure the converter's output with a meter, beside its input"
     )
     return (f"Could also be: {', or '.join(names[:_RIVALS_SHOWN])}. To tell: {measure}.",)
+
+
+def _twins(story: BudgetStory) -> list[int]:
+    """Draws not listed that are on exactly where the first culprit is: no run of these modes tells them apart."""
+    comparison = story.comparison
+    assert comparison is not None
+    first, listed = comparison.after.leading[0], len(comparison.labels)
+    if first >= len(story.budget.figures):
+        return []
+    by_name = {mode.name: mode for mode in story.budget.modes}
+    column = np.array(
+        [
+            design_row(story.budget, by_name[item.estimate.mode], item.estimate.pack_v)[first]
+            for item in comparison.modes
+        ]
+    )
+    return [
+        listed + place
+        for place, item in enumerate(comparison.suspects)
+        if not item.duty
+        and np.array_equal(item.column > 0, column > 0)
+        and column[column > 0].min() > _ALIKE * column.max()
+    ]
 
 
 def _wires_of(budget: Budget, unknown: int) -> list[str]:

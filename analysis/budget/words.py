@@ -1,7 +1,7 @@
 """A budget's answer in sentences and rows of text."""
 
 from analysis.budget.story import BudgetStory
-from analysis.budget.verdict import difference_sentence, verdict_sentences
+from analysis.budget.verdict import difference_sentence, unresolved_sentences, verdict_sentences
 from analysis.doubt.quantity import Quantity
 from analysis.electric.pack_choice import PackAnswer
 from analysis.say.words import short_words, value_words
@@ -12,16 +12,17 @@ _NAME_SIGNS = 34  # more, and the table is wider than a terminal
 
 
 def answer_sentences(story: BudgetStory) -> tuple[str, ...]:
-    """The whole answer: what is drawn in each mode, which figure was wrong, what is open, what to do about it."""
+    """The whole answer: which figure was wrong, what to do about it, what is drawn in each mode, what is open."""
     if story.run_modes is None:
         return (
             _evening_sentence(story), _pack_sentence(story), *_light_sentence(story), *_sag_sentence(story),
         )  # fmt: skip
     modes = () if story.comparison is None else story.comparison.modes
     return (
-        *(difference_sentence(item, story) for item in modes),
-        " ".join(verdict_sentences(story, whole=True)),
+        " ".join(verdict_sentences(story)),
         _now_sentence(story),
+        *(difference_sentence(item, story) for item in modes),
+        *unresolved_sentences(story, whole=True),
     )
 
 
@@ -29,7 +30,9 @@ def short_sentences(story: BudgetStory) -> tuple[str, ...]:
     """The same in fewer words: what was wrong, how long it lasts, what would gain most."""
     if story.run_modes is None:
         return (_evening_sentence(story), _pack_sentence(story), *_light_sentence(story))
-    return (*verdict_sentences(story), _now_sentence(story))
+    return (
+        *verdict_sentences(story), *unresolved_sentences(story, whole=False), _now_sentence(story),
+    )  # fmt: skip
 
 
 def _now_sentence(story: BudgetStory) -> str:
