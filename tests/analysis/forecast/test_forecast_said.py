@@ -27,7 +27,7 @@ PACK = Pack("alkaline", 3, "AA", 2200.0)
 
 
 def stored(folder: Path, run: Run, **said: Any) -> Path:
-    described = replace(run.description, **said) 
+    described = replace(run.description, **said)
     write_samples(folder, replace(run, description=described))
     document = to_document(described, [str(column) for column in run.samples.columns])
     (folder / DESCRIPTION_NAME).write_text(json.dumps(document))
@@ -59,7 +59,7 @@ def test_a_live_run_is_forecast_with_what_it_was_told(
 
     def spy(*args: Any, **options: Any) -> object:
         asked.append(options.get("fresh"))
-        return forecast(*args, **options) 
+        return forecast(*args, **options)
 
     monkeypatch.setattr("analysis.forecast.live.forecast", spy)
     folder = stored(tmp_path / "run", falling(), fresh=True, stop=Stop(cutoff_v=3.0))
@@ -78,7 +78,7 @@ def test_the_command_passes_it_on(tmp_path: Path, monkeypatch: pytest.MonkeyPatc
 
     def spy(run: Run, *args: Any) -> object:
         asked.append(run.description.fresh)
-        return forecast_run(run, *args) 
+        return forecast_run(run, *args)
 
     monkeypatch.setattr("analysis.door.forecast.forecast_run", spy)
     folder = stored(tmp_path / "run", falling())
