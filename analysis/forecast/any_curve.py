@@ -80,7 +80,7 @@ def _falling(log_slopes: Array) -> Array:
     """Curves from 1 to 0 with these logarithms of the slope, shape (curves, points)."""
     fall = np.exp(log_slopes)
     down = np.cumsum(0.5 * (fall[:, 1:] + fall[:, :-1]), axis=1)
-    return 1 - np.hstack([np.zeros((len(fall), 1)), down / down[:, -1:]])
+    return np.asarray(1 - np.hstack([np.zeros((len(fall), 1)), down / down[:, -1:]]))
 
 
 def _gaussian(rng: np.random.Generator, count: int, lengths: Array, sds: Array) -> Array:
@@ -94,7 +94,7 @@ def _gaussian(rng: np.random.Generator, count: int, lengths: Array, sds: Array) 
         covariance = np.exp(-0.5 * (gap / length) ** 2) + 1e-6 * np.eye(_POINTS)
         factor = np.linalg.cholesky(covariance)
         drawn[mine] = rng.standard_normal((int(mine.sum()), _POINTS)) @ factor.T
-    return drawn * rng.choice(sds, count)[:, None]
+    return np.asarray(drawn * rng.choice(sds, count)[:, None])
 
 
 def _pieces(rng: np.random.Generator, known: tuple[CurveFamily, ...]) -> Array:

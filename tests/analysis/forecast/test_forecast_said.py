@@ -3,16 +3,17 @@
 import json
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 from click.testing import CliRunner
 from numpy.typing import NDArray
 
-import analysis.forecast.live as live_forecast
 from analysis.commands.forecast import forecast_command
+from analysis.forecast.forecast import forecast
 from analysis.forecast.live import PageForecaster
-from analysis.forecast.of_run import seen
+from analysis.forecast.of_run import forecast_run, seen
 from logger.base.errors import BenchError
 from logger.base.pack import Pack
 from logger.run.description import Description, Stop, from_document, to_document
@@ -25,8 +26,8 @@ Array = NDArray[np.float64]
 PACK = Pack("alkaline", 3, "AA", 2200.0)
 
 
-def stored(folder: Path, run: Run, **said: object) -> Path:
-    described = replace(run.description, **said)  # type: ignore[arg-type]
+def stored(folder: Path, run: Run, **said: Any) -> Path:
+    described = replace(run.description, **said)
     write_samples(folder, replace(run, description=described))
     document = to_document(described, [str(column) for column in run.samples.columns])
     (folder / DESCRIPTION_NAME).write_text(json.dumps(document))
@@ -55,13 +56,12 @@ def test_a_live_run_is_forecast_with_what_it_was_told(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     asked: list[object] = []
-    plain = live_forecast.forecast  # type: ignore[attr-defined]
 
-    def spy(*args: object, **options: object) -> object:
+    def spy(*args: Any, **options: Any) -> object:
         asked.append(options.get("fresh"))
-        return plain(*args, **options)  # type: ignore[arg-type]
+        return forecast(*args, **options)
 
-    monkeypatch.setattr(live_forecast, "forecast", spy)
+    monkeypatch.setattr("analysis.forecast.live.forecast", spy)
     folder = stored(tmp_path / "run", falling(), fresh=True, stop=Stop(cutoff_v=3.0))
     feed = RunFeed(folder)
     feed.keep_fresh = True
@@ -74,16 +74,13 @@ def test_a_live_run_is_forecast_with_what_it_was_told(
 
 
 def test_the_command_passes_it_on(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    import analysis.door.forecast as door
-
     asked: list[bool | None] = []
-    plain = door.forecast_run  # type: ignore[attr-defined]
 
-    def spy(run: Run, *args: object, **options: object) -> object:
+    def spy(run: Run, *args: Any) -> object:
         asked.append(run.description.fresh)
-        return plain(run, *args, **options)  # type: ignore[arg-type]
+        return forecast_run(run, *args)
 
-    monkeypatch.setattr(door, "forecast_run", spy)
+    monkeypatch.setattr("analysis.door.forecast.forecast_run", spy)
     folder = stored(tmp_path / "run", falling())
     for flags in ([], ["--fresh"], ["--part-used"]):
         arguments = [str(folder), "--cutoff", "3.0", *flags]
