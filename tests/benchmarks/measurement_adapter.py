@@ -25,7 +25,8 @@ from logger.run.reader import Run
 from tests.benchmarks.measurement_judge.cases import HOLD_S, METER_AT_A, Case, bench_rng
 from tests.benchmarks.measurement_judge.oracle import LATENCY_S
 from tests.benchmarks.measurement_judge.score import Interval
-from tests.support.datasheet_boards.bench import reading
+from tests.benchmarks.recorded_adapter import recorded_run
+from tests.support.datasheet_boards.bench import COUNT_V, COUNTS, current_count_ma, reading
 from tests.support.datasheet_boards.bursts import burst_lines
 from tests.support.datasheet_boards.errors import Boards
 from tests.support.datasheet_boards.packs import Chemistry
@@ -169,8 +170,10 @@ def calibration_of(case: Case, state: str) -> Calibration | None:
             steps.append(
                 Step(
                     reading_of(rows_of(rows), sheet, shunt_ohm),
-                    true_ma=1e3 * amps * (1 + case.meter.current),
-                    true_v=volts * (1 + case.meter.voltage),
+                    true_ma=case.meter.shows_ma(1e3 * amps, rng),
+                    true_v=case.meter.shows_v(volts, rng),
+                    digits_ma=COUNTS * current_count_ma(1e3 * amps),
+                    digits_v=COUNTS * COUNT_V,
                     limit_ma=case.meter.current_limit,
                     limit_v=case.meter.voltage_limit,
                 )
@@ -187,7 +190,18 @@ def calibration_of(case: Case, state: str) -> Calibration | None:
 
 def ask(case: Case, state: str) -> dict[str, Interval]:
     """Every quantity that the tool says of this run, by the judge's name."""
-    found = drawbench.rundown(run_of(case, calibration_of(case, state)), case.cutoff_v, HOLD_S)
+    return _said(
+        drawbench.rundown(run_of(case, calibration_of(case, state)), case.cutoff_v, HOLD_S)
+    )
+
+
+def ask_beyond(case: Case) -> tuple[dict[str, Interval], str]:
+    """The same of a run beyond the board's range, recorded line by line; and all that is said in words."""
+    found = drawbench.rundown(recorded_run(case.windows, case.world.pack.chemistry))
+    return _said(found), "\n".join([repr(found), *found.warnings])
+
+
+def _said(found: drawbench.Rundown) -> dict[str, Interval]:
     said = {
         "charge": found.charge,
         "energy": found.energy,

@@ -1,7 +1,8 @@
 """How often the tool's 95 % intervals hold where boards are as their data sheets say, and how wide they are.
 
 ``python -m pytest tests/benchmarks/test_measurement_holds.py -s`` prints the table with 20 boards a cell;
-``MEASUREMENT_BOARDS=300`` is the full setting, ``MEASUREMENT_LAW=typical`` the other law of ``errors``,
+``MEASUREMENT_BOARDS=300`` is the full setting, ``MEASUREMENT_LAW=typical`` the other law of ``errors``
+(there only holding counts: from limits alone nobody can know how much better most chips are),
 ``MEASUREMENT_LOADS="pwm,burst"`` some loads only.
 Each cell: share of intervals that held, x their median width over the ideal one.
 """
@@ -12,8 +13,16 @@ from collections import defaultdict
 import pytest
 
 from tests.benchmarks import measurement_adapter
-from tests.benchmarks.measurement_judge.cases import CHIPS, LOADS, STATES, draw_case
-from tests.benchmarks.measurement_judge.oracle import ideal_widths, population
+from tests.benchmarks.measurement_judge.cases import (
+    BEYOND,
+    CHIPS,
+    LOADS,
+    STATES,
+    draw_beyond,
+    draw_case,
+    within_range_mah,
+)
+from tests.benchmarks.measurement_judge.oracle import ideal_widths, population, sampling_spread
 from tests.benchmarks.measurement_judge.score import QUANTITIES, Cell
 from tests.support.datasheet_boards.errors import Law
 from tests.support.datasheet_boards.truth import Truth
@@ -21,6 +30,8 @@ from tests.support.datasheet_boards.truth import Truth
 BOARDS = int(os.environ.get("MEASUREMENT_BOARDS", "20"))
 LAW = Law(os.environ.get("MEASUREMENT_LAW", "limits"))
 CHOSEN = tuple(os.environ.get("MEASUREMENT_LOADS", ",".join(LOADS)).split(","))
+# A bound that vouches for less of what was within the range is no bound worth saying.
+BOUND_LEAST = 0.95
 
 
 def true_values(truth: Truth) -> dict[str, float | None]:
@@ -37,12 +48,13 @@ def true_values(truth: Truth) -> dict[str, float | None]:
 def tally(chip: str, kind: str) -> dict[tuple[str, str], Cell]:
     """Cells by state and quantity."""
     people = population(chip, LAW)
-    cells: dict[tuple[str, str], Cell] = defaultdict(Cell)
+    cells: dict[tuple[str, str], Cell] = defaultdict(lambda: Cell(width_counts=LAW is Law.LIMITS))
     for seed in range(BOARDS):
         case = draw_case(chip, kind, LAW, seed)
+        spread = sampling_spread(case)
         for state in STATES:
             said = measurement_adapter.ask(case, state)
-            ideal = ideal_widths(case, people, state)
+            ideal = ideal_widths(case, people, state, spread)
             for name, true in true_values(case.truth).items():
                 if true is not None:
                     cells[state, name].add(said.get(name), true, ideal.get(name))
@@ -65,3 +77,25 @@ def test_intervals_hold_and_are_no_wider_than_need_be(chip: str, kind: str) -> N
         if cells[state, name].faults
     ]
     assert not missed, "\n".join(missed)
+
+
+@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("kind", BEYOND)
+def test_what_is_beyond_the_range_is_a_bound(kind: str, seed: int) -> None:
+    """At least so much, never a value with an interval; and not so little that it says nothing."""
+    case = draw_beyond(kind, seed)
+    truth = true_values(case.truth)
+    said, words = measurement_adapter.ask_beyond(case)
+    concerned = ("energy",) if kind == "voltage" else ("charge", "energy", "mean", "peak")
+    for name in concerned:
+        true = truth[name]
+        assert true is not None
+        assert said[name].upper is None, f"{name} has an upper end: {said[name]}, true {true:.4g}"
+        assert said[name].lower is not None, f"nothing is said of {name}"
+        assert said[name].holds(true), f"{name}: at least {said[name].lower}, true {true:.4g}"
+    # What was within the range is vouched for; beyond the bus range that is all of the current.
+    least_mah = BOUND_LEAST * within_range_mah(case)
+    assert said["charge"].holds(case.truth.charge_mah)
+    assert (said["charge"].lower or 0.0) >= least_mah
+    assert (said["mean"].lower or 0.0) >= least_mah * 3600 / case.truth.duration_s
+    assert "range" in words or "see" in words, words

@@ -6,6 +6,7 @@ straight line through all that cannot predict is the least doubt: its central 95
 product of voltage and current is taken at the true means: pulses add nothing that an oracle would not know.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
@@ -14,18 +15,23 @@ import numpy.typing as npt
 from scipy.stats import norm
 
 from tests.benchmarks.measurement_judge.cases import (
-    APART_C,
     HOLD_S,
     METER_AT_A,
     METER_CURRENT,
     METER_VOLTAGE,
+    WINDOW_S,
     Case,
+    another_day,
 )
-from tests.support.datasheet_boards.errors import Boards, Law, draw_boards
+from tests.support.datasheet_boards.bench import COUNT_V, COUNTS, current_count_ma
+from tests.support.datasheet_boards.errors import Boards, Law, draw_boards, perfect_board
+from tests.support.datasheet_boards.record import record
+from tests.support.datasheet_boards.truth import truth_of
 
 Floats = npt.NDArray[np.float64]
 
 BOARDS: Final = 3000
+TIMES: Final = 4
 # A line waits up to so long on its way to the laptop: USB serial chips, no source.
 LATENCY_S: Final = 0.016
 
@@ -45,7 +51,7 @@ def population(chip: str, law: Law) -> Population:
     boards = draw_boards(chip, law, rng, BOARDS)
     return Population(
         boards,
-        boards.at(boards.temperature_c + rng.uniform(-APART_C, APART_C, BOARDS)),
+        another_day(boards, rng),
         rng.uniform(-METER_CURRENT, METER_CURRENT, BOARDS),
         rng.uniform(-METER_VOLTAGE, METER_VOLTAGE, BOARDS),
     )
@@ -81,45 +87,62 @@ def width(error: Floats, seen: list[Floats]) -> float:
     return float(high - low)
 
 
-def seen_of(
-    people: Population, state: str, common_v: float, seconds: float
-) -> tuple[list[Floats], list[Floats]]:
-    """What the bench has shown of current and of voltage; the clock beside the laptop's always."""
-    jitter = np.random.default_rng(12).uniform(-1, 1, BOARDS) * LATENCY_S / seconds
+def seen_of(people: Population, case: Case, state: str) -> tuple[list[Floats], list[Floats]]:
+    """What the bench has shown of current and of voltage; the clock beside the laptop's always.
+
+    Zero with the pack on and the load unplugged: the better way, whatever the tool asks for.
+    """
+    rng = np.random.default_rng(12)
+    jitter = rng.uniform(-1, 1, BOARDS) * LATENCY_S / case.truth.duration_s
     clock = people.boards.clock - people.boards.laptop + jitter
-    current = [] if state == "as bought" else [read_a(people.bench, 0.0, common_v)]
-    voltage = []
-    if state == "calibrated":
-        current += [
-            read_a(people.bench, amps, common_v) - amps * (1 + people.meter_current)
-            for amps in METER_AT_A
-        ]
-        voltage = [read_v(people.bench, common_v) - common_v * (1 + people.meter_voltage)]
+    if state == "as bought":
+        return [clock], []
+    pack, voltage = case.world.pack, []
+    open_v, ohm = (float(x[0]) for x in (pack.emf_v(np.zeros(1)), pack.ohm_at(np.zeros(1))))
+    current = [read_a(people.bench, 0.0, open_v)]
+    for amps in METER_AT_A if state == "calibrated" else ():
+        volts = open_v - (ohm + pack.slow_ohm) * amps
+        count_a = 1e-3 * current_count_ma(1e3 * amps)
+        off_a, off_v = COUNTS * rng.uniform(-1, 1, (2, BOARDS))
+        shows_a = amps * (1 + people.meter_current) + off_a * count_a
+        shows_v = volts * (1 + people.meter_voltage) + off_v * COUNT_V
+        current.append(read_a(people.bench, amps, volts) - shows_a)
+        voltage.append(read_v(people.bench, volts) - shows_v)
     return [*current, clock], voltage
 
 
-def ideal_widths(case: Case, people: Population, state: str) -> dict[str, float]:
-    """Ideal width of each quantity of the case, by name; none of a peak that no conversion can hold."""
+def ideal_widths(
+    case: Case, people: Population, state: str, spread: Mapping[str, float]
+) -> dict[str, float]:
+    """Ideal width of each quantity of the case, by name; none of a peak that no conversion can hold.
+
+    ``spread``: of ``sampling_spread``, the same in every state.
+    """
     truth, boards = case.truth, people.boards
     seconds = truth.duration_s
     mean_a, power_w = truth.mean_ma / 1e3, 3.6 * truth.energy_mwh / seconds
     common_v = power_w / mean_a
-    current, voltage = seen_of(people, state, common_v, seconds)
+    current, voltage = seen_of(people, case, state)
 
     def off_a(amps: float) -> Floats:
         return read_a(boards, amps, common_v) - amps
 
     mean_off = off_a(mean_a)
     volt_off = read_v(boards, common_v) - common_v
-    charge_off = (mean_off / mean_a + boards.clock) * truth.charge_mah
-    energy_off = (mean_off / mean_a + volt_off / common_v + boards.clock) * truth.energy_mwh
-    found = {
-        "charge": width(charge_off, current),
-        "energy": width(energy_off, current + voltage),
-        "mean": width(1e3 * mean_off, current),
+    errors = {
+        "charge": (mean_off / mean_a + boards.clock) * truth.charge_mah,
+        "energy": (mean_off / mean_a + volt_off / common_v + boards.clock) * truth.energy_mwh,
+        "mean": 1e3 * mean_off,
+        **{f"p{percent:g}": 1e3 * off_a(ma / 1e3) for percent, ma in truth.percentiles_ma.items()},
     }
-    for percent, value_ma in truth.percentiles_ma.items():
-        found[f"p{percent:g}"] = width(1e3 * off_a(value_ma / 1e3), current)
+    normal = np.random.default_rng(16).standard_normal(BOARDS)
+    found = {
+        name: width(
+            error + spread.get(name, 0.0) * normal,
+            current + voltage if name == "energy" else current,
+        )
+        for name, error in errors.items()
+    }
     held = conversions_in_peak(case)
     if held:
         found["peak"] = width(
@@ -127,13 +150,42 @@ def ideal_widths(case: Case, people: Population, state: str) -> dict[str, float]
         )
     if truth.cutoff_s is not None and case.cutoff_v is not None:
         late_s = (read_v(boards, case.cutoff_v) - case.cutoff_v) / slope_v_per_s(case)
+        # It stays under only from one round of the modes to the next.
+        late_s += case.world.load.round_s * np.random.default_rng(14).uniform(-0.5, 0.5, BOARDS)
         found["cutoff"] = width(late_s + boards.clock * truth.cutoff_s, current + voltage)
     return found
 
 
+def sampling_spread(case: Case) -> dict[str, float]:
+    """Standard deviation of what pulses between the conversions do to each quantity, by a perfect board at other times.
+
+    Their mean effect is known to an oracle, who knows the load; which conversions meet which pulse is not.
+    """
+    if all(mode.pulse_a == 0 for mode in case.world.load.modes):
+        return {}
+    told: dict[str, list[float]] = {}
+    rng = np.random.default_rng([case.seed, 15])
+    for _ in range(TIMES):
+        own = rng.uniform(-1, 1) * case.board.sheet.clock
+        board = perfect_board(case.chip, conversion=own, noise_steps=0.7)
+        seen = record(case.world, board, WINDOW_S, rng)
+        truth = truth_of(case.world, seen)
+        span_h = seen.end_s[-1] / 3600
+        values = {
+            "charge": seen.charge_mah[-1] - truth.charge_mah,
+            "energy": seen.energy_mwh[-1] - truth.energy_mwh,
+            "mean": seen.charge_mah[-1] / span_h - truth.mean_ma,
+        }
+        for percent, true in truth.percentiles_ma.items():
+            values[f"p{percent:g}"] = float(np.percentile(seen.current_ma, percent)) - true
+        for name, value in values.items():
+            told.setdefault(name, []).append(float(value))
+    return {name: float(np.std(values, ddof=1)) for name, values in told.items()}
+
+
 def conversions_in_peak(case: Case) -> int:
     """Whole conversions of the shunt that lie in the highest level, over the run; 0: none ever does."""
-    half_s = case.board.sheet.conversion_s[1] * (1 + float(case.board.conversion[0]))
+    half_s = case.board.sheet.settings_s[0] * (1 + float(case.board.conversion[0]))
     load = case.world.load
     top = max(load.modes, key=lambda mode: mode.base_a + (mode.pulse_a if mode.duty > 0 else 0.0))
     share = top.seconds / load.round_s * (top.duty if top.pulse_a else 1.0)

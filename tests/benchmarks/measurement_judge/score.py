@@ -39,8 +39,12 @@ class Interval:
 
 @dataclass
 class Cell:
-    """Tally of one chip, state, load and quantity. ``ratios``: width over the ideal one. ``errors``: value over truth less one."""
+    """Tally of one chip, state, load and quantity. ``ratios``: width over the ideal one. ``errors``: value over truth less one.
 
+    ``width_counts``: off where the chips keep to a law that no user of their sheet can know.
+    """
+
+    width_counts: bool = True
     asked: int = 0
     held: int = 0
     silent: int = 0
@@ -85,7 +89,7 @@ class Cell:
         at_most = 1.0 if k == n else float(beta.ppf(1 - CHANCE, k + 1, n - k))
         if at_most < HOLDS_LEAST:
             told.append("too narrow")
-        if self.ratio is not None and self.ratio > WIDTH_MOST:
+        if self.width_counts and self.ratio is not None and self.ratio > WIDTH_MOST:
             told.append("too wide")
         return told
 

@@ -12,16 +12,41 @@ from tests.support.datasheet_boards.record import Windows, record
 
 READING_S: Final = 10.0
 WINDOW_S: Final = 0.1
+# A hand meter's manual: so much of the reading and three counts; 6000 counts (common practice, no source).
+COUNTS: Final = 3
+COUNT_V: Final = 0.001
 
 
 @dataclass(frozen=True)
 class Meter:
-    """A meter's own errors, relative and one and the same in all its readings; its limits are what its manual says."""
+    """A hand meter within its manual's limits: a share of the reading, and some counts of its last digit.
+
+    ``current``, ``voltage``: its own relative errors, one and the same in all its readings.
+    """
 
     current_limit: float
     voltage_limit: float
     current: float
     voltage: float
+
+    def shows_ma(self, true_ma: float, rng: np.random.Generator) -> float:
+        """What stands on its display, a reading of current."""
+        return shown(true_ma, self.current, current_count_ma(true_ma), rng)
+
+    def shows_v(self, true_v: float, rng: np.random.Generator) -> float:
+        """The same for a voltage."""
+        return shown(true_v, self.voltage, COUNT_V, rng)
+
+
+def shown(true: float, share: float, count: float, rng: np.random.Generator) -> float:
+    """Off by its share and by up to ``COUNTS`` counts, whole counts on the display."""
+    off = true * (1 + share) + rng.uniform(-COUNTS, COUNTS) * count
+    return float(round(off / count) * count)
+
+
+def current_count_ma(true_ma: float) -> float:
+    """Last digit of a meter of 6000 counts on its range."""
+    return 0.01 if true_ma < 60 else 0.1
 
 
 def draw_meter(current_limit: float, voltage_limit: float, rng: np.random.Generator) -> Meter:

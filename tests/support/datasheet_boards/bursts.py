@@ -46,7 +46,7 @@ def burst_lines(
     slow_v, ohm = world.between(ends_s)
     read_v = board.shunt_reading_v(amps, slow_v - (ohm + board.shunt_ohm) * amps)
     # Shorter by so much, noisier by its root.
-    noise_v = float(board.noise_shunt_v[0]) * np.sqrt(board.sheet.conversion_s[1] / short_s)
+    noise_v = float(board.noise_shunt_v[0]) * np.sqrt(board.sheet.settings_s[0] / short_s)
     read_v = read_v + noise_v * rng.standard_normal(len(read_v))
     counts = np.floor(read_v / board.sheet.shunt_step_v / coarse).astype(np.int64) * coarse
     values = counts.reshape(-1, 8)

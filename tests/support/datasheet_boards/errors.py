@@ -99,9 +99,10 @@ class Boards:
         }
         return replace(self, **kept)
 
-    def at(self, temperature_c: Floats) -> "Boards":
-        """The same boards at another temperature."""
-        return replace(self, temperature_c=temperature_c)
+    def at(self, temperature_c: Floats, supply_v: Floats | None = None) -> "Boards":
+        """The same boards at another temperature, and supply if given."""
+        supply_v = self.supply_v if supply_v is None else supply_v
+        return replace(self, temperature_c=temperature_c, supply_v=supply_v)
 
     def pin_current_a(self, common_v: Floats) -> Floats:
         """Into VIN- (and what is tied to it) through the shunt: there with the load unplugged, gone with the pack off."""
@@ -199,3 +200,23 @@ def draw_boards(
         noise_shunt_v=between(sheet.noise_shunt_v),
         noise_bus_v=between(sheet.noise_bus_v),
     )
+
+
+def perfect_board(
+    kind: str, *, shunt_ohm: float = 0.1, conversion: float = 0.0, noise_steps: float = 0.0
+) -> Boards:
+    """A board without any error but its steps, which it rounds to the nearest; ``noise_steps`` of each spread it."""
+    board = draw_boards(kind, Law.LIMITS, np.random.default_rng(0), 1, shunt_ohm=shunt_ohm)
+    sheet, zero = board.sheet, np.zeros(1)
+    exact: dict[str, Any] = {
+        name: zero for name, value in vars(board).items() if isinstance(value, np.ndarray)
+    } | {
+        "offset_v": zero + sheet.shunt_step_v / 2,
+        "bus_offset_v": zero + sheet.bus_step_v / 2,
+        "supply_v": zero + SHEET_SUPPLY_V,
+        "temperature_c": zero + SHEET_C,
+        "conversion": zero + conversion,
+        "noise_shunt_v": zero + noise_steps * sheet.shunt_step_v,
+        "noise_bus_v": zero + noise_steps * sheet.bus_step_v,
+    }
+    return replace(board, **exact)

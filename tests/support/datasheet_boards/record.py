@@ -5,6 +5,7 @@ signal over its own time, then noise, then the register's step (rounded down) an
 skipped: a pair costs some 0.2 us, a night of the INA219 some ten seconds.
 """
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -13,6 +14,7 @@ import numpy.typing as npt
 
 from tests.support.datasheet_boards.errors import Boards
 from tests.support.datasheet_boards.packs import World
+from tests.support.datasheet_boards.sheets import ChipSheet
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -50,82 +52,147 @@ class Windows:
         return np.concatenate(([0.0], self.end_s[:-1]))
 
 
+@dataclass(frozen=True)
+class Setting:
+    """How the chip is set up: ``half_s`` by the sheet from shunt to bus, ``turns`` of the two in one pair, ``noise`` of a half beside the first setting's."""
+
+    half_s: float
+    turns: int
+    noise: float
+
+
+def setting(sheet: ChipSheet, conversion_s: float | None = None, averages: int = 1) -> Setting:
+    """Default: the sketch's own. Raises ValueError for what the chip cannot be set to."""
+    usual_s = sheet.settings_s[0]
+    conversion_s = usual_s if conversion_s is None else conversion_s
+    if conversion_s not in sheet.settings_s or averages not in sheet.averages:
+        raise ValueError(f"{sheet.kind} has no {conversion_s} s x {averages}")
+    if sheet.interleaved:
+        return Setting(conversion_s, averages, math.sqrt(usual_s / conversion_s))
+    return Setting(sheet.averaged_s.get(averages, conversion_s), 1, 1 / math.sqrt(averages))
+
+
 def record(
-    world: World, board: Boards, window_s: float, rng: np.random.Generator, averages: int = 1
+    world: World,
+    board: Boards,
+    window_s: float,
+    rng: np.random.Generator,
+    chosen: Setting | None = None,
 ) -> Windows:
-    """All whole windows of ``world.seconds``. ``board``: a set of one; ``averages``: conversions that the chip itself averages."""
+    """All whole windows of ``world.seconds``. ``board``: a set of one; ``chosen``: the chip's setting, default the sketch's."""
     sheet = board.sheet
-    half_s = sheet.conversion_s[averages] * (1 + float(board.conversion[0]))
-    pairs = int(world.seconds / (2 * half_s))
-    clock = 1 + float(board.clock[0])
-    # A window ends with the first conversion at or after its nominal end, by the board's clock.
-    end_us = np.floor(2 * half_s * np.arange(1, pairs + 1) * clock * 1e6).astype(np.int64)
-    nominal_us = round(window_s * 1e6)
-    count = int(end_us[-1] // nominal_us)
-    last = np.searchsorted(end_us, nominal_us * np.arange(1, count + 1))
-    last = last[last < pairs]
+    chosen = setting(sheet) if chosen is None else chosen
+    half_s = chosen.half_s * (1 + float(board.conversion[0]))
+    pair_s = 2 * half_s * chosen.turns
+    last, time_us = _ends(pair_s * (1 + float(board.clock[0])), window_s, world.seconds / pair_s)
     first = np.concatenate(([0], last[:-1] + 1))
-    shunt, bus, beyond, bus_beyond = _registers(
-        world, board, int(last[-1]) + 1, half_s, averages, rng
-    )
-    ratio = sheet.bus_step_v / sheet.shunt_step_v
-    pack = bus * ratio + shunt
     number = last - first + 1
-
-    def mean(values: Floats) -> Floats:
-        return np.asarray(np.add.reduceat(values, first) / number)
-
+    sums = np.concatenate(
+        [
+            _sums(world, board, first[part], last[part], half_s, chosen, rng)
+            for part in _parts(number)
+        ],
+        axis=1,
+    )
+    shunt, bus, pack, power, low, high, pack_low, beyond, bus_beyond = sums
     to_ma = 1e3 * sheet.shunt_step_v / board.shunt_ohm
-    time_us = end_us[last]
     span_h = np.diff(np.concatenate(([0], time_us))) / 3.6e9
-    current = mean(shunt) * to_ma
-    power = mean(pack * shunt) * sheet.shunt_step_v * to_ma
+    current = shunt / number * to_ma
     return Windows(
         board=board,
         window_s=window_s,
-        end_s=np.asarray(2 * half_s * (last + 1.0), dtype=np.float64),
+        end_s=np.asarray(pair_s * (last + 1.0), dtype=np.float64),
         time_us=time_us,
         conversions=number,
-        pack_v=mean(pack) * sheet.shunt_step_v,
-        pack_min_v=np.minimum.reduceat(pack, first) * sheet.shunt_step_v,
-        bus_v=mean(bus) * sheet.bus_step_v,
+        pack_v=pack / number * sheet.shunt_step_v,
+        pack_min_v=pack_low * sheet.shunt_step_v,
+        bus_v=bus / number * sheet.bus_step_v,
         current_ma=current,
-        current_min_ma=np.minimum.reduceat(shunt, first) * to_ma,
-        current_max_ma=np.maximum.reduceat(shunt, first) * to_ma,
+        current_min_ma=low * to_ma,
+        current_max_ma=high * to_ma,
         charge_mah=np.cumsum(current * span_h),
-        energy_mwh=np.cumsum(power * span_h),
-        beyond=np.add.reduceat(beyond.astype(np.int64), first),
-        bus_beyond=np.add.reduceat(bus_beyond.astype(np.int64), first),
+        energy_mwh=np.cumsum(power / number * sheet.shunt_step_v * to_ma * span_h),
+        beyond=beyond.astype(np.int64),
+        bus_beyond=bus_beyond.astype(np.int64),
     )
 
 
-def _registers(
-    world: World, board: Boards, pairs: int, half_s: float, averages: int, rng: np.random.Generator
-) -> tuple[Floats, Floats, npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
-    """Counts of shunt and bus of every pair, and which of them stand at an end stop."""
-    shunt, bus = np.empty(pairs), np.empty(pairs)
-    root = np.sqrt(averages)
-    for begin in range(0, pairs, _CHUNK):
-        part = slice(begin, min(begin + _CHUNK, pairs))
-        from_s = np.arange(part.start, part.stop + 1, dtype=np.float64) * (2 * half_s)
-        middle_s = np.asarray(from_s[:-1] + half_s, dtype=np.float64)
-        starts, middles = world.load.charge_as(from_s), world.load.charge_as(middle_s)
-        amps = (middles - starts[:-1]) / half_s
-        later = (starts[1:] - middles) / half_s
-        slow_v, ohm = world.between(middle_s)
-        common_v = slow_v - (ohm + board.shunt_ohm) * amps
-        bus_v = slow_v - (ohm + board.shunt_ohm) * later
-        n = part.stop - part.start
-        noise = rng.standard_normal((2, n), dtype=np.float32)
-        read_v = board.shunt_reading_v(amps, common_v)
-        read_v += board.noise_shunt_v / root * noise[0]
-        shunt[part] = read_v / board.sheet.shunt_step_v
-        read_v = board.bus_reading_v(bus_v) + board.noise_bus_v / root * noise[1]
-        bus[part] = read_v / board.sheet.bus_step_v
+def _ends(board_pair_s: float, window_s: float, pairs: float) -> tuple[Ints, Ints]:
+    """Last pair of each window and the board's time then: the first conversion at or after the nominal end."""
+    step_us, nominal_us = 1e6 * board_pair_s, round(1e6 * window_s)
+    nominal = nominal_us * np.arange(1, int(step_us * pairs) // nominal_us + 1)
+
+    def end_us(pair: Ints) -> Ints:
+        return np.asarray(np.floor(step_us * (pair + 1)), dtype=np.int64)
+
+    last = np.ceil(nominal / step_us).astype(np.int64) - 1
+    last += end_us(last) < nominal  # whole microseconds may end short of it
+    # A window without a conversion is none: its time belongs to the next.
+    last = np.unique(last[last < int(pairs)])
+    return last, end_us(last)
+
+
+def _parts(number: Ints) -> list[slice]:
+    """Windows in parts of so many conversions that memory stays small."""
+    part = np.cumsum(number) // _CHUNK
+    begins = np.flatnonzero(np.diff(part, prepend=-1))
+    return [slice(a, b) for a, b in zip(begins, [*begins[1:], len(number)], strict=True)]
+
+
+def _sums(
+    world: World,
+    board: Boards,
+    first: Ints,
+    last: Ints,
+    half_s: float,
+    chosen: Setting,
+    rng: np.random.Generator,
+) -> Floats:
+    """Sums and extremes of each window's counts, shape (9, windows), in the order that ``record`` takes them."""
+    shunt, bus = _registers(world, board, range(first[0], last[-1] + 1), half_s, chosen, rng)
     low, high, bus_high = end_stops(board)
-    shunt, bus = np.floor(shunt), np.floor(bus)
     beyond, bus_beyond = (shunt >= high) | (shunt <= low), bus >= bus_high
-    return np.clip(shunt, low, high), np.clip(bus, 0.0, bus_high), beyond, bus_beyond
+    shunt, bus = np.clip(shunt, low, high), np.clip(bus, 0.0, bus_high)
+    pack = bus * (board.sheet.bus_step_v / board.sheet.shunt_step_v) + shunt
+    at = first - first[0]
+    added = (shunt, bus, pack, pack * shunt)
+    found = [np.add.reduceat(values, at) for values in added]
+    found += [np.minimum.reduceat(shunt, at), np.maximum.reduceat(shunt, at)]
+    found += [np.minimum.reduceat(pack, at)]
+    found += [np.add.reduceat(flags.astype(np.float64), at) for flags in (beyond, bus_beyond)]
+    return np.array(found)
+
+
+def _registers(
+    world: World,
+    board: Boards,
+    pairs: range,
+    half_s: float,
+    chosen: Setting,
+    rng: np.random.Generator,
+) -> tuple[Floats, Floats]:
+    """Counts of shunt and bus of these pairs, rounded down, as if there were no end stops."""
+    turns = np.arange(pairs.start * chosen.turns, pairs.stop * chosen.turns + 1, dtype=np.float64)
+    from_s = turns * (2 * half_s)
+    middle_s = np.asarray(from_s[:-1] + half_s, dtype=np.float64)
+    starts, middles = world.load.charge_as(from_s), world.load.charge_as(middle_s)
+    amps = (middles - starts[:-1]) / half_s
+    later = (starts[1:] - middles) / half_s
+    slow_v, ohm = world.between(middle_s)
+    common_v = slow_v - (ohm + board.shunt_ohm) * amps
+    bus_v = slow_v - (ohm + board.shunt_ohm) * later
+    noise = chosen.noise * rng.standard_normal((2, len(middle_s)), dtype=np.float32)
+    shunt_v = board.shunt_reading_v(amps, common_v) + board.noise_shunt_v * noise[0]
+    read_v = board.bus_reading_v(bus_v) + board.noise_bus_v * noise[1]
+    counts = (shunt_v / board.sheet.shunt_step_v, read_v / board.sheet.bus_step_v)
+    if chosen.turns > 1:
+        counts = (_turns_mean(counts[0], len(pairs)), _turns_mean(counts[1], len(pairs)))
+    # What is a whole number of steps stays so whatever the last bit of the division.
+    return np.floor(counts[0] + 1e-9), np.floor(counts[1] + 1e-9)
+
+
+def _turns_mean(values: Floats, pairs: int) -> Floats:
+    return np.asarray(values.reshape(pairs, -1).mean(axis=1))
 
 
 def end_stops(board: Boards) -> tuple[float, float, float]:

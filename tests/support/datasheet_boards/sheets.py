@@ -2,7 +2,7 @@
 
 TI SBOS448 (INA219, grade A: what cheap boards carry; common practice, no source) and SBOS547 (INA226).
 Offsets, gains, steps and times: tests/SOURCES.md C1, C3, C4, C5. Rejections, drifts and pin currents:
-the sheets' tables of electrical characteristics, from memory.
+tests/SOURCES.md C20, C21, from memory.
 
 Limits of offset and gain hold at a supply of 3.3 V, 12 V on the inputs and 25 degrees.
 """
@@ -38,8 +38,10 @@ class ChipSheet:
     ``gains``: full scale of the shunt in V -> greatest offset. ``*_low``, ``*_high``: end stops of the
     register in counts. ``pin_a``: current into VIN- that comes through the shunt, at the sheet's common
     voltage, typical; ``pin_ohm``: resistance from the same node to ground (VIN- of the INA219, VBUS of the
-    INA226, which boards tie to VIN-). ``conversion_s``: of shunt or bus, each. ``clock``: that the chip's
-    own time base may be off. ``noise_*_v``: least and greatest standard deviation of one conversion.
+    INA226, which boards tie to VIN-). ``settings_s``: times that one conversion of shunt or bus can be set
+    to, the sketch's own first. ``averages``: how many the chip itself can average; ``interleaved``: by turns of
+    shunt and bus, else first all of the shunt; ``averaged_s``: the sheet's own times for that, where it has a
+    table. ``clock``: that the chip's time base may be off. ``noise_*_v``: least and greatest standard deviation of one conversion.
     """
 
     kind: str
@@ -59,14 +61,16 @@ class ChipSheet:
     bus_ranges_v: tuple[float, ...]
     pin_a: float
     pin_ohm: float
-    conversion_s: dict[int, float]
+    settings_s: tuple[float, ...]
+    averages: tuple[int, ...]
+    averaged_s: dict[int, float]
+    interleaved: bool
     clock: float
     noise_shunt_v: tuple[float, float]
     noise_bus_v: tuple[float, float]
 
 
 NONE: Final = Figure(None, 0.0)
-# Times of one conversion by the number that is averaged in the chip (the setting's own name is a code).
 INA219: Final = ChipSheet(
     kind="INA219",
     shunt_step_v=10e-6,
@@ -91,8 +95,11 @@ INA219: Final = ChipSheet(
     bus_ranges_v=(16.0, 32.0),
     pin_a=20e-6,
     pin_ohm=320e3,
-    conversion_s={1: 532e-6, 2: 1.06e-3, 4: 2.13e-3, 8: 4.26e-3, 16: 8.51e-3, 32: 17.02e-3}
-    | {64: 34.05e-3, 128: 68.10e-3},
+    settings_s=(532e-6,),
+    averages=(1, 2, 4, 8, 16, 32, 64, 128),
+    averaged_s={2: 1.06e-3, 4: 2.13e-3, 8: 4.26e-3, 16: 8.51e-3, 32: 17.02e-3, 64: 34.05e-3}
+    | {128: 68.10e-3},
+    interleaved=False,
     # 532 us typical, 586 us at most; the least is not stated, taken as far to the other side.
     clock=586 / 532 - 1,
     # No sheet limits it; about half a step, no source.
@@ -117,7 +124,11 @@ INA226: Final = ChipSheet(
     bus_ranges_v=(40.96,),
     pin_a=10e-6,
     pin_ohm=830e3,
-    conversion_s={1: 588e-6},
+    settings_s=(588e-6, 140e-6, 204e-6, 332e-6, 1.1e-3, 2.116e-3, 4.156e-3, 8.244e-3),
+    averages=(1, 4, 16, 64, 128, 256, 512, 1024),
+    averaged_s={},
+    # SBOS547, basic ADC functions: shunt, then bus, "until the number of averages is reached" (from memory).
+    interleaved=True,
     # 588 us typical, 646 us at most, as above (the greatest from memory).
     clock=646 / 588 - 1,
     # From memory of the sheet's figure of noise against conversion time, read wide.
@@ -125,4 +136,3 @@ INA226: Final = ChipSheet(
     noise_bus_v=(0.4e-3, 1.2e-3),
 )
 SHEETS: Final = {sheet.kind: sheet for sheet in (INA219, INA226)}
-# Sums of the INA226's four-fold and longer averages are multiples of its conversion, unlike the INA219's table.
