@@ -64,6 +64,7 @@ def calibrated(sensor: CurrentSensor, current_a: float, rng: np.random.Generator
         done_utc="2027-01-01T00:00:00+00:00",
         current=fit_line(points, prior, METER_MA, zero),
         voltage=fit_line(volts, Prior(sheet.voltage_offset_v, (sheet.voltage_gain,)), METER_V),
+        zero_v=4.5,
     )
 
 
