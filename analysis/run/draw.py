@@ -25,7 +25,7 @@ from analysis.doubt.uncertainty import (
 )
 from analysis.run.cutoff import Fall
 from analysis.run.integration import S_PER_H, Integral, integrate, weighted_percentiles
-from analysis.run.row_noise import row_noise
+from analysis.run.row_noise import RowNoise, row_noise
 from analysis.run.trace import Trace, blocks, sum_of_products
 from logger.run.description import Description
 
@@ -60,8 +60,11 @@ class Draw:
     @cached_property
     def beyond_for_long(self) -> Beyond | None:
         """What makes sums and means lower bounds: None where all that it can have been is lost in the doubt."""
-        beyond, components = self.beyond, self.charge_budget(self.trace.end_s)
-        if beyond is None or self.charge is None or components is None:
+        beyond = self.beyond
+        if beyond is None or self.charge is None:
+            return beyond
+        components = self.charge_budget(self.trace.end_s)
+        if components is None:
             return beyond
         total = self.charge.total
         mean_ma = total / (self.trace.duration_s / S_PER_H) if self.trace.duration_s > 0 else 0.0
@@ -70,12 +73,17 @@ class Draw:
         return None if blink else beyond
 
     @cached_property
+    def noise(self) -> RowNoise:
+        """Scatter of the run's rows."""
+        return row_noise(self.trace, self.limits)
+
+    @cached_property
     def _scatter_ma(self) -> float:
         """From row to row. Windows leave no time out, so only noise counts there; between samples of
         other meters the load's own flicker was missed as well and counts in full."""
         assert self.trace.current_ma is not None
         if self.trace.windowed:
-            return row_noise(self.trace, self.limits).current_ma
+            return self.noise.current_ma
         return float(np.std(np.diff(self.trace.current_ma)) / math.sqrt(2))
 
     def charge_budget(self, at_s: float) -> Budget | None:
@@ -290,7 +298,7 @@ def peak_current(draw: Draw) -> Quantity:
         return Quantity(None, "mA", note=_NO_CURRENT)
     over_ma = 0.0
     if trace.current_max_ma is not None and trace.conversions is not None and draw.limits:
-        noise_ma = row_noise(trace, draw.limits).current_ma
+        noise_ma = draw.noise.current_ma
         over_ma = lift_of_greatest_ma(draw.limits, noise_ma, trace.conversions)
     top_ma = float(values.max()) - _TOP_MIDDLE * over_ma
     if draw.beyond is not None and draw.beyond.told and draw.beyond.range_ma:
@@ -310,7 +318,7 @@ def current_percentiles(draw: Draw) -> tuple[tuple[float, Quantity], ...]:
     values = weighted_percentiles(trace.current_ma, trace.weight_s, PERCENTS)
     beyond = draw.beyond
     share = beyond.share if beyond else 0.0
-    seen_ma = row_noise(trace, draw.limits).current_ma if trace.windowed else 0.0
+    seen_ma = draw.noise.current_ma if trace.windowed else 0.0
     mean, low, high = trace.current_ma, trace.current_min_ma, trace.current_max_ma
     count, fast = trace.conversions, draw.sag is not None and draw.sag.fast
 

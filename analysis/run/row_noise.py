@@ -37,13 +37,17 @@ def row_noise(trace: Trace, limits: Limits | None) -> RowNoise:
     current_ma, voltage_v = _noise(trace.current_ma), _noise(trace.voltage_v)
     if limits is None:
         return RowNoise(current_ma, voltage_v, 0.5, False)
-    n = 1.0 if trace.conversions is None else float(np.median(trace.conversions))
+    n = 1.0 if trace.conversions is None else float(np.median(trace.conversions[:_ROWS_LOOKED_AT]))
     root = math.sqrt(max(n, 1.0))
     step_ma, step_v = limits.current_step_ma, limits.voltage_step_v
     noisy = current_ma * root >= SPREAD_NOISE_STEPS * step_ma
     rounding = SPREAD_SHARE if noisy else 0.5
     if trace.current_min_ma is not None and trace.current_max_ma is not None:
-        span_ma = float(np.median(trace.current_max_ma - trace.current_min_ma))
+        span_ma = float(
+            np.median(
+                trace.current_max_ma[:_ROWS_LOOKED_AT] - trace.current_min_ma[:_ROWS_LOOKED_AT]
+            )
+        )
         rounding = rounding_share(span_ma / step_ma, noisy=noisy)
     return RowNoise(
         current_ma, voltage_v, rounding, voltage_v * root >= SPREAD_NOISE_STEPS * step_v

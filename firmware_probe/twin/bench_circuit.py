@@ -95,7 +95,7 @@ class BenchCircuit:
             current_a = current_a + noise_a * self._pickup_rng.standard_normal(count)
         if self.wiring.hum_v:
             bus_v = bus_v + self._hum(first_start_s, count)
-        shunt = sensor.convert_shunt(current_a, count, self._shunt_rng)
+        shunt = sensor.convert_shunt(current_a, count, self._shunt_rng, bus_v)
         return shunt, sensor.convert_bus(bus_v, count, self._bus_rng)
 
     def draw(self, states: OperatingStates | None, span_s: float) -> None:

@@ -43,6 +43,7 @@ class PlantedErrors:
 
     Measured shunt voltage = true x (1 + ``shunt_gain``) + offset of the gain range;
     bus alike. ``shunt_ohm_error``: the resistor against its marking, relative.
+    ``common_uv_per_v``: offset per V that the inputs stand off the sheet's 12 V (common-mode rejection).
     ``clock``: the chip's conversion time against the typical one.
     """
 
@@ -53,8 +54,11 @@ class PlantedErrors:
     shunt_ohm_error: float = 0.0
     clock: float = 1.0
     noise: float = 1.0
+    common_uv_per_v: float = 0.0
 
 
+# At which the sheets state the offset (TI SBOS448G 7.5, SBOS547B 6.5).
+SHEET_COMMON_V: Final = 12.0
 NO_ERRORS: Final = PlantedErrors(noise=0.0)
 SHUNT_TOLERANCE: Final = 0.01  # 1 % resistor: common practice on such boards, no source
 
@@ -148,12 +152,19 @@ class CurrentSensor:
         return replace(self, configuration_value=value)
 
     def convert_shunt(
-        self, current_a: float | FloatArray, count: int, rng: np.random.Generator
+        self,
+        current_a: float | FloatArray,
+        count: int,
+        rng: np.random.Generator,
+        common_v: float | FloatArray = SHEET_COMMON_V,
     ) -> IntArray:
-        """Shunt register of ``count`` conversions; ``current_a`` scalar or of shape (count,), A."""
+        """Shunt register of ``count`` conversions; ``current_a`` (A), ``common_v`` (V) scalar or of shape (count,)."""
         setting = self.configuration
         step_v = self.kind.shunt_lsb_nv * 1e-9
-        offset_v = self.errors.shunt_offset_uv[setting.gain] * 1e-6
+        offset_uv: float | FloatArray = self.errors.shunt_offset_uv[setting.gain]
+        if self.errors.common_uv_per_v:
+            offset_uv = offset_uv + self.errors.common_uv_per_v * (common_v - SHEET_COMMON_V)
+        offset_v = offset_uv * 1e-6
         ideal = (
             current_a * (self.shunt_true_ohm * (1.0 + self.errors.shunt_gain)) + offset_v
         ) / step_v

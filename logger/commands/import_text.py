@@ -3,7 +3,7 @@
 import json
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import asdict, replace
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -16,10 +16,9 @@ from logger.base.next_step import next_words
 from logger.base.pack import parse_pack
 from logger.base.said_tonight import caution_words
 from logger.base.sensor_limits import sensor_limits
-from logger.run.description import Meter
 from logger.run.format import COLUMN_BY_NAME
 from logger.run.store import refuse_taken_folder
-from logger.text.accuracy import meter_of, parse_accuracy
+from logger.text.accuracy import parse_accuracy
 from logger.text.layout import DELIMITER_WORDS, LayoutWish
 from logger.text.plan import TARGETS
 from logger.text.read import Imported, read_text
@@ -166,24 +165,20 @@ def import_command(
     wishes = _layout_wish(given), _plan_wish(given), _seconds(given["gap"])
     if run is not None and not dry_run:
         refuse_taken_folder(run)
-    imported = read_text(file, *wishes)
-    told: list[str] = []
-    if given["accuracy"] is not None:
-        meter, told = meter_of(given["accuracy"], imported.plan.columns, imported.steps)
-        about = replace(about, meter=meter)
+    imported = read_text(file, *wishes, given["accuracy"])
     if run is not None and not dry_run:
         write_run(imported, run, about)
     if as_json:
         click.echo(
             json.dumps(
-                _as_json(imported, None if dry_run else run, about.meter),
+                _as_json(imported, None if dry_run else run),
                 ensure_ascii=False,
                 indent=1,
             )
         )
         return
     _tell(imported, about)
-    _tell_accuracy(about, told)
+    _tell_accuracy(imported, about)
     if run is None or dry_run:
         click.echo("Nothing was written (--dry-run).\n")
         click.echo(
@@ -213,10 +208,11 @@ def _tell(imported: Imported, about: About) -> None:
     click.echo("")
 
 
-def _tell_accuracy(about: About, told: Sequence[str]) -> None:
+def _tell_accuracy(imported: Imported, about: About) -> None:
     """What the intervals will go by, or that there will be none."""
-    if about.meter is not None:
-        click.echo(f"Accuracy: {about.meter.text}{''.join(f'; {text}' for text in told)}.")
+    if imported.meter is not None:
+        guessed = "".join(f"; {text}" for text in imported.meter_words)
+        click.echo(f"Accuracy: {imported.meter.text}{guessed}.")
     elif sensor_limits(about.sensor) is None:
         click.echo(
             "How accurate the meter is was not said, so results get no interval; "
@@ -403,7 +399,7 @@ def _decimals(values: Sequence[float], most: int) -> int:
     return max((len(text.partition(".")[2]) for text in texts), default=0)
 
 
-def _as_json(imported: Imported, run: Path | None, meter: Meter | None) -> dict[str, Any]:
+def _as_json(imported: Imported, run: Path | None) -> dict[str, Any]:
     def count(value: float, unit: str = "1") -> dict[str, Any]:
         return {"value": value, "unit": unit, "lower": None, "upper": None, "coverage": None}
 
@@ -427,5 +423,5 @@ def _as_json(imported: Imported, run: Path | None, meter: Meter | None) -> dict[
             for event in imported.events
         ],
         "warnings": list(imported.warnings),
-        "accuracy": None if meter is None else asdict(meter),
+        "accuracy": None if imported.meter is None else asdict(imported.meter),
     }

@@ -120,7 +120,7 @@ def resolutions(rows: Sequence[Sequence[str]], columns: Sequence[ColumnPlan]) ->
 
 def meter_of(
     text: str, columns: Sequence[ColumnPlan], steps: Mapping[str, float]
-) -> tuple[Meter, list[str]]:
+) -> tuple[Meter, tuple[str, ...]]:
     """The meter's greatest errors in the run's units, and in words what was guessed.
 
     Raises BenchError if the text is not understood, or says nothing of a quantity that was measured.
@@ -161,5 +161,5 @@ def meter_of(
             current_share=stated["current"].share if "current" in offsets else None,
             current_offset_ma=offsets.get("current"),
         ),
-        told,
+        tuple(told),
     )

@@ -7,16 +7,15 @@ blank line.
 
 import hashlib
 from collections import Counter
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from logger.base.errors import BenchError
-from logger.run.description import Event
-from logger.text.accuracy import resolutions
+from logger.run.description import Event, Meter
+from logger.text.accuracy import meter_of, resolutions
 from logger.text.layout import Layout, LayoutWish, find_layout
 from logger.text.plan import Plan, make_plan
 from logger.text.rows import Rows, first_rows, read_rows
@@ -38,7 +37,7 @@ class Imported:
 
     ``rejected``: (line number, reason) of rows that are not in ``samples``; ``others``: the same
     for lines that are no rows (comments, lines above the table).
-    ``steps``: worth of the last place written, by column of the run.
+    ``meter``: its accuracy, as stated; ``meter_words``: what of it was guessed.
     ``rows_read == len(samples) + len(rejected)`` always.
     """
 
@@ -58,7 +57,8 @@ class Imported:
     zero_s: float
     size_bytes: int
     sha256: str
-    steps: Mapping[str, float] = field(default_factory=dict)
+    meter: Meter | None = None
+    meter_words: tuple[str, ...] = ()
 
     @property
     def rows_read(self) -> int:
@@ -77,17 +77,25 @@ class Imported:
 
 
 def read_text(
-    path: Path, layout_wish: LayoutWish, plan_wish: PlanWish, gap_s: float | None = None
+    path: Path,
+    layout_wish: LayoutWish,
+    plan_wish: PlanWish,
+    gap_s: float | None = None,
+    accuracy: str | None = None,
 ) -> Imported:
     """Rows of a foreign text file in the run's columns and units.
 
     Raises BenchError if the file is empty, binary or not understood, if a column does not
-    exist, if no row is usable, or if the time does not increase.
+    exist, if no row is usable, if the time does not increase, or if ``accuracy``, the meter's as its manual
+    writes it, cannot be read or leaves out a quantity.
     """
     try:
         layout = find_layout(path, layout_wish)
         first = first_rows(path, layout)
         plan = make_plan(layout, first, plan_wish)
+        meter, told = None, tuple[str, ...]()
+        if accuracy is not None:
+            meter, told = meter_of(accuracy, plan.columns, resolutions(first, plan.columns))
         rows = read_rows(path, layout, plan)
         size_bytes, sha256 = _fingerprint(path)
     except (OSError, UnicodeError) as error:
@@ -127,7 +135,8 @@ def read_text(
         zero_s=ordered.zero_s,
         size_bytes=size_bytes,
         sha256=sha256,
-        steps=resolutions(first, plan.columns),
+        meter=meter,
+        meter_words=told,
     )
 
 

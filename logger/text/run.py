@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final
 
 from logger.base.errors import BenchError
 from logger.base.pack import Pack
-from logger.run.description import Description, Meter, Sensor
+from logger.run.description import Description, Sensor
 from logger.run.format import COLUMN_BY_NAME, DESCRIPTION_NAME, SAMPLES_NAME
 from logger.run.store import create_run_folder, write_description
 from logger.text.encoding import read_lines
@@ -35,7 +35,6 @@ class About:
     pack: Pack | None = None
     sensor: str = ""
     started_utc: str = ""
-    meter: Meter | None = None
 
 
 def write_run(imported: Imported, folder: Path, about: About) -> Description:
@@ -88,7 +87,7 @@ def describe(imported: Imported, about: About) -> Description:
         notes=about.notes,
         pack=about.pack,
         sensor=sensor,
-        meter=about.meter,
+        meter=imported.meter,
         events=imported.events,
         imported={
             "file": imported.path.name,

@@ -7,7 +7,12 @@ import numpy as np
 from firmware_probe.twin.load import ConstantCurrent, constant_load
 from firmware_probe.twin.sensor import SHUNT_TOLERANCE, CurrentSensor, PlantedErrors, SensorKind
 from firmware_probe.twin.simulated_board import SimulatedBoard
-from logger.base.sensor_limits import SHUNT_PER_C, sensor_limits
+from logger.base.sensor_limits import (
+    SHUNT_PER_C,
+    SUPPLY_APART_V,
+    SensorLimits,
+    sensor_limits,
+)
 from logger.board.wiring_sense import Row
 from logger.calibration.steps import Reading, reading_of
 from tests.support.simulated_runs import record
@@ -50,7 +55,14 @@ def any_chip(kind: SensorKind, rng: np.random.Generator) -> PlantedErrors:
         bus_offset_v=within(kind.bus_offset_max_v),
         shunt_ohm_error=within(SHUNT_TOLERANCE),
         clock=1.0 + within(kind.clock_max - 1.0),
+        common_uv_per_v=within(1e6 * sheet_of(kind).common_v_per_v),
     )
+
+
+def sheet_of(kind: SensorKind) -> SensorLimits:
+    sheet = sensor_limits(kind.name)
+    assert sheet is not None
+    return sheet
 
 
 def drifted(errors: PlantedErrors, kind: SensorKind, rng: np.random.Generator) -> PlantedErrors:
@@ -61,7 +73,8 @@ def drifted(errors: PlantedErrors, kind: SensorKind, rng: np.random.Generator) -
     def within(per_c: float) -> float:
         return float(rng.uniform(-per_c, per_c)) * APART_C
 
-    offset_uv = within(1e6 * sheet.current_offset_v_per_c)
+    supply_v = float(rng.uniform(-SUPPLY_APART_V, SUPPLY_APART_V))
+    offset_uv = within(1e6 * sheet.current_offset_v_per_c) + 1e6 * sheet.supply_v_per_v * supply_v
     return replace(
         errors,
         shunt_gain=errors.shunt_gain + within(sheet.current_gain_per_c + SHUNT_PER_C),
