@@ -20,7 +20,8 @@ from analysis.budget.file import Budget, Mode
 from analysis.budget.suspects import UNLISTED, Suspect
 from analysis.budget.voltages import ceilings
 from analysis.doubt.quantity import Quantity
-from analysis.electric.pack_choice import Demand, LedDraw, PackAnswer, judge_pack
+from analysis.electric.demand import Demand, LedDraw
+from analysis.electric.pack_choice import PackAnswer, judge_pack
 from analysis.listed.part import Figure, Part
 from logger.base.pack import Pack
 

@@ -104,15 +104,11 @@ def modes_of_run(budget: Budget, trace: Trace, events: tuple[Event, ...]) -> Run
             evidence=f"levels in the run: {_levels(unknown)}; modes: {', '.join(mode.name for mode in budget.modes)}",
             next_step="mark the modes while recording (type a mode's name and Enter), or check the budget's figures.",
         )
+    found = [_measured(mode.name, given[mode.name]) for mode in budget.modes if mode.name in given]
+    seconds = float(weight_s.sum())
+    mean_ma = float((current_ma * weight_s).sum()) / seconds if seconds > 0 else None
     return RunModes(
-        tuple(
-            _measured(mode.name, given[mode.name]) for mode in budget.modes if mode.name in given
-        ),
-        _stretches(given, unknown),
-        how,
-        tuple(warnings),
-        tuple(blurred),
-        float((current_ma * weight_s).sum() / weight_s.sum()) if weight_s.sum() > 0 else None,
+        tuple(found), _stretches(given, unknown), how, tuple(warnings), tuple(blurred), mean_ma
     )
 
 

@@ -7,6 +7,7 @@ import numpy as np
 from matplotlib.axes import Axes
 
 from analysis.budget.story import BudgetStory
+from analysis.budget.suspects import UNLISTED
 from analysis.budget.words import hours_words
 from analysis.doubt.quantity import Quantity
 from analysis.electric.pack_choice import PackAnswer
@@ -109,7 +110,8 @@ def _modes_title(story: BudgetStory, off: list[str]) -> str:
 
 def _figures_title(story: BudgetStory) -> str:
     if story.culprits:
-        return f"Most likely wrong: {story.figure_rows()[story.culprits[0]][0]}"
+        label = story.figure_rows()[story.culprits[0]][0]
+        return f"Most likely wrong: {'a part that is not listed' if label == UNLISTED else label}"
     return "No figure has to be wrong" + ("" if story.all_clear else ", as far as this run tells")
 
 

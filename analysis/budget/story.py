@@ -26,9 +26,9 @@ from analysis.budget.told import BudgetStory as BudgetStory
 from analysis.budget.voltages import voltage_warnings
 from analysis.doubt.beyond import RARELY_BEYOND
 from analysis.doubt.uncertainty import limits_of
+from analysis.electric.demand import Demand
 from analysis.electric.pack_choice import (
     OVER_WORDS,
-    Demand,
     PackAnswer,
     in_order,
     judge_measured,
@@ -171,12 +171,7 @@ def _story(
     others = [
         judge(pack) for pack in CANDIDATES if (pack.chemistry, pack.cells, pack.size) not in known
     ]
-    too_high = voltage_warnings(budget)
-    peaks = tuple(
-        f"The pack of this budget, {fitted.name}: {reason}."
-        for reason in fitted.reasons
-        if not reason.startswith(OVER_WORDS)
-    )
+    heat = heat_caution(hottest_of(trace_of(run)), HOTTEST) if run else _heat(basis, pack_v)
     return BudgetStory(
         budget,
         pack_v,
@@ -185,20 +180,25 @@ def _story(
         (fitted, *asked, *in_order(others)),
         tuple(worthwhile_changes(basis, pack_v, _SEED)),
         (
-            *too_high,
+            *voltage_warnings(budget),
             *hazard_warnings(basis, pack_v),
             *warnings,
-            *peaks,
+            *_against(fitted),
             *supply_warnings(basis),
             *_hours(budget),
-            *(
-                _heat(basis, pack_v)
-                if run is None
-                else heat_caution(hottest_of(trace_of(run)), HOTTEST)
-            ),
+            *heat,
         ),
         own=measured[0] if own_run else None,
         own_run=own_run,
+    )
+
+
+def _against(fitted: PackAnswer) -> tuple[str, ...]:
+    """What speaks against the budget's own pack, but for its voltage, which is told by itself."""
+    return tuple(
+        f"The pack of this budget, {fitted.name}: {reason}."
+        for reason in fitted.reasons
+        if not reason.startswith(OVER_WORDS)
     )
 
 

@@ -19,9 +19,7 @@ from analysis.budget.measured import RunModes
 from analysis.budget.suspects import Suspect
 from analysis.budget.unresolved import Unresolved, unresolved, unresolved_modes
 from analysis.doubt.quantity import Quantity
-from analysis.electric.pack_choice import (
-    PackAnswer,
-)
+from analysis.electric.pack_choice import PackAnswer
 
 _PEAK_NOTE: Final = "every part at its highest used state at once; no interval"
 _WIRE_NOTE: Final = "copper at 20 C, or as the thread is stated; at the peak; no interval"

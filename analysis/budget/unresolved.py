@@ -96,9 +96,10 @@ def _together(budget: Budget, comparison: BudgetComparison) -> list[Unresolved]:
 def _base(comparison: BudgetComparison) -> list[Unresolved]:
     """A draw in every mode that nothing lists: how much of it could hide."""
     for place, item in enumerate(comparison.suspects):
-        if item.duty or not item.everywhere:
-            continue
         index = len(comparison.labels) + place
+        # Where it is named as wrong it does not hide.
+        if item.duty or not item.everywhere or index in comparison.after.leading:
+            continue
         least_ma = min(mode.measured.value or 0.0 for mode in comparison.modes)
         most_ma = comparison.alone.value[index] + COVERAGE_FACTOR * comparison.alone.std[index]
         if most_ma > PINNED_SHARE * least_ma:

@@ -8,7 +8,8 @@ from typing import Final
 
 from analysis.budget.file import Budget
 from analysis.budget.suspects import UNLISTED
-from analysis.electric.pack_choice import SLACK_V, Ceiling
+from analysis.electric.demand import Ceiling
+from analysis.electric.pack_choice import SLACK_V
 from analysis.listed.part import Part
 
 # A boost converter passes its input through once it lies this far over the output: common practice, no source.

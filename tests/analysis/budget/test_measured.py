@@ -15,7 +15,7 @@ from analysis.budget.measured import modes_of_run
 from analysis.budget.modes import find_changes_s
 from analysis.budget.story import BudgetStory, _judge_run, tell_budget
 from analysis.commands.budget import budget_command
-from analysis.electric.pack_choice import Demand
+from analysis.electric.demand import Demand
 from analysis.run.rundown import rundown
 from analysis.run.trace import trace_of
 from firmware_probe.twin import vest

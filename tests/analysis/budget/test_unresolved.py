@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from analysis.budget.compare import MeasuredMode, SharedDoubt, compare_budget
+from analysis.budget.edit import corrected_text
 from analysis.budget.estimate import estimate_mode
 from analysis.budget.file import Budget, parse_budget
 from analysis.budget.story import BudgetStory, tell_budget
@@ -184,3 +185,31 @@ def test_what_is_too_little_for_the_sensor_is_left_open() -> None:
     story = _told(_run([120.0, 50.0, 20.0, 1.0]), text)
     assert any("too little for this sensor" in item.words for item in story.unresolved)
     assert not story.all_clear
+
+
+def test_the_corrected_file_lists_what_was_forgotten() -> None:
+    """Written, read again and compared with the same run, it explains every mode."""
+    run = _run([value + 9.0 for value in TRUE_MA.values()])
+    story = _told(run)
+    assert story.comparison is not None
+    text = corrected_text(LANTERN, story.budget, story.comparison)
+    assert 'name = "not listed"' in text
+    again = _told(run, text)
+    assert again.culprits == ()
+    assert again.comparison is not None
+    assert all(item.close for item in again.comparison.modes)
+
+
+def test_a_state_that_is_on_for_longer_is_named_and_corrected() -> None:
+    """The lamp blinks 50 % of the time in one mode, not 20 %; its current is sure from another."""
+    text = LANTERN.replace(
+        '"dim"\nhours = 1\nparts.lamp = "dim"', '"dim"\nhours = 1\nparts.lamp = { bright = 0.2 }'
+    )
+    levels = [120.0, 20.0 + 50.0, 20.0, 10.0]
+    story = _told(_run(levels), text)
+    words = verdict_sentences(story)[0]
+    assert "lamp is 'bright' nearer 50" in words
+    assert "of dim than 20 %" in words
+    assert story.comparison is not None
+    again = _told(_run(levels), corrected_text(text, story.budget, story.comparison))
+    assert again.culprits == ()

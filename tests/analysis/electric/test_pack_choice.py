@@ -9,7 +9,8 @@ import pytest
 from analysis.budget.changes import demand_of, worthwhile_changes
 from analysis.budget.edit import TEMPLATE
 from analysis.budget.file import parse_budget
-from analysis.electric.pack_choice import Demand, in_order, judge_pack
+from analysis.electric.demand import Demand
+from analysis.electric.pack_choice import in_order, judge_pack
 from analysis.electric.pack_table import CANDIDATES, mass_g
 from analysis.forecast.chemistry_prior import bank_charge_mah
 from logger.base.pack import Pack, parse_pack

@@ -5,7 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from analysis.electric.pack_choice import Demand, judge_pack
+from analysis.electric.demand import Demand
+from analysis.electric.pack_choice import judge_pack
 from analysis.electric.pack_table import limits_ma
 from logger.base.pack import Pack, parse_pack
 
