@@ -35,6 +35,13 @@ class RowNoise:
 def row_noise(trace: Trace, limits: Limits | None) -> RowNoise:
     """Noise of current and voltage rows of a run."""
     current_ma, voltage_v = _noise(trace.current_ma), _noise(trace.voltage_v)
+    if trace.conversions is not None:
+        # Modes that change from row to row look like noise; it spans no more than a row's own conversions do.
+        # Of the voltage they stay in: modes shorter than the hold do move the crossing.
+        count = max(float(np.median(trace.conversions[:_ROWS_LOOKED_AT])), 1.0)
+        span_ma = _usual_span(trace.current_max_ma, trace.current_min_ma)
+        if span_ma is not None:
+            current_ma = min(current_ma, span_ma / 2 / math.sqrt(count))
     if limits is None:
         return RowNoise(current_ma, voltage_v, 0.5, False)
     n = 1.0 if trace.conversions is None else float(np.median(trace.conversions[:_ROWS_LOOKED_AT]))
@@ -70,3 +77,11 @@ def _noise(values: Floats | None) -> float:
         return 0.0
     steps = np.diff(values[:_ROWS_LOOKED_AT], 2)
     return _QUARTER_TO_STANDARD * float(np.quantile(np.abs(steps), _QUARTER))
+
+
+def _usual_span(high: Floats | None, low: Floats | None) -> float | None:
+    """Median distance of two columns; None where there is none to tell."""
+    if high is None or low is None:
+        return None
+    span = float(np.median(high[:_ROWS_LOOKED_AT] - low[:_ROWS_LOOKED_AT]))
+    return span if span > 0 else None
