@@ -44,6 +44,9 @@ _DRAWS: Final = 2000
 # The own earlier runs, where there are any, are the best curve there is.
 _PRIOR: Final = {"chemistry": 0.54, "any": 0.29, "trend": 0.17, "earlier": 10.0}
 _UNSTATED: Final = 0.6  # what is left of the chemistry's say where no pack was stated
+_OTHER_RATE_COSTS: Final = (
+    3.0  # of the logarithm of its say, per unit of the logarithm of the rate's ratio
+)
 _EARLIER_MISFIT_MOST: Final = 3.0
 _LITTLE_SAY: Final = 0.1
 # Chi-square per observation of the chemistry's curves: up to this on 9 of 10 rundowns of the tuning cells.
@@ -235,6 +238,10 @@ def _prior(asked: Asked, said: _Said, course: Course) -> dict[str, float]:
         prior["chemistry"] *= max(_fits(said.chemistry), 1e-30)
         if asked.pack is None:
             prior["chemistry"] *= _UNSTATED
+    if "earlier" in prior:
+        ratios = [asked.load.mean_ma / max(run.mean_ma, 1e-6) for run in asked.earlier]
+        other = min(abs(float(np.log(max(ratio, 1e-6)))) for ratio in ratios)
+        prior["earlier"] *= float(np.exp(-_OTHER_RATE_COSTS * other))
     if "trend" in prior:
         prior["trend"] *= max(_passed_share(course, asked.cutoff_v), 1e-3)
     return prior

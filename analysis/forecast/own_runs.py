@@ -31,6 +31,10 @@ _MISFIT: Final = 0.006  # of the earlier run's fall
 _OBSERVATIONS: Final = 8.0
 _FULL_SHARE: Final = 0.6
 _FULL_SD: Final = 0.015
+# No two runs end alike: floor of the width, as share of the whole charge; more at another rate or temperature.
+_FLOOR_SD: Final = 0.007
+_FLOOR_SD_RATE: Final = 0.05  # per unit of the logarithm of the rate's ratio
+_FLOOR_SD_PER_K: Final = 0.001
 _BEYOND: Final = 0.06  # of its fall: so much further down an earlier run may be continued
 _TRANSIENT: Final = 0.02
 
@@ -80,13 +84,14 @@ def by_own_runs(
     logs: list[Array] = []
     lefts: list[Array] = []
     rests: list[Array] = []
+    floors: list[Array] = []
     owners: list[NDArray[np.intp]] = []
     for number, run in enumerate(runs):
         matched = _matched(
             charge, volts, noise, used_mah, cutoff_v, mean_ma, run, fresh, temperature_c
         )
         if matched is not None:
-            for values, one in zip((logs, lefts, rests), matched, strict=True):
+            for values, one in zip((logs, lefts, rests, floors), matched, strict=True):
                 values.append(one)
             owners.append(np.full(len(matched[0]), number))
     if not logs:
@@ -98,9 +103,10 @@ def by_own_runs(
     pick = np.searchsorted(cumulative, (np.arange(draws) + 0.5) / draws * cumulative[-1])
     by_run = np.bincount(owner, weights=weight, minlength=len(runs)) / weight.sum()
     names = tuple(runs[k].name for k in np.argsort(-by_run) if by_run[k] > 0.05)
-    spread = np.exp(0.01 * np.sin(np.arange(draws) * 2.399963))
+    apart = np.random.default_rng(draws).standard_normal(draws) * np.concatenate(floors)[pick]
+    drawn = left[pick] + apart * (used_mah + left[pick])
     return OwnRuns(
-        np.maximum(left[pick] * spread, 1e-6), float(np.sqrt(np.concatenate(rests).min())), names
+        np.maximum(drawn, 1e-3 * left[pick]), float(np.sqrt(np.concatenate(rests).min())), names
     )
 
 
@@ -114,8 +120,8 @@ def _matched(
     run: EarlierRun,
     fresh: bool | None,
     temperature_c: float | None,
-) -> tuple[Array, Array, Array] | None:
-    """Log weight, charge left and mean square rest of every (scale, start), each flat."""
+) -> tuple[Array, Array, Array, Array] | None:
+    """Log weight, charge left, mean square rest and floor of the end's sd (share of the whole) of every (scale, start), each flat."""
     theirs, their_v = run.course.charge_mah, np.minimum.accumulate(run.course.held_v)
     whole_mah = float(theirs[-1])
     fall_v = float(their_v[0] - their_v[-1])
@@ -159,4 +165,6 @@ def _matched(
     possible = left > 0
     if not possible.any():
         return None
-    return log_weight[possible], left[possible], rest[possible]
+    floor = float(np.linalg.norm([_FLOOR_SD, _FLOOR_SD_RATE * rate, _FLOOR_SD_PER_K * colder_k]))
+    floors = np.full(int(possible.sum()), floor)
+    return log_weight[possible], left[possible], rest[possible], floors

@@ -115,6 +115,18 @@ def test_own_earlier_run_is_named_and_sharper() -> None:
         (helped.median_s or 0) - truth_s
     )
     assert helped.median_s == pytest.approx(truth_s, rel=0.06)
+    late = forecast_run(
+        board_run(terraced, steady, 14 * 3600, 60.0, parts=2, pack=PACK),
+        3.0,
+        60.0,
+        earlier=(before,),
+    )
+    most = late.cutoff_time[1]
+    assert most.value == pytest.approx(truth_s, rel=0.01)
+    assert most.lower is not None
+    assert most.upper is not None
+    # never surer than two runs of one make are alike
+    assert 0.02 * truth_s < most.upper - most.lower < 0.15 * truth_s
     assert helped.basis == "earlier runs"
     assert before.name in helped.why
 
