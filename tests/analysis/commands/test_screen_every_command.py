@@ -42,7 +42,7 @@ ASKED: Final[dict[str, tuple[tuple[str, ...], ...]]] = {
     "forecast": ((NIGHT,), (NIGHT, "--until", "3h", "--need", "6h"), (NIGHT, "--follow")),
     "compare": ((NIGHT, EVENING, "--cutoff", "2.7"), (NIGHT, EVENING, "--cutoff", "2.7", "--details")),
     "flex": (
-        ("new", "joints.csv"),
+        ("new", "bends.csv"),
         ("new", "washing.csv", "--wash"),
         ("wash", "washed.csv"),
         ("log", "rig", "--specimen", "a=solid", "--cycles", "5", "--port", "PORT"),

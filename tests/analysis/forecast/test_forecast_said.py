@@ -76,9 +76,9 @@ def test_a_live_run_is_forecast_with_what_it_was_told(
 def test_the_command_passes_it_on(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     asked: list[bool | None] = []
 
-    def spy(run: Run, *args: Any) -> object:
+    def spy(run: Run, *args: Any, **options: Any) -> object:
         asked.append(run.description.fresh)
-        return forecast_run(run, *args)
+        return forecast_run(run, *args, **options)
 
     monkeypatch.setattr("analysis.door.forecast.forecast_run", spy)
     folder = stored(tmp_path / "run", falling())
