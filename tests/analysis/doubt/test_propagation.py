@@ -136,6 +136,9 @@ def test_budget_of_a_charge_agrees_with_monte_carlo_of_jcgm_101() -> None:
         limits.current_offset_ma,
         limits.current_step_ma / 2,
         limits.current_drift_ma,
+        limits.current_common_ma,
+        limits.current_supply_ma,
+        limits.current_pin_ma,
     ):
         read_ma += drawn(offset)
     charge = read_ma * hours * (1 + drawn(limits.clock_gain))
