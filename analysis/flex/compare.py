@@ -12,6 +12,7 @@ from typing import Final, Literal
 from analysis.flex.claim import Claim
 from analysis.flex.plan import each_needed
 from analysis.life.closed import CLOSED_MAX, Pair, adjusted_p
+from analysis.life.common_looks import on_common_looks
 from analysis.life.data import Lives
 from analysis.life.log_rank import LogRank, log_rank
 from analysis.life.ratio import LifeRatio, life_ratio
@@ -81,7 +82,7 @@ def overall_test(groups: Sequence[Lives]) -> LogRank | None:
     if len(groups) < 2:
         return None
     try:
-        return log_rank(groups)
+        return log_rank(on_common_looks(groups))
     except BenchError:
         return None
 
@@ -102,16 +103,19 @@ def compare(groups: Mapping[str, Lives], claim: Claim, reference: str) -> tuple[
         if not reference or reference in (names[pair[0]], names[pair[1]])
     ]
     found: dict[Pair, Comparison] = {}
+    # Ranks go by what all would have seen alike; the ratio's likelihood knows intervals as they are.
+    alike = dict(zip(names, on_common_looks(list(groups.values())), strict=True))
     for one, other in wanted:
         first, second = names[one], names[other]
         if second == reference:
             first, second = second, first
         lives = (groups[first], groups[second])
         try:
-            found[one, other] = Comparison(first, second, lives, claim, log_rank(lives))
+            rank = log_rank((alike[first], alike[second]))
+            found[one, other] = Comparison(first, second, lives, claim, rank)
         except BenchError as error:
             found[one, other] = Comparison(first, second, lives, claim, None, error.happened)
-    return tuple(_adjusted(list(groups.values()), found))
+    return tuple(_adjusted(list(alike.values()), found))
 
 
 def _adjusted(lives: list[Lives], found: dict[Pair, Comparison]) -> list[Comparison]:

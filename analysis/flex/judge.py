@@ -7,7 +7,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Literal
+from typing import Final, Literal
 
 from analysis.doubt.quantity import Quantity
 from analysis.flex.bend import on_one_radius, speed_cautions
@@ -25,6 +25,7 @@ from analysis.flex.results import (
 )
 from analysis.flex.verdict import LOOKED_BEFORE, By, Evidence, Judged, verdict
 from analysis.flex.ways import Way, ways_of
+from analysis.life.common_looks import looked_alike
 from analysis.life.data import Lives, Specimen, groups_of, lives_of
 from analysis.life.fit import LifeFit
 from analysis.life.goodness import Goodness
@@ -147,6 +148,12 @@ class FlexLife:
         return overall_test([group.lives for group in self.groups])
 
 
+_UNLIKE: Final = (
+    "The groups were looked at unlike; they are compared at the looks that all of them share. "
+    "Look at all of them alike: then less is lost."
+)
+
+
 def flex_life(
     specimens: Sequence[Specimen],
     claim: Claim,
@@ -192,6 +199,7 @@ def flex_life(
         *notes,
         *test.notes,
         *_of_looks(groups, claim, looks or Looks()),
+        *([] if looked_alike(list(lives.values())) else [_UNLIKE]),
         *speed_cautions(speed),
     )
     return FlexLife(claim, groups, comparisons, (*said, *_few(groups, claim)), test)
