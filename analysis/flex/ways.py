@@ -41,7 +41,8 @@ _KINDS: Final[tuple[tuple[Ending, str], ...]] = (
 _WEAR: Final = (
     r"\bfray|\bcrack|\bloose|\bthin|\bworn\b(?! (on|in|at|by|for)\b)|\bhalf broken|\bpart(ly|ially) broken|\bnearly|\balmost|"
     r"\blook\w* (bad|weak|tired)|\babout to|\bdamag|\bweak|\bkink|\bbrittle|\btorn\b|\bstrands? (broke|show|gone|snap|cut)|\bbroken strand|"
-    r"ausgefranst|\bbeschädigt|\ban(ge)?rissen|\bangebrochen|\blocker|\bfast durch"
+    r"\bresist\w*\b.{0,20}\b(ris\w+|rose|high\w*|up|increas\w+|doubl\w+|drift\w*|climb\w+|grew|grow\w*)\b|\bflicker|\bintermittent|"
+    r"widerstand.{0,20}(gestiegen|stieg|höher|verdoppelt)|wackel|ausgefranst|\bbeschädigt|\ban(ge)?rissen|\bangebrochen|\blocker|\bfast durch"
 )
 # "no visible cracks" and a loose clamp say nothing of the joint.
 _DENIED: Final = r"\b(no|not|without|never|to be|kein\w*|ohne|nicht)\s+(\w+\s+)?\w+"
