@@ -61,7 +61,7 @@ def test_a_dip_that_came_back_is_not_the_cutoff() -> None:
     run = board_run(dipping, lambda t: np.full(len(t), 110.0), 6 * 3600, 10.0, pack=VEST)
     found = forecast_run(run, 3.0, 30.0)
     assert found.basis == "curve"
-    assert any("was not the cutoff" in warning for warning in found.warnings)
+    assert any("bad contact" in warning for warning in found.warnings)
     assert not any("pack was put in" in warning for warning in found.warnings)
 
 

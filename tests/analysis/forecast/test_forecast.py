@@ -249,7 +249,7 @@ FAULTS: dict[str, tuple[Run, float, str]] = {
     "saturated": (
         vest_run(draw_ma=lambda t: np.full(len(t), 400.0), sensor=replace(INA219, range_ma=400.0)),
         3.0,
-        "end of its range",
+        "beyond what this probe can see",
     ),
     "too low": (vest_run(), 0.9, "not in reach"),
     "one cell's cutoff": (vest_run(), 4.9, "began below"),

@@ -415,7 +415,6 @@ def test_command_without_any_cutoff_gives_the_draw_and_asks_for_one(tmp_path: Pa
     assert "mean current" in answer.stdout
     assert "add --cutoff" in answer.stdout
     short = CliRunner().invoke(rundown_command, [str(folder)])
-    assert "No cutoff given" in short.stdout
     assert "--cutoff 3.0\n" in short.stdout
     told = json.loads(CliRunner().invoke(rundown_command, [str(folder), "--json"]).stdout)
     assert told["cutoff_time"]["value"] is None

@@ -295,7 +295,8 @@ def test_ended_from_outside(tmp_path: Path, number: int, words: str) -> None:
         log.signal(number)
         text = log.process.communicate(timeout=20)[0]
         assert log.process.returncode == 0
-        assert "rows in" in text.splitlines()[-1]
+        assert "rows in" in text
+        assert "drawbench rundown" in text.splitlines()[-1]
         described = read_described(log.folder)
         assert (described.state, described.end_reason) == ("ended", "user")
         assert words in described.end_text
