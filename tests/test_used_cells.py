@@ -110,11 +110,22 @@ def test_start_hands_it_on(monkeypatch: pytest.MonkeyPatch) -> None:
         return 0
 
     monkeypatch.setattr(start, "run_plan", record)
-    arguments = ["run", "--yes", "--no-check", "--pack", "2x AA nimh", "--used"]
+    arguments = [
+        "run",
+        "--yes",
+        "--no-check",
+        "--pack",
+        "2x AA nimh",
+        "--used",
+        "--mode-draw",
+        "41",
+    ]
     result = CliRunner().invoke(start.start_command, arguments, catch_exceptions=False)
     assert (seen[0].pack, seen[0].used) == ("2x AA nimh", True)
     assert "--pack '2x AA nimh' " in result.output
     assert " --used" in result.output
+    assert seen[0].modes_ma == (41.0,)
+    assert " --mode-draw 41" in result.output
     primary = CliRunner().invoke(start.start_command, ["run", "--yes", "--no-check", "--used"])
     assert isinstance(primary.exception, BenchError)
     for command in (log, start.start_command):

@@ -155,7 +155,7 @@ def life_watch_of(feed: RunFeed, modes_ma: Sequence[float] = ()) -> LifetimeWatc
     stop = description.stop
     return LifetimeWatch(
         description.pack, stop.cutoff_v, stop.hold_s, feed.course.begin_s,
-        limits_of(description), description.source == "board", modes_ma,
+        limits_of(description), description.source == "board", (*description.modes_ma, *modes_ma),
     )  # fmt: skip
 
 

@@ -98,7 +98,7 @@ def lifetime_of(
         seen = watch.seen()
     else:
         seen = Seen(trace.begin_s, trace.end_s, trace.usual_step_s)
-    known = Known(seen, description.events, pack, modes_ma)
+    known = Known(seen, description.events, pack, (*description.modes_ma, *modes_ma))
     if trace.current_ma is not None:
         at_s = fall.ended_s if ended_by_the_fall(description) else fall.held_s
         when = _as_watched(when, None if at_s is None else at_s - trace.begin_s, seen.step_s)

@@ -8,6 +8,7 @@ from click.core import ParameterSource
 
 from firmware_probe.line_format import BAUD_DEFAULT
 from logger.base.durations import parse_duration_s
+from logger.base.measures import MILLIAMPERES_ABOVE_0
 
 NEED_MOST_S: Final = 366 * 86400.0
 
@@ -49,6 +50,14 @@ fresh_option: Final = click.option(
     "fresh",
     default=None,
     help="The pack began fresh or freshly charged, or part-used; checked against its voltage.",
+)
+mode_draw_option: Final = click.option(
+    "--mode-draw",
+    "modes_ma",
+    type=MILLIAMPERES_ABOVE_0,
+    multiple=True,
+    metavar="MA",
+    help="What the piece draws in a quiet mode, so that it is not taken for gone dark; repeat. `drawbench budget` names them.",
 )
 need_option: Final = click.option(
     "--need",

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from logger.base.command_options import Duration, Need, baud_option, fresh_option
+from logger.base.command_options import Duration, Need, baud_option, fresh_option, mode_draw_option
 from logger.base.measures import CELSIUS_OF_BENCH, MAH_ABOVE_0, MILLIAMPERES_ABOVE_0, VOLTS_ABOVE_0
 from logger.base.next_step import next_words
 from logger.base.pack import USED_HELP
@@ -59,6 +59,7 @@ def default_folder() -> Path:
 )
 @click.option("--used", is_flag=True, help=USED_HELP)
 @fresh_option
+@mode_draw_option
 @click.option(
     "--cutoff",
     "cutoff_v",

@@ -9,7 +9,7 @@ from typing import Any, Final
 
 import click
 
-from logger.base.command_options import Need, fresh_option
+from logger.base.command_options import Need, fresh_option, mode_draw_option
 from logger.base.durations import duration_text, parse_duration_s
 from logger.base.errors import BenchError
 from logger.base.measures import MAH_ABOVE_0, VOLTS_ABOVE_0
@@ -52,6 +52,7 @@ WIRING: Final = """\
 )
 @click.option("--used", is_flag=True, help=USED_HELP)
 @fresh_option
+@mode_draw_option
 @click.option("--need", type=Need(), help="How long must it last? [default: 8h]")
 @click.option(
     "--cutoff",
@@ -97,6 +98,7 @@ def start_command(run: Path | None, **options: Any) -> None:
         capacity_mah=pack.capacity_mah,
         used=pack.used,
         fresh=options["fresh"],
+        modes_ma=options["modes_ma"],
         cutoff_v=cutoff_v,
         hold_s=HOLD_S,
         duration_s=LONGER * need_s,
@@ -241,6 +243,8 @@ def equivalent(plan: Plan, folder: Path | None, *, page: bool, lan: bool) -> str
     parts += ["--used"] if plan.used else []
     if plan.fresh is not None:
         parts += ["--fresh" if plan.fresh else "--part-used"]
+    for draw_ma in plan.modes_ma:
+        parts += ["--mode-draw", f"{draw_ma:g}"]
     parts += ["--page"] if page else []
     parts += ["--lan"] if lan else []
     return command_line(*parts)

@@ -61,6 +61,7 @@ class Plan:
     capacity_mah: float | None = None
     used: bool = False
     fresh: bool | None = None
+    modes_ma: tuple[float, ...] = ()
     cutoff_v: float | None = None
     hold_s: float = 10.0
     duration_s: float | None = None
@@ -204,6 +205,7 @@ def _begin(plan: Plan, pack: Pack | None, found: Found, folder: Path, say: Say) 
         stop=plan.stop,
         need_s=plan.need_s,
         fresh=plan.fresh,
+        modes_ma=plan.modes_ma,
         calibration=calibration,
         temperature_c=plan.temperature_c,
         board_draw_ma=plan.board_draw_ma,
@@ -264,7 +266,8 @@ def _resume(plan: Plan, folder: Path, say: Say) -> Recorder:
     now = read_clocks()
     need_s = description.need_s if plan.need_s is None else plan.need_s
     fresh = description.fresh if plan.fresh is None else plan.fresh
-    description = replace(description, stop=stop, need_s=need_s, fresh=fresh)
+    modes_ma = plan.modes_ma or description.modes_ma
+    description = replace(description, stop=stop, need_s=need_s, fresh=fresh, modes_ma=modes_ma)
     wishes = _wishes(plan, description.pack, stop, board.board)
     recording = Recording(wishes, description, now, last_row=last_row)
     if writer.torn:

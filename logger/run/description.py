@@ -135,6 +135,7 @@ class Description:
     the analysis applies; readings in ``samples.csv`` stay raw. ``temperature_c``: of the bench.
     ``board_draw_ma``: what the board itself takes from the pack behind the sensor; None: fed by USB.
     ``need_s``: how long the piece must last, ``fresh``: whether the pack began fresh or freshly charged,
+    ``modes_ma``: draws that the piece has in some mode, so that a pause is not taken for a piece gone dark;
     ``meter``: the accuracy of the meter that an import came from; None: nobody said. ``bursts``: what the board's
     short conversions saw, None: it sent none.
     """
@@ -160,6 +161,7 @@ class Description:
     board_draw_ma: float | None = None
     need_s: float | None = None
     fresh: bool | None = None
+    modes_ma: tuple[float, ...] = ()
     clock: tuple[tuple[float, float, str], ...] = ()
     events: tuple[Event, ...] = ()
     meter: Meter | None = None
@@ -211,6 +213,7 @@ def from_document(document: Mapping[str, Any]) -> tuple[Description, list[str]]:
             values[key] = float(number)
     if isinstance(own.get("fresh"), bool):
         values["fresh"] = own["fresh"]
+    values["modes_ma"] = tuple(float(ma) for ma in _sequence(own.get("modes_ma")) if _is_number(ma))
     if own.get("calibration") is not None:
         values["calibration"] = calibration_from_json(own["calibration"])
         if values["calibration"] is None:

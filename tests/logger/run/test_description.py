@@ -33,3 +33,12 @@ def test_a_need_that_is_no_number_is_none(need: object) -> None:
     document = to_document(Description(), COLUMNS)
     document[RUN_KEY]["need_s"] = need
     assert read_again(document)[0].need_s is None
+
+
+def test_quiet_modes_are_kept_and_what_is_no_number_is_left_out() -> None:
+    document = to_document(Description(modes_ma=(41.0, 0.2)), COLUMNS)
+    assert read_again(document)[0].modes_ma == (41.0, 0.2)
+    document[RUN_KEY]["modes_ma"] = [41, "6 mA", None, True, float("inf")]
+    assert from_document(document)[0].modes_ma == (41.0,)
+    del document[RUN_KEY]["modes_ma"]
+    assert read_again(document)[0].modes_ma == ()

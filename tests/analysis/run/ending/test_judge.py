@@ -1,6 +1,7 @@
 """Self-shutdown, fuses, pulses, modes and bursts, on rows made by formulas; the wide table is in tests/benchmarks."""
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
@@ -8,8 +9,9 @@ import pytest
 
 from analysis.run.ending.ends import End, Lifetime
 from analysis.run.lifetime import LifetimeWatch
+from analysis.run.rundown import rundown
 from logger.run.description import Event
-from tests.support.runs_by_formula import VEST
+from tests.support.runs_by_formula import VEST, board_run
 
 Floats = npt.NDArray[np.float64]
 H = 3600.0
@@ -128,6 +130,18 @@ def test_a_mode_that_the_budget_knows_is_not_dark() -> None:
     low = said(rows, 3.3, 3.0, modes_ma=[6.2])
     assert low.end is End.UNSURE
     assert "that the budget knows" in low.evidence
+
+
+def test_a_recorded_run_heeds_the_modes_in_its_description() -> None:
+    """What the recording was told holds for every screen: rundown and forecast ask the same function."""
+    parked = off_in([(2.2 * H, 2.6 * H), (3.0 * H, 3.1 * H), (3.9 * H, 6 * H)])
+    run = board_run(
+        lambda t: 4.5 - 0.6 * t / (5 * H) + 0.1 * parked(t),
+        lambda t: np.where(parked(t), 6.0, 100.0), 5 * H, ROW_S, pack=VEST,
+    )  # fmt: skip
+    assert rundown(run, 2.4, 10.0).lifetime.end is End.UNSURE
+    told = replace(run, description=replace(run.description, modes_ma=(6.2,)))
+    assert rundown(told, 2.4, 10.0).lifetime.end is End.RUNNING
 
 
 def sleepy(hours: float, until_s: float, pause_s: float = 60.0) -> Floats:
