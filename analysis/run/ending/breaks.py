@@ -39,6 +39,8 @@ class Break:
     tail: int = 0  # rows after the first, which is mixed
     # Fell in part, on a nearly empty pack: off and on again quicker than a row shows.
     limps: bool = False
+    # ... and drew that part as evenly as before, which what restarts within a row does not.
+    steady: bool = False
 
     @property
     def lasted_s(self) -> float:
@@ -115,6 +117,7 @@ class Seen:
     ``open``: a break that goes on. ``late``: breaks since the last time the piece ran on for long, ``late_count``
     of them. ``outlived``: earlier ones; ``outlived_v``: the piece later ran at a lower voltage than at the first of them.
     ``mode``: what of this belongs to the piece. ``sunk``: a fall to a small part of the level, which then stayed.
+    ``stepped``: an even fall to a lower level on a nearly empty pack, from which it has not come back.
     ``silence``: bursts that stopped. ``half_s``: when the draw had sunk to half, slowly.
     """
 
@@ -130,6 +133,7 @@ class Seen:
     outlived_v: bool = False
     mode: Mode | None = None
     sunk: Break | None = None
+    stepped: Break | None = None
     silence: Silence | None = None
     half_s: float | None = None
 
