@@ -117,6 +117,7 @@ class BreakWatch:
             mode=mode,
             sunk=self._sunk,
             stepped=self._stepped,
+            pace=self._bursts.pace(),
             silence=self._bursts.silence(),
             half_s=self._half.at_s,
         )

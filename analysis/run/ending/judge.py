@@ -71,6 +71,8 @@ class Judge:
         if gone is not None and gone.lasted_s < max(_OPEN_LEAST_S, 3 * seen.step_s):
             late += [] if not late or self._known.explains(gone) else [gone]
             gone = None
+        if gone is not None and self._known.between_bursts(gone):
+            gone = None
         if late:
             return self._came_back(late, hidden, gone)
         return self._stayed_off(gone) if gone is not None else self._passed()
@@ -95,6 +97,12 @@ class Judge:
 
     def _running(self) -> Own:
         text = "the piece still drew what it used to when the rows ended"
+        pace = self._seen.pace
+        if pace is not None and pace.rarer:
+            text = (
+                f"bursts still come, more rarely: up to {span_words(pace.longest_s)} apart, at first every "
+                f"{span_words(pace.every_s)}"
+            )
         return Own(End.RUNNING, (Reading(End.RUNNING, None),), text)
 
     def _unsure(self, found: Break, ends: Sequence[End], evidence: str, reboots: int = 0) -> Own:

@@ -15,7 +15,7 @@ _LEVEL_BLOCKS: Final = 60
 _LEVEL_PERCENT: Final = 90.0
 LEARNT_BLOCKS: Final = 3
 # A circuit that is off, asleep or locked out takes a few hundredths of what it took; patterns fade to more.
-_DARK_SHARE: Final = 0.15
+DARK_SHARE: Final = 0.15
 # A restart fills a row only in part: a row counts as fallen when it is under half and a bit of the level
 # and clearly under all that the pattern itself did in the past hour.
 _DIP_SHARE: Final = 0.6
@@ -80,7 +80,7 @@ class Levels:
         if level <= 2 * self._zero_ma or level <= _STEPS_LEAST * self._resolution_ma():
             return codes  # too little for the sensor: nothing can be seen to break off
         least = min(item.least_ma for item in self._minutes)
-        dark_ma = max(_DARK_SHARE * level, self._zero_ma)
+        dark_ma = max(DARK_SHARE * level, self._zero_ma)
         shallow = low and len(self._minutes) >= _KNOWN_BLOCKS
         dip_ma = (_DIP_SHARE_LOW if shallow else _DIP_SHARE) * level
         if len(self._minutes) >= _PATTERN_BLOCKS:
