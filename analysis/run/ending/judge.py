@@ -14,7 +14,13 @@ from analysis.run.ending.cycles import Rhythm, gone_on, own_cycles
 from analysis.run.ending.ends import End, Reading
 from analysis.run.ending.explained import BY_HAND, FOUND_DARK, Known
 from analysis.run.ending.modes import LOCKED_SHARE
-from analysis.run.ending.words import fell_words, ma_words, recovered_words, times_words
+from analysis.run.ending.words import (
+    fell_words,
+    ma_words,
+    recovered_words,
+    surge_words,
+    times_words,
+)
 from analysis.say.words import plain_text, span_words
 
 # A break at the end of the rows says nothing yet: whoever ends a run pulls the plug first.
@@ -281,7 +287,7 @@ class Judge:
     def _off_on_a_good_pack(self, gone: Break, off: str) -> Own:
         """Nothing is drawn any more from a pack that is far from empty."""
         if gone.surge >= _SURGE:
-            return self._sure(gone, End.DARK, f"{off}; {_surge_words(gone)}")
+            return self._sure(gone, End.DARK, f"{off}; {surge_words(gone)}")
         off += ", at a voltage at which a pack is far from empty; no mark says whether somebody switched it off"
         return self._unsure(gone, (End.DARK, End.OFF), off)
 
@@ -395,13 +401,6 @@ class Judge:
             return None
         text = f"{fell_words(sunk)} at once and stayed there"
         if sunk.surge >= _SURGE:
-            return self._sure(sunk, End.DARK, f"{text}; {_surge_words(sunk)}")
+            return self._sure(sunk, End.DARK, f"{text}; {surge_words(sunk)}")
         text += ": most of the piece is dark, or somebody turned it down"
         return self._unsure(sunk, (End.DARK, End.RUNNING), text)
-
-
-def _surge_words(found: Break) -> str:
-    return (
-        f"just before, it drew {found.surge:.1f} times the most of the hour before, as when a fuse "
-        "or an overload protection trips"
-    )
