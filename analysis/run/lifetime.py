@@ -156,6 +156,8 @@ def _lifetime(seen: Seen, known: Known, when: Quantity, cutoff_v: float | None) 
         time = judge.when(own.at)
     ended_s = time.value if time.value is not None else seen_s
     half_s = None if seen.half_s is None else seen.half_s - seen.begin_s
+    if seen.pace is not None and seen.pace.rarer:
+        half_s = None  # bursts as high as ever, only fewer: that is no dimming
     dimmed = Quantity(None, "s", note=NOT_DIMMED)
     if half_s is not None and half_s < ended_s:
         dimmed = Quantity(half_s, "s", note="slowly, to half of the first hour's")

@@ -61,6 +61,7 @@ class BreakWatch:
         self._bursts = BurstWatch()
         self._open: Break | None = None
         self._sunk: Break | None = None
+        self._stepped: Break | None = None
         self._late = Group()
         self._outlived = Group()
         self._outlived_need_v = 0.0
@@ -115,6 +116,8 @@ class BreakWatch:
             outlived_v=self._outlived_v,
             mode=mode,
             sunk=self._sunk,
+            stepped=self._stepped,
+            pace=self._bursts.pace(),
             silence=self._bursts.silence(),
             half_s=self._half.at_s,
         )
@@ -191,6 +194,10 @@ class BreakWatch:
             self._on_from_s = found.last_s
             self._late.add(found)
             self._before_limp = (found.level_ma, self._levels.kept())
+            after = rows[2, rows[0] > found.by_s]
+            found.steady = self._levels.as_even(after)
+            if self._stepped is None and found.steady:
+                self._stepped = found
         inside = rows[:, rows[0] > found.after_s]
         level = self._levels.begin_anew(inside[1], inside[2])
         self._half.step(level if before is None else before, level)
@@ -201,7 +208,10 @@ class BreakWatch:
         if self._before_limp is None or self._open is not None:
             return
         level_ma, minutes = self._before_limp
-        if float(np.median(currents)) >= _BACK_AT_LEVEL * level_ma:
+        now_ma = float(np.median(currents))
+        if self._stepped is not None and now_ma >= _BACK_AT_LEVEL * self._stepped.level_ma:
+            self._stepped = None
+        if now_ma >= _BACK_AT_LEVEL * level_ma:
             self._levels.restore(minutes)
             self._before_limp = None
 

@@ -11,6 +11,8 @@ Array = NDArray[np.float64]
 KEPT: Final = 256
 # Voltage and current gone together: the pack is not there any more for the sensor.
 _VANISHED_SHARE: Final = 0.5
+# An interval so much longer than usual is another pace, or a pause.
+RARER: Final = 1.5
 
 
 @dataclass
@@ -39,6 +41,8 @@ class Break:
     tail: int = 0  # rows after the first, which is mixed
     # Fell in part, on a nearly empty pack: off and on again quicker than a row shows.
     limps: bool = False
+    # ... and drew that part as evenly as before, which what restarts within a row does not.
+    steady: bool = False
 
     @property
     def lasted_s(self) -> float:
@@ -109,13 +113,39 @@ class Silence:
 
 
 @dataclass(frozen=True)
+class Pace:
+    """How bursts come: one every ``every_s`` in the first hour, of late up to ``longest_s`` apart, the last at ``last_s``.
+
+    ``base_ma``: drawn between them, no less than ``asleep_ma``; ``over_ma``: only bursts exceed it. ``due_s``: no burst within
+    that time of the last one is more than a slower pace. ``odd``, ``loose``: begin and end of longer intervals after
+    which the old pace was back, and of those that no neighbour equals as a clock's would.
+    """
+
+    every_s: float
+    longest_s: float
+    last_s: float
+    base_ma: float
+    asleep_ma: float
+    over_ma: float
+    due_s: float
+    learnt_s: float
+    odd: tuple[tuple[float, float], ...] = ()
+    loose: tuple[tuple[float, float], ...] = ()
+
+    @property
+    def rarer(self) -> bool:
+        return self.longest_s > RARER * self.every_s
+
+
+@dataclass(frozen=True)
 class Seen:
     """All that was seen up to the last row.
 
     ``open``: a break that goes on. ``late``: breaks since the last time the piece ran on for long, ``late_count``
     of them. ``outlived``: earlier ones; ``outlived_v``: the piece later ran at a lower voltage than at the first of them.
     ``mode``: what of this belongs to the piece. ``sunk``: a fall to a small part of the level, which then stayed.
-    ``silence``: bursts that stopped. ``half_s``: when the draw had sunk to half, slowly.
+    ``stepped``: an even fall to a lower level on a nearly empty pack, from which it has not come back.
+    ``pace``: how bursts come, ``silence``: that they stopped. ``half_s``: when the draw had sunk to half, slowly.
     """
 
     begin_s: float
@@ -130,6 +160,8 @@ class Seen:
     outlived_v: bool = False
     mode: Mode | None = None
     sunk: Break | None = None
+    stepped: Break | None = None
+    pace: Pace | None = None
     silence: Silence | None = None
     half_s: float | None = None
 

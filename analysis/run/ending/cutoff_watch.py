@@ -17,6 +17,10 @@ Array = NDArray[np.float64]
 
 # As in ``trace``: under this share of the usual voltage the pack is not there.
 _DEAD_SHARE: Final = 0.1
+# At rest no cell stands at a third of what it had when full, but terminals behind a circuit that has cut off do
+# (leakage, a remnant): that is no fall of the pack.
+_CUT_OFF_SHARE: Final = 0.35
+_CUT_OFF_LOAD: Final = 0.05  # of the most that was drawn
 # A contact's dip: so deep (of the voltage), most of it at once, back within that time and near the level of before.
 _DIP_LEAST: Final = 0.04
 _AT_ONCE: Final = 0.5
@@ -88,6 +92,7 @@ class CutoffWatch:
         self._windowed = windowed
         self._last_s = begin_s
         self._usual_v = 0.0
+        self._most_ma = 0.0
         self._waiting: Array = np.empty((5, 0))
         self._recent: Array = np.empty((5, 0))  # the last minute above the cutoff
         self._after: Array = np.empty((5, 0))  # since the rise from a held fall
@@ -128,7 +133,11 @@ class CutoffWatch:
         middles = times - spans / 2 if self._windowed else times
         usual_v = np.maximum.accumulate(np.maximum(voltages, self._usual_v))
         self._usual_v = float(usual_v[-1])
-        alive = (voltages >= _DEAD_SHARE * usual_v).astype(np.float64)
+        most_ma = np.fmax.accumulate(np.fmax(currents, self._most_ma))
+        self._most_ma = float(most_ma[-1])
+        unloaded = currents < _CUT_OFF_LOAD * most_ma
+        gone = np.where(unloaded, _CUT_OFF_SHARE, _DEAD_SHARE) * usual_v
+        alive = (voltages >= gone).astype(np.float64)
         # A row beside a dead one is a mean of both, so the newest waits for the next one.
         known = max(self._waiting.shape[1] - 1, 0)
         rows = np.hstack([self._waiting, np.vstack([middles, times, voltages, currents, alive])])

@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from typing import Final
 
 from analysis.run.ending.breaks import Break, Seen
+from analysis.run.ending.levels import DARK_SHARE
 from logger.base.fault_words import load_state
 from logger.base.pack import Pack
 from logger.run.description import Event
@@ -52,7 +53,25 @@ class Known:
         """Whether the break was no doing of a piece that gives up."""
         mark = self.mark_at(found)
         by_hand = mark is not None and BY_HAND.search(mark.text) is not None
-        return self.by_switch(found) or by_hand or self.is_mode(found)
+        return self.by_switch(found) or by_hand or self.is_mode(found) or self.between_bursts(found)
+
+    def between_bursts(self, found: Break) -> bool:
+        """Whether the piece slept as it does between its bursts, which come, perhaps more rarely.
+
+        A pause after which the old pace is back is none of these; on a nearly empty pack one that keeps no clock's
+        time neither: a supply that gives up and starts again makes such.
+        """
+        pace = self._seen.pace
+        if pace is None or found.vanished or found.after_s < pace.learnt_s - pace.longest_s:
+            return False
+        if pace.base_ma > DARK_SHARE * found.level_ma:
+            return False  # flashes on a level: it does not sleep in between
+        if not pace.asleep_ma <= found.dark_ma <= pace.over_ma:
+            return False
+        if found.end_s is None and self._seen.last_s - pace.last_s > pace.due_s:
+            return False
+        others = pace.odd + (pace.loose if self.is_low(found) else ())
+        return not any(a < found.last_s and found.after_s < b for a, b in others)
 
     def is_mode(self, found: Break) -> bool:
         """As little was drawn in a mode that the first hour showed, or that the budget knows."""

@@ -1,7 +1,7 @@
 """Breaks of the draw held against what people and programme did: did the piece give up, when, and is that sure?"""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -14,7 +14,13 @@ from analysis.run.ending.cycles import Rhythm, gone_on, own_cycles
 from analysis.run.ending.ends import End, Reading
 from analysis.run.ending.explained import BY_HAND, FOUND_DARK, Known
 from analysis.run.ending.modes import LOCKED_SHARE
-from analysis.run.ending.words import fell_words, ma_words, recovered_words, times_words
+from analysis.run.ending.words import (
+    fell_words,
+    ma_words,
+    recovered_words,
+    surge_words,
+    times_words,
+)
 from analysis.say.words import plain_text, span_words
 
 # A break at the end of the rows says nothing yet: whoever ends a run pulls the plug first.
@@ -28,6 +34,7 @@ _RHYTHM_TIMES: Final = 3
 _RHYTHM_LEAST_S: Final = 600.0
 _MOSTLY_OFF: Final = 0.9
 _ALIKE_TIMES: Final = 3
+_RHYTHM_SURE: Final = 8
 # Contacts break for seconds: several losses longer than that, with the pack's voltage there, are a hand's or the piece's.
 _LONG_S: Final = 20.0
 _LONG_TIMES: Final = 3
@@ -62,10 +69,15 @@ class Judge:
     def own_end(self) -> Own:
         """How the rows, apart from the cutoff, end."""
         seen, gone = self._seen, self._seen.open
+        restarted = self._restarted_before()
+        if restarted is not None:
+            return restarted
         late = [item for item in seen.late if not self._known.explains(item)]
         hidden = seen.late_count - len(seen.late)
         if gone is not None and gone.lasted_s < max(_OPEN_LEAST_S, 3 * seen.step_s):
             late += [] if not late or self._known.explains(gone) else [gone]
+            gone = None
+        if gone is not None and self._known.between_bursts(gone):
             gone = None
         if late:
             return self._came_back(late, hidden, gone)
@@ -91,6 +103,12 @@ class Judge:
 
     def _running(self) -> Own:
         text = "the piece still drew what it used to when the rows ended"
+        pace = self._seen.pace
+        if pace is not None and pace.rarer:
+            text = (
+                f"bursts still come, more rarely: up to {span_words(pace.longest_s)} apart, at first every "
+                f"{span_words(pace.every_s)}"
+            )
         return Own(End.RUNNING, (Reading(End.RUNNING, None),), text)
 
     def _unsure(self, found: Break, ends: Sequence[End], evidence: str, reboots: int = 0) -> Own:
@@ -119,6 +137,8 @@ class Judge:
         count = len(late) + hidden
         if gone is not None and known.explains(gone):
             gone = None
+        if first is seen.stepped:
+            return self._stepped(first, gone)
         limps = [item for item in late if item.limps]
         if limps and len(limps) == count:
             return self._limped(limps, gone)
@@ -171,6 +191,42 @@ class Judge:
             return first, count
         return earlier[0], count + len(earlier) + seen.outlived_count - len(seen.outlived)
 
+    def _stepped(self, step: Break, gone: Break | None) -> Own:
+        """The draw fell at once to a part, evenly, and has not come back: a lower mode, or most of the piece is dark."""
+        text = (
+            f"{fell_words(step)} at once and stayed at a part of it, evenly: dimmed, by a mode for a low pack, by a hand, or "
+            "because part of it failed"
+        )
+        if gone is None:
+            return self._unsure(step, (End.DARK, End.REBOOTS, End.RUNNING), text)
+        if gone.dark_ma < LOCKED_SHARE * step.level_ma:
+            return self._stayed_off(gone)
+        text += f"; later {fell_words(gone)}"
+        found = self._unsure(step, (End.REBOOTS, End.RUNNING), text)
+        dark = Reading(End.DARK, self.when(gone).value)
+        return replace(found, readings=(found.readings[0], dark, found.readings[1]))
+
+    def _restarted_before(self) -> Own | None:
+        """Many short breaks of one length in a steady rhythm on a nearly empty pack: restarts, whatever came later."""
+        seen, known = self._seen, self._known
+        breaks = [
+            item
+            for item in seen.outlived
+            if not item.vanished and item.dark_rows and not known.explains(item)
+        ]
+        own, _ = own_cycles(breaks, seen.step_s)
+        if len(own) < _RHYTHM_SURE or not known.is_low(own[0]):
+            return None
+        lasted_s = float(np.median([item.lasted_s for item in own]))
+        if lasted_s > max(_RESTART_MOST_S, 1.5 * seen.step_s):
+            return None
+        count = len(own) + seen.outlived_count - len(seen.outlived) + seen.late_count
+        text = (
+            f"{fell_words(own[0])} and came back {times_words(count)}, at first after about "
+            f"{span_words(lasted_s)} each, as a microcontroller that restarts"
+        )
+        return self._sure(own[0], End.REBOOTS, text, count)
+
     def _limped(self, limps: Sequence[Break], gone: Break | None) -> Own:
         """The draw fell to a part of what it was on a nearly empty pack, once or again and again."""
         first, count = limps[0], len(limps)
@@ -213,7 +269,7 @@ class Judge:
         if gone.vanished:
             if known.protected and known.is_low(gone):
                 off += ", as when a pack's protection circuit switches off"
-                return self._sure(gone, End.PROTECTION, off)
+                return self._sure(first or gone, End.PROTECTION, off)
             off += ": a wire came loose, the pack was taken off, or a fuse blew"
             return self._unsure(gone, (End.DARK, End.OFF), off)
         if known.is_low(gone):
@@ -231,7 +287,7 @@ class Judge:
     def _off_on_a_good_pack(self, gone: Break, off: str) -> Own:
         """Nothing is drawn any more from a pack that is far from empty."""
         if gone.surge >= _SURGE:
-            return self._sure(gone, End.DARK, f"{off}; {_surge_words(gone)}")
+            return self._sure(gone, End.DARK, f"{off}; {surge_words(gone)}")
         off += ", at a voltage at which a pack is far from empty; no mark says whether somebody switched it off"
         return self._unsure(gone, (End.DARK, End.OFF), off)
 
@@ -345,13 +401,6 @@ class Judge:
             return None
         text = f"{fell_words(sunk)} at once and stayed there"
         if sunk.surge >= _SURGE:
-            return self._sure(sunk, End.DARK, f"{text}; {_surge_words(sunk)}")
+            return self._sure(sunk, End.DARK, f"{text}; {surge_words(sunk)}")
         text += ": most of the piece is dark, or somebody turned it down"
         return self._unsure(sunk, (End.DARK, End.RUNNING), text)
-
-
-def _surge_words(found: Break) -> str:
-    return (
-        f"just before, it drew {found.surge:.1f} times the most of the hour before, as when a fuse "
-        "or an overload protection trips"
-    )

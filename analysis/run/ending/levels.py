@@ -15,7 +15,7 @@ _LEVEL_BLOCKS: Final = 60
 _LEVEL_PERCENT: Final = 90.0
 LEARNT_BLOCKS: Final = 3
 # A circuit that is off, asleep or locked out takes a few hundredths of what it took; patterns fade to more.
-_DARK_SHARE: Final = 0.15
+DARK_SHARE: Final = 0.15
 # A restart fills a row only in part: a row counts as fallen when it is under half and a bit of the level
 # and clearly under all that the pattern itself did in the past hour.
 _DIP_SHARE: Final = 0.6
@@ -32,6 +32,11 @@ _STEPS_LEAST: Final = 50.0
 # A draw in pulses has the level of its pulses, unless they are so rare that they are bursts on a level.
 _PULSE_PERCENT: Final = 90.0
 _PULSE_SHARE: Final = 0.25
+# A lower mode is as even as what went before, give or take some steps of the sensor; rows in which a piece
+# restarts hold more or fewer restarts and scatter by tenths of their level.
+_EVEN_TIMES: Final = 2.0
+_EVEN_SLACK: Final = 0.05
+_EVEN_ROWS: Final = 4
 
 
 @dataclass(frozen=True)
@@ -75,7 +80,7 @@ class Levels:
         if level <= 2 * self._zero_ma or level <= _STEPS_LEAST * self._resolution_ma():
             return codes  # too little for the sensor: nothing can be seen to break off
         least = min(item.least_ma for item in self._minutes)
-        dark_ma = max(_DARK_SHARE * level, self._zero_ma)
+        dark_ma = max(DARK_SHARE * level, self._zero_ma)
         shallow = low and len(self._minutes) >= _KNOWN_BLOCKS
         dip_ma = (_DIP_SHARE_LOW if shallow else _DIP_SHARE) * level
         if len(self._minutes) >= _PATTERN_BLOCKS:
@@ -93,6 +98,19 @@ class Levels:
         before = [item.most_ma for item in list(self._minutes)[:-1]]
         most_ma = max(before, default=0.0)
         return float(currents.max()) / most_ma if len(currents) and most_ma > 0 else 1.0
+
+    def as_even(self, currents: Array) -> bool:
+        """Whether these rows of a minute keep as close to each other as those of the past ten minutes did."""
+        before = [
+            (item.most_ma - item.least_ma) / item.level_ma
+            for item in list(self._minutes)[-_PATTERN_BLOCKS:]
+            if item.level_ma > 0
+        ]
+        usual_ma = float(np.median(currents)) if len(currents) >= _EVEN_ROWS else 0.0
+        if usual_ma <= 0 or not before:
+            return False
+        most = _EVEN_TIMES * float(np.median(before)) + _EVEN_SLACK
+        return float(np.ptp(currents)) <= most * usual_ma
 
     def learn(self, volts: Array, currents: Array, *, early: bool) -> float:
         """One more minute; returns its level. ``early``: in the first hour, which shows the sensor's step."""

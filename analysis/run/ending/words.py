@@ -20,5 +20,12 @@ def recovered_words(found: Break) -> str:
     return f"the pack stood at {found.dark_v:.2f} V"
 
 
+def surge_words(found: Break) -> str:
+    return (
+        f"just before, it drew {found.surge:.1f} times the most of the hour before, as when a fuse "
+        "or an overload protection trips"
+    )
+
+
 def ma_words(current_ma: float) -> str:
     return f"{current_ma:.0f} mA" if current_ma >= 10 else f"{current_ma:.2g} mA"

@@ -182,3 +182,41 @@ def test_memory_does_not_grow_with_the_run() -> None:
             len(group.breaks) + len(watch._breaks._levels) + watch._breaks._pending.shape[1]
         )
     assert max(sizes[10:]) <= max(sizes[:10]) + 1
+
+
+def stepped(levels: Sequence[tuple[float, float]], blink_s: float = 0.0) -> Run:
+    """150 mA, then from each time (s) on another draw (mA), the voltage there; the last one flashes with ``blink_s``."""
+
+    def current(time_s: Floats) -> Floats:
+        found = np.full(time_s.shape, 150.0)
+        for from_s, level_ma in levels:
+            found[time_s >= from_s] = level_ma
+        lit = (time_s % blink_s < blink_s / 4) if blink_s else np.ones(time_s.shape, dtype=bool)
+        return np.where((time_s < levels[-1][0]) | lit, found, 0.5) + 0.3 * np.sin(time_s)
+
+    run = board_run(lambda t: np.interp(t, [0, OFF_S], [4.6, 3.1]), current, 8 * H, 2.0)
+    return replace(run, description=replace(run.description, pack=VEST, stop=Stop(2.4, 10.0)))
+
+
+@pytest.mark.parametrize("blink_s", [0.0, 8.0])
+def test_a_step_down_that_stays_is_dimmed_and_no_firm_end(blink_s: float) -> None:
+    """A lamp driver's low mode, then flashes, on a nearly empty pack: neither all well nor restarts."""
+    found = found_in(stepped([(OFF_S - 600, 55.0), (OFF_S + 2400, 24.0)], blink_s))
+    assert found.end is End.UNSURE
+    assert "dimmed" in found.evidence
+    assert found.least_s == pytest.approx(OFF_S - 600, abs=4)
+    assert {item.end for item in found.readings} >= {End.REBOOTS, End.RUNNING}
+
+
+def test_dark_after_a_low_mode_is_dark() -> None:
+    found = found_in(stepped([(OFF_S - 600, 55.0), (OFF_S + 2400, 0.4)]))
+    assert found.end is End.DARK
+    assert found.time.value == pytest.approx(OFF_S + 2400, abs=4)
+
+
+def test_many_restarts_come_before_what_ended_the_run_later() -> None:
+    """Each heavy moment restarts it on a nearly empty pack; hours later it is dark for good."""
+    stops = [(OFF_S + 60 * n, OFF_S + 60 * n + 4.0) for n in range(40)]
+    found = found_in(piece([*stops, (OFF_S + 7200, 12 * H)], hours=9))
+    assert found.end is End.REBOOTS
+    assert found.time.value == pytest.approx(OFF_S, abs=4)

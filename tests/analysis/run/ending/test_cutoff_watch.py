@@ -84,3 +84,15 @@ def test_memory_does_not_grow() -> None:
     watch.add(TIME_S, flicker, np.full(len(TIME_S), 100.0))
     assert watch.crossed_s() is None
     assert watch._recent.shape[1] + watch._after.shape[1] <= 62
+
+
+@pytest.mark.parametrize("remnant_v", [0.3, 1.0, 1.4])
+@pytest.mark.parametrize("rows", [1, 9000])
+def test_terminals_behind_a_protection_that_tripped_are_no_cutoff(
+    remnant_v: float, rows: int
+) -> None:
+    """A lithium cell's protection leaves a remnant at the terminals; the draw is gone, and so is the voltage."""
+    off = TIME_S > 8000
+    volts, current = np.where(off, remnant_v, FALLING_V), np.where(off, 0.4, 100.0)
+    assert watched(volts, current, rows).crossed_s() is None
+    assert watched(volts, 100.0, rows).crossed_s() is not None or remnant_v < 0.45
