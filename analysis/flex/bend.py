@@ -15,6 +15,7 @@ import numpy as np
 
 from analysis.doubt.quantity import Quantity
 from analysis.life.data import Specimen, lives_of
+from analysis.life.regression import NoFit
 from analysis.life.slope import slope
 from logger.base.errors import BenchError
 
@@ -103,7 +104,7 @@ def outer_strain(diameter_mm: float, bend_radius_mm: float) -> float:
 def fitted_exponent(
     specimens: Sequence[Specimen], diameter_mm: float, coverage: float
 ) -> Quantity | None:
-    """Exponent of strain from specimens bent round two radii or more; None with fewer.
+    """Exponent of strain from specimens bent round two radii or more; None with fewer, or where no fit is found.
 
     Raises BenchError if too few failed.
     """
@@ -112,7 +113,10 @@ def fitted_exponent(
     if len(radii) < 2:
         return None
     strain = np.array([outer_strain(diameter_mm, item.bend_radius_mm or 0.0) for item in known])
-    value, low, high = slope(lives_of(known), np.log(strain), coverage)
+    try:
+        value, low, high = slope(lives_of(known), np.log(strain), coverage)
+    except NoFit:
+        return None  # the assumed one then, with its range, and called so
     return Quantity(
         -value,
         "",

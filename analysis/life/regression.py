@@ -21,6 +21,10 @@ Array = NDArray[np.float64]
 _NO_BOUND = 60.0  # e^60 times the life: no bound at all
 
 
+class NoFit(BenchError):
+    """The lives have enough failures, but no greatest likelihood: their scatter may be none at all."""
+
+
 @dataclass(frozen=True)
 class Regression:
     """Fit of ln life = design @ coefficients + scale z; ``log_likelihood`` in cycles."""
@@ -53,7 +57,7 @@ def fit_regression(lives: Lives, design: Array, family: Family) -> Regression:
     start[0] = 1.0
     fit = maximise(logs, family, start, np.zeros(size), np.eye(size))
     if not fit.found:
-        raise BenchError(
+        raise NoFit(
             "The lives of the groups cannot be fitted with one scatter.",
             next_step="test more specimens, or look at the groups one by one.",
         )

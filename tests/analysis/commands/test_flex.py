@@ -534,3 +534,15 @@ def test_sample_table_is_what_the_simulated_hand_makes() -> None:
 
 def test_simulated_table_is_labelled() -> None:
     assert "SIMULATED" in life(SAMPLES / "vest-joints-by-hand.csv")
+
+
+@pytest.mark.slow
+def test_two_radii_without_scatter_go_by_the_assumed_exponent(csv: Path) -> None:
+    """No exponent can be fitted where all joints of a radius end at one count: an answer all the same."""
+    cells = "".join(
+        f"S{i},,{c},yes,,,{r}\n"
+        for i, (c, r) in enumerate([(100, 5), (100, 5), (400, 10), (400, 10)])
+    )
+    table(csv, cells)
+    options = ["--wearings", 2, "--at", "elbow", "--worn-radius", 20, "--wire", "24 stranded"]
+    assert "ASSUMED, not measured here" in life(csv, *options)
