@@ -119,6 +119,7 @@ def test_no_cited_code_is_missing() -> None:
     assert {"analysis", "firmware_probe", "logger", "tests"} <= folders
 
 
+@pytest.mark.slow
 def test_no_code_is_cited_where_the_check_does_not_see_it() -> None:
     """Write ``SOURCES.md`` before the code; or, where it is no source, add it to ``OTHER_MEANING``."""
     known = set(sources(TABLE.read_text(encoding="utf-8")))

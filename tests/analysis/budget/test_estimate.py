@@ -329,6 +329,7 @@ def test_a_budget_that_draws_nothing_is_refused() -> None:
         tell_budget(parse_budget(nothing))
 
 
+@pytest.mark.slow
 def test_a_budget_of_one_mode() -> None:
     story = tell_budget(parse_budget(VEST[: VEST.rindex("[[mode]]")]))
     assert [item.mode for item in story.estimates] == ["ride"]
@@ -366,6 +367,7 @@ def test_a_field_of_any_other_kind_is_an_error_in_words(field: str, value: objec
     assert refused is None or refused.next_step
 
 
+@pytest.mark.slow
 @given(
     text=st.one_of(st.text(max_size=60), st.sampled_from(VEST.splitlines())), cut=st.integers(0, 60)
 )

@@ -37,6 +37,8 @@ from logger.run.reader import Run, read_run
 from tests.support.board_runs import run_of_board
 from tests.support.places import ROOT, VEST_BUDGET
 
+pytestmark = pytest.mark.slow  # each fits a budget to a run
+
 AA3 = Pack("alkaline", 3, "AA")
 
 

@@ -50,6 +50,7 @@ def test_changes_of_10_ma_are_found_within_a_second(window_s: float, hours: floa
     assert false / (5 * hours) < 1.0
 
 
+@pytest.mark.slow
 def test_no_change_in_a_sagging_night_of_pulsed_leds() -> None:
     """Booster load that grows by half, LEDs pulsed at 25 % duty and beating with the windows: no false change."""
     rng = np.random.default_rng(3)

@@ -75,6 +75,7 @@ def test_the_newest_run_of_the_pack_is_taken_and_named(make: Make) -> None:
     assert budget("vest.toml", pack_runs=()).own is None
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "changes",
     [

@@ -16,6 +16,8 @@ from logger.run.description import Event, Sensor
 from logger.run.reader import Run
 from tests.support.runs_by_formula import Floats, board_run
 
+pytestmark = pytest.mark.slow  # each fits a budget to a run
+
 LANTERN = """\
 [piece]
 name = "Lantern"

@@ -64,6 +64,7 @@ def test_same_run_twice_cannot_be_told_apart() -> None:
     assert "cannot be told apart" in found.sentences[0]
 
 
+@pytest.mark.slow
 def test_rate_exponent_from_runs_at_different_draws() -> None:
     # t = C / I^1.3: 100 mA 10 h, 200 mA 10 / 2^1.3 h, 300 mA 10 / 3^1.3 h
     runs = [falling(10 / factor**1.3, 100.0 * factor) for factor in (1, 2, 3)]
@@ -73,6 +74,7 @@ def test_rate_exponent_from_runs_at_different_draws() -> None:
     assert compare(runs[:1] * 2, ["A", "B"], 3.0, 10.0).rate_exponent.value is None
 
 
+@pytest.mark.slow
 def test_runtime_at_another_draw_from_several_runs() -> None:
     # t = C / I^1.3 as above: 150 mA lasts 10 / 1.5^1.3 h
     runs = [falling(10 / factor**1.3, 100.0 * factor) for factor in (1, 2, 3)]
@@ -85,6 +87,7 @@ def test_runtime_at_another_draw_from_several_runs() -> None:
     assert compare(runs[:1] * 2, ["A", "B"], 3.0, 10.0).runtime_at(150.0).value is None
 
 
+@pytest.mark.slow
 def test_one_board_compares_better_than_two() -> None:
     run, other = falling(10), falling(10, 103.0)
     assert other.description.board is not None
@@ -195,6 +198,7 @@ def test_forecast_needs_a_cutoff(unfinished: Path) -> None:
         forecast_command.main([str(unfinished)], standalone_mode=False)
 
 
+@pytest.mark.slow
 def test_forecast_of_a_damaged_run(unfinished: Path, tmp_path: Path) -> None:
     damaged = tmp_path / "damaged"
     shutil.copytree(unfinished, damaged)
@@ -242,6 +246,7 @@ def test_odd_options_are_refused_or_told(unfinished: Path, tmp_path: Path) -> No
         compare([falling(10), falling(9)], ["first", "second"], 4.6, 10.0)
 
 
+@pytest.mark.slow
 def test_more_charge_than_such_a_pack_holds_is_told() -> None:
     # a coin cell of 225 mAh (makers' sheets) at 5 mA that has not sagged after 300 mAh
     pack = Pack("lithium-coin", 1, "CR2032")

@@ -48,6 +48,7 @@ def test_counting_alone_shows() -> None:
     assert word(joints([5000.0] * 21, failed=False)) == "not shown"
 
 
+@pytest.mark.slow
 def test_a_model_does_not_stand_for_joints_never_bent() -> None:
     """Eight that outlast the target far: a Weibull says more than 99 %, eight joints cannot show 90."""
     (group,) = flex_life(joints(straight(8, 30_000)), CLAIM).groups

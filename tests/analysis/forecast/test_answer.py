@@ -95,6 +95,7 @@ def test_odd_input_gets_words(volts: Array, current: float) -> None:
         assert "risen" in found.why
 
 
+@pytest.mark.slow
 def test_own_earlier_run_is_named_and_sharper() -> None:
     def terraced(time_s: Array) -> Array:
         """No family's curve: it falls in two steps to 3.0 V after 20 h."""

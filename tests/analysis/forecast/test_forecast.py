@@ -95,6 +95,7 @@ def test_live_and_recorded_forecast_agree() -> None:
     assert live.now().draws_s == pytest.approx(live.now().draws_s)  # no flicker
 
 
+@pytest.mark.slow
 def test_forecast_comes_from_rows_before_the_moment_only() -> None:
     whole = forecast_run(vest_run(hours=19), 3.0, 0.0, until_s=5 * 3600.0)
     early = forecast_run(vest_run(hours=5), 3.0, 0.0)
@@ -145,6 +146,7 @@ def test_kind_of_load_is_told_in_words(exponent: float, word: str) -> None:
     assert word in found.load_text
 
 
+@pytest.mark.slow
 def test_pulses_do_not_pass_for_a_booster() -> None:
     def bright(time_s: Array) -> Array:
         return np.asarray(time_s % 1200 < 400)
@@ -160,6 +162,7 @@ def test_pulses_do_not_pass_for_a_booster() -> None:
     assert "modes" in found.load_text
 
 
+@pytest.mark.slow
 def test_stated_programme_changes_the_forecast() -> None:
     run = vest_run(hours=5)
     as_it_was = forecast_run(run, 3.0, 10.0)
@@ -291,6 +294,7 @@ def test_clean_run_has_no_warning() -> None:
     assert forecast_run(vest_run(), 3.0, 0.0).warnings == ()
 
 
+@pytest.mark.slow
 def test_imported_run_without_current_needs_a_stated_load() -> None:
     time_s = np.arange(1e9, 1e9 + 36000, 30.0)
     run = sampled_run(time_s, alkaline_v(time_s - 1e9), pack=VEST)
@@ -301,6 +305,7 @@ def test_imported_run_without_current_needs_a_stated_load() -> None:
     assert 10 * 3600 < low < high < 40 * 3600
 
 
+@pytest.mark.slow
 @settings(max_examples=25, deadline=None)
 @given(
     chemistry=st.sampled_from([*CHEMISTRIES, None]),
@@ -345,6 +350,7 @@ def test_usual_alkaline_capacity_agrees_with_a_bench_table() -> None:
         assert prior.median_mah == pytest.approx(1000 * np.mean(measured_ah), rel=0.05)
 
 
+@pytest.mark.slow
 def test_used_cells_do_not_count_on_the_label() -> None:
     pack = Pack("li-ion", 1, "18650", 2600.0)
     time_s = np.arange(1, 1201) * 10.0

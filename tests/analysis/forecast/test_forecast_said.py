@@ -73,6 +73,7 @@ def test_a_live_run_is_forecast_with_what_it_was_told(
     assert set(asked) == {True}
 
 
+@pytest.mark.slow
 def test_the_command_passes_it_on(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     asked: list[bool | None] = []
 

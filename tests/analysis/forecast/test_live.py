@@ -17,6 +17,7 @@ from tests.support.places import SAMPLES
 VEST = SAMPLES / "night-ride-vest"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("share", [0.4, 0.7])
 def test_the_band_holds_what_came_and_narrows(tmp_path: Path, share: float) -> None:
     whole = read_run(VEST)
@@ -53,6 +54,7 @@ def test_no_cutoff_no_forecast(tmp_path: Path) -> None:
     assert PageForecaster()(feed) is None
 
 
+@pytest.mark.slow
 def test_it_is_made_anew_only_now_and_then(tmp_path: Path) -> None:
     lines = (VEST / SAMPLES_NAME).read_bytes().splitlines(keepends=True)
     whole = read_run(VEST)

@@ -39,6 +39,7 @@ def dark_run() -> Run:
     return replace(run, description=described)
 
 
+@pytest.mark.slow
 def test_the_forecast_foresees_nothing_after_the_end(dark_run: Run) -> None:
     found = forecast_run(dark_run, 2.4, 10.0)
     assert found.basis == "ended"
@@ -50,6 +51,7 @@ def test_the_forecast_foresees_nothing_after_the_end(dark_run: Run) -> None:
     assert early.basis in FORESEEN
 
 
+@pytest.mark.slow
 def test_the_page_says_the_same_while_it_is_recorded(dark_run: Run, tmp_path: Path) -> None:
     folder = tmp_path / "run"
     create_run_folder(folder)

@@ -75,6 +75,7 @@ def listed(*arguments: object) -> str:
     return result.output
 
 
+@pytest.mark.slow
 def test_times_to_the_cutoff_are_those_of_the_formula(season: Path) -> None:
     rows = list(csv.DictReader(io.StringIO(listed(season, "--csv", "-", "--sort", "run"))))
     assert [row["run"] for row in rows] == ["a", "b", "c", "short"]
@@ -85,6 +86,7 @@ def test_times_to_the_cutoff_are_those_of_the_formula(season: Path) -> None:
     assert rows[3]["title"] == "'=HYPERLINK(1)"
 
 
+@pytest.mark.slow
 def test_best_worst_sorting_and_filters(season: Path) -> None:
     lines = read_lines(sorted(season.iterdir()))
     assert [line.name for line in by_lasting(lines)] == ["c", "a", "short", "b"]
@@ -102,12 +104,14 @@ def test_best_worst_sorting_and_filters(season: Path) -> None:
         listed(season, "--find", "nothing like it")
 
 
+@pytest.mark.slow
 def test_one_cutoff_for_all(season: Path) -> None:
     found = json.loads(listed(season, "--json", "--cutoff", 3.9, "--sort", "run"))
     times = [run["cutoff_time"]["value"] for run in found["runs"]]
     assert times == pytest.approx([0.4 * hours * 3600 for hours in (*HOURS.values(), 9.0)], abs=2)
 
 
+@pytest.mark.slow
 def test_a_broken_run_keeps_its_line(season: Path) -> None:
     (season / "broken").mkdir()
     (season / "broken" / "samples.csv").write_bytes(b"\0\0\0")

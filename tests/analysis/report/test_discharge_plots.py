@@ -3,6 +3,7 @@
 from pathlib import Path
 
 import numpy as np
+import pytest
 
 from analysis.report.discharge_plots import legend_names, plot_overlay
 
@@ -15,6 +16,7 @@ def test_names_are_told_apart_and_leave_room() -> None:
     assert [name[:4] for name in legend_names(alike)] == ["1. …", "2. …"]
 
 
+@pytest.mark.slow
 def test_runs_in_long_folders_are_drawn(tmp_path: Path) -> None:
     # A legend as wide as the page left no axes; matplotlib's warning is an error in these tests.
     course = (np.array([0.0, 3600.0]), np.array([4.5, 2.7]))

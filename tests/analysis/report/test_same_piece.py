@@ -174,6 +174,7 @@ def test_a_report_is_made_anew_when_another_run_of_the_piece_is_there(season: Pa
     assert "4 runs of this piece" in flat((run / "report" / "report.html").read_text("utf-8"))
 
 
+@pytest.mark.slow
 def test_only_runs_of_the_same_piece_count(season: Path) -> None:
     """Another title, pack or cutoff, a simulated board beside a recorded run, a run still being recorded: none of them."""
     stored(season / "x-pack", 9.0, pack=parse_pack("2x AA alkaline"))

@@ -170,6 +170,7 @@ def test_rows_as_they_come_give_the_recorded_answer(run: Run, rows: int) -> None
         assert live.time.value == pytest.approx(whole.time.value, abs=1.0)
 
 
+@pytest.mark.slow
 def test_memory_does_not_grow_with_the_run() -> None:
     watch = LifetimeWatch(VEST, 2.4, 10.0)
     sizes = []

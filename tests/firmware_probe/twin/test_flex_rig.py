@@ -141,6 +141,7 @@ def test_flex_stop_and_busy() -> None:
     assert bodies(board.advance(0)) == ["no,flex-start,fitted"]
 
 
+@pytest.mark.slow
 def test_lives_follow_the_planted_weibull_distribution() -> None:
     from scipy import stats
 

@@ -27,6 +27,7 @@ def watched(
     return watch
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("long_s", [90.0, 600.0])
 @pytest.mark.parametrize("rows", [1, 313, 9000])
 def test_a_long_dip_is_left_out(long_s: float, rows: int) -> None:
@@ -86,6 +87,7 @@ def test_memory_does_not_grow() -> None:
     assert watch._recent.shape[1] + watch._after.shape[1] <= 62
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("remnant_v", [0.3, 1.0, 1.4])
 @pytest.mark.parametrize("rows", [1, 9000])
 def test_terminals_behind_a_protection_that_tripped_are_no_cutoff(

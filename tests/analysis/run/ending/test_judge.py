@@ -152,6 +152,7 @@ def sleepy(hours: float, until_s: float, pause_s: float = 60.0) -> Floats:
     return np.asarray(np.abs(np.round((0.08 + noise + 1.2 * burst) * 160) / 160))
 
 
+@pytest.mark.slow
 def test_a_sleepy_sensor_whose_bursts_stop_is_dead() -> None:
     alive = said(sleepy(6, 9 * H), 3.4, 3.1, row_s=5.0)
     assert alive.end is End.RUNNING
