@@ -1,21 +1,19 @@
 """Is there a run in which this budget's own pack was emptied? It says more than typical cells do."""
 
-import json
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Final
 
 from analysis.budget.file import Budget
-from analysis.run.rundown import is_simulated
 from analysis.run.trace import trace_of
 from analysis.say.words import plain_text
 from logger.base.durations import utc_moment
 from logger.base.errors import BenchError
 from logger.base.pack import Pack
-from logger.run.description import Description, from_document
+from logger.run.description import Description
 from logger.run.format import DESCRIPTION_NAME
 from logger.run.reader import Run, read_run
-from logger.run.run_list import find_runs
+from logger.run.run_list import described, find_runs
 
 # What a cell gives depends on how fast it is drawn from: a run drawn by more than this factor
 # harder or softer does not stand for the pack (our own judgement).
@@ -49,10 +47,10 @@ def own_pack_run(
         return compared
     wanted = []
     for folder in _folders(places):
-        description = _description_of(folder)
+        description = described(folder)
         if description is None or not same_pack(description.pack, budget.pack):
             continue
-        ours, simulated = _same_piece(description, budget.name), _simulated(description)
+        ours, simulated = _same_piece(description, budget.name), description.simulated
         if description.state == "ended" and (ours or not simulated):
             started = utc_moment(description.started_utc)
             wanted.append((ours, not simulated, started.timestamp() if started else 0.0, folder))
@@ -71,7 +69,7 @@ def run_name(run: Run) -> str:
     title = plain_text(run.description.title or run.folder.resolve().name)
     moment = utc_moment(run.description.started_utc)
     day = f" of {moment:%Y-%m-%d}" if moment else ""
-    return f"{title!r}{day}{' (SIMULATED)' if is_simulated(run) else ''}"
+    return f"{title!r}{day}{' (SIMULATED)' if run.description.simulated else ''}"
 
 
 def _folders(places: Iterable[Path]) -> list[Path]:
@@ -82,13 +80,6 @@ def _folders(places: Iterable[Path]) -> list[Path]:
         except (BenchError, OSError):
             continue
     return list(found)
-
-
-def _description_of(folder: Path) -> Description | None:
-    try:
-        return from_document(json.loads((folder / DESCRIPTION_NAME).read_bytes()))[0]
-    except (OSError, ValueError, RecursionError, AttributeError, TypeError):
-        return None
 
 
 def same_pack(pack: Pack | None, other: Pack) -> bool:
@@ -104,11 +95,6 @@ def same_pack(pack: Pack | None, other: Pack) -> bool:
 
 def _same_piece(description: Description, name: str) -> bool:
     return bool(name) and name.casefold() in f"{description.title} {description.load}".casefold()
-
-
-def _simulated(description: Description) -> bool:
-    board = description.board
-    return bool(board and board.firmware.lower().startswith("simulated"))
 
 
 def _fits(run: Run, budget: Budget, mean_ma: float) -> bool:

@@ -1,6 +1,5 @@
 """Which earlier runs beside this one are of the same pack type, and how did they go?"""
 
-import json
 from pathlib import Path
 from typing import Final
 
@@ -13,10 +12,9 @@ from analysis.run.history import part, thinned
 from analysis.run.pack_faults import pack_faults
 from analysis.run.trace import trace_of
 from logger.base.errors import BenchError
-from logger.run.description import Description, from_document
-from logger.run.format import DESCRIPTION_NAME
+from logger.run.description import Description
 from logger.run.reader import Run, read_run
-from logger.run.run_list import find_runs
+from logger.run.run_list import described, find_runs
 
 # The newest tell most of the pack as it is; each one takes time to read.
 _MOST: Final = 4
@@ -69,7 +67,7 @@ def earlier_runs(
         (told.started_utc, other)
         for other in folders
         if other.resolve() != here
-        and (told := _described(other)) is not None
+        and (told := described(other)) is not None
         and _same_pack(told, description)
     ]
     found: list[EarlierRun] = []
@@ -85,23 +83,10 @@ def earlier_runs(
     return tuple(found)
 
 
-def _described(folder: Path) -> Description | None:
-    """Description alone: a night's rows take far longer to read."""
-    try:
-        return from_document(json.loads((folder / DESCRIPTION_NAME).read_bytes()))[0]
-    except (OSError, ValueError, RecursionError, AttributeError, TypeError):
-        return None
-
-
 def _same_pack(theirs: Description, ours: Description) -> bool:
     """Ended before this run began, with such a pack, and recorded by a board as real as this one's."""
     if theirs.pack is None or ours.pack is None or theirs.state != "ended":
         return False
     if ours.started_utc and not theirs.started_utc < ours.started_utc:
         return False
-    return theirs.pack == ours.pack and _is_simulated(theirs) == _is_simulated(ours)
-
-
-def _is_simulated(description: Description) -> bool:
-    board = description.board
-    return bool(board and board.firmware.lower().startswith("simulated"))
+    return theirs.pack == ours.pack and theirs.simulated == ours.simulated

@@ -16,8 +16,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from logger.base.errors import BenchError
-from logger.run.description import Description, from_document
+from logger.run.description import Description
 from logger.run.format import DESCRIPTION_NAME, SAMPLES_NAME
+from logger.run.run_list import described
 
 if TYPE_CHECKING:
     from analysis.run.rundown import Rundown
@@ -132,9 +133,7 @@ class Keeping:
 
 def description_of(folder: Path) -> Description:
     """The run's description without its samples; defaults where it cannot be read."""
-    with contextlib.suppress(OSError, ValueError, RecursionError, AttributeError, TypeError):
-        return from_document(json.loads((folder / DESCRIPTION_NAME).read_bytes()))[0]
-    return Description()
+    return described(folder) or Description()
 
 
 def _source(folder: Path, cutoff_v: float | None, hold_s: float | None) -> dict[str, Any]:

@@ -253,9 +253,7 @@ def _answer(following: Quantity, need_s: float) -> "Answer":
 
 def piece_of(description: Description) -> tuple[str, str, bool]:
     """What makes runs one piece's: title, pack, and whether a simulated board recorded it."""
-    board = description.board
-    simulated = bool(board and board.firmware.lower().startswith("simulated"))
-    return description.title.strip(), str(description.pack), simulated
+    return description.title.strip(), str(description.pack), description.simulated
 
 
 def newest_first(run: tuple[Path, Description]) -> tuple[str, str]:

@@ -192,5 +192,4 @@ def is_simulated(run: Run) -> bool:
 
 def is_simulated_description(description: Description) -> bool:
     """Whether a simulated board recorded the run that this describes."""
-    board = description.board
-    return bool(board and board.firmware.lower().startswith("simulated"))
+    return description.simulated

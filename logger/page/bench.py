@@ -144,8 +144,6 @@ class Bench:
         description = feed.description
         latest = feed.latest
         tone, phase = self._phase(run)
-        board = description.board
-        simulated = bool(board and board.firmware.lower().startswith("simulated"))
         left = run.left
         return {
             "key": run.key,
@@ -156,7 +154,7 @@ class Bench:
             "author": _short(description.author),
             "notes": _short(description.notes),
             "started": description.started_utc,
-            "simulated": simulated,
+            "simulated": description.simulated,
             "recording": run.is_recording,
             "tone": tone,
             "phase": phase,
@@ -172,7 +170,7 @@ class Bench:
             "cutoff_v": description.stop.cutoff_v,
             "floor_v": description.pack.floor_v if description.pack else None,
             "goal": live.get("goal") or _goal(run),
-            "left": None if left is None else _left(left, latest.time_s, simulated),
+            "left": None if left is None else _left(left, latest.time_s, description.simulated),
             "fan": None if left is None else left.fan,
             "end_text": _short(description.end_text),
             "trouble": _short(feed.problem or str(live.get("trouble", ""))),

@@ -168,6 +168,11 @@ class Description:
     bursts: Bursts | None = None
     imported: dict[str, Any] = field(default_factory=dict)
 
+    @property
+    def simulated(self) -> bool:
+        """Whether a simulated board recorded it."""
+        return bool(self.board and self.board.firmware.lower().startswith("simulated"))
+
 
 def to_document(description: Description, columns: Sequence[str]) -> dict[str, Any]:
     """CSV-on-the-Web metadata of a run whose samples have these columns."""

@@ -1,9 +1,19 @@
 """Runs in a folder."""
 
+import json
 from pathlib import Path
 
 from logger.base.errors import BenchError
-from logger.run.format import SAMPLES_NAME
+from logger.run.description import Description, from_document
+from logger.run.format import DESCRIPTION_NAME, SAMPLES_NAME
+
+
+def described(folder: Path) -> Description | None:
+    """A run's description without its rows, which take far longer to read; None where it cannot be read."""
+    try:
+        return from_document(json.loads((folder / DESCRIPTION_NAME).read_bytes()))[0]
+    except (OSError, ValueError, RecursionError, AttributeError, TypeError):
+        return None
 
 
 def find_runs(paths: tuple[Path, ...]) -> list[Path]:
