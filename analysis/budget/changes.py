@@ -126,7 +126,7 @@ def duty_shares(mode: Mode, item: Suspect, change: float) -> dict[tuple[str, str
     return shares
 
 
-def demand_of(budget: Budget, pack_v: float, give_up_v: float | None = None) -> Demand:
+def demand_of(budget: Budget, pack_v: float) -> Demand:
     """What the stated evening asks of a pack; without hours, every mode counts alike."""
     timed = with_hours(budget)
     evening = estimate_evening(timed, pack_v)
@@ -157,7 +157,7 @@ def demand_of(budget: Budget, pack_v: float, give_up_v: float | None = None) -> 
         (upper - value) / value / COVERAGE_FACTOR if value > 0 else 0.0,
         peak_power_mw,
         peak_current_ma,
-        budget.floor_v if give_up_v is None else give_up_v,
+        budget.floor_v,
         limits[0].most_v if limits else 0.0,
         sum(mode.hours for mode in budget.modes),
         limits,

@@ -12,14 +12,13 @@ from analysis.budget.story import typical_v
 from analysis.electric.pack_choice import judge_pack
 from analysis.run.verdict import Usual, step_s_of
 from analysis.say.words import span_words
-from logger.base.pack import Pack
 
 _SEED: Final = 20261
 
 
-def usual_by(budget: Budget, pack: Pack | None = None) -> Usual | None:
-    """How long the piece lasts by its budget; None where its pack cannot serve it. ``pack``: other than the budget's."""
-    pack = budget.pack if pack is None else pack
+def usual_by(budget: Budget) -> Usual | None:
+    """How long the piece lasts by its budget; None where its pack cannot serve it."""
+    pack = budget.pack
     demand = replace(demand_of(budget, typical_v(pack)), hours=0.0)
     hours = judge_pack(pack, demand, np.random.default_rng(_SEED)).runtime
     if hours.value is None or hours.lower is None or hours.upper is None:

@@ -78,8 +78,7 @@ class Reconciled:
     figures keep to their tolerances, with one degree of freedom per mode.
     ``log_evidence``: logarithm of the density of the measurement under this prior.
     ``mixture``: all hypotheses, where there were several; else the posterior is normal.
-    ``any_slip``: probability that something is a slip, whatever it is; ``leading``: what is one in the
-    hypothesis that the posterior is of, the likeliest first.
+    ``leading``: what is a slip in the hypothesis that the posterior is of, the likeliest first.
     """
 
     prior_ma: Array
@@ -91,7 +90,6 @@ class Reconciled:
     log_evidence: float
     slip: Array
     mixture: NormalMixture | None = None
-    any_slip: float = 0.0
     leading: tuple[int, ...] = ()
 
     def first(self, count: int) -> "Reconciled":
@@ -236,9 +234,8 @@ def _mixture(
     slip = np.zeros_like(base.prior_ma)
     for weight, subset in zip(weights, hypotheses, strict=True):
         slip[list(subset)] += weight
-    any_slip = float(1 - weights[0])
     leading = 0
-    if any_slip >= LIKELIER:
+    if 1 - weights[0] >= LIKELIER:
         with_it = np.array([int(np.argmax(slip)) in subset for subset in hypotheses])
         leading = int(np.argmax(np.where(with_it, weights, -1.0)))
     counts = weights > _LEAST_WEIGHT
@@ -255,7 +252,6 @@ def _mixture(
         posterior_cov=results[leading].posterior_cov,
         slip=slip,
         mixture=mixture,
-        any_slip=any_slip,
         leading=tuple(
             sorted((int(index) for index in hypotheses[leading]), key=lambda index: -slip[index])
         ),

@@ -65,7 +65,6 @@ class PackAnswer:
     pack: Pack
     name: str
     runtime: Quantity
-    left_share: float | None
     mass_g: float | None
     rechargeable: bool
     reasons: tuple[str, ...]
@@ -89,9 +88,8 @@ def judge_pack(
     reasons = _voltage_reasons(pack, demand)
     cautions: list[str] = [pack.caution]
     runtime, half_light = Quantity(None, "h"), NO_HALF_LIGHT
-    left_share: float | None = None
     if not reasons:
-        hours, half_h, left_share = _runtimes_h(pack, demand, rng, temperature_c)
+        hours, half_h = _runtimes_h(pack, demand, rng, temperature_c)
         half_light = _half_light(half_h)
         low, median, high = np.quantile(hours, [(1 - COVERAGE) / 2, 0.5, (1 + COVERAGE) / 2])
         runtime = Quantity(
@@ -110,7 +108,6 @@ def judge_pack(
         pack,
         name or _name(pack),
         runtime,
-        left_share,
         mass_g(pack),
         facts(pack).rechargeable,
         tuple(reasons),
@@ -182,7 +179,6 @@ def judge_measured(
             f"from a measured run, here at {mean_ma:.0f} mA; cells of one kind taken to differ by "
             f"{CELL_SPREAD * 100:g} % (our own judgement)",
         ),
-        float(1 - alive.mean()),
         mass_g(pack),
         facts(pack).rechargeable,
         tuple(reasons),
@@ -241,8 +237,8 @@ def _voltage_reasons(pack: Pack, demand: Demand) -> list[str]:
 
 def _runtimes_h(
     pack: Pack, demand: Demand, rng: np.random.Generator, temperature_c: float
-) -> tuple[Array, Array | None, float]:
-    """Runtimes of the draws, when their light is half, and the median share of charge left at the end."""
+) -> tuple[Array, Array | None]:
+    """Runtimes of the draws, and when their light is half."""
     start_v = pack.nominal_v
     mean_ma = float(demand.current_at_ma(np.array([start_v]))[0])
     prior = capacity_prior(pack, mean_ma)
@@ -259,11 +255,10 @@ def _runtimes_h(
     alive = np.minimum.accumulate(volts >= floor_v, axis=1)
     step = np.gradient(_DEPTH)
     per_step = np.where(alive, step / demand.current_at_ma(volts), 0.0)
-    used = (alive * step).sum(axis=1)
     half_h = None
     if demand.leds:
         half_h = q_mah / draw * _until(per_step, _dimmed(volts, demand) & alive)
-    return q_mah / draw * per_step.sum(axis=1), half_h, float(np.median(1 - used))
+    return q_mah / draw * per_step.sum(axis=1), half_h
 
 
 def _dimmed(volts: Array, demand: Demand) -> npt.NDArray[np.bool_]:

@@ -6,7 +6,6 @@ R = rho L / A with the diameter of the American wire gauge, d = 0.127 mm 92^((36
 """
 
 import math
-from dataclasses import dataclass
 from typing import Final
 
 COPPER_OHM_M: Final = 1.7241e-8
@@ -14,16 +13,6 @@ COPPER_PER_K: Final = 0.00393
 # Stranded wire of the same gauge differs with its lay and strand count: published
 # stranded chart lies up to 9.3 % under solid (24 AWG 7/32) and none over it.
 STRANDED_SPREAD: Final = 0.10
-
-
-@dataclass(frozen=True)
-class WireRun:
-    """A pair of wires, out and back; ``length_m`` is one way."""
-
-    name: str
-    gauge_awg: float
-    length_m: float
-    current_ma: float
 
 
 def diameter_mm(gauge_awg: float) -> float:
@@ -40,8 +29,3 @@ def resistance_ohm_per_km(gauge_awg: float, temperature_c: float = 20.0) -> floa
 def loop_resistance_ohm(gauge_awg: float, length_m: float, temperature_c: float = 20.0) -> float:
     """Resistance of a pair, out and back, over ``length_m`` one way."""
     return 2.0 * length_m / 1000.0 * resistance_ohm_per_km(gauge_awg, temperature_c)
-
-
-def drop_v(run: WireRun) -> float:
-    """Voltage lost in the pair at its current, both directions."""
-    return loop_resistance_ohm(run.gauge_awg, run.length_m) * run.current_ma / 1000.0

@@ -202,7 +202,7 @@ def flex_life(
         *([] if looked_alike(list(lives.values())) else [_UNLIKE]),
         *speed_cautions(speed),
     )
-    return FlexLife(claim, groups, comparisons, (*said, *_few(groups, claim)), test)
+    return FlexLife(claim, groups, comparisons, (*said, *_few(groups)), test)
 
 
 def _hopeful_upper(items: Sequence[Specimen], claim: Claim) -> float | None:
@@ -234,7 +234,7 @@ def _of_looks(groups: Sequence[GroupLife], claim: Claim, looks: Looks) -> tuple[
     return look_words(looks, counts, claim, lowered)
 
 
-def _few(groups: Sequence[GroupLife], claim: Claim) -> tuple[str, ...]:
+def _few(groups: Sequence[GroupLife]) -> tuple[str, ...]:
     """What so few failures cannot show, once for all groups."""
     open_shape = [
         f"{group.name or 'all specimens'} ({group.lives.failures:.0f} of {group.lives.count:.0f})"

@@ -18,7 +18,6 @@ from typing import Final
 
 from logger.base.errors import BenchError
 
-CELLS_MAX: Final = 200
 _YES: Final = {"yes", "y", "true", "1", "failed", "broke", "broken", "ja", "j", "x", "✓", "✗"}
 _NO: Final = {"no", "n", "false", "0", "whole", "stopped", "survived", "nein", "ok", "-", "–", "—"}
 _CROSS: Final = {"x", "✓", "✗"}

@@ -18,7 +18,7 @@ import numpy as np
 import scipy
 
 from analysis.doubt.quantity import Quantity
-from analysis.flex.sheet import Row, Sheet, measure_of, read_sheet, text_sheet
+from analysis.flex.sheet import Row, Sheet, measure_of, read_sheet
 from logger.base.errors import BenchError
 
 COLUMNS: Final = (
@@ -89,11 +89,6 @@ def wash_table(specimens: int) -> str:
 def read_wash_table(path: Path) -> tuple[Washed, ...]:
     """Specimens of a before/after table. Raises BenchError that names row and column."""
     return _washed(read_sheet(path, COLUMNS, ("specimen",), {}, _TEMPLATE))
-
-
-def parse_wash_table(text: str, name: str) -> tuple[Washed, ...]:
-    """As ``read_wash_table``, from text."""
-    return _washed(text_sheet(text, name, COLUMNS, ("specimen",), {}, _TEMPLATE))
 
 
 def _washed(sheet: Sheet) -> tuple[Washed, ...]:

@@ -91,11 +91,6 @@ def _clipped(beyond: Beyond | None, description: Description) -> Finding | None:
     )
 
 
-def told_of_conversions(trace: Trace) -> bool:
-    """Whether the rows say how many conversions they hold."""
-    return trace.conversions is not None and float(trace.conversions.max()) > 2
-
-
 def _range(description: Description) -> Finding | None:
     changes = [
         event

@@ -106,7 +106,6 @@ class Fall:
     ``lower_s``, ``upper_s``: 95 % interval of the held crossing, None where limits are not known.
     ``components``: its budget in s, with the mean slope of both sides of the interval. ``held_s``: instant of the fall
     as a live watch over the same rows has it, None: not held; ``ended_s``: the same where no more rows will come.
-    ``dips_s``: begin and end of falls that were a bad contact's and are left out.
     """
 
     cutoff_v: float | None
@@ -117,7 +116,6 @@ class Fall:
     components: Budget = ()
     held_s: float | None = None
     ended_s: float | None = None
-    dips_s: tuple[tuple[float, float], ...] = ()
 
 
 def find_fall(trace: Trace, limits: Limits | None, cutoff_v: float | None, hold_s: float) -> Fall:
@@ -133,7 +131,7 @@ def find_fall(trace: Trace, limits: Limits | None, cutoff_v: float | None, hold_
     usable = ~_beside(trace.no_contact) & ~_pulled_plug(trace, hold_s)
     for begin_s, end_s in watch.dips:
         usable &= (trace.time_s <= begin_s) | (trace.time_s - trace.step_s >= end_s)
-    watched = (watch.crossed_s(), watch.crossed_s(ended=True), tuple(watch.dips))
+    watched = (watch.crossed_s(), watch.crossed_s(ended=True))
     rows = chosen(usable)
     row_v = rows.values(voltage_v)
 

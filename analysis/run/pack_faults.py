@@ -14,7 +14,7 @@ from analysis.doubt.limits import Limits
 from analysis.doubt.uncertainty import limits_of
 from analysis.run.dips import dips
 from analysis.run.history import Bins, History, part
-from analysis.run.trace import Trace
+from analysis.run.trace import DEAD_CURRENT_SHARE, DEAD_VOLTAGE_SHARE, Trace
 from analysis.say.words import count_words, span_words
 from logger.base.pack import Pack
 from logger.base.sensor_limits import beyond_words
@@ -50,8 +50,6 @@ _JUMP_SHARE: Final = 0.12
 _JUMP_ROWS: Final = 5
 _JUMP_MORE_MA: Final = 0.5
 _SAME_POWER: Final = 0.07
-_DEAD_VOLTAGE_SHARE: Final = 0.1
-_DEAD_CURRENT_SHARE: Final = 0.2
 _FULL_SCALE_SHARE: Final = 0.995
 _AROUND: Final = _JUMP_ROWS + 1
 
@@ -149,8 +147,8 @@ class FaultWatch:
         self._usual_v = max(self._usual_v, float(np.quantile(voltages, 0.95)))
         self._sum_ma += float(np.abs(currents).sum())
         self._count += len(currents)
-        dead = voltages < _DEAD_VOLTAGE_SHARE * self._usual_v
-        dead &= np.abs(currents) <= _DEAD_CURRENT_SHARE * self._sum_ma / self._count
+        dead = voltages < DEAD_VOLTAGE_SHARE * self._usual_v
+        dead &= np.abs(currents) <= DEAD_CURRENT_SHARE * self._sum_ma / self._count
         self._count_full_scale(peaks[good])
         self._weigh(times, currents)
         self._watch_dead(times, dead)
@@ -441,9 +439,7 @@ def swaps(bins: Bins, since_s: float = float("-inf")) -> list[float]:
     Compared with the highest voltage that the pack had shown shortly before at no more power, so that
     neither a lighter load nor the recovery after a rest passes for another pack.
     """
-    use = (bins.mean_v > _DEAD_VOLTAGE_SHARE * bins.mean_v.max(initial=0.0)) & (
-        bins.end_s > since_s
-    )
+    use = (bins.mean_v > DEAD_VOLTAGE_SHARE * bins.mean_v.max(initial=0.0)) & (bins.end_s > since_s)
     time_s, volts, power = (
         bins.end_s[use],
         bins.mean_v[use],

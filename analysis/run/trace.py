@@ -32,8 +32,8 @@ _GAP_SAMPLES = 5.0
 # More rows than this lacking a value: the logger writes its columns in turn.
 _ALTERNATING_SHARE = 0.1
 # No contact: under this share of the run's usual voltage and mean current at once.
-_DEAD_VOLTAGE_SHARE = 0.1
-_DEAD_CURRENT_SHARE = 0.2
+DEAD_VOLTAGE_SHARE = 0.1
+DEAD_CURRENT_SHARE = 0.2
 _ROWS_PICKED = 100_000
 # Rows worked on at once where a whole column would cost a fresh array: a block stays in the cache,
 # while the first touch of fresh memory costs ten times the arithmetic done on it.
@@ -302,7 +302,7 @@ def _dead_below_v(voltage_v: Floats | None) -> float:
         return 0.0
     # A hundred thousand rows, evenly picked, tell a tenth of the usual voltage as well as all do.
     some = voltage_v[:: max(1, len(voltage_v) // _ROWS_PICKED)]
-    return _DEAD_VOLTAGE_SHARE * float(np.quantile(some, 0.95))
+    return DEAD_VOLTAGE_SHARE * float(np.quantile(some, 0.95))
 
 
 def _dead(voltage_v: Floats | None, current_ma: Floats | None, below_v: float, rows: int) -> Mask:
@@ -311,7 +311,7 @@ def _dead(voltage_v: Floats | None, current_ma: Floats | None, below_v: float, r
         return np.zeros(rows, dtype=bool)
     dead = voltage_v < below_v
     if current_ma is not None and dead.any():
-        dead &= np.abs(current_ma) <= _DEAD_CURRENT_SHARE * np.mean(np.abs(current_ma))
+        dead &= np.abs(current_ma) <= DEAD_CURRENT_SHARE * np.mean(np.abs(current_ma))
     return np.asarray(dead, dtype=bool)
 
 

@@ -16,7 +16,6 @@ class SensorLimits:
 
     ``offsets``: (full scale of the shunt range in V, greatest offset in V), widest range last.
     ``noise_*_steps``: one standard deviation of a single conversion; sheets do not limit it.
-    ``pair_s``: time of one voltage-and-current pair as our sketch sets the chip up.
     ``common_v_per_v``: offset per V on the inputs (common-mode rejection), ``supply_v_per_v``: per V of the
     chip's supply; the sheet's offsets hold at ``SHEET_COMMON_V`` and ``SHEET_SUPPLY_V``. ``pin_a``, ``pin_ohm``:
     what the chip's pin behind the shunt takes, a current and a resistance to ground. ``short_share``: what a
@@ -37,7 +36,6 @@ class SensorLimits:
     voltage_offset_v_per_c: float
     noise_current_steps: float
     noise_voltage_steps: float
-    pair_s: float
     common_v_per_v: float
     supply_v_per_v: float
     pin_a: float
@@ -144,7 +142,6 @@ _INA219: Final = SensorLimits(
     # No source: what a quiet bench shows, rounded up.
     noise_current_steps=1.0,
     noise_voltage_steps=0.6,
-    pair_s=1064e-6,
     # Rejection 100 dB at least; supply 10 uV/V, typical only, doubled; pins, typical (SOURCES.md F2).
     common_v_per_v=1e-5,
     supply_v_per_v=20e-6,
@@ -169,7 +166,6 @@ _INA226: Final = SensorLimits(
     voltage_offset_v_per_c=40e-6,
     noise_current_steps=1.25,
     noise_voltage_steps=0.6,
-    pair_s=2200e-6,
     # Rejection 126 dB at least; supply 2.5 uV/V, typical only, doubled; pins, typical (SOURCES.md F3).
     common_v_per_v=10 ** (-126 / 20),
     supply_v_per_v=5e-6,

@@ -10,6 +10,7 @@ from statistics import fmean, median, stdev
 from typing import Final
 
 from firmware_probe.line_format import command
+from logger.base.config_folder import FOLDER_VARIABLE
 from logger.base.errors import BenchError
 from logger.base.numbers import digits_text
 from logger.base.sensor_limits import (
@@ -25,7 +26,6 @@ from logger.board.port import Found, LinkLostError
 from logger.board.stream import Answer, LineDecoder, Window
 from logger.board.wiring_sense import Row
 from logger.calibration.fit import Compared, Prior, fit_line
-from logger.calibration.store import FOLDER_VARIABLE
 from logger.run.calibration import Calibration
 
 METER: Final = "a meter"

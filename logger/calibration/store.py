@@ -6,8 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Final
 
-from logger.base.config_folder import FOLDER_VARIABLE as FOLDER_VARIABLE
-from logger.base.config_folder import config_folder
+from logger.base.config_folder import FOLDER_VARIABLE, config_folder
 from logger.base.errors import BenchError
 from logger.run.calibration import Calibration, calibration_from_json, misfits, newest
 

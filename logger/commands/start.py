@@ -10,7 +10,7 @@ from typing import Any, Final
 import click
 
 from logger.base.command_options import Need, fresh_option, mode_draw_option
-from logger.base.durations import duration_text, parse_duration_s
+from logger.base.durations import HOLD_DEFAULT_S, duration_text, parse_duration_s
 from logger.base.errors import BenchError
 from logger.base.measures import MAH_ABOVE_0, VOLTS_ABOVE_0
 from logger.base.next_step import command_line
@@ -25,7 +25,6 @@ from logger.recording.safety import check_cutoff
 
 PACK_DEFAULT: Final = "3x AA alkaline"
 TEXT_WIDTH: Final = 79
-HOLD_S: Final = 10.0
 WINDOW_S: Final = 1.0
 LISTEN_S: Final = 1.0
 ZERO_MA: Final = 2.0  # greatest offset of an INA219 over 0.1 ohm, TI SBOS448G 7.5
@@ -100,7 +99,7 @@ def start_command(run: Path | None, **options: Any) -> None:
         fresh=options["fresh"],
         modes_ma=options["modes_ma"],
         cutoff_v=cutoff_v,
-        hold_s=HOLD_S,
+        hold_s=HOLD_DEFAULT_S,
         duration_s=LONGER * need_s,
         title=title,
         load_note=load_note,

@@ -11,12 +11,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from analysis.run.trace import stretches
+from analysis.run.trace import DEAD_VOLTAGE_SHARE, stretches
 
 Array = NDArray[np.float64]
 
-# As in ``trace``: under this share of the usual voltage the pack is not there.
-_DEAD_SHARE: Final = 0.1
 # At rest no cell stands at a third of what it had when full, but terminals behind a circuit that has cut off do
 # (leakage, a remnant): that is no fall of the pack.
 _CUT_OFF_SHARE: Final = 0.35
@@ -136,7 +134,7 @@ class CutoffWatch:
         most_ma = np.fmax.accumulate(np.fmax(currents, self._most_ma))
         self._most_ma = float(most_ma[-1])
         unloaded = currents < _CUT_OFF_LOAD * most_ma
-        gone = np.where(unloaded, _CUT_OFF_SHARE, _DEAD_SHARE) * usual_v
+        gone = np.where(unloaded, _CUT_OFF_SHARE, DEAD_VOLTAGE_SHARE) * usual_v
         alive = (voltages >= gone).astype(np.float64)
         # A row beside a dead one is a mean of both, so the newest waits for the next one.
         known = max(self._waiting.shape[1] - 1, 0)

@@ -15,9 +15,10 @@ from firmware_probe.twin.pack import IdealPack
 from firmware_probe.twin.sensor import INA219, CurrentSensor, PlantedErrors
 from firmware_probe.twin.serve import BoardServer
 from firmware_probe.twin.simulated_board import SimulatedBoard
+from logger.base.config_folder import FOLDER_VARIABLE
 from logger.base.errors import BenchError
 from logger.calibration.bench import Bench
-from logger.calibration.store import FOLDER_VARIABLE, load
+from logger.calibration.store import load
 from logger.commands.calibrate import calibrate_command
 from logger.commands.log import log
 from logger.run.format import DESCRIPTION_NAME, RUN_KEY, SAMPLES_NAME
