@@ -25,10 +25,13 @@ from analysis.flex.verdict import MEANING
 from analysis.flex.washing import CAUTION, PROCEDURE, wash_table
 from analysis.life.interval import METHODS
 from analysis.say.new_file import write_new
+from logger.base.command_options import given_again
 from logger.base.measures import plain_number
 from logger.commands.flex_log import flex_log
 from logger.flex.criterion import BY_KIND, CRITERIA, Criterion
 
+# What only says where to and how much of the answer goes.
+_NOT_AGAIN = ("report", "title", "details", "as_json")
 _WORDS = "\b\nThe verdicts:\n" + "\n".join(
     f"  {word:17}  {line}" for word, line in (
         ("shown", "the joints prove it, at the stated confidence"),
@@ -202,7 +205,7 @@ def life_command(
     if details:
         show_details(result, verdicts, used, speed)
     else:
-        show_brief(result, sources, o, used)
+        show_brief(result, sources, given_again(_NOT_AGAIN), used)
     if not kept:
         say(
             f"! This look could not be kept in {looks_file(sources[0])}: write it down yourself.",

@@ -1,9 +1,8 @@
 """The screen of ``drawbench flex life``: the answer, one table, what to do next; the rest with ``--details``."""
 
-import shlex
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 import click
 
@@ -33,6 +32,7 @@ from analysis.flex.words import (
     span_words,
 )
 from analysis.say.table import rows_of
+from logger.base.next_step import command_line
 from logger.flex.criterion import CRITERIA, Criterion
 
 _WARNINGS_SHOWN: Final = 2
@@ -44,9 +44,12 @@ _FIRST: Final = (
 
 
 def show_brief(
-    result: FlexLife, sources: Sequence[Path], options: dict[str, Any], criterion: Criterion | None
+    result: FlexLife, sources: Sequence[Path], given: Sequence[str], criterion: Criterion | None
 ) -> None:
-    """At most about two hundred words: answer, table, cautions that matter most, what to do next."""
+    """At most about two hundred words: answer, table, cautions that matter most, what to do next.
+
+    ``given``: the options that the same question needs again.
+    """
     if SIMULATED_NOTE in result.warnings:
         say(SIMULATED_NOTE)
         click.echo()
@@ -68,7 +71,7 @@ def show_brief(
     urgent = [warning for warning in found if _rank(warning) < len(_FIRST)][:_WARNINGS_SHOWN]
     for warning in urgent:
         say(f"! {_brief(warning)}", indent="  ")
-    step, command = next_step(result, sources, options)
+    step, command = next_step(result, sources, given)
     say(f"Next: {step}")
     click.echo(f"  {command}")
     left = len(found) - len(urgent)
@@ -116,19 +119,20 @@ def _row(group: GroupLife) -> tuple[str, ...]:
     return group.verdict.word if group.verdict else "", failed, low, half
 
 
-def next_step(
-    result: FlexLife, sources: Sequence[Path], options: dict[str, Any]
-) -> tuple[str, str]:
+def next_step(result: FlexLife, sources: Sequence[Path], given: Sequence[str]) -> tuple[str, str]:
     """What to do next in words, and the command for it, its paths quoted."""
     claim = result.claim
-    again = _again(sources, options)
     if claim.target_cycles is None:
-        return "say what they must survive.", f"{_life(sources)} --wearings 12 --at elbow"
+        return (
+            "say what they must survive.",
+            command_line("flex", "life", *sources, "--wearings", "12", "--at", "elbow"),
+        )
     target = f"--cycles {claim.target_cycles:.0f} --reliability {100 * claim.reliability:g} --confidence {100 * claim.confidence:g}"
     best = best_first(result)[0]
     word = best.verdict.word if best.verdict else ""
     if word == "shown":
-        return "keep it with the piece's papers.", f"{again} --report flex-report"
+        again = command_line("flex", "life", *sources, *given, "--report", "flex-report")
+        return "keep it with the piece's papers.", again
     speed = claim.acceleration
     if speed is not None and (speed.factor.value or 0.0) > FACTOR_MAX:
         return _wider(speed, claim)
@@ -157,27 +161,6 @@ def _wider(speed: Acceleration, claim: Claim) -> tuple[str, str]:
         f"bend round {radius_mm:.2g} mm or wider, where a bend stands for about {FACTOR_SAFE:.0f} worn ones:",
         f"drawbench flex plan --cycles {bends:.0f} --reliability {100 * claim.reliability:g} --confidence {100 * claim.confidence:g}",
     )
-
-
-def _life(sources: Sequence[Path]) -> str:
-    return "drawbench flex life " + " ".join(shlex.quote(str(source)) for source in sources)
-
-
-def _again(sources: Sequence[Path], options: dict[str, Any]) -> str:
-    words = {
-        "cycles": "--cycles", "wearings": "--wearings", "place": "--at", "per_wearing": "--per-wearing",
-        "worn_radius": "--worn-radius", "bench_radius": "--bench-radius", "wire": "--wire", "exponent": "--exponent",
-        "looked_every": "--looked-every", "shape": "--shape", "reference": "--reference",
-    }  # fmt: skip
-    given = [
-        f"{option} {shlex.quote(f'{options[key]:g}' if isinstance(options[key], float) else str(options[key]))}"
-        for key, option in words.items()
-        if options.get(key) not in (None, "")
-    ]
-    for key in ("reliability", "confidence"):
-        if options.get(key) != 90.0:
-            given.append(f"--{key} {options[key]:g}")
-    return " ".join([_life(sources), *given])
 
 
 def _rank(warning: str) -> int:

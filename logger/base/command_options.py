@@ -82,5 +82,5 @@ def given_again(leave_out: Sequence[str] = ()) -> list[str]:
             told.append(param.opts[0] if value else param.secondary_opts[0])
             continue
         for item in value if param.multiple else (value,):
-            told += [param.opts[0], f"{item:g}" if isinstance(item, float) else str(item)]
+            told += [param.opts[0], f"{item:.15g}" if isinstance(item, float) else str(item)]
     return told

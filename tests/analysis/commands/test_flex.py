@@ -546,3 +546,15 @@ def test_two_radii_without_scatter_go_by_the_assumed_exponent(csv: Path) -> None
     table(csv, cells)
     options = ["--wearings", 2, "--at", "elbow", "--worn-radius", 20, "--wire", "24 stranded"]
     assert "ASSUMED, not measured here" in life(csv, *options)
+
+
+def test_the_report_is_offered_with_every_option_that_was_given(csv: Path) -> None:
+    """Another coverage, interval or meaning of failed would be another question."""
+    table(csv, rows([6000] * 24, "no"))
+    options = ["--cycles", 4800.5, "--reliability", 60, "--coverage", 80, "--interval", "wald"]
+    shown = CliRunner().invoke(flex, ["life", str(csv), *map(str, options)])
+    told = " ".join(shown.output.split())
+    assert (
+        "--cycles 4800.5 --reliability 60 --coverage 80 --interval wald --report flex-report"
+        in told
+    )
