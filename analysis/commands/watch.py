@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 from analysis.commands.screen import echo_next
-from analysis.report.digest import description_of, digest_of
-from analysis.report.same_piece import earlier_runs, together, usual_of
+from analysis.report.digest import digest_of
+from analysis.report.same_piece import earlier_runs, together_at, usual_of
 from analysis.report.told import paragraphs_of
 from logger.base.errors import BenchError
 from logger.base.left import Left
@@ -170,7 +170,7 @@ def results_for(feed: RunFeed) -> dict[str, Any]:
             "warnings": [],
         }
     time_s, *ends = digest.last
-    piece = together(feed.folder, description_of(feed.folder), digest.results)
+    piece = together_at(feed.folder, digest)
     feed.adopt(course, Latest(time_s or 0.0, *ends), digest.count)
     return {
         "headline": digest.headline,

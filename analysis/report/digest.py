@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from logger.run.course import Course
 
 DIGEST_NAME: Final = ".digest.json"
-DIGEST_FORMAT: Final = 4
+DIGEST_FORMAT: Final = 5
 _LIBRARIES: Final = ("numpy", "pandas", "scipy", "matplotlib")
 
 
@@ -252,6 +252,7 @@ def _make(
 def _digest(result: "Rundown", description: Description, source: Mapping[str, Any]) -> Digest:
     from analysis.forecast.verdict_words import covers_words
     from analysis.report.answer import answer, headline, result_rows
+    from analysis.run.rundown import Rundown as Plain
     from analysis.say.table import interval_title, rows_of
 
     trace = result.draw.trace
@@ -267,7 +268,8 @@ def _digest(result: "Rundown", description: Description, source: Mapping[str, An
         rows=[[row.label, row.value, row.interval] for row in table],
         interval=interval_title(table),
         warnings=list(result.warnings),
-        results={k: v for k, v in result.as_json().items() if isinstance(v, dict)},
+        # The run's own results: what other runs say is another question, and theirs may go.
+        results={k: v for k, v in Plain.as_json(result).items() if isinstance(v, dict)},
         simulated=result.simulated,
         last=[trace.end_s, *(None if values is None else float(values[-1]) for values in ends)],
         begin_s=course.begin_s,

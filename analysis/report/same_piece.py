@@ -122,14 +122,15 @@ def together_in(
     folder: Path, description: Description, need_s: float | None, cutoff_v: float, hold_s: float
 ) -> Together | None:
     """The same for a run whose digest nobody has asked for yet; it is made only where there are other runs."""
-    if not sorted_runs(folder, description):
+    others = sorted_runs(folder, description)
+    if not others:
         return None
     own = (cutoff_v, hold_s) == own_cutoff(description.stop)
     try:
         digest = digest_of(folder) if own else digest_of(folder, cutoff_v, hold_s)
     except BenchError:
         return None
-    return together(folder, description, digest.results, need_s)
+    return together(folder, description, digest.results, need_s, beside=others)
 
 
 def made_from(source: dict[str, Any] | None, piece: Together | None) -> dict[str, Any] | None:

@@ -15,8 +15,9 @@ def paragraphs(result: "Rundown", run: "Run") -> tuple[str, ...]:
     """The answer, and of several runs of the piece what all say, of a single one what its verdict covers."""
     from analysis.forecast.verdict_words import covers_words
     from analysis.report.answer import answer
+    from analysis.run.rundown import Rundown as Plain
 
-    piece = together(run.folder, run.description, result.as_json())
+    piece = together(run.folder, run.description, Plain.as_json(result))
     return _with(answer(result), covers_words(result, run.description), piece)
 
 

@@ -2,6 +2,7 @@
 and the same sentence on every screen."""
 
 import json
+import shutil
 from html import unescape
 from pathlib import Path
 from typing import Any
@@ -190,3 +191,14 @@ def test_only_runs_of_the_same_piece_count(season: Path) -> None:
     assert asked is not None
     assert len(asked.runs) == 4  # the run with the other cutoff is held to the same one
     assert asked.need_s == 4 * H
+
+
+@pytest.mark.slow
+def test_what_other_runs_said_goes_with_them(season: Path) -> None:
+    """What is kept beside a run is its own; a run that was deleted says nothing any more."""
+    run = season / "night-2"
+    assert "same_piece" in json.loads(shown(rundown_command, run, "--json"))
+    assert "same_piece" not in digest_of(run).results
+    for other in ("night-0", "night-1"):
+        shutil.rmtree(season / other)
+    assert "same_piece" not in json.loads(shown(rundown_command, run, "--json"))
