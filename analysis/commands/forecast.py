@@ -136,7 +136,7 @@ def forecast_command(
         return
     found = forecast(
         run_folder, cutoff_v, hold_s, until_s=until_s, need_s=need_s, load=load_text,
-        pack=pack_text, capacity_mah=capacity_mah, used=used, fresh=fresh, budget=budget_file,
+        pack=pack_text, capacity_mah=capacity_mah, used=used, fresh=fresh, budget=budget,
     )  # fmt: skip
     run = found.run
     warnings = (*found.warnings, *run.problems)

@@ -159,9 +159,10 @@ def analysed(
 ) -> "tuple[Run, Rundown, Digest]":
     """The run, read and analysed with the cutoff asked for, else its own; its digest is put beside it."""
     from analysis.door.runs import read_run, rundown
+    from analysis.doubt.clock import on_computer_time
 
     keeping = Keeping(run_folder, cutoff_v, hold_s)
-    run = read_run(run_folder)
+    run = on_computer_time(read_run(run_folder))
     result = rundown(run, cutoff_v, hold_s, need_s=need_s)
     # What another need makes of the run is not what the next one wants to find beside it.
     return run, result, keeping.keep(result, run.description, beside=need_s is None)

@@ -5,7 +5,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import analysis.forecast.forecast as plain
-from analysis.budget.file import read_budget
+from analysis.budget.file import Budget, read_budget
 from analysis.door.runs import found_of, whole
 from analysis.door.show import StrPath, card, columns, drawing, fields_of, text_of, warned
 from analysis.forecast.discharge import course_of
@@ -160,7 +160,7 @@ def forecast(
     capacity_mah: float | None = None,
     used: bool = False,
     fresh: bool | None = None,
-    budget: StrPath | None = None,
+    budget: StrPath | Budget | None = None,
 ) -> Forecast:
     """When will the pack reach the cutoff, and how sure is that?
 
@@ -184,8 +184,8 @@ def forecast(
         The cells have aged: the stated capacity no longer holds.
     fresh : bool, optional
         Whether the pack began fresh or freshly charged; checked against its voltage. Default: what the run was told.
-    budget : str or os.PathLike, optional
-        The piece's budget file: a draw that it knows as a mode is not taken for a piece that went dark.
+    budget : str, os.PathLike or Budget, optional
+        The piece's budget file, or what was read from it: a draw that it knows as a mode is not taken for a piece that went dark.
 
     Returns
     -------
@@ -206,11 +206,12 @@ def forecast(
     >>> found.to_frame().columns.to_list()
     ['coverage', 'cutoff_time_s', 'cutoff_time_lower_s', 'cutoff_time_upper_s']
     """
-    from analysis.budget.expected import modes_of
-
-    told = None if budget is None else read_budget(Path(budget))
     asked = asked_forecast(run, cutoff_v, hold_s, load, pack, capacity_mah, used, fresh)
-    modes_ma = () if told is None else modes_of(told)
+    modes_ma: tuple[float, ...] = ()
+    if budget is not None:
+        from analysis.budget.expected import modes_of  # heavy, and seldom asked for
+
+        modes_ma = modes_of(budget if isinstance(budget, Budget) else read_budget(Path(budget)))
     found = forecast_run(
         asked.run, asked.cutoff_v, asked.hold_s, until_s, asked.programme, modes_ma=modes_ma
     )

@@ -99,7 +99,7 @@ def discharge(
 
     ``modes_ma``: draws of the piece's modes where its budget is known.
     """
-    rows = replace(seen(run, until_s, programme, fresh), modes_ma=tuple(modes_ma))
+    rows = seen(run, until_s, programme, fresh, modes_ma=modes_ma)
     found = forecast_seen(rows, cutoff_v, hold_s)
     trace = trace_of(run)
     end_s = found.now_s if found.basis != "reached" else found.median_s

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.doubt.beyond import RARELY_BEYOND
+from analysis.doubt.clock import on_computer_time
 from analysis.doubt.quantity import Quantity
 from analysis.doubt.uncertainty import limits_of
 from analysis.forecast.chemistry_prior import capacity_prior
@@ -61,8 +62,7 @@ def forecast_run(
 
     ``modes_ma``: draws of the piece's modes where its budget is known.
     """
-    found = replace(seen(run, until_s, programme, fresh, earlier), modes_ma=tuple(modes_ma))
-    return forecast_seen(found, cutoff_v, hold_s)
+    return forecast_seen(seen(run, until_s, programme, fresh, earlier, modes_ma), cutoff_v, hold_s)
 
 
 def seen(
@@ -71,14 +71,17 @@ def seen(
     programme: Programme | None = None,
     fresh: bool | None = None,
     earlier: Sequence[EarlierRun] | None = None,
+    modes_ma: Sequence[float] = (),
 ) -> Seen:
     """Rows of a run up to ``until_s`` (seconds since it began; None: all of it).
 
     ``fresh``: whether the pack was said to be fresh or freshly charged (None: what the run was told).
-    ``earlier``: own earlier runs to lean on (None: those beside the run, ``earlier_runs``).
+    ``earlier``: own earlier runs to lean on (None: those beside the run, ``earlier_runs``). ``modes_ma``: draws of
+    the piece's modes where its budget is known.
 
     Raises BenchError if voltage or current was not recorded, or no row lies before ``until_s``.
     """
+    run = on_computer_time(run)  # events and rows by the same clock as the trace
     trace = trace_of(run)
     if trace.voltage_v is None or (trace.current_ma is None and programme is None):
         missing = "voltage" if trace.voltage_v is None else "current"
@@ -109,7 +112,7 @@ def seen(
         faults = replace(faults, warnings=(late, *faults.warnings))
     runs = earlier_runs(run.folder, run.description) if earlier is None else tuple(earlier)
     fresh = run.description.fresh if fresh is None else fresh
-    return Seen(run, trace, faults, programme, fresh, runs)
+    return Seen(run, trace, faults, programme, fresh, runs, tuple(modes_ma))
 
 
 def forecast_seen(found: Seen, cutoff_v: float, hold_s: float) -> Forecast:

@@ -16,7 +16,7 @@ from analysis.forecast.live import PageForecaster
 from analysis.forecast.of_run import forecast_run, seen
 from logger.base.errors import BenchError
 from logger.base.pack import Pack
-from logger.run.description import Description, Stop, from_document, to_document
+from logger.run.description import Description, Event, Stop, from_document, to_document
 from logger.run.feed import RunFeed
 from logger.run.format import DESCRIPTION_NAME
 from logger.run.reader import Run
@@ -125,3 +125,17 @@ def test_a_cutoff_above_the_first_voltage_is_refused(tmp_path: Path) -> None:
     folder = stored(tmp_path / "run", falling())
     with pytest.raises(BenchError, match="not below the first voltage"):
         CliRunner().invoke(forecast_command, [str(folder), "--cutoff", "5"], catch_exceptions=False)
+
+
+@pytest.mark.slow
+def test_marks_and_rows_are_of_one_clock() -> None:
+    """A board 0.4 % off: after ten hours a mark by its clock is 144 s from the row it belongs to."""
+    hours = np.linspace(0, 2, 20)
+    run = falling()
+    clock = tuple((3600 * h, 0.996 * 3600 * h, "") for h in hours)
+    mark = Event(6000.0, "mark", "off")
+    told = replace(run, description=replace(run.description, clock=clock, events=(mark,)))
+    found = seen(told)
+    (event,) = found.run.description.events
+    assert event.time_s == pytest.approx(0.996 * 6000.0)
+    assert found.run.samples["time_s"].iloc[-1] == pytest.approx(found.trace.time_s[-1])
