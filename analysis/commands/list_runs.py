@@ -15,7 +15,7 @@ from rich.text import Text
 
 from analysis.commands.rundown import Hold
 from analysis.commands.screen import TEXT_WIDTH, echo_next
-from analysis.report.pieces import Piece, pieces_answer, pieces_of
+from analysis.report.pieces import SEVERAL_SHOWN, Piece, pieces_answer, pieces_of, several_words
 from analysis.report.run_table import (
     COLUMNS,
     Line,
@@ -51,7 +51,6 @@ _TEXT_LEAST = 12
 _RUN_LEAST = 24  # the run's name is typed into the next command
 _GAP = 1
 _PROBLEMS_SHOWN = 10
-_PIECES_SHOWN = 3
 
 
 @click.command("list")
@@ -116,16 +115,14 @@ def list_command(folder: Path, **options: Any) -> None:
     """
     lines = _chosen(folder, options)
     csv_file, overview = options["csv_file"], options["overview"]
+    only_csv = str(csv_file) == "-" and not options["as_json"]
+    pieces = [] if only_csv and overview is None else pieces_of(lines)
     if options["as_json"]:
-        click.echo(
-            json.dumps(
-                _as_json(lines, pieces_of(lines)), ensure_ascii=False, indent=1, allow_nan=False
-            )
-        )
-    elif str(csv_file) == "-":
+        document = _as_json(lines, pieces)
+        click.echo(json.dumps(document, ensure_ascii=False, indent=1, allow_nan=False))
+    elif only_csv:
         click.echo(as_csv(lines), nl=False)
     else:
-        pieces = pieces_of(lines)
         click.echo(textwrap.fill(pieces_answer(lines, pieces), TEXT_WIDTH) + "\n")
         _show(lines)
         _show_pieces(pieces)
@@ -135,7 +132,7 @@ def list_command(folder: Path, **options: Any) -> None:
     if overview is not None:
         from analysis.report.overview import write_overview
 
-        files = write_overview(lines, overview)
+        files = write_overview(lines, overview, pieces)
         click.echo(f"Open in a browser: {next(f for f in files if f.suffix == '.html')}")
     if not options["as_json"] and str(csv_file) != "-":
         echo_next(*_next_steps(lines))
@@ -143,13 +140,12 @@ def list_command(folder: Path, **options: Any) -> None:
 
 def _show_pieces(pieces: Sequence[Piece]) -> None:
     """What several runs of one piece say together."""
-    several = [piece for piece in pieces if piece.all_runs is not None]
-    for piece in several[:_PIECES_SHOWN]:
-        assert piece.all_runs is not None
-        click.echo(textwrap.fill(f"{piece.name}: {piece.all_runs.words}", TEXT_WIDTH))
-    if len(several) > _PIECES_SHOWN:
+    several = several_words(pieces)
+    for words in several[:SEVERAL_SHOWN]:
+        click.echo(textwrap.fill(words, TEXT_WIDTH))
+    if len(several) > SEVERAL_SHOWN:
         click.echo(
-            f"... and {len(several) - _PIECES_SHOWN} more pieces with several runs: --overview FOLDER"
+            f"... and {len(several) - SEVERAL_SHOWN} more pieces with several runs: --overview FOLDER"
         )
 
 

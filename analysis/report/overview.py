@@ -9,7 +9,14 @@ from typing import Final
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from analysis.report.pieces import Piece, full_name, longest_and_shortest, pieces_answer, pieces_of
+from analysis.report.pieces import (
+    SEVERAL_SHOWN,
+    Piece,
+    full_name,
+    longest_and_shortest,
+    pieces_answer,
+    several_words,
+)
 from analysis.report.run_table import COLUMNS, Line, as_csv, by_lasting, shown
 from analysis.say.figures import (
     INK,
@@ -30,14 +37,15 @@ from logger.base.pack import SAFETY_CLOSING
 
 _PIECE_HEADINGS: Final = ("piece", "lasted", "needed")
 _PIECES: Final = 12
-_SEVERAL: Final = 3
 _NAMED: Final = 5
 _BARS: Final = 40
 _NAME_LENGTH: Final = 34
 _PALE: Final = "#b4bac0"
 
 
-def write_overview(lines: Sequence[Line], folder: Path) -> tuple[Path, ...]:
+def write_overview(
+    lines: Sequence[Line], folder: Path, pieces: Sequence[Piece]
+) -> tuple[Path, ...]:
     """Write ``overview.html``, ``overview.md``, ``runs.csv`` and the pictures; returns their paths.
 
     Raises BenchError rather than write over a file that is not an earlier overview's.
@@ -45,14 +53,11 @@ def write_overview(lines: Sequence[Line], folder: Path) -> tuple[Path, ...]:
     with TemporaryDirectory(prefix="drawbench-") as temporary:
         made = Path(temporary)
         figures = draw_overview(lines, made)
-        pieces = pieces_of(lines)
         (made / "runs.csv").write_text(as_csv(lines), encoding="utf-8", newline="")
         html, markdown = render_overview(
             title=f"{count_words(len(pieces), 'piece')}, {count_words(len(lines), 'run')}",
             answer=pieces_answer(lines, pieces),
-            several=[f"{p.name}: {p.all_runs.words}" for p in pieces if p.all_runs is not None][
-                :_SEVERAL
-            ],
+            several=several_words(pieces)[:SEVERAL_SHOWN],
             piece_headings=_PIECE_HEADINGS,
             pieces=[_piece_row(piece) for piece in pieces[:_PIECES]],
             left_out=_left_out(pieces),
@@ -106,7 +111,7 @@ def draw_overview(
 
 
 def _lasting(lines: Sequence[Line], size: SizeName) -> tuple[Figure, FigureFile] | None:
-    """A row per run: dot at the time to the cutoff with its interval, open ring where it was not reached."""
+    """A row per run: dot at the time it lasted with its interval, open ring where its end was not seen."""
     ranked = by_lasting(lines)
     shown_lines = (
         ranked if len(ranked) <= _BARS else [*ranked[: _BARS // 2], *ranked[-_BARS // 2 :]]
@@ -121,7 +126,7 @@ def _lasting(lines: Sequence[Line], size: SizeName) -> tuple[Figure, FigureFile]
     for place, line in enumerate(shown_lines):
         lasted = (line.lasted_s or 0.0) / unit_s
         axes.plot([0, lasted], [place, place], color=_PALE, linewidth=1)
-        found = None if line.digest is None else line.digest.results.get("cutoff_time")
+        found = None if line.digest is None else line.digest.results.get("lifetime")
         if line.reached and found and found["lower"] is not None and found["upper"] is not None:
             axes.plot(
                 [found["lower"] / unit_s, found["upper"] / unit_s], [place, place],
@@ -137,15 +142,15 @@ def _lasting(lines: Sequence[Line], size: SizeName) -> tuple[Figure, FigureFile]
     axes.set_ylim(len(shown_lines) - 0.4, -0.6)
     axes.set_xlim(left=0)
     axes.grid(axis="y", visible=False)
-    axes.set_xlabel(f"time to the cutoff in {unit}")
+    axes.set_xlabel(f"time it lasted in {unit}")
     some = any(not line.reached for line in shown_lines)
     axes.set_title("How long each lasted")
-    ring = " Ring: the run ended before its cutoff, or had none." if some else ""
+    ring = " Ring: its end was not seen." if some else ""
     left_out = len(ranked) - len(shown_lines)
     more = f" {count_words(left_out, 'run')} in the middle not drawn." if left_out else ""
     alt = f"Dot plot: {longest_and_shortest(lines)}{more}"
     return figure, FigureFile(
-        "lasting", alt, f"Dot: time to the cutoff, bar: its 95 % interval.{ring}{more}"
+        "lasting", alt, f"Dot: how long it lasted, bar: its 95 % interval.{ring}{more}"
     )
 
 

@@ -12,6 +12,7 @@ from analysis.report.same_piece import Together, newest_first, piece_of, runs_in
 from analysis.say.words import count_words, plain_text, span_words
 
 _NAMED: Final = 4
+SEVERAL_SHOWN: Final = 3
 # The verdict in a word (analysis.run.verdict.Answer) and what is said of the pieces it holds for.
 _SAID: Final = {
     "yes": "Last as needed",
@@ -81,6 +82,13 @@ def pieces_of(lines: Sequence[Line]) -> list[Piece]:
     return [
         piece if names[piece.name] == 1 else Piece(_longer_name(piece), piece.lines, piece.all_runs)
         for piece in pieces
+    ]
+
+
+def several_words(pieces: Sequence[Piece]) -> list[str]:
+    """What several runs of one piece say together, a sentence for each such piece."""
+    return [
+        f"{piece.name}: {piece.all_runs.words}" for piece in pieces if piece.all_runs is not None
     ]
 
 

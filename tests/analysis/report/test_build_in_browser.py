@@ -8,6 +8,7 @@ import pytest
 from analysis.door.runs import read_run, rundown
 from analysis.report.overview import write_overview
 from analysis.report.parts import write_whole_report
+from analysis.report.pieces import pieces_of
 from analysis.report.run_table import read_lines
 from tests.support.browser import (
     PHONE_HEIGHT,
@@ -58,7 +59,8 @@ def overview(tmp_path_factory: pytest.TempPathFactory) -> str:
     """The sample runs on one page, with a need."""
     folder = tmp_path_factory.mktemp("overview")
     places = [path.parent for path in sorted(SAMPLES.glob("*/samples.csv"))]
-    write_overview(read_lines(places, need_s=6 * 3600.0), folder)
+    lines = read_lines(places, need_s=6 * 3600.0)
+    write_overview(lines, folder, pieces_of(lines))
     return (folder / "overview.html").as_uri()
 
 
