@@ -216,12 +216,14 @@ def with_hours(budget: Budget) -> Budget:
     return replace(budget, modes=tuple(replace(mode, hours=1.0) for mode in budget.modes))
 
 
-def worthwhile_changes(budget: Budget, pack_v: float, seed: int = 0) -> list[Change]:
+def worthwhile_changes(
+    budget: Budget, pack_v: float, seed: int = 0, temperature_c: float = 20.0
+) -> list[Change]:
     """Changes of this budget, the one that gains most first; all with the same draws of chance."""
 
     def runtime(changed: Budget, pack: Pack) -> PackAnswer:
         demand = replace(demand_of(changed, pack_v), hours=0.0)
-        return judge_pack(pack, demand, np.random.default_rng(seed))
+        return judge_pack(pack, demand, np.random.default_rng(seed), temperature_c)
 
     base = runtime(budget, budget.pack).runtime
     if base.value is None or base.lower is None or base.upper is None:

@@ -24,14 +24,13 @@ from analysis.budget.modes import (
     find_changes_s,
     segments,
 )
+from analysis.doubt.limits import METER_LIMIT
 from analysis.doubt.uncertainty import Limits
 from analysis.run.trace import Trace
 from analysis.say.words import step_words
 from logger.base.errors import BenchError
 from logger.run.description import Event
 
-# What a hand meter of unstated accuracy may be off: common practice, no source.
-_METER_LIMIT: Final = 0.03
 Array = npt.NDArray[np.float64]
 # Stretches of one mode scatter by less than this while rows are short enough (simulated board, rows of 1 to 5 s).
 UNREST_SHARE: Final = 0.06
@@ -184,9 +183,9 @@ def shared_doubt(limits: Limits | None) -> tuple[SharedDoubt, tuple[str, ...]]:
     if limits is None:
         words = (
             "How accurate the run's meter is is not known: differences under "
-            f"{100 * _METER_LIMIT:g} % are not laid to the budget. Import it again with --accuracy, from its manual."
+            f"{100 * METER_LIMIT:g} % are not laid to the budget. Import it again with --accuracy, from its manual."
         )
-        return SharedDoubt(0.0, _METER_LIMIT / np.sqrt(3)), (words,)
+        return SharedDoubt(0.0, METER_LIMIT / np.sqrt(3)), (words,)
     offsets = (
         limits.current_offset_ma,
         limits.current_step_ma / 2,

@@ -178,7 +178,7 @@ def _story(
         tuple(estimate_mode(budget, mode, pack_v) for mode in budget.modes),
         estimate_evening(with_hours(budget), pack_v),
         (fitted, *asked, *in_order(others)),
-        tuple(worthwhile_changes(basis, pack_v, _SEED)),
+        tuple(worthwhile_changes(basis, pack_v, _SEED, temperature_c)),
         (
             *voltage_warnings(budget),
             *hazard_warnings(basis, pack_v),
@@ -190,6 +190,7 @@ def _story(
         ),
         own=measured[0] if own_run else None,
         own_run=own_run,
+        asked=len(asked),
     )
 
 

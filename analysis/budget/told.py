@@ -35,7 +35,8 @@ class BudgetStory:
     which modes run together only ``comparison`` is.
 
     ``packs`` and ``changes`` rest on the corrected budget where there is a run. ``own``: the budget's
-    own pack by a run in which it was emptied, also among ``packs``; ``own_run`` names that run.
+    own pack by a run in which it was emptied, also among ``packs``; ``own_run`` names that run. ``asked``: how many of
+    ``packs``, after the budget's own, were asked for or measured.
     """
 
     budget: Budget
@@ -51,6 +52,7 @@ class BudgetStory:
     simulated: bool = False
     own: PackAnswer | None = None
     own_run: str = ""
+    asked: int = 0
 
     @cached_property
     def unresolved(self) -> tuple[Unresolved, ...]:

@@ -232,17 +232,9 @@ def _show(story: "BudgetStory") -> None:
 
 def _offered(story: "BudgetStory") -> tuple["PackAnswer", ...]:
     """The budget's own pack, what was asked for, and the first other that serves: each comes with its caution."""
-    from analysis.electric.pack_table import CANDIDATES
-
-    candidates = {(pack.chemistry, pack.cells, pack.size) for pack in CANDIDATES}
-    shown, others = [story.packs[0]], 0
-    for answer in story.packs[1:]:
-        pack = answer.pack
-        asked = (pack.chemistry, pack.cells, pack.size) not in candidates or answer is story.own
-        if asked or (answer.serves and not others):
-            shown.append(answer)
-            others += not asked
-    return tuple(shown)
+    named = 1 + story.asked
+    other = next((answer for answer in story.packs[named:] if answer.serves), None)
+    return (*story.packs[:named], *([] if other is None else [other]))
 
 
 def _table_of_packs(story: "BudgetStory", shown: Sequence["PackAnswer"]) -> None:

@@ -27,6 +27,10 @@ CALIBRATION_SPAN_C: Final = 5.0
 _ROOT_3: Final = math.sqrt(3.0)
 
 
+# What a hand meter of unstated accuracy may be off: common practice, no source.
+METER_LIMIT: Final = 0.03
+
+
 @dataclass(frozen=True)
 class Limits:
     """Greatest errors of one run's sensor, shunt and clock; ``*_gain`` are shares (0.01 is 1 %).

@@ -42,7 +42,7 @@ class CurrentLimit:
     per_mah: bool = False
 
 
-# Usual limits of cell makers' sheets (SOURCES.md B21); a pouch's own sheet or label may allow more or less.
+# Usual limits of cell makers' sheets (SOURCES.md B21, from memory); a pouch's own sheet or label may allow more or less.
 LIMITS: Final = {
     ("alkaline", "AA"): CurrentLimit(1000.0, 2000.0),
     ("alkaline", "AAA"): CurrentLimit(500.0, 1000.0),

@@ -12,8 +12,9 @@ import numpy as np
 import numpy.typing as npt
 import scipy
 
+from analysis.doubt.limits import METER_LIMIT
 from analysis.doubt.quantity import Quantity
-from analysis.doubt.uncertainty import limits_of
+from analysis.doubt.uncertainty import budget, combined, limits_of
 from analysis.run.trace import Trace, trace_of
 from logger.base.errors import BenchError
 from logger.base.pack import SAFETY_CLOSING
@@ -93,7 +94,8 @@ class SinceWash:
 
 def since_wash(before: Run, after: Run) -> SinceWash:
     """Compare the first minutes. Raises BenchError if a run has no current, or too few rows in its first minute."""
-    ends = [_first_minute(run) for run in (before, after)]
+    traces = [trace_of(run) for run in (before, after)]
+    ends = [_first_minute(run, trace) for run, trace in zip((before, after), traces, strict=True)]
     (before_ma, before_v, before_std), (after_ma, after_v, after_std) = ends
     # The draw may go with the pack's voltage, or against it behind a converter: by as much as that differs.
     moved = 0.0
@@ -101,18 +103,18 @@ def since_wash(before: Run, after: Run) -> SinceWash:
         moved = abs(after_v / before_v - 1) * before_ma
     half = float(_FACTOR * np.hypot(before_std, after_std) + moved)
     added = after_ma - before_ma
+    fell_before, fell_after = (_fall(trace) for trace in traces)
     return SinceWash(
         before_ma,
         after_ma,
         Quantity(added, "mA", added - half, added + half, 0.95, "both sensors' limits, scatter, and the pack's other voltage"),
-        _fall(trace_of(after)) > 0 and _fall(trace_of(after)) > 2 * max(_fall(trace_of(before)), 0.0),
+        fell_after > 2 * fell_before,
         half,
     )  # fmt: skip
 
 
-def _first_minute(run: Run) -> tuple[float, float, float]:
+def _first_minute(run: Run, trace: Trace) -> tuple[float, float, float]:
     """Mean current (mA) and voltage of the first minute, and the standard uncertainty of the current."""
-    trace = trace_of(run)
     if trace.current_ma is None:
         raise BenchError(
             f"The run {run.folder} has no current, so its draw cannot be told.",
@@ -131,10 +133,8 @@ def _first_minute(run: Run) -> tuple[float, float, float]:
     scatter = float(np.std(np.diff(current_ma))) / np.sqrt(2 * len(rows))
     limits = limits_of(run.description)
     if limits is None:
-        return mean_ma, volts, scatter
-    offset = float(np.hypot(limits.current_offset_ma, limits.current_step_ma / 2)) / np.sqrt(3)
-    gain = abs(mean_ma) * float(np.hypot(limits.current_gain, limits.shunt_gain)) / np.sqrt(3)
-    return mean_ma, volts, float(np.sqrt(scatter**2 + offset**2 + gain**2))
+        return mean_ma, volts, float(np.hypot(scatter, METER_LIMIT * abs(mean_ma) / np.sqrt(3)))
+    return mean_ma, volts, combined(budget(limits, mean_ma, per_ma=1.0, noise=scatter))
 
 
 def _rows(trace: Trace, until_s: float) -> npt.NDArray[np.intp]:

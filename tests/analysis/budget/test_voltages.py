@@ -1,11 +1,14 @@
 """Limits of voltage against fresh packs, and budgets that cannot be."""
 
 import pytest
+from click.testing import CliRunner
 
 from analysis.budget.file import parse_budget
 from analysis.budget.story import tell_budget
+from analysis.commands.budget import budget_command
 from logger.base.errors import BenchError
 from logger.base.pack import Pack
+from tests.support.places import VEST_BUDGET
 
 BROOCH = """\
 [piece]
@@ -120,3 +123,13 @@ def test_limits_that_cannot_be_are_refused_with_the_next_step(
     assert "brooch.toml, line" in str(caught.value)
     assert words in str(caught.value)
     assert caught.value.next_step
+
+
+def test_a_pack_that_was_asked_for_is_answered_even_where_it_does_not_serve() -> None:
+    asked = ("2x AA nimh", "4x AA alkaline")  # both are candidates of our own as well
+    options = [part for pack in asked for part in ("--pack", pack)]
+    shown = CliRunner().invoke(budget_command, [str(VEST_BUDGET), *options])
+    assert shown.exit_code == 0
+    table = shown.output.split("90 % sure")[1]
+    assert all(pack in table for pack in asked)
+    assert "boost converter" in table

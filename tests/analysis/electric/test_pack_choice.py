@@ -120,6 +120,16 @@ def test_changes_are_sorted_and_real() -> None:
     )
 
 
+def test_a_change_is_told_for_the_temperature_that_was_asked() -> None:
+    budget = parse_budget(TEMPLATE)
+    warm, cold = (
+        worthwhile_changes(budget, 3.6, temperature_c=t)[0].runtime for t in (20.0, -15.0)
+    )
+    assert cold.value is not None
+    assert warm.value is not None
+    assert cold.value < 0.85 * warm.value
+
+
 def test_mass_of_what_is_known_only() -> None:
     assert mass_g(Pack("usb-bank")) is None
     assert mass_g(Pack("alkaline", 3, "AA")) == pytest.approx(69.0)
