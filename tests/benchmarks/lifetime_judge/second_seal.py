@@ -10,25 +10,16 @@ missed cutoffs has nothing to be met by ("nan"). Ranges from memory of data shee
 """
 
 import sys
-from collections import Counter
-from collections.abc import Callable, Iterator
-from dataclasses import replace
 from math import nan
 from typing import Final
 
-import numpy as np
-
 from tests.benchmarks.lifetime_judge import second_endings as end
 from tests.benchmarks.lifetime_judge import second_harmless as well
-from tests.benchmarks.lifetime_judge.packs import COIN, LIFEPO4, LITHIUM_POUCH, PACKS, PackKind
-from tests.benchmarks.lifetime_judge.score import markdown, table_of
+from tests.benchmarks.lifetime_judge.packs import COIN, LIFEPO4, LITHIUM_POUCH, PACKS
+from tests.benchmarks.lifetime_judge.sealed_set import Kinds, SealedSet
 from tests.benchmarks.lifetime_judge.second_parts import (
-    ERRORS,
-    OUTCOMES,
-    RNG,
     Made,
     not_yet,
-    outcome,
 )
 from tests.benchmarks.lifetime_judge.truth import (
     COMES_BACK,
@@ -38,12 +29,10 @@ from tests.benchmarks.lifetime_judge.truth import (
     WENT_DARK,
 )
 
-TRIES: Final = 60
 _POUCHES: Final = (LITHIUM_POUCH, LIFEPO4)
 _NO_COIN: Final = tuple(p for p in PACKS if p is not COIN)
-Builder = Callable[[PackKind, RNG], Made]
 
-ENDINGS: Final[dict[str, tuple[Builder, tuple[PackKind, ...]]]] = {
+ENDINGS: Final[Kinds] = {
     "hiccup": (end.hiccup, PACKS),
     "watchdog_loop": (end.watchdog_loop, PACKS),
     "radio_bursts": (end.radio_bursts, _NO_COIN),
@@ -53,7 +42,7 @@ ENDINGS: Final[dict[str, tuple[Builder, tuple[PackKind, ...]]]] = {
     "low_then_flash": (end.low_then_flash, PACKS),
     "segments": (end.segments, _NO_COIN),
 }
-HARMLESS: Final[dict[str, tuple[Builder, tuple[PackKind, ...]]]] = {
+HARMLESS: Final[Kinds] = {
     "battery_look": (well.battery_look, PACKS),
     "breathing": (well.breathing, PACKS),
     "show_programme": (well.show_programme, PACKS),
@@ -90,51 +79,9 @@ def _as_wanted(what: str, made: Made) -> bool:
     return truth.kind in WANTED[what] and not truth.contestable and fine
 
 
-def make(what: str, pack: PackKind, rng: RNG, name: str = "") -> Made:
-    """One run of this kind. KeyError for an unknown one; RuntimeError where none comes out."""
-    build = KINDS[what][0]
-    for _ in range(TRIES):
-        found, when = build(pack, rng)
-        if not _as_wanted(what, (found, when)):
-            continue
-        if what in AMBIGUOUS:
-            found = replace(found, truth=replace(found.truth, contestable=True))
-        return replace(found, name=name or f"{what} {pack.name}"), when
-    raise RuntimeError(f"{what} on {pack.name}: nothing as wanted in {TRIES} draws")
-
-
-def draw_runs(rng: RNG, per_cell: int, ambiguous: bool) -> Iterator[Made]:
-    """`per_cell` runs of every kind that is (not) ambiguous, on every pack it goes with."""
-    for what, (_, packs) in KINDS.items():
-        if (what in AMBIGUOUS) == ambiguous:
-            for pack in packs:
-                for k in range(per_cell):
-                    yield make(what, pack, rng, f"{what} {pack.name} {k}")
-
-
-def ambiguous_table(counts: Counter[tuple[str, str]]) -> str:
-    """Kinds against outcomes, and the share of errors."""
-    lines = ["| ambiguous | " + " | ".join(OUTCOMES) + " | errors |", "|---" * 8 + "|"]
-    for what in sorted(AMBIGUOUS):
-        row = [counts[what, word] for word in OUTCOMES]
-        wrong = sum(counts[what, word] for word in ERRORS)
-        share = f"{wrong}/{sum(row)}"
-        lines.append(f"| {what} | " + " | ".join(map(str, row)) + f" | {share} |")
-    return "\n".join(lines)
-
-
-def main(seed: int, per_cell: int) -> None:
-    """Print both tables."""
-    from tests.benchmarks.lifetime_detector import found_in, said_of
-
-    decided = draw_runs(np.random.default_rng([seed, 0]), per_cell, False)
-    print(markdown(table_of((found for found, _ in decided), said_of)))
-    counts: Counter[tuple[str, str]] = Counter()
-    for found, when in draw_runs(np.random.default_rng([seed, 1]), per_cell, True):
-        times = tuple(r.time_s for r in found_in(found).readings if r.time_s is not None)
-        counts[found.kind, outcome(found, when, said_of(found), times)] += 1
-    print("\n" + ambiguous_table(counts))
+SET: Final = SealedSet(KINDS, AMBIGUOUS, _as_wanted)
+make, draw_runs, ambiguous_table = SET.make, SET.draw_runs, SET.ambiguous_table
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]), int(sys.argv[2]) if len(sys.argv) > 2 else 2)
+    SET.main(sys.argv[1:])

@@ -23,8 +23,8 @@ from tests.benchmarks.lifetime_judge.second_parts import (
     HEDGED_ELSEWHERE,
     ColdPack,
     Looping,
+    Made,
     Modes,
-    Moments,
     Release,
     night,
     outcome,
@@ -37,8 +37,6 @@ from tests.benchmarks.lifetime_judge.truth import (
     WENT_DARK,
     PieceRun,
 )
-
-Made = tuple[PieceRun, Moments]
 
 
 @pytest.fixture(scope="module")

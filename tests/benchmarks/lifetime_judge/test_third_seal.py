@@ -20,6 +20,7 @@ from tests.benchmarks.lifetime_judge.second_parts import (
     FIRM_RIGHT,
     FIRM_WRONG,
     HEDGED,
+    Made,
     Moments,
     outcome,
 )
@@ -41,8 +42,6 @@ from tests.benchmarks.lifetime_judge.truth import (
     WENT_DARK,
     PieceRun,
 )
-
-Made = tuple[PieceRun, Moments]
 
 
 @pytest.fixture(scope="module")

@@ -9,24 +9,16 @@ ones are scored. Ranges from memory of data sheets, drawn wide.
 """
 
 import sys
-from collections import Counter
-from collections.abc import Callable, Iterator
-from dataclasses import replace
 from typing import Final
-
-import numpy as np
 
 from tests.benchmarks.lifetime_judge import third_endings as end
 from tests.benchmarks.lifetime_judge import third_harmless as well
-from tests.benchmarks.lifetime_judge.packs import COIN, NIMH_3, PackKind
-from tests.benchmarks.lifetime_judge.score import markdown, table_of
+from tests.benchmarks.lifetime_judge.packs import COIN, NIMH_3
+from tests.benchmarks.lifetime_judge.sealed_set import Kinds, SealedSet
 from tests.benchmarks.lifetime_judge.second_parts import (
-    ERRORS,
-    OUTCOMES,
     RNG,
     Made,
     not_yet,
-    outcome,
 )
 from tests.benchmarks.lifetime_judge.third_parts import NIMH_4, THIRD_PACKS, chatted
 from tests.benchmarks.lifetime_judge.truth import (
@@ -37,11 +29,9 @@ from tests.benchmarks.lifetime_judge.truth import (
     WENT_DARK,
 )
 
-TRIES: Final = 60
 _NO_COIN: Final = tuple(p for p in THIRD_PACKS if p is not COIN)
-Builder = Callable[[PackKind, RNG], Made]
 
-ENDINGS: Final[dict[str, tuple[Builder, tuple[PackKind, ...]]]] = {
+ENDINGS: Final[Kinds] = {
     "pump_reset_latch": (end.pump_reset_latch, THIRD_PACKS),
     "amp_mute": (end.amp_mute, _NO_COIN),
     "motor_latch": (end.motor_latch, _NO_COIN),
@@ -50,7 +40,7 @@ ENDINGS: Final[dict[str, tuple[Builder, tuple[PackKind, ...]]]] = {
     "thermal_latch": (end.thermal_latch, _NO_COIN),
     "link_timeout": (end.link_timeout, THIRD_PACKS),
 }
-HARMLESS: Final[dict[str, tuple[Builder, tuple[PackKind, ...]]]] = {
+HARMLESS: Final[Kinds] = {
     "tilt_switch": (well.tilt_switch, THIRD_PACKS),
     "twinkle": (well.twinkle, THIRD_PACKS),
     "dawn_dim": (well.dawn_dim, THIRD_PACKS),
@@ -87,50 +77,13 @@ def _as_wanted(what: str, made: Made) -> bool:
     return truth.kind in WANTED[what] and not truth.contestable and STILL_RUNNING not in accepted
 
 
-def make(what: str, pack: PackKind, rng: RNG, name: str = "") -> Made:
-    """One run of this kind. KeyError for an unknown one; RuntimeError where none comes out."""
-    build = KINDS[what][0]
-    for _ in range(TRIES):
-        found, when = build(pack, rng)
-        if not _as_wanted(what, (found, when)):
-            continue
-        if what in AMBIGUOUS:
-            found = replace(found, truth=replace(found.truth, contestable=True))
-        return replace(chatted(found, when, rng), name=name or f"{what} {pack.name}"), when
-    raise RuntimeError(f"{what} on {pack.name}: nothing as wanted in {TRIES} draws")
+def _chatted(made: Made, rng: RNG) -> Made:
+    return chatted(*made, rng), made[1]
 
 
-def draw_runs(rng: RNG, per_cell: int, ambiguous: bool) -> Iterator[Made]:
-    """`per_cell` runs (times `TIMES`) of every kind that is (not) ambiguous, on each of its packs."""
-    for what, (_, packs) in KINDS.items():
-        if (what in AMBIGUOUS) == ambiguous:
-            for pack in packs:
-                for k in range(per_cell * TIMES.get(what, 1)):
-                    yield make(what, pack, rng, f"{what} {pack.name} {k}")
-
-
-def ambiguous_table(counts: Counter[tuple[str, str]]) -> str:
-    """Kinds against outcomes, and the share of errors."""
-    lines = ["| ambiguous | " + " | ".join(OUTCOMES) + " | errors |", "|---" * 8 + "|"]
-    for what in sorted(AMBIGUOUS):
-        row = [counts[what, word] for word in OUTCOMES]
-        wrong = sum(counts[what, word] for word in ERRORS)
-        lines.append(f"| {what} | " + " | ".join(map(str, row)) + f" | {wrong}/{sum(row)} |")
-    return "\n".join(lines)
-
-
-def main(seed: int, per_cell: int) -> None:
-    """Print both tables."""
-    from tests.benchmarks.lifetime_detector import found_in, said_of
-
-    decided = draw_runs(np.random.default_rng([seed, 0]), per_cell, False)
-    print(markdown(table_of((found for found, _ in decided), said_of)))
-    counts: Counter[tuple[str, str]] = Counter()
-    for found, when in draw_runs(np.random.default_rng([seed, 1]), per_cell, True):
-        times = tuple(r.time_s for r in found_in(found).readings if r.time_s is not None)
-        counts[found.kind, outcome(found, when, said_of(found), times)] += 1
-    print("\n" + ambiguous_table(counts))
+SET: Final = SealedSet(KINDS, AMBIGUOUS, _as_wanted, _chatted, TIMES)
+make, draw_runs, ambiguous_table = SET.make, SET.draw_runs, SET.ambiguous_table
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]), int(sys.argv[2]) if len(sys.argv) > 2 else 2)
+    SET.main(sys.argv[1:])
