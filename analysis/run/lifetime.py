@@ -61,8 +61,7 @@ class LifetimeWatch:
         self._pack = pack
         self._begin_s = begin_s
         self._modes_ma = tuple(modes_ma)
-        floor_v = 0.0 if pack is None else pack.floor_v
-        self._breaks = BreakWatch(begin_s, zero_of(limits), low_of(pack), floor_v)
+        self._breaks = _break_watch(begin_s, limits, pack)
         self._cutoff = CutoffWatch(cutoff_v, hold_s, begin_s, windowed)
 
     def add(self, times_s: ArrayLike, volts: ArrayLike, currents_ma: ArrayLike) -> None:
@@ -91,8 +90,7 @@ def lifetime_of(
     ``when``: the cutoff's time with its interval, as ``cutoff_time`` gives it. ``modes_ma``: as above.
     """
     pack = description.pack
-    floor_v = 0.0 if pack is None else pack.floor_v
-    watch = BreakWatch(trace.begin_s, zero_of(limits_of(description)), low_of(pack), floor_v)
+    watch = _break_watch(trace.begin_s, limits_of(description), pack)
     if trace.voltage_v is not None and trace.current_ma is not None:
         watch.add(trace.time_s, trace.voltage_v, np.abs(trace.current_ma))
         seen = watch.seen()
@@ -118,6 +116,11 @@ def _as_watched(when: Quantity, at_s: float | None, step_s: float) -> Quantity:
     if at_s is not None and when.value is not None and abs(when.value - at_s) <= 2 * step_s:
         return when
     return Quantity(at_s, "s", note="no interval: the rows around it do not give one")
+
+
+def _break_watch(begin_s: float, limits: Limits | None, pack: Pack | None) -> BreakWatch:
+    floor_v = 0.0 if pack is None else pack.floor_v
+    return BreakWatch(begin_s, zero_of(limits), low_of(pack), floor_v)
 
 
 def zero_of(limits: Limits | None) -> float:

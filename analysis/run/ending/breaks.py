@@ -165,6 +165,11 @@ class Seen:
     silence: Silence | None = None
     half_s: float | None = None
 
+    @property
+    def outlived_hidden(self) -> int:
+        """Earlier breaks that were counted and not kept."""
+        return self.outlived_count - len(self.outlived)
+
     def closed(self) -> tuple[Break, ...]:
         """Every break that is over and was kept, in order."""
         return (*self.outlived, *self.late)

@@ -60,6 +60,19 @@ class Judge:
         self._seen = seen
         self._known = known
 
+    @property
+    def _quick_s(self) -> float:
+        """Breaks up to this long are a microcontroller's restarts."""
+        return max(_RESTART_MOST_S, 1.5 * self._seen.step_s)
+
+    def _dark_and_unexplained(self, breaks: Sequence[Break]) -> list[Break]:
+        """Those whose rows were dark, with the voltage there, and that nobody made."""
+        return [
+            item
+            for item in breaks
+            if not item.vanished and item.dark_rows and not self._known.explains(item)
+        ]
+
     def when(self, found: Break) -> Quantity:
         """When a break began: somewhere in its first row, or in the gap before it."""
         begin_s = self._seen.begin_s
@@ -95,7 +108,7 @@ class Judge:
             return ()
         longest_s = max(item.lasted_s for item in passed)
         first_s = passed[0].after_s - seen.begin_s
-        count = len(passed) + seen.outlived_count - len(seen.outlived)
+        count = len(passed) + seen.outlived_hidden
         return (
             f"The draw broke off {times_words(count)} and came back to what it was (first after {span_words(first_s)}, longest "
             f"{span_words(longest_s)}), and the piece ran on: a bad contact, or it was switched off in between.",
@@ -144,7 +157,7 @@ class Judge:
             return self._limped(limps, gone)
         lasted = [item.lasted_s for item in late if not item.limps]
         typical_s = float(np.median(lasted))
-        quick = typical_s <= max(_RESTART_MOST_S, 1.5 * seen.step_s)
+        quick = typical_s <= self._quick_s
         if all(item.vanished for item in late):
             if not (known.protected and known.is_low(first)):
                 return self._stayed_off(gone) if gone is not None else self._passed()
@@ -189,7 +202,7 @@ class Judge:
         ]
         if not earlier or not all(alike):
             return first, count
-        return earlier[0], count + len(earlier) + seen.outlived_count - len(seen.outlived)
+        return earlier[0], count + len(earlier) + seen.outlived_hidden
 
     def _stepped(self, step: Break, gone: Break | None) -> Own:
         """The draw fell at once to a part, evenly, and has not come back: a lower mode, or most of the piece is dark."""
@@ -209,18 +222,14 @@ class Judge:
     def _restarted_before(self) -> Own | None:
         """Many short breaks of one length in a steady rhythm on a nearly empty pack: restarts, whatever came later."""
         seen, known = self._seen, self._known
-        breaks = [
-            item
-            for item in seen.outlived
-            if not item.vanished and item.dark_rows and not known.explains(item)
-        ]
+        breaks = self._dark_and_unexplained(seen.outlived)
         own, _ = own_cycles(breaks, seen.step_s)
         if len(own) < _RHYTHM_SURE or not known.is_low(own[0]):
             return None
         lasted_s = float(np.median([item.lasted_s for item in own]))
-        if lasted_s > max(_RESTART_MOST_S, 1.5 * seen.step_s):
+        if lasted_s > self._quick_s:
             return None
-        count = len(own) + seen.outlived_count - len(seen.outlived) + seen.late_count
+        count = len(own) + seen.outlived_hidden + seen.late_count
         text = (
             f"{fell_words(own[0])} and came back {times_words(count)}, at first after about "
             f"{span_words(lasted_s)} each, as a microcontroller that restarts"
@@ -314,17 +323,13 @@ class Judge:
 
     def _cycles(self) -> Own | None:
         """The piece switched itself off and on again and again, at whatever voltage; or somebody did."""
-        seen, known = self._seen, self._known
-        breaks = [
-            item
-            for item in seen.closed()
-            if not item.vanished and item.dark_rows and not known.explains(item)
-        ]
+        seen = self._seen
+        breaks = self._dark_and_unexplained(seen.closed())
         hidden = seen.outlived_count + seen.late_count - len(seen.closed())
         own, rhythm = own_cycles(breaks, seen.step_s)
         if own:
             lasted_s = float(np.median([item.lasted_s for item in own]))
-            quick = lasted_s <= max(_RESTART_MOST_S, 1.5 * seen.step_s)
+            quick = lasted_s <= self._quick_s
             end = End.REBOOTS if quick else End.BACK
             count = len(own) + hidden
             text = (
@@ -365,7 +370,7 @@ class Judge:
         typical_s = float(np.median(lasted))
         if max(lasted) > 2 * typical_s + seen.step_s:
             return None
-        count = len(short) + seen.outlived_count - len(seen.outlived)
+        count = len(short) + seen.outlived_hidden
         text = f"{fell_words(short[0])} {times_words(count)}, each time for about {span_words(typical_s)}"
         if seen.outlived_v or not known.is_low(short[0]):
             text += ": restarts or a bad contact"
