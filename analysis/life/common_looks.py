@@ -32,29 +32,23 @@ def on_common_looks(groups: Sequence[Lives]) -> list[Lives]:
     """The groups as they are if they were looked at alike, else each life between common looks."""
     if looked_alike(groups):
         return list(groups)
-    looks = _common(groups)
-    return [_seen_at(looks, group) for group in groups]
+    inspected = [group for group in groups if group.inspected]
+    steps = [_step(group) for group in inspected]
+    even = [found for found in steps if found is not None]
+    step = math.lcm(*even)
+    uneven = [group for group, found in zip(inspected, steps, strict=True) if found is None]
+    if not uneven:
+        return [_at_multiples(step, group) for group in groups]
+    looks = np.concatenate([[0.0], _moments(uneven[0])])
+    for group in uneven[1:]:
+        looks = np.intersect1d(looks, np.concatenate([[0.0], _moments(group)]))
+    return [_at_looks(looks[looks % step == 0] if even else looks, group) for group in groups]
 
 
 def _moments(group: Lives) -> Array:
     """Counts at which somebody looked, as far as the lives tell, without 0 (everything is whole then)."""
     moments = np.unique(np.concatenate([group.lower, group.upper]))
     return np.asarray(moments[np.isfinite(moments) & (moments > 0)], dtype=float)
-
-
-def _common(groups: Sequence[Lives]) -> Array:
-    """Looks of all groups, rising, from 0; groups whose lives are known to the bend restrict nothing."""
-    last = max(float(group.seen_cycles.max()) for group in groups)
-    inspected = [group for group in groups if group.inspected]
-    steps = [_step(group) for group in inspected]
-    step = math.lcm(*(found for found in steps if found is not None))
-    looks = np.arange(0.0, last + step, step) if any(steps) else None
-    for group, found in zip(inspected, steps, strict=True):
-        if found is None:
-            own = np.concatenate([[0.0], _moments(group)])
-            looks = own if looks is None else np.intersect1d(looks, own)
-    assert looks is not None
-    return looks
 
 
 def _step(group: Lives) -> int | None:
@@ -70,13 +64,25 @@ def _step(group: Lives) -> int | None:
     return int(widths[0])
 
 
-def _seen_at(looks: Array, group: Lives) -> Lives:
-    """Lives as somebody would have seen them who looked at ``looks`` only."""
-    lower = looks[np.searchsorted(looks, group.lower, side="right") - 1]
-    exact = group.is_exact
+def _at_multiples(step: int, group: Lives) -> Lives:
+    """Lives as somebody would have seen them who looked every ``step`` bends."""
+    last = step * np.floor(group.lower / step)
     # An exact life at a look was seen broken there, and whole at the look before.
+    before = step * np.maximum(np.ceil(group.lower / step) - 1, 0)
+    return Lives(
+        np.where(_known_to_the_bend(group), before, last),
+        step * np.ceil(group.upper / step),
+        group.weights,
+    )
+
+
+def _at_looks(looks: Array, group: Lives) -> Lives:
+    """The same for these looks, which rise from 0."""
+    last = looks[np.searchsorted(looks, group.lower, side="right") - 1]
     before = looks[np.maximum(np.searchsorted(looks, group.lower, side="left") - 1, 0)]
-    lower = np.where(exact & np.isfinite(group.upper), before, lower)
-    place = np.searchsorted(looks, group.upper, side="left")
-    upper = np.append(looks, np.inf)[np.minimum(place, len(looks))]
-    return Lives(lower, upper, group.weights)
+    upper = np.append(looks, np.inf)[np.searchsorted(looks, group.upper, side="left")]
+    return Lives(np.where(_known_to_the_bend(group), before, last), upper, group.weights)
+
+
+def _known_to_the_bend(group: Lives) -> NDArray[np.bool_]:
+    return np.asarray(group.is_exact & np.isfinite(group.upper))

@@ -69,3 +69,9 @@ def test_equal_groups_looked_at_unlike_are_seldom_told_apart() -> None:
         first, second = np.exp(rng.normal(np.log(900), 0.45, (2, 12)))
         naive += log_rank([exact(*np.ceil(first)), stepped(np.ceil(second), 250)]).p_exchange < 0.05
     assert naive > 10  # what it would be without
+
+
+def test_lives_of_a_thousand_million_bends_take_no_memory() -> None:
+    by_one = lives([999_999_998], [999_999_999])
+    fine, _ = on_common_looks([by_one, lives([999_999_750], [1_000_000_000])])
+    assert (fine.lower[0], fine.upper[0]) == (999_999_750, 1_000_000_000)
