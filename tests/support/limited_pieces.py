@@ -3,6 +3,8 @@
 Fresh open voltage per cell: alkaline 1.6 V (tests/SOURCES.md B4: 1.56 to 1.65), lithium AA 1.8 V, lithium-ion
 4.2 V, NiMH just charged 1.45 V, lithium-iron 3.65 V, lithium coin 3.3 V (from memory of makers' sheets);
 USB 5.25 V (tests/SOURCES.md C9). Imports nothing of the tool; all pieces are invented.
+Those from memory are the figures that the tool has, from the same memory: for them this judges what is made of
+a voltage, not the voltage.
 """
 
 import re
