@@ -34,7 +34,7 @@ from analysis.run.pack_faults import Fault
 from analysis.run.rundown import is_simulated
 from analysis.run.verdict import Answer, Usual
 from analysis.say.words import plain_text
-from logger.base.command_options import Need, fresh_option
+from logger.base.command_options import Need, fresh_option, given_again
 from logger.base.errors import BenchError
 from logger.base.measures import MAH_ABOVE_0
 from logger.base.pack import SAFETY_CLOSING, USED_HELP
@@ -125,6 +125,7 @@ def forecast_command(
     """Will it last? Time to the cutoff of an unfinished run, with how sure that is."""
     budget = None if budget_file is None else read_budget(budget_file)
     if follow:
+        _refuse_unheeded()
         _follow(run_folder, as_json, need_s, budget)
         return
     if as_json:
@@ -158,6 +159,17 @@ def forecast_command(
     elif not any(pack.caution in warning for warning in warnings):
         echo_caution("forecast", str(pack), pack.caution)
     echo_next(("Once it is over", ["rundown", run_folder, *asked_again(cutoff_v, hold_s, need_s)]))
+
+
+def _refuse_unheeded() -> None:
+    """A forecast that follows goes by what the recording was told; what else is asked for would be dropped."""
+    unheeded = given_again(("follow", "as_json", "need_s", "budget_file", "details"))
+    if unheeded:
+        raise BenchError(
+            "A forecast that follows a recording goes by what the recording was told.",
+            evidence=f"given: {' '.join(unheeded)}",
+            next_step="leave that away, or ask without --follow.",
+        )
 
 
 def _json(

@@ -124,6 +124,7 @@ def _of_runs() -> Iterator[str]:
         yield from _each(
             f"{command} sound", "--cutoff low", "--hold long", "--cutoff nan", "--cutoff 3,000"
         )
+    yield from _each("forecast sound --follow", "--cutoff 3", "--fresh", "--until 2h")
     yield from _each("forecast sound --budget", "missing.toml", "empty-folder", "no-parts.toml")
     yield from _each("rundown sound --before-wash", *NO_RUNS)
     for place in NO_RUNS:
