@@ -50,9 +50,14 @@ def danger(pack: Pack | None, *, load_switch: bool) -> str:
 
 
 def cautions(
-    pack: Pack | None, cutoff_v: float | None, *, load_switch: bool, opens_load: bool
+    pack: Pack | None,
+    cutoff_v: float | None,
+    *,
+    load_switch: bool,
+    opens_load: bool,
+    seen_to_open: bool = False,
 ) -> list[str]:
-    """Cautions for this run, in plain words."""
+    """Cautions for this run, in plain words; ``seen_to_open``: the load switch was tested today."""
     words = []
     if pack is None:
         words.append(
@@ -71,5 +76,10 @@ def cautions(
         end = f" at {cutoff_v:g} V" if cutoff_v is not None else ""
         words.append(
             f"The board {why}: the discharge goes on after the run ends{end}. Take the cells out then."
+        )
+    elif pack is not None and pack.chemistry in HARDWARE_CUTOFF_NEEDED and not seen_to_open:
+        words.append(
+            "Nobody has seen this board's load switch open (drawbench probe --test-switch, the piece on): "
+            "stay with it, on a fireproof surface, unless the cells have their own protection."
         )
     return words

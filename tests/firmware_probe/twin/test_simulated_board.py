@@ -452,11 +452,11 @@ def test_a_switch_that_does_not_open_is_told_within_a_second(way: str, kind: Sen
     assert kinds(board.advance(20 * SECOND_US), "fault") == [], "the way around is gone"
 
 
-@pytest.mark.parametrize("current_a", [0.0005, 0.0028, 0.0035, 0.5])
+@pytest.mark.parametrize("current_a", [0.0005, 0.0038, 0.0045, 0.5])
 def test_what_may_flow_through_an_open_switch(current_a: float) -> None:
-    # 300 uV over 0.1 ohm are 3 mA.
+    # 400 uV over 0.1 ohm are 4 mA.
     board = plain_board(current_a, faults=parse_script("0:weld=60"), eeprom=blank_eeprom())
-    assert bool(kinds(board.advance(5 * SECOND_US), "fault")) == (current_a > 0.003)
+    assert bool(kinds(board.advance(5 * SECOND_US), "fault")) == (current_a > 0.004)
 
 
 def test_an_open_switch_that_opens_says_nothing() -> None:
@@ -508,6 +508,7 @@ def test_a_command_in_two_pieces_is_one_command(
         assert answer in bodies(board.advance(SECOND_US)), cut
 
 
+@pytest.mark.slow
 def test_a_silent_host_changes_nothing_for_a_night() -> None:
     board = plain_board(0.05)
     board.receive(command("cutoff", "1.000000", "1000"))
