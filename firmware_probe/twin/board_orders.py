@@ -79,7 +79,7 @@ def _load(board: Ordered, command: Command) -> None:
     closed = command.whole(0, 0, 1) == 1
     if not board.switch.is_fitted:
         raise Refused(command.name, "fitted")
-    by_person = len(command.fields) > 1 and command.whole(1, 0, 1) == 1
+    by_person = command.fields[1:2] == ("1",)
     if closed and board.switch.is_tripped and not by_person:
         raise Refused(command.name, "tripped")
     _ok(board, command)
