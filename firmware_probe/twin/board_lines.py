@@ -3,6 +3,7 @@
 from typing import Final
 
 from firmware_probe.line_format import PROTOCOL_VERSION, fixed, frame, key_values
+from firmware_probe.twin.bursts import can_burst
 from firmware_probe.twin.eeprom import Eeprom
 from firmware_probe.twin.faults import FaultPlayer
 from firmware_probe.twin.load_switch import LoadSwitch
@@ -52,12 +53,13 @@ def hello_body(
     sensor: CurrentSensor,
     switch: LoadSwitch,
     windows: WindowGrid,
+    burst_us: int,
     *,
     cause: str,
     time_us: int,
     time_factor: float,
 ) -> str:
-    """Body of the ``hello`` line; ``cause``: of the last boot, ``time_us``: since it."""
+    """Body of the ``hello`` line; ``cause``: of the last boot, ``time_us``: since it; ``burst_us``: usual time between bursts."""
     return key_values(
         "hello",
         (
@@ -76,6 +78,7 @@ def hello_body(
             ("cutoff_v", fixed(eeprom.cutoff_uv, 6)),
             ("hold_ms", str(eeprom.hold_ms)),
             ("running", str(int(windows.is_running))),
+            *((("burst_us", str(burst_us)),) if can_burst(sensor) else ()),
             ("time_us", str(time_us)),
             ("time_factor", f"{time_factor:g}"),
         ),
