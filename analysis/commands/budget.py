@@ -301,6 +301,7 @@ def _show_details(story: "BudgetStory", temperature_c: float) -> None:
 
 def _show_modes(story: "BudgetStory") -> None:
     from analysis.budget.words import interval_text
+    from analysis.budget.worst import worst_drop_v, worst_peak_ma
     from analysis.say.words import value_words
 
     rows: list[tuple[str, str, str]] = [
@@ -320,16 +321,17 @@ def _show_modes(story: "BudgetStory") -> None:
             rows.append(("  measured", value_words(item.measured), interval_text(item.measured)))
     _table("mode", rows, "95 % sure to lie in")
     for estimate in story.estimates:
-        drops = [
-            f"{name} loses {volts:.2f} V"
-            for name, volts in estimate.wire_drop_v.items()
-            if volts >= 0.005
-        ]
+        mode = story.budget.mode(estimate.mode)
+        peak = worst_peak_ma(story.budget, mode)
+        lost = {
+            wire.name: worst_drop_v(story.budget, wire, mode).value for wire in story.budget.wires
+        }
+        drops = [f"{name} loses {volts:.2f} V" for name, volts in lost.items() if volts >= 0.005]
         low, high = estimate.worst_ma
         extra = f"; in the wires: {', '.join(drops)}" if drops else ""
         click.echo(
             textwrap.fill(
-                f"{estimate.mode}: at most {estimate.peak_ma:.0f} mA for a moment; all parts at their limits {low:.0f} to {high:.0f} mA{extra}.",
+                f"{estimate.mode}: at most {peak.value:.0f} mA for a moment{f', {peak.when}' if peak.when else ''}; all parts at their limits {low:.0f} to {high:.0f} mA{extra}.",
                 TEXT_WIDTH,
                 subsequent_indent="  ",
             )

@@ -20,7 +20,7 @@ import scipy
 
 from analysis.curve.curve_family import CurveFamily
 from analysis.doubt.quantity import Quantity
-from analysis.electric.demand import Demand
+from analysis.electric.demand import Demand, way_down_v
 from analysis.electric.pack_table import (
     AGEING_LOSS,
     BANK_LEAST_MA,
@@ -171,6 +171,7 @@ def judge_measured(
         )
     mean_ma = float(demand.current_at_ma(np.array([float(np.median(volts))]))[0])
     reasons += _short_of(low, high, demand)
+    reasons += _over_limits(pack, demand)
     return PackAnswer(
         pack,
         name,
@@ -329,19 +330,28 @@ def _peak_reasons(pack: Pack, demand: Demand) -> list[str]:
 
 
 def _over_limits(pack: Pack, demand: Demand) -> list[str]:
-    """More than such cells are made for, at the mean or at the peak."""
+    """More than such cells are made for: at the peak, or in a mode that lasts; at the worst end of the pack's way down."""
     limits = limits_ma(pack)
     if limits is None:
         return []
+    ends_v = way_down_v(pack, demand.give_up_v)
+    peak = max((demand.peak_at_ma(volts), volts) for volts in ends_v)
+    lasting, where = max(
+        ((float(mode.current_at_ma(np.array(volts))), volts), mode.name)
+        for mode in demand.by_mode or (demand,)
+        for volts in ends_v
+    )
     steady_ma, peak_ma = limits
-    mean = float(demand.current_at_ma(np.array([pack.nominal_v]))[0])
-    peak = demand.peak_at_ma(pack.nominal_v)
-    for word, drawn, limit in (("peak", peak, peak_ma), ("mean", mean, steady_ma)):
+    mean = f"mean of {where}," if where else "mean of"
+    for word, (drawn, volts), limit in (
+        ("peak of", peak, peak_ma),
+        (mean, lasting, steady_ma),
+    ):
         if drawn > limit:
             rate = f" ({drawn / pack.capacity_mah:.1f}C)" if pack.capacity_mah else ""
             return [
-                f"the {word} of {drawn:.0f} mA{rate} is over the {limit:.0f} mA that such cells give "
-                f"{'in pulses' if word == 'peak' else 'for long'} (makers' sheets, from memory; your cell's own decides)"
+                f"the {word} {drawn:.0f} mA{rate} at {volts:.1f} V is over the {limit:.0f} mA that such cells give "
+                f"{'in pulses' if word == 'peak of' else 'for long'} (makers' sheets, from memory; your cell's own decides)"
             ]
     return []
 

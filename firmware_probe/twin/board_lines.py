@@ -3,12 +3,12 @@
 from typing import Final
 
 from firmware_probe.line_format import PROTOCOL_VERSION, fixed, frame, key_values
-from firmware_probe.twin.bursts import can_burst
 from firmware_probe.twin.eeprom import Eeprom
 from firmware_probe.twin.faults import FaultPlayer
 from firmware_probe.twin.load_switch import LoadSwitch
 from firmware_probe.twin.sensor import CurrentSensor
 from firmware_probe.twin.window_grid import WindowGrid
+from firmware_probe.twin.window_sums import can_burst
 
 FIRMWARE: Final = "simulated-0.1.0"
 _FAULT_PAUSE_US: Final = 1_000_000

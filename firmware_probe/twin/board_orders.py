@@ -13,11 +13,11 @@ from firmware_probe.twin.board_commands import (
     flex_order,
     parse_command,
 )
-from firmware_probe.twin.bursts import BURST_MIN_US, BurstRecord, can_burst
 from firmware_probe.twin.flex_rig import FlexRig
 from firmware_probe.twin.load_switch import LoadSwitch
 from firmware_probe.twin.sensor import CurrentSensor
 from firmware_probe.twin.window_grid import WindowGrid
+from firmware_probe.twin.window_sums import BURST_MIN_US, BurstRecord, can_burst
 
 
 class Ordered(Protocol):

@@ -20,7 +20,6 @@ from firmware_probe.twin.bench_circuit import RIGHT_WIRING, BenchCircuit, Wiring
 from firmware_probe.twin.board_commands import WINDOW_MAX_US, WINDOW_MIN_US
 from firmware_probe.twin.board_lines import LineOutput, hello_body, tenth_microamperes
 from firmware_probe.twin.board_orders import obey
-from firmware_probe.twin.bursts import VALUES, BurstRecord, short_sensor
 from firmware_probe.twin.eeprom import Eeprom
 from firmware_probe.twin.faults import CONTACT_OHM, Fault, FaultPlayer
 from firmware_probe.twin.flex_rig import FlexRig
@@ -30,7 +29,7 @@ from firmware_probe.twin.load_switch import LoadSwitch
 from firmware_probe.twin.pack import PackModel
 from firmware_probe.twin.sensor import CurrentSensor, IntArray
 from firmware_probe.twin.window_grid import WindowGrid
-from firmware_probe.twin.window_sums import Counters
+from firmware_probe.twin.window_sums import BURST_VALUES, BurstRecord, Counters, short_sensor
 
 STEP_MAX_US: Final = 10_000_000
 # Boot loader and start-up; after a watchdog or brown-out the boot loader is skipped.
@@ -370,7 +369,7 @@ class SimulatedBoard:
             begin_us, end_us = self._pair_end_us(pair - 1), self._pair_end_us(pair)
             lost.append(pair - first)
             start_s = (begin_us - self.simulated_us) * 1e-6
-            values = self.circuit.burst(states, start_s, short, VALUES)
+            values = self.circuit.burst(states, start_s, short, BURST_VALUES)
             timer.began(begin_us)
             if line := self.bursts.add(values, full, end_us - self.boot_us):
                 self.say(line)

@@ -15,9 +15,8 @@ import pytest
 
 from firmware_probe.line_format import COMMAND_MAX_BYTES, command, fixed, frame
 from firmware_probe.twin import board_commands
-from firmware_probe.twin.bursts import BurstSums, BurstTimer
 from firmware_probe.twin.sensor import INA219, INA226
-from firmware_probe.twin.window_sums import Counters, WindowSums, rounded
+from firmware_probe.twin.window_sums import BurstSums, BurstTimer, Counters, WindowSums, rounded
 from tests.support.firmware_host import Headers, build
 
 # Needs a C++ compiler.

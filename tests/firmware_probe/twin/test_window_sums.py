@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from firmware_probe.line_format import command
-from firmware_probe.twin import bursts
+from firmware_probe.twin import window_sums
 from firmware_probe.twin.load import ConstantCurrent, LoadProgramme, Pulsed, constant_load
 from firmware_probe.twin.pack import IdealPack
 from firmware_probe.twin.sensor import INA219, INA226, NO_ERRORS, CurrentSensor, SensorKind
@@ -119,8 +119,8 @@ def test_too_often_is_refused() -> None:
 def test_numbers_are_the_sketchs() -> None:
     text = (ROOT / "firmware_probe" / "burst.h").read_text("utf-8")
     for name, value in (
-        ("BURST_HALF", bursts.HALF),
-        ("BURSTS_PER_LINE", bursts.PER_LINE),
-        ("BURST_MIN_US", bursts.BURST_MIN_US),
+        ("BURST_HALF", window_sums.BURST_HALF),
+        ("BURSTS_PER_LINE", window_sums.BURSTS_PER_LINE),
+        ("BURST_MIN_US", window_sums.BURST_MIN_US),
     ):
         assert re.search(rf"\b{name} = {value}\D", text)
