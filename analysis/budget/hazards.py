@@ -88,14 +88,15 @@ def _ratings(budget: Budget) -> Iterator[str]:
         names = and_words([f"the {name}" for name, _ in over])
         limits = and_words([_ampere(limit_ma) for _, limit_ma in over])
         yield (
-            f"At the peak of {_where(worst)} {names} {'carries' if len(over) == 1 else 'carry'} {_ampere(worst.value)}, over the "
+            f"At the peak of {_where(worst)}{',' if worst.when else ''} {names} {'carries' if len(over) == 1 else 'carry'} {_ampere(worst.value)}, over the "
             f"{limits} that the budget states for {'it' if len(over) == 1 else 'them'}: contacts and springs heat and wear out. "
             "Take one that is made for more."
         )
 
 
 def _where(worst: Worst) -> str:
-    return f"{worst.mode}, {worst.when}," if worst.when else worst.mode
+    """``lit``, or set between commas with the voltage that matters: ``lit, with the pack down to 2.4 V``."""
+    return f"{worst.mode}, {worst.when}" if worst.when else worst.mode
 
 
 def _ampere(current_ma: float) -> str:

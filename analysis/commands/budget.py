@@ -219,10 +219,17 @@ def _show(story: "BudgetStory") -> None:
     elif story.comparison is not None:
         click.echo()
         _table_of_modes(story)
-    # That modes ran together is the answer itself.
+    # That modes ran together is the answer itself; so is why the budget's own pack does not serve.
     said = story.run_modes.told if story.run_modes is not None else ()
+    against = story.packs[0].reasons[:1]
     echo_warnings_in_short(
-        [text for text in story.warnings if not is_heat_caution(text) and text not in said]
+        [
+            text
+            for text in story.warnings
+            if not is_heat_caution(text)
+            and text not in said
+            and not any(reason in text for reason in against)
+        ]
     )
     for text in filter(is_heat_caution, story.warnings):
         echo_caution("budget", "", text)
@@ -240,7 +247,10 @@ def _offered(story: "BudgetStory") -> tuple["PackAnswer", ...]:
 def _table_of_packs(story: "BudgetStory", shown: Sequence["PackAnswer"]) -> None:
     from analysis.budget.words import pack_line
 
-    _table("pack", [pack_line(answer)[:3] for answer in shown], "90 % sure to lie in")
+    lines = [pack_line(answer)[:3] for answer in shown]
+    if not shown[0].serves:
+        lines[0] = (*lines[0][:2], "no: see above")
+    _table("pack", lines, "90 % sure to lie in")
     others = sum(answer.serves and answer not in shown for answer in story.packs)
     if others:
         click.echo(f"{count_words(others, 'other pack')} would do as well: --details")

@@ -100,9 +100,10 @@ def judge_pack(
             COVERAGE,
             "typical curve and capacity of such cells, not of yours; with the budget's own doubt",
         )
+        # What hurts the cells before what they fall short of.
+        reasons += _over_limits(pack, demand)
         reasons += _short_of(float(low), float(high), demand)
         reasons += _peak_reasons(pack, demand)
-        reasons += _over_limits(pack, demand)
         cautions += _habits(pack, demand)
     return PackAnswer(
         pack,
@@ -170,8 +171,8 @@ def judge_measured(
             f"the measured run ended above {floor_v:g} V, so the runtime is what it gave until then: a lower bound"
         )
     mean_ma = float(demand.current_at_ma(np.array([float(np.median(volts))]))[0])
-    reasons += _short_of(low, high, demand)
     reasons += _over_limits(pack, demand)
+    reasons += _short_of(low, high, demand)
     return PackAnswer(
         pack,
         name,
@@ -351,7 +352,7 @@ def _over_limits(pack: Pack, demand: Demand) -> list[str]:
             rate = f" ({drawn / pack.capacity_mah:.1f}C)" if pack.capacity_mah else ""
             return [
                 f"the {word} {drawn:.0f} mA{rate} at {volts:.1f} V is over the {limit:.0f} mA that such cells give "
-                f"{'in pulses' if word == 'peak of' else 'for long'} (makers' sheets, from memory; your cell's own decides)"
+                f"{'in pulses' if word == 'peak of' else 'for long'} (makers' sheets, from memory: your cell's own decides)"
             ]
     return []
 
