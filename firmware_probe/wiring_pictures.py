@@ -156,7 +156,9 @@ def plain_probe() -> None:
 def load_switch() -> None:
     picture = Picture()
     drain_y, gate_y = 3.4, 2.7
-    _measuring_part(picture, (LOAD_X, drain_y), "one ground for pack, board and S, not for the piece")
+    _measuring_part(
+        picture, (LOAD_X, drain_y), "one ground for pack, board and S, not for the piece"
+    )
     mosfet = elm.NFet().at((LOAD_X, drain_y)).anchor("drain").theta(0).reverse()
     placed = picture.drawing.add(mosfet)
     gate_x, gate_y = placed.absanchors["gate"].x, placed.absanchors["gate"].y
@@ -216,7 +218,9 @@ def load_switch_high() -> None:
     picture.text((drain_x + 0.25, TOP + 0.35), "D", size=SMALL)
     picture.text((x + 0.35, gate.y), "G", size=SMALL)
     picture.text((x, TOP + 1.1), "p-channel MOSFET, logic level", size=SMALL)
-    picture.text((x + 0.3, base.y), "small n-channel\nMOSFET, logic level", align="left", size=SMALL)
+    picture.text(
+        (x + 0.3, base.y), "small n-channel\nMOSFET, logic level", align="left", size=SMALL
+    )
     picture.text(
         (8.3, -1.35),
         "The 100 kΩ keeps the switch open while the board is off or starting; the 10 kΩ tells the sketch that a switch\n"
