@@ -35,3 +35,9 @@ $(BUILD)/firmware.elf: $(addprefix $(BUILD)/,start.o core.o firmware_probe.o)
 
 $(BUILD)/firmware.bin: $(BUILD)/firmware.elf
 	arm-none-eabi-objcopy -O binary $< $@
+
+# The parts of the bench beside the chip, as a module for Node.
+$(BUILD)/parts.node: $(RP2040_DIR)/parts.c $(wildcard $(RP2040_DIR)/../*.c $(RP2040_DIR)/../*.h)
+	@mkdir -p $(@D)
+	$(CC) -std=gnu11 -O2 -Wall -Wextra -Werror -shared -fPIC -o $@ $< \
+	  $(addprefix $(RP2040_DIR)/../,sensor.c circuit.c link.c) -lutil -lm
