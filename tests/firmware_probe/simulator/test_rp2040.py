@@ -22,8 +22,8 @@ from tests.support.firmware_sim.exact import (
 from tests.support.firmware_sim.toolchain import (
     needs_rp2040,
     needs_toolchain,
-    rp2040_sketch,
     rp2040_size_of,
+    rp2040_sketch,
     sketch,
 )
 
