@@ -233,12 +233,15 @@ def _facts(page: _Page, run: Run, result: Rundown) -> None:
 
 
 def _fuse(run: Run, result: Rundown) -> str:
-    """The fuse next to the pack by this run's peak; its wires are the maker's to know."""
+    """The fuse next to the pack by this run's peak; its wires are the maker's to know.
+
+    Pulses shorter than a conversion may be higher, and do not melt it.
+    """
     pack, peak = run.description.pack, result.peak_current
     if peak.value is None or (pack is not None and pack.chemistry == "usb-bank"):
         return ""
-    if peak.at_least:
-        return "by the budget: the peak is beyond what the probe could see"
+    if result.draw.beyond is not None:
+        return "by the budget: current was beyond the sensor's range"
     short_ma = short_circuit_ma(pack) if pack else None
     fuse = choose_fuse(max(peak.value, 0.0), wire_ma=None, pack_ma=None, short_ma=short_ma)
     if fuse.rated_ma is None:
