@@ -406,6 +406,8 @@ def _tell(plan: Plan, pack: Pack | None, found: list[Found], say: Say) -> None:
             continue
         if item.hello.load == "0" and plan.resume is None:
             say(f"{board}: the load switch was open; it is closed for this run.")
+        elif item.hello.load == "0":
+            say(f"{board}: the load switch is open, and a run that goes on leaves it so.")
         if guard_v:
             say(f"{board} opens its load switch at {guard_v:g} V even if this computer dies.")
         elif guard_v is None and item.hello.cutoff_v:
