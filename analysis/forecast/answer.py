@@ -54,7 +54,6 @@ _LITTLE_SAY: Final = 0.1
 _MISFIT_USUAL: Final = 0.6
 _MISFIT_COSTS: Final = 6.0
 _BELOW_FLOOR: Final = 0.9
-_LABEL_ROOM: Final = 0.1  # of the charge used: with less left by the label, it is not to be trusted
 _CUTOFF_SD: Final = 0.08
 _FIRST_TRUST: Final = 0.8
 # Charge down to the cutoff over that down to the floor, of a chemistry that is left out.
@@ -113,13 +112,12 @@ def answer(asked: Asked, rng: np.random.Generator) -> Answer | None:
     share, scores = _shares(asked, said)
     now_s, used_mah = float(asked.on.end_s[-1]), float(asked.on.charge_mah[-1])
     gap_s = heavy_gap_s(asked.on)
-    times, charges = {}, {}
+    times, charges, says = {}, {}, {}
     for name, left in said.left_mah.items():
         spread = scores[name].spread if name in scores else 1.0
         ahead = widened(left, 0.0, spread)
-        charges[name] = used_mah + (
-            ahead if name == "earlier" else _within(ahead, used_mah, said.belief)
-        )
+        charges[name] = used_mah + ahead
+        says[name] = _say_of_draws(name, charges[name], used_mah, said)
         if name == "chemistry" and said.chemistry is not None:
             times[name] = widened(said.chemistry.times_s, now_s, spread)
         else:
@@ -128,8 +126,8 @@ def answer(asked: Asked, rng: np.random.Generator) -> Answer | None:
             times[name] = times[name] + gap_s * rng.exponential(size=len(times[name]))
     lead = max(share, key=lambda name: share[name])
     return Answer(
-        mixed(times, share, _DRAWS),
-        mixed(charges, share, _DRAWS),
+        mixed(times, says, share, _DRAWS),
+        mixed(charges, says, share, _DRAWS),
         "curve" if lead == "chemistry" else "earlier runs" if lead == "earlier" else "own course",
         _why(lead, said),
         "not enough was seen: the voltage so far fits ends that lie far apart",
@@ -140,12 +138,18 @@ def answer(asked: Asked, rng: np.random.Generator) -> Answer | None:
     )
 
 
-def _within(left_mah: Array, used_mah: float, belief: CapacityBelief | None) -> Array:
-    """Draws beyond what the label allows put at its end; all as they are where the label is broken already."""
-    if belief is None:
-        return left_mah
-    most_mah = belief.most_mah - used_mah
-    return np.minimum(left_mah, most_mah) if most_mah > _LABEL_ROOM * used_mah else left_mah
+def _say_of_draws(name: str, total_mah: Array, used_mah: float, said: "_Said") -> Array:
+    """Weight of each draw of the whole charge, shape (draws,).
+
+    Who asks does so at any moment of the life: of two lives twice as long the moments are half as dense
+    (``any_curve`` counts so already). What an extrapolation knows nothing of, the label, is brought in here.
+    """
+    if name == "any":
+        return np.ones(len(total_mah))
+    weight = used_mah / np.maximum(total_mah, used_mah)
+    if name == "trend" and said.belief is not None:
+        weight = weight * said.belief.weight(total_mah)
+    return np.asarray(weight)
 
 
 @dataclass(frozen=True)
