@@ -47,7 +47,7 @@ _HEATS: Final = (1.0, 2.0, 4.0, 8.0, 16.0, 32.0)
 # Share of life behind us: what the grid of u holds (logit scale)
 _U: Final = 1 / (1 + np.exp(-np.linspace(-3.5, 6.0, 56)))
 # How often a capacity says nothing of the charge to the cutoff (the rate, the cutoff, another kind of cell).
-_LABEL_SILENT: Final = 0.4
+_LABEL_SILENT: Final = 0.3
 _TRANSIENT: Final = 0.03  # of the charge: a fresh load's first drop is left out
 
 
