@@ -45,7 +45,7 @@ _DRAWS: Final = 2000
 # The own earlier runs, where there are any, are the best curve there is.
 _PRIOR: Final = {"chemistry": 0.8, "any": 0.15, "trend": 0.05, "label": 0.015, "earlier": 10.0}
 _UNSTATED: Final = 0.6  # what is left of the chemistry's say where no pack was stated
-_UNCHECKED: Final = 0.2  # and where no rundown has ever checked its curves
+_UNCHECKED: Final = 0.5  # and where no rundown has ever checked its curves
 _OTHER_RATE_COSTS: Final = (
     3.0  # of the logarithm of its say, per unit of the logarithm of the rate's ratio
 )

@@ -26,7 +26,8 @@ Array = NDArray[np.float64]
 _POINTS: Final = 193
 # More than this no pack with such a label gives, whatever is in it; how often the label itself is wrong beyond that.
 _MOST_OF_LABEL: Final = 1.3
-_BEYOND_LABEL: Final = 0.1
+_BEYOND_LABEL: Final = 0.02
+_MOST_SDS: Final = 3.0  # where only the usual capacity is known
 _PATHS: Final = 60
 _PATH_POINTS: Final = 24
 _PIECES: Final = 900
@@ -47,7 +48,7 @@ _HEATS: Final = (1.0, 2.0, 4.0, 8.0, 16.0, 32.0)
 # Share of life behind us: what the grid of u holds (logit scale)
 _U: Final = 1 / (1 + np.exp(-np.linspace(-3.5, 6.0, 56)))
 # How often a capacity says nothing of the charge to the cutoff (the rate, the cutoff, another kind of cell).
-_LABEL_SILENT: Final = 0.3
+_LABEL_SILENT: Final = 0.2
 _TRANSIENT: Final = 0.03  # of the charge: a fresh load's first drop is left out
 
 
@@ -75,9 +76,9 @@ class CapacityBelief:
     def weight(self, total_mah: Array) -> Array:
         """How much such a charge is to be believed of a curve that knows nothing of the label, about 1 where it says nothing."""
         told = (1 - _LABEL_SILENT) * self.density(total_mah) + _LABEL_SILENT
-        if not self.label_mah:
-            return told
-        return np.where(total_mah > _MOST_OF_LABEL * self.label_mah, _BEYOND_LABEL * told, told)
+        usual_mah = self.full_mah * float(np.exp(_MOST_SDS * self.log_sd))
+        most_mah = _MOST_OF_LABEL * self.label_mah if self.label_mah else usual_mah
+        return np.where(total_mah > most_mah, _BEYOND_LABEL * told, told)
 
 
 def _falling(log_slopes: Array) -> Array:
