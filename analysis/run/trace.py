@@ -17,6 +17,7 @@ import numpy.typing as npt
 
 from analysis.doubt.clock import on_computer_time
 from analysis.doubt.correction import corrected, correction_of
+from analysis.doubt.scatter import Columns, Scatter, scatter_of
 from logger.base.errors import BenchError
 from logger.run.format import MEASURED
 from logger.run.reader import Run
@@ -118,6 +119,19 @@ class Trace:
     def alive(self) -> Chosen:
         """Rows that are not dead."""
         return chosen(~self.dead)
+
+    @cached_property
+    def scatter(self) -> Scatter:
+        """Scatter of the rows, reckoned once."""
+        return scatter_of(
+            Columns(
+                self.current_ma,
+                self.current_min_ma,
+                self.current_max_ma,
+                self.voltage_v,
+                self.conversions,
+            )
+        )
 
     def alive_middle_s(self, places: Rows) -> Floats:
         """Instants that the means of rows belong to, by their places among the rows that are alive."""
