@@ -9,6 +9,7 @@ import scipy
 from numpy.typing import NDArray
 
 from analysis.doubt.pulsing import is_pulsing
+from logger.base.sensor_limits import range_of_normal
 
 Floats = NDArray[np.float64]
 
@@ -20,6 +21,7 @@ _LIFT_SPREAD: Final = 0.3
 _ROWS_PICKED: Final = 100_000
 # So many standard deviations to either side of a row there are others of the same true mean.
 _REACH: Final = 2.0
+_NEAREST: Final = 21
 
 
 @dataclass(frozen=True)
@@ -73,13 +75,13 @@ def level_around(
     length T, uniformly: J T / sqrt(12), root n for n edges of a window. With the variogram of edges at the lag T,
     g = n J^2 T / 2 per window (``pulsing``), that is sqrt(g / (12 conversions)) of the window's mean. Where bursts
     did not measure g it is no more than (greatest - mean)(mean - least). ``between_ma2``: g over the run, by bursts;
-    ``noise_ma``: standard deviation of one conversion.
+    ``noise_ma``: standard deviation of one conversion, at most.
     """
     spread_ma2 = np.clip((rows.most_ma - rows.mean_ma) * (rows.mean_ma - rows.least_ma), 0, None)
     usual = float(spread_ma2.mean())
-    near = np.abs(rows.mean_ma - value_ma) <= np.partition(
-        np.abs(rows.mean_ma - value_ma), min(len(rows.mean_ma) - 1, 20)
-    )[min(len(rows.mean_ma) - 1, 20)]
+    off_ma = np.abs(rows.mean_ma - value_ma)
+    nearest = min(len(off_ma), _NEAREST) - 1
+    near = off_ma <= np.partition(off_ma, nearest)[nearest]
     count = max(float(np.median(rows.conversions)), 2.0)
     cut_ma2 = float(np.median(spread_ma2[near]))
     pulses = is_pulsing((rows.most_ma - rows.least_ma)[near], shunt_ohm).mean() > 0.5
@@ -87,6 +89,8 @@ def level_around(
         cut_ma2 = 0.0
     elif between_ma2 is not None and usual > 0:
         cut_ma2 = min(cut_ma2, between_ma2 * cut_ma2 / usual)
+    quiet_ma = 2 * np.minimum(rows.most_ma - rows.mean_ma, rows.mean_ma - rows.least_ma)[near]
+    noise_ma = min(noise_ma, max(float(np.median(quiet_ma)), 0.0) / range_of_normal(count))
     row_ma = math.sqrt(cut_ma2 / (12 * count) + noise_ma**2 / count)
     middle_ma, scatter_ma = value_ma, 0.0
     for _ in range(2):
