@@ -183,8 +183,8 @@ def _interval(
         early_s = max(early_s, crossing.time_s - crossing.before_s)
         late_s = max(late_s, crossing.after_s - crossing.time_s)
     if crossing.fell_v > half_v:
-        # The load's own step took it under: somewhere within the two rows beside it.
-        early_s, late_s = early_s + trace.usual_step_s, late_s + trace.usual_step_s
+        # The load's own step took it under, somewhere within the rows beside it; means lag by up to a row more.
+        early_s, late_s = early_s + trace.usual_step_s, late_s + 2 * trace.usual_step_s
     clock = budget(limits, crossing.time_s - trace.begin_s, clocked=True)
     clock_s = coverage_factor(clock) * combined(clock)
     s_per_v = (early_s + late_s) / 2 / half_v if half_v > 0 else 0.0
