@@ -54,7 +54,7 @@ RECTANGULAR: Final = "rectangular"
 SCATTER: Final = "scatter in the run"
 
 # 1 / (2 x 0.25^2): GUM equation G.3. A cheap board's sensor need not be what its marking says.
-LIMIT_DOF: Final = 8.0
+LIMIT_DOF: Final = 50.0
 _ROOT_3: Final = math.sqrt(3.0)
 
 
