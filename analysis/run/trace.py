@@ -133,6 +133,13 @@ class Trace:
             )
         )
 
+    @property
+    def conversion_s(self) -> float | None:
+        """How long one conversion of current or voltage lasts, by their number in a window; None: not counted."""
+        if self.conversions is None or not self.windowed:
+            return None
+        return self.usual_step_s / (2 * self.scatter.conversions)
+
     def alive_middle_s(self, places: Rows) -> Floats:
         """Instants that the means of rows belong to, by their places among the rows that are alive."""
         return self.middle_s(self.alive.at(places))

@@ -21,7 +21,7 @@ class SensorLimits:
     ``common_v_per_v``: offset per V on the inputs (common-mode rejection), ``supply_v_per_v``: per V of the
     chip's supply, ``voltage_supply_v_per_v`` the voltage's; the sheet's offsets hold at ``SHEET_COMMON_V`` and ``SHEET_SUPPLY_V``. ``pin_a``, ``pin_ohm``:
     what the chip's pin behind the shunt takes, a current and a resistance to ground. ``short_share``: what a
-    burst's short conversions hide (``burst_means_ma2``).
+    burst's short conversions hide (``burst_means_ma2``), ``short_s``: from one of them to the next.
     """
 
     kind: str
@@ -44,6 +44,7 @@ class SensorLimits:
     pin_a: float
     pin_ohm: float
     short_share: float
+    short_s: float
 
     def shunt_offset_v(self, range_ma: float | None, shunt_ohm: float) -> float:
         """Greatest offset in the range that was used; the widest range's where it is not known."""
@@ -170,6 +171,7 @@ _INA219: Final = SensorLimits(
     pin_a=20e-6,
     pin_ohm=320e3,
     short_share=0.19,
+    short_s=133e-6,
 )
 _INA226: Final = SensorLimits(
     kind="INA226",
@@ -196,6 +198,7 @@ _INA226: Final = SensorLimits(
     pin_a=10e-6,
     pin_ohm=830e3,
     short_share=0.31,
+    short_s=147e-6,
 )
 SENSOR_LIMITS: Final = {limits.kind: limits for limits in (_INA219, _INA226)}
 
@@ -209,6 +212,8 @@ def sensor_limits(kind: str) -> SensorLimits | None:
 _WITHIN_PAIRS: Final = 12
 _BETWEEN_PAIRS: Final = 16
 _OF_ALL: Final = 0.75
+# Short conversions that stand for one of the sketch's own.
+SHORT_IN_ONE: Final = 4
 
 
 def burst_means_ma2(
