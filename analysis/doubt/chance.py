@@ -22,6 +22,8 @@ _ROWS_PICKED: Final = 100_000
 # So many standard deviations to either side of a row there are others of the same true mean.
 _REACH: Final = 2.0
 _NEAREST: Final = 21
+# More pulses than this in a window do not all meet its conversions alike: the project's own figure.
+_PULSES_IN_STEP: Final = 5.0
 
 
 @dataclass(frozen=True)
@@ -73,7 +75,8 @@ def level_around(
 
     Half of the time goes to the voltage's conversions, so that an edge of J mA is misplaced by up to a conversion's
     length T, uniformly: J T / sqrt(12), root n for n edges of a window. With the variogram of edges at the lag T,
-    g = n J^2 T / 2 per window (``pulsing``), that is sqrt(g / (12 conversions)) of the window's mean. Where bursts
+    g = n J^2 T / 2 per window (``pulsing``), that is sqrt(g / (12 conversions)) of the window's mean; a few pulses may all meet the conversions alike, which
+    takes the root away. Where bursts
     did not measure g it is no more than (greatest - mean)(mean - least). ``between_ma2``: g over the run, by bursts;
     ``noise_ma``: standard deviation of one conversion, at most.
     """
@@ -84,14 +87,16 @@ def level_around(
     near = off_ma <= np.partition(off_ma, nearest)[nearest]
     count = max(float(np.median(rows.conversions)), 2.0)
     cut_ma2 = float(np.median(spread_ma2[near]))
-    pulses = is_pulsing((rows.most_ma - rows.least_ma)[near], shunt_ohm).mean() > 0.5
-    if not pulses:
+    if is_pulsing((rows.most_ma - rows.least_ma)[near], shunt_ohm).mean() <= 0.5:
         cut_ma2 = 0.0
     elif between_ma2 is not None and usual > 0:
         cut_ma2 = min(cut_ma2, between_ma2 * cut_ma2 / usual)
     quiet_ma = 2 * np.minimum(rows.most_ma - rows.mean_ma, rows.mean_ma - rows.least_ma)[near]
     noise_ma = min(noise_ma, max(float(np.median(quiet_ma)), 0.0) / range_of_normal(count))
-    row_ma = math.sqrt(cut_ma2 / (12 * count) + noise_ma**2 / count)
+    span_ma = float(np.median((rows.most_ma - rows.least_ma)[near]))
+    pulses = 2 * count * cut_ma2 / max(span_ma, 1e-12) ** 2
+    in_step = min(max(pulses, 1.0), _PULSES_IN_STEP)
+    row_ma = math.sqrt(in_step * cut_ma2 / (12 * count) + noise_ma**2 / count)
     middle_ma, scatter_ma = value_ma, 0.0
     for _ in range(2):
         alike = rows.mean_ma[np.abs(rows.mean_ma - middle_ma) <= _REACH * row_ma]
