@@ -93,12 +93,13 @@ class SensorSeat:
 def _sensor_pairs(eeprom: Eeprom, sensor: CurrentSensor) -> tuple[tuple[str, str], ...]:
     """Keys of ``hello`` that say which sensor is there, and how the board knows."""
     answers = eeprom.address_told in (0, sensor.address)
+    kind = eeprom.sensor_told or sensor.kind.name
     if not sensor_found(eeprom, sensor):
         kind, identity = "none", "-"
-    elif eeprom.sensor_told:
-        kind, identity = eeprom.sensor_told, "told"
+    elif sensor.is_named and kind == sensor.kind.name:
+        identity = "number"
     else:
-        kind, identity = sensor.kind.name, "number" if sensor.is_named else "behaviour"
+        identity = "told" if eeprom.sensor_told else "behaviour"
     return (
         ("sensor", kind),
         ("address", f"{sensor.address if answers else 0:02X}"),
