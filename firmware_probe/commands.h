@@ -76,10 +76,7 @@ static void handle_command() {
 // buffer until this one is read, the answer is out and what has to outlive a
 // reset is written.
 static void collect_command() {
-#if defined(SERIAL_RX_BUFFER_SIZE)
-  // A full buffer drops what comes next without a word.
-  if (Serial.available() >= SERIAL_RX_BUFFER_SIZE - 1) note_fault(FAULT_RX);
-#endif
+  if (serial_overran()) note_fault(FAULT_RX);
   while (!command_due && !answer_due && !hello_due && !records.writing() &&
          Serial.available() > 0) {
     command_due = parser.feed((uint8_t)Serial.read());

@@ -4,8 +4,6 @@
 // before the upload: settings.h.
 
 #include <Arduino.h>
-#include <EEPROM.h>
-#include <Wire.h>
 
 #include "commands.h"
 
@@ -67,7 +65,8 @@ void setup() {
   restart_cause = find_restart_cause();
   Serial.begin(BAUD);
   watchdog_start();
-  board_id = board_name();
+  memory.begin();
+  board_id = board_name(memory);
   records.load(&record);
   ++record.boot;
   records.begin(record);
@@ -214,6 +213,7 @@ static void burst_if_due(bool pair_taken) {
 
 void loop() {
   watchdog_feed();
+  output_service();
   collect_command();
   bool pair_taken = poll_sensor();
   work(pair_taken);

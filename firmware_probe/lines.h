@@ -374,10 +374,4 @@ static LineKind next_line() {
 // Longest piece with the end of its line: ",time_us=", 20 digits, "*CCCC" and LF.
 static const uint8_t FIELD_MAX_BYTES = 35;
 
-static bool output_has_room() {
-#if defined(__AVR__)
-  return Serial.availableForWrite() >= FIELD_MAX_BYTES;
-#else
-  return true;  // may wait a little for the port
-#endif
-}
+static bool output_has_room() { return output_room(FIELD_MAX_BYTES); }

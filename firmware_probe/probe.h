@@ -12,8 +12,8 @@
 #include "flex_cycle.h"
 #include "line_writer.h"
 #include "pins.h"
+#include "port.h"
 #include "record_ring.h"
-#include "restart.h"
 #include "rig.h"
 #include "sensor.h"
 #include "settings.h"
@@ -22,7 +22,7 @@
 #define FIRMWARE_VERSION "1.0.0"
 
 static BoardClock board_clock;
-static LineWriter<decltype(Serial)> line(Serial);
+static LineWriter<PortOutput> line(port_output);
 static CommandParser parser;
 static Sensor sensor;
 
@@ -30,19 +30,16 @@ static uint64_t now_us() { return board_clock.now_us(micros()); }
 
 // ---- memory over resets -----------------------------------------------------
 
-static EepromMemory eeprom;
-static const uint16_t RECORDS_ADDRESS = 16;
-static RecordRing<EepromMemory> records(eeprom, RECORDS_ADDRESS, 62);
+static PortMemory memory;
+static RecordRing<PortMemory> records(memory, RECORDS_ADDRESS, RECORDS_BYTES);
 static Record record;
 static uint32_t board_id = 0;
 static RestartCause restart_cause = RESTART_UNKNOWN;
 static uint32_t record_byte_at_us = 0;
-// An EEPROM byte takes 3.4 ms to write; meanwhile another write would wait.
-static const uint32_t EEPROM_BYTE_US = 4000;
 
 static void write_record_byte() {
   uint32_t now = micros();
-  if (!records.writing() || now - record_byte_at_us < EEPROM_BYTE_US) return;
+  if (!records.writing() || now - record_byte_at_us < MEMORY_BYTE_US) return;
   record_byte_at_us = now;
   records.write_byte();
 }

@@ -2,7 +2,8 @@
 // slots, so that no cell wears out first, and a write that the power cuts
 // short leaves the slot before it in force: its CRC does not match.
 //
-// Memory is any class with uint8_t read(uint16_t) and void write(uint16_t, uint8_t).
+// Memory is any class with uint8_t read(uint16_t), void write(uint16_t, uint8_t) and
+// void commit(): what was written is then what is read.
 #pragma once
 
 #include <stdint.h>
@@ -19,8 +20,9 @@ struct Record {
 template <class Memory>
 class RecordRing {
  public:
-  RecordRing(Memory &memory, uint16_t first_address, uint8_t slots)
-      : memory_(memory), first_address_(first_address), slots_(slots) {}
+  // At most 255 slots are used.
+  RecordRing(Memory &memory, uint16_t first_address, uint16_t bytes)
+      : memory_(memory), first_address_(first_address), slots_((uint8_t)(bytes / SLOT_BYTES)) {}
 
   // Newest whole record; false, and the record all zero, when there is none.
   bool load(Record *record) {
@@ -67,6 +69,7 @@ class RecordRing {
     if (!writing()) return false;
     memory_.write((uint16_t)(address(slot_) + position_), bytes_[position_]);
     if (++position_ < SLOT_BYTES) return true;
+    memory_.commit();
     uint8_t written[SLOT_BYTES];
     read_slot(slot_, written);
     for (uint8_t i = 0; i < SLOT_BYTES; ++i) {
