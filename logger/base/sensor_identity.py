@@ -28,7 +28,7 @@ def identity_words(kind: str, identity: str, ids: str = "") -> str:
 
 def unknown_words(address: str, ids: str) -> str:
     """What answers though it is none of the sensors that the board knows; empty: nothing answers."""
-    if address in ("", "00"):
+    if address in ("", "00") or not ids:
         return ""
     return f"Something answers at {address}h, but it is no sensor that the board knows: it {_says(ids)}."
 

@@ -18,6 +18,7 @@ class SensorWatch:
         self._events = events
         self._hello: Hello | None = None
         self._own: OwnWatch | None = None
+        self._told: list[str] = []
 
     def greeted(
         self, base: Description, hello: Hello, time_s: float, *, fresh: bool, again: bool
@@ -27,7 +28,8 @@ class SensorWatch:
         if hello.sensor != "none":
             base = self.swapped(base, hello.sensor, hello.address, time_s)
         words = identity_words(hello.sensor, hello.identity, hello.ids)
-        if fresh and words:
+        if fresh and words and words not in self._told:
+            self._told.append(words)
             self._events.add(time_s, "warning", words)
         if hello.sensor != "INA228":
             self._own = None

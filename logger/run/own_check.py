@@ -12,7 +12,7 @@ from logger.run.description import OwnCounted
 SENSOR_CLOCK: Final = 0.01
 BOARD_CLOCK: Final = 0.005
 # Between a window's end and the reading of the registers, at both ends of a stretch.
-_LATE_S: Final = 0.01
+_LATE_S: Final = 0.03
 # Below it the lateness at the ends is all that is seen.
 _LEAST_S: Final = 30.0
 
