@@ -182,9 +182,7 @@ def _from_spans(parts: _Parts, *, known: bool) -> list[Component]:
     """
     if known:
         return _from_limits(parts)
-    return [
-        Component(source, "B", abs(limit) / 3, LIMIT_DOF) for source, limit in parts if limit
-    ]
+    return [Component(source, "B", abs(limit) / 3, LIMIT_DOF) for source, limit in parts if limit]
 
 
 def _from_limits(parts: _Parts) -> list[Component]:
