@@ -275,7 +275,9 @@ def _why(lead: str, said: _Said) -> str:
     if lead == "trend":
         return "the voltage's own slope, which foretold the last hours well"
     if lead == "label":
-        return "the stated capacity less the charge used: the voltage so far foretold nothing"
+        return (
+            "the capacity of such a pack less the charge used: the voltage so far foretold nothing"
+        )
     return "the voltage so far, going on as curves of any kind do that fit it"
 
 
