@@ -7,15 +7,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.curve.course import Course, heavy_gap_s
-from analysis.forecast.any_curve import AnyCurve, CapacityBelief, any_curve
-from analysis.forecast.by_label import by_label
-from analysis.forecast.chemistry_prior import (
-    TYPICAL_RATE_PER_H,
-    candidates,
-    capacity_prior,
-    curve_table,
-    families,
-)
+from analysis.forecast.any_curve import AnyCurve, any_curve
+from analysis.forecast.by_label import CapacityBelief, by_label, capacity_belief
+from analysis.forecast.chemistry_prior import candidates, families
 from analysis.forecast.future_load import FutureLoad, Programme, future_load
 from analysis.forecast.opinions import (
     Score,
@@ -29,7 +23,6 @@ from analysis.forecast.opinions import (
 )
 from analysis.forecast.own_runs import EarlierRun, OwnRuns, by_own_runs
 from analysis.forecast.passage import DRAWS, Passages, draw_passages
-from analysis.forecast.start_state import start_belief
 from analysis.forecast.trends import by_trends
 from analysis.run.history import Bins, part, stretches_of
 from logger.base.pack import CHEMISTRIES, Pack
@@ -57,12 +50,6 @@ _MISFIT_USUAL: Final = {"alkaline": 0.5, "nimh": 0.25, "lifepo4": 0.4, "li-ion":
 _MISFIT_UNCHECKED: Final = 0.2
 _MISFIT_COSTS: Final = 10.0
 _BELOW_FLOOR: Final = 0.9
-_CUTOFF_SD: Final = 0.08
-_FIRST_TRUST: Final = 0.8
-# Charge down to the cutoff over that down to the floor, of a chemistry that is left out.
-_SHARE_UNKNOWN: Final = (0.8, 0.95, 1.0)
-_LOSS_USUAL: Final = 0.4  # logarithm of the charge that rate and cutoff leave of the label
-_FIRST_SHARE: Final = 0.02
 _TRIED_FROM: Final = 0.2  # of the charge so far
 _EACH_THEN: Final = 4  # of the pool's curves asked about earlier moments
 
@@ -172,7 +159,7 @@ def _said(asked: Asked, rng: np.random.Generator) -> _Said:
     chemistry = _chemistry(asked, rng)
     if chemistry is not None:
         left["chemistry"] = chemistry.capacity_mah - used_mah
-    course, belief = asked.course, capacity_belief(asked, _fits(asked, chemistry))
+    course, belief = asked.course, _belief(asked, _fits(asked, chemistry))
     own: AnyCurve | None = None
     earlier: OwnRuns | None = None
     if course is not None:
@@ -348,40 +335,13 @@ def _fits(asked: Asked, chemistry: Passages | None) -> float:
     return float(np.exp(-min(_MISFIT_COSTS * off, 50.0)))
 
 
-def capacity_belief(asked: Asked, fits: float = 1.0) -> CapacityBelief | None:
-    """Charge from the run's start to the cutoff, by the label (or the usual) and the first voltage.
-
-    ``fits``: as ``_fits`` tells; a pack that is of another kind tells nothing by its first voltage.
-    """
-    pack = asked.pack
-    if pack is None:
+def _belief(asked: Asked, fits: float) -> CapacityBelief | None:
+    if asked.pack is None:
         return None
-    mean_ma = asked.load.mean_ma
-    prior = capacity_prior(pack, mean_ma)
-    shares = []
-    for family in families(pack.chemistry):
-        knots, volts, _ = curve_table(family)
-        excess = mean_ma * asked.load.heavy_ratio / prior.median_mah - TYPICAL_RATE_PER_H
-        level = asked.cutoff_v / pack.cells + family.drop_v_h * excess
-        shares.append(float(np.interp(-level, -volts, knots)))
-    shares = shares or list(_SHARE_UNKNOWN)
-    share = float(np.clip(np.median(shares), 0.1, 1.05))
-    on = asked.on
-    first = on.charge_mah <= on.charge_mah[0] + _FIRST_SHARE * (
-        on.charge_mah[-1] - on.charge_mah[0]
+    load = asked.load
+    return capacity_belief(
+        asked.pack, asked.on, asked.cutoff_v, load.mean_ma, load.heavy_ratio, asked.fresh, fits
     )
-    first_v, first_ma = float(np.median(on.held_v[first])), float(np.median(on.held_ma[first]))
-    log_sd = float(np.hypot(prior.log_sd, np.hypot(_CUTOFF_SD, np.std(shares) / share)))
-    trust = _FIRST_TRUST * fits if families(pack.chemistry) else 0.0
-    started = start_belief(pack, prior, first_v, first_ma, asked.fresh, trust)
-    label_mah = None if pack.used else pack.capacity_mah
-    middle_mah = prior.median_mah * share
-    if label_mah:
-        # how much rate and cutoff take is the chemistry's, which may not be what is in the pack
-        lost = max(float(-np.log(middle_mah / label_mah)) - _LOSS_USUAL, 0.0)
-        middle_mah *= float(np.exp(0.5 * lost))
-        log_sd = float(np.hypot(log_sd, 0.5 * lost))
-    return CapacityBelief(middle_mah, log_sd, started, label_mah)
 
 
 def _middle_ma(asked: Asked, draws: int) -> Array:

@@ -3,8 +3,7 @@
 import numpy as np
 import pytest
 
-from analysis.forecast.any_curve import CapacityBelief
-from analysis.forecast.by_label import by_label
+from analysis.forecast.by_label import CapacityBelief, by_label
 from analysis.forecast.opinions import Score, log_density, mixed, weighed, weights, widened
 from analysis.forecast.start_state import DEPTHS
 from tests.benchmarks.forecast_judge import curves
