@@ -191,7 +191,7 @@ def parse_pack(
         raise BenchError(
             f"The pack {text!r} is not understood.",
             evidence="expected: number x size chemistry, with 1 to 24 cells in series",
-            next_step=f'write it like "3x AA alkaline"; chemistries: {", ".join(CHEMISTRIES)}.',
+            next_step=f'write it like "3x AA alkaline"; chemistries: {_known(other)}.',
         )
     assert match is not None
     said_mah = float(match["capacity"]) if match["capacity"] else capacity_mah
@@ -212,13 +212,17 @@ def parse_pack(
     return as_used(pack) if used or match["used"] else pack
 
 
+def _known(other: bool) -> str:
+    return ", ".join(name for name in CHEMISTRIES if other or name != OTHER)
+
+
 def _check_other(text: str, capacity_mah: float | None, will_do: bool) -> None:
     """Raises BenchError where cells of another kind will not do, or tell nothing."""
     if not will_do:
         raise BenchError(
             f"The pack {text!r} will not do here: nothing is known of its voltage.",
             evidence="cells of another kind tell a forecast their capacity, and nothing else",
-            next_step=f"name its chemistry: {', '.join(name for name in CHEMISTRIES if name != OTHER)}.",
+            next_step=f"name its chemistry: {_known(other=False)}.",
         )
     if capacity_mah is None:
         raise BenchError(
