@@ -108,13 +108,11 @@ def level_around(read_ma: float, rows: Rows, known: Luckless) -> Level:
         place = float((mine_ma <= read_ma).mean())
         value_ma = float(np.quantile(mine_ma - luck.ma, place))
         told, left_ma = luck.told, luck.left_ma
-    half_ma = (1 - told) * abs(middle_ma - value_ma) / 2
+    # ``told`` is of variances.
+    untold = math.sqrt(1 - told)
+    shift_ma = untold * (middle_ma - value_ma) / 2
     chance_ma = _LEVEL_SHARE * min(float(np.std(mine_ma)), reach / _REACH)
-    return Level(
-        value_ma + (1 - told) * (middle_ma - value_ma) / 2,
-        half_ma,
-        told * left_ma + (1 - told) * chance_ma,
-    )
+    return Level(value_ma + shift_ma, abs(shift_ma), math.hypot(left_ma, untold * chance_ma))
 
 
 def row_chance_ma(read_ma: float, rows: Rows, known: Luckless) -> float:

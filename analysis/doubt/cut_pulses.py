@@ -50,11 +50,17 @@ def luck_of(mean_ma: Floats, bus_v: Floats, ohm: float, noise_v: float) -> Luck:
         return none
     share = min(max(float(quick_ma @ seen_ma) / power, 0.0), 1.0)
     blur_ma = 1e3 * noise_v / ohm / 2
-    told = max(0.0, 1 - blur_ma**2 * len(mean_ma) / spread)
+    # What wanders slowly, in step with E, is luck or not: the voltage does not tell.
+    slow_ma2 = max(0.0, float(np.var(mean_ma)) - spread / len(mean_ma))
+    untold_ma2 = blur_ma**2 + slow_ma2
+    told = max(0.0, 1 - untold_ma2 / (spread / len(mean_ma) + slow_ma2))
     luck_ma = share * seen_ma
-    return Luck(luck_ma, told, float(np.hypot(share * blur_ma, _LEFT_SHARE * np.std(luck_ma))))
+    left_ma = float(np.linalg.norm([share * blur_ma, _LEFT_SHARE * np.std(luck_ma), _SLOW_SHARE * np.sqrt(slow_ma2)]))
+    return Luck(luck_ma, told, left_ma)
 
 
+# Of the slow part so much counts as luck in a percentile: the project's own figure.
+_SLOW_SHARE: Final = 0.7
 # What an uncertain resistance leaves of it: the project's own figure.
 _LEFT_SHARE: Final = 0.15
 
