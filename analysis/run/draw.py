@@ -32,6 +32,10 @@ PERCENTS: Final = (5.0, 50.0, 95.0)
 _SHORT_PEAKS: Final = (
     "lower bound: the load's peaks are about as short as one conversion, or shorter"
 )
+_TOO_FAST: Final = (
+    "at most: the load pulses faster than the sensor converts, and this board's sketch does not measure by how much; "
+    "the newest sketch does"
+)
 PULSING: Final = "sag of the pulsing load (resistance of pack and leads)"
 _NO_CURRENT: Final = "no current was measured"
 
@@ -239,7 +243,7 @@ def energy(draw: Draw) -> Quantity:
     found = _total(draw.energy, "mWh", draw.energy_budget(draw.trace.end_s))
     beyond = draw.beyond_for_long
     if beyond is None or draw.trace.voltage_v is None:
-        return found
+        return _open_below(draw, found)
     return bounded(found, beyond, more=beyond.more_mah * float(draw.trace.voltage_v.min()))
 
 
@@ -252,7 +256,16 @@ def charge_to_cutoff(draw: Draw, fall: Fall) -> Quantity:
 def energy_to_cutoff(draw: Draw, fall: Fall) -> Quantity:
     """Energy out of the pack up to the held crossing."""
     found = _to_cutoff(fall, draw.energy, "mWh", draw.energy_at, draw.energy_budget)
+    if draw.beyond_for_long is None:
+        return _open_below(draw, found)
     return bounded(found, draw.beyond_for_long)
+
+
+def _open_below(draw: Draw, found: Quantity) -> Quantity:
+    """Energy of a load too fast for the conversions of a board without bursts: only its upper end is known."""
+    if found.lower is None or draw.sag is None or not draw.sag.is_open_below:
+        return found
+    return replace(found, lower=None, note=_TOO_FAST)
 
 
 def charge_between(draw: Draw, fall: Fall, until_s: float) -> Quantity:
