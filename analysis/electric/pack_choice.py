@@ -20,7 +20,7 @@ import scipy
 
 from analysis.curve.curve_family import CurveFamily
 from analysis.doubt.quantity import Quantity
-from analysis.electric.demand import Demand, way_down_v
+from analysis.electric.demand import SLACK_V, Demand, over_ceiling, way_down_v
 from analysis.electric.pack_table import (
     AGEING_LOSS,
     BANK_LEAST_MA,
@@ -43,8 +43,6 @@ Array = npt.NDArray[np.float64]
 DRAWS: Final = 2000
 HALF: Final = 0.5
 OVER_WORDS: Final = "fresh it gives up to"
-# Sums of decimal figures: 3 x 1.1 V is not over 3.3 V.
-SLACK_V: Final = 0.005
 COVERAGE: Final = 0.9
 # Standard deviation of capacity between cells of one make: our own judgement.
 CELL_SPREAD: Final = 0.04
@@ -211,9 +209,9 @@ def in_order(answers: list[PackAnswer]) -> list[PackAnswer]:
 
 def _voltage_reasons(pack: Pack, demand: Demand) -> list[str]:
     reasons = []
-    over = [item for item in demand.ceilings if pack.full_v > item.most_v + SLACK_V]
-    if over:
-        reasons.append(f"{OVER_WORDS} {pack.full_v:.2f} V, more than {over[0].words}")
+    over = over_ceiling(pack, demand.ceilings)
+    if over is not None:
+        reasons.append(f"{OVER_WORDS} {pack.full_v:.2f} V, more than {over.words}")
     elif demand.most_v and pack.full_v > demand.most_v + SLACK_V:
         reasons.append(
             f"{OVER_WORDS} {pack.full_v:.2f} V, more than the {demand.most_v:g} V allowed"
