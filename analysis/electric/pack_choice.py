@@ -42,6 +42,7 @@ from logger.base.pack import CHEMISTRIES, Pack
 Array = npt.NDArray[np.float64]
 DRAWS: Final = 2000
 HALF: Final = 0.5
+LITHIUM: Final = frozenset({"li-ion", "lifepo4", "lithium-coin", "lithium-aa"})
 OVER_WORDS: Final = "fresh it gives up to"
 COVERAGE: Final = 0.9
 # Standard deviation of capacity between cells of one make: our own judgement.
@@ -98,10 +99,10 @@ def judge_pack(
             COVERAGE,
             "typical curve and capacity of such cells, not of yours; with the budget's own doubt",
         )
-        # What hurts the cells before what they fall short of.
-        reasons += _over_limits(pack, demand)
+        over, brown_out = _over_limits(pack, demand), _peak_reasons(pack, demand)
+        # What may hurt before what disappoints.
+        reasons += [*over, *brown_out] if pack.chemistry in LITHIUM else [*brown_out, *over]
         reasons += _short_of(float(low), float(high), demand)
-        reasons += _peak_reasons(pack, demand)
         cautions += _habits(pack, demand)
     return PackAnswer(
         pack,
