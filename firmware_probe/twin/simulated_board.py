@@ -382,7 +382,9 @@ class SimulatedBoard:
                 shunt, bus, pack = shunt[: held + 1], bus[: held + 1], pack[: held + 1]
             lost = self._burst(stretch.states, first, shunt.size)
             if lost:
-                shunt, bus, pack = (np.delete(counts, lost) for counts in (shunt, bus, pack))
+                kept = np.ones(shunt.size, dtype=bool)
+                kept[lost] = False
+                shunt, bus, pack = shunt[kept], bus[kept], pack[kept]
             if shunt.size:
                 self.windows.add(shunt, bus, pack, self.sensor.shunt_full_counts)
         self.circuit.draw(stretch.states, (end_us - start_us) * self._tick_true_s)
@@ -396,19 +398,17 @@ class SimulatedBoard:
         timer, lost = self.bursts.timer, list[int]()
         if not timer.period_us or not self.windows.is_running or self.flex.is_running:
             return lost
-        short, full = short_sensor(self.sensor), self.sensor.shunt_full_counts
-        while True:
-            # Right after the first pair that is complete when it is due.
-            pair = max(self._pairs_until(timer.due_us - 1) + 2, first)
-            if pair >= first + count:
-                return lost
-            begin_us, end_us = self._pair_end_us(pair - 1), self._pair_end_us(pair)
+        # Right after the first pair that is complete when it is due.
+        while (pair := max(self._pairs_until(timer.due_us - 1) + 2, first)) < first + count:
             lost.append(pair - first)
-            start_s = (begin_us - self.simulated_us) * 1e-6
-            values = self.circuit.burst(states, start_s, short, BURST_VALUES)
-            timer.began(begin_us)
-            if line := self.bursts.add(values, self.sensor.kind, full, end_us - self.boot_us):
-                self.say(line)
+            timer.began(self._pair_end_us(pair - 1))
+        if lost:
+            begins_us = [self._pair_end_us(first + index - 1) for index in lost]
+            starts_s = (np.array(begins_us) - self.simulated_us) * 1e-6
+            values = self.circuit.burst(states, starts_s, short_sensor(self.sensor), BURST_VALUES)
+            ends_us = [self._pair_end_us(first + index) - self.boot_us for index in lost]
+            self._say_all(self.bursts.add(values, self.sensor, ends_us))
+        return lost
 
     def _held_cutoff(self, pack: IntArray, first: int) -> int | None:
         """Index of the pair at which the board's own cutoff is reached; ``first``: number of the first pair."""

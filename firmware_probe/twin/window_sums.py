@@ -10,6 +10,7 @@ Bursts of short conversions are as in the sketch's burst.h: when one is due, wha
 shunt register, and time is that of its own oscillator.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import cache
 from typing import Final
@@ -226,13 +227,15 @@ class BurstSums:
     between: int = 0
 
     def add(self, values: IntArray) -> None:
-        """Add one burst; shape (BURST_VALUES,)."""
-        apart = (values[:, None] - values[None, :]) ** 2
-        self.within += (
-            int(apart[:BURST_HALF, :BURST_HALF].sum() + apart[BURST_HALF:, BURST_HALF:].sum()) // 2
-        )
-        self.between += int(apart[:BURST_HALF, BURST_HALF:].sum())
-        self.bursts += 1
+        """Add bursts; shape (bursts, BURST_VALUES)."""
+        # Squared differences of all pairs of n values: n times the squares less the square of the sum.
+        halves = values.reshape(-1, 2, BURST_HALF)
+        sums, squares = halves.sum(axis=2), (halves * halves).sum(axis=2)
+        within = int((BURST_HALF * squares - sums * sums).sum())
+        both = int((BURST_VALUES * squares.sum(axis=1) - sums.sum(axis=1) ** 2).sum())
+        self.within += within
+        self.between += both - within
+        self.bursts += len(values)
 
 
 class BurstRecord:
@@ -251,14 +254,22 @@ class BurstRecord:
         """The counts mean something else from here on."""
         self.sums = BurstSums()
 
-    def add(self, values: IntArray, kind: SensorKind, full_counts: int, time_us: int) -> str:
-        """Body of the line that is due at ``time_us`` since boot, else nothing; a burst at the end of the range is left out."""
-        if int(np.abs(values).max()) < full_counts:
-            self.sums.add(burst_counts(values, kind))
-        if self.sums.bursts < BURSTS_PER_LINE:
-            return ""
-        sums, self.sums = self.sums, BurstSums()
-        return f"burst,{time_us},{sums.bursts},{sums.within},{sums.between}"
+    def add(self, values: IntArray, sensor: CurrentSensor, times_us: Sequence[int]) -> list[str]:
+        """Bodies of the lines that are due; a burst at the end of the range is left out.
+
+        ``values``: shape (bursts, BURST_VALUES); ``times_us``: since boot, when each burst ended.
+        """
+        inside = np.flatnonzero(np.abs(values).max(axis=1) < sensor.shunt_full_counts)
+        lines = []
+        while inside.size:
+            part = inside[: BURSTS_PER_LINE - self.sums.bursts]
+            self.sums.add(burst_counts(values[part], sensor.kind))
+            inside = inside[part.size :]
+            if self.sums.bursts == BURSTS_PER_LINE:
+                sums, self.sums = self.sums, BurstSums()
+                time_us = times_us[int(part[-1])]
+                lines.append(f"burst,{time_us},{sums.bursts},{sums.within},{sums.between}")
+        return lines
 
 
 @cache

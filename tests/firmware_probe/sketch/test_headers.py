@@ -573,8 +573,7 @@ def test_sums_of_bursts_are_the_simulated_boards(headers: Headers) -> None:
     for most, count in ((5, 1), (4_000, 32), (32_767, 32)):
         values = rng.integers(-most, most + 1, (count, 8))
         sums = BurstSums()
-        for burst in values:
-            sums.add(burst)
+        sums.add(values)
         (answer,) = headers.ask([f"burst {' '.join(map(str, values.ravel()))}"])
         assert answer == f"{sums.within} {sums.between} {sums.bursts}"
 
