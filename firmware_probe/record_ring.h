@@ -15,6 +15,7 @@ struct Record {
   uint32_t cutoff_uv;
   uint32_t hold_ms;
   bool load_open;  // stays open until the host closes it
+  uint8_t sensor;  // what the host said it is: kind, and address - 40h + 1 above (0: find it)
 };
 
 template <class Memory>
@@ -43,8 +44,9 @@ class RecordRing {
       record->cutoff_uv = unpack(bytes + 5, 4);
       record->hold_ms = unpack(bytes + 9, 4);
       record->load_open = bytes[13] & 1;
+      record->sensor = bytes[14];
     } else {
-      *record = Record{0, 0, 0, false};
+      *record = Record{0, 0, 0, false, 0};
     }
     return found;
   }
@@ -57,7 +59,8 @@ class RecordRing {
     pack(bytes_ + 5, record.cutoff_uv, 4);
     pack(bytes_ + 9, record.hold_ms, 4);
     bytes_[13] = record.load_open;
-    pack(bytes_ + 14, crc16(bytes_, 14), 2);
+    bytes_[14] = record.sensor;
+    pack(bytes_ + 15, crc16(bytes_, 15), 2);
     slots_tried_ = 0;
     next_slot();
   }
@@ -82,12 +85,12 @@ class RecordRing {
     return false;
   }
 
-  static const uint8_t SLOT_BYTES = 16;
+  static const uint8_t SLOT_BYTES = 17;
 
  private:
   // Layout of a slot: this byte (never 0, so that erased and zeroed memory are
-  // both invalid), sequence, boot, cutoff, hold, load, CRC; little-endian.
-  static const uint8_t LAYOUT = 1;
+  // both invalid), sequence, boot, cutoff, hold, load, sensor, CRC; little-endian.
+  static const uint8_t LAYOUT = 2;
 
   uint16_t address(uint8_t slot) const { return (uint16_t)(first_address_ + slot * SLOT_BYTES); }
 
@@ -104,7 +107,7 @@ class RecordRing {
   }
 
   static bool valid(const uint8_t *bytes) {
-    return bytes[0] == LAYOUT && crc16(bytes, 14) == (uint16_t)unpack(bytes + 14, 2);
+    return bytes[0] == LAYOUT && crc16(bytes, 15) == (uint16_t)unpack(bytes + 15, 2);
   }
 
   static void pack(uint8_t *bytes, uint32_t value, uint8_t count) {

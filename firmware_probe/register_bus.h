@@ -14,7 +14,7 @@ class RegisterBus {
   }
 
   // Whoever is spoken to from here on. True when it is there.
-  bool answers(uint8_t address) {
+  __attribute__((noinline)) bool answers(uint8_t address) {
     address_ = address;
     pointer_ = POINTER_UNKNOWN;
     Wire.beginTransmission(address_);
@@ -24,14 +24,34 @@ class RegisterBus {
   }
 
   // 16 bits, high byte first.
-  bool read(uint8_t number, uint16_t *value) {
+  __attribute__((noinline)) bool read(uint8_t number, uint16_t *value) {
     if (!request(number, 2)) return false;
     uint8_t high = (uint8_t)Wire.read();
     *value = (uint16_t)((uint16_t)high << 8 | (uint8_t)Wire.read());
     return true;
   }
 
-  bool write(uint8_t number, uint16_t value) {
+  // 24 bits, of which the lowest four are not used: 20 bits, signed.
+  bool read_20(uint8_t number, int32_t *value) {
+    if (!request(number, 3)) return false;
+    uint32_t bits = (uint32_t)(uint8_t)Wire.read() << 24;
+    bits |= (uint32_t)(uint8_t)Wire.read() << 16;
+    bits |= (uint32_t)(uint8_t)Wire.read() << 8;
+    *value = (int32_t)bits >> 12;
+    return true;
+  }
+
+  // 40 bits; the highest as a sign.
+  bool read_40(uint8_t number, int64_t *value) {
+    if (!request(number, 5)) return false;
+    int32_t high = (int8_t)Wire.read();
+    uint32_t low = 0;
+    for (uint8_t at = 0; at < 4; ++at) low = low << 8 | (uint8_t)Wire.read();
+    *value = (int64_t)((uint64_t)(int64_t)high << 32 | low);
+    return true;
+  }
+
+  __attribute__((noinline)) bool write(uint8_t number, uint16_t value) {
     Wire.beginTransmission(address_);
     Wire.write(number);
     Wire.write((uint8_t)(value >> 8));
@@ -73,7 +93,7 @@ class RegisterBus {
 
   // The register pointer stays where it was, so that polling the same register
   // needs no pointer write. The bytes then wait in Wire.
-  bool request(uint8_t number, uint8_t count) {
+  __attribute__((noinline)) bool request(uint8_t number, uint8_t count) {
     if (pointer_ != number) {
       Wire.beginTransmission(address_);
       Wire.write(number);

@@ -13,10 +13,24 @@ from analysis.doubt.uncertainty import COVERAGE, Limits, budget, interval, limit
 from firmware_probe.line_format import BAUD_DEFAULT
 from logger.base.errors import BenchError
 from logger.base.numbers import digits_text
+from logger.base.sensor_identity import identity_words
 from logger.board.port import LinkLostError, find_boards, one_board
 from logger.board.probe_check import Heard, Seen, Verdict, judge, listen
+from logger.board.sensor_setting import SENSOR_KINDS, address_of, set_sensor
 from logger.board.stream import Hello, LineDecoder
 from logger.run.description import Description, Sensor
+
+
+class SensorAddress(click.ParamType[str]):
+    """An I2C address of such a sensor, or ``auto``."""
+
+    name = "HEX"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        try:
+            return address_of(str(value))
+        except ValueError as error:
+            self.fail(str(error), param, ctx)
 
 
 @click.command("probe")
@@ -24,15 +38,30 @@ from logger.run.description import Description, Sensor
 @click.option(
     "--baud", type=click.IntRange(300, 4_000_000), default=BAUD_DEFAULT, show_default=True
 )
+@click.option(
+    "--sensor",
+    type=click.Choice(SENSOR_KINDS, case_sensitive=False),
+    help="Tell the board which sensor it has; it keeps that. auto: it looks again by itself.",
+)
+@click.option(
+    "--address",
+    type=SensorAddress(),
+    help="The only address where the board looks for it, 40 to 4F; auto: at all.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Say it as JSON.")
-def probe_command(port: str | None, baud: int, as_json: bool) -> None:
+def probe_command(
+    port: str | None, baud: int, sensor: str | None, address: str | None, as_json: bool
+) -> None:
     """Say who the board is, what it can see, how quiet it is, and whether it is wired right.
 
     Listens for five seconds. Load switch and cutoff stay as they are.
     """
     found = one_board(find_boards(port, baud))
+    hello = found.hello
     try:
-        heard = listen(found.link, LineDecoder().feed, found.hello)
+        if sensor is not None or address is not None:
+            hello = set_sensor(found.link, LineDecoder().feed, hello, sensor, address)
+        heard = listen(found.link, LineDecoder().feed, hello)
     except LinkLostError as error:
         raise BenchError(
             f"The board on {found.candidate.port} went away while it was listened to.",
@@ -41,15 +70,15 @@ def probe_command(port: str | None, baud: int, as_json: bool) -> None:
         ) from error
     finally:
         found.link.close()
-    limits = limits_of(_description(found.hello))
-    verdict = judge(found.hello, heard, limits.current_offset_ma if limits else 0.0)
+    limits = limits_of(_description(hello))
+    verdict = judge(hello, heard, limits.current_offset_ma if limits else 0.0)
     results = _results(heard.seen, limits) if heard.seen else {}
     if as_json:
-        click.echo(json.dumps(_as_json(found.hello, heard, results, verdict), indent=1))
+        click.echo(json.dumps(_as_json(hello, heard, results, verdict), indent=1))
         return
-    if _simulated(found.hello):
+    if _simulated(hello):
         click.echo("SIMULATED: a simulated board; no hardware is there.")
-    for name, text in _rows(found.candidate.port, found.hello, heard, limits, results):
+    for name, text in _rows(found.candidate.port, hello, heard, limits, results):
         click.echo(f"{name:<9}{text}")
     click.echo(f"{'Wiring':<9}{verdict.words}")
     if verdict.next_step:
@@ -68,7 +97,13 @@ def _simulated(hello: Hello) -> bool:
 def _description(hello: Hello) -> Description:
     return Description(
         sensor=Sensor(
-            hello.sensor, hello.shunt_ohm, hello.range_ma, hello.bus_range_v, hello.address
+            hello.sensor,
+            hello.shunt_ohm,
+            hello.range_ma,
+            hello.bus_range_v,
+            hello.address,
+            hello.identity,
+            hello.ids,
         )
     )
 
@@ -117,6 +152,9 @@ def _rows(
     if hello.sensor != "none":
         shunt = f", shunt {hello.shunt_ohm:g} Ω" if hello.shunt_ohm else ""
         rows.append(("Sensor", f"{hello.sensor} at {hello.address}h{shunt}"))
+        unsure = identity_words(hello.sensor, hello.identity, hello.ids)
+        if unsure:
+            rows.append(("", unsure))
         rows.append(("Range", _range_text(hello)))
     if limits:
         rows.append(
@@ -176,7 +214,7 @@ def _as_json(
     hello: Hello, heard: Heard, results: dict[str, Quantity], verdict: Verdict
 ) -> dict[str, Any]:
     keys = ["board", "boot", "cause", "firmware", "sensor", "address", "shunt_ohm", "range_ma"]
-    keys += ["bus_range_v", "load", "cutoff_v", "hold_ms"]
+    keys += ["bus_range_v", "load", "cutoff_v", "hold_ms", "identity", "ids"]
     return {
         **{key: getattr(hello, key) for key in keys},
         "simulated": _simulated(hello),

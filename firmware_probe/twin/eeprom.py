@@ -11,7 +11,7 @@ class Eeprom:
     """``board``: the board's own name; ``boot``: number of its last start; the cutoff that it watches.
 
     ``load_open``: the load switch is open and stays so over a reset, or cells would be drained
-    further with every one.
+    further with every one. ``sensor_told``, ``address_told``: kind and address set by command; empty and 0: looked for.
     """
 
     board: str = ""
@@ -19,6 +19,8 @@ class Eeprom:
     cutoff_uv: int = 0
     hold_ms: int = 0
     load_open: bool = False
+    sensor_told: str = ""
+    address_told: int = 0
 
     def __post_init__(self) -> None:
         if not self.board:

@@ -91,17 +91,17 @@ class LoadSwitch:
         self._eeprom.cutoff_uv, self._eeprom.hold_ms = cutoff_uv, hold_ms
         self._watch.restart(now_us)
 
-    def sees(self, pack: IntArray, last_us: int, step_nv: int) -> bool:
+    def sees(self, pack: IntArray, last_us: int, step_pv: int) -> bool:
         """Note pairs, counts of shape (n,) with n > 0, the last at ``last_us``; whether the cutoff may hold in them."""
         self._watch.seen_us = last_us
         if not self.is_watching:
             return False
-        below = int(pack.min()) < self._cutoff_counts(step_nv)
+        below = int(pack.min()) < self._cutoff_counts(step_pv)
         return below or self._watch.below_since_us is not None
 
-    def first_held(self, pack: IntArray, ends_us: IntArray, step_nv: int) -> int | None:
+    def first_held(self, pack: IntArray, ends_us: IntArray, step_pv: int) -> int | None:
         """Index of the pair, complete at ``ends_us`` (n,), at which the cutoff has held; None: not in these."""
-        return self._watch.first_held(pack, ends_us, self._cutoff_counts(step_nv), self._hold_us)
+        return self._watch.first_held(pack, ends_us, self._cutoff_counts(step_pv), self._hold_us)
 
-    def _cutoff_counts(self, step_nv: int) -> float:
-        return self._eeprom.cutoff_uv * 1000 / step_nv
+    def _cutoff_counts(self, step_pv: int) -> float:
+        return self._eeprom.cutoff_uv * 1_000_000 / step_pv

@@ -6,6 +6,7 @@ from typing import Final
 
 OUT_OF_RANGE: Final = "current beyond the sensor's range"
 OVERFLOW: Final = "overflow"
+SWAPPED: Final = "swap"
 RANGE_CHANGED: Final = "sensor changed its current range"
 
 FAULT_WORDS: Final = {
@@ -14,6 +15,7 @@ FAULT_WORDS: Final = {
     "bus": "sensor bus was hung and has been recovered",
     "range": RANGE_CHANGED,
     "missed": "conversions were not read in time",
+    SWAPPED: "another sensor has taken the first one's place",
     "rx": "the board lost bytes of a command",
     "watchdog": "the board hung and its watchdog restarted it",
     "brownout": "the board's own supply fell too low and it restarted",

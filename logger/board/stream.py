@@ -40,6 +40,8 @@ class Hello:
     ``time_factor``: board seconds per host second of a simulated board (0: as
     fast as it can), None on a real one, whose clock can be compared with ours.
     ``burst_us``: usual time between bursts of short conversions, 0: none; None: it cannot.
+    ``identity``: how the board knows the sensor: ``number``, ``behaviour``, ``told``, ``-``; empty: it does not say.
+    ``ids``: what its identification registers held (``0000.0000``: nothing).
     """
 
     protocol: int
@@ -60,6 +62,23 @@ class Hello:
     running: bool = False
     time_factor: float | None = None
     burst_us: int | None = None
+    identity: str = ""
+    ids: str = ""
+
+
+@dataclass(frozen=True)
+class Own:
+    """What an INA228 counted itself from ``since_us`` on, read right after the window ``sequence``.
+
+    ``charge`` (signed), ``energy``, ``die``: as its registers have them.
+    """
+
+    sequence: int
+    time_us: int
+    since_us: int
+    charge: int
+    energy: int
+    die: int
 
 
 @dataclass(frozen=True)
@@ -133,7 +152,7 @@ class Void:
     reason: str
 
 
-Item = Window | Hello | Burst | Load | Fault | Flex | FlexEnd | Answer | Void
+Item = Window | Hello | Own | Burst | Load | Fault | Flex | FlexEnd | Answer | Void
 
 
 def _number(name: str) -> bytes:
@@ -277,6 +296,10 @@ def _whole(text: str) -> int:
     return int(text)
 
 
+def _signed(text: str) -> int:
+    return -_whole(text[1:]) if text.startswith("-") else _whole(text)
+
+
 def _decimal(text: str) -> float:
     if not _DECIMAL(text):
         raise ValueError(text)
@@ -316,7 +339,15 @@ def _hello(parts: list[str]) -> Hello:
         running=pairs.get("running") == "1",
         time_factor=_optional(pairs, "time_factor"),
         burst_us=_whole(pairs["burst_us"]) if "burst_us" in pairs else None,
+        identity=pairs.get("identity", ""),
+        ids=pairs.get("ids", ""),
     )
+
+
+def _own(parts: list[str]) -> Own:
+    sequence, time_us, since_us = (_whole(part) for part in parts[:3])
+    charge, die = (_signed(parts[at]) for at in (3, 5))
+    return Own(sequence, time_us, since_us, charge, _whole(parts[4]), die)
 
 
 def _burst(parts: list[str]) -> Burst:
@@ -349,6 +380,7 @@ def _flex(parts: list[str]) -> Flex:
 _READERS: Final[dict[str, Callable[[list[str]], Item]]] = {
     "hello": _hello,
     "burst": _burst,
+    "own": _own,
     "load": _load,
     "fault": lambda parts: Fault(
         _whole(parts[0]), _word(parts[1]), parts[2] if len(parts) > 2 else ""

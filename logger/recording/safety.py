@@ -39,7 +39,7 @@ def guard_v(
         return 0.0
     if cutoff_v is not None:
         return cutoff_v
-    return None if pack is None or below_floor else pack.floor_v
+    return None if pack is None or below_floor else pack.floor_v or None
 
 
 def danger(pack: Pack | None, *, load_switch: bool) -> str:
