@@ -14,6 +14,7 @@ from tests.support.firmware_sim.bench import Outcome, Script, run_bench
 from tests.support.firmware_sim.exact import (
     INA219,
     INA226,
+    INA228,
     Units,
     check_windows,
     converted_pairs,
@@ -56,7 +57,12 @@ def check_charge(outcome: Outcome, rel: float = 1e-3) -> None:
 
 
 @pytest.mark.parametrize(
-    ("sensor", "units", "pair_us"), [("ina219", INA219, 2 * 532), ("ina226", INA226, 2 * 588)]
+    ("sensor", "units", "pair_us"),
+    [
+        ("ina219", INA219, 2 * 532),
+        ("ina226", INA226, 2 * 588),
+        ("ina228", INA228, 540 + 540 + 50),
+    ],
 )
 def test_every_conversion_exactly_once(
     tmp_path: Path, sensor: str, units: Units, pair_us: int
@@ -69,7 +75,7 @@ def test_every_conversion_exactly_once(
     begin, end = check_windows(converted_pairs(outcome), outcome.windows, units)
     assert (outcome.conversions["shunt_reads"][begin:end] == 1).all()
     ends = np.array([int(window["time_us"]) for window in outcome.windows])
-    # SBOS448G, SBOS547B: so long takes a pair
+    # SBOS448G, SBOS547B; the INA228's from memory: so long takes a pair
     assert (end - begin) * pair_us == pytest.approx(
         ends[-1] - ends[0] + ends[1] - ends[0], rel=2e-3
     )
