@@ -21,7 +21,7 @@ struct bench {
 	struct limit_switch cam;
 	const char *port; /* path of the symbolic link; NULL: lock-step */
 	FILE *uart, *lines;
-	char line[256];
+	char line[320];
 	size_t line_length;
 	bool poll_due;
 	bool reset_on_open, wants_stall, ended;
