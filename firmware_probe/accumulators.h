@@ -87,8 +87,8 @@ class WindowAdder {
 
   // Long spans go in portions, so that products stay below 2^62.
   uint32_t take_portion() {
-    uint64_t size = magnitude(mean_);
-    uint32_t portion_us = size >> 39 ? 1UL << 13 : size >> 31 ? 1UL << 22 : 1UL << 29;
+    uint32_t high = (uint32_t)(magnitude(mean_) >> 32);
+    uint32_t portion_us = high >> 7 ? 1UL << 13 : high ? 1UL << 22 : 1UL << 29;
     if (left_us_ < portion_us) portion_us = (uint32_t)left_us_;
     left_us_ -= portion_us;
     return portion_us;

@@ -96,7 +96,7 @@ void setup() {
   records.load(&record);
   ++record.boot;
   records.begin(record);
-  while (records.write_byte()) {
+  while (write_record()) {
   }
   digitalWrite(PIN_LOAD_SWITCH, load_closed() ? HIGH : LOW);
   pinMode(PIN_LIMIT_SWITCH, INPUT_PULLUP);
@@ -143,6 +143,9 @@ static void take_pair(bool overflow) {
     count_fault(FAULT_OVERFLOW, 1);
   } else {
     window.add(sensor.bus(), shunt, pack);
+  }
+  if (load_fitted && !load_closed() && switch_watch.add(shunt, pair_seen_us, sensor.units())) {
+    note_fault(FAULT_SWITCH);
   }
   // Beyond the range the pack is taken for as low as it may be.
   if (cutoff.add(pack, pair_seen_us) && load_closed()) set_load(false, LOAD_BY_CUTOFF);

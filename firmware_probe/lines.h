@@ -63,6 +63,8 @@ static const char *fault_word(FaultCode code) {
     case FAULT_RANGE: return FLASH_TEXT("range");
     case FAULT_MISSED: return FLASH_TEXT("missed");
     case FAULT_RX: return FLASH_TEXT("rx");
+    case FAULT_SWITCH: return FLASH_TEXT("switch");
+    case FAULT_MEMORY: return FLASH_TEXT("memory");
     case FAULT_BROWNOUT: return FLASH_TEXT("brownout");
     case FAULT_SWAP: return FLASH_TEXT("swap");
     default: return FLASH_TEXT("watchdog");
@@ -76,6 +78,16 @@ static const char *load_word(LoadReason reason) {
     case LOAD_BY_BOOT: return FLASH_TEXT("boot");
     case LOAD_BY_STATUS: return FLASH_TEXT("status");
     default: return FLASH_TEXT("sensor");
+  }
+}
+
+static const char *opened_word(uint8_t opened) {
+  switch (opened) {
+    case OPENED_NOT: return FLASH_TEXT("-");
+    case OPENED_NEW: return FLASH_TEXT("new");
+    case OPENED_BY_CUTOFF: return FLASH_TEXT("cutoff");
+    case OPENED_BY_SENSOR: return FLASH_TEXT("sensor");
+    default: return FLASH_TEXT("host");
   }
 }
 
@@ -94,6 +106,7 @@ static const char *error_word(CommandError error) {
     case ERROR_FIELD: return FLASH_TEXT("field");
     case ERROR_RANGE: return FLASH_TEXT("range");
     case ERROR_BUSY: return FLASH_TEXT("busy");
+    case ERROR_TRIPPED: return FLASH_TEXT("tripped");
     default: return FLASH_TEXT("fitted");
   }
 }
@@ -148,34 +161,37 @@ static int64_t range_steps() {
 // Each writes one piece, mostly a field, and returns false when it was the last;
 // the last may not be put_next.
 
-static bool hello_field(uint8_t field) {
+// Before it a line of how the sensor is known.
+static __attribute__((noinline)) bool hello_field(uint8_t field) {
   switch (field) {
-    case 0: line.begin(FLASH_TEXT("hello,protocol=1")); break;
-    case 1: line.text(FLASH_TEXT(",firmware=" FIRMWARE_VERSION)); break;
-    case 2: line.text(FLASH_TEXT(",board=")); line.hex(board_id, 8); break;
-    case 3: line.text(FLASH_TEXT(",boot=")); line.number(record.boot); break;
-    case 4: line.text(FLASH_TEXT(",cause=")); line.text(cause_word(restart_cause)); break;
-    case 5: line.text(FLASH_TEXT(",sensor=")); line.text(sensor_word(sensor.kind())); break;
-    case 6: line.text(FLASH_TEXT(",address=")); line.hex(sensor.address(), 2); break;
-    case 7:
-      line.text(FLASH_TEXT(",identity="));
-      line.text(identity_word(sensor.ids().identity));
-      break;
-    case 8:
-      line.text(FLASH_TEXT(",ids="));
+    case 0: line.end_foreign(); line.begin(FLASH_TEXT("sensor,")); break;
+    case 1: line.text(identity_word(sensor.ids().identity)); line.put(','); break;
+    case 2:
       line.hex(sensor.ids().maker, 4);
       line.put('.');
       line.hex(sensor.ids().die, 4);
+      line.end();
       break;
-    case 9: line.text(FLASH_TEXT(",shunt_ohm=")); line.fixed(SHUNT_STEPS, 4); break;
-    case 10: line.text(FLASH_TEXT(",range_ma=")); line.fixed(range_steps(), 4); break;
-    case 11: line.text(FLASH_TEXT(",bus_range_v=")); line.fixed(sensor.bus_range_mv(), 3); break;
-    case 12: line.text(FLASH_TEXT(",window_us=")); line.number(next_window_us); break;
-    case 13: line.text(FLASH_TEXT(",load=")); put_load_state(); break;
-    case 14: line.text(FLASH_TEXT(",cutoff_v=")); line.fixed(record.cutoff_uv, 6); break;
-    case 15: line.text(FLASH_TEXT(",hold_ms=")); line.number(record.hold_ms); break;
-    case 16: line.text(FLASH_TEXT(",running=")); line.put(running ? '1' : '0'); break;
-    case 17:
+    case 3: line.end_foreign(); line.begin(FLASH_TEXT("hello,protocol=1")); break;
+    case 4: line.text(FLASH_TEXT(",firmware=" FIRMWARE_VERSION)); break;
+    case 5: line.text(FLASH_TEXT(",board=")); line.hex(board_id, 8); break;
+    case 6: line.text(FLASH_TEXT(",boot=")); line.number(record.boot); break;
+    case 7: line.text(FLASH_TEXT(",cause=")); line.text(cause_word(restart_cause)); break;
+    case 8: line.text(FLASH_TEXT(",sensor=")); line.text(sensor_word(sensor.kind())); break;
+    case 9: line.text(FLASH_TEXT(",address=")); line.hex(sensor.address(), 2); break;
+    case 10: line.text(FLASH_TEXT(",shunt_ohm=")); line.fixed(SHUNT_STEPS, 4); break;
+    case 11: line.text(FLASH_TEXT(",range_ma=")); line.fixed(range_steps(), 4); break;
+    case 12: line.text(FLASH_TEXT(",bus_range_v=")); line.fixed(sensor.bus_range_mv(), 3); break;
+    case 13: line.text(FLASH_TEXT(",window_us=")); line.number(next_window_us); break;
+    case 14: line.text(FLASH_TEXT(",load=")); put_load_state(); break;
+    case 15:
+      line.text(FLASH_TEXT(",opened="));
+      line.text(opened_word(load_fitted ? record.opened : (uint8_t)OPENED_NOT));
+      break;
+    case 16: line.text(FLASH_TEXT(",cutoff_v=")); line.fixed(record.cutoff_uv, 6); break;
+    case 17: line.text(FLASH_TEXT(",hold_ms=")); line.number(record.hold_ms); break;
+    case 18: line.text(FLASH_TEXT(",running=")); line.put(running ? '1' : '0'); break;
+    case 19:
       if (sensor.can_burst()) {
         line.text(FLASH_TEXT(",burst_us="));
         line.number(burst_timer.period_us());
@@ -223,24 +239,14 @@ static bool burst_field(uint8_t field) {
   return true;
 }
 
-static void put_signed(int64_t value) {
-  if (value < 0) {
-    line.comma();
-    line.put('-');
-    line.number((uint64_t)-value);
-  } else {
-    put_number((uint64_t)value);
-  }
-}
-
 static bool own_field(uint8_t field) {
   switch (field) {
     case 0: line.begin(FLASH_TEXT("own")); put_number(own_sequence); break;
     case 1: put_number(own_time_us); break;
     case 2: put_number(own_since_us); break;
-    case 3: put_signed(own_counts.charge); break;
-    case 4: put_signed(own_counts.energy); break;
-    default: put_signed(own_counts.die); own_part = OWN_IDLE; return false;
+    case 3: put_fixed(own_counts.charge, 0); break;
+    case 4: put_fixed(own_counts.energy, 0); break;
+    default: put_fixed(own_counts.die, 0); own_part = OWN_IDLE; return false;
   }
   return true;
 }
@@ -260,10 +266,8 @@ static bool fault_field(uint8_t field) {
     default:
       if (fault_writing == FAULT_RANGE) {
         line.fixed(range_steps(), 4);
-      } else if (fault_writing == FAULT_SWAP) {
-        line.text(sensor_word(sensor.kind()));
-        line.put('@');
-        line.hex(sensor.address(), 2);
+      } else if (fault_writing == FAULT_SWITCH) {
+        line.fixed(current_steps(switch_watch.sum(), switch_watch.pairs(), sensor.units()), 4);
       } else if (fault_writing < FAULTS_COUNTED) {
         line.number(fault_count[fault_writing]);
         fault_count[fault_writing] = 0;

@@ -116,6 +116,6 @@ class RegisterBus {
   static const uint8_t POINTER_UNKNOWN = 0xAA;
 
   uint8_t address_ = 0;
-  uint8_t pointer_ = POINTER_UNKNOWN;
+  uint8_t pointer_ = 0;  // begin() says that it is not known
   bool hung_ = false;
 };

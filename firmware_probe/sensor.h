@@ -108,11 +108,7 @@ class Sensor {
   // One of OWN_PARTS registers, 0.2 ms each. False when it could not be read.
   bool read_own(uint8_t part, OwnCounts *counts) {
     if (part == 0) return bus_.read_40(INA228_CHARGE, &counts->charge);
-    if (part == 1) {
-      if (!bus_.read_40(INA228_ENERGY, &counts->energy)) return false;
-      counts->energy &= 0xFFFFFFFFFFLL;  // has no sign
-      return true;
-    }
+    if (part == 1) return bus_.read_40(INA228_ENERGY, &counts->energy);
     uint16_t die;
     if (!bus_.read(INA228_DIE, &die)) return false;
     counts->die = (int16_t)die;
@@ -233,5 +229,5 @@ class Sensor {
   uint8_t gain_bits_ = 0;
   int32_t bus_counts_ = 0;
   int32_t shunt_counts_ = 0;
-  SensorSettings set_;
+  SensorSettings set_{};
 };

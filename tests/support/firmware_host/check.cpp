@@ -308,7 +308,7 @@ void parse(std::istringstream &words) {
       const FlexOrder &flex = command.flex;
       switch (command.kind) {
         case COMMAND_WINDOW: std::printf("|%" PRIu32, command.window_us); break;
-        case COMMAND_LOAD: std::printf("|%d", command.load_closed); break;
+        case COMMAND_LOAD: std::printf("|%d|%d", command.load_closed, command.by_person); break;
         case COMMAND_CUTOFF: std::printf("|%" PRIu32 "|%" PRIu32, command.cutoff_uv, command.hold_ms); break;
         case COMMAND_FLEX_START:
           std::printf("|%d|%" PRIu32 "|%" PRIu32 "|%" PRIu32 "|%d|%d|%d|%" PRIu32, flex.servo, flex.cycles,
@@ -356,11 +356,11 @@ void records(std::istringstream &words) {
     RecordRing<TestMemory> ring(memory, 0, 8 * RecordRing<TestMemory>::SLOT_BYTES);
     bool found = ring.load(&record);
     if (found != (whole_boots > 0) || record.boot != static_cast<uint16_t>(whole_boots)) ++wrong;
-    if (found && (record.cutoff_uv != 3000000u + record.boot || !record.load_open)) ++wrong;
+    if (found && (record.cutoff_uv != 3000000u + record.boot || record.opened != OPENED_BY_HOST)) ++wrong;
     ++record.boot;
     record.cutoff_uv = 3000000u + record.boot;
     record.hold_ms = record.boot;
-    record.load_open = true;
+    record.opened = OPENED_BY_HOST;
     bool fails = cut >= 0 && i % 3 == 2;
     memory.writes_left = fails ? cut : -1;
     ring.begin(record);
