@@ -133,16 +133,17 @@ static __attribute__((noinline)) void end_window() {
 }
 
 static void end_window_if_due() {
-  if (window_over() || window.full()) end_window();
+  if (window_over() || window.full(sensor.wide())) end_window();
 }
 
 static void take_pair(bool overflow) {
   int32_t shunt = sensor.shunt();
-  int32_t pack = sensor.bus() * sensor.units().pack_ratio + shunt;
+  uint16_t ratio = sensor.units().pack_ratio;
+  int32_t pack = shunt + (sensor.wide() ? sensor.bus() * (int32_t)ratio : (int32_t)((uint32_t)(uint16_t)sensor.bus() * ratio));
   if (overflow) {
     count_fault(FAULT_OVERFLOW, 1);
   } else {
-    window.add(sensor.bus(), shunt, pack);
+    window.add(sensor.bus(), shunt, pack, sensor.wide());
   }
   if (load_fitted && !load_closed() && switch_watch.add(shunt, pair_seen_us, sensor.units())) {
     note_fault(FAULT_SWITCH);

@@ -246,6 +246,7 @@ class SimulatedBoard:
         self.switch = LoadSwitch(self._switch_fitted, self.eeprom, self.simulated_us)
         counters = Counters(self.sensor.kind, round(self.sensor.shunt_ohm * 10_000))
         self.windows = WindowGrid(self._window_after_boot_us, self.simulated_us, counters)
+        self._clears = 0
         self._set_up_sensor()
         self._output.forget_faults()
         self._stalled_from_us = None
@@ -305,7 +306,8 @@ class SimulatedBoard:
 
     def _set_up_sensor(self) -> None:
         """Accumulators cleared; a sensor that is not found, or is taken for another, gives no readings."""
-        self._seat = SensorSeat(self.eeprom, self.sensor, self.simulated_us - self.boot_us)
+        self._clears += 1
+        self._seat = SensorSeat(self.eeprom, self.sensor, self._clears)
 
     def _swap(self, kind_name: str) -> None:
         """Another kind of sensor in the old one's place; the board finds it after a second."""
@@ -478,7 +480,7 @@ class SimulatedBoard:
             body = self.windows.close(now_us, now_us - self.boot_us)
             if body:
                 self.say(body)
-                own = self._seat.own_body(self.windows, now_us, now_us - self.boot_us)
+                own = self._seat.own_body(self.windows, now_us)
                 self._say_all([own] if own else [])
         elif now_us < self._deaf_until_us:
             self._fault(self._deaf_code, "")
