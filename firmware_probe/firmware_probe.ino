@@ -77,7 +77,7 @@ static __attribute__((noinline)) void look_for_sensor() {
 
 // What the host has told of it is in the memory, and the answer is out.
 static void look_again() {
-  if (!look_due || records.writing() || answer_due) return;
+  if (!look_due || records.writing() || answer_due || window_due) return;
   look_for_sensor();
   look_due = false;
   hello_due = true;
@@ -155,16 +155,12 @@ static void take_pair(bool overflow) {
 
 // True when a conversion was taken, so that there is time until the next.
 static bool poll_sensor() {
+  look_again();
   uint32_t now_us = micros();
   if (now_us - pause_began_us < pause_us) return false;
   pause_us = 0;
-  // A line that is not out yet is in the old one's steps.
-  if (window_due) {
-    if (sensor_lost) return false;
-  } else {
-    look_again();
-  }
   if (sensor_lost) {
+    if (window_due) return false;  // its line is in the old one's steps
     look_for_sensor();
     return false;
   }
