@@ -166,13 +166,13 @@ def current_counts(shunt_counts: int, calibration: int) -> int:
 
 @dataclass
 class OwnCounters:
-    """Accumulators since ``since_us`` (board time). ``pair_us``: of one pair by the chip's own oscillator.
+    """Accumulators, cleared ``clears`` times since boot. ``pair_us``: of one pair by the chip's own oscillator.
 
     ``charge``: register 0Ah, ``energy``: 09h, as whole counts; both go round at 40 bits.
     """
 
     pair_us: int
-    since_us: int = 0
+    clears: int = 1
     _charge_us: int = field(default=0, init=False)
     _energy_us: int = field(default=0, init=False)
 
@@ -192,10 +192,10 @@ class OwnCounters:
         """In 16 x 3.2 x current step (J)."""
         return (self._energy_us // _MICRO >> _ENERGY_SHIFT) % (1 << _CHARGE_BITS)
 
-    def body(self, sequence: int, time_us: int, die_c: float) -> str:
+    def body(self, sequence: int, die_c: float) -> str:
         """Body of the ``own`` line after the window ``sequence``."""
         die = round(die_c / DIE_STEP_C)
-        return f"own,{sequence},{time_us},{self.since_us},{self.charge},{self.energy},{die}"
+        return f"own,{sequence},{self.clears},{self.charge},{self.energy},{die}"
 
 
 class BurstTimer:

@@ -375,7 +375,7 @@ def twins_answer(line: bytes) -> str:
             values = (parsed.whole(0, board_commands.WINDOW_MIN_US, board_commands.WINDOW_MAX_US),)
         elif name == "load":
             parsed.expect(1)
-            values = (parsed.whole(0, 0, 1),)
+            values = (parsed.whole(0, 0, 1), int(parsed.fields[1:2] == ("1",)))
         elif name == "cutoff":
             parsed.expect(2)
             values = (
@@ -478,7 +478,7 @@ def test_commands_of_the_protocols_page(headers: Headers) -> None:
     assert rows == [
         "window|ok|100000",
         "cutoff|ok|3000000|500",
-        "load|ok|0",
+        "load|ok|0|0",
         "flex-start|ok|1|1000|500|50|10|170|4|2000",
         "identify|ok",
         "identify|ok",

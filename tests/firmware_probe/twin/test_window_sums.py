@@ -161,9 +161,9 @@ def test_current_that_flows_back_takes_charge_off_but_adds_energy() -> None:
 
 
 def test_line_has_the_counts_and_the_dies_temperature() -> None:
-    own = OwnCounters(pair_us=1130, since_us=7)
+    own = OwnCounters(pair_us=1130, clears=7)
     own.add(np.array([10**6]), np.array([0]))
-    assert own.body(4, 99, 25.0) == "own,4,99,7,1130,0,3200"
+    assert own.body(4, 25.0) == "own,4,7,1130,0,3200"
     assert DIE_STEP_C * 3200 == 25.0
 
 

@@ -102,25 +102,10 @@ void floored(std::istringstream &words) {
   std::printf("%" PRId64 " %" PRIu64 "\n", quotient, rest);
 }
 
-template <uint16_t SHUNT>
-int64_t current(int64_t counts, uint16_t conversions, const SensorUnits &units) {
-  return current_steps<SHUNT>(counts, conversions, units);
-}
-
-int64_t current_of(uint16_t shunt_steps, int64_t counts, uint16_t conversions,
-                   const SensorUnits &units) {
-  switch (shunt_steps) {
-    case 7: return current<7>(counts, conversions, units);
-    case 20: return current<20>(counts, conversions, units);
-    case 100: return current<100>(counts, conversions, units);
-    case 1000: return current<1000>(counts, conversions, units);
-    case 10000: return current<10000>(counts, conversions, units);
-    default: return current<65535>(counts, conversions, units);
-  }
-}
-
 SensorUnits units_of(const std::string &sensor, uint16_t shunt_steps) {
-  return sensor == "INA226" ? ina226_units(shunt_steps) : ina219_units(shunt_steps);
+  return sensor == "INA228"   ? ina228_units(shunt_steps)
+         : sensor == "INA226" ? ina226_units(shunt_steps)
+                              : ina219_units(shunt_steps);
 }
 
 // window SENSOR SHUNT_STEPS SPAN_US BUS SHUNT ... : the integers of the line
@@ -134,7 +119,7 @@ void window(std::istringstream &words) {
   stats.clear();
   int bus, shunt;
   while (words >> bus >> shunt) {
-    stats.add(static_cast<uint16_t>(bus), static_cast<int16_t>(shunt),
+    stats.add(static_cast<int32_t>(bus), static_cast<int32_t>(shunt),
               bus * units.pack_ratio + shunt);
   }
   Accumulator charge, energy;
@@ -153,9 +138,9 @@ void window(std::istringstream &words) {
               n, voltage_uv(stats.pack_voltage_sum(units), n, units),
               voltage_uv(stats.pack_min, 1, units),
               voltage_uv(stats.bus_voltage_sum(units), n, units),
-              current_of(shunt_steps, stats.shunt_sum, n, units),
-              current_of(shunt_steps, stats.shunt_min, 1, units),
-              current_of(shunt_steps, stats.shunt_max, 1, units), charge.rounded_steps(),
+              current_steps(stats.shunt_sum, n, units),
+              current_steps(stats.shunt_min, 1, units),
+              current_steps(stats.shunt_max, 1, units), charge.rounded_steps(),
               energy.rounded_steps());
 }
 
@@ -309,7 +294,7 @@ void parse(std::istringstream &words) {
       const FlexOrder &flex = command.flex;
       switch (command.kind) {
         case COMMAND_WINDOW: std::printf("|%" PRIu32, command.window_us); break;
-        case COMMAND_LOAD: std::printf("|%d", command.load_closed); break;
+        case COMMAND_LOAD: std::printf("|%d|%d", command.load_closed, command.by_person); break;
         case COMMAND_CUTOFF: std::printf("|%" PRIu32 "|%" PRIu32, command.cutoff_uv, command.hold_ms); break;
         case COMMAND_FLEX_START:
           std::printf("|%d|%" PRIu32 "|%" PRIu32 "|%" PRIu32 "|%d|%d|%d|%" PRIu32, flex.servo, flex.cycles,
@@ -357,11 +342,11 @@ void records(std::istringstream &words) {
     RecordRing<TestMemory> ring(memory, 0, 8 * RecordRing<TestMemory>::SLOT_BYTES);
     bool found = ring.load(&record);
     if (found != (whole_boots > 0) || record.boot != static_cast<uint16_t>(whole_boots)) ++wrong;
-    if (found && (record.cutoff_uv != 3000000u + record.boot || !record.load_open)) ++wrong;
+    if (found && (record.cutoff_uv != 3000000u + record.boot || record.opened != OPENED_BY_HOST)) ++wrong;
     ++record.boot;
     record.cutoff_uv = 3000000u + record.boot;
     record.hold_ms = record.boot;
-    record.load_open = true;
+    record.opened = OPENED_BY_HOST;
     bool fails = cut >= 0 && i % 3 == 2;
     memory.writes_left = fails ? cut : -1;
     ring.begin(record);
