@@ -16,6 +16,8 @@ from analysis.budget.worst import (
     worst_regulator_mw,
 )
 from analysis.electric.ampacity import ampacity_ma
+from analysis.electric.fuse import ABOVE_PEAK, FuseChoice, choose_fuse, current_words
+from analysis.electric.pack_table import limits_ma, short_circuit_ma
 from analysis.electric.regulator import USUAL_MW
 from analysis.electric.thread import THREAD_W_PER_M, heat_w_per_m
 from analysis.listed.wire import Wire
@@ -23,6 +25,12 @@ from analysis.say.words import and_words
 from logger.base.numbers import digits_text
 from logger.base.pack import SAFETY_CLOSING, Pack
 
+_FUSE_RULE: Final = (
+    "The fuse is the next value of IEC 60127-2 over 1.5 times the peak (common practice), at most 0.69 of what the thinnest "
+    "wire carries (2.1 times the fuse for half an hour is an overload of 1.45: IEC 60364-4-43), no more than the cells give, "
+    "and the pack can melt it; a resettable one keeps 0.85 of its hold at 40 °C, and trips slowly. Rated for direct voltage, "
+    f"the full pack's or more. From memory. {SAFETY_CLOSING}"
+)
 _WIRE_SOURCE: Final = "a space agency's derating, scaled to this insulation at 40 °C, from memory"
 
 
@@ -126,6 +134,45 @@ def _ratings(budget: Budget) -> Iterator[str]:
             f"{limits} that the budget states for {'it' if len(over) == 1 else 'them'}: contacts and springs heat and wear out. "
             "Take one that is made for more."
         )
+
+
+def fuse_of(budget: Budget) -> FuseChoice | None:
+    """The fuse next to the pack; None: the pack limits its current itself (a power bank)."""
+    if budget.pack.chemistry == "usb-bank":
+        return None
+    copper = [
+        ampacity_ma(wire.gauge_awg, wire.insulation, wire.bundle)
+        for wire in budget.wires
+        if wire.gauge_awg is not None
+    ]
+    cells = limits_ma(budget.pack)
+    bears = [budget.ratings.pack_ma, budget.ratings.holder_ma, cells[0] if cells else None]
+    return choose_fuse(
+        worst_peak_ma(budget).value,
+        wire_ma=min(copper, default=None),
+        pack_ma=min((limit_ma for limit_ma in bears if limit_ma is not None), default=None),
+        short_ma=short_circuit_ma(budget.pack),
+    )
+
+
+def fuse_sentences(budget: Budget) -> tuple[str, str]:
+    """Which fuse, or why none; and by which rule (details)."""
+    fuse = fuse_of(budget)
+    if fuse is None:
+        return "No fuse: a power bank limits its current itself.", ""
+    peak = f"{ABOVE_PEAK:g} times the peak of {current_words(fuse.peak_ma)}"
+    reset = f"a resettable one that holds {current_words(fuse.hold_ma)}" if fuse.hold_ma else ""
+    if fuse.rated_ma is None:
+        other = f"{reset[0].upper()}{reset[1:]} would do." if reset else ""
+        return f"Fuse next to the pack: none of the usual values fits: {fuse.why_not}. {other}".rstrip(), _FUSE_RULE  # fmt: skip
+    other = f", or {reset}" if reset else ""
+    thread = any(wire.ohm_per_m is not None for wire in budget.wires)
+    not_thread = " It protects the wires, not the conductive thread." if thread else ""
+    wires = "" if budget.wires else " State your wires: whether they bear it is not known."
+    return (
+        f"Fuse next to the pack: {current_words(fuse.rated_ma)}, quick-acting ({peak}){other}.{not_thread}{wires}",
+        _FUSE_RULE,
+    )
 
 
 def _where(worst: Worst) -> str:

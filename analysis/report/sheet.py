@@ -11,6 +11,8 @@ from matplotlib.figure import Figure
 from matplotlib.patches import FancyBboxPatch
 
 from analysis.doubt.uncertainty import NO_LIMITS_NOTE, limits_of
+from analysis.electric.fuse import ABOVE_PEAK, choose_fuse, current_words
+from analysis.electric.pack_table import short_circuit_ma
 from analysis.report.answer import result_rows
 from analysis.report.told import paragraphs
 from analysis.run.heat import HOTTEST, heat_caution
@@ -219,6 +221,7 @@ def _facts(page: _Page, run: Run, result: Rundown) -> None:
     label = f", label {pack.capacity_mah:g} mAh" if pack and pack.capacity_mah else ""
     facts = (
         ("Pack", f"{pack}{label}" if pack else "not stated"),
+        ("Fuse", _fuse(run, result)),
         ("Load", description.load or "not described"),
         ("Recorded", description.started_utc[:16].replace("T", " ") + " UTC" if description.started_utc else ""),
         ("By", description.author),
@@ -230,6 +233,23 @@ def _facts(page: _Page, run: Run, result: Rundown) -> None:
     for name, text in facts:
         if text.strip():
             page.text(f"{name}: {plain_text(text)}", width=52, lines=2, indent="   ")
+
+
+def _fuse(run: Run, result: Rundown) -> str:
+    """The fuse next to the pack by this run's peak; its wires are the maker's to know.
+
+    Pulses shorter than a conversion may be higher, and do not melt it.
+    """
+    pack, peak = run.description.pack, result.peak_current
+    if peak.value is None or (pack is not None and pack.chemistry == "usb-bank"):
+        return ""
+    if result.draw.beyond is not None:
+        return "by the budget: current was beyond the sensor's range"
+    short_ma = short_circuit_ma(pack) if pack else None
+    fuse = choose_fuse(max(peak.value, 0.0), wire_ma=None, pack_ma=None, short_ma=short_ma)
+    if fuse.rated_ma is None:
+        return f"none of the usual values fits: {fuse.why_not}"
+    return f"{current_words(fuse.rated_ma)} quick, {ABOVE_PEAK:g} times this run's peak, if the wires bear it"
 
 
 def _block(page: _Page, title: str, paragraphs: Sequence[str]) -> None:

@@ -3,7 +3,7 @@
 import pytest
 
 from analysis.budget.file import parse_budget
-from analysis.budget.hazards import hazard_warnings
+from analysis.budget.hazards import fuse_sentences, hazard_warnings
 from analysis.budget.story import tell_budget
 from logger.base.errors import BenchError
 
@@ -142,3 +142,20 @@ def test_a_cell_more_is_not_proposed_where_it_burns() -> None:
     assert not any("cell more" in item.words for item in tell_budget(parse_budget(text)).changes)
     cool = text.replace("max_v = 12", "max_v = 12\nregulator_max_mw = 900")
     assert any("cell more" in item.words for item in tell_budget(parse_budget(cool)).changes)
+
+
+def test_the_fuse_next_to_the_pack() -> None:
+    # 30 x 40 mA + 20 mA = 1220 mA; 1.5 times that is 1830 mA: 2 A, as much as the pouch gives (1C).
+    words, rule = fuse_sentences(parse_budget(CAPE))
+    assert words.startswith(
+        "Fuse next to the pack: 2 A, quick-acting (1.5 times the peak of 1.22 A)"
+    )
+    assert "not the conductive thread" in words
+    assert "Local codes" in rule
+    thin = CAPE.replace("gauge_awg = 22", "gauge_awg = 32")
+    words, _ = fuse_sentences(parse_budget(thin))
+    assert "none of the usual values fits: the peak asks for 2 A, and the thinnest wire" in words
+    smaller = CAPE.replace("capacity_mah = 2000", "capacity_mah = 1500")
+    assert "more than the 1.5 A" in fuse_sentences(parse_budget(smaller))[0]
+    bank = CAPE.replace("1x pouch li-ion", "usb-bank").replace("capacity_mah = 2000", "capacity_mah = 5000")  # fmt: skip
+    assert fuse_sentences(parse_budget(bank))[0].startswith("No fuse")
