@@ -160,10 +160,21 @@ class Interpreter:
         """Something on the bench: see ``World`` in the bench's ``world.py``."""
         self.order(f"set {name} {value}")
 
+    def chip(self, kind: str, address: int = 0x40) -> None:
+        """Another sensor on the bus, INA219 or INA226, fresh from its power-on."""
+        self.order(f"chip {kind} {address:02X}")
+
+    def setting(self, module: str, name: str, value: int) -> None:
+        """A number in one of the firmware's modules, for all boots from here on."""
+        self.order(f"setting {module} {name} {value}")
+
     def run(self, until_us: int, *, stop_at_switch: bool = False) -> Told:
         return self.tell(f"run {until_us} {int(stop_at_switch)}")
 
     def _fail(self) -> None:
-        self._process.kill()
+        try:
+            self._process.wait(timeout=2)
+        except subprocess.TimeoutExpired:
+            self._process.kill()
         words = self._process.stderr.read() if self._process.stderr else b""
         raise InterpreterFailed(words.decode("utf-8", "replace")[-2000:] or "no last words")

@@ -1,8 +1,9 @@
 """Plays the core for a parent process: orders in on stdin, a line of state and the board's bytes out.
 
+    setting MODULE NAME NUMBER (before a boot)
     boot PORT CAUSE START_TICKS COSTS AVERAGES PREFIX MORE    chip KIND ADDRESS    pairs N + 12 N bytes
     host HEX    set NAME NUMBER    run UNTIL_US STOP_AT_SWITCH    flash BLOCKS    fill    worn 0/1
-    spoil SLOT HEX    heap    bytes N    end
+    early (windows are sent from the next boot on)    spoil SLOT HEX    heap    bytes N    end
 """
 
 import gc
@@ -18,6 +19,7 @@ from bench.world import Chip, World
 world = World()
 nvm = bytearray(b"\xff" * 64)
 state = {"probe": None, "flash": None, "port": None}
+settings = []
 _CAUSES = {"power": 1, "reset": 2, "watchdog": 3, "soft": 5, "brownout": 6, "unknown": 77}
 
 
@@ -75,12 +77,29 @@ def boot(words):
     world.closed = False
     world.host, world.host_at = bytearray(), 0
     port = _make_port(kind, cause, prefix, more, int(averages))
+    for module, name, number in settings:
+        setattr(__import__("probe." + module, None, None, (name,)), name, number)
     from probe.probe import Probe
 
     gc.collect()
     state["before"] = gc.mem_alloc()
+    if "early" in state:
+        from probe.windows import Windows
+
+        _send_from_the_first(Windows)
     state["probe"], state["port"] = Probe(port), port
     state["probe"].setup()
+
+
+# Window lines from the boot on, without a `start`.
+def _send_from_the_first(windows):
+    begin = windows.begin
+
+    def begin_running(self, now):
+        self.running = True
+        begin(self, now)
+
+    windows.begin = begin_running
 
 
 def pairs(count):
@@ -146,11 +165,18 @@ def obey(order, words):
         boot(words)
     elif order == "chip":
         world.chip = Chip(words[0], int(words[1], 16))
+        return
     elif order == "pairs":
         pairs(int(words[0]))
         return
     elif order == "host":
         world.host.extend(bytes.fromhex(words[0]))
+        return
+    elif order == "early":
+        state["early"] = True
+        return
+    elif order == "setting":
+        settings.append((words[0], words[1], int(words[2])))
         return
     elif order == "set":
         setattr(world, words[0], int(words[1]))
