@@ -18,15 +18,17 @@ from bench.world import Chip, World
 
 world = World()
 nvm = bytearray(b"\xff" * 64)
-state = {"probe": None, "flash": None, "port": None}
+state = {"probe": None, "flash": None, "port": None, "kind": ""}
 settings = []
 _CAUSES = {"power": 1, "reset": 2, "watchdog": 3, "soft": 5, "brownout": 6, "unknown": 77}
 
 
 def _make_port(kind, cause, prefix, more, averages):
-    for name in list(sys.modules):
-        if name.startswith("probe"):
-            del sys.modules[name]
+    if state["kind"] != kind:
+        for name in list(sys.modules):
+            if name.startswith("probe"):
+                del sys.modules[name]
+    state["kind"] = kind
     if kind == "circuit":
         stand_ins.install_classroom(world, _CAUSES[cause], nvm)
         from probe.port_circuit import Port as Base

@@ -63,6 +63,7 @@ class World:
 
     def wait(self) -> None:
         """After a pass of the loop: on to what happens next."""
+        self.chip.catch_up(self.now)
         next_us = self.chip.next_us()
         looked, self._waited = self._waited, self.now
         if self.chip.ready and looked != self.now and not self.absent and not self.hung:

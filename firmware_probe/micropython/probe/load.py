@@ -15,7 +15,7 @@ _OPENED_BY = {HOST: BY_HOST, CUTOFF: BY_CUTOFF, SENSOR: BY_SENSOR}
 # An open switch: current that still flows after so long, in the mean of so long, above so much over the shunt.
 _SETTLE_US = 500000
 _BLOCK_US = 250000
-_FLOWS_HALF_UV = 600
+_LEAK_HALF_UV = 800
 
 
 class LoadSwitch:
@@ -31,9 +31,9 @@ class LoadSwitch:
         self.reason = BOOT
         self.time_us = 0
         self.kept = True
-        self._opened_at = self._block_began = 0
-        self._settled = False
-        self._block_sum = self._block_count = 0
+        self._block_began = self._block_sum = self._block_count = 0
+        self._settling = True
+        self._between = False
         self.flow_sum = self.flow_count = 0
 
     @property
@@ -79,25 +79,34 @@ class LoadSwitch:
 
     def use_units(self, units: Units) -> None:
         self.cutoff.set(self.record.cutoff_uv, self.record.hold_ms, units)
-        self._flows_half_uv = _FLOWS_HALF_UV // units.count_half_uv
+        self._half_uv = units.count_half_uv
 
     def _watch_from(self, now: int) -> None:
-        self._opened_at = now
-        self._settled = False
-        self._block_sum = self._block_count = 0
+        self._block_began = now
+        self._settling = True
 
     def still_flows(self, shunt: int, now: int) -> bool:
-        """One pair while the switch is open: True at the end of a block in which current flowed."""
-        if not self._settled:
-            if (now - self._opened_at) & MASK < _SETTLE_US:
+        """One pair while the switch is open: True at the end of a block in which current flowed.
+
+        A block begins where one conversion ends: that one is not in it.
+        """
+        passed_us = (now - self._block_began) & MASK
+        if self._settling:
+            if passed_us < _SETTLE_US:
                 return False
-            self._settled = True
+            self._settling = False
+            self._between = True
+        if self._between:
+            self._between = False
             self._block_began = now
+            self._block_sum = self._block_count = 0
+            return False
         self._block_sum += shunt
         self._block_count += 1
-        if (now - self._block_began) & MASK < _BLOCK_US:
+        if passed_us < _BLOCK_US:
+            return False
+        self._between = True
+        if abs(self._block_sum) * self._half_uv <= _LEAK_HALF_UV * self._block_count:
             return False
         self.flow_sum, self.flow_count = self._block_sum, self._block_count
-        self._block_sum = self._block_count = 0
-        self._block_began = now
-        return abs(self.flow_sum) > self._flows_half_uv * self.flow_count
+        return True
