@@ -31,6 +31,7 @@ enum CommandError : uint8_t {
   ERROR_RANGE,
   ERROR_BUSY,
   ERROR_FITTED,
+  ERROR_TRIPPED,
 };
 
 static const uint32_t WINDOW_MIN_US = 10000UL;
@@ -59,7 +60,10 @@ struct Command {
   union {
     uint32_t window_us;
     uint32_t burst_us;  // 0: none
-    bool load_closed;
+    struct {
+      bool load_closed;
+      bool by_person;
+    };
     struct {
       uint32_t cutoff_uv;
       uint32_t hold_ms;
@@ -150,6 +154,7 @@ class CommandParser {
       if (command_.burst_us && command_.burst_us < BURST_MIN_US) fail(ERROR_RANGE);
     } else if (named(FLASH_TEXT("load"), COMMAND_LOAD, 1)) {
       command_.load_closed = number(0, 1) == 1;
+      command_.by_person = end_ - next_ >= 1 && *next_ == '1' && (end_ - next_ == 1 || next_[1] == ',');
     } else if (named(FLASH_TEXT("cutoff"), COMMAND_CUTOFF, 2)) {
       command_.cutoff_uv = volt_uv(CUTOFF_MAX_UV);
       command_.hold_ms = number(0, UINT32_MAX);

@@ -3,8 +3,9 @@
 
 #include "lines.h"
 
-static CommandError do_load(bool closed) {
+static CommandError do_load(bool closed, bool by_person) {
   if (!load_fitted) return ERROR_FITTED;
+  if (closed && record.opened == OPENED_BY_CUTOFF && !by_person) return ERROR_TRIPPED;
   set_load(closed, closed == load_closed() ? LOAD_BY_STATUS : LOAD_BY_HOST);
   return ERROR_NONE;
 }
@@ -48,7 +49,7 @@ static CommandError do_command(const Command &command) {
     case COMMAND_BURST:
       return do_burst(command.burst_us);
     case COMMAND_LOAD:
-      return do_load(command.load_closed);
+      return do_load(command.load_closed, command.by_person);
     case COMMAND_CUTOFF:
       return do_cutoff(command.cutoff_uv, command.hold_ms);
     case COMMAND_FLEX_START:
@@ -76,10 +77,7 @@ static void handle_command() {
 // buffer until this one is read, the answer is out and what has to outlive a
 // reset is written.
 static void collect_command() {
-#if defined(SERIAL_RX_BUFFER_SIZE)
-  // A full buffer drops what comes next without a word.
-  if (Serial.available() >= SERIAL_RX_BUFFER_SIZE - 1) note_fault(FAULT_RX);
-#endif
+  if (serial_overran()) note_fault(FAULT_RX);
   while (!command_due && !answer_due && !hello_due && !records.writing() &&
          Serial.available() > 0) {
     command_due = parser.feed((uint8_t)Serial.read());

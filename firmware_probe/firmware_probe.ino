@@ -4,8 +4,6 @@
 // before the upload: settings.h.
 
 #include <Arduino.h>
-#include <EEPROM.h>
-#include <Wire.h>
 
 #include "commands.h"
 
@@ -67,11 +65,12 @@ void setup() {
   restart_cause = find_restart_cause();
   Serial.begin(BAUD);
   watchdog_start();
-  board_id = board_name();
+  memory.begin();
+  board_id = board_name(memory);
   records.load(&record);
   ++record.boot;
   records.begin(record);
-  while (records.write_byte()) {
+  while (write_record()) {
   }
   digitalWrite(PIN_LOAD_SWITCH, load_closed() ? HIGH : LOW);
   pinMode(PIN_LIMIT_SWITCH, INPUT_PULLUP);
@@ -118,6 +117,9 @@ static void take_pair(bool overflow) {
     count_fault(FAULT_OVERFLOW, 1);
   } else {
     window.add(sensor.bus(), shunt, pack);
+  }
+  if (load_fitted && !load_closed() && switch_watch.add(shunt, pair_seen_us, sensor.units())) {
+    note_fault(FAULT_SWITCH);
   }
   // Beyond the range the pack is taken for as low as it may be.
   if (cutoff.add(pack, pair_seen_us) && load_closed()) set_load(false, LOAD_BY_CUTOFF);
@@ -214,6 +216,7 @@ static void burst_if_due(bool pair_taken) {
 
 void loop() {
   watchdog_feed();
+  output_service();
   collect_command();
   bool pair_taken = poll_sensor();
   work(pair_taken);

@@ -52,6 +52,8 @@ static const char *fault_word(FaultCode code) {
     case FAULT_RANGE: return FLASH_TEXT("range");
     case FAULT_MISSED: return FLASH_TEXT("missed");
     case FAULT_RX: return FLASH_TEXT("rx");
+    case FAULT_SWITCH: return FLASH_TEXT("switch");
+    case FAULT_MEMORY: return FLASH_TEXT("memory");
     case FAULT_BROWNOUT: return FLASH_TEXT("brownout");
     default: return FLASH_TEXT("watchdog");
   }
@@ -64,6 +66,16 @@ static const char *load_word(LoadReason reason) {
     case LOAD_BY_BOOT: return FLASH_TEXT("boot");
     case LOAD_BY_STATUS: return FLASH_TEXT("status");
     default: return FLASH_TEXT("sensor");
+  }
+}
+
+static const char *opened_word(uint8_t opened) {
+  switch (opened) {
+    case OPENED_NOT: return FLASH_TEXT("-");
+    case OPENED_NEW: return FLASH_TEXT("new");
+    case OPENED_BY_CUTOFF: return FLASH_TEXT("cutoff");
+    case OPENED_BY_SENSOR: return FLASH_TEXT("sensor");
+    default: return FLASH_TEXT("host");
   }
 }
 
@@ -82,6 +94,7 @@ static const char *error_word(CommandError error) {
     case ERROR_FIELD: return FLASH_TEXT("field");
     case ERROR_RANGE: return FLASH_TEXT("range");
     case ERROR_BUSY: return FLASH_TEXT("busy");
+    case ERROR_TRIPPED: return FLASH_TEXT("tripped");
     default: return FLASH_TEXT("fitted");
   }
 }
@@ -139,7 +152,7 @@ static int64_t range_steps() {
 
 static bool hello_field(uint8_t field) {
   switch (field) {
-    case 0: line.begin(FLASH_TEXT("hello,protocol=1")); break;
+    case 0: line.end_foreign(); line.begin(FLASH_TEXT("hello,protocol=1")); break;
     case 1: line.text(FLASH_TEXT(",firmware=" FIRMWARE_VERSION)); break;
     case 2: line.text(FLASH_TEXT(",board=")); line.hex(board_id, 8); break;
     case 3: line.text(FLASH_TEXT(",boot=")); line.number(record.boot); break;
@@ -151,10 +164,14 @@ static bool hello_field(uint8_t field) {
     case 9: line.text(FLASH_TEXT(",bus_range_v=")); line.fixed(sensor.bus_range_mv(), 3); break;
     case 10: line.text(FLASH_TEXT(",window_us=")); line.number(next_window_us); break;
     case 11: line.text(FLASH_TEXT(",load=")); put_load_state(); break;
-    case 12: line.text(FLASH_TEXT(",cutoff_v=")); line.fixed(record.cutoff_uv, 6); break;
-    case 13: line.text(FLASH_TEXT(",hold_ms=")); line.number(record.hold_ms); break;
-    case 14: line.text(FLASH_TEXT(",running=")); line.put(running ? '1' : '0'); break;
-    case 15:
+    case 12:
+      line.text(FLASH_TEXT(",opened="));
+      line.text(opened_word(load_fitted ? record.opened : (uint8_t)OPENED_NOT));
+      break;
+    case 13: line.text(FLASH_TEXT(",cutoff_v=")); line.fixed(record.cutoff_uv, 6); break;
+    case 14: line.text(FLASH_TEXT(",hold_ms=")); line.number(record.hold_ms); break;
+    case 15: line.text(FLASH_TEXT(",running=")); line.put(running ? '1' : '0'); break;
+    case 16:
       if (sensor.can_burst()) {
         line.text(FLASH_TEXT(",burst_us="));
         line.number(burst_timer.period_us());
@@ -213,6 +230,8 @@ static bool fault_field(uint8_t field) {
     default:
       if (fault_writing == FAULT_RANGE) {
         line.fixed(range_steps(), 4);
+      } else if (fault_writing == FAULT_SWITCH) {
+        line.fixed(current_steps<SHUNT_STEPS>(switch_watch.sum(), switch_watch.pairs(), sensor.units()), 4);
       } else if (fault_writing < FAULTS_COUNTED) {
         line.number(fault_count[fault_writing]);
         fault_count[fault_writing] = 0;
@@ -336,11 +355,11 @@ static bool take_fault() {
   if (!faults_due) return false;
   uint16_t now = fault_ticks();
   for (uint8_t code = 0; code < FAULT_CODES; ++code) {
-    uint8_t bit = (uint8_t)(1 << code);
+    uint16_t bit = (uint16_t)(1U << code);
     uint16_t ticks = (uint16_t)(now - fault_sent_ticks[code]);
-    if (ticks >= FAULT_PAUSE_TICKS) faults_held &= (uint8_t)~bit;
+    if (ticks >= FAULT_PAUSE_TICKS) faults_held &= (uint16_t)~bit;
     if (!(faults_due & bit) || faults_held & bit) continue;
-    faults_due &= (uint8_t)~bit;
+    faults_due &= (uint16_t)~bit;
     faults_held |= bit;
     fault_sent_ticks[code] = now;
     fault_writing = (FaultCode)code;
@@ -374,10 +393,4 @@ static LineKind next_line() {
 // Longest piece with the end of its line: ",time_us=", 20 digits, "*CCCC" and LF.
 static const uint8_t FIELD_MAX_BYTES = 35;
 
-static bool output_has_room() {
-#if defined(__AVR__)
-  return Serial.availableForWrite() >= FIELD_MAX_BYTES;
-#else
-  return true;  // may wait a little for the port
-#endif
-}
+static bool output_has_room() { return output_room(FIELD_MAX_BYTES); }

@@ -12,17 +12,18 @@
 #include "flex_cycle.h"
 #include "line_writer.h"
 #include "pins.h"
+#include "port.h"
 #include "record_ring.h"
-#include "restart.h"
 #include "rig.h"
 #include "sensor.h"
 #include "settings.h"
+#include "switch_watch.h"
 #include "window_stats.h"
 
 #define FIRMWARE_VERSION "1.0.0"
 
 static BoardClock board_clock;
-static LineWriter<decltype(Serial)> line(Serial);
+static LineWriter<PortOutput> line(port_output);
 static CommandParser parser;
 static Sensor sensor;
 
@@ -30,22 +31,13 @@ static uint64_t now_us() { return board_clock.now_us(micros()); }
 
 // ---- memory over resets -----------------------------------------------------
 
-static EepromMemory eeprom;
-static const uint16_t RECORDS_ADDRESS = 16;
-static RecordRing<EepromMemory> records(eeprom, RECORDS_ADDRESS, 62);
+static PortMemory memory;
+static RecordRing<PortMemory> records(memory, RECORDS_ADDRESS, RECORDS_BYTES);
 static Record record;
 static uint32_t board_id = 0;
 static RestartCause restart_cause = RESTART_UNKNOWN;
 static uint32_t record_byte_at_us = 0;
-// An EEPROM byte takes 3.4 ms to write; meanwhile another write would wait.
-static const uint32_t EEPROM_BYTE_US = 4000;
 
-static void write_record_byte() {
-  uint32_t now = micros();
-  if (!records.writing() || now - record_byte_at_us < EEPROM_BYTE_US) return;
-  record_byte_at_us = now;
-  records.write_byte();
-}
 
 // ---- faults -----------------------------------------------------------------
 
@@ -57,13 +49,15 @@ enum FaultCode : uint8_t {
   FAULT_BUS,
   FAULT_RANGE,
   FAULT_RX,
+  FAULT_SWITCH,
+  FAULT_MEMORY,
   FAULT_BROWNOUT,
   FAULT_WATCHDOG,
   FAULT_CODES,
 };
 
-static uint8_t faults_due = 0;   // a bit for each code
-static uint8_t faults_held = 0;  // sent less than a second ago
+static uint16_t faults_due = 0;   // a bit for each code
+static uint16_t faults_held = 0;  // sent less than a second ago
 static uint16_t fault_sent_ticks[FAULT_CODES];
 static uint32_t fault_count[FAULTS_COUNTED];
 
@@ -71,12 +65,26 @@ static uint32_t fault_count[FAULTS_COUNTED];
 static uint16_t fault_ticks() { return (uint16_t)(micros() >> 14); }
 
 // The line goes out at most once a second.
-static void note_fault(FaultCode code) { faults_due |= (uint8_t)(1 << code); }
+static void note_fault(FaultCode code) { faults_due |= (uint16_t)(1U << code); }
 
 // Conversions beyond the range or not read: the line says how many.
 static void count_fault(FaultCode code, uint32_t conversions) {
   fault_count[code] = add_saturating(fault_count[code], conversions);
   note_fault(code);
+}
+
+// A byte of the record; false when all are written.
+static bool write_record() {
+  bool more = records.write_byte();
+  if (records.take_failure()) note_fault(FAULT_MEMORY);
+  return more;
+}
+
+static void write_record_byte() {
+  uint32_t now = micros();
+  if (!records.writing() || now - record_byte_at_us < MEMORY_BYTE_US) return;
+  record_byte_at_us = now;
+  write_record();
 }
 
 // ---- load switch and cutoff -------------------------------------------------
@@ -94,6 +102,7 @@ static bool load_due = false;
 static LoadReason load_reason = LOAD_BY_BOOT;
 static uint64_t load_time_us = 0;
 static Cutoff cutoff;
+static SwitchWatch switch_watch;
 
 static void tell_load(LoadReason reason) {
   load_due = true;
@@ -115,17 +124,25 @@ static void find_load_switch() {
   pinMode(PIN_LOAD_SWITCH, OUTPUT);
 }
 
+static Opened opened_by(LoadReason reason) {
+  return reason == LOAD_BY_CUTOFF   ? OPENED_BY_CUTOFF
+         : reason == LOAD_BY_SENSOR ? OPENED_BY_SENSOR
+                                    : OPENED_BY_HOST;
+}
+
 static void set_load(bool closed, LoadReason reason) {
   if (!load_fitted) return;
   digitalWrite(PIN_LOAD_SWITCH, closed ? HIGH : LOW);
   cutoff.restart(micros());
+  switch_watch.restart(micros());
   tell_load(reason);
-  if (record.load_open == !closed) return;
-  record.load_open = !closed;
+  Opened opened = closed ? OPENED_NOT : opened_by(reason);
+  if (record.opened == opened || (record.opened == OPENED_BY_CUTOFF && !closed)) return;
+  record.opened = opened;
   records.begin(record);
 }
 
-static bool load_closed() { return load_fitted && !record.load_open; }
+static bool load_closed() { return load_fitted && record.opened == OPENED_NOT; }
 
 // ---- window -----------------------------------------------------------------
 

@@ -1,11 +1,11 @@
-// INA219 or INA226 over Wire: finds it, sets it up, hands out each conversion once.
+// INA219 or INA226 on the I2C bus: finds it, sets it up, hands out each conversion once.
 #pragma once
 
 #include <Arduino.h>
-#include <Wire.h>
 
 #include "burst.h"
 #include "flash_text.h"
+#include "register_bus.h"
 #include "sensor_units.h"
 #include "settings.h"
 
@@ -23,45 +23,19 @@ enum SensorEvent : uint8_t {
   SENSOR_BUS_HUNG,  // the I2C bus was stuck and has been reset
 };
 
-// Longer than any register read, shorter than the 1.024 ms in which the board's
-// clock would lose a tick while the I2C interrupt waits.
-static const uint16_t BUS_TIMEOUT_US = 800;
-
-// Without a limit Wire waits for ever at a bus that hangs. Not every core's Wire
-// has one, and of those that have it not all say so in a macro.
-template <class Bus>
-auto limit_bus_wait(Bus &bus, int) -> decltype(bus.setWireTimeout(0UL, true)) {
-  bus.setWireTimeout(BUS_TIMEOUT_US, true);
-}
-template <class Bus>
-void limit_bus_wait(Bus &, long) {}
-
-template <class Bus>
-auto bus_wait_ended(Bus &bus, int) -> decltype(bus.getWireTimeoutFlag()) {
-  bool ended = bus.getWireTimeoutFlag();
-  bus.clearWireTimeoutFlag();
-  return ended;
-}
-template <class Bus>
-bool bus_wait_ended(Bus &, long) {
-  return false;
-}
-
 class Sensor {
  public:
   void begin() {
     use_units();
-    Wire.begin();
-    set_up_bus();
+    bus_.begin();
   }
 
   // Looks at 40h to 4Fh. False when there is none.
   bool find() {
     kind_ = SENSOR_NONE;
-    bus_hung_ = false;
-    for (address_ = 0x40; address_ <= 0x4F && kind_ == SENSOR_NONE && !bus_hung_; ++address_) {
-      pointer_ = POINTER_UNKNOWN;
-      if (!answers()) continue;
+    bus_.forget_hang();
+    for (uint8_t address = 0x40; address <= 0x4F && kind_ == SENSOR_NONE && !bus_.hung(); ++address) {
+      if (!bus_.answers(address)) continue;
       if (is_ina226()) {
         kind_ = SENSOR_INA226;
       } else if (is_ina219()) {
@@ -69,12 +43,8 @@ class Sensor {
         gain_ = INA219_GAIN;
       }
     }
-    if (bus_hung_) free_bus();
-    if (kind_ == SENSOR_NONE) {
-      address_ = 0;
-      return false;
-    }
-    --address_;
+    if (bus_.hung()) bus_.free();
+    if (kind_ == SENSOR_NONE) return false;
     use_units();
     configure();
     return true;
@@ -83,10 +53,10 @@ class Sensor {
   // One try to read a conversion. Takes one register read when none is ready,
   // three when one is: at 400 kHz some 0.1 ms and 0.7 ms.
   SensorEvent poll() {
-    bus_hung_ = false;
+    bus_.forget_hang();
     SensorEvent event = kind_ == SENSOR_INA226 ? poll_ina226() : poll_ina219();
-    if (bus_hung_) {
-      free_bus();
+    if (bus_.hung()) {
+      bus_.free();
       return SENSOR_BUS_HUNG;
     }
     return event;
@@ -95,7 +65,7 @@ class Sensor {
   // False when the sensor has lost its settings, as after a dip of its supply.
   bool still_configured() {
     uint16_t value;
-    return !read_register(REGISTER_CONFIG, &value) || value == config_word();
+    return !bus_.read(REGISTER_CONFIG, &value) || value == config_word();
   }
 
   // BURST_VALUES short conversions of the shunt alone, in the time of a pair and a quarter: 1.3 ms.
@@ -103,13 +73,13 @@ class Sensor {
   // that was being converted is lost.
   bool burst(int16_t *values) {
     uint16_t pace_us = period_us() / BURST_VALUES;
-    bool good = write_register(REGISTER_CONFIG, burst_word());
+    bool good = bus_.write(REGISTER_CONFIG, burst_word());
     uint32_t due_us = micros() + pace_us;
     for (uint8_t at = 0; at < BURST_VALUES; ++at, due_us += pace_us) {
       while ((int32_t)(micros() - due_us) < 0) {
       }
       uint16_t value;
-      good = good && read_register(REGISTER_SHUNT, &value);
+      good = good && bus_.read(REGISTER_SHUNT, &value);
       values[at] = good ? (int16_t)value : 0;
       if (values[at] >= range_counts() || values[at] <= -range_counts()) good = false;
     }
@@ -121,12 +91,12 @@ class Sensor {
   bool can_burst() const { return kind_ == SENSOR_INA226 || INA219_BITS == 12; }
 
   SensorKind kind() const { return kind_; }
-  uint8_t address() const { return address_; }
-  uint16_t bus() const { return bus_; }
-  int16_t shunt() const { return shunt_; }
+  uint8_t address() const { return kind_ == SENSOR_NONE ? 0 : bus_.address(); }
+  uint16_t bus() const { return bus_counts_; }
+  int16_t shunt() const { return shunt_counts_; }
   // Of the sensor that was found last.
   const SensorUnits &units() const { return units_; }
-  bool bus_hung() const { return bus_hung_; }
+  bool bus_hung() const { return bus_.hung(); }
 
   // Least count of the shunt that is beyond the range: the converter's end stop.
   int16_t range_counts() const {
@@ -163,79 +133,11 @@ class Sensor {
     flash_copy(&units_, kind_ == SENSOR_INA226 ? &INA226_UNITS : &INA219_UNITS, sizeof units_);
   }
 
-  void set_up_bus() {
-    Wire.setClock(400000UL);
-    limit_bus_wait(Wire, 0);
-    pointer_ = POINTER_UNKNOWN;
-  }
-
-  bool answers() {
-    Wire.beginTransmission(address_);
-    bool answered = Wire.endTransmission() == 0;
-    note_timeout();
-    return answered;
-  }
-
-  void note_timeout() {
-    if (bus_wait_ended(Wire, 0)) bus_hung_ = true;
-  }
-
-  // Nine clocks let a sensor that was cut off in the middle of a byte finish it.
-  void free_bus() {
-    Wire.end();
-    pinMode(SDA, INPUT_PULLUP);
-    for (uint8_t clock = 0; clock < 9; ++clock) {
-      digitalWrite(SCL, LOW);
-      pinMode(SCL, OUTPUT);
-      delayMicroseconds(5);
-      pinMode(SCL, INPUT_PULLUP);
-      delayMicroseconds(5);
-    }
-    // Stop condition: data rises while the clock is high.
-    digitalWrite(SDA, LOW);
-    pinMode(SDA, OUTPUT);
-    delayMicroseconds(5);
-    pinMode(SDA, INPUT_PULLUP);
-    Wire.begin();
-    set_up_bus();
-  }
-
-  // The register pointer stays where it was, so that polling the same register
-  // needs no pointer write.
-  bool read_register(uint8_t number, uint16_t *value) {
-    if (pointer_ != number) {
-      Wire.beginTransmission(address_);
-      Wire.write(number);
-      if (Wire.endTransmission(false) != 0) return failed();
-      pointer_ = number;
-    }
-    if (Wire.requestFrom(address_, (uint8_t)2) != 2) return failed();
-    uint8_t high = (uint8_t)Wire.read();
-    *value = (uint16_t)((uint16_t)high << 8 | (uint8_t)Wire.read());
-    return true;
-  }
-
-  bool write_register(uint8_t number, uint16_t value) {
-    Wire.beginTransmission(address_);
-    Wire.write(number);
-    Wire.write((uint8_t)(value >> 8));
-    Wire.write((uint8_t)value);
-    if (Wire.endTransmission() != 0) return failed();
-    pointer_ = number;
-    return true;
-  }
-
-  bool failed() {
-    pointer_ = POINTER_UNKNOWN;
-    note_timeout();
-    return false;
-  }
-
   // The lowest four bits of the die's number are its revision.
   bool is_ina226() {
     uint16_t manufacturer, die;
-    return read_register(INA226_MANUFACTURER, &manufacturer) && manufacturer == 0x5449 &&
-           read_register(INA226_DIE, &die) && die >> 4 == 0x226;
+    return bus_.read(INA226_MANUFACTURER, &manufacturer) && manufacturer == 0x5449 &&
+           bus_.read(INA226_DIE, &die) && die >> 4 == 0x226;
   }
 
   // It has no identification: the settings after a reset and the calibration
@@ -244,11 +146,11 @@ class Sensor {
     uint16_t config, calibration;
     // Read first: the two highest bits are never set, and whatever else lives at
     // this address should not be written to.
-    return read_register(REGISTER_CONFIG, &config) && (config & 0xC000) == 0 &&
-           write_register(REGISTER_CONFIG, INA219_RESET) &&
-           read_register(REGISTER_CONFIG, &config) && config == INA219_AFTER_RESET &&
-           write_register(REGISTER_CALIBRATION, 0xFFFF) &&
-           read_register(REGISTER_CALIBRATION, &calibration) && calibration == 0xFFFE;
+    return bus_.read(REGISTER_CONFIG, &config) && (config & 0xC000) == 0 &&
+           bus_.write(REGISTER_CONFIG, INA219_RESET) &&
+           bus_.read(REGISTER_CONFIG, &config) && config == INA219_AFTER_RESET &&
+           bus_.write(REGISTER_CALIBRATION, 0xFFFF) &&
+           bus_.read(REGISTER_CALIBRATION, &calibration) && calibration == 0xFFFE;
   }
 
   // Shunt and bus one after the other without end; widest bus range.
@@ -270,12 +172,12 @@ class Sensor {
   // The calibration makes the sensor's own current register equal to the shunt
   // register, so that its arithmetic cannot overflow before the converter does.
   void configure() {
-    write_register(REGISTER_CALIBRATION, kind_ == SENSOR_INA226 ? 2048 : 4096);
-    write_register(REGISTER_CONFIG, config_word());
+    bus_.write(REGISTER_CALIBRATION, kind_ == SENSOR_INA226 ? 2048 : 4096);
+    bus_.write(REGISTER_CONFIG, config_word());
   }
 
   SensorEvent judge(bool beyond) {
-    if (!beyond && shunt_ < range_counts() && shunt_ > -range_counts()) return SENSOR_PAIR;
+    if (!beyond && shunt_counts_ < range_counts() && shunt_counts_ > -range_counts()) return SENSOR_PAIR;
     if (kind_ == SENSOR_INA226 || gain_ == 8) return SENSOR_OVERFLOW;
     gain_ = 8;
     configure();
@@ -286,35 +188,31 @@ class Sensor {
   // The shunt is read first: it is the first to be overwritten.
   SensorEvent poll_ina219() {
     uint16_t bus, shunt, power;
-    if (!read_register(REGISTER_BUS, &bus)) return SENSOR_SILENT;
+    if (!bus_.read(REGISTER_BUS, &bus)) return SENSOR_SILENT;
     if (!(bus & INA219_READY)) return SENSOR_WAITING;
-    if (!read_register(REGISTER_SHUNT, &shunt)) return SENSOR_SILENT;
-    if (!read_register(REGISTER_POWER, &power)) return SENSOR_SILENT;
-    bus_ = bus >> 3;
-    shunt_ = (int16_t)shunt;
+    if (!bus_.read(REGISTER_SHUNT, &shunt)) return SENSOR_SILENT;
+    if (!bus_.read(REGISTER_POWER, &power)) return SENSOR_SILENT;
+    bus_counts_ = bus >> 3;
+    shunt_counts_ = (int16_t)shunt;
     return judge(bus & INA219_MATH_OVERFLOW);
   }
 
   // Reading the mask register hands out the ready flag and clears it.
   SensorEvent poll_ina226() {
     uint16_t mask, bus, shunt;
-    if (!read_register(INA226_MASK_ENABLE, &mask)) return SENSOR_SILENT;
+    if (!bus_.read(INA226_MASK_ENABLE, &mask)) return SENSOR_SILENT;
     if (!(mask & INA226_READY)) return SENSOR_WAITING;
-    if (!read_register(REGISTER_SHUNT, &shunt)) return SENSOR_SILENT;
-    if (!read_register(REGISTER_BUS, &bus)) return SENSOR_SILENT;
-    bus_ = bus;
-    shunt_ = (int16_t)shunt;
+    if (!bus_.read(REGISTER_SHUNT, &shunt)) return SENSOR_SILENT;
+    if (!bus_.read(REGISTER_BUS, &bus)) return SENSOR_SILENT;
+    bus_counts_ = bus;
+    shunt_counts_ = (int16_t)shunt;
     return judge(false);
   }
 
-  static const uint8_t POINTER_UNKNOWN = 0xAA;
-
+  RegisterBus bus_;
   SensorKind kind_ = SENSOR_NONE;
-  uint8_t address_ = 0;
   uint8_t gain_ = INA219_GAIN;
-  uint8_t pointer_ = POINTER_UNKNOWN;
-  bool bus_hung_ = false;
-  uint16_t bus_ = 0;
-  int16_t shunt_ = 0;
+  uint16_t bus_counts_ = 0;
+  int16_t shunt_counts_ = 0;
   SensorUnits units_;
 };

@@ -24,6 +24,11 @@ class LineOutput:
     def say(self, body: str) -> None:
         self._lines.append(self._faults.line(frame(body)))
 
+    def greet(self, body: str) -> None:
+        """A ``hello``, with an LF before it: half a line of the last boot does not glue to it."""
+        self._lines.append(b"\n")
+        self.say(body)
+
     def may_tell(self, code: str, now_us: int) -> bool:
         """Whether this fault may be told again; if so, it counts as told now."""
         told_us = self._fault_told_us.get(code)
@@ -73,6 +78,7 @@ def hello_body(
             ("bus_range_v", fixed(round(sensor.configuration.bus_range_v * 1000), 3)),
             ("window_us", str(windows.next_window_us)),
             ("load", switch.state),
+            ("opened", switch.opened),
             ("cutoff_v", fixed(eeprom.cutoff_uv, 6)),
             ("hold_ms", str(eeprom.hold_ms)),
             ("running", str(int(windows.is_running))),

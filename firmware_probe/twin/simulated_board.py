@@ -56,7 +56,7 @@ class SimulatedBoard:
 
     ``window_us``: window length after boot. ``switch_fitted``: with a switch the load is off
     while the board is without power or in reset (gate pulled down), without one it goes on
-    drawing uncounted. ``clock_ppm``: error of the board's crystal. ``widen``: the INA219 goes
+    drawing uncounted. ``eeprom``: None: of a board that was used before, its switch closed. ``clock_ppm``: error of the board's crystal. ``widen``: the INA219 goes
     to its widest gain range when a conversion reaches the end of the present one.
     ``joints``: up to four, on the flex rig; empty: no rig fitted. ``wiring``: right, or how wrong.
 
@@ -106,6 +106,7 @@ class SimulatedBoard:
         self._deaf_until_us = 0
         self._deaf_code = "bus"
         self._contact_until_us = 0
+        self._bypass_until_us = 0
         self._link_down_until_us = 0
         self._stalled_from_us: int | None = None
         self._stretch: _Stretch | None = None
@@ -153,9 +154,14 @@ class SimulatedBoard:
     @property
     def load_closed(self) -> bool:
         """Can current flow?"""
-        if not self.switch.is_fitted:
+        if not self.switch.is_fitted or self._is_bypassed:
             return True
         return self.switch.is_closed and not self._powerless
+
+    @property
+    def _is_bypassed(self) -> bool:
+        """A welded switch, or a way around it."""
+        return self.simulated_us < self._bypass_until_us
 
     @property
     def window_us(self) -> int:
@@ -223,7 +229,9 @@ class SimulatedBoard:
     # ---- boots and faults
 
     def _boot(self, cause: str) -> None:
+        self.eeprom.recall()
         self.eeprom.boot = (self.eeprom.boot + 1) & 0xFFFF
+        remembered = self.eeprom.keep()
         self.boot_us = self.simulated_us
         self._cause = cause
         self._boot_cause: str | None = None
@@ -238,13 +246,14 @@ class SimulatedBoard:
         self._received = b""
         self._receive_lost = 0
         self._stretch = None
-        self.say(self.hello())
+        self.greet()
         if self.switch.is_fitted:
-            # The circuit was without power as well.
-            self.circuit.load.restart()
+            if not self._is_bypassed:  # the circuit was without power as well
+                self.circuit.load.restart()
             self._say_load("boot")
         if cause in ("brownout", "watchdog"):
             self._fault(cause, "")
+        self._tell_memory(remembered)
 
     def _play_faults(self) -> None:
         """Faults that are due; the stretch before one ends at it (``_plan``)."""
@@ -271,6 +280,10 @@ class SimulatedBoard:
                 self.circuit.contact_ohm = CONTACT_OHM
             else:
                 self.circuit.holder_ohm = CONTACT_OHM
+        elif fault.kind in ("weld", "bridge"):
+            self._bypass_until_us = max(self._bypass_until_us, until_us)
+        elif fault.kind == "worn":
+            self.eeprom.worn = True
         if fault.kind in ("unplug", "cut"):
             self._link_down_until_us = max(self._link_down_until_us, until_us)
 
@@ -305,6 +318,11 @@ class SimulatedBoard:
                     ends.append(self.switch.blind_end_us)
             if self.flex.is_running:
                 ends.append(self.flex.end_us)
+            if self.switch.watches_leak:
+                leak = self.switch.leak
+                ends.append(leak.begin_us if now_us < leak.begin_us else leak.due_us)
+        if self._is_bypassed:
+            ends.append(self._bypass_until_us)
         if self.circuit.has_bad_contact:
             ends.append(self._contact_until_us)
         states, left_s = self.circuit.plan(self.load_closed)
@@ -344,6 +362,8 @@ class SimulatedBoard:
                 end_us = self._pair_end_us(first + held)
                 shunt, bus, pack = shunt[: held + 1], bus[: held + 1], pack[: held + 1]
             self.windows.add(shunt, bus, pack, self.sensor.shunt_full_counts)
+            if self.switch.watches_leak and start_us >= self.switch.leak.begin_us:
+                self.switch.leak.add(shunt)
         self.circuit.draw(stretch.states, (end_us - start_us) * self._tick_true_s)
         self.simulated_us = end_us
         self._stretch = None
@@ -361,11 +381,16 @@ class SimulatedBoard:
 
     def move_switch(self, closed: bool, reason: str) -> None:
         """Open or close the load switch, and say so."""
-        if closed and not self.switch.is_closed:
+        if closed and not self.switch.is_closed and not self._is_bypassed:
             self.circuit.load.restart()
-        self.switch.move(closed, self.simulated_us)
+        remembered = self.switch.move(closed, reason, self.simulated_us)
         self._stretch = None
         self._say_load(reason)
+        self._tell_memory(remembered)
+
+    def set_cutoff(self, cutoff_uv: int, hold_ms: int) -> None:
+        """Watch another cutoff from now on."""
+        self._tell_memory(self.switch.set_cutoff(cutoff_uv, hold_ms, self.simulated_us))
 
     def _after_stretch(self) -> None:
         """What is due now that the stretch is over."""
@@ -381,10 +406,21 @@ class SimulatedBoard:
             self._end_stall()
         if self.switch.is_watching and now_us >= self.switch.blind_end_us:
             self.move_switch(False, "sensor")
+        if self.switch.watches_leak and now_us >= self.switch.leak.due_us:
+            self._look_for_leak()
         if self.flex.is_running and now_us >= self.flex.end_us:
             self._say_all(self.flex.end_cycle(now_us - self.boot_us))
         if now_us >= self._window_stop_us():
             self._end_window()
+
+    def _look_for_leak(self) -> None:
+        """The switch is open: has the current gone?"""
+        kind = self.sensor.kind
+        counts = self.switch.leak.leak_counts(self.simulated_us, kind.shunt_lsb_nv)
+        if counts is not None:
+            shunt_steps = round(self.sensor.shunt_ohm * 10_000)  # of 0.1 mOhm
+            # nV over 0.1 mOhm are 0.01 mA, a hundred steps of 0.0001 mA.
+            self._fault("switch", fixed(round(counts * kind.shunt_lsb_nv * 100 / shunt_steps), 4))
 
     def _end_stall(self) -> None:
         assert self._stalled_from_us is not None
@@ -429,6 +465,14 @@ class SimulatedBoard:
 
     def _say_load(self, reason: str) -> None:
         self.say(f"load,{self.simulated_us - self.boot_us},{self.switch.state},{reason}")
+
+    def greet(self) -> None:
+        if self.simulated_us >= self._dead_until_us:
+            self._output.greet(self.hello())
+
+    def _tell_memory(self, remembered: bool) -> None:
+        if not remembered:
+            self._fault("memory", "")
 
     def _fault(self, code: str, detail: object) -> None:
         """Fault line, the same code at most once a second."""

@@ -35,7 +35,8 @@ class Window(NamedTuple):
 
 @dataclass(frozen=True)
 class Hello:
-    """Who the board is; ``load`` is ``1`` closed, ``0`` open, ``-`` no switch.
+    """Who the board is; ``load`` is ``1`` closed, ``0`` open, ``-`` no switch; ``opened``: why it is open
+    (``new``, ``host``, ``cutoff``, ``sensor``; ``-``: it is not, or an older sketch).
 
     ``time_factor``: board seconds per host second of a simulated board (0: as
     fast as it can), None on a real one, whose clock can be compared with ours.
@@ -55,6 +56,7 @@ class Hello:
     range_ma: float | None = None
     bus_range_v: float | None = None
     load: str = "-"
+    opened: str = "-"
     cutoff_v: float = 0.0
     hold_ms: int = 0
     running: bool = False
@@ -149,6 +151,7 @@ _WINDOW: Final = re.compile(
     b"%(more)b)\\*([0-9A-F]{4})\r?"
     % {**{name.encode(): text for name, text in _NUMBER.items()}, b"more": _MORE}
 ).fullmatch
+_HELLO: Final = b"hello,protocol="
 _LINE: Final = re.compile(rb"([ -)+-~]*)\*([0-9A-F]{4})\r?").fullmatch
 
 
@@ -176,7 +179,7 @@ class LineDecoder:
         self._fresh = True
 
     def feed(self, chunk: bytes) -> list[Item]:
-        """Checked lines and void ones that this chunk completes; at most one per LF."""
+        """Checked lines and void ones that this chunk completes; one per LF at most, two where half a line glues to a hello."""
         self.bytes_in += len(chunk)
         lines = (self._pending + chunk).split(b"\n")
         position = self.bytes_in - len(chunk) - len(self._pending)
@@ -242,6 +245,11 @@ class LineDecoder:
         length = len(line) + 1
         if length > LINE_MAX_BYTES:
             return self._void(position, length, "length")
+        glued = line.rfind(_HELLO)
+        if glued > 0 and _is_whole(line[glued:]):
+            # Half a line, then a reset of a board whose hello begins without an LF.
+            half = self._void(position, glued, "characters")
+            return half + self._other(position + glued, line[glued:])
         match = _LINE(line)
         if match is None:
             return self._void(position, length, "characters")
@@ -263,6 +271,11 @@ class LineDecoder:
     def _void(self, position: int, length: int, reason: str) -> list[Item]:
         self.voids[reason] = self.voids.get(reason, 0) + 1
         return [Void(position, length, reason)]
+
+
+def _is_whole(line: bytes) -> bool:
+    match = _LINE(line)
+    return match is not None and b"%04X" % crc16(match[1]) == match[2]
 
 
 _WHOLE = re.compile(r"[0-9]{1,20}").fullmatch
@@ -311,6 +324,7 @@ def _hello(parts: list[str]) -> Hello:
         range_ma=_optional(pairs, "range_ma"),
         bus_range_v=_optional(pairs, "bus_range_v"),
         load=pairs.get("load", "-"),
+        opened=pairs.get("opened", "-"),
         cutoff_v=_optional(pairs, "cutoff_v") or 0.0,
         hold_ms=_whole(pairs.get("hold_ms", "0")),
         running=pairs.get("running") == "1",

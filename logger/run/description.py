@@ -20,6 +20,7 @@ from logger.run.format import (
     SAMPLES_NAME,
     UNIT_KEY,
 )
+from logger.run.switch_test import SwitchTest
 
 
 @dataclass(frozen=True)
@@ -137,7 +138,8 @@ class Description:
     ``need_s``: how long the piece must last, ``fresh``: whether the pack began fresh or freshly charged,
     ``modes_ma``: draws that the piece has in some mode, so that a pause is not taken for a piece gone dark;
     ``meter``: the accuracy of the meter that an import came from; None: nobody said. ``bursts``: what the board's
-    short conversions saw, None: it sent none.
+    short conversions saw, None: it sent none. ``switch_test``: what was last seen when the load switch opened, before
+    the run or in it; None: nobody looked.
     """
 
     title: str = ""
@@ -166,6 +168,7 @@ class Description:
     events: tuple[Event, ...] = ()
     meter: Meter | None = None
     bursts: Bursts | None = None
+    switch_test: SwitchTest | None = None
     imported: dict[str, Any] = field(default_factory=dict)
 
     @property
@@ -233,6 +236,7 @@ def from_document(document: Mapping[str, Any]) -> tuple[Description, list[str]]:
         ("board", Board),
         ("counters", Counters),
         ("stop", Stop),
+        ("switch_test", SwitchTest),
     ):
         part = own.get(key)
         if part is not None:

@@ -264,7 +264,7 @@ def test_tcp_comes_back_on_the_same_number() -> None:
         where = ("127.0.0.1", int(server.port.rpartition(":")[2]))
         with socket.create_connection(where, timeout=5.0) as reader:
             reader.sendall(b"identify\n")
-            assert reader.recv(1000).startswith(b"hello,")
+            assert reader.recv(1000).startswith(b"\nhello,")
             server.unplug(3600.0)
             assert reader.recv(1000) == b""
         with pytest.raises(ConnectionRefusedError):
