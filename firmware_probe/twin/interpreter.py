@@ -77,6 +77,7 @@ class Interpreter:
             stderr=subprocess.PIPE,
             cwd=memory,
         )
+        self.now_us = 0
 
     def __enter__(self) -> Self:
         return self
@@ -123,6 +124,7 @@ class Interpreter:
             raise InterpreterFailed(f"answered {name}")
         now, closed, running, window, pair, lost, read, left, unfed, count = map(int, numbers)
         sent = self._process.stdout.read(count)
+        self.now_us = now
         return Told(
             now, bool(closed), bool(running), window, pair, lost, read, bool(left), unfed, sent
         )

@@ -24,17 +24,21 @@ _CAUSES = {"power": 1, "reset": 2, "watchdog": 3, "soft": 5, "brownout": 6, "unk
 
 
 def _make_port(kind, cause, prefix, more, averages):
-    if state["kind"] != kind:
+    fresh = state["kind"] != kind
+    if fresh:
         for name in list(sys.modules):
             if name.startswith("probe"):
                 del sys.modules[name]
     state["kind"] = kind
+    world.cause = _CAUSES[cause]
     if kind == "circuit":
-        stand_ins.install_classroom(world, _CAUSES[cause], nvm)
+        if fresh:
+            stand_ins.install_classroom(world, nvm)
         from probe.port_circuit import Port as Base
     else:
         pins = {"rp2": (4, 5), "esp32": (21, 22), "samd": ("SDA", "SCL")}[kind]
-        stand_ins.install_machine(world, pins[0], pins[1], _CAUSES[cause])
+        if fresh:
+            stand_ins.install_machine(world, pins[0], pins[1])
         if kind == "rp2":
             from probe.port_rp2 import Port as Base
         elif kind == "esp32":

@@ -24,8 +24,8 @@ def _read(world: World, address: int, data: bytearray) -> None:
     data[1] = value & 255
 
 
-def install_machine(world: World, sda: object, scl: object, cause: int) -> None:
-    """``cause``: what ``reset_cause`` gives."""
+def install_machine(world: World, sda: object, scl: object) -> None:
+    """``reset_cause`` gives the world's ``cause``."""
 
     class Pin:
         IN, OUT, OPEN_DRAIN, PULL_UP = 0, 1, 2, 3
@@ -72,11 +72,11 @@ def install_machine(world: World, sda: object, scl: object, cause: int) -> None:
     module.Pin, module.I2C, module.WDT = Pin, I2C, WDT
     module.PWRON_RESET, module.HARD_RESET, module.WDT_RESET = 1, 2, 3
     module.SOFT_RESET, module.BROWNOUT_RESET = 5, 6
-    module.reset_cause = lambda: cause
+    module.reset_cause = lambda: world.cause
     sys.modules["machine"] = module
 
 
-def install_classroom(world: World, cause: int, nvm: bytearray) -> None:
+def install_classroom(world: World, nvm: bytearray) -> None:
     """busio, board, digitalio, microcontroller, usb_cdc, watchdog."""
 
     class I2C:
@@ -141,6 +141,11 @@ def install_classroom(world: World, cause: int, nvm: bytearray) -> None:
         def feed(self) -> None:
             world.feed()
 
+    class Cpu:
+        @property
+        def reset_reason(self) -> int:
+            return world.cause
+
     board, busio, digitalio = _Module(), _Module(), _Module()
     board.SCL, board.SDA, board.D5 = "SCL", "SDA", "D5"
     busio.I2C = I2C
@@ -151,8 +156,7 @@ def install_classroom(world: World, cause: int, nvm: bytearray) -> None:
     usb_cdc.data, usb_cdc.console = None, Serial()
     watchdog.WatchDogMode = _Module()
     watchdog.WatchDogMode.RESET = 1
-    controller.cpu, controller.ResetReason = _Module(), _Module()
-    controller.cpu.reset_reason = cause
+    controller.cpu, controller.ResetReason = Cpu(), _Module()
     reasons = controller.ResetReason
     reasons.POWER_ON, reasons.RESET_PIN, reasons.WATCHDOG = 1, 2, 3
     reasons.SOFTWARE, reasons.BROWNOUT = 5, 6

@@ -31,6 +31,7 @@ class World:
         self.host_at = 0
         self.out = bytearray()
         self.left = False
+        self.cause = 1
         self.fed = self.now
         self.longest_unfed = 0
         self._waited = -1

@@ -111,8 +111,7 @@ class Parser:
         elif name == b"load":
             self._number(0, 0, 1)
             # Second field: a person wants it, also after the cutoff had tripped.
-            if len(self._fields) > 1:
-                self._number(1, 0, 1)
+            self.values.append(1 if self._field(1) == b"1" else 0)
         elif name == b"cutoff":
             self._volt_uv(0, CUTOFF_MAX_UV)
             self._number(1, 0, UINT32_MAX)

@@ -266,7 +266,7 @@ class Probe:
         elif name == b"stop":
             self.windows.stop()
         elif name == b"load":
-            return self._obey_load(values[0] == 1, len(values) > 1 and values[1] == 1)
+            return self._obey_load(values[0] == 1, values[1] == 1)
         elif name == b"cutoff":
             if not self.load.fitted:
                 return FITTED

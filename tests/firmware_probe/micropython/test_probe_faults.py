@@ -43,7 +43,7 @@ class Night:
 
     def __init__(self, board: Interpreter, shunt: int = SHUNT, bus: int = 1100) -> None:
         self.board = board
-        self.now_us = 0
+        self.now_us = board.now_us
         self.shunt, self.bus = shunt, bus
         self.said: list[str] = []
 
