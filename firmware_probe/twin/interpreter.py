@@ -76,6 +76,7 @@ class Interpreter:
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
             cwd=memory,
+            start_new_session=True,  # Ctrl-C is for the one who plays it
         )
         self.now_us = 0
 
