@@ -13,6 +13,8 @@ from typing import TypeVar
 
 import click
 
+from firmware_probe.interpreter.board import InterpreterBoard
+from firmware_probe.interpreter.process import PACKAGE, InterpreterMissing
 from firmware_probe.twin.bench_text import (
     joints_from_text,
     load_from_text,
@@ -21,8 +23,6 @@ from firmware_probe.twin.bench_text import (
 )
 from firmware_probe.twin.eeprom import load_eeprom, save_eeprom
 from firmware_probe.twin.faults import FaultPlayer, parse_script
-from firmware_probe.twin.interpreter import PACKAGE, InterpreterMissing
-from firmware_probe.twin.interpreter_board import InterpreterBoard
 from firmware_probe.twin.links import Link, TcpLink, best_link
 from firmware_probe.twin.load import LoadProgramme
 from firmware_probe.twin.pack import PackModel

@@ -50,5 +50,7 @@ def _write_files(folder: Path, name: str) -> None:
     click.echo("Rehearsed on a computer's interpreter; on no real board yet.")
     click.echo(f"1. Wire it: {board.pins}. Sensor at 3.3 V, never 5 V; {target / 'README.md'}.")
     click.echo("2. Put the interpreter onto the board, as its makers say for your board.")
-    click.echo("3. Another shunt than 0.1 Ohm, other pins? Change probe/settings.py, the port file.")
+    click.echo(
+        "3. Another shunt than 0.1 Ohm, other pins? Change probe/settings.py, the port file."
+    )
     click.echo(f"4. Copy {board.start} and the folder probe {board.copying}; unplug, plug in.")

@@ -23,7 +23,9 @@ class Board:
     port: str
     pins: str
     start: str = "main.py"
-    copying: str = "with the interpreter's own remote tool or an editor that shows the board's files"
+    copying: str = (
+        "with the interpreter's own remote tool or an editor that shows the board's files"
+    )
 
 
 BOARDS: Final[Mapping[str, Board]] = MappingProxyType(

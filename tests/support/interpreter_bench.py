@@ -9,14 +9,14 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from firmware_probe.line_format import crc16
-from firmware_probe.twin.interpreter import (
+from firmware_probe.interpreter.process import (
     HEAP_BYTES,
     PACKAGE,
     Interpreter,
     InterpreterMissing,
     interpreter_command,
 )
+from firmware_probe.line_format import crc16
 from tests.support.firmware_sim.toolchain import required
 
 PAIR_US: Final = 1064

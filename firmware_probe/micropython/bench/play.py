@@ -1,13 +1,12 @@
 """Plays the core for a parent process: orders in on stdin, a line of state and the board's bytes out.
 
-    setting MODULE NAME NUMBER (before a boot)
-    boot PORT CAUSE START_TICKS COSTS AVERAGES PREFIX MORE    chip KIND ADDRESS    pairs N + 12 N bytes
-    host HEX    set NAME NUMBER    run UNTIL_US STOP_AT_SWITCH    flash BLOCKS    fill    worn 0/1
-    early (windows are sent from the next boot on)    spoil SLOT HEX    heap    bytes N    config    wear    end
+setting MODULE NAME NUMBER (before a boot)
+boot PORT CAUSE START_TICKS COSTS AVERAGES PREFIX MORE    chip KIND ADDRESS    pairs N + 12 N bytes
+host HEX    set NAME NUMBER    run UNTIL_US STOP_AT_SWITCH    flash BLOCKS    fill    worn 0/1
+early (windows are sent from the next boot on)    spoil SLOT HEX    heap    bytes N    config    wear    end
 """
 
 import gc
-import os
 import sys
 from array import array
 
@@ -111,7 +110,7 @@ def _send_from_the_first(windows):
 def pairs(count):
     data = sys.stdin.buffer.read(12 * count)
     world.chip.give(
-        array("Q", data[: 8 * count]),
+        array("L", data[: 8 * count]),
         array("h", data[8 * count : 10 * count]),
         array("H", data[10 * count :]),
     )

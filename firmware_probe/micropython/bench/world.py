@@ -103,7 +103,7 @@ class Chip:
     def __init__(self, kind: str, address: int) -> None:
         self.kind = kind
         self.address = address
-        self.times = array("Q")
+        self.times = array("L")  # eight bytes on a computer
         self.shunt = array("h")
         self.bus = array("H")
         self.at = 0

@@ -40,8 +40,8 @@ class Parser:
         self._length = 0
         self.name = b"?"
         self.error = b""
-        self.values: "list[int]" = []
-        self._fields: "list[bytes]" = []
+        self.values: list[int] = []
+        self._fields: list[bytes] = []
 
     @property
     def is_empty(self) -> bool:

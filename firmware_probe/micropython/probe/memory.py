@@ -74,7 +74,8 @@ class Memory:
         _pack(data, 18, 2, crc16(data, 18))
         slot = 1 - self._slot
         self._port.write_slot(slot, data)
-        if self._port.read_slot(slot) != data:
+        kept = self._port.read_slot(slot)
+        if kept is None or bytearray(kept) != data:
             return False
         self._sequence = sequence
         self._slot = slot

@@ -7,6 +7,7 @@ Ran on a stand-in of these modules only, on no real interpreter of the kind.
 
 import os
 import time
+from array import array
 
 import board
 import busio
@@ -32,6 +33,7 @@ class Port:
     WATCHDOG_S = 8
 
     def __init__(self) -> None:
+        self._clock = array("i", (0,))
         self._one = bytearray(1)
         self._two = bytearray(2)
         self._three = bytearray(3)
@@ -44,7 +46,9 @@ class Port:
         self._host.write_timeout = 0
 
     def ticks(self) -> int:
-        return time.monotonic_ns() // 1000 & _MASK
+        # Through the array: what a long integer is reckoned into stays one, however small.
+        self._clock[0] = time.monotonic_ns() // 1000 & _MASK
+        return self._clock[0]
 
     def random_32(self) -> int:
         return int.from_bytes(os.urandom(4), "big")
@@ -123,9 +127,7 @@ class Port:
 
     def switch_fitted(self) -> bool:
         self._switch.switch_to_input(digitalio.Pull.UP)
-        fitted = (
-            not self._switch.value if settings.LOAD_SWITCH == 2 else settings.LOAD_SWITCH == 1
-        )
+        fitted = not self._switch.value if settings.LOAD_SWITCH == 2 else settings.LOAD_SWITCH == 1
         self._switch.switch_to_output(False)
         return fitted
 

@@ -39,7 +39,7 @@ class MachinePort:
     # ---- time and chance
 
     def ticks(self) -> int:
-        return time.ticks_us() & _MASK  # type: ignore[attr-defined, no-any-return]
+        return time.ticks_us() & _MASK
 
     def random_32(self) -> int:
         return int.from_bytes(os.urandom(4), "big")
@@ -109,12 +109,12 @@ class MachinePort:
         clock = machine.Pin(scl, machine.Pin.OPEN_DRAIN, value=1)
         for _ in range(9):
             clock(0)
-            time.sleep_us(5)  # type: ignore[attr-defined]
+            time.sleep_us(5)
             clock(1)
-            time.sleep_us(5)  # type: ignore[attr-defined]
+            time.sleep_us(5)
         # Stop condition: data rises while the clock is high.
         data(0)
-        time.sleep_us(5)  # type: ignore[attr-defined]
+        time.sleep_us(5)
         data(1)
         self._connect()
 
@@ -161,16 +161,16 @@ class MachinePort:
         self._writable.register(sys.stdout, select.POLLOUT)
 
     def read_byte(self) -> int:
-        for _ in self._readable.ipoll(0):  # type: ignore[attr-defined]
-            if self._input.readinto(self._one):  # type: ignore[attr-defined]
+        for _ in self._readable.ipoll(0):
+            if self._input.readinto(self._one):
                 return self._one[0]
         return -1
 
     # Never into a full port: a host that sleeps with the cable in must not hold up the cutoff.
     def write(self, data: bytearray, start: int, end: int) -> int:
-        for _ in self._writable.ipoll(0):  # type: ignore[attr-defined]
+        for _ in self._writable.ipoll(0):
             count = min(end - start, _CHUNK_BYTES)
-            return self._output.write(data, start, count) or 0  # type: ignore[call-arg]
+            return self._output.write(data, start, count) or 0
         return 0
 
     # ---- watchdog and leaving

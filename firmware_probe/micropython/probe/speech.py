@@ -23,7 +23,6 @@ class Speech:
         self._complete = False
         self._fault = 0
         self._writers = (
-            None,
             self._hello,
             self._answer,
             self._load,
@@ -53,7 +52,7 @@ class Speech:
             self._field = 0
             if not self._kind:
                 return False
-        more = self._writers[self._kind](self._probe, line, self._field, now)
+        more = self._writers[self._kind - 1](self._probe, line, self._field, now)
         self._field += 1
         if not more:
             line.end()

@@ -24,9 +24,7 @@ class Units:
 
     def current_steps(self, counts: int, conversions: int) -> int:
         """In 0.0001 mA: count / shunt = 0.5e-6 V half_uv / (1e-4 ohm steps), and 1e-7 A is a step."""
-        return divide_rounded(
-            counts * self.count_half_uv * 50000, self.shunt_steps * conversions
-        )
+        return divide_rounded(counts * self.count_half_uv * 50000, self.shunt_steps * conversions)
 
 
 def divide_rounded(value: int, divisor: int) -> int:

@@ -61,9 +61,11 @@ class Windows:
     def begin(self, now: int) -> None:
         """The grid of window ends goes on; after a long stall it starts anew from here."""
         self._whole = self.running
-        self._end = (self._end + self.next_us) & MASK
+        # As a difference: a sum beyond 30 bits would be, and stay, a long integer.
+        back_us = MASK - self.next_us + 1
+        self._end = (self._end - back_us) & MASK
         if (now - self._end) & MASK < _HALF:
-            self._end = (now + self.next_us) & MASK
+            self._end = (now - back_us) & MASK
 
     def _close(self, now: int) -> None:
         self.finish_work()

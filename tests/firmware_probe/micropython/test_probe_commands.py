@@ -40,7 +40,7 @@ STEP_S = 0.07
 def lines_of_a_bad_link(count: int, seed: int) -> list[bytes]:
     """Commands with a byte changed, lost or put in, or cut off; no LF within."""
     rng = random.Random(seed)
-    found = []
+    found: list[bytes] = []
     while len(found) < count:
         line = bytearray(frame(rng.choice(BODIES[:60]))[:-1])
         at = rng.randrange(len(line))
@@ -61,7 +61,14 @@ def lines_of_a_bad_link(count: int, seed: int) -> list[bytes]:
 
 def sent_lines() -> list[bytes]:
     plain = [frame(body)[:-1] for body in BODIES if body]
-    odd = [b"identify*0000", b"start*1507\r", b"start*1507\r\r", b"start*150", b"start*15070", b"*0000"]
+    odd = [
+        b"identify*0000",
+        b"start*1507\r",
+        b"start*1507\r\r",
+        b"start*150",
+        b"start*15070",
+        b"*0000",
+    ]
     odd += [b"start*1507" + b" " * 100, b"x" * 79, b"x" * 80, b"x" * 300, bytes(range(128, 256))]
     return plain + odd + lines_of_a_bad_link(120, 7)
 
@@ -132,7 +139,7 @@ def test_two_interrupts_on_an_empty_line_open_the_switch_and_leave(tmp_path: Pat
         told = board.run(steady(board, 60))
         assert told.closed
         board.host(b"start\x03\x03\n")
-        told = board.run(steady(board, 60, start_us=told.now_us) )
+        told = board.run(steady(board, 60, start_us=told.now_us))
         assert told.closed
         assert not told.left
         board.host(b"\r\x03\x03")

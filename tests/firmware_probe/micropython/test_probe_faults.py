@@ -6,8 +6,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from firmware_probe.interpreter.process import Interpreter, Told
 from firmware_probe.line_format import command
-from firmware_probe.twin.interpreter import Interpreter, Told
 from tests.support.interpreter_bench import (
     PAIR_US,
     bodies,

@@ -74,7 +74,7 @@ def board_times(outcome: Outcome, seen_us: Ints, lost: Ints) -> Ints:
         times_us[begin:at] = np.minimum(times_us[begin:at], end_us // WINDOW_US * WINDOW_US - 1)
         times_us[at] = end_us
         begin = at + 1
-    return times_us[:begin]
+    return np.asarray(times_us[:begin])
 
 
 @needs_toolchain

@@ -4,8 +4,8 @@ from pathlib import Path
 
 import pytest
 
+from firmware_probe.interpreter.process import Interpreter
 from firmware_probe.line_format import command
-from firmware_probe.twin.interpreter import Interpreter
 from tests.firmware_probe.micropython.test_probe_faults import Night, faults, hellos
 from tests.support.interpreter_bench import kinds, needs_interpreter, started, steady
 
@@ -14,9 +14,9 @@ pytestmark = [pytest.mark.firmware, needs_interpreter]
 BLOCKS = 64
 
 
-def first_hello(board: Interpreter, **how: str) -> dict[str, str]:
-    """Of a start; and all that was said in the 1.1 s after it is in ``said``."""
-    board.boot(averages=1, **how)
+def first_hello(board: Interpreter) -> dict[str, str]:
+    """Of a start; ``faults``: told in the second after it."""
+    board.boot(averages=1)
     night = Night(board)
     night.go_on(1.1)
     found = hellos(night.said)[0]

@@ -10,9 +10,9 @@ from typing import Final
 
 import numpy as np
 
+from firmware_probe.interpreter.process import Interpreter, Told
 from firmware_probe.twin.bench_circuit import RIGHT_WIRING, BenchCircuit
 from firmware_probe.twin.faults import FaultPlayer
-from firmware_probe.twin.interpreter import Interpreter, Told
 from firmware_probe.twin.load import LoadProgramme
 from firmware_probe.twin.pack import PackModel
 from firmware_probe.twin.sensor import CurrentSensor

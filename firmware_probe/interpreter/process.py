@@ -74,7 +74,7 @@ class Interpreter:
             [*command, os.fspath(FIRMWARE / "bench" / "play.py"), os.fspath(FIRMWARE)],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
-            stderr=subprocess.PIPE,
+            stderr=subprocess.STDOUT,
             cwd=memory,
             start_new_session=True,  # Ctrl-C is for the one who plays it
         )
@@ -84,7 +84,10 @@ class Interpreter:
         return self
 
     def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        at: TracebackType | None,
     ) -> None:
         self.close()
 
@@ -94,7 +97,7 @@ class Interpreter:
                 self._process.communicate(b"end\n", timeout=5)
             except (subprocess.TimeoutExpired, BrokenPipeError):
                 self._process.kill()
-        for stream in (self._process.stdin, self._process.stdout, self._process.stderr):
+        for stream in (self._process.stdin, self._process.stdout):
             if stream:
                 stream.close()
         self._process.wait()
@@ -113,7 +116,7 @@ class Interpreter:
         assert self._process.stdout
         self.order(words)
         line = self._process.stdout.readline()
-        if not line:
+        if not line or line.startswith(b"Traceback"):
             self._fail()
         return tuple(line.decode("ascii").split())
 
@@ -175,9 +178,10 @@ class Interpreter:
         return self.tell(f"run {until_us} {int(stop_at_switch)}")
 
     def _fail(self) -> None:
+        # It tells its own errors on the standard output.
         try:
             self._process.wait(timeout=2)
         except subprocess.TimeoutExpired:
             self._process.kill()
-        words = self._process.stderr.read() if self._process.stderr else b""
+        words = self._process.stdout.read() if self._process.stdout else b""
         raise InterpreterFailed(words.decode("utf-8", "replace")[-2000:] or "no last words")
