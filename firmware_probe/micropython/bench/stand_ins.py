@@ -73,6 +73,7 @@ def install_machine(world: World, sda: object, scl: object) -> None:
     module.PWRON_RESET, module.HARD_RESET, module.WDT_RESET = 1, 2, 3
     module.SOFT_RESET, module.BROWNOUT_RESET = 5, 6
     module.reset_cause = lambda: world.cause
+    module.reset = sys.exit
     sys.modules["machine"] = module
 
 
