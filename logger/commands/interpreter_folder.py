@@ -7,12 +7,13 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Final
 
-from logger.commands.sketch_folder import write_new_folder
+from logger.commands.sketch_folder import sketch_files, write_new_folder
 
 _PACKAGE: Final = "firmware_probe"
 _FOLDER: Final = "micropython"
 # For type checkers, and what the other boards need.
 _LEFT_OUT: Final = ("contract.py",)
+_WIRING: Final = ("README.md", "PROTOCOL.md", "pictures/")
 
 
 @dataclass(frozen=True)
@@ -66,5 +67,8 @@ def write_board_folder(parent: Path, name: str) -> tuple[Path, list[str]]:
     """Write the files of a board of ``BOARDS``; gives the folder and the files' paths in it. Raises BenchError."""
     content = board_files(BOARDS[name])
     about = (files(_PACKAGE) / _FOLDER / "README.md").read_bytes()
-    target = write_new_folder(parent / f"{_PACKAGE}_{name}", {"README.md": about, **content})
-    return target, list(content)
+    # Wiring and protocol come along; in the package they lie one folder up.
+    other = {path: data for path, data in sketch_files().items() if path.startswith(_WIRING)}
+    beside = {f"wiring/{path}": data for path, data in other.items()}
+    beside["README.md"] = about.replace(b"](../", b"](wiring/")
+    return write_new_folder(parent / f"{_PACKAGE}_{name}", {**beside, **content}), list(content)

@@ -1,6 +1,6 @@
 """main.py as on a board, in real time, on standard input and output; a steady pack and load behind the stand-ins.
 
-    live.py FIRMWARE_FOLDER SHUNT_COUNTS BUS_COUNTS
+live.py FIRMWARE_FOLDER SHUNT_COUNTS BUS_COUNTS
 """
 
 import sys
@@ -39,6 +39,6 @@ world = LiveWorld()
 world.chip = LiveChip("INA219", 0x40)
 stand_ins.install_machine(world, "SDA", "SCL")
 
-import main
+import main  # noqa: E402
 
 main.run()
