@@ -6,7 +6,6 @@ _MASK = 0x3FFFFFFF
 # I2C at 400 kHz: nine bits a byte, a start and a stop.
 _BYTE_US = 22
 _FRAME_US = 8
-_LOOK_US = 20  # each look at the time: how the work of the interpreter is played
 _STEP_US = 2000
 ENODEV, EIO, ETIMEDOUT = 19, 5, 110
 
@@ -19,6 +18,7 @@ class World:
         self.until = 0
         self.offset = 0
         self.costs = False
+        self.look_us = 20  # each look at the time: so the interpreter's work is played
         self.chip = Chip("INA219", 0x40)
         self.absent = False
         self.hung_tries = 0  # so many times the nine clocks do not free it; below 0: never
@@ -38,7 +38,7 @@ class World:
 
     def ticks(self) -> int:
         if self.costs:
-            self.now += _LOOK_US
+            self.now += self.look_us
         return (self.now + self.offset) & _MASK
 
     def spend(self, count: int) -> None:

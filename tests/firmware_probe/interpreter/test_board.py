@@ -108,7 +108,7 @@ def test_the_logger_records_it(tmp_path: Path) -> None:
 
 def test_without_an_interpreter_it_says_where_one_is(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(process, "_MODULE", "no_such_module")
-    monkeypatch.setattr(process.shutil, "which", lambda _: None)
+    monkeypatch.setattr("shutil.which", lambda _: None)
     result = CliRunner().invoke(simulate, ["--firmware", "micropython"])
     assert result.exit_code == 2
     assert process.PACKAGE in result.output

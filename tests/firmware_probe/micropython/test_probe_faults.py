@@ -185,6 +185,37 @@ def test_missed_conversions_are_counted(tmp_path: Path) -> None:
     assert [int(detail) for detail in faults(bodies(sent), "missed")] == [7, 12]
 
 
+@pytest.mark.parametrize("look_us", [20, 300, 400, 800])
+def test_an_interpreter_that_is_too_slow_says_how_much_it_lost(
+    tmp_path: Path, look_us: int
+) -> None:
+    """The sensor counts what it overwrote unread: as much is told, within a sixth: where each
+    one is late by less than a quarter, the tolerance of the sensor's clock hides a part."""
+    with started(tmp_path) as board:
+        board.set("look_us", look_us)
+        board.boot(averages=1, costs=True)
+        ends_us = PAIR_US * np.arange(1, 3001, dtype=np.int64)
+        alike = np.ones(3000, dtype=np.int64)
+        sent = play(board, ends_us, SHUNT * alike, 1100 * alike)
+        told = board.run(int(ends_us[-1]) + 2_000_000)
+    missed = sum(map(int, faults(bodies(sent + told.sent), "missed")))
+    assert (told.lost == 0) == (look_us == 20)
+    assert missed == pytest.approx(told.lost, abs=2, rel=0.16)
+
+
+@pytest.mark.parametrize("clock", [0.95, 586 / 532])
+def test_a_sensors_clock_that_is_off_is_no_loss(tmp_path: Path, clock: float) -> None:
+    """SBOS448G gives 532 us typical and 586 us at most."""
+    with started(tmp_path) as board:
+        board.boot(averages=1, costs=True)
+        ends_us = (PAIR_US * clock * np.arange(1, 3001)).astype(np.int64)
+        alike = np.ones(3000, dtype=np.int64)
+        sent = play(board, ends_us, SHUNT * alike, 1100 * alike)
+        told = board.run(int(ends_us[-1]) + 2_000_000)
+    assert told.lost == 0
+    assert faults(bodies(sent + told.sent), "missed") == []
+
+
 def test_host_silent_over_the_clocks_wrap(tmp_path: Path) -> None:
     """Nobody reads, the port is full: lines are lost, which the numbers tell; the cutoff works, charge is whole."""
     with started(tmp_path) as board:
