@@ -98,7 +98,10 @@ class World:
 
 
 class Chip:
-    """Registers as TI SBOS448G (INA219) and SBOS547B (INA226) have them; conversions as they were given."""
+    """Registers as TI SBOS448G (INA219) and SBOS547B (INA226) have them; conversions as they were given.
+
+    ``CLONE226``: like an INA226, but says not who it is.
+    """
 
     def __init__(self, kind: str, address: int) -> None:
         self.kind = kind
@@ -115,10 +118,14 @@ class Chip:
         self.ready = False
         self.pointer = 0
         self.registers = {0: 0x399F, 1: 0, 2: 0, 3: 0, 4: 0, 5: 0}
-        if self.kind == "INA226":
+        if self.kind != "INA219":
             self.registers = {0: 0x4127, 1: 0, 2: 0, 3: 0, 4: 0, 5: 0, 6: 0, 7: 0}
+        if self.kind == "INA226":
             self.registers[0xFE] = 0x5449
             self.registers[0xFF] = 0x2260
+        elif self.kind == "INA228":  # its identity alone
+            self.registers[0x3E] = 0x5449
+            self.registers[0x3F] = 0x2281
 
     def give(self, times: "array[int]", shunt: "array[int]", bus: "array[int]") -> None:
         """Conversions to come, instead of those that have not come yet."""
@@ -163,5 +170,5 @@ class Chip:
                 self.registers[0] = value
         elif pointer == 5:
             self.registers[5] = value & (0xFFFE if self.kind == "INA219" else 0x7FFF)
-        elif pointer in (6, 7) and self.kind == "INA226":
+        elif pointer in (6, 7) and self.kind != "INA219":
             self.registers[pointer] = value

@@ -10,14 +10,17 @@ CUTOFF_MAX_UV = 40960000  # end of the wider sensor's range
 UINT32_MAX = 0xFFFFFFFF
 _PERIOD_MAX_MS = 600000
 
-CRC, UNKNOWN, FIELD, RANGE, FITTED, TRIPPED = (
+CRC, UNKNOWN, FIELD, RANGE, BUSY, FITTED, TRIPPED = (
     b"crc",
     b"unknown",
     b"field",
     b"range",
+    b"busy",
     b"fitted",
     b"tripped",
 )
+_KINDS = (b"auto", b"INA219", b"INA226", b"INA228")
+_HEX = b"0123456789ABCDEF"
 # Name: how many fields it must have; more are for later versions.
 _FIELDS = {
     b"identify": 0,
@@ -26,6 +29,8 @@ _FIELDS = {
     b"flex-stop": 0,
     b"window": 1,
     b"burst": 1,
+    b"sensor": 1,
+    b"address": 1,
     b"load": 1,
     b"cutoff": 2,
     b"flex-start": 8,
@@ -94,7 +99,7 @@ class Parser:
                 return None
         sent = 0
         for at in range(count + 1, length):
-            digit = b"0123456789ABCDEF".find(line[at : at + 1])
+            digit = _HEX.find(line[at : at + 1])
             if digit < 0:
                 return None
             sent = sent << 4 | digit
@@ -115,8 +120,30 @@ class Parser:
         elif name == b"cutoff":
             self._volt_uv(0, CUTOFF_MAX_UV)
             self._number(1, 0, UINT32_MAX)
+        elif name == b"sensor":
+            self._sensor(self._field(0))
+        elif name == b"address":
+            self._address(self._field(0))
         elif name == b"flex-start":
             self._flex_order()
+
+    def _sensor(self, word: bytes) -> None:
+        if word not in _KINDS:
+            self._fail(FIELD)
+            return
+        self.values.append(_KINDS.index(word))
+
+    # Two upper-case hex digits, 40 to 4F; 0: any.
+    def _address(self, word: bytes) -> None:
+        if word == b"auto":
+            self.values.append(0)
+            return
+        high, low = _HEX.find(word[:1]), _HEX.find(word[1:])
+        if len(word) != 2 or high < 0 or low < 0:
+            self._fail(FIELD)
+        elif high != 4:
+            self._fail(RANGE)
+        self.values.append(high << 4 | low)
 
     def _flex_order(self) -> None:
         if self._field(0) not in (b"servo", b"switch"):

@@ -10,6 +10,18 @@ from .sensor import Sensor
 from .windows import Windows
 
 
+class Registers(Protocol):
+    """A chip's 16-bit registers."""
+
+    def get(self, register: int) -> int:
+        """Below 0: no answer."""
+
+    def put(self, register: int, value: int) -> bool:
+        """Whether it was answered."""
+
+    def ticks(self) -> int: ...
+
+
 class Flash(Protocol):
     """Two slots of a few bytes that outlast a power cut."""
 

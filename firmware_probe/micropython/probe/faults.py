@@ -1,6 +1,6 @@
 """Faults that are to be told: each at most once a second."""
 
-OVERFLOW, MISSED, SENSOR, BUS, RANGE, RX, BROWNOUT, WATCHDOG, SWITCH, MEMORY = range(10)
+OVERFLOW, MISSED, SENSOR, BUS, RANGE, RX, BROWNOUT, WATCHDOG, SWITCH, MEMORY, SWAP = range(11)
 WORDS = (
     b"overflow",
     b"missed",
@@ -12,6 +12,7 @@ WORDS = (
     b"watchdog",
     b"switch",
     b"memory",
+    b"swap",
 )
 _COUNTED = 2  # the first so many have a count
 _PAUSE_US = 1015808

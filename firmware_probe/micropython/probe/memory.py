@@ -12,7 +12,7 @@ TYPE_CHECKING = False
 if TYPE_CHECKING:
     from .contract import Flash
 
-SLOT_BYTES = 20
+SLOT_BYTES = 21
 # Never 0 or FFh, so that erased and zeroed memory are both invalid.
 _LAYOUT = 1
 
@@ -22,10 +22,13 @@ OPENED = (b"-", b"host", b"cutoff", b"sensor", b"new")
 
 
 class Record:
-    """``board``: its own name, 32 bit; ``opened``: why the load switch is open, CLOSED: it is not."""
+    """``board``: its own name, 32 bit; ``opened``: why the load switch is open, CLOSED: it is not.
+
+    ``told``: what the host said of the sensor: kind in the two lowest bits, address - 40h + 1 above; 0: find it.
+    """
 
     def __init__(self) -> None:
-        self.board = self.boot = self.cutoff_uv = self.hold_ms = 0
+        self.board = self.boot = self.cutoff_uv = self.hold_ms = self.told = 0
         self.opened = BY_NEW
 
 
@@ -58,6 +61,7 @@ class Memory:
         record.hold_ms = _number(found, 9, 4)
         record.opened = min(found[13], BY_NEW)
         record.board = _number(found, 14, 4)
+        record.told = found[18]
         return record
 
     def save(self, record: Record) -> bool:
@@ -71,7 +75,8 @@ class Memory:
         _pack(data, 9, 4, record.hold_ms)
         data[13] = record.opened
         _pack(data, 14, 4, record.board)
-        _pack(data, 18, 2, crc16(data, 18))
+        data[18] = record.told
+        _pack(data, 19, 2, crc16(data, 19))
         slot = 1 - self._slot
         self._port.write_slot(slot, data)
         kept = self._port.read_slot(slot)
@@ -84,7 +89,7 @@ class Memory:
 
 def _valid(data: bytes) -> bool:
     return (
-        len(data) == SLOT_BYTES and data[0] == _LAYOUT and crc16(data, 18) == _number(data, 18, 2)
+        len(data) == SLOT_BYTES and data[0] == _LAYOUT and crc16(data, 19) == _number(data, 19, 2)
     )
 
 

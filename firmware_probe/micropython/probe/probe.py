@@ -1,9 +1,10 @@
 """The probe: setup and loop over sensor, windows, load switch, commands and lines."""
 
 from . import faults, load, sensor, settings
-from .commands import FITTED, TRIPPED, UNKNOWN, Parser
+from .commands import BUSY, FITTED, TRIPPED, UNKNOWN, Parser
 from .cutoff import MASK
 from .faults import Faults
+from .identity import INA228
 from .load import LoadSwitch
 from .memory import BY_CUTOFF, Memory, Record
 from .sensor import Sensor
@@ -52,6 +53,8 @@ class Probe:
         self._pairs_without_work = 0
         self._sensor_lost = True
         self._silent_polls = 0
+        self._look_due = False  # the host said something of the sensor
+        self._kind_before = self._address_before = 0
         self._use_units()
 
     def _remember(self) -> Record:
@@ -95,14 +98,35 @@ class Probe:
 
     def _look_for_sensor(self) -> None:
         ratio = self._ratio
-        self._sensor_lost = not self.sensor.find()
+        told = self.record.told
+        address = sensor.ADDRESS_LEAST - 1 + (told >> 2) if told >> 2 else 0
+        self._sensor_lost = not self.sensor.find(told & 3, address)
         self._silent_polls = 0
         self._pause(_SECOND_US if self._sensor_lost else 0)
         self._pair_seen = self._checked = self._ticks()
         if self._sensor_lost:
             self.faults.note(faults.BUS if self.sensor.bus_hung else faults.SENSOR)
-        elif self.sensor.units.pack_ratio != ratio:
+            return
+        self._note_swap()
+        if self.sensor.units.pack_ratio != ratio:
             self._use_units()
+
+    # Of another kind or at another place than the one before it: not the same one.
+    def _note_swap(self) -> None:
+        kind, address = self.sensor.kind, self.sensor.address
+        other = kind != self._kind_before or address != self._address_before
+        if other and self._kind_before and not self._look_due:
+            self.faults.note(faults.SWAP)
+            self.speech.hello_due = True
+        self._kind_before, self._address_before = kind, address
+
+    # What the host has told of it is in the memory, and the answer is out.
+    def _look_again(self) -> None:
+        if self.speech.busy:
+            return
+        self._look_for_sensor()
+        self._look_due = False
+        self.speech.hello_due = True
 
     def _lose_sensor(self) -> None:
         self.faults.note(faults.SENSOR)
@@ -120,8 +144,12 @@ class Probe:
             if (now - self._pause_began) & MASK < self._pause_us:
                 return False
             self._pause_us = 0
+        if self._look_due and not self.windows.line_due:
+            self._look_again()
         if self._sensor_lost:
-            self._look_for_sensor()
+            # A line that is not out yet is in the old one's steps.
+            if not self.windows.line_due:
+                self._look_for_sensor()
             return False
         event = self.sensor.poll()
         if event == sensor.WAITING:
@@ -285,8 +313,24 @@ class Probe:
             self._note_memory()
         elif name == b"burst" or name == b"flex-start":
             return FITTED
+        elif name == b"sensor":
+            return self._obey_sensor(values[0], self.record.told >> 2)
+        elif name == b"address":
+            address = values[0] - sensor.ADDRESS_LEAST + 1 if values[0] else 0
+            return self._obey_sensor(self.record.told & 3, address)
         elif name != b"flex-stop":
             return UNKNOWN
+        return b""
+
+    def _obey_sensor(self, kind: int, address: int) -> bytes:
+        if self.windows.running:
+            return BUSY
+        if kind == INA228:
+            return FITTED
+        self.record.told = address << 2 | kind
+        if not self._memory.save(self.record):
+            self.faults.note(faults.MEMORY)
+        self._look_due = True
         return b""
 
     def _obey_load(self, closed: bool, by_person: bool) -> bytes:

@@ -4,14 +4,15 @@ Registers: TI SBOS448G (INA219), TI SBOS547B (INA226).
 """
 
 from . import settings
+from .identity import INA219, INA226, NONE, Identity
 from .units import Units, ina219_units, ina226_units
 
 # Never true on a board: names for type checkers alone.
 TYPE_CHECKING = False
 if TYPE_CHECKING:
-    from .contract import Bus
+    from .contract import Port
 
-NONE, INA219, INA226 = 0, 1, 2
+ADDRESS_LEAST, ADDRESS_MOST = 0x40, 0x4F
 NAMES = (b"none", b"INA219", b"INA226")
 
 # What one look at the sensor gave.
@@ -26,7 +27,7 @@ BUS_HUNG = 5  # the I2C bus was stuck and has been reset
 NO_ANSWER, HUNG = -1, -2
 
 _CONFIG, _SHUNT, _BUS, _POWER, _CALIBRATION = 0, 1, 2, 3, 5
-_MASK_ENABLE, _MANUFACTURER, _DIE = 6, 0xFE, 0xFF
+_MASK_ENABLE = 6
 # 12 bit and 2, 4, 8, 16 averages (SBOS448G table 5); one whole conversion of the INA226 in about the
 # same time: 588, 1100, 2116, 4156, 8244 us (SBOS547B 7.6.1).
 _INA219_CODES = {1: 3, 2: 9, 4: 10, 8: 11, 16: 12}
@@ -35,14 +36,16 @@ _INA226_US = (140, 204, 332, 588, 1100, 2116, 4156, 8244)
 
 
 class Sensor:
-    """``port``: its ``read_register``, ``write_register``, ``answers`` and ``free_bus`` are used."""
+    """``port``: its I2C and time are used."""
 
-    def __init__(self, port: "Bus", averages: int) -> None:
+    def __init__(self, port: "Port", averages: int) -> None:
         self._port = port
         self._read = port.read_register
         self._averages = averages
+        self.ticks = port.ticks
         self.kind = NONE
         self.address = 0
+        self.identity = Identity()
         self.bus = self.shunt = 0
         self.bus_hung = False
         self._gain = settings.INA219_GAIN
@@ -74,38 +77,41 @@ class Sensor:
         # The INA226 ends one count below a round 81.92 mV.
         return self.units.current_steps(32768 if counts == 32767 else counts, 1)
 
-    def find(self) -> bool:
-        """Looks at 40h to 4Fh. False when there is none."""
+    def find(self, told: int, told_address: int) -> bool:
+        """Looks at 40h to 4Fh, or at ``told_address`` alone (0: all). ``told``: what the host says it is.
+
+        False when there is none; the address is then the first where something else answered, 0: none did.
+        """
         self.kind = NONE
         self.bus_hung = False
-        for address in range(0x40, 0x50):
-            self.address = address
+        answered = 0
+        self.identity = Identity()
+        for address in range(told_address or ADDRESS_LEAST, (told_address or ADDRESS_MOST) + 1):
             answer = self._port.answers(address)
             if answer == HUNG:
                 self.bus_hung = True
             elif answer == 0:
-                self._look()
-            if self.bus_hung:
-                self._port.free_bus()
+                self.address = address
+                identity = Identity()
+                self.kind = identity.find(self, told)
+                if self.kind != NONE or not answered:
+                    answered = address
+                    self.identity = identity
             if self.bus_hung or self.kind != NONE:
                 break
+        self.address = answered
+        if self.bus_hung:
+            self._port.free_bus()
         if self.kind == NONE:
-            self.address = 0
             return False
+        self._gain = settings.INA219_GAIN
         self._use(self.kind)
         self._configure()
         return True
 
-    def _look(self) -> None:
-        if self._is_ina226():
-            self.kind = INA226
-        elif self._is_ina219():
-            self.kind = INA219
-            self._gain = settings.INA219_GAIN
-
     def still_configured(self) -> bool:
         """False when the sensor has lost its settings, as after a dip of its supply."""
-        value = self._get(_CONFIG)
+        value = self.get(_CONFIG)
         return value < 0 or value == self._config_word()
 
     def poll(self) -> int:
@@ -117,13 +123,15 @@ class Sensor:
             return BUS_HUNG
         return event
 
-    def _get(self, register: int) -> int:
+    def get(self, register: int) -> int:
+        """Below 0: no answer."""
         value = self._read(self.address, register)
         if value == HUNG:
             self.bus_hung = True
         return value
 
-    def _put(self, register: int, value: int) -> bool:
+    def put(self, register: int, value: int) -> bool:
+        """Whether it was answered."""
         answer = self._port.write_register(self.address, register, value)
         if answer == HUNG:
             self.bus_hung = True
@@ -132,13 +140,13 @@ class Sensor:
     # The bus register holds the ready flag, reading the power register clears it.
     # The shunt is read first: it is the first to be overwritten.
     def _poll_ina219(self) -> int:
-        bus = self._get(_BUS)
+        bus = self.get(_BUS)
         if bus < 0:
             return SILENT
         if not bus & 2:
             return WAITING
-        shunt = self._get(_SHUNT)
-        if shunt < 0 or self._get(_POWER) < 0:
+        shunt = self.get(_SHUNT)
+        if shunt < 0 or self.get(_POWER) < 0:
             return SILENT
         self.bus = bus >> 3
         self.shunt = shunt - 65536 if shunt & 32768 else shunt
@@ -146,15 +154,15 @@ class Sensor:
 
     # Reading the mask register hands out the ready flag and clears it.
     def _poll_ina226(self) -> int:
-        mask = self._get(_MASK_ENABLE)
+        mask = self.get(_MASK_ENABLE)
         if mask < 0:
             return SILENT
         if not mask & 8:
             return WAITING
-        shunt = self._get(_SHUNT)
+        shunt = self.get(_SHUNT)
         if shunt < 0:
             return SILENT
-        bus = self._get(_BUS)
+        bus = self.get(_BUS)
         if bus < 0:
             return SILENT
         self.bus = bus
@@ -171,24 +179,6 @@ class Sensor:
         self._configure()
         return WIDENED
 
-    # The lowest four bits of the die's number are its revision.
-    def _is_ina226(self) -> bool:
-        return self._get(_MANUFACTURER) == 0x5449 and self._get(_DIE) >> 4 == 0x226
-
-    # It has no identification: the settings after a reset and the calibration register, whose lowest
-    # bit cannot be set, give it away. Read first: the two highest bits are never set, and
-    # whatever else lives at this address should not be written to.
-    def _is_ina219(self) -> bool:
-        config = self._get(_CONFIG)
-        return (
-            config >= 0
-            and config & 0xC000 == 0
-            and self._put(_CONFIG, 0x8000)
-            and self._get(_CONFIG) == 0x399F
-            and self._put(_CALIBRATION, 0xFFFF)
-            and self._get(_CALIBRATION) == 0xFFFE
-        )
-
     # Shunt and bus one after the other without end; widest bus range.
     def _config_word(self) -> int:
         if self.kind == INA226:
@@ -201,5 +191,5 @@ class Sensor:
     # The calibration makes the sensor's own current register equal to the shunt register, so that
     # its arithmetic cannot overflow before the converter does.
     def _configure(self) -> None:
-        self._put(_CALIBRATION, 2048 if self.kind == INA226 else 4096)
-        self._put(_CONFIG, self._config_word())
+        self.put(_CALIBRATION, 2048 if self.kind == INA226 else 4096)
+        self.put(_CONFIG, self._config_word())

@@ -1,6 +1,7 @@
 """What the board says: which line is next, and each line piece by piece, so that none keeps the sensor waiting."""
 
 from . import faults, sensor, settings
+from .identity import WORDS
 from .lines import Line
 from .memory import OPENED
 
@@ -28,14 +29,16 @@ class Speech:
             self._load,
             self._fault_line,
             self._window,
+            self._sensor,
         )
         self.hello_due = False
         self.answer_due = False
+        self._introduced = False  # the line before a hello is out
 
     @property
     def busy(self) -> bool:
         """No command may be read: the answer to the last is not out."""
-        return self.hello_due or self.answer_due or self._kind in (1, 2)
+        return self.hello_due or self.answer_due or self._kind in (1, 2, 6)
 
     def step(self, now: int) -> bool:
         """One piece of work. False when there is none, or no room for it at the port."""
@@ -63,6 +66,9 @@ class Speech:
     def _next(self, now: int) -> int:
         probe = self._probe
         if self.hello_due:
+            self._introduced = not self._introduced
+            if self._introduced:
+                return 6
             self.hello_due = False
             return 1
         if self.answer_due:
@@ -79,6 +85,16 @@ class Speech:
         return 5 if windows.line_due and not windows.work_due else 0
 
     # Each writes one piece and returns False when it was the last.
+
+    def _sensor(self, probe: "State", line: Line, field: int, now: int) -> bool:
+        identity = probe.sensor.identity
+        line.begin(b"sensor", clear=True)
+        line.comma_text(WORDS[identity.known])
+        line.put(44)
+        line.hex(identity.maker, 4)
+        line.put(46)
+        line.hex(identity.die, 4)
+        return False
 
     def _hello(self, probe: "State", line: Line, field: int, now: int) -> bool:
         found, record, load = probe.sensor, probe.record, probe.load

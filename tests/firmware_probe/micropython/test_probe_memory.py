@@ -40,9 +40,9 @@ def test_a_new_board_names_itself_once_and_starts_open(tmp_path: Path) -> None:
     [
         ((0,), ""),
         ((1,), ""),
-        ((0,), "00" * 20),
-        ((1,), "ff" * 20),
-        ((0,), "01" * 19),
+        ((0,), "00" * 21),
+        ((1,), "ff" * 21),
+        ((0,), "01" * 21),
         ((1,), "a5" * 200),
     ],
 )
@@ -71,7 +71,7 @@ def test_both_damaged_is_another_board_that_starts_open(tmp_path: Path) -> None:
     with started(tmp_path) as board:
         before = first_hello(board)
         for slot in (0, 1):
-            (tmp_path / f"probe.{slot}").write_bytes(b"\xff" * 20)
+            (tmp_path / f"probe.{slot}").write_bytes(b"\xff" * 21)
         after = first_hello(board)
     assert after["board"] != before["board"], "or its counters would be taken for going on"
     assert (after["boot"], after["load"], after["opened"]) == ("1", "0", "new")
