@@ -37,6 +37,11 @@ class Bench:
             self.pairs = hellos[-1].pairs
         return self.pairs
 
+    def time_us(self) -> int:
+        """Ask for the board's time; 0 where it tells none."""
+        text = self.look().get("time_us", "")
+        return int(text) if text.isdigit() else 0
+
     @property
     def has_switch(self) -> bool:
         return self.pairs.get("load") in ("0", "1")

@@ -1,17 +1,23 @@
 """A reset, by the port or by a person's finger: what must be new after it, and what must be as before."""
 
-from typing import Final
+from typing import Final, Literal
 
 from logger.conform.bench import Bench
 from logger.conform.lines import Line
 from logger.conform.rows import Row
 from logger.conform.switch import try_trip
 
+Came = Literal["unasked", "asked"]
+
 BOOT_S: Final = 4.0
 _PERSON_S: Final = 30.0
 _QUIET_S: Final = 0.6
 _BOOT_RULES: Final = ("hello-after-boot", "boot-counts", "from-zero", "quiet-after-boot", "load-survives", "cutoff-survives")  # fmt: skip
-_KEPT: Final = {"load": "load-survives", "cutoff_v": "cutoff-survives", "hold_ms": "cutoff-survives"}
+_KEPT: Final = {
+    "load": "load-survives",
+    "cutoff_v": "cutoff-survives",
+    "hold_ms": "cutoff-survives",
+}
 _NO_RESET: Final = "the port cannot reset this board, and nobody pressed its button"
 
 
@@ -20,16 +26,19 @@ def try_reset(bench: Bench) -> bool:
     before = dict(bench.look())
     rows = _two_rows(bench)
     sent_s = bench.talk.now()
-    if not _reset(bench, before):
+    came = _reset(bench, before)
+    if came is None:
         for rule in _BOOT_RULES:
             bench.ledger.skip(rule, _NO_RESET)
         return False
-    lines = [line for line in bench.talk.lines if line.boot == bench.talk.boot]
-    lines += bench.talk.listen(_QUIET_S)
-    _judge_hello(bench, lines)
-    after = bench.look()
-    ledger, hello = bench.ledger, bench.talk.lines[-1].raw
-    boot = (int(before.get("boot", "0")) + 1) % 65536
+    if came == "unasked":
+        bench.talk.listen(_QUIET_S)
+    told = [line for line in bench.talk.lines if line.boot == bench.talk.boot]
+    _judge_hello(bench, told, came)
+    first = next((line for line in told if line.kind == "hello"), None)
+    after = first.pairs if first else bench.look()
+    ledger, hello = bench.ledger, first.raw if first else b""
+    boot = (int(before["boot"]) + 1) % 65536 if before.get("boot", "").isdigit() else 0
     ledger.check(
         "boot-counts",
         after.get("board") == before.get("board") and after.get("boot") == str(boot),
@@ -38,60 +47,68 @@ def try_reset(bench: Bench) -> bool:
     )
     spent_s = bench.talk.now() - sent_s
     if not bench.is_simulated:
-        time_us = int(after.get("time_us", "0"))
+        time_us = _time_us(after)
         ledger.check(
             "from-zero",
             time_us <= (spent_s + 1.0) * 1e6,
             f"time_us below {round(spent_s + 1)}000000: it was reset {spent_s:.1f} s ago",
             seen=hello,
         )
-    _judge_kept(bench, before, after)
+    _judge_kept(bench, before, after, hello)
+    bench.look()
     _judge_counters(bench, rows)
     if before.get("opened") == "cutoff":
         try_trip(bench)
     return True
 
 
-def _reset(bench: Bench, before: dict[str, str]) -> bool:
-    """DTR, then the port opened again, then a person."""
+def _reset(bench: Bench, before: dict[str, str]) -> Came | None:
+    """DTR, then the port opened again, then a person; how its hello came, None: it was not reset."""
     talk = bench.talk
 
     def is_hello(line: Line) -> bool:
-        return line.kind == "hello" and line.pairs.get("boot") != before.get("boot")
+        return line.kind == "hello"
 
-    def came(seconds: float) -> bool:
+    def came(seconds: float) -> Came | None:
         if any(is_hello(line) for line in talk.listen(seconds, is_hello)):
-            return True
-        # It may have started without a word.
-        return bench.look().get("boot") != before.get("boot")
+            return "unasked"
+        # It may have started without a word: another boot, or its clock has gone back.
+        after = bench.look()
+        again = after.get("boot") != before.get("boot") or _time_us(after) < _time_us(before)
+        return "asked" if again else None
 
     talk.begin_boot()
-    if talk.wire.pulse_reset() and came(BOOT_S):
-        return True
+    if talk.wire.pulse_reset() and (how := came(BOOT_S)):
+        return how
     talk.open_again()
-    if came(BOOT_S):
-        return True
-    return bench.ask_reset() and came(_PERSON_S)
+    return came(BOOT_S) or (came(_PERSON_S) if bench.ask_reset() else None)
 
 
-def _judge_hello(bench: Bench, lines: list[Line]) -> None:
-    """One hello that nobody asked for; our own question comes after these lines."""
-    hellos = [line for line in lines if line.kind == "hello"]
-    told = b"\n".join(line.raw for line in lines[:4])
+def _time_us(pairs: dict[str, str]) -> int:
+    text = pairs.get("time_us", "")
+    return int(text) if text.isdigit() else 0
+
+
+def _judge_hello(bench: Bench, told: list[Line], came: Came) -> None:
+    """One hello that nobody asked for, and no window."""
+    hellos = [line for line in told if line.kind == "hello"]
+    seen = b"\n".join(line.raw for line in told[:4])
     bench.ledger.check(
-        "hello-after-boot", len(hellos) == 1, "one hello, unasked", seen=told or bench.talk.tail
+        "hello-after-boot",
+        came == "unasked" and len(hellos) == 1,
+        "one hello, unasked" if came == "unasked" else "one hello, unasked; this one was asked for",
+        seen=seen,
     )
-    windows = [line for line in lines if line.kind == "w"]
-    running = [line.pairs.get("running") for line in hellos]
+    windows = [line for line in told if line.kind == "w"]
     bench.ledger.check(
         "quiet-after-boot",
-        not windows and set(running) <= {"0"},
+        not windows and {line.pairs.get("running") for line in hellos} <= {"0"},
         "running=0 and no w line",
-        seen=told,
+        seen=seen,
     )
 
 
-def _judge_kept(bench: Bench, before: dict[str, str], after: dict[str, str]) -> None:
+def _judge_kept(bench: Bench, before: dict[str, str], after: dict[str, str], hello: bytes) -> None:
     if not bench.has_switch or not bench.may_switch:
         return
     for key, rule in _KEPT.items():
@@ -99,7 +116,7 @@ def _judge_kept(bench: Bench, before: dict[str, str], after: dict[str, str]) -> 
             rule,
             after.get(key) == before.get(key),
             f"{key}={before.get(key)}, as before the reset",
-            seen=bench.talk.lines[-1].raw,
+            seen=hello,
         )
 
 

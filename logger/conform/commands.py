@@ -11,7 +11,9 @@ CUT_PAUSE_S: Final = 0.02
 LONG_CUT_S: Final = 1.5
 _UNKNOWN: Final = "sing-a-song"
 # All but LF, CR and the letters of a command; begins with what ends no line.
-_GARBAGE: Final = bytes([0xFF, 0x00, 0x2A, 0x41, 0x80, 0x2C, 0x07, 0x2A, 0x30, 0x30, 0x7F, 0xFE]) * 3
+_GARBAGE: Final = (
+    bytes([0xFF, 0x00, 0x2A, 0x41, 0x80, 0x2C, 0x07, 0x2A, 0x30, 0x30, 0x7F, 0xFE]) * 3
+)
 
 
 def try_commands(bench: Bench) -> None:
@@ -50,7 +52,11 @@ def _refusals(bench: Bench) -> None:
     ):
         ledger.expect("wrong-crc", talk.say(sent), "no,?,crc")
     _unchanged(bench, "wrong-crc")
-    looks: list[tuple[str, tuple[str, ...]]] = [("window", ()), ("window", ("soon",)), ("window", ("1e5",))]
+    looks: list[tuple[str, tuple[str, ...]]] = [
+        ("window", ()),
+        ("window", ("soon",)),
+        ("window", ("1e5",)),
+    ]
     if bench.has_switch:
         looks += [("load", ()), ("cutoff", ("3.300000",)), ("cutoff", ("3.3", "100"))]
     for name, fields in looks:
@@ -160,6 +166,4 @@ def _flex(bench: Bench) -> None:
         (("servo", "1", "1000", "0", "0", "181", "1", "0"), "range"),
         (("servo", "1", "1000"), "field"),
     ):
-        bench.ledger.expect(
-            "flex-refused", bench.talk.ask(name, *fields), f"no,{name},{reason}"
-        )
+        bench.ledger.expect("flex-refused", bench.talk.ask(name, *fields), f"no,{name},{reason}")

@@ -34,11 +34,11 @@ class Key:
 
 @dataclass(frozen=True)
 class Steps:
-    """A kind of sensor: what one count is worth, in tenths of a nV (shunt, bus), and the time of a pair in us."""
+    """A kind of sensor: what one count is worth, in tenths of a nV (shunt, bus), and the times in us that a pair may take."""
 
     shunt: int
     bus: int
-    pair_us: int
+    pairs_us: tuple[int, ...]
 
 
 @dataclass(frozen=True)
@@ -81,7 +81,11 @@ def read_contract(page: str) -> Contract:
         commands={_name(row[0]): row[1] == "yes" for row in commands},
         limits={_name(row[0]): (row[2], row[3]) for row in commands if row[2]},
         steps={
-            _name(row[0]): Steps(round(float(row[1]) * 10), round(float(row[2]) * 10), int(row[3]))
+            _name(row[0]): Steps(
+                round(float(row[1]) * 10),
+                round(float(row[2]) * 10),
+                tuple(int(pair_us) for pair_us in row[3].split()),
+            )
             for row in tables["kind of sensor"]
         },
         rules={

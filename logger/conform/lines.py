@@ -6,7 +6,7 @@ from functools import cached_property
 
 from firmware_probe.line_format import LINE_MAX_BYTES, crc16
 
-_CHECKED = re.compile(rb"([^*]*)\*([0-9A-Fa-f]{4})", re.DOTALL).fullmatch
+_CHECKED = re.compile(rb"(.*)\*([0-9A-Fa-f]{4})", re.DOTALL).fullmatch
 _BODY = re.compile(rb"[a-z][a-z-]*(?:,[ -)+-~]*)?").fullmatch
 
 
@@ -71,5 +71,7 @@ class Line:
         elif crc != self.wanted_crc:
             found.append(("crc-digits", f"*{self.wanted_crc.decode()}"))
         if not _BODY(body):
-            found.append(("characters", "characters 20h to 7Eh, no *, a kind in lower-case letters"))
+            found.append(
+                ("characters", "characters 20h to 7Eh, no *, a kind in lower-case letters")
+            )
         return tuple(found)

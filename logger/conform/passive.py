@@ -42,9 +42,7 @@ def check_hello(ledger: Ledger, contract: Contract, line: Line) -> None:
                 f"{key.name}={' or '.join(key.forms)}",
                 seen=line.raw,
             )
-    ledger.check(
-        "hello-lf", line.alone, "an LF of its own before it: an empty line", seen=line.raw
-    )
+    ledger.check("hello-lf", line.alone, "an LF of its own before it: an empty line", seen=line.raw)
 
 
 def _check_fields(ledger: Ledger, contract: Contract, line: Line) -> None:

@@ -109,6 +109,14 @@ def _check_counts(ledger: Ledger, row: Row, sensor: Sensor) -> None:
             )
 
 
+def shunt_sum(row: Row, sensor: Sensor) -> int | None:
+    """Sum of the window's shunt counts, as its mean tells it; None where the mean is too coarse for that."""
+    over, under = 10 * sensor.steps.shunt, sensor.tenth_mohm * row.conversions
+    if row.conversions <= 0 or over <= _POWER_STEPS * under:
+        return None
+    return rounded(row.current * under, over)
+
+
 def whole_count(value: int, over: int, under: int) -> int:
     """The value nearest to ``value`` that is a whole count times over / under, rounded half away from zero."""
     counts = rounded(value * under, over)

@@ -4,7 +4,6 @@ from typing import Final
 
 from firmware_probe.line_format import command
 from logger.conform.bench import Bench
-from logger.conform.measure import SHORT_US
 from logger.conform.rows import Row, rows_of
 from logger.conform.talk import Exchange
 
@@ -57,9 +56,7 @@ def _move(bench: Bench, state: str) -> None:
 
 
 def _load(bench: Bench, *fields: str) -> Exchange:
-    return bench.talk.say(
-        command("load", *fields), ends=lambda line: line.kind in ("load", "no")
-    )
+    return bench.talk.say(command("load", *fields), ends=lambda line: line.kind in ("load", "no"))
 
 
 def _judge_answer(bench: Bench, exchange: Exchange, state: str) -> None:
@@ -123,7 +120,7 @@ def try_cutoff(bench: Bench) -> None:
         _move(bench, "0")
         return
     volts = f"{min(max(row.pack for row in rows) / 1e6 + _ABOVE_V, 40.0):.6f}"
-    before_us = int(bench.look().get("time_us", "0"))
+    before_us = bench.time_us()
     sent = _set_cutoff(bench, volts, str(_HOLD_MS))
     lines = [*sent.lines, *bench.talk.listen(3.0, lambda line: line.kind == "load")]
     opened = [line for line in lines if line.kind == "load"]

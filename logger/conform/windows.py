@@ -7,7 +7,7 @@ from typing import Final
 from firmware_probe.line_format import fixed
 from logger.conform.ledger import Ledger
 from logger.conform.lines import Line
-from logger.conform.rows import Row, Sensor
+from logger.conform.rows import Row, Sensor, shunt_sum
 
 # A window ends with a conversion; a busy board reads it a little late.
 _LATE_PAIRS: Final = 2
@@ -16,6 +16,8 @@ _FASTER: Final = 1.12
 _SLOWER: Final = 0.86
 _CLOCK_SHARE: Final = 0.03
 _CLOCK_S: Final = 0.25
+# So many even sums in a row come by chance once in 65536 runs.
+_PARITY_ROWS: Final = 16
 # (1e-4 mA x us) in a millionth of a mAh; with uV once more 1e6.
 CHARGE_STEP: Final = 36_000_000
 # Fewer steps than these in all, and it cannot be told from rounding.
@@ -67,19 +69,29 @@ def check_clock(ledger: Ledger, rows: Sequence[Row]) -> None:
 
 
 def check_conversions(
-    ledger: Ledger, rows: Sequence[Row], pair_us: int, faults: Sequence[Line]
+    ledger: Ledger, rows: Sequence[Row], sensor: Sensor, faults: Sequence[Line]
 ) -> None:
-    """As many as the sensor makes, less those told as missed or beyond the range."""
+    """As many as the sensor makes, less those told as missed or beyond the range; each once."""
     span_us = rows[-1].time_us - rows[0].time_us
     told = sum(_told(line) for line in faults if line.fields[1:2] in (("missed",), ("overflow",)))
     made = sum(row.conversions for row in rows[1:])
-    usual = span_us / pair_us
+    usual = [span_us / pair_us for pair_us in sensor.steps.pairs_us]
     ledger.check(
         "conversions",
-        _SLOWER * usual <= made + told and made <= _FASTER * usual + len(rows),
-        f"about {usual:.0f} in {span_us} us, {pair_us} us each; counted {made}, told as lost {told}",
+        any(_SLOWER * many <= made + told and made <= _FASTER * many + len(rows) for many in usual),
+        f"about {' or '.join(f'{many:.0f}' for many in usual)} in {span_us} us; counted {made}, "
+        f"told as lost {told}",
         seen=_two(rows[0], rows[-1]),
     )
+    sums = [(row.conversions, shunt_sum(row, sensor)) for row in rows]
+    telling = [(count, total) for count, total in sums if total is not None and total % count]
+    if len(telling) >= _PARITY_ROWS:
+        ledger.check(
+            "conversions",
+            any(count % 2 or total % 2 for count, total in telling),
+            f"odd counts and sums among {len(telling)} windows; all are even: each conversion counted twice",
+            seen=rows[-1].line.raw,
+        )
 
 
 def _told(line: Line) -> int:
@@ -89,9 +101,7 @@ def _told(line: Line) -> int:
 
 def check_charge(ledger: Ledger, rows: Sequence[Row], sensor: Sensor) -> bool:
     """Charge and energy grow as the windows say; gives whether enough flowed to tell."""
-    total = sum(
-        abs(row.current) * (row.time_us - before.time_us) for before, row in pairwise(rows)
-    )
+    total = sum(abs(row.current) * (row.time_us - before.time_us) for before, row in pairwise(rows))
     if total < _TELLING_STEPS * CHARGE_STEP:
         return False
     for before, row in pairwise(rows):

@@ -29,10 +29,11 @@ def twin(
     seed: int = 7,
     switch_fitted: bool = True,
     eeprom: Eeprom | None = None,
+    make: type[SimulatedBoard] = SimulatedBoard,
     **more: Any,
 ) -> SimulatedBoard:
     """The simulated board with a resistor in the piece's place."""
-    return SimulatedBoard(
+    return make(
         pack_from_text("3x AA alkaline"),
         load_from_text(load, seed),
         sensor_from_text(sensor, 0.1, seed, perfect=False),
