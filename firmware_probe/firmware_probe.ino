@@ -1,11 +1,9 @@
-// Bench probe: reads current and voltage of a pack from an INA219 or INA226,
+// Bench probe: reads current and voltage of a pack from an INA219, INA226 or INA228,
 // opens a load switch at a cutoff, drives a flex rig, and reports in lines that
 // PROTOCOL.md describes. Wiring: pins.h and README.md. What may be changed
 // before the upload: settings.h.
 
 #include <Arduino.h>
-#include <EEPROM.h>
-#include <Wire.h>
 
 #include "commands.h"
 
@@ -44,19 +42,45 @@ static void lose_sensor() {
   sensor_lost = true;
 }
 
-// A sensor of the other kind counts in other steps: the window so far is void.
-static void look_for_sensor() {
+// Of another kind or at another place than the one before it: not the same one.
+static void note_swap() {
+  static SensorKind kind_before = SENSOR_NONE;
+  static uint8_t address_before = 0;
+  bool other = kind_before != sensor.kind() || address_before != sensor.address();
+  if (other && kind_before != SENSOR_NONE && !look_due) {
+    note_fault(FAULT_SWAP);
+    hello_due = true;
+  }
+  kind_before = sensor.kind();
+  address_before = sensor.address();
+}
+
+// A sensor of another kind counts in other steps: the window so far is void.
+static __attribute__((noinline)) void look_for_sensor() {
   uint16_t ratio_before = sensor.units().pack_ratio;
-  sensor_lost = !sensor.find();
+  uint8_t told = record.sensor >> 2;
+  sensor_lost = !sensor.find((SensorKind)(record.sensor & 3), told ? (uint8_t)(ADDRESS_LEAST - 1 + told) : 0);
   silent_polls = 0;
   pause_sensor(sensor_lost ? SECOND_US : 0);
   pair_seen_us = checked_us = micros();
+  own_restart();
   if (sensor_lost) {
     note_fault(sensor.bus_hung() ? FAULT_BUS : FAULT_SENSOR);
-  } else if (sensor.units().pack_ratio != ratio_before) {
+    return;
+  }
+  note_swap();
+  if (sensor.units().pack_ratio != ratio_before) {
     finish_accumulating();
     use_units();
   }
+}
+
+// What the host has told of it is in the memory, and the answer is out.
+static void look_again() {
+  if (!look_due || records.writing() || answer_due) return;
+  look_for_sensor();
+  look_due = false;
+  hello_due = true;
 }
 
 void setup() {
@@ -67,11 +91,12 @@ void setup() {
   restart_cause = find_restart_cause();
   Serial.begin(BAUD);
   watchdog_start();
-  board_id = board_name();
+  memory.begin();
+  board_id = board_name(memory);
   records.load(&record);
   ++record.boot;
   records.begin(record);
-  while (records.write_byte()) {
+  while (write_record()) {
   }
   digitalWrite(PIN_LOAD_SWITCH, load_closed() ? HIGH : LOW);
   pinMode(PIN_LIMIT_SWITCH, INPUT_PULLUP);
@@ -112,12 +137,15 @@ static void end_window_if_due() {
 }
 
 static void take_pair(bool overflow) {
-  int16_t shunt = sensor.shunt();
-  int32_t pack = (int32_t)sensor.bus() * sensor.units().pack_ratio + shunt;
+  int32_t shunt = sensor.shunt();
+  int32_t pack = sensor.bus() * sensor.units().pack_ratio + shunt;
   if (overflow) {
     count_fault(FAULT_OVERFLOW, 1);
   } else {
     window.add(sensor.bus(), shunt, pack);
+  }
+  if (load_fitted && !load_closed() && switch_watch.add(shunt, pair_seen_us, sensor.units())) {
+    note_fault(FAULT_SWITCH);
   }
   // Beyond the range the pack is taken for as low as it may be.
   if (cutoff.add(pack, pair_seen_us) && load_closed()) set_load(false, LOAD_BY_CUTOFF);
@@ -129,6 +157,12 @@ static bool poll_sensor() {
   uint32_t now_us = micros();
   if (now_us - pause_began_us < pause_us) return false;
   pause_us = 0;
+  // A line that is not out yet is in the old one's steps.
+  if (window_due) {
+    if (sensor_lost) return false;
+  } else {
+    look_again();
+  }
   if (sensor_lost) {
     look_for_sensor();
     return false;
@@ -214,6 +248,7 @@ static void burst_if_due(bool pair_taken) {
 
 void loop() {
   watchdog_feed();
+  output_service();
   collect_command();
   bool pair_taken = poll_sensor();
   work(pair_taken);

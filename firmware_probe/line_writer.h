@@ -36,6 +36,9 @@ class LineWriter {
  public:
   explicit LineWriter(Output &output) : output_(output) {}
 
+  // Ends what half a line may stand on the wire, without a line of its own.
+  void end_foreign() { output_.write((uint8_t)'\n'); }
+
   void begin(const char *kind_in_flash) {
     crc_ = 0;
     text(kind_in_flash);

@@ -11,6 +11,7 @@ enum LineKind : uint8_t {
   LINE_FAULT,
   LINE_ANSWER,
   LINE_BURST,
+  LINE_OWN,
   LINE_FLEX,
   LINE_FLEX_END,
 };
@@ -40,7 +41,17 @@ static const char *sensor_word(SensorKind kind) {
   switch (kind) {
     case SENSOR_INA219: return FLASH_TEXT("INA219");
     case SENSOR_INA226: return FLASH_TEXT("INA226");
+    case SENSOR_INA228: return FLASH_TEXT("INA228");
     default: return FLASH_TEXT("none");
+  }
+}
+
+static const char *identity_word(SensorIdentity identity) {
+  switch (identity) {
+    case IDENTITY_NUMBER: return FLASH_TEXT("number");
+    case IDENTITY_BEHAVIOUR: return FLASH_TEXT("behaviour");
+    case IDENTITY_TOLD: return FLASH_TEXT("told");
+    default: return FLASH_TEXT("-");
   }
 }
 
@@ -52,7 +63,10 @@ static const char *fault_word(FaultCode code) {
     case FAULT_RANGE: return FLASH_TEXT("range");
     case FAULT_MISSED: return FLASH_TEXT("missed");
     case FAULT_RX: return FLASH_TEXT("rx");
+    case FAULT_SWITCH: return FLASH_TEXT("switch");
+    case FAULT_MEMORY: return FLASH_TEXT("memory");
     case FAULT_BROWNOUT: return FLASH_TEXT("brownout");
+    case FAULT_SWAP: return FLASH_TEXT("swap");
     default: return FLASH_TEXT("watchdog");
   }
 }
@@ -64,6 +78,16 @@ static const char *load_word(LoadReason reason) {
     case LOAD_BY_BOOT: return FLASH_TEXT("boot");
     case LOAD_BY_STATUS: return FLASH_TEXT("status");
     default: return FLASH_TEXT("sensor");
+  }
+}
+
+static const char *opened_word(uint8_t opened) {
+  switch (opened) {
+    case OPENED_NOT: return FLASH_TEXT("-");
+    case OPENED_NEW: return FLASH_TEXT("new");
+    case OPENED_BY_CUTOFF: return FLASH_TEXT("cutoff");
+    case OPENED_BY_SENSOR: return FLASH_TEXT("sensor");
+    default: return FLASH_TEXT("host");
   }
 }
 
@@ -82,6 +106,7 @@ static const char *error_word(CommandError error) {
     case ERROR_FIELD: return FLASH_TEXT("field");
     case ERROR_RANGE: return FLASH_TEXT("range");
     case ERROR_BUSY: return FLASH_TEXT("busy");
+    case ERROR_TRIPPED: return FLASH_TEXT("tripped");
     default: return FLASH_TEXT("fitted");
   }
 }
@@ -112,8 +137,8 @@ ONE_COPY void put_voltage(int64_t counts, uint16_t conversions) {
   put_next(voltage_uv(counts, conversions, sensor.units()), 6);
 }
 
-ONE_COPY void put_current(int32_t counts, uint16_t conversions) {
-  put_next(current_steps<SHUNT_STEPS>(counts, conversions, sensor.units()), 4);
+ONE_COPY void put_current(int64_t counts, uint16_t conversions) {
+  put_next(current_steps(counts, conversions, sensor.units()), 4);
 }
 
 static void put_text(const char *in_flash) {
@@ -128,33 +153,45 @@ static void put_load_state() {
 // Full scale of the current, in 0.0001 mA.
 static int64_t range_steps() {
   if (sensor.kind() == SENSOR_NONE) return 0;
-  int16_t counts = sensor.range_counts();
-  // The INA226 ends one count below a round 81.92 mV.
-  int32_t full = counts == INT16_MAX ? 32768L : counts;
-  return current_steps<SHUNT_STEPS>(full, 1, sensor.units());
+  // INA226 and INA228 end one count below a round 81.92 and 163.84 mV.
+  int32_t full = (sensor.range_counts() + 1) & ~1L;
+  return current_steps(full, 1, sensor.units());
 }
 
 // Each writes one piece, mostly a field, and returns false when it was the last;
 // the last may not be put_next.
 
-static bool hello_field(uint8_t field) {
+// Before it a line of how the sensor is known.
+static __attribute__((noinline)) bool hello_field(uint8_t field) {
   switch (field) {
-    case 0: line.begin(FLASH_TEXT("hello,protocol=1")); break;
-    case 1: line.text(FLASH_TEXT(",firmware=" FIRMWARE_VERSION)); break;
-    case 2: line.text(FLASH_TEXT(",board=")); line.hex(board_id, 8); break;
-    case 3: line.text(FLASH_TEXT(",boot=")); line.number(record.boot); break;
-    case 4: line.text(FLASH_TEXT(",cause=")); line.text(cause_word(restart_cause)); break;
-    case 5: line.text(FLASH_TEXT(",sensor=")); line.text(sensor_word(sensor.kind())); break;
-    case 6: line.text(FLASH_TEXT(",address=")); line.hex(sensor.address(), 2); break;
-    case 7: line.text(FLASH_TEXT(",shunt_ohm=")); line.fixed(SHUNT_STEPS, 4); break;
-    case 8: line.text(FLASH_TEXT(",range_ma=")); line.fixed(range_steps(), 4); break;
-    case 9: line.text(FLASH_TEXT(",bus_range_v=")); line.fixed(sensor.bus_range_mv(), 3); break;
-    case 10: line.text(FLASH_TEXT(",window_us=")); line.number(next_window_us); break;
-    case 11: line.text(FLASH_TEXT(",load=")); put_load_state(); break;
-    case 12: line.text(FLASH_TEXT(",cutoff_v=")); line.fixed(record.cutoff_uv, 6); break;
-    case 13: line.text(FLASH_TEXT(",hold_ms=")); line.number(record.hold_ms); break;
-    case 14: line.text(FLASH_TEXT(",running=")); line.put(running ? '1' : '0'); break;
+    case 0: line.end_foreign(); line.begin(FLASH_TEXT("sensor,")); break;
+    case 1: line.text(identity_word(sensor.ids().identity)); line.put(','); break;
+    case 2:
+      line.hex(sensor.ids().maker, 4);
+      line.put('.');
+      line.hex(sensor.ids().die, 4);
+      line.end();
+      break;
+    case 3: line.end_foreign(); line.begin(FLASH_TEXT("hello,protocol=1")); break;
+    case 4: line.text(FLASH_TEXT(",firmware=" FIRMWARE_VERSION)); break;
+    case 5: line.text(FLASH_TEXT(",board=")); line.hex(board_id, 8); break;
+    case 6: line.text(FLASH_TEXT(",boot=")); line.number(record.boot); break;
+    case 7: line.text(FLASH_TEXT(",cause=")); line.text(cause_word(restart_cause)); break;
+    case 8: line.text(FLASH_TEXT(",sensor=")); line.text(sensor_word(sensor.kind())); break;
+    case 9: line.text(FLASH_TEXT(",address=")); line.hex(sensor.address(), 2); break;
+    case 10: line.text(FLASH_TEXT(",shunt_ohm=")); line.fixed(SHUNT_STEPS, 4); break;
+    case 11: line.text(FLASH_TEXT(",range_ma=")); line.fixed(range_steps(), 4); break;
+    case 12: line.text(FLASH_TEXT(",bus_range_v=")); line.fixed(sensor.bus_range_mv(), 3); break;
+    case 13: line.text(FLASH_TEXT(",window_us=")); line.number(next_window_us); break;
+    case 14: line.text(FLASH_TEXT(",load=")); put_load_state(); break;
     case 15:
+      line.text(FLASH_TEXT(",opened="));
+      line.text(opened_word(load_fitted ? record.opened : (uint8_t)OPENED_NOT));
+      break;
+    case 16: line.text(FLASH_TEXT(",cutoff_v=")); line.fixed(record.cutoff_uv, 6); break;
+    case 17: line.text(FLASH_TEXT(",hold_ms=")); line.number(record.hold_ms); break;
+    case 18: line.text(FLASH_TEXT(",running=")); line.put(running ? '1' : '0'); break;
+    case 19:
       if (sensor.can_burst()) {
         line.text(FLASH_TEXT(",burst_us="));
         line.number(burst_timer.period_us());
@@ -179,7 +216,11 @@ static bool window_field(uint8_t field) {
     case 7: put_current(sums.shunt_min, 1); break;
     case 8: put_current(sums.shunt_max, 1); break;
     case 9: put_fixed(closed.charge_steps, 6); break;
-    default: put_fixed(closed.energy_steps, 6); window_due = false; return false;
+    default:
+      put_fixed(closed.energy_steps, 6);
+      window_due = false;
+      own_after(closed.sequence);
+      return false;
   }
   return true;
 }
@@ -194,6 +235,18 @@ static bool burst_field(uint8_t field) {
       burst_sums.clear();
       burst_line_due = false;
       return false;
+  }
+  return true;
+}
+
+static bool own_field(uint8_t field) {
+  switch (field) {
+    case 0: line.begin(FLASH_TEXT("own")); put_number(own_sequence); break;
+    case 1: put_number(own_time_us); break;
+    case 2: put_number(own_since_us); break;
+    case 3: put_fixed(own_counts.charge, 0); break;
+    case 4: put_fixed(own_counts.energy, 0); break;
+    default: put_fixed(own_counts.die, 0); own_part = OWN_IDLE; return false;
   }
   return true;
 }
@@ -213,6 +266,8 @@ static bool fault_field(uint8_t field) {
     default:
       if (fault_writing == FAULT_RANGE) {
         line.fixed(range_steps(), 4);
+      } else if (fault_writing == FAULT_SWITCH) {
+        line.fixed(current_steps(switch_watch.sum(), switch_watch.pairs(), sensor.units()), 4);
       } else if (fault_writing < FAULTS_COUNTED) {
         line.number(fault_count[fault_writing]);
         fault_count[fault_writing] = 0;
@@ -309,6 +364,7 @@ static bool next_field() {
     case LINE_HELLO: return hello_field(field);
     case LINE_WINDOW: return window_field(field);
     case LINE_BURST: return burst_field(field);
+    case LINE_OWN: return own_field(field);
     case LINE_LOAD: return load_field(field);
     case LINE_FAULT: return fault_field(field);
     case LINE_ANSWER: return answer_field(field);
@@ -336,11 +392,11 @@ static bool take_fault() {
   if (!faults_due) return false;
   uint16_t now = fault_ticks();
   for (uint8_t code = 0; code < FAULT_CODES; ++code) {
-    uint8_t bit = (uint8_t)(1 << code);
+    uint16_t bit = (uint16_t)(1U << code);
     uint16_t ticks = (uint16_t)(now - fault_sent_ticks[code]);
-    if (ticks >= FAULT_PAUSE_TICKS) faults_held &= (uint8_t)~bit;
+    if (ticks >= FAULT_PAUSE_TICKS) faults_held &= (uint16_t)~bit;
     if (!(faults_due & bit) || faults_held & bit) continue;
-    faults_due &= (uint8_t)~bit;
+    faults_due &= (uint16_t)~bit;
     faults_held |= bit;
     fault_sent_ticks[code] = now;
     fault_writing = (FaultCode)code;
@@ -367,6 +423,7 @@ static LineKind next_line() {
   if (flex_joint_due < flex_joints) return LINE_FLEX;
   if (flex_end_due) return LINE_FLEX_END;
   if (burst_line_due) return LINE_BURST;
+  if (own_part == OWN_PARTS) return LINE_OWN;
   if (window_due) return LINE_WINDOW;
   return LINE_NONE;
 }
@@ -374,10 +431,4 @@ static LineKind next_line() {
 // Longest piece with the end of its line: ",time_us=", 20 digits, "*CCCC" and LF.
 static const uint8_t FIELD_MAX_BYTES = 35;
 
-static bool output_has_room() {
-#if defined(__AVR__)
-  return Serial.availableForWrite() >= FIELD_MAX_BYTES;
-#else
-  return true;  // may wait a little for the port
-#endif
-}
+static bool output_has_room() { return output_room(FIELD_MAX_BYTES); }

@@ -1,4 +1,5 @@
-// Which pin does what. Uno- and Nano-class boards; SDA and SCL are A4 and A5.
+// Which pin does what, in the numbers of the board's core. SDA and SCL are those of its
+// Wire: A4 and A5 on Uno- and Nano-class boards, GP4 and GP5 on most with an RP2040.
 #pragma once
 
 #include <stdint.h>
@@ -6,7 +7,14 @@
 // Gate of the load switch (n-channel, logic-level MOSFET). High closes it. The
 // 10 kOhm from this pin to ground is needed: it keeps the switch open while the
 // chip is in reset, and tells the sketch at boot that a switch is fitted at all.
-static const uint8_t PIN_LOAD_SWITCH = 3;
+#ifndef LOAD_SWITCH_PIN
+#if defined(ARDUINO_ARCH_ESP32)
+#define LOAD_SWITCH_PIN 4  // 3 receives from the computer
+#else
+#define LOAD_SWITCH_PIN 3
+#endif
+#endif
+static const uint8_t PIN_LOAD_SWITCH = LOAD_SWITCH_PIN;
 
 // Limit switch to ground, normally open; the chip's own pull-up is used.
 // One closure is one flex cycle.

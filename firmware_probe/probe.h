@@ -12,17 +12,18 @@
 #include "flex_cycle.h"
 #include "line_writer.h"
 #include "pins.h"
+#include "port.h"
 #include "record_ring.h"
-#include "restart.h"
 #include "rig.h"
 #include "sensor.h"
 #include "settings.h"
+#include "switch_watch.h"
 #include "window_stats.h"
 
 #define FIRMWARE_VERSION "1.0.0"
 
 static BoardClock board_clock;
-static LineWriter<decltype(Serial)> line(Serial);
+static LineWriter<PortOutput> line(port_output);
 static CommandParser parser;
 static Sensor sensor;
 
@@ -30,22 +31,13 @@ static uint64_t now_us() { return board_clock.now_us(micros()); }
 
 // ---- memory over resets -----------------------------------------------------
 
-static EepromMemory eeprom;
-static const uint16_t RECORDS_ADDRESS = 16;
-static RecordRing<EepromMemory> records(eeprom, RECORDS_ADDRESS, 62);
+static PortMemory memory;
+static RecordRing<PortMemory> records(memory, RECORDS_ADDRESS, RECORDS_BYTES);
 static Record record;
 static uint32_t board_id = 0;
 static RestartCause restart_cause = RESTART_UNKNOWN;
 static uint32_t record_byte_at_us = 0;
-// An EEPROM byte takes 3.4 ms to write; meanwhile another write would wait.
-static const uint32_t EEPROM_BYTE_US = 4000;
 
-static void write_record_byte() {
-  uint32_t now = micros();
-  if (!records.writing() || now - record_byte_at_us < EEPROM_BYTE_US) return;
-  record_byte_at_us = now;
-  records.write_byte();
-}
 
 // ---- faults -----------------------------------------------------------------
 
@@ -57,13 +49,16 @@ enum FaultCode : uint8_t {
   FAULT_BUS,
   FAULT_RANGE,
   FAULT_RX,
+  FAULT_SWITCH,
+  FAULT_MEMORY,
   FAULT_BROWNOUT,
   FAULT_WATCHDOG,
+  FAULT_SWAP,
   FAULT_CODES,
 };
 
-static uint8_t faults_due = 0;   // a bit for each code
-static uint8_t faults_held = 0;  // sent less than a second ago
+static uint16_t faults_due = 0;   // a bit for each code
+static uint16_t faults_held = 0;  // sent less than a second ago
 static uint16_t fault_sent_ticks[FAULT_CODES];
 static uint32_t fault_count[FAULTS_COUNTED];
 
@@ -71,12 +66,26 @@ static uint32_t fault_count[FAULTS_COUNTED];
 static uint16_t fault_ticks() { return (uint16_t)(micros() >> 14); }
 
 // The line goes out at most once a second.
-static void note_fault(FaultCode code) { faults_due |= (uint8_t)(1 << code); }
+static void note_fault(FaultCode code) { faults_due |= (uint16_t)(1U << code); }
 
 // Conversions beyond the range or not read: the line says how many.
 static void count_fault(FaultCode code, uint32_t conversions) {
   fault_count[code] = add_saturating(fault_count[code], conversions);
   note_fault(code);
+}
+
+// A byte of the record; false when all are written.
+static bool write_record() {
+  bool more = records.write_byte();
+  if (records.take_failure()) note_fault(FAULT_MEMORY);
+  return more;
+}
+
+static void write_record_byte() {
+  uint32_t now = micros();
+  if (!records.writing() || now - record_byte_at_us < MEMORY_BYTE_US) return;
+  record_byte_at_us = now;
+  write_record();
 }
 
 // ---- load switch and cutoff -------------------------------------------------
@@ -94,6 +103,7 @@ static bool load_due = false;
 static LoadReason load_reason = LOAD_BY_BOOT;
 static uint64_t load_time_us = 0;
 static Cutoff cutoff;
+static SwitchWatch switch_watch;
 
 static void tell_load(LoadReason reason) {
   load_due = true;
@@ -115,17 +125,25 @@ static void find_load_switch() {
   pinMode(PIN_LOAD_SWITCH, OUTPUT);
 }
 
+static Opened opened_by(LoadReason reason) {
+  return reason == LOAD_BY_CUTOFF   ? OPENED_BY_CUTOFF
+         : reason == LOAD_BY_SENSOR ? OPENED_BY_SENSOR
+                                    : OPENED_BY_HOST;
+}
+
 static void set_load(bool closed, LoadReason reason) {
   if (!load_fitted) return;
   digitalWrite(PIN_LOAD_SWITCH, closed ? HIGH : LOW);
   cutoff.restart(micros());
+  switch_watch.restart(micros());
   tell_load(reason);
-  if (record.load_open == !closed) return;
-  record.load_open = !closed;
+  Opened opened = closed ? OPENED_NOT : opened_by(reason);
+  if (record.opened == opened || (record.opened == OPENED_BY_CUTOFF && !closed)) return;
+  record.opened = opened;
   records.begin(record);
 }
 
-static bool load_closed() { return load_fitted && !record.load_open; }
+static bool load_closed() { return load_fitted && record.opened == OPENED_NOT; }
 
 // ---- window -----------------------------------------------------------------
 
@@ -232,6 +250,43 @@ static void add_burst(const int16_t *values) {
   if (burst_line_due) return;  // the sums wait for their line
   burst_sums.add(values);
   burst_line_due = burst_sums.bursts >= BURSTS_PER_LINE;
+}
+
+// ---- the sensor's own counting ------------------------------------------------
+
+static const uint32_t OWN_EVERY_US = 10000000UL;
+static const uint8_t OWN_IDLE = 0xFF;
+
+static OwnCounts own_counts;
+static uint8_t own_part = OWN_IDLE;  // being read; OWN_PARTS: the line is due
+static bool look_due = false;        // for the sensor, as the host has told another
+static bool own_fresh = true;        // none was sent since the host's start or the sensor was set up
+static uint32_t own_sequence = 0;
+static uint32_t own_began_us = 0;
+static uint64_t own_time_us = 0;
+static uint64_t own_since_us = 0;  // its accumulators were cleared
+
+// After the line of a window.
+static void own_after(uint32_t sequence) {
+  if (!sensor.counts_itself() || own_part != OWN_IDLE) return;
+  uint32_t now = micros();
+  if (!own_fresh && now - own_began_us < OWN_EVERY_US) return;
+  own_fresh = false;
+  own_began_us = now;
+  own_sequence = sequence;
+  own_part = 0;
+}
+
+// One register. What cannot be read is not sent.
+static void own_step() {
+  if (own_part == 0) own_time_us = now_us();
+  own_part = sensor.read_own(own_part, &own_counts) ? (uint8_t)(own_part + 1) : OWN_IDLE;
+}
+
+static void own_restart() {
+  own_since_us = now_us();
+  own_fresh = true;
+  own_part = OWN_IDLE;
 }
 
 // ---- flex rig ---------------------------------------------------------------

@@ -2,7 +2,8 @@
 // slots, so that no cell wears out first, and a write that the power cuts
 // short leaves the slot before it in force: its CRC does not match.
 //
-// Memory is any class with uint8_t read(uint16_t) and void write(uint16_t, uint8_t).
+// Memory is any class with uint8_t read(uint16_t), void write(uint16_t, uint8_t) and
+// void commit(): what was written is then what is read.
 #pragma once
 
 #include <stdint.h>
@@ -13,16 +14,26 @@ struct Record {
   uint16_t boot;
   uint32_t cutoff_uv;
   uint32_t hold_ms;
-  bool load_open;  // stays open until the host closes it
+  uint8_t sensor;  // what the host said it is: kind, and address - 40h + 1 above (0: find it)
+  uint8_t opened;  // why the load switch is open, Opened; it stays so until it is told to close
+};
+
+enum Opened : uint8_t {
+  OPENED_NOT,  // it is closed
+  OPENED_NEW,  // nobody ever told it to close
+  OPENED_BY_HOST,
+  OPENED_BY_CUTOFF,  // only a person closes it
+  OPENED_BY_SENSOR,
 };
 
 template <class Memory>
 class RecordRing {
  public:
-  RecordRing(Memory &memory, uint16_t first_address, uint8_t slots)
-      : memory_(memory), first_address_(first_address), slots_(slots) {}
+  // At most 255 slots are used.
+  RecordRing(Memory &memory, uint16_t first_address, uint16_t bytes)
+      : memory_(memory), first_address_(first_address), slots_((uint8_t)(bytes / SLOT_BYTES)) {}
 
-  // Newest whole record; false, and the record all zero, when there is none.
+  // Newest whole record; false, and a new board's, when there is none.
   bool load(Record *record) {
     bool found = false;
     uint8_t bytes[SLOT_BYTES];
@@ -38,11 +49,13 @@ class RecordRing {
     if (found) {
       read_slot(slot_, bytes);
       record->boot = (uint16_t)unpack(bytes + 3, 2);
-      record->cutoff_uv = unpack(bytes + 5, 4);
+      record->cutoff_uv = unpack(bytes + 5, 4) & 0x7FFFFFFUL;
       record->hold_ms = unpack(bytes + 9, 4);
-      record->load_open = bytes[13] & 1;
+      record->sensor = (uint8_t)((bytes[13] >> 4 & 3) | (bytes[8] >> 3) << 2);
+      // Sketches before 1.1 wrote the first bit alone.
+      record->opened = !(bytes[13] & 1) ? OPENED_NOT : bytes[13] >> 1 & 7 ? bytes[13] >> 1 & 7 : OPENED_BY_HOST;
     } else {
-      *record = Record{0, 0, 0, false};
+      *record = Record{0, 0, 0, 0, OPENED_NEW};
     }
     return found;
   }
@@ -54,10 +67,18 @@ class RecordRing {
     pack(bytes_ + 3, record.boot, 2);
     pack(bytes_ + 5, record.cutoff_uv, 4);
     pack(bytes_ + 9, record.hold_ms, 4);
-    bytes_[13] = record.load_open;
+    bytes_[8] |= (uint8_t)(record.sensor >> 2 << 3);
+    bytes_[13] = (uint8_t)((record.opened ? record.opened << 1 | 1 : 0) | (record.sensor & 3) << 4);
     pack(bytes_ + 14, crc16(bytes_, 14), 2);
     slots_tried_ = 0;
     next_slot();
+  }
+
+  // True once after a cell did not take what was written.
+  bool take_failure() {
+    bool failed = failed_;
+    failed_ = false;
+    return failed;
   }
 
   bool writing() const { return position_ < SLOT_BYTES; }
@@ -67,13 +88,15 @@ class RecordRing {
     if (!writing()) return false;
     memory_.write((uint16_t)(address(slot_) + position_), bytes_[position_]);
     if (++position_ < SLOT_BYTES) return true;
+    memory_.commit();
     uint8_t written[SLOT_BYTES];
     read_slot(slot_, written);
     for (uint8_t i = 0; i < SLOT_BYTES; ++i) {
-      if (written[i] != bytes_[i] && slots_tried_ < slots_) {
-        next_slot();
-        return true;
-      }
+      if (written[i] == bytes_[i]) continue;
+      failed_ = true;
+      if (slots_tried_ >= slots_) break;
+      next_slot();
+      return true;
     }
     ++sequence_;
     return false;
@@ -83,7 +106,8 @@ class RecordRing {
 
  private:
   // Layout of a slot: this byte (never 0, so that erased and zeroed memory are
-  // both invalid), sequence, boot, cutoff, hold, load, CRC; little-endian.
+  // both invalid), sequence, boot, cutoff, hold, load, CRC; little-endian. The sensor is
+  // in bits that cutoff (26) and load (4) leave free.
   static const uint8_t LAYOUT = 1;
 
   uint16_t address(uint8_t slot) const { return (uint16_t)(first_address_ + slot * SLOT_BYTES); }
@@ -120,6 +144,7 @@ class RecordRing {
   uint8_t slots_;
   uint8_t slot_ = 0;
   uint8_t slots_tried_ = 0;
+  bool failed_ = false;
   uint8_t position_ = SLOT_BYTES;
   uint8_t bytes_[SLOT_BYTES];
 };

@@ -7,16 +7,16 @@
 
 // What the window's line needs.
 struct WindowSums {
-  int32_t shunt_sum;
-  uint32_t bus_sum;
+  int64_t shunt_sum;
+  uint64_t bus_sum;
   int32_t pack_min;  // in shunt counts
-  int16_t shunt_min;
-  int16_t shunt_max;
+  int32_t shunt_min;
+  int32_t shunt_max;
   uint16_t conversions;
 
   // In shunt counts, as all voltages here.
   int64_t bus_voltage_sum(const SensorUnits &units) const {
-    return (int64_t)((uint64_t)bus_sum * units.pack_ratio);
+    return (int64_t)(bus_sum * units.pack_ratio);
   }
   int64_t pack_voltage_sum(const SensorUnits &units) const {
     return bus_voltage_sum(units) + shunt_sum;
@@ -34,20 +34,20 @@ struct WindowStats : WindowSums {
     bus_shunt_sum = 0;
     shunt_square_sum = 0;
     pack_min = INT32_MAX;
-    shunt_min = INT16_MAX;
-    shunt_max = INT16_MIN;
+    shunt_min = INT32_MAX;
+    shunt_max = INT32_MIN;
   }
 
-  // One more might overflow the 32-bit sums.
+  // At the ends of the widest sensor's ranges one more might overflow the sum of products.
   bool full() const { return conversions == UINT16_MAX; }
 
-  // One pair: bus 0 .. 32767, shunt any, pack = bus * ratio + shunt. Not when full.
-  void add(uint16_t bus, int16_t shunt, int32_t pack) {
+  // One pair: bus from 0 and shunt of 20 bits, pack = bus * ratio + shunt. Not when full.
+  void add(int32_t bus, int32_t shunt, int32_t pack) {
     ++conversions;
-    bus_sum += bus;
+    bus_sum += (uint32_t)bus;
     shunt_sum += shunt;
-    bus_shunt_sum += (int32_t)(int16_t)bus * shunt;
-    shunt_square_sum += (int32_t)shunt * shunt;
+    bus_shunt_sum += (int64_t)bus * shunt;
+    shunt_square_sum += (int64_t)shunt * shunt;
     if (pack < pack_min) pack_min = pack;
     if (shunt < shunt_min) shunt_min = shunt;
     if (shunt > shunt_max) shunt_max = shunt;
@@ -55,7 +55,7 @@ struct WindowStats : WindowSums {
 
   // Sum of pack voltage x current of each pair, in shunt counts squared:
   // (ratio bus + shunt) shunt = ratio bus shunt + shunt^2.
-  int64_t power_sum(const SensorUnits &units) const {
+  __attribute__((noinline)) int64_t power_sum(const SensorUnits &units) const {
     return bus_shunt_sum * units.pack_ratio + shunt_square_sum;
   }
 };

@@ -1,12 +1,13 @@
 """How far off this run's sensor, shunt and clock can be: data sheet, or calibration where one applies."""
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from typing import Final
 
 from analysis.doubt.clock import ClockRate, clock_rate
 from analysis.doubt.correction import Correction, correction_of
 from logger.base.numbers import digits_text
+from logger.base.sensor_identity import identity_words
 from logger.base.sensor_limits import (
     PACK_ON_V,
     SHUNT_LIMIT,
@@ -97,6 +98,8 @@ def limits_of(description: Description) -> Limits | None:
     if description.meter is not None:
         return _limits_of_meter(description.meter, clock_rate(description.clock))
     sensor = description.sensor
+    if sensor is not None and sensor.later:
+        return _limits_of_both(description, sensor)
     sheet = sensor_limits(sensor.kind) if sensor else None
     if sensor is None or sheet is None or not sensor.shunt_ohm or sensor.shunt_ohm <= 0:
         return None
@@ -115,7 +118,7 @@ def limits_of(description: Description) -> Limits | None:
         clock_gain=clock.limit,
         assumptions=(),
         shunt_ohm=sensor.shunt_ohm,
-        full_step_ma=1e3 * sheet.current_step_v / sensor.shunt_ohm,
+        full_step_ma=1e3 * sheet.current_grain_v / sensor.shunt_ohm,
         sheet=sheet,
         zero_v=correction.zero_v,
     )
@@ -123,8 +126,33 @@ def limits_of(description: Description) -> Limits | None:
     limits = limits.at_voltage(_usual_v(description))
     limits, drift_words = _drifted(limits, sheet, sensor.shunt_ohm, correction)
     sheet_words = _sheet_words(sheet, sensor, offset_v, limits)
-    assumptions = (*sheet_words, *words, _zero_words(limits), drift_words, clock.words)
+    unsure = identity_words(sensor.kind, sensor.identity, sensor.ids)
+    assumptions = (*sheet_words, unsure, *words, _zero_words(limits), drift_words, clock.words)
     return replace(limits, assumptions=tuple(text for text in assumptions if text))
+
+
+def _limits_of_both(description: Description, sensor: Sensor) -> Limits | None:
+    """A sensor took another's place: the greater limit of the two, each as bought, for the whole run."""
+    bare = replace(description, calibration=None)
+    kinds = (sensor.kind, sensor.later.split(" ", maxsplit=1)[0])
+    found = [
+        limits_of(replace(bare, sensor=replace(sensor, kind=kind, range_ma=None, later="")))
+        for kind in kinds
+    ]
+    first, second = found
+    if first is None or second is None:
+        return None
+    wide, fine = sorted((first, second), key=lambda each: -each.current_offset_ma)
+    greatest = {
+        item.name: max(getattr(wide, item.name), getattr(fine, item.name))
+        for item in fields(Limits)
+        if item.type is float or item.type == "float"
+    }
+    words = (
+        f"While it recorded, an {sensor.later} took the place of the {sensor.kind}: the greater limit of the two "
+        "holds for the whole run, without a calibration."
+    )
+    return replace(wide, **greatest, assumptions=(words, *wide.assumptions))
 
 
 def _limits_of_meter(meter: Meter, clock: ClockRate) -> Limits:

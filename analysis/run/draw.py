@@ -224,7 +224,7 @@ def _missed(trace: Trace, limits: Limits | None, burst: Burst | None) -> Sag | N
         caught_mwh=caught_mwh,
         conversions=100.0 if trace.conversions is None else float(np.median(trace.conversions)),
     )
-    step_v = limits.sheet.voltage_step_v if limits.sheet else limits.voltage_step_v
+    step_v = limits.sheet.voltage_grain_v if limits.sheet else limits.voltage_step_v
     return sag(rows, step_v, limits.shunt_ohm, burst)
 
 

@@ -156,6 +156,14 @@ static bool plug(struct bench *b)
 	return true;
 }
 
+/* Worn cells take nothing. */
+static void keep_worn(struct bench *b)
+{
+	avr_eeprom_desc_t cells = {.ee = b->worn, .offset = (uint16_t)b->worn_first, .size = b->worn_count};
+
+	avr_ioctl(b->chip.avr, AVR_IOCTL_EEPROM_SET, &cells);
+}
+
 static bool run(struct bench *b)
 {
 	avr_t *avr = b->chip.avr;
@@ -175,6 +183,8 @@ static bool run(struct bench *b)
 			state = avr_run(avr);
 			if (state == cpu_Done || state == cpu_Crashed)
 				return false;
+			if (b->worn_count)
+				keep_worn(b);
 			if (b->chip.just_reset)
 				chip_settle(&b->chip);
 		}

@@ -54,6 +54,28 @@ static bool wiring(struct bench *b, const char *a)
 	return b->circuit.swapped || !strcmp(a, "right");
 }
 
+static bool load_switch(struct bench *b, const char *a)
+{
+	double shunt_v, bus_v;
+
+	circuit_at(&b->circuit, bench_now(b), &shunt_v, &bus_v); /* what went before belongs to the old state */
+	b->circuit.bypassed = !strcmp(a, "welded") || !strcmp(a, "bridged");
+	return b->circuit.bypassed || !strcmp(a, "right");
+}
+
+/* first cell, count: from now on they keep what they hold, whatever is written */
+static bool eeprom_worn(struct bench *b, const char *a)
+{
+	avr_eeprom_desc_t cells = {.ee = b->worn};
+
+	if (sscanf(a, "%u %u", &b->worn_first, &b->worn_count) != 2 || b->worn_count > sizeof b->worn)
+		return false;
+	cells.offset = (uint16_t)b->worn_first;
+	cells.size = b->worn_count;
+	avr_ioctl(b->chip.avr, AVR_IOCTL_EEPROM_GET, &cells);
+	return true;
+}
+
 static bool switch_fitted(struct bench *b, const char *a)
 {
 	(void)a;
@@ -69,9 +91,22 @@ static bool sensor(struct bench *b, const char *a)
 
 	if (sscanf(a, "%15s %x", kind, &address) != 2)
 		return false;
-	which = !strcmp(kind, "ina219") ? SENSOR_INA219 : !strcmp(kind, "ina226") ? SENSOR_INA226 : SENSOR_NONE;
+	which = !strcmp(kind, "ina219") ? SENSOR_INA219 : !strcmp(kind, "ina226") ? SENSOR_INA226
+	      : !strcmp(kind, "ina228") ? SENSOR_INA228 : SENSOR_NONE;
 	sensor_setup(&b->sensor, which, (uint8_t)address, bench_now(b));
 	return which != SENSOR_NONE;
+}
+
+/* a clone: other numbers in the identification registers */
+static bool sensor_ids(struct bench *b, const char *a)
+{
+	unsigned maker, die;
+
+	if (sscanf(a, "%x %x", &maker, &die) != 2)
+		return false;
+	b->sensor.maker = (uint16_t)maker;
+	b->sensor.die_id = (uint16_t)die;
+	return true;
 }
 
 static bool sensor_absent(struct bench *b, const char *a)
@@ -242,8 +277,9 @@ static bool end(struct bench *b, const char *a)
 static const struct command commands[] = {
 	{"pack-v", pack_v}, {"pack-ohm", pack_ohm}, {"pack-speed", pack_speed}, {"pack-table", pack_table},
 	{"load-ma", load_ma}, {"load-ohm", load_ohm}, {"load-table", load_table}, {"load-noise", load_noise},
-	{"shunt-ohm", shunt_ohm}, {"wiring", wiring}, {"switch-fitted", switch_fitted},
-	{"sensor", sensor}, {"sensor-absent", sensor_absent}, {"sensor-present", sensor_present},
+	{"shunt-ohm", shunt_ohm}, {"wiring", wiring}, {"switch-fitted", switch_fitted}, {"switch", load_switch},
+	{"eeprom-worn", eeprom_worn},
+	{"sensor", sensor}, {"sensor-ids", sensor_ids}, {"sensor-absent", sensor_absent}, {"sensor-present", sensor_present},
 	{"sensor-clock", sensor_clock}, {"sensor-force", sensor_force},
 	{"send", send}, {"send-hex", send_hex}, {"host-baud", host_baud},
 	{"reset", reset}, {"stall", stall}, {"bus", bus}, {"poke", poke}, {"poke-main", poke_main},

@@ -15,6 +15,7 @@ from firmware_probe.twin.board_commands import (
 )
 from firmware_probe.twin.flex_rig import FlexRig
 from firmware_probe.twin.load_switch import LoadSwitch
+from firmware_probe.twin.sensor import KINDS
 from firmware_probe.twin.window_grid import WindowGrid
 
 
@@ -30,6 +31,7 @@ class Ordered(Protocol):
     def say(self, body: str) -> None: ...
     def greet(self) -> None: ...
     def move_switch(self, closed: bool, reason: str) -> None: ...
+    def look_for_sensor(self, kind: str | None, address: int | None) -> None: ...
     def set_cutoff(self, cutoff_uv: int, hold_ms: int) -> None: ...
 
 
@@ -79,7 +81,7 @@ def _load(board: Ordered, command: Command) -> None:
     closed = command.whole(0, 0, 1) == 1
     if not board.switch.is_fitted:
         raise Refused(command.name, "fitted")
-    by_person = len(command.fields) > 1 and command.whole(1, 0, 1) == 1
+    by_person = command.fields[1:2] == ("1",)
     if closed and board.switch.is_tripped and not by_person:
         raise Refused(command.name, "tripped")
     _ok(board, command)
@@ -94,6 +96,29 @@ def _cutoff(board: Ordered, command: Command) -> None:
         raise Refused(command.name, "fitted")
     board.set_cutoff(cutoff_uv, hold_ms)
     _ok(board, command)
+
+
+def _sensor(board: Ordered, command: Command) -> None:
+    command.expect(1)
+    kind = command.fields[0]
+    if kind != "auto" and kind not in KINDS:
+        raise Refused(command.name, "field")
+    _not_while_running(board, command)
+    _ok(board, command)
+    board.look_for_sensor("" if kind == "auto" else kind, None)
+
+
+def _address(board: Ordered, command: Command) -> None:
+    command.expect(1)
+    address = command.address(0)
+    _not_while_running(board, command)
+    _ok(board, command)
+    board.look_for_sensor(None, address)
+
+
+def _not_while_running(board: Ordered, command: Command) -> None:
+    if board.windows.is_running:
+        raise Refused(command.name, "busy")
 
 
 def _flex_start(board: Ordered, command: Command) -> None:
@@ -120,6 +145,8 @@ _ORDERS: Final[dict[str, Callable[[Ordered, Command], None]]] = {
     "stop": _stop,
     "load": _load,
     "cutoff": _cutoff,
+    "sensor": _sensor,
+    "address": _address,
     "flex-start": _flex_start,
     "flex-stop": _flex_stop,
 }

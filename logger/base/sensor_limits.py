@@ -19,7 +19,7 @@ class SensorLimits:
     ``common_v_per_v``: offset per V on the inputs (common-mode rejection), ``supply_v_per_v``: per V of the
     chip's supply; the sheet's offsets hold at ``SHEET_COMMON_V`` and ``SHEET_SUPPLY_V``. ``pin_a``, ``pin_ohm``:
     what the chip's pin behind the shunt takes, a current and a resistance to ground. ``short_share``: what a
-    burst's short conversions hide (``burst_means_ma2``).
+    burst's short conversions hide (``burst_means_ma2``), ``burst_steps`` the steps in one of their counts.
     """
 
     kind: str
@@ -41,6 +41,17 @@ class SensorLimits:
     pin_a: float
     pin_ohm: float
     short_share: float
+    burst_steps: int = 1
+
+    @property
+    def voltage_grain_v(self) -> float:
+        """What single conversions of the voltage tell apart: the step, or noise of many steps."""
+        return self.voltage_step_v * max(1.0, self.noise_voltage_steps / _NOISE_OF_A_STEP_V)
+
+    @property
+    def current_grain_v(self) -> float:
+        """The same of the shunt."""
+        return self.current_step_v * max(1.0, self.noise_current_steps / _NOISE_OF_A_STEP)
 
     def shunt_offset_v(self, range_ma: float | None, shunt_ohm: float) -> float:
         """Greatest offset in the range that was used; the widest range's where it is not known."""
@@ -95,6 +106,10 @@ SUPPLY_APART_V: Final = 0.05
 # greatest: both the project's own figures.
 PACK_ON_V: Final = 0.3
 PIN_SPREAD: Final = 1.75
+
+# Noise of one conversion in steps at which the step itself is what can be told apart (that of the 16-bit chip).
+_NOISE_OF_A_STEP: Final = 1.25
+_NOISE_OF_A_STEP_V: Final = 0.6
 
 # Shunt resistors on sensor boards are commonly marked 1 %, and drift by 75 ppm per degree:
 # common practice, no source.
@@ -173,7 +188,32 @@ _INA226: Final = SensorLimits(
     pin_ohm=830e3,
     short_share=0.31,
 )
-SENSOR_LIMITS: Final = {limits.kind: limits for limits in (_INA219, _INA226)}
+_INA228: Final = SensorLimits(
+    kind="INA228",
+    grade="its greatest ones",
+    # TI SBOSA20, electrical characteristics, all from memory (SOURCES.md C25); the range that the sketch uses.
+    offsets=((0.16384, 1e-6),),
+    current_gain=0.0005,
+    current_step_v=312.5e-9,
+    current_offset_v_per_c=10e-9,
+    current_gain_per_c=20e-6,
+    voltage_gain=0.0005,
+    voltage_offset_v=2.5e-3,
+    voltage_step_v=195.3125e-6,
+    voltage_gain_per_c=20e-6,
+    voltage_offset_v_per_c=20e-6,
+    # 20 bits, of which a conversion of 540 us tells some 15: about 3 uV and 1 mV.
+    noise_current_steps=12.0,
+    noise_voltage_steps=6.0,
+    common_v_per_v=10 ** (-154 / 20),
+    supply_v_per_v=0.5e-6,
+    # Greatest current of a pin; VBUS, which boards tie to VIN-, typically.
+    pin_a=2.5e-9,
+    pin_ohm=1e6,
+    short_share=0.18,
+    burst_steps=16,
+)
+SENSOR_LIMITS: Final = {limits.kind: limits for limits in (_INA219, _INA226, _INA228)}
 
 
 def sensor_limits(kind: str) -> SensorLimits | None:
@@ -197,7 +237,7 @@ def burst_means_ma2(
 
     A short conversion of length s hides k s / 3 where the difference grows by k with the lag (edges further apart
     than s), and values d apart show k (5/4 d - s / 4) within a half: 28 over 145 us for the INA219 (s 84, d 133 us),
-    47 over 149 us for the INA226 (140, 147 us). So much is added to both.
+    47 over 149 us for the INA226 (140, 147 us), 28 over 155 us for the INA228 (84, 141 us). So much is added to both.
     """
     half = count_ma2 / 2 / bursts
     shown = _OF_ALL * half * within / _WITHIN_PAIRS

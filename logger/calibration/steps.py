@@ -148,7 +148,8 @@ def reading_of(rows: Sequence[Row], sheet: SensorLimits, shunt_ohm: float) -> Re
         pack_v=fmean(volts),
         pack_standard_v=math.hypot(stdev(volts) / root_n, spread_v * step_v / 2 / _ROOT_3),
         bus_v=fmean(row.bus_v for row in rows),
-        is_steady=wander_ma <= max(_STEADY_SHARE * abs(mean_ma), 3 * step_ma),
+        is_steady=wander_ma
+        <= max(_STEADY_SHARE * abs(mean_ma), 3e3 * sheet.current_grain_v / shunt_ohm),
     )
 
 

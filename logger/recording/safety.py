@@ -1,10 +1,12 @@
 """What must be said, or refused, before cells are left alone with a load."""
 
+from typing import Final
+
 from logger.base.errors import BenchError
 from logger.base.numbers import digits_text
-from logger.base.pack import CHEMISTRIES, Pack
+from logger.base.pack import CHEMISTRIES, SAFETY_CLOSING, Pack
 
-HARDWARE_CUTOFF_NEEDED = ("li-ion", "lifepo4")
+HARDWARE_CUTOFF_NEEDED: Final = ("li-ion", "lifepo4")
 
 
 def check_cutoff(pack: Pack | None, cutoff_v: float | None, *, below_floor: bool) -> None:
@@ -40,6 +42,28 @@ def guard_v(
     if cutoff_v is not None:
         return cutoff_v
     return None if pack is None or below_floor else pack.floor_v
+
+
+RELIES_ON_CELLS: Final = (
+    "Nothing of this bench will stop these cells: you rely on the protection circuit inside of them, which is "
+    "meant for accidents. Fireproof surface, nothing that burns beside it, out of bedrooms; stop on swelling, smell "
+    f"or heat. {SAFETY_CLOSING}"
+)
+RELIES_ON_YOU: Final = (
+    "Nothing of this bench will stop these cells: stay with them all the time, on a fireproof surface, and pull "
+    f"the pack at the cutoff. Stop at once on swelling, smell or heat. {SAFETY_CLOSING}"
+)
+
+
+def unattended(pack: Pack, why: str) -> BenchError:
+    """The refusal of lithium cells that nothing was seen to stop; ``why``: what is known of the switch."""
+    return BenchError(
+        f"A night with nobody there needs something that stops {pack}: a load switch that was seen to open, or "
+        "cells with a protection circuit.",
+        evidence=f"{why}; run down too far, lithium cells can catch fire when they are charged again",
+        next_step="switch the piece on and add --test-switch (it goes dark for a second). --protected if the cells' "
+        f"label or sheet names a protection circuit; --attended if you stay with it all the time. {SAFETY_CLOSING}",
+    )
 
 
 def danger(pack: Pack | None, *, load_switch: bool) -> str:

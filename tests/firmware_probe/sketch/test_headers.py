@@ -216,18 +216,18 @@ def test_clock_crosses_the_wrap_without_a_step(headers: Headers) -> None:
 @pytest.mark.parametrize("name", ["INA219", "INA226"])
 def test_cutoff_opens_with_the_pair_that_completes_the_hold(headers: Headers, name: str) -> None:
     rng = random.Random(7)
-    step_nv = KINDS[name].shunt_lsb_nv
+    step_pv = KINDS[name].shunt_lsb_pv
     opened = 0
     for _ in range(80):
         cutoff_uv, hold_ms = rng.randrange(1, 5_000_000), rng.choice((0, 1, 30, 500))
-        edge = cutoff_uv * 1000 // step_nv
+        edge = cutoff_uv * 1_000_000 // step_pv
         start_us = rng.randrange(WRAP)
         time_us, pairs, expected, below_us = start_us, [], -1, None
         for index in range(600):
             time_us += 1064 + 4 * rng.randrange(4)
             pack = edge + rng.choice((-2, -1, 0, 0)) + (rng.random() < 0.003) * 5
             pairs.append(f"{pack} {time_us % WRAP}")
-            below = pack * step_nv < cutoff_uv * 1000
+            below = pack * step_pv < cutoff_uv * 1_000_000
             below_us = (time_us if below_us is None else below_us) if below else None
             if expected < 0 and below_us is not None and time_us - below_us >= hold_ms * 1000:
                 expected = index
@@ -375,7 +375,7 @@ def twins_answer(line: bytes) -> str:
             values = (parsed.whole(0, board_commands.WINDOW_MIN_US, board_commands.WINDOW_MAX_US),)
         elif name == "load":
             parsed.expect(1)
-            values = (parsed.whole(0, 0, 1),)
+            values = (parsed.whole(0, 0, 1), int(parsed.fields[1:2] == ("1",)))
         elif name == "cutoff":
             parsed.expect(2)
             values = (
@@ -478,7 +478,7 @@ def test_commands_of_the_protocols_page(headers: Headers) -> None:
     assert rows == [
         "window|ok|100000",
         "cutoff|ok|3000000|500",
-        "load|ok|0",
+        "load|ok|0|0",
         "flex-start|ok|1|1000|500|50|10|170|4|2000",
         "identify|ok",
         "identify|ok",
@@ -516,6 +516,47 @@ def test_boots_are_counted_over_the_wrap_and_wear_is_spread(headers: Headers, fi
 def test_write_cut_short_by_the_power_leaves_the_last_record(headers: Headers, cut: int) -> None:
     _, wrong, _ = headers.numbers(f"records 255 300 {cut} -1")
     assert wrong == 0
+
+
+def test_records_in_flash_share_its_sectors(headers: Headers) -> None:
+    boots = 3000
+    for fill in (0x00, 0xFF, 0x5A):
+        last, wrong, most_erased = headers.numbers(f"flash {fill} {boots} -1 -1")
+        assert (last, wrong) == (boots, 0)
+        # 15 slots in three sectors: each is erased once a round.
+        assert most_erased <= boots // 15 + 2
+
+
+@pytest.mark.parametrize("cut", [*range(17), 30, 79, 80, 90, 96])
+def test_power_cut_in_flash_leaves_the_last_record(headers: Headers, cut: int) -> None:
+    """In the middle of an erase, too: the sector that is erased never holds the newest record."""
+    _, wrong, _ = headers.numbers(f"flash 255 600 {cut} -1")
+    assert wrong == 0
+
+
+def test_worn_flash_is_passed_over(headers: Headers) -> None:
+    for worn in (0, 37, 80, 239):
+        last, wrong, _ = headers.numbers(f"flash 255 500 -1 {worn}")
+        assert (last, wrong) == (500, 0)
+
+
+def test_boards_name_holds_once_made(headers: Headers) -> None:
+    for fill in (0x00, 0xFF):
+        first, again = headers.ask([f"name {fill}"])[0].split()
+        assert first == again == "11223344"
+
+
+def test_near_serial_numbers_give_names_apart(headers: Headers) -> None:
+    """FNV-1a's published check values: "" 811C9DC5, "a" E40C292C, "foobar" BF9CF968 (from memory)."""
+    texts = [b"", b"a", b"foobar"]
+    found = headers.ask(f"serial {text.hex()}" for text in texts)
+    assert found == ["811C9DC5", "E40C292C", "BF9CF968"]
+    names = headers.ask(f"serial {number.to_bytes(8, 'big').hex()}" for number in range(1, 2000))
+    assert len(set(names)) == 1999
+
+
+def test_output_waits_for_the_port_and_loses_nothing(headers: Headers) -> None:
+    assert headers.ask(f"ring {seed}" for seed in range(1, 20)) == ["0 0"] * 19
 
 
 def test_worn_byte_is_passed_over(headers: Headers) -> None:

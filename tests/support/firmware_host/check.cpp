@@ -10,11 +10,14 @@
 
 #include "accumulators.h"
 #include "board_clock.h"
+#include "board_name.h"
 #include "command_parser.h"
 #include "crc16.h"
 #include "cutoff.h"
+#include "flash_memory.h"
 #include "flex_cycle.h"
 #include "line_writer.h"
+#include "output_ring.h"
 #include "record_ring.h"
 #include "sensor_units.h"
 #include "window_stats.h"
@@ -305,7 +308,7 @@ void parse(std::istringstream &words) {
       const FlexOrder &flex = command.flex;
       switch (command.kind) {
         case COMMAND_WINDOW: std::printf("|%" PRIu32, command.window_us); break;
-        case COMMAND_LOAD: std::printf("|%d", command.load_closed); break;
+        case COMMAND_LOAD: std::printf("|%d|%d", command.load_closed, command.by_person); break;
         case COMMAND_CUTOFF: std::printf("|%" PRIu32 "|%" PRIu32, command.cutoff_uv, command.hold_ms); break;
         case COMMAND_FLEX_START:
           std::printf("|%d|%" PRIu32 "|%" PRIu32 "|%" PRIu32 "|%d|%d|%d|%" PRIu32, flex.servo, flex.cycles,
@@ -336,6 +339,7 @@ struct TestMemory {
     ++writes.at(address);
     bytes.at(address) = value;
   }
+  void commit() {}
 };
 
 // records FILL BOOTS CUT WORN: so many boots of a ring of 8 slots, each with a fresh start of
@@ -349,14 +353,14 @@ void records(std::istringstream &words) {
   Record record;
   int wrong = 0, whole_boots = 0;
   for (int i = 0; i < boots; ++i) {
-    RecordRing<TestMemory> ring(memory, 0, 8);
+    RecordRing<TestMemory> ring(memory, 0, 8 * RecordRing<TestMemory>::SLOT_BYTES);
     bool found = ring.load(&record);
     if (found != (whole_boots > 0) || record.boot != static_cast<uint16_t>(whole_boots)) ++wrong;
-    if (found && (record.cutoff_uv != 3000000u + record.boot || !record.load_open)) ++wrong;
+    if (found && (record.cutoff_uv != 3000000u + record.boot || record.opened != OPENED_BY_HOST)) ++wrong;
     ++record.boot;
     record.cutoff_uv = 3000000u + record.boot;
     record.hold_ms = record.boot;
-    record.load_open = true;
+    record.opened = OPENED_BY_HOST;
     bool fails = cut >= 0 && i % 3 == 2;
     memory.writes_left = fails ? cut : -1;
     ring.begin(record);
@@ -370,6 +374,122 @@ void records(std::istringstream &words) {
   std::printf("%d %d %u\n", whole_boots, wrong, most);
 }
 
+// NOR flash: an erase or a program that the power cuts short leaves what it had done so far.
+struct TestFlash {
+  static const uint16_t SECTORS = 3;
+  static const uint16_t SECTOR_BYTES = 80;  // five slots
+  static std::vector<uint8_t> bytes;
+  static long steps_left;  // bytes erased or programmed until the power fails; -1: never
+  static int worn_address;
+  static unsigned erased[SECTORS];
+
+  static bool powered() {
+    if (steps_left == 0) return false;
+    if (steps_left > 0) --steps_left;
+    return true;
+  }
+  uint8_t read(uint16_t address) { return bytes.at(address); }
+  void erase(uint16_t sector) {
+    ++erased[sector];
+    for (uint16_t at = 0; at < SECTOR_BYTES && powered(); ++at) bytes.at(sector * SECTOR_BYTES + at) = 0xFF;
+  }
+  void program(uint16_t address, uint8_t value) {
+    if (!powered()) return;
+    if (address != worn_address) bytes.at(address) &= value;
+  }
+  void flush() {}
+};
+std::vector<uint8_t> TestFlash::bytes;
+long TestFlash::steps_left;
+int TestFlash::worn_address;
+unsigned TestFlash::erased[TestFlash::SECTORS];
+
+// flash FILL BOOTS CUT WORN: as records, over three sectors of flash; in every third boot the
+// power fails after CUT steps. Last boot number, how often a record came back that was older
+// than the last whole one, erases of the most erased sector.
+void flash(std::istringstream &words) {
+  TestFlash::bytes.assign(TestFlash::SECTORS * TestFlash::SECTOR_BYTES, next<uint8_t>(words));
+  for (unsigned &count : TestFlash::erased) count = 0;
+  int boots = next<int>(words);
+  int cut = next<int>(words);
+  TestFlash::worn_address = next<int>(words);
+  typedef FlashMemory<TestFlash, 32> Memory;
+  Record record;
+  int wrong = 0, kept = 0;
+  for (int i = 0; i < boots; ++i) {
+    Memory memory;
+    memory.begin();
+    RecordRing<Memory> ring(memory, 0, static_cast<uint16_t>(TestFlash::bytes.size()));
+    ring.load(&record);
+    // One that the power cut may or may not have been whole.
+    if (record.boot != kept && record.boot != kept + 1) ++wrong;
+    kept = record.boot;
+    ++record.boot;
+    bool fails = cut >= 0 && i % 3 == 2;
+    TestFlash::steps_left = fails ? cut : -1;
+    ring.begin(record);
+    for (int byte = 0; byte < 16 * 16 && ring.write_byte(); ++byte) {
+    }
+    TestFlash::steps_left = -1;
+    if (!fails) kept = record.boot;
+  }
+  unsigned most = 0;
+  for (unsigned count : TestFlash::erased) most = count > most ? count : most;
+  std::printf("%d %d %u\n", kept, wrong, most);
+}
+
+// A port that takes so many bytes at a time, or none.
+struct TestPort {
+  std::string text;
+  int room = 0;
+  int availableForWrite() { return room; }
+  size_t write(const uint8_t *bytes, size_t count) {
+    text.append(reinterpret_cast<const char *>(bytes), count);
+    room -= static_cast<int>(count);
+    return count;
+  }
+};
+
+// ring SEED: 5000 bytes through a ring of 64 to a port that takes them in pieces of any size.
+// Bytes lost, bytes out of order.
+void ring(std::istringstream &words) {
+  uint32_t chance = next<uint32_t>(words);
+  TestPort port;
+  OutputRing<TestPort, 64> waiting(port);
+  int sent = 0, wrong = 0;
+  while (sent < 5000) {
+    chance = chance * 1664525u + 1013904223u;
+    if (waiting.room() > 0 && (chance >> 24) > 60) {
+      waiting.write(static_cast<uint8_t>(sent++));
+      continue;
+    }
+    port.room = static_cast<int>(chance >> 16 & 31);
+    waiting.service();
+  }
+  port.room = 64;
+  waiting.service();
+  for (size_t at = 0; at < port.text.size(); ++at) wrong += port.text[at] != static_cast<char>(at);
+  std::printf("%d %d\n", sent - static_cast<int>(port.text.size()), wrong);
+}
+
+// serial HEX: the name that a chip's serial number gives.
+void serial(std::istringstream &words) {
+  std::string hex;
+  words >> hex;
+  std::vector<uint8_t> bytes = from_hex(hex);
+  std::printf("%08X\n", static_cast<unsigned>(name_from_serial(bytes.data(), static_cast<uint8_t>(bytes.size()))));
+}
+
+// name FILL: the name kept in a memory of this content, twice: it holds.
+void name(std::istringstream &words) {
+  TestMemory memory(next<uint8_t>(words));
+  uint8_t chance = 0;
+  auto draw = [&chance] { return static_cast<uint8_t>(chance += 17); };
+  uint32_t first = kept_board_name(memory, draw);
+  uint32_t again = kept_board_name(memory, draw);
+  std::printf("%08X %08X\n", static_cast<unsigned>(first), static_cast<unsigned>(again));
+}
+
 }  // namespace
 
 int main() {
@@ -377,7 +497,7 @@ int main() {
       {"crc", crc},       {"fixed", fixed}, {"line", line},     {"scale", scaled}, {"floor", floored},
       {"window", window}, {"total", total}, {"weeks", weeks},   {"clock", clock_of}, {"cutoff", cutoff},
       {"blind", blind},   {"switch", limit}, {"joint", joint},  {"pulse", pulse},  {"ohm", ohm},
-      {"parse", parse},   {"records", records},
+      {"parse", parse},   {"records", records}, {"flash", flash}, {"ring", ring}, {"serial", serial}, {"name", name},
   };
   std::string text;
   while (std::getline(std::cin, text)) {

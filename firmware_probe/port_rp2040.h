@@ -1,0 +1,140 @@
+// Boards with an RP2040, with the Arduino core built on the chip maker's library.
+#pragma once
+
+#include <Arduino.h>
+#include <Wire.h>
+#include <hardware/flash.h>
+#include <hardware/structs/vreg_and_chip_reset.h>
+#include <hardware/watchdog.h>
+#include <pico/unique_id.h>
+
+#include "board_name.h"
+#include "flash_memory.h"
+#include "output_ring.h"
+#include "restart_cause.h"
+#include "settings.h"
+
+// ---- restart ----------------------------------------------------------------
+
+// The chip does not tell a brown-out from power-on. Not every restart by the
+// watchdog's circuit is a hang: the boot loader uses it, too.
+static RestartCause find_restart_cause() {
+  if (watchdog_enable_caused_reboot()) return RESTART_WATCHDOG;
+  if (watchdog_caused_reboot()) return RESTART_RESET;
+  uint32_t flags = vreg_and_chip_reset_hw->chip_reset;
+  if (flags & VREG_AND_CHIP_RESET_CHIP_RESET_HAD_POR_BITS) return RESTART_POWER;
+  if (flags & VREG_AND_CHIP_RESET_CHIP_RESET_HAD_RUN_BITS) return RESTART_RESET;
+  return RESTART_UNKNOWN;
+}
+
+static void watchdog_start() {
+  if (WATCHDOG) watchdog_enable(2000, true);
+}
+
+static void watchdog_feed() {
+  if (WATCHDOG) watchdog_update();
+}
+
+// ---- memory -----------------------------------------------------------------
+
+// Where the core keeps its EEPROM: the last sector of the flash.
+extern "C" uint8_t _EEPROM_start;
+
+// That sector and the one before it, which belongs to a file system if there is
+// one; the sketch has none. Of each, what the ring of records needs.
+class PortFlash {
+ public:
+  static const uint16_t SECTORS = 2;
+  static const uint16_t SECTOR_BYTES = 1024;
+
+  uint8_t read(uint16_t address) {
+    return *(const volatile uint8_t *)(XIP_BASE + offset() + place(address));
+  }
+
+  void erase(uint16_t sector) {
+    pause();
+    flash_range_erase(offset() + sector * FLASH_SECTOR_SIZE, FLASH_SECTOR_SIZE);
+    go_on();
+  }
+
+  void program(uint16_t address, uint8_t value) {
+    uint32_t at = place(address);
+    if (at / FLASH_PAGE_SIZE != page_) flush();
+    if (page_ == NO_PAGE) {
+      page_ = at / FLASH_PAGE_SIZE;
+      memset(bytes_, 0xFF, sizeof bytes_);
+    }
+    bytes_[at % FLASH_PAGE_SIZE] = value;
+  }
+
+  void flush() {
+    if (page_ == NO_PAGE) return;
+    pause();
+    flash_range_program(offset() + page_ * FLASH_PAGE_SIZE, bytes_, FLASH_PAGE_SIZE);
+    go_on();
+    page_ = NO_PAGE;
+  }
+
+ private:
+  static const uint32_t NO_PAGE = UINT32_MAX;
+
+  static uint32_t offset() {
+    return (uint32_t)(uintptr_t)&_EEPROM_start - (SECTORS - 1) * FLASH_SECTOR_SIZE - XIP_BASE;
+  }
+  static uint32_t place(uint16_t address) {
+    return (uint32_t)(address / SECTOR_BYTES) * FLASH_SECTOR_SIZE + address % SECTOR_BYTES;
+  }
+
+  // Nothing may be read from the flash meanwhile, no interrupt's code either.
+  static void pause() {
+    noInterrupts();
+    rp2040.idleOtherCore();
+  }
+  static void go_on() {
+    rp2040.resumeOtherCore();
+    interrupts();
+  }
+
+  uint32_t page_ = NO_PAGE;
+  uint8_t bytes_[FLASH_PAGE_SIZE];
+};
+
+typedef FlashMemory<PortFlash, 32> PortMemory;
+
+static const uint16_t RECORDS_ADDRESS = 0;
+static const uint16_t RECORDS_BYTES = PortFlash::SECTORS * PortFlash::SECTOR_BYTES;
+static const uint32_t MEMORY_BYTE_US = 0;
+
+static uint32_t board_name(PortMemory &) {
+  pico_unique_board_id_t serial;
+  pico_get_unique_board_id(&serial);
+  return name_from_serial(serial.id, sizeof serial.id);
+}
+
+// ---- serial port ------------------------------------------------------------
+
+typedef OutputRing<decltype(Serial), 1024> PortOutput;
+static PortOutput port_output(Serial);
+
+static bool output_room(uint8_t bytes) { return port_output.room() >= bytes; }
+static void output_service() { port_output.service(); }
+
+// USB makes the host wait.
+static bool serial_overran() { return false; }
+
+// ---- I2C --------------------------------------------------------------------
+
+// In milliseconds; any register read takes less than one.
+static const uint32_t BUS_TIMEOUT_MS = 2;
+
+static void bus_limit_wait() { Wire.setTimeout(BUS_TIMEOUT_MS, false); }
+
+static bool bus_wait_ended() {
+  bool ended = Wire.getTimeoutFlag();
+  Wire.clearTimeoutFlag();
+  return ended;
+}
+
+static uint8_t bus_request(uint8_t address, uint8_t count) {
+  return (uint8_t)Wire.requestFrom(address, (size_t)count);
+}
