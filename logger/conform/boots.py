@@ -77,11 +77,16 @@ def _reset(bench: Bench, before: dict[str, str]) -> Came | None:
         again = after.get("boot") != before.get("boot") or _time_us(after) < _time_us(before)
         return "asked" if again else None
 
+    # What was said in vain before one way worked belongs to the boot before.
     talk.begin_boot()
     if talk.wire.pulse_reset() and (how := came(BOOT_S)):
         return how
+    talk.begin_boot()
     talk.open_again()
-    return came(BOOT_S) or (came(_PERSON_S) if bench.ask_reset() else None)
+    if how := came(BOOT_S):
+        return how
+    talk.begin_boot()
+    return came(_PERSON_S) if bench.ask_reset() else None
 
 
 def _time_us(pairs: dict[str, str]) -> int:

@@ -83,7 +83,7 @@ def _first_hello(bench: Bench) -> dict[str, str] | None:
             "No board answered, or none that speaks this protocol."
             if not talk.heard
             else "Something speaks, but it says no hello.",
-            evidence=f"{talk.heard} bytes{f', the last {seen[-60:]!r}' if talk.heard else ''} in {HELLO_S:g} s",
+            evidence=f"{talk.heard} bytes{f', the last {talk.recent!r}' if talk.heard else ''} in {HELLO_S:g} s",
             next_step="check port and --baud, and that it answers `identify` typed into a serial monitor.",
         )
     bench.ledger.check(

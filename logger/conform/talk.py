@@ -60,6 +60,7 @@ class Talk:
     boot: int = 0
     tail: bytes = b""
     heard: int = 0
+    recent: bytes = b""
     _alone: bool = True
     _lenient: bool = True
 
@@ -119,6 +120,7 @@ class Talk:
 
     def _take(self, data: bytes) -> None:
         self.heard += len(data)
+        self.recent = (self.recent + data)[-_KEEP_BYTES:]
         *whole, self.tail = (self.tail + data).split(b"\n")
         for raw in whole:
             text = raw.removesuffix(b"\r")

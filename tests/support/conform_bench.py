@@ -27,6 +27,7 @@ def twin(
     *,
     load: str = "100ohm",
     seed: int = 7,
+    perfect: bool = False,
     switch_fitted: bool = True,
     eeprom: Eeprom | None = None,
     make: type[SimulatedBoard] = SimulatedBoard,
@@ -36,7 +37,7 @@ def twin(
     return make(
         pack_from_text("3x AA alkaline"),
         load_from_text(load, seed),
-        sensor_from_text(sensor, 0.1, seed, perfect=False),
+        sensor_from_text(sensor, 0.1, seed, perfect=perfect),
         seed=seed,
         switch_fitted=switch_fitted,
         eeprom=eeprom,

@@ -368,6 +368,92 @@ def _later(body: str) -> list[str]:
     return [body.replace(f",{time_us},", f",{time_us - 300_000},") if "cutoff" in body else body]
 
 
+class OneAtATime(Spoiled):
+    """Of two commands that arrive together it takes the first."""
+
+    def receive(self, data: bytes) -> None:
+        first, end, _ = data.lstrip(b"\n").partition(b"\n")
+        super().receive(first + end)
+
+
+class Sluggish(Spoiled):
+    """Says ``ok,stop`` at once and stops a little later."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._due_us: int | None = None
+        self._answer = b""
+
+    def to_board(self, line: bytes) -> Iterable[bytes]:
+        if line == command("stop"):
+            self._due_us = self.board.time_us + 500_000
+            self._answer = frame("ok,stop")
+            return ()
+        if line == command("start"):
+            self._due_us = None
+        return (line,)
+
+    def from_board(self, line: bytes) -> Iterable[bytes]:
+        return () if body_of(line) == "ok,stop" else (line,)
+
+    def advance(self, duration_us: int) -> bytes:
+        if self._due_us is not None and self.board.time_us >= self._due_us:
+            self._due_us = None
+            self.board.receive(command("stop"))
+        answer, self._answer = self._answer, b""
+        return super().advance(duration_us) + answer
+
+
+class Deafened(Spoiled):
+    """After a byte that is no character it needs two LFs to come to itself."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._deaf = 0
+
+    def to_board(self, line: bytes) -> Iterable[bytes]:
+        if self._deaf:
+            self._deaf -= 1
+            return ()
+        if b"\xff" in line:
+            self._deaf = 1
+        return (line,)
+
+
+class Unmoved(Orders):
+    """Another window length only after the next ``start``."""
+
+    def __init__(self) -> None:
+        super().__init__(self._swallow, self._say)
+
+    def _swallow(self, line: bytes) -> bytes | None:
+        return None if self._is_late(line) else line
+
+    def _say(self, line: bytes) -> bytes:
+        return frame("ok,window") if self._is_late(line) else b""
+
+    def _is_late(self, line: bytes) -> bool:
+        return self.board.windows.is_running and line.startswith(b"window,100000")
+
+
+def _no_time(body: str) -> list[str]:
+    kind, _, *rest = body.split(",")
+    return [",".join((kind, "0", *rest)) if rest == ["0", "host"] else body]
+
+
+def _no_volts(body: str) -> list[str]:
+    return [",".join("cutoff_v=0.000000" if part.startswith("cutoff_v") else part for part in body.split(","))]
+
+
+def _answers(prefix: bytes, body: str, board: SimulatedBoard | None = None) -> Orders:
+    """Says this to lines that begin so, and does nothing."""
+    return Orders(
+        lambda line: None if line.startswith(prefix) else line,
+        lambda line: frame(body) if line.startswith(prefix) else b"",
+        board,
+    )
+
+
 class Reordered(Spoiled):
     """The load line before the ``ok``."""
 
@@ -486,7 +572,7 @@ PLANTED: Final = (
     Planted("the same fault all the time", lambda: Chattering("fault,{time_us},bus,"), "fault-pause"),
     Planted("answered twice", lambda: Bodies("ok", _twice), "answered", ("joined-commands",)),
     Planted("unknown command: nothing", _ignore(b"sing"), "unknown-command"),
-    Planted("unknown command: ok", lambda: Orders(lambda line: None if line.startswith(b"sing") else line, lambda line: frame("ok,sing-a-song") if line.startswith(b"sing") else b""), "unknown-command"),
+    Planted("unknown command: ok", lambda: _answers(b"sing", "ok,sing-a-song"), "unknown-command"),
     Planted("wrong CRC obeyed", lambda: Orders(_recrc), "wrong-crc"),
     Planted("any number is taken", lambda: Orders(_clamped), "out-of-range"),
     Planted("fields beyond refused", lambda: Orders(_fewer), "more-fields"),
@@ -498,5 +584,15 @@ PLANTED: Final = (
     Planted("windows from the boot on", Eager, "quiet-after-boot", ("from-zero",)),
     Planted("cutoff forgotten after a reset", lambda: Forgetful(_no_cutoff), "cutoff-survives"),
     Planted("cutoff without its hold", lambda: Bodies("load", _later), "cutoff-opens"),
+    Planted("does not tell its cutoff", lambda: Bodies("hello", _no_volts), "hello-tells"),
+    Planted("one command at a time", OneAtATime, "joined-commands"),
+    Planted("a load line without its time", lambda: Bodies("load", _no_time), "time-order"),
+    Planted("stops later than it says", Sluggish, "start-stop"),
+    Planted("no burst lines", lambda: Bodies("burst", lambda body: []), "burst-line"),
+    Planted("a cutoff without a switch", lambda: _answers(b"cutoff", "ok,cutoff", twin(switch_fitted=False)), "load-fitted"),
+    Planted("flex-start with anything", lambda: _answers(b"flex-start", "ok,flex-start"), "flex-refused"),
+    Planted("deaf after garbage", Deafened, "garbage"),
+    Planted("a missing field is out of range", lambda: edited("no", "window,field", "window,range"), "missing-field"),
+    Planted("window length at the next start", Unmoved, "window-next", ("window-length",)),
     Planted("load,1 closes after a cutoff", lambda: Orders(_pushed), "cutoff-trips", ("load-survives",)),
 )  # fmt: skip
