@@ -171,7 +171,7 @@ def _story(
     others = [
         judge(pack) for pack in CANDIDATES if (pack.chemistry, pack.cells, pack.size) not in known
     ]
-    heat = heat_caution(hottest_of(trace_of(run)), HOTTEST) if run else _heat(basis, pack_v)
+    heat = heat_caution(hottest_of(trace_of(run)), HOTTEST) if run else _heat(basis)
     return BudgetStory(
         budget,
         pack_v,
@@ -181,7 +181,7 @@ def _story(
         tuple(worthwhile_changes(basis, pack_v, _SEED, temperature_c)),
         (
             *voltage_warnings(budget),
-            *hazard_warnings(basis, pack_v),
+            *hazard_warnings(basis),
             *warnings,
             *_against(fitted),
             *supply_warnings(basis),
@@ -213,8 +213,9 @@ def _hours(budget: Budget) -> tuple[str, ...]:
     return (f"Without hours, and so no part of the evening: {', '.join(without)}.",)
 
 
-def _heat(budget: Budget, pack_v: float) -> tuple[str, ...]:
-    """Caution for the mode that turns most power into heat, if that is felt."""
+def _heat(budget: Budget) -> tuple[str, ...]:
+    """Caution for the mode that turns most power into heat, if that is felt; cells are at their nominal voltage after minutes."""
+    pack_v = budget.pack.nominal_v
     hottest = max(
         (estimate_mode(budget, mode, pack_v) for mode in budget.modes),
         key=lambda item: item.current.value or 0.0,

@@ -161,10 +161,11 @@ def _twins(story: BudgetStory) -> list[int]:
     first, listed = comparison.after.leading[0], len(comparison.labels)
     if first >= len(story.budget.figures):
         return []
-    by_name = {mode.name: mode for mode in story.budget.modes}
     column = np.array(
         [
-            design_row(story.budget, by_name[item.estimate.mode], item.estimate.pack_v)[first]
+            design_row(story.budget, story.budget.mode(item.estimate.mode), item.estimate.pack_v)[
+                first
+            ]
             for item in comparison.modes
         ]
     )

@@ -56,7 +56,7 @@ def _all_said(budget: Budget) -> bool:
     """Whether everything that the pack's voltage reaches has a limit."""
     if budget.max_v is not None:
         return True
-    if budget.converter.kind in ("linear", "buck") and budget.converter.max_v is None:
+    if budget.converter.steps_down and budget.converter.max_v is None:
         return False
     return all(
         part.max_v is not None or part.name.startswith(UNLISTED)

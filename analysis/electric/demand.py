@@ -6,6 +6,8 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from logger.base.pack import Pack
+
 Array = npt.NDArray[np.float64]
 LEAST_MA: Final = 1e-3
 
@@ -39,6 +41,11 @@ class LedDraw:
         return np.clip(np.minimum(pack_v, self.rail_v) - self.forward_v, 0.0, None)
 
 
+def way_down_v(pack: Pack, give_up_v: float) -> tuple[float, float]:
+    """Pack voltage fresh, and where circuit or cells give up, V."""
+    return pack.full_v, min(max(give_up_v, pack.floor_v), pack.full_v)
+
+
 @dataclass(frozen=True)
 class Demand:
     """What the piece asks of a pack.
@@ -49,6 +56,7 @@ class Demand:
     ``give_up_v``: pack voltage at which the circuit gives up, 0 if not known;
     ``most_v``: voltage it stands at most. ``hours``: how long it must run, 0 if not said.
     ``ceilings``: the same limit by who states it. ``leds``: what follows the pack's voltage.
+    ``by_mode``: the same for each mode that lasts, by itself, named; empty where the whole is one mode.
     """
 
     power_mw: float
@@ -61,6 +69,8 @@ class Demand:
     hours: float
     ceilings: tuple[Ceiling, ...] = ()
     leds: tuple[LedDraw, ...] = ()
+    by_mode: tuple["Demand", ...] = ()
+    name: str = ""
 
     def current_at_ma(self, pack_v: Array) -> Array:
         """Mean current at these pack voltages (any shape)."""

@@ -20,7 +20,7 @@ import scipy
 
 from analysis.curve.curve_family import CurveFamily
 from analysis.doubt.quantity import Quantity
-from analysis.electric.demand import Demand
+from analysis.electric.demand import Demand, way_down_v
 from analysis.electric.pack_table import (
     AGEING_LOSS,
     BANK_LEAST_MA,
@@ -100,9 +100,10 @@ def judge_pack(
             COVERAGE,
             "typical curve and capacity of such cells, not of yours; with the budget's own doubt",
         )
+        # What hurts the cells before what they fall short of.
+        reasons += _over_limits(pack, demand)
         reasons += _short_of(float(low), float(high), demand)
         reasons += _peak_reasons(pack, demand)
-        reasons += _over_limits(pack, demand)
         cautions += _habits(pack, demand)
     return PackAnswer(
         pack,
@@ -170,6 +171,7 @@ def judge_measured(
             f"the measured run ended above {floor_v:g} V, so the runtime is what it gave until then: a lower bound"
         )
     mean_ma = float(demand.current_at_ma(np.array([float(np.median(volts))]))[0])
+    reasons += _over_limits(pack, demand)
     reasons += _short_of(low, high, demand)
     return PackAnswer(
         pack,
@@ -329,19 +331,28 @@ def _peak_reasons(pack: Pack, demand: Demand) -> list[str]:
 
 
 def _over_limits(pack: Pack, demand: Demand) -> list[str]:
-    """More than such cells are made for, at the mean or at the peak."""
+    """More than such cells are made for: at the peak, or in a mode that lasts; at the worst end of the pack's way down."""
     limits = limits_ma(pack)
     if limits is None:
         return []
+    ends_v = way_down_v(pack, demand.give_up_v)
+    peak = max((demand.peak_at_ma(volts), volts) for volts in ends_v)
+    lasting, where = max(
+        ((float(mode.current_at_ma(np.array(volts))), volts), mode.name)
+        for mode in demand.by_mode or (demand,)
+        for volts in ends_v
+    )
     steady_ma, peak_ma = limits
-    mean = float(demand.current_at_ma(np.array([pack.nominal_v]))[0])
-    peak = demand.peak_at_ma(pack.nominal_v)
-    for word, drawn, limit in (("peak", peak, peak_ma), ("mean", mean, steady_ma)):
+    mean = f"mean of {where}," if where else "mean of"
+    for word, (drawn, volts), limit in (
+        ("peak of", peak, peak_ma),
+        (mean, lasting, steady_ma),
+    ):
         if drawn > limit:
             rate = f" ({drawn / pack.capacity_mah:.1f}C)" if pack.capacity_mah else ""
             return [
-                f"the {word} of {drawn:.0f} mA{rate} is over the {limit:.0f} mA that such cells give "
-                f"{'in pulses' if word == 'peak' else 'for long'} (makers' sheets, from memory; your cell's own decides)"
+                f"the {word} {drawn:.0f} mA{rate} at {volts:.1f} V is over the {limit:.0f} mA that such cells give "
+                f"{'in pulses' if word == 'peak of' else 'for long'} (makers' sheets, from memory: your cell's own decides)"
             ]
     return []
 

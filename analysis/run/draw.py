@@ -7,10 +7,9 @@ from functools import cached_property
 from typing import Final
 
 import numpy as np
-import scipy
 
 from analysis.doubt.beyond import Beyond, Seen, as_bound, beyond_of, bounded, is_a_blink
-from analysis.doubt.chance import lift_of_greatest_ma, row_scatter_ma
+from analysis.doubt.chance import Rows, level_around, lift_of_greatest_ma
 from analysis.doubt.pulsing import Burst, Sag, Windows, sag
 from analysis.doubt.quantity import Quantity
 from analysis.doubt.uncertainty import (
@@ -30,9 +29,8 @@ from analysis.run.trace import Trace, blocks, sum_of_products
 from logger.run.description import Description
 
 PERCENTS: Final = (5.0, 50.0, 95.0)
-# How much of the noise's lift is taken off the greatest reading, between few conversions at the top
-# and all of them: the project's own figure.
-_TOP_MIDDLE: Final = 0.75
+# Of the scatter of rows that may be of one true mean, what a percentile among them may be off by: the project's own figure.
+_LEVEL_SHARE: Final = 0.5
 _SHORT_PEAKS: Final = (
     "lower bound: the load's peaks are about as short as one conversion, or shorter"
 )
@@ -47,6 +45,7 @@ class Draw:
     ``sag_share``: how much less energy than V times I of the rows a pulsing load may have taken.
     ``beyond``: what lay outside the sensor's range, None: nothing; then results are lower bounds.
     ``sag``: what was taken off ``energy`` because the board's product misses it, None: nothing.
+    ``between_ma2``: half the mean squared difference from one conversion to the next, None: no bursts told it.
     """
 
     trace: Trace
@@ -56,6 +55,7 @@ class Draw:
     sag_share: float
     sag: Sag | None = None
     beyond: Beyond | None = None
+    between_ma2: float | None = None
 
     @cached_property
     def beyond_for_long(self) -> Beyond | None:
@@ -178,6 +178,7 @@ def draw_of(
         _sag_share(trace),
         missed,
         beyond_in(trace, limits, description),
+        None if burst is None else burst.between_ma2,
     )
 
 
@@ -296,14 +297,14 @@ def peak_current(draw: Draw) -> Quantity:
     values = trace.current_max_ma if trace.current_max_ma is not None else trace.current_ma
     if values is None:
         return Quantity(None, "mA", note=_NO_CURRENT)
-    over_ma = 0.0
-    if trace.current_max_ma is not None and trace.conversions is not None and draw.limits:
-        noise_ma = draw.noise.current_ma
-        over_ma = lift_of_greatest_ma(draw.limits, noise_ma, trace.conversions)
-    top_ma = float(values.max()) - _TOP_MIDDLE * over_ma
+    over_ma = half_ma = 0.0
+    rows = _rows(trace)
+    if rows is not None and draw.limits and draw.limits.shunt_ohm:
+        noise_ma = trace.scatter.conversion_ma
+        over_ma, half_ma = lift_of_greatest_ma(rows, noise_ma, draw.limits.shunt_ohm)
+    top_ma = float(values.max()) - over_ma
     if draw.beyond is not None and draw.beyond.told and draw.beyond.range_ma:
         top_ma = max(top_ma, draw.beyond.range_ma)  # what lay beyond it is in no row
-    half_ma = (1 - _TOP_MIDDLE) * over_ma
     found = bounded(_current(draw, top_ma, less=half_ma, more=half_ma), draw.beyond)
     if found.at_least or draw.sag is None or not draw.sag.fast:
         return found
@@ -318,20 +319,21 @@ def current_percentiles(draw: Draw) -> tuple[tuple[float, Quantity], ...]:
     values = weighted_percentiles(trace.current_ma, trace.weight_s, PERCENTS)
     beyond = draw.beyond
     share = beyond.share if beyond else 0.0
-    seen_ma = draw.noise.current_ma if trace.windowed else 0.0
-    mean, low, high = trace.current_ma, trace.current_min_ma, trace.current_max_ma
-    count, fast = trace.conversions, draw.sag is not None and draw.sag.fast
+    rows = _rows(trace)
+    some = None if rows is None or draw.limits is None or not draw.limits.shunt_ohm else rows.some()
 
     def one(percent: float, value_ma: float) -> Quantity:
-        scatter_ma = seen_ma
-        if seen_ma and low is not None and high is not None and count is not None:
-            scatter_ma = row_scatter_ma(
-                draw.limits, seen_ma, value_ma, (mean, low, high), count, fast=fast
-            )
-        # Scatter of the rows drives the outer percentiles apart: between nothing and all of it.
-        out_ma = float(scipy.special.ndtri(percent / 100)) * scatter_ma
-        half_ma = max(abs(out_ma), scatter_ma) / 2
-        found = _current(draw, value_ma - out_ma / 2, less=half_ma, more=half_ma)
+        half_ma = scatter_ma = 0.0
+        if some is not None:
+            assert draw.limits is not None
+            noise_ma = trace.scatter.conversion_ma
+            level = level_around(value_ma, some, noise_ma, draw.limits.shunt_ohm, draw.between_ma2)
+            # Chance drives the outer percentiles apart: between nothing and all that the rows show.
+            half_ma = abs(level.middle_ma - value_ma) / 2
+            value_ma, scatter_ma = (value_ma + level.middle_ma) / 2, level.scatter_ma
+        found = _current(
+            draw, value_ma, less=half_ma, more=half_ma, noise=_LEVEL_SHARE * scatter_ma
+        )
         return bounded(found, beyond if share >= 1 - percent / 100 else None)
 
     return tuple((p, one(p, float(v))) for p, v in zip(PERCENTS, values, strict=True))
@@ -379,8 +381,21 @@ def _at(trace: Trace, integral: Integral | None, at_s: float) -> float:
     return before + share * (float(integral.running[row]) - before)
 
 
-def _current(draw: Draw, current_ma: float, *, less: float = 0.0, more: float = 0.0) -> Quantity:
-    components = None if draw.limits is None else budget(draw.limits, current_ma, per_ma=1.0)
+def _rows(trace: Trace) -> Rows | None:
+    """Means, extremes and conversions of the rows; None where the run has not all of them."""
+    columns = (trace.current_ma, trace.current_min_ma, trace.current_max_ma, trace.conversions)
+    mean, least, most, conversions = columns
+    if not trace.windowed or mean is None or least is None or most is None or conversions is None:
+        return None
+    return Rows(mean, least, most, conversions)
+
+
+def _current(
+    draw: Draw, current_ma: float, *, less: float = 0.0, more: float = 0.0, noise: float = 0.0
+) -> Quantity:
+    components = (
+        None if draw.limits is None else budget(draw.limits, current_ma, per_ma=1.0, noise=noise)
+    )
     return interval(current_ma, "mA", components, less=less, more=more)
 
 

@@ -35,7 +35,7 @@ from firmware_probe.twin.load_switch import LoadSwitch
 from firmware_probe.twin.pack import PackModel
 from firmware_probe.twin.sensor import KINDS, CurrentSensor, IntArray
 from firmware_probe.twin.window_grid import WindowGrid
-from firmware_probe.twin.window_sums import Counters
+from firmware_probe.twin.window_sums import BURST_VALUES, BurstRecord, Counters, short_sensor
 
 STEP_MAX_US: Final = 10_000_000
 # Boot loader and start-up; after a watchdog or brown-out the boot loader is skipped.
@@ -246,6 +246,7 @@ class SimulatedBoard:
         self.switch = LoadSwitch(self._switch_fitted, self.eeprom, self.simulated_us)
         counters = Counters(self.sensor.kind, round(self.sensor.shunt_ohm * 10_000))
         self.windows = WindowGrid(self._window_after_boot_us, self.simulated_us, counters)
+        self.bursts = BurstRecord()
         self._set_up_sensor()
         self._output.forget_faults()
         self._stalled_from_us = None
@@ -398,7 +399,11 @@ class SimulatedBoard:
                 tripped = True
                 end_us = self._pair_end_us(first + held)
                 shunt, bus, pack = shunt[: held + 1], bus[: held + 1], pack[: held + 1]
-            self.windows.add(shunt, bus, pack, self.sensor.shunt_full_counts)
+            lost = self._burst(stretch.states, first, shunt.size)
+            if lost:
+                shunt, bus, pack = (np.delete(counts, lost) for counts in (shunt, bus, pack))
+            if shunt.size:
+                self.windows.add(shunt, bus, pack, self.sensor.shunt_full_counts)
             if self.switch.watches_leak and start_us >= self.switch.leak.begin_us:
                 self.switch.leak.add(shunt)
         self.circuit.draw(stretch.states, (end_us - start_us) * self._tick_true_s)
@@ -406,6 +411,25 @@ class SimulatedBoard:
         self._stretch = None
         if tripped:
             self.move_switch(False, "cutoff")
+
+    def _burst(self, states: OperatingStates | None, first: int, count: int) -> list[int]:
+        """Bursts among ``count`` pairs from ``first`` on; each takes the place of the pair whose index is given."""
+        timer, lost = self.bursts.timer, list[int]()
+        if not timer.period_us or not self.windows.is_running or self.flex.is_running:
+            return lost
+        short, full = short_sensor(self.sensor), self.sensor.shunt_full_counts
+        while True:
+            # Right after the first pair that is complete when it is due.
+            pair = max(self._pairs_until(timer.due_us - 1) + 2, first)
+            if pair >= first + count:
+                return lost
+            begin_us, end_us = self._pair_end_us(pair - 1), self._pair_end_us(pair)
+            lost.append(pair - first)
+            start_s = (begin_us - self.simulated_us) * 1e-6
+            values = self.circuit.burst(states, start_s, short, BURST_VALUES)
+            timer.began(begin_us)
+            if line := self.bursts.add(values, self.sensor.kind, full, end_us - self.boot_us):
+                self.say(line)
 
     def _held_cutoff(self, pack: IntArray, first: int) -> int | None:
         """Index of the pair at which the board's own cutoff is reached; ``first``: number of the first pair."""
@@ -490,6 +514,7 @@ class SimulatedBoard:
         widest = len(self.sensor.kind.shunt_ranges_mv) - 1
         if self._widen and self.sensor.configuration.gain < widest:
             self.circuit.sensor = self.sensor.with_gain(widest)
+            self.bursts.clear()
             self._fault("range", fixed(tenth_microamperes(self.sensor.range_ma), 4))
 
     # ---- lines
@@ -524,6 +549,7 @@ class SimulatedBoard:
             self.sensor,
             self.switch,
             self.windows,
+            self.bursts.timer.period_us,
             cause=self._cause,
             time_us=self.simulated_us - self.boot_us,
             time_factor=self.time_factor,

@@ -55,7 +55,7 @@ def _told(good: str = "", bad: str = "", *more: tuple[str, str]) -> tuple[str, .
     for old, new in ((good, bad), *more):
         assert old in text
         text = text.replace(old, new, 1)
-    return hazard_warnings(parse_budget(text), 3.7)
+    return hazard_warnings(parse_budget(text))
 
 
 def test_what_keeps_its_limits_is_not_warned_of() -> None:

@@ -16,7 +16,7 @@ import pytest
 from firmware_probe.line_format import COMMAND_MAX_BYTES, command, fixed, frame
 from firmware_probe.twin import board_commands
 from firmware_probe.twin.sensor import INA219, INA226
-from firmware_probe.twin.window_sums import Counters, WindowSums, rounded
+from firmware_probe.twin.window_sums import BurstSums, BurstTimer, Counters, WindowSums, rounded
 from tests.support.firmware_host import Headers, build
 
 # Needs a C++ compiler.
@@ -563,3 +563,28 @@ def test_worn_byte_is_passed_over(headers: Headers) -> None:
     for worn in (0, 37, 127):
         last, wrong, _ = headers.numbers(f"records 255 500 -1 {worn}")
         assert (last, wrong) == (500, 0)
+
+
+# ---- bursts ---------------------------------------------------------------------------------
+
+
+def test_sums_of_bursts_are_the_simulated_boards(headers: Headers) -> None:
+    rng = np.random.default_rng(6)
+    for most, count in ((5, 1), (4_000, 32), (32_767, 32)):
+        values = rng.integers(-most, most + 1, (count, 8))
+        sums = BurstSums()
+        for burst in values:
+            sums.add(burst)
+        (answer,) = headers.ask([f"burst {' '.join(map(str, values.ravel()))}"])
+        assert answer == f"{sums.within} {sums.between} {sums.bursts}"
+
+
+@pytest.mark.parametrize("begin_us", [0, WRAP - 150_000])
+def test_bursts_begin_when_the_simulated_boards_do(headers: Headers, begin_us: int) -> None:
+    (answer,) = headers.ask([f"bursts 100000 {begin_us} 300"])
+    timer, begun = BurstTimer(), []
+    timer.set(100_000, 0)
+    for _ in range(300):
+        begun.append(timer.due_us)
+        timer.began(timer.due_us)
+    assert [int(text) for text in answer.split()] == begun

@@ -10,6 +10,7 @@
 
 #include "accumulators.h"
 #include "board_clock.h"
+#include "burst.h"
 #include "board_name.h"
 #include "command_parser.h"
 #include "crc16.h"
@@ -374,6 +375,30 @@ void records(std::istringstream &words) {
   std::printf("%d %d %u\n", whole_boots, wrong, most);
 }
 
+// burst VALUE... : within between bursts, of all bursts of eight
+void burst(std::istringstream &words) {
+  BurstSums sums;
+  sums.clear();
+  std::vector<int16_t> values;
+  for (int value; words >> value;) values.push_back(static_cast<int16_t>(value));
+  for (size_t at = 0; at + BURST_VALUES <= values.size(); at += BURST_VALUES) sums.add(&values[at]);
+  std::printf("%" PRIu64 " %" PRIu64 " %d\n", sums.within, sums.between, sums.bursts);
+}
+
+// bursts PERIOD BEGIN COUNT : when they begin if somebody looks every microsecond from BEGIN on
+void bursts(std::istringstream &words) {
+  uint32_t period_us = next<uint32_t>(words), now_us = next<uint32_t>(words);
+  int count = next<int>(words);
+  BurstTimer timer;
+  timer.set(period_us, now_us);
+  for (uint32_t at_us = now_us; count > 0; ++at_us) {
+    if (!timer.due(at_us)) continue;
+    std::printf("%u ", at_us - now_us);
+    --count;
+  }
+  std::printf("\n");
+}
+
 // NOR flash: an erase or a program that the power cuts short leaves what it had done so far.
 struct TestFlash {
   static const uint16_t SECTORS = 3;
@@ -497,6 +522,7 @@ int main() {
       {"crc", crc},       {"fixed", fixed}, {"line", line},     {"scale", scaled}, {"floor", floored},
       {"window", window}, {"total", total}, {"weeks", weeks},   {"clock", clock_of}, {"cutoff", cutoff},
       {"blind", blind},   {"switch", limit}, {"joint", joint},  {"pulse", pulse},  {"ohm", ohm},
+      {"parse", parse},   {"records", records}, {"burst", burst}, {"bursts", bursts},
       {"parse", parse},   {"records", records}, {"flash", flash}, {"ring", ring}, {"serial", serial}, {"name", name},
   };
   std::string text;
