@@ -372,8 +372,8 @@ class OneAtATime(Spoiled):
     """Of two commands that arrive together it takes the first."""
 
     def receive(self, data: bytes) -> None:
-        first, end, _ = data.lstrip(b"\n").partition(b"\n")
-        super().receive(first + end)
+        first, end, _ = data.removeprefix(b"\n").partition(b"\n")
+        super().receive(first + end if len(data) > 1 else data)
 
 
 class Sluggish(Spoiled):
@@ -442,7 +442,11 @@ def _no_time(body: str) -> list[str]:
 
 
 def _no_volts(body: str) -> list[str]:
-    return [",".join("cutoff_v=0.000000" if part.startswith("cutoff_v") else part for part in body.split(","))]
+    return [
+        ",".join(
+            "cutoff_v=0.000000" if part.startswith("cutoff_v") else part for part in body.split(",")
+        )
+    ]
 
 
 def _answers(prefix: bytes, body: str, board: SimulatedBoard | None = None) -> Orders:
@@ -591,7 +595,7 @@ PLANTED: Final = (
     Planted("no burst lines", lambda: Bodies("burst", lambda body: []), "burst-line"),
     Planted("a cutoff without a switch", lambda: _answers(b"cutoff", "ok,cutoff", twin(switch_fitted=False)), "load-fitted"),
     Planted("flex-start with anything", lambda: _answers(b"flex-start", "ok,flex-start"), "flex-refused"),
-    Planted("deaf after garbage", Deafened, "garbage"),
+    Planted("deaf after garbage", Deafened, "garbage", ("overlong-command",)),
     Planted("a missing field is out of range", lambda: edited("no", "window,field", "window,range"), "missing-field"),
     Planted("window length at the next start", Unmoved, "window-next", ("window-length",)),
     Planted("load,1 closes after a cutoff", lambda: Orders(_pushed), "cutoff-trips", ("load-survives",)),

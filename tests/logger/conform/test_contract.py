@@ -97,7 +97,9 @@ def test_every_rule_stands_under_a_heading_and_is_tried_or_says_why_not() -> Non
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
         if isinstance(node, ast.Constant) and isinstance(node.value, str)
     }
-    assert [rule.name for rule in rules.values() if not rule.barred and rule.name not in words] == []
+    assert [
+        rule.name for rule in rules.values() if not rule.barred and rule.name not in words
+    ] == []
     assert [rule.name for rule in rules.values() if rule.barred and rule.name in words] == []
 
 

@@ -117,7 +117,10 @@ def test_a_board_that_cannot_be_reset_by_the_port_asks_a_person() -> None:
 
 
 def test_without_current_sums_are_not_called_right() -> None:
-    left = {item.rule.name: item.why for item in conform(twin(load="0.001mA", perfect=True)).of("not tried")}
+    left = {
+        item.rule.name: item.why
+        for item in conform(twin(load="0.001mA", perfect=True)).of("not tried")
+    }
     assert "resistor" in left["charge"]
     assert "resistor" in left["load-opens"]
 
