@@ -49,15 +49,18 @@ _FOOT: Final = 0.05
 _ELLIPSIS: Final = "…"
 
 
-def write_sheet(run: Run, result: Rundown, folder: Path) -> Path:
-    """Save ``run-sheet.pdf`` in ``folder`` (fonts embedded, A4, one page); returns its path."""
+def write_sheet(run: Run, result: Rundown, folder: Path, told: Sequence[str] = ()) -> Path:
+    """Save ``run-sheet.pdf`` in ``folder`` (fonts embedded, A4, one page); returns its path.
+
+    ``told``: its answer, see ``paragraphs``, where somebody has it already.
+    """
     with figure_style():
-        figure = sheet_figure(run, result)
+        figure = sheet_figure(run, result, told)
         save_figure(figure, folder / SHEET_STEM, ("pdf",))
     return folder / f"{SHEET_STEM}.pdf"
 
 
-def sheet_figure(run: Run, result: Rundown) -> Figure:
+def sheet_figure(run: Run, result: Rundown, told: Sequence[str] = ()) -> Figure:
     """The page as a figure; call inside ``figure_style``."""
     figure = Figure(figsize=A4_INCH)
     page = _Page(figure)
@@ -65,7 +68,7 @@ def sheet_figure(run: Run, result: Rundown) -> Figure:
     page.text(title, size=17, bold=True, width=52, lines=2)
     if result.simulated:
         page.text("SIMULATED: no hardware and no real pack made these numbers.", bold=True, size=10)
-    answered, *below = paragraphs(result, run)
+    answered, *below = told or paragraphs(result, run)
     page.text(answered, size=11.5, width=80, lines=4)
     for text in below:
         page.text(text, size=9.5, width=100)

@@ -15,7 +15,7 @@ from firmware_probe.twin.board_commands import (
 )
 from firmware_probe.twin.flex_rig import FlexRig
 from firmware_probe.twin.load_switch import LoadSwitch
-from firmware_probe.twin.sensor import CurrentSensor
+from firmware_probe.twin.sensor import KINDS, CurrentSensor
 from firmware_probe.twin.window_grid import WindowGrid
 from firmware_probe.twin.window_sums import BURST_MIN_US, BurstRecord, can_burst
 
@@ -36,6 +36,7 @@ class Ordered(Protocol):
     def say(self, body: str) -> None: ...
     def greet(self) -> None: ...
     def move_switch(self, closed: bool, reason: str) -> None: ...
+    def look_for_sensor(self, kind: str | None, address: int | None) -> None: ...
     def set_cutoff(self, cutoff_uv: int, hold_ms: int) -> None: ...
 
 
@@ -113,6 +114,29 @@ def _cutoff(board: Ordered, command: Command) -> None:
     _ok(board, command)
 
 
+def _sensor(board: Ordered, command: Command) -> None:
+    command.expect(1)
+    kind = command.fields[0]
+    if kind != "auto" and kind not in KINDS:
+        raise Refused(command.name, "field")
+    _not_while_running(board, command)
+    _ok(board, command)
+    board.look_for_sensor("" if kind == "auto" else kind, None)
+
+
+def _address(board: Ordered, command: Command) -> None:
+    command.expect(1)
+    address = command.address(0)
+    _not_while_running(board, command)
+    _ok(board, command)
+    board.look_for_sensor(None, address)
+
+
+def _not_while_running(board: Ordered, command: Command) -> None:
+    if board.windows.is_running:
+        raise Refused(command.name, "busy")
+
+
 def _flex_start(board: Ordered, command: Command) -> None:
     order = flex_order(command)
     if board.flex.is_running:
@@ -138,6 +162,8 @@ _ORDERS: Final[dict[str, Callable[[Ordered, Command], None]]] = {
     "stop": _stop,
     "load": _load,
     "cutoff": _cutoff,
+    "sensor": _sensor,
+    "address": _address,
     "flex-start": _flex_start,
     "flex-stop": _flex_stop,
 }

@@ -131,7 +131,7 @@ def prepare(plan: Plan, say: Say, sure: safety.Sure | None = None) -> list[Recor
             evidence=f"--capacity {plan.capacity_mah:g}",
             next_step='give --pack with it, such as --pack "3x AA alkaline".',
         )
-    pack = parse_pack(plan.pack, plan.capacity_mah) if plan.pack else None
+    pack = parse_pack(plan.pack, plan.capacity_mah, other=True) if plan.pack else None
     if plan.used:
         pack = as_used(pack)
     if plan.window_s is not None and not WINDOW_MIN_S <= plan.window_s <= WINDOW_MAX_S:

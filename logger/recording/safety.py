@@ -45,7 +45,7 @@ def guard_v(
         return 0.0
     if cutoff_v is not None:
         return cutoff_v
-    return None if pack is None or below_floor else pack.floor_v
+    return None if pack is None or below_floor else pack.floor_v or None
 
 
 RELIES_ON_CELLS: Final = (

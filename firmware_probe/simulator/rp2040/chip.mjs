@@ -107,18 +107,21 @@ export class Chip {
     return SERIAL[at] | (SERIAL[at + 1] << 8) | (SERIAL[at + 2] << 16) | (SERIAL[at + 3] << 24);
   }
 
-  /** NOR flash: erasing makes ones, programming only zeros. The chip does nothing else meanwhile. */
+  /** NOR flash: erasing makes ones, programming only zeros. The chip does nothing else meanwhile; a restart cuts it short. */
   #flash(what, offset, source, count) {
     const { mcu, bench } = this;
-    mcu.clock.tick(what === 1 ? ERASE_NS : PROGRAM_NS);
-    for (let at = 0; at < count; at++) {
+    const needs = what === 1 ? ERASE_NS : PROGRAM_NS;
+    const gets = Math.min(needs, ((bench.nextRestart() - this.cycle) * 1000) / 16);
+    const whole = Math.floor((count * gets) / needs);
+    for (let at = 0; at < whole; at++) {
       const place = offset + at;
       if (what === 1) bench.flash[place] = 0xff;
       else bench.flash[place] &= mcu.readUint8(source + at);
       if (bench.worn.has(place)) bench.flash[place] = 0;
     }
-    mcu.flash.set(bench.flash.subarray(offset, offset + count), offset);
-    bench.flashWork[what === 1 ? 'erases' : 'programs']++;
+    mcu.flash.set(bench.flash.subarray(offset, offset + whole), offset);
+    bench.event(`flash ${what === 1 ? 'erase' : 'program'}${whole < count ? ' cut short' : ''}`);
+    mcu.clock.tick(gets);
   }
 
   // ---- restarts -------------------------------------------------------------

@@ -78,13 +78,28 @@ static bool circuit_command(const char *name, const char *a)
 static bool sensor_command(const char *name, const char *a, uint64_t now)
 {
 	if (!strcmp(name, "sensor")) {
+		static const char *const kinds[] = {[SENSOR_INA219] = "ina219", [SENSOR_INA226] = "ina226", [SENSOR_INA228] = "ina228"};
 		char kind[16];
 		unsigned address;
 
 		if (sscanf(a, "%15s %x", kind, &address) != 2)
 			return false;
-		sensor_setup(&sensor, !strcmp(kind, "ina226") ? SENSOR_INA226 : SENSOR_INA219, (uint8_t)address, now);
-		return !strcmp(kind, "ina226") || !strcmp(kind, "ina219");
+		for (int i = SENSOR_INA219; i <= SENSOR_INA228; i++) {
+			if (strcmp(kind, kinds[i]))
+				continue;
+			sensor_setup(&sensor, (enum sensor_kind)i, (uint8_t)address, now);
+			return true;
+		}
+		return false;
+	}
+	if (!strcmp(name, "sensor-ids")) {
+		unsigned maker, die;
+
+		if (sscanf(a, "%x %x", &maker, &die) != 2)
+			return false;
+		sensor.maker = (uint16_t)maker;
+		sensor.die_id = (uint16_t)die;
+		return true;
 	}
 	if (!strcmp(name, "sensor-absent"))
 		return !(sensor.present = false);

@@ -216,18 +216,18 @@ def test_clock_crosses_the_wrap_without_a_step(headers: Headers) -> None:
 @pytest.mark.parametrize("name", ["INA219", "INA226"])
 def test_cutoff_opens_with_the_pair_that_completes_the_hold(headers: Headers, name: str) -> None:
     rng = random.Random(7)
-    step_nv = KINDS[name].shunt_lsb_nv
+    step_pv = KINDS[name].shunt_lsb_pv
     opened = 0
     for _ in range(80):
         cutoff_uv, hold_ms = rng.randrange(1, 5_000_000), rng.choice((0, 1, 30, 500))
-        edge = cutoff_uv * 1000 // step_nv
+        edge = cutoff_uv * 1_000_000 // step_pv
         start_us = rng.randrange(WRAP)
         time_us, pairs, expected, below_us = start_us, [], -1, None
         for index in range(600):
             time_us += 1064 + 4 * rng.randrange(4)
             pack = edge + rng.choice((-2, -1, 0, 0)) + (rng.random() < 0.003) * 5
             pairs.append(f"{pack} {time_us % WRAP}")
-            below = pack * step_nv < cutoff_uv * 1000
+            below = pack * step_pv < cutoff_uv * 1_000_000
             below_us = (time_us if below_us is None else below_us) if below else None
             if expected < 0 and below_us is not None and time_us - below_us >= hold_ms * 1000:
                 expected = index
@@ -615,8 +615,7 @@ def test_sums_of_bursts_are_the_simulated_boards(headers: Headers) -> None:
     for most, count in ((5, 1), (4_000, 32), (32_767, 32)):
         values = rng.integers(-most, most + 1, (count, 8))
         sums = BurstSums()
-        for burst in values:
-            sums.add(burst)
+        sums.add(values)
         (answer,) = headers.ask([f"burst {' '.join(map(str, values.ravel()))}"])
         assert answer == f"{sums.within} {sums.between} {sums.bursts}"
 

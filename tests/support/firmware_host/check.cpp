@@ -103,25 +103,10 @@ void floored(std::istringstream &words) {
   std::printf("%" PRId64 " %" PRIu64 "\n", quotient, rest);
 }
 
-template <uint16_t SHUNT>
-int64_t current(int64_t counts, uint16_t conversions, const SensorUnits &units) {
-  return current_steps<SHUNT>(counts, conversions, units);
-}
-
-int64_t current_of(uint16_t shunt_steps, int64_t counts, uint16_t conversions,
-                   const SensorUnits &units) {
-  switch (shunt_steps) {
-    case 7: return current<7>(counts, conversions, units);
-    case 20: return current<20>(counts, conversions, units);
-    case 100: return current<100>(counts, conversions, units);
-    case 1000: return current<1000>(counts, conversions, units);
-    case 10000: return current<10000>(counts, conversions, units);
-    default: return current<65535>(counts, conversions, units);
-  }
-}
-
 SensorUnits units_of(const std::string &sensor, uint16_t shunt_steps) {
-  return sensor == "INA226" ? ina226_units(shunt_steps) : ina219_units(shunt_steps);
+  return sensor == "INA228"   ? ina228_units(shunt_steps)
+         : sensor == "INA226" ? ina226_units(shunt_steps)
+                              : ina219_units(shunt_steps);
 }
 
 // window SENSOR SHUNT_STEPS SPAN_US BUS SHUNT ... : the integers of the line
@@ -135,7 +120,7 @@ void window(std::istringstream &words) {
   stats.clear();
   int bus, shunt;
   while (words >> bus >> shunt) {
-    stats.add(static_cast<uint16_t>(bus), static_cast<int16_t>(shunt),
+    stats.add(static_cast<int32_t>(bus), static_cast<int32_t>(shunt),
               bus * units.pack_ratio + shunt);
   }
   Accumulator charge, energy;
@@ -154,9 +139,9 @@ void window(std::istringstream &words) {
               n, voltage_uv(stats.pack_voltage_sum(units), n, units),
               voltage_uv(stats.pack_min, 1, units),
               voltage_uv(stats.bus_voltage_sum(units), n, units),
-              current_of(shunt_steps, stats.shunt_sum, n, units),
-              current_of(shunt_steps, stats.shunt_min, 1, units),
-              current_of(shunt_steps, stats.shunt_max, 1, units), charge.rounded_steps(),
+              current_steps(stats.shunt_sum, n, units),
+              current_steps(stats.shunt_min, 1, units),
+              current_steps(stats.shunt_max, 1, units), charge.rounded_steps(),
               energy.rounded_steps());
 }
 

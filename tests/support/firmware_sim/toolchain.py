@@ -89,9 +89,7 @@ def sketch(*flags: str) -> Path:
 # ---- the RP2040 ----------------------------------------------------------------------------
 
 RP2040: Final = SIMULATOR / "rp2040"
-RP2040_PACKAGES: Final = (
-    "gcc make gcc-arm-none-eabi libnewlib-arm-none-eabi libstdc++-arm-none-eabi-newlib nodejs npm"
-)
+RP2040_PACKAGES: Final = "gcc make gcc-arm-none-eabi nodejs npm"
 _RP2040_PROGRAMS: Final = ("cc", "make", "arm-none-eabi-g++", "node")
 
 
