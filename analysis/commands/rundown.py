@@ -153,7 +153,7 @@ def asked_again(
 
 def _cutoff_to_try(pack: Pack | None) -> str:
     """Volts to begin with where nobody knows the circuit's: two thirds of the nominal, not under the cells' floor."""
-    return "3.0" if pack is None else f"{max(pack.floor_v, pack.nominal_v * 2 / 3):.1f}"
+    return f"{max(pack.floor_v, pack.nominal_v * 2 / 3):.1f}" if pack and pack.floor_v else "3.0"
 
 
 def analysed(

@@ -12,7 +12,6 @@ from logger.base.sensor_limits import (
     PACK_ON_V,
     SHUNT_LIMIT,
     SHUNT_PER_C,
-    SPREAD_SHARE,
     SensorLimits,
     sensor_limits,
 )
@@ -38,8 +37,8 @@ class Limits:
 
     Where a calibration applies (``current_line``, ``voltage_line``), gain and offset are sqrt(3) times
     what it left as standard uncertainty, and ``shunt_gain`` is 0. ``*_drift*``: what the
-    temperature may have changed. ``current_common_ma``, ``current_supply_ma``, ``current_pin_ma``: offset by the
-    voltage on the inputs, by the chip's supply, by its own pin (``at_voltage``). ``full_step_ma``: one step,
+    temperature may have changed; ``is_span_known``: by how much it changed was noted. ``current_common_ma``, ``current_supply_ma``, ``current_pin_ma``: offset by the
+    voltage on the inputs, by the chip's supply (``voltage_supply_v``: of the voltage), by its own pin (``at_voltage``). ``full_step_ma``: one step,
     whatever noise spreads. ``assumptions``: in words, for the report's method.
     """
 
@@ -65,6 +64,8 @@ class Limits:
     current_common_ma: float = 0.0
     current_supply_ma: float = 0.0
     current_pin_ma: float = 0.0
+    voltage_supply_v: float = 0.0
+    is_span_known: bool = False
 
     def at_voltage(self, bus_v: float) -> "Limits":
         """The same for a run whose mean voltage on the sensor's inputs is this."""
@@ -78,15 +79,15 @@ class Limits:
             current_pin_ma=sheet.pin_current_ma(bus_v, zero_v),
         )
 
-    def spread(self, *, current: float, voltage: bool) -> "Limits":
+    def spread(self, *, current: float, voltage: float) -> "Limits":
         """The same where noise spread the readings over several steps, so that rounding averages out.
 
-        ``current``: share of a step that rounding leaves (``rounding_share``).
+        ``current``, ``voltage``: share of a step that rounding leaves (``rounding_share``).
         """
         return replace(
             self,
             current_step_ma=self.current_step_ma * 2 * current,
-            voltage_step_v=self.voltage_step_v * (2 * SPREAD_SHARE if voltage else 1.0),
+            voltage_step_v=self.voltage_step_v * 2 * voltage,
         )
 
 
@@ -232,6 +233,8 @@ def _drifted(
         current_drift_ma=zero_c * 1e3 * sheet.current_offset_v_per_c / shunt_ohm,
         voltage_drift_gain=volt_c * sheet.voltage_gain_per_c,
         voltage_drift_v=volt_c * sheet.voltage_offset_v_per_c,
+        is_span_known=correction.apart_c is not None,
+        voltage_supply_v=sheet.voltage_supply_v(calibrated=limits.voltage_line is not None),
     )
     spans = sorted({zero_c, gain_c, volt_c})
     words = " or ".join(f"{span:g} °C" for span in spans)

@@ -8,7 +8,7 @@ from firmware_probe.twin.faults import FaultPlayer
 from firmware_probe.twin.load_switch import LoadSwitch
 from firmware_probe.twin.sensor import INA228, CurrentSensor
 from firmware_probe.twin.window_grid import WindowGrid
-from firmware_probe.twin.window_sums import OwnCounters
+from firmware_probe.twin.window_sums import OwnCounters, can_burst
 
 FIRMWARE: Final = "simulated-0.1.0"
 _FAULT_PAUSE_US: Final = 1_000_000
@@ -122,12 +122,13 @@ def hello_body(
     sensor: CurrentSensor,
     switch: LoadSwitch,
     windows: WindowGrid,
+    burst_us: int,
     *,
     cause: str,
     time_us: int,
     time_factor: float,
 ) -> str:
-    """Body of the ``hello`` line; ``cause``: of the last boot, ``time_us``: since it."""
+    """Body of the ``hello`` line; ``cause``: of the last boot, ``time_us``: since it; ``burst_us``: usual time between bursts."""
     return key_values(
         "hello",
         (
@@ -147,6 +148,7 @@ def hello_body(
             ("cutoff_v", fixed(eeprom.cutoff_uv, 6)),
             ("hold_ms", str(eeprom.hold_ms)),
             ("running", str(int(windows.is_running))),
+            *((("burst_us", str(burst_us)),) if can_burst(sensor) else ()),
             ("time_us", str(time_us)),
             ("time_factor", f"{time_factor:g}"),
         ),

@@ -15,8 +15,9 @@ from firmware_probe.twin.board_commands import (
 )
 from firmware_probe.twin.flex_rig import FlexRig
 from firmware_probe.twin.load_switch import LoadSwitch
-from firmware_probe.twin.sensor import KINDS
+from firmware_probe.twin.sensor import KINDS, CurrentSensor
 from firmware_probe.twin.window_grid import WindowGrid
+from firmware_probe.twin.window_sums import BURST_MIN_US, BurstRecord, can_burst
 
 
 class Ordered(Protocol):
@@ -25,8 +26,12 @@ class Ordered(Protocol):
     flex: FlexRig
     switch: LoadSwitch
     windows: WindowGrid
+    bursts: BurstRecord
     simulated_us: int
     boot_us: int
+
+    @property
+    def sensor(self) -> CurrentSensor: ...
 
     def say(self, body: str) -> None: ...
     def greet(self) -> None: ...
@@ -61,6 +66,17 @@ def _identify(board: Ordered, command: Command) -> None:
 def _window(board: Ordered, command: Command) -> None:
     command.expect(1)
     board.windows.next_window_us = command.whole(0, WINDOW_MIN_US, WINDOW_MAX_US)
+    _ok(board, command)
+
+
+def _burst(board: Ordered, command: Command) -> None:
+    command.expect(1)
+    period_us = command.whole(0, 0, WINDOW_MAX_US)
+    if 0 < period_us < BURST_MIN_US:
+        raise Refused(command.name, "range")
+    if not can_burst(board.sensor):
+        raise Refused(command.name, "fitted")
+    board.bursts.set(period_us, board.simulated_us)
     _ok(board, command)
 
 
@@ -141,6 +157,7 @@ def _flex_stop(board: Ordered, command: Command) -> None:
 _ORDERS: Final[dict[str, Callable[[Ordered, Command], None]]] = {
     "identify": _identify,
     "window": _window,
+    "burst": _burst,
     "start": _start,
     "stop": _stop,
     "load": _load,

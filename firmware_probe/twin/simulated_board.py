@@ -35,7 +35,7 @@ from firmware_probe.twin.load_switch import LoadSwitch
 from firmware_probe.twin.pack import PackModel
 from firmware_probe.twin.sensor import KINDS, CurrentSensor, IntArray
 from firmware_probe.twin.window_grid import WindowGrid
-from firmware_probe.twin.window_sums import Counters
+from firmware_probe.twin.window_sums import BURST_VALUES, BurstRecord, Counters, short_sensor
 
 STEP_MAX_US: Final = 10_000_000
 # Boot loader and start-up; after a watchdog or brown-out the boot loader is skipped.
@@ -246,6 +246,7 @@ class SimulatedBoard:
         self.switch = LoadSwitch(self._switch_fitted, self.eeprom, self.simulated_us)
         counters = Counters(self.sensor.kind, round(self.sensor.shunt_ohm * 10_000))
         self.windows = WindowGrid(self._window_after_boot_us, self.simulated_us, counters)
+        self.bursts = BurstRecord()
         self._clears = 0
         self._set_up_sensor()
         self._output.forget_faults()
@@ -402,14 +403,37 @@ class SimulatedBoard:
                 tripped = True
                 end_us = self._pair_end_us(first + held)
                 shunt, bus, pack = shunt[: held + 1], bus[: held + 1], pack[: held + 1]
-            self.windows.add(shunt, bus, pack, self.sensor.shunt_full_counts)
-            if self.switch.watches_leak and start_us >= self.switch.leak.begin_us:
-                self.switch.leak.add(shunt)
+            lost = self._burst(stretch.states, first, shunt.size)
+            if lost:
+                kept = np.ones(shunt.size, dtype=bool)
+                kept[lost] = False
+                shunt, bus, pack = shunt[kept], bus[kept], pack[kept]
+            if shunt.size:
+                self.windows.add(shunt, bus, pack, self.sensor.shunt_full_counts)
+                if self.switch.watches_leak and start_us >= self.switch.leak.begin_us:
+                    self.switch.leak.add(shunt)
         self.circuit.draw(stretch.states, (end_us - start_us) * self._tick_true_s)
         self.simulated_us = end_us
         self._stretch = None
         if tripped:
             self.move_switch(False, "cutoff")
+
+    def _burst(self, states: OperatingStates | None, first: int, count: int) -> list[int]:
+        """Bursts among ``count`` pairs from ``first`` on; each takes the place of the pair whose index is given."""
+        timer, lost = self.bursts.timer, list[int]()
+        if not timer.period_us or not self.windows.is_running or self.flex.is_running:
+            return lost
+        # Right after the first pair that is complete when it is due.
+        while (pair := max(self._pairs_until(timer.due_us - 1) + 2, first)) < first + count:
+            lost.append(pair - first)
+            timer.began(self._pair_end_us(pair - 1))
+        if lost:
+            begins_us = [self._pair_end_us(first + index - 1) for index in lost]
+            starts_s = (np.array(begins_us) - self.simulated_us) * 1e-6
+            values = self.circuit.burst(states, starts_s, short_sensor(self.sensor), BURST_VALUES)
+            ends_us = [self._pair_end_us(first + index) - self.boot_us for index in lost]
+            self._say_all(self.bursts.add(values, self.sensor, ends_us))
+        return lost
 
     def _held_cutoff(self, pack: IntArray, first: int) -> int | None:
         """Index of the pair at which the board's own cutoff is reached; ``first``: number of the first pair."""
@@ -494,6 +518,7 @@ class SimulatedBoard:
         widest = len(self.sensor.kind.shunt_ranges_mv) - 1
         if self._widen and self.sensor.configuration.gain < widest:
             self.circuit.sensor = self.sensor.with_gain(widest)
+            self.bursts.clear()
             self._fault("range", fixed(tenth_microamperes(self.sensor.range_ma), 4))
 
     # ---- lines
@@ -528,6 +553,7 @@ class SimulatedBoard:
             self.sensor,
             self.switch,
             self.windows,
+            self.bursts.timer.period_us,
             cause=self._cause,
             time_us=self.simulated_us - self.boot_us,
             time_factor=self.time_factor,

@@ -5,17 +5,31 @@ from the registers, means are taken once per window, and decimals appear only in
 the line. One unit for both voltages: the step of the shunt register, so that
 pack = bus x ratio + shunt is a whole number.
 
+Bursts of short conversions are as in the sketch's burst.h: when one is due, what it sums, the line it becomes.
 ``OwnCounters`` are those inside an INA228 (TI SBOSA20, from memory): its CURRENT register is kept equal to the
 shunt register, and time is that of its own oscillator.
 """
 
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from functools import cache
 from typing import Final
 
 import numpy as np
 
 from firmware_probe.line_format import fixed
-from firmware_probe.twin.sensor import IntArray, SensorKind
+from firmware_probe.twin.sensor import INA219, INA228, CurrentSensor, IntArray, SensorKind
+
+BURST_MIN_US: Final = 100_000
+BURST_HALF: Final = 4
+BURST_VALUES: Final = 2 * BURST_HALF
+BURSTS_PER_LINE: Final = 32
+# Bits of the shunt's conversion time, and their value in a burst.
+_BURST_BITS: Final = {
+    "INA219": (0xF << 3, 0),
+    "INA226": (0x7 << 3, 0),
+    "INA228": (0x7 << 6, 1 << 6),
+}
 
 
 def rounded(numerator: int, denominator: int) -> int:
@@ -182,3 +196,94 @@ class OwnCounters:
         """Body of the ``own`` line after the window ``sequence``."""
         die = round(die_c / DIE_STEP_C)
         return f"own,{sequence},{self.clears},{self.charge},{self.energy},{die}"
+
+
+class BurstTimer:
+    """When the next burst is due: half to one and a half of the asked time after the last, at no fixed beat."""
+
+    def __init__(self) -> None:
+        self.period_us = 0
+        self.due_us = 0
+        self._state = 0xACE1
+
+    def set(self, period_us: int, now_us: int) -> None:
+        self.period_us = period_us
+        self.due_us = now_us + period_us
+
+    def began(self, now_us: int) -> None:
+        """A burst begins: a 16-bit shift register with taps 16, 14, 13, 11 says when the next one does."""
+        state = self._state
+        bit = (state ^ state >> 2 ^ state >> 3 ^ state >> 5) & 1
+        self._state = state >> 1 | bit << 15
+        self.due_us = now_us + self.period_us // 2 + (self.period_us >> 8) * (self._state & 0xFF)
+
+
+@dataclass
+class BurstSums:
+    """Squared differences of the pairs within a half and between the halves, in counts squared."""
+
+    bursts: int = 0
+    within: int = 0
+    between: int = 0
+
+    def add(self, values: IntArray) -> None:
+        """Add bursts; shape (bursts, BURST_VALUES)."""
+        # Squared differences of all pairs of n values: n times the squares less the square of the sum.
+        halves = values.reshape(-1, 2, BURST_HALF)
+        sums, squares = halves.sum(axis=2), (halves * halves).sum(axis=2)
+        within = int((BURST_HALF * squares - sums * sums).sum())
+        both = int((BURST_VALUES * squares.sum(axis=1) - sums.sum(axis=1) ** 2).sum())
+        self.within += within
+        self.between += both - within
+        self.bursts += len(values)
+
+
+class BurstRecord:
+    """Timer and sums of one boot; a line after every ``BURSTS_PER_LINE`` bursts."""
+
+    def __init__(self) -> None:
+        self.timer = BurstTimer()
+        self.sums = BurstSums()
+
+    def set(self, period_us: int, now_us: int) -> None:
+        """The host asks for bursts, or for none."""
+        self.timer.set(period_us, now_us)
+        self.clear()
+
+    def clear(self) -> None:
+        """The counts mean something else from here on."""
+        self.sums = BurstSums()
+
+    def add(self, values: IntArray, sensor: CurrentSensor, times_us: Sequence[int]) -> list[str]:
+        """Bodies of the lines that are due; a burst at the end of the range is left out.
+
+        ``values``: shape (bursts, BURST_VALUES); ``times_us``: since boot, when each burst ended.
+        """
+        inside = np.flatnonzero(np.abs(values).max(axis=1) < sensor.shunt_full_counts)
+        lines = []
+        while inside.size:
+            part = inside[: BURSTS_PER_LINE - self.sums.bursts]
+            self.sums.add(burst_counts(values[part], sensor.kind))
+            inside = inside[part.size :]
+            if self.sums.bursts == BURSTS_PER_LINE:
+                sums, self.sums = self.sums, BurstSums()
+                time_us = times_us[int(part[-1])]
+                lines.append(f"burst,{time_us},{sums.bursts},{sums.within},{sums.between}")
+        return lines
+
+
+@cache
+def short_sensor(sensor: CurrentSensor) -> CurrentSensor:
+    """The same chip with short conversions of the shunt: INA219 9 bit and INA228 84 us, INA226 140 us."""
+    mask, value = _BURST_BITS[sensor.kind.name]
+    return replace(sensor, configuration_value=sensor.configuration_value & ~mask | value)
+
+
+def burst_counts(values: IntArray, kind: SensorKind) -> IntArray:
+    """Shunt counts as a burst sums them: of the INA228 the upper 16 bits, rounded."""
+    return values + 8 >> 4 if kind is INA228 else values
+
+
+def can_burst(sensor: CurrentSensor) -> bool:
+    """A sensor that converts faster than it is read has no shorter conversions."""
+    return sensor.kind is not INA219 or sensor.configuration.shunt_bits == 12

@@ -259,7 +259,7 @@ def test_hello_has_every_key_of_the_protocol() -> None:
     assert set(hello) == {
         *("protocol", "firmware", "board", "boot", "cause", "sensor", "address", "shunt_ohm"),
         *("range_ma", "bus_range_v", "window_us", "load", "opened", "cutoff_v", "hold_ms"),
-        *("running", "time_us", "time_factor"),
+        *("running", "burst_us", "time_us", "time_factor"),
     }
     for key, decimals in DECIMALS.items():
         if key in hello:

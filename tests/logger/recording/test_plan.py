@@ -92,6 +92,19 @@ def test_the_board_guards_the_cells() -> None:
     assert safety.guard_v(pack, 2.7, keep_load=True, below_floor=False) == 0.0
 
 
+def test_cells_of_another_kind_are_taken_with_their_capacity() -> None:
+    pack = parse_pack("2x other 180 mAh", other=True)
+    assert (pack.cells, pack.capacity_mah) == (2, 180.0)
+    # Of their volts nothing is known: no floor is guarded, none is refused, and the caution says so.
+    safety.check_cutoff(pack, 0.3, below_floor=False)
+    assert safety.guard_v(pack, None, keep_load=False, below_floor=False) is None
+    assert "their maker" in pack.caution
+    with pytest.raises(BenchError, match="without its capacity"):
+        parse_pack("2x other", other=True)
+    with pytest.raises(BenchError, match="nothing is known of its voltage"):
+        parse_pack("2x other 180 mAh")
+
+
 def test_cautions_where_they_apply() -> None:
     lithium, alkaline = parse_pack("li-ion"), parse_pack("3x AA alkaline")
     open_end = safety.cautions(lithium, 3.0, load_switch=False, opens_load=True)
@@ -103,6 +116,9 @@ def test_cautions_where_they_apply() -> None:
     left_on = safety.cautions(alkaline, 2.7, load_switch=False, opens_load=True)
     assert "Take the cells out" in left_on[-1]
     assert len(safety.cautions(alkaline, 2.7, load_switch=True, opens_load=True)) == 1
+    assert "Nobody has seen this board's load switch open" in switched[-1]
+    seen = safety.cautions(lithium, 3.0, load_switch=True, opens_load=True, seen_to_open=True)
+    assert len(seen) == 1
 
 
 def test_a_disk_that_will_fill_is_foreseen(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:

@@ -10,10 +10,12 @@
 
 #include "accumulators.h"
 #include "board_clock.h"
+#include "burst.h"
 #include "board_name.h"
 #include "command_parser.h"
 #include "crc16.h"
 #include "cutoff.h"
+#include "switch_watch.h"
 #include "flash_memory.h"
 #include "flex_cycle.h"
 #include "line_writer.h"
@@ -222,6 +224,21 @@ void blind(std::istringstream &words) {
   std::printf("%d\n", cutoff.blind(next<uint32_t>(words)));
 }
 
+// leak SENSOR OPENED_US FIRST_US PAIR_US SHUNT...: index, sum and pairs of each block over the limit
+void leak(std::istringstream &words) {
+  std::string sensor;
+  words >> sensor;
+  SensorUnits units = units_of(sensor, 1000);
+  SwitchWatch watch;
+  watch.restart(next<uint32_t>(words));
+  uint32_t now_us = next<uint32_t>(words), pair_us = next<uint32_t>(words);
+  int32_t shunt;
+  for (int index = 0; words >> shunt; ++index, now_us += pair_us) {
+    if (watch.add(shunt, now_us, units)) std::printf("%d %d %d ", index, watch.sum(), watch.pairs());
+  }
+  std::printf("\n");
+}
+
 // switch START_CLOSED START_US then CLOSED TIME_US ... : indices of closures
 void limit(std::istringstream &words) {
   LimitSwitch limit_switch;
@@ -359,6 +376,54 @@ void records(std::istringstream &words) {
   std::printf("%d %d %u\n", whole_boots, wrong, most);
 }
 
+// worn FILL COUNT: a ring of 8 slots whose first COUNT slots have a worn cell, written five times. How
+// often a failure was told, and the last boot number that can be read back.
+void worn(std::istringstream &words) {
+  TestMemory memory(next<uint8_t>(words));
+  int count = next<int>(words), told = 0;
+  Record record;
+  RecordRing<TestMemory> ring(memory, 0, 8 * RecordRing<TestMemory>::SLOT_BYTES);
+  ring.load(&record);
+  for (int i = 0; i < 5; ++i) {
+    ++record.boot;
+    ring.begin(record);
+    bool more = true;
+    for (int byte = 0; more && byte < 16 * 20; ++byte) {
+      more = ring.write_byte();
+      for (int slot = 0; slot < count; ++slot) memory.bytes[static_cast<size_t>(16 * slot + 3)] = 0x77;
+    }
+    if (ring.take_failure()) ++told;
+    if (ring.take_failure()) told += 100;
+  }
+  RecordRing<TestMemory> again(memory, 0, 8 * RecordRing<TestMemory>::SLOT_BYTES);
+  bool found = again.load(&record);
+  std::printf("%d %d %d\n", told, found ? record.boot : -1, record.opened);
+}
+
+// burst VALUE... : within between bursts, of all bursts of eight
+void burst(std::istringstream &words) {
+  BurstSums sums;
+  sums.clear();
+  std::vector<int16_t> values;
+  for (int value; words >> value;) values.push_back(static_cast<int16_t>(value));
+  for (size_t at = 0; at + BURST_VALUES <= values.size(); at += BURST_VALUES) sums.add(&values[at]);
+  std::printf("%" PRIu64 " %" PRIu64 " %d\n", sums.within, sums.between, sums.bursts);
+}
+
+// bursts PERIOD BEGIN COUNT : when they begin if somebody looks every microsecond from BEGIN on
+void bursts(std::istringstream &words) {
+  uint32_t period_us = next<uint32_t>(words), now_us = next<uint32_t>(words);
+  int count = next<int>(words);
+  BurstTimer timer;
+  timer.set(period_us, now_us);
+  for (uint32_t at_us = now_us; count > 0; ++at_us) {
+    if (!timer.due(at_us)) continue;
+    std::printf("%u ", at_us - now_us);
+    --count;
+  }
+  std::printf("\n");
+}
+
 // NOR flash: an erase or a program that the power cuts short leaves what it had done so far.
 struct TestFlash {
   static const uint16_t SECTORS = 3;
@@ -482,7 +547,8 @@ int main() {
       {"crc", crc},       {"fixed", fixed}, {"line", line},     {"scale", scaled}, {"floor", floored},
       {"window", window}, {"total", total}, {"weeks", weeks},   {"clock", clock_of}, {"cutoff", cutoff},
       {"blind", blind},   {"switch", limit}, {"joint", joint},  {"pulse", pulse},  {"ohm", ohm},
-      {"parse", parse},   {"records", records}, {"flash", flash}, {"ring", ring}, {"serial", serial}, {"name", name},
+      {"parse", parse},   {"records", records}, {"burst", burst}, {"bursts", bursts}, {"leak", leak}, {"worn", worn},
+      {"flash", flash}, {"ring", ring}, {"serial", serial}, {"name", name},
   };
   std::string text;
   while (std::getline(std::cin, text)) {
