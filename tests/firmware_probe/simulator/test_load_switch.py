@@ -226,7 +226,7 @@ def test_a_silent_host_changes_nothing(tmp_path: Path) -> None:
 
 
 def test_a_board_whose_memory_never_took_anything_still_starts(tmp_path: Path) -> None:
-    """Trying slot after slot takes seconds; the watchdog does not take that for a hang."""
+    """The simulated chip writes a cell at once; that the watchdog is fed over the real one's seconds is not seen here."""
     outcome = run(Script().at(0, "eeprom-worn 0 1024").host(7, "start"), tmp_path, 9, told=False)
     ((cause, boot, load, opened),) = {
         (hello["cause"], hello["boot"], hello["load"], hello["opened"]) for hello in outcome.hellos
