@@ -10,7 +10,7 @@
 
 class Accumulator {
  public:
-  // divisor: counts x microseconds in one output step, 1 .. 2^43. Keeps the
+  // divisor: counts x microseconds in one output step, 1 .. 2^48. Keeps the
   // whole steps so far.
   void set_divisor(uint64_t divisor) {
     divisor_ = divisor;
@@ -19,7 +19,7 @@ class Accumulator {
   }
 
   // parts: 1/256 of count x microsecond. |counts_us| < 2^62.
-  void add(int64_t counts_us, uint64_t parts) {
+  __attribute__((noinline)) void add(int64_t counts_us, uint64_t parts) {
     parts += fraction_;
     fraction_ = (uint8_t)parts;
     remainder_ += counts_us + (int64_t)(parts >> 8);
@@ -50,8 +50,8 @@ class Accumulator {
 // may take 0.2 ms on an 8-bit chip.
 class WindowAdder {
  public:
-  // mean = sum / conversions, over span_us. |sum| < 2^57, conversions
-  // from 1, |mean| < 2^39. Then call step() until it says false.
+  // mean = sum / conversions, over span_us. |sum| < 2^63, conversions
+  // from 1, |mean| < 2^48. Then call step() until it says false.
   void begin(Accumulator *total, int64_t sum, uint16_t conversions, uint64_t span_us) {
     total_ = total;
     mean_ = sum;
@@ -87,7 +87,8 @@ class WindowAdder {
 
   // Long spans go in portions, so that products stay below 2^62.
   uint32_t take_portion() {
-    uint32_t portion_us = magnitude(mean_) >> 31 ? 1UL << 22 : 1UL << 29;
+    uint32_t high = (uint32_t)(magnitude(mean_) >> 32);
+    uint32_t portion_us = high >> 7 ? 1UL << 13 : high ? 1UL << 22 : 1UL << 29;
     if (left_us_ < portion_us) portion_us = (uint32_t)left_us_;
     left_us_ -= portion_us;
     return portion_us;

@@ -20,6 +20,8 @@ enum CommandKind : uint8_t {
   COMMAND_CUTOFF,
   COMMAND_FLEX_START,
   COMMAND_FLEX_STOP,
+  COMMAND_SENSOR,
+  COMMAND_ADDRESS,
   COMMAND_UNKNOWN,
 };
 
@@ -68,6 +70,8 @@ struct Command {
       uint32_t cutoff_uv;
       uint32_t hold_ms;
     };
+    uint8_t sensor;   // kind, 0: as it is found
+    uint8_t address;  // 0: any
     FlexOrder flex;
   };
 };
@@ -130,14 +134,9 @@ class CommandParser {
     }
     uint16_t sent = 0;
     for (uint8_t i = (uint8_t)(body_length_ + 1); i < length; ++i) {
-      char digit = line_[i];
-      if (digit >= '0' && digit <= '9') {
-        sent = (uint16_t)(sent << 4 | (digit - '0'));
-      } else if (digit >= 'A' && digit <= 'F') {
-        sent = (uint16_t)(sent << 4 | (digit - 'A' + 10));
-      } else {
-        return false;
-      }
+      uint8_t digit;
+      if (!hex_digit(line_[i], &digit)) return false;
+      sent = (uint16_t)(sent << 4 | digit);
     }
     return sent == crc;
   }
@@ -158,6 +157,10 @@ class CommandParser {
     } else if (named(FLASH_TEXT("cutoff"), COMMAND_CUTOFF, 2)) {
       command_.cutoff_uv = volt_uv(CUTOFF_MAX_UV);
       command_.hold_ms = number(0, UINT32_MAX);
+    } else if (named(FLASH_TEXT("sensor"), COMMAND_SENSOR, 1)) {
+      command_.sensor = sensor_kind();
+    } else if (named(FLASH_TEXT("address"), COMMAND_ADDRESS, 1)) {
+      command_.address = sensor_address();
     } else if (named(FLASH_TEXT("flex-start"), COMMAND_FLEX_START, 8)) {
       read_flex_order();
     } else {
@@ -191,6 +194,55 @@ class CommandParser {
     order.joints = (uint8_t)number(1, FLEX_JOINTS_MAX);
     order.stop_open_us = number(0, UINT32_MAX);
     if (2 * order.dwell_ms > order.period_ms) fail(ERROR_RANGE);
+  }
+
+  uint8_t sensor_kind() {
+    const char *field;
+    uint8_t length;
+    take(&field, &length);
+    // Kinds in the order of SensorKind, with a space between.
+    const char *words = FLASH_TEXT("auto INA219 INA226 INA228");
+    uint8_t kind = 0;
+    for (uint8_t at = 0;; ++words) {
+      char expected = (char)flash_byte(words);
+      bool ends = expected == ' ' || expected == '\0';
+      if (ends && at == length) return kind;
+      if (expected == '\0') break;
+      if (ends) {
+        ++kind;
+        at = 0;
+      } else {
+        at = at < length && field[at] == expected ? (uint8_t)(at + 1) : NO_MATCH;
+      }
+    }
+    fail(ERROR_FIELD);
+    return 0;
+  }
+
+  // Two upper-case hex digits, 40 to 4F.
+  uint8_t sensor_address() {
+    const char *field;
+    uint8_t length;
+    take(&field, &length);
+    if (is(field, length, FLASH_TEXT("auto"))) return 0;
+    uint8_t high, low;
+    if (length != 2 || !hex_digit(field[0], &high) || !hex_digit(field[1], &low)) {
+      fail(ERROR_FIELD);
+      return 0;
+    }
+    if (high != 4) fail(ERROR_RANGE);
+    return (uint8_t)(high << 4 | low);
+  }
+
+  static bool hex_digit(char digit, uint8_t *value) {
+    if (digit >= '0' && digit <= '9') {
+      *value = (uint8_t)(digit - '0');
+    } else if (digit >= 'A' && digit <= 'F') {
+      *value = (uint8_t)(digit - 'A' + 10);
+    } else {
+      return false;
+    }
+    return true;
   }
 
   // First error wins.
@@ -260,6 +312,8 @@ class CommandParser {
     }
     return value;
   }
+
+  static const uint8_t NO_MATCH = 0xFF;
 
   char line_[COMMAND_MAX_BYTES];
   uint8_t length_ = 0;

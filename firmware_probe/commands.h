@@ -27,6 +27,15 @@ static CommandError do_burst(uint32_t burst_us) {
   return ERROR_NONE;
 }
 
+// Kind in the two lowest bits, address - 40h + 1 above.
+static CommandError do_sensor(uint8_t kind, uint8_t address) {
+  if (running) return ERROR_BUSY;
+  record.sensor = (uint8_t)(address << 2 | kind);
+  records.begin(record);
+  look_due = true;
+  return ERROR_NONE;
+}
+
 static CommandError do_flex_start(const FlexOrder &order) {
   if (!RIG_FITTED) return ERROR_FITTED;
   if (flexing || flex_end_due) return ERROR_BUSY;
@@ -39,7 +48,12 @@ static CommandError do_command(const Command &command) {
     case COMMAND_WINDOW:
       next_window_us = command.window_us;
       return ERROR_NONE;
+    case COMMAND_SENSOR:
+      return do_sensor(command.sensor, (uint8_t)(record.sensor >> 2));
+    case COMMAND_ADDRESS:
+      return do_sensor(record.sensor & 3, command.address ? (uint8_t)(command.address - ADDRESS_LEAST + 1) : 0);
     case COMMAND_START:
+      own_fresh = !running || own_fresh;
       running = true;
       return ERROR_NONE;
     case COMMAND_STOP:
@@ -62,7 +76,7 @@ static CommandError do_command(const Command &command) {
   }
 }
 
-static void handle_command() {
+static __attribute__((noinline)) void handle_command() {
   parser.read();
   const Command &command = parser.command();
   if (command.kind == COMMAND_IDENTIFY) {
@@ -104,6 +118,10 @@ static bool work_step() {
     return true;
   }
   if (records.writing()) write_record_byte();
+  if (own_part < OWN_PARTS) {
+    own_step();
+    return true;
+  }
   if (!output_has_room()) return false;
   if (line_kind == LINE_NONE) {
     line_kind = next_line();

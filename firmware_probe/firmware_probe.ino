@@ -1,4 +1,4 @@
-// Bench probe: reads current and voltage of a pack from an INA219 or INA226,
+// Bench probe: reads current and voltage of a pack from an INA219, INA226 or INA228,
 // opens a load switch at a cutoff, drives a flex rig, and reports in lines that
 // PROTOCOL.md describes. Wiring: pins.h and README.md. What may be changed
 // before the upload: settings.h.
@@ -42,19 +42,45 @@ static void lose_sensor() {
   sensor_lost = true;
 }
 
-// A sensor of the other kind counts in other steps: the window so far is void.
-static void look_for_sensor() {
+// Of another kind or at another place than the one before it: not the same one.
+static void note_swap() {
+  static SensorKind kind_before = SENSOR_NONE;
+  static uint8_t address_before = 0;
+  bool other = kind_before != sensor.kind() || address_before != sensor.address();
+  if (other && kind_before != SENSOR_NONE && !look_due) {
+    note_fault(FAULT_SWAP);
+    hello_due = true;
+  }
+  kind_before = sensor.kind();
+  address_before = sensor.address();
+}
+
+// A sensor of another kind counts in other steps: the window so far is void.
+static __attribute__((noinline)) void look_for_sensor() {
   uint16_t ratio_before = sensor.units().pack_ratio;
-  sensor_lost = !sensor.find();
+  uint8_t told = record.sensor >> 2;
+  sensor_lost = !sensor.find((SensorKind)(record.sensor & 3), told ? (uint8_t)(ADDRESS_LEAST - 1 + told) : 0);
   silent_polls = 0;
   pause_sensor(sensor_lost ? SECOND_US : 0);
   pair_seen_us = checked_us = micros();
+  own_restart();
   if (sensor_lost) {
     note_fault(sensor.bus_hung() ? FAULT_BUS : FAULT_SENSOR);
-  } else if (sensor.units().pack_ratio != ratio_before) {
+    return;
+  }
+  note_swap();
+  if (sensor.units().pack_ratio != ratio_before) {
     finish_accumulating();
     use_units();
   }
+}
+
+// What the host has told of it is in the memory, and the answer is out.
+static void look_again() {
+  if (!look_due || records.writing() || answer_due || window_due) return;
+  look_for_sensor();
+  look_due = false;
+  hello_due = true;
 }
 
 void setup() {
@@ -107,16 +133,17 @@ static __attribute__((noinline)) void end_window() {
 }
 
 static void end_window_if_due() {
-  if (window_over() || window.full()) end_window();
+  if (window_over() || window.full(sensor.wide())) end_window();
 }
 
 static void take_pair(bool overflow) {
-  int16_t shunt = sensor.shunt();
-  int32_t pack = (int32_t)sensor.bus() * sensor.units().pack_ratio + shunt;
+  int32_t shunt = sensor.shunt();
+  uint16_t ratio = sensor.units().pack_ratio;
+  int32_t pack = shunt + (sensor.wide() ? sensor.bus() * (int32_t)ratio : (int32_t)((uint32_t)(uint16_t)sensor.bus() * ratio));
   if (overflow) {
     count_fault(FAULT_OVERFLOW, 1);
   } else {
-    window.add(sensor.bus(), shunt, pack);
+    window.add(sensor.bus(), shunt, pack, sensor.wide());
   }
   if (load_fitted && !load_closed() && switch_watch.add(shunt, pair_seen_us, sensor.units())) {
     note_fault(FAULT_SWITCH);
@@ -128,10 +155,12 @@ static void take_pair(bool overflow) {
 
 // True when a conversion was taken, so that there is time until the next.
 static bool poll_sensor() {
+  look_again();
   uint32_t now_us = micros();
   if (now_us - pause_began_us < pause_us) return false;
   pause_us = 0;
   if (sensor_lost) {
+    if (window_due) return false;  // its line is in the old one's steps
     look_for_sensor();
     return false;
   }

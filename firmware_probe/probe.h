@@ -53,6 +53,7 @@ enum FaultCode : uint8_t {
   FAULT_MEMORY,
   FAULT_BROWNOUT,
   FAULT_WATCHDOG,
+  FAULT_SWAP,
   FAULT_CODES,
 };
 
@@ -249,6 +250,41 @@ static void add_burst(const int16_t *values) {
   if (burst_line_due) return;  // the sums wait for their line
   burst_sums.add(values);
   burst_line_due = burst_sums.bursts >= BURSTS_PER_LINE;
+}
+
+// ---- the sensor's own counting ------------------------------------------------
+
+static const uint32_t OWN_EVERY_US = 10000000UL;
+static const uint8_t OWN_IDLE = 0xFF;
+
+static OwnCounts own_counts;
+static uint8_t own_part = OWN_IDLE;  // being read; OWN_PARTS: the line is due
+static bool look_due = false;        // for the sensor, as the host has told another
+static bool own_fresh = true;        // none was sent since the host's start or the sensor was set up
+static uint32_t own_sequence = 0;
+static uint32_t own_began_us = 0;
+static uint8_t own_clears = 0;  // of its accumulators, since boot
+
+// After the line of a window.
+static void own_after(uint32_t sequence) {
+  if (!sensor.counts_itself() || own_part != OWN_IDLE) return;
+  uint32_t now = micros();
+  if (!own_fresh && now - own_began_us < OWN_EVERY_US) return;
+  own_fresh = false;
+  own_began_us = now;
+  own_sequence = sequence;
+  own_part = 0;
+}
+
+// One register. What cannot be read is not sent.
+static void own_step() {
+  own_part = sensor.read_own(own_part, &own_counts) ? (uint8_t)(own_part + 1) : OWN_IDLE;
+}
+
+static void own_restart() {
+  ++own_clears;
+  own_fresh = true;
+  own_part = OWN_IDLE;
 }
 
 // ---- flex rig ---------------------------------------------------------------

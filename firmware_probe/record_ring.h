@@ -14,6 +14,7 @@ struct Record {
   uint16_t boot;
   uint32_t cutoff_uv;
   uint32_t hold_ms;
+  uint8_t sensor;  // what the host said it is: kind, and address - 40h + 1 above (0: find it)
   uint8_t opened;  // why the load switch is open, Opened; it stays so until it is told to close
 };
 
@@ -48,12 +49,13 @@ class RecordRing {
     if (found) {
       read_slot(slot_, bytes);
       record->boot = (uint16_t)unpack(bytes + 3, 2);
-      record->cutoff_uv = unpack(bytes + 5, 4);
+      record->cutoff_uv = unpack(bytes + 5, 4) & 0x7FFFFFFUL;
       record->hold_ms = unpack(bytes + 9, 4);
+      record->sensor = (uint8_t)((bytes[13] >> 4 & 3) | (bytes[8] >> 3) << 2);
       // Sketches before 1.1 wrote the first bit alone.
-      record->opened = !(bytes[13] & 1) ? OPENED_NOT : bytes[13] >> 1 ? (bytes[13] >> 1) & 7 : OPENED_BY_HOST;
+      record->opened = !(bytes[13] & 1) ? OPENED_NOT : bytes[13] >> 1 & 7 ? bytes[13] >> 1 & 7 : OPENED_BY_HOST;
     } else {
-      *record = Record{0, 0, 0, OPENED_NEW};
+      *record = Record{0, 0, 0, 0, OPENED_NEW};
     }
     return found;
   }
@@ -65,7 +67,8 @@ class RecordRing {
     pack(bytes_ + 3, record.boot, 2);
     pack(bytes_ + 5, record.cutoff_uv, 4);
     pack(bytes_ + 9, record.hold_ms, 4);
-    bytes_[13] = record.opened ? (uint8_t)(record.opened << 1 | 1) : 0;
+    bytes_[8] |= (uint8_t)(record.sensor >> 2 << 3);
+    bytes_[13] = (uint8_t)((record.opened ? record.opened << 1 | 1 : 0) | (record.sensor & 3) << 4);
     pack(bytes_ + 14, crc16(bytes_, 14), 2);
     slots_tried_ = 0;
     next_slot();
@@ -103,7 +106,8 @@ class RecordRing {
 
  private:
   // Layout of a slot: this byte (never 0, so that erased and zeroed memory are
-  // both invalid), sequence, boot, cutoff, hold, load, CRC; little-endian.
+  // both invalid), sequence, boot, cutoff, hold, load, CRC; little-endian. The sensor is
+  // in bits that cutoff (26) and load (4) leave free.
   static const uint8_t LAYOUT = 1;
 
   uint16_t address(uint8_t slot) const { return (uint16_t)(first_address_ + slot * SLOT_BYTES); }

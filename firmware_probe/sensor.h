@@ -1,4 +1,4 @@
-// INA219 or INA226 on the I2C bus: finds it, sets it up, hands out each conversion once.
+// INA219, INA226 or INA228 on the I2C bus: finds it, sets it up, hands out each conversion once.
 #pragma once
 
 #include <Arduino.h>
@@ -6,13 +6,19 @@
 #include "burst.h"
 #include "flash_text.h"
 #include "register_bus.h"
-#include "sensor_units.h"
-#include "settings.h"
+#include "sensor_identity.h"
+#include "sensor_kinds.h"
 
-static const SensorUnits INA219_UNITS FLASH_TABLE = ina219_units(SHUNT_STEPS);
-static const SensorUnits INA226_UNITS FLASH_TABLE = ina226_units(SHUNT_STEPS);
+static const uint8_t ADDRESS_LEAST = 0x40;
+static const uint8_t ADDRESS_MOST = 0x4F;
 
-enum SensorKind : uint8_t { SENSOR_NONE, SENSOR_INA219, SENSOR_INA226 };
+// What an INA228 has counted by itself, as its registers have it.
+struct OwnCounts {
+  int64_t charge;
+  int64_t energy;
+  int32_t die;
+};
+static const uint8_t OWN_PARTS = 3;
 
 enum SensorEvent : uint8_t {
   SENSOR_WAITING,   // no new conversion yet
@@ -26,26 +32,31 @@ enum SensorEvent : uint8_t {
 class Sensor {
  public:
   void begin() {
-    use_units();
+    use_settings();
     bus_.begin();
   }
 
-  // Looks at 40h to 4Fh. False when there is none.
-  bool find() {
+  // Looks at 40h to 4Fh, or at `address` alone (0: all). told: what the host says it is, SENSOR_NONE: nothing.
+  // False when there is none; address() is then where something else answered.
+  bool find(SensorKind told, uint8_t told_address) {
     kind_ = SENSOR_NONE;
+    address_ = 0;
     bus_.forget_hang();
-    for (uint8_t address = 0x40; address <= 0x4F && kind_ == SENSOR_NONE && !bus_.hung(); ++address) {
+    uint8_t address = told_address ? told_address : ADDRESS_LEAST;
+    uint8_t last = told_address ? told_address : ADDRESS_MOST;
+    for (; address <= last && kind_ == SENSOR_NONE && !bus_.hung(); ++address) {
       if (!bus_.answers(address)) continue;
-      if (is_ina226()) {
-        kind_ = SENSOR_INA226;
-      } else if (is_ina219()) {
-        kind_ = SENSOR_INA219;
-        gain_ = INA219_GAIN;
-      }
+      SensorIds ids;
+      kind_ = SensorIdentifier(bus_).identify(told, &ids);
+      if (kind_ == SENSOR_NONE && address_) continue;
+      address_ = address;
+      ids_ = ids;
     }
+    if (!address_) ids_ = SensorIds{IDENTITY_NONE, NO_ID, NO_ID};
     if (bus_.hung()) bus_.free();
     if (kind_ == SENSOR_NONE) return false;
-    use_units();
+    use_settings();
+    if (kind_ == SENSOR_INA228) begin_ina228();
     configure();
     return true;
   }
@@ -54,7 +65,7 @@ class Sensor {
   // three when one is: at 400 kHz some 0.1 ms and 0.7 ms.
   SensorEvent poll() {
     bus_.forget_hang();
-    SensorEvent event = kind_ == SENSOR_INA226 ? poll_ina226() : poll_ina219();
+    SensorEvent event = kind_ == SENSOR_INA219 ? poll_ina219() : poll_flagged();
     if (bus_.hung()) {
       bus_.free();
       return SENSOR_BUS_HUNG;
@@ -65,121 +76,132 @@ class Sensor {
   // False when the sensor has lost its settings, as after a dip of its supply.
   bool still_configured() {
     uint16_t value;
-    return !bus_.read(REGISTER_CONFIG, &value) || value == config_word();
+    return !bus_.read(set_.config_register, &value) || value == with_gain(set_.config);
   }
 
   // BURST_VALUES short conversions of the shunt alone, in the time of a pair and a quarter: 1.3 ms.
   // False when one could not be read, or was at the end of the range. The pair
   // that was being converted is lost.
   bool burst(int16_t *values) {
-    uint16_t pace_us = period_us() / BURST_VALUES;
-    bool good = bus_.write(REGISTER_CONFIG, burst_word());
+    uint16_t pace_us = set_.period_us / BURST_VALUES;
+    bool good = bus_.write(set_.config_register, with_gain(set_.burst));
     uint32_t due_us = micros() + pace_us;
     for (uint8_t at = 0; at < BURST_VALUES; ++at, due_us += pace_us) {
       while ((int32_t)(micros() - due_us) < 0) {
       }
-      uint16_t value;
-      good = good && bus_.read(REGISTER_SHUNT, &value);
-      values[at] = good ? (int16_t)value : 0;
-      if (values[at] >= range_counts() || values[at] <= -range_counts()) good = false;
+      int32_t value = 0;
+      good = good && read_shunt(&value);
+      if (value >= range_counts() || value <= -range_counts()) good = false;
+      // Of the INA228 the upper 16 bits, rounded.
+      if (kind_ == SENSOR_INA228) value = (value + 8) >> 4;
+      values[at] = (int16_t)value;
     }
     configure();
     return good;
   }
 
   // A sensor that converts faster than it is read has no shorter conversions.
-  bool can_burst() const { return kind_ == SENSOR_INA226 || INA219_BITS == 12; }
+  bool can_burst() const { return kind_ != SENSOR_INA219 || INA219_BITS == 12; }
+
+  // More than 16 bits.
+  bool wide() const { return kind_ == SENSOR_INA228; }
+
+  bool counts_itself() const { return kind_ == SENSOR_INA228; }
+
+  // One of OWN_PARTS registers, 0.2 ms each. False when it could not be read.
+  bool read_own(uint8_t part, OwnCounts *counts) {
+    if (part == 0) return bus_.read_40(INA228_CHARGE, &counts->charge);
+    if (part == 1) return bus_.read_40(INA228_ENERGY, &counts->energy);
+    uint16_t die;
+    if (!bus_.read(INA228_DIE, &die)) return false;
+    counts->die = (int16_t)die;
+    return true;
+  }
 
   SensorKind kind() const { return kind_; }
-  uint8_t address() const { return kind_ == SENSOR_NONE ? 0 : bus_.address(); }
-  uint16_t bus() const { return bus_counts_; }
-  int16_t shunt() const { return shunt_counts_; }
+  uint8_t address() const { return address_; }
+  const SensorIds &ids() const { return ids_; }
+  int32_t bus() const { return bus_counts_; }
+  int32_t shunt() const { return shunt_counts_; }
   // Of the sensor that was found last.
-  const SensorUnits &units() const { return units_; }
+  const SensorUnits &units() const { return set_.units; }
   bool bus_hung() const { return bus_.hung(); }
 
   // Least count of the shunt that is beyond the range: the converter's end stop.
-  int16_t range_counts() const {
-    return kind_ == SENSOR_INA226 ? INT16_MAX : (int16_t)(4000 * gain_);
-  }
+  int32_t range_counts() const { return range_counts_; }
 
   // Full scale of the voltage, in mV.
-  uint16_t bus_range_mv() const { return kind_ == SENSOR_INA226 ? 40960 : 32000; }
+  uint32_t bus_range_mv() const { return 10UL * set_.bus_range_10mv; }
 
-  // Usual time between two conversions, in microseconds. The sensor's own clock
-  // may be a tenth off (INA219: 586 us at most for 532, TI SBOS448).
-  uint16_t period_us() const {
-    if (kind_ == SENSOR_INA226) return 2 * 588;
-    return INA219_BITS == 12 ? 2 * 532 : 2 * 84;
-  }
+  // Usual time between two conversions, in microseconds.
+  uint16_t period_us() const { return set_.period_us; }
 
  private:
-  static const uint8_t REGISTER_CONFIG = 0x00;
   static const uint8_t REGISTER_SHUNT = 0x01;
   static const uint8_t REGISTER_BUS = 0x02;
   static const uint8_t REGISTER_POWER = 0x03;
-  static const uint8_t REGISTER_CALIBRATION = 0x05;
   static const uint8_t INA226_MASK_ENABLE = 0x06;
-  static const uint8_t INA226_MANUFACTURER = 0xFE;
-  static const uint8_t INA226_DIE = 0xFF;
+  static const uint8_t INA228_SHUNT = 0x04;
+  static const uint8_t INA228_BUS = 0x05;
+  static const uint8_t INA228_DIE = 0x06;
+  static const uint8_t INA228_ENERGY = 0x09;
+  static const uint8_t INA228_CHARGE = 0x0A;
+  static const uint8_t INA228_DIAGNOSIS = 0x0B;
 
-  static const uint16_t INA219_RESET = 0x8000;
-  static const uint16_t INA219_AFTER_RESET = 0x399F;
+  static const uint8_t GAIN_BITS_WIDEST = 3;
+  static const uint8_t GAIN_BITS_AT_START = INA219_GAIN == 8 ? 3 : INA219_GAIN == 4 ? 2 : INA219_GAIN == 2 ? 1 : 0;
+
   static const uint16_t INA219_READY = 0x0002;
   static const uint16_t INA219_MATH_OVERFLOW = 0x0001;
   static const uint16_t INA226_READY = 0x0008;
+  static const uint16_t INA228_CLEAR = 0x4000;  // its accumulators
+  static const uint16_t INA228_READY = 0x0002;
+  static const uint16_t INA228_LATCHED = 0x8001;  // reading the register clears the ready flag
 
-  void use_units() {
-    flash_copy(&units_, kind_ == SENSOR_INA226 ? &INA226_UNITS : &INA219_UNITS, sizeof units_);
+  void use_settings() {
+    const SensorSettings *settings = kind_ == SENSOR_INA228   ? &INA228_SETTINGS
+                                     : kind_ == SENSOR_INA226 ? &INA226_SETTINGS
+                                                              : &INA219_SETTINGS;
+    flash_copy(&set_, settings, sizeof set_);
+    set_gain(kind_ == SENSOR_INA219 ? GAIN_BITS_AT_START : 0);
   }
 
-  // The lowest four bits of the die's number are its revision.
-  bool is_ina226() {
-    uint16_t manufacturer, die;
-    return bus_.read(INA226_MANUFACTURER, &manufacturer) && manufacturer == 0x5449 &&
-           bus_.read(INA226_DIE, &die) && die >> 4 == 0x226;
+  void set_gain(uint8_t bits) {
+    gain_bits_ = bits;
+    range_counts_ = set_.range_counts << bits;
   }
 
-  // It has no identification: the settings after a reset and the calibration
-  // register, whose lowest bit cannot be set, give it away.
-  bool is_ina219() {
-    uint16_t config, calibration;
-    // Read first: the two highest bits are never set, and whatever else lives at
-    // this address should not be written to.
-    return bus_.read(REGISTER_CONFIG, &config) && (config & 0xC000) == 0 &&
-           bus_.write(REGISTER_CONFIG, INA219_RESET) &&
-           bus_.read(REGISTER_CONFIG, &config) && config == INA219_AFTER_RESET &&
-           bus_.write(REGISTER_CALIBRATION, 0xFFFF) &&
-           bus_.read(REGISTER_CALIBRATION, &calibration) && calibration == 0xFFFE;
+  uint16_t with_gain(uint16_t word) const { return (uint16_t)(word | (uint16_t)gain_bits_ << 11); }
+
+  bool read_shunt(int32_t *counts) {
+    if (kind_ == SENSOR_INA228) return bus_.read_20(INA228_SHUNT, counts);
+    uint16_t word;
+    if (!bus_.read(REGISTER_SHUNT, &word)) return false;
+    *counts = (int16_t)word;
+    return true;
   }
 
-  // Shunt and bus one after the other without end; widest bus range.
-  uint16_t config_word() const {
-    if (kind_ == SENSOR_INA226) {
-      return 0x4000 | 3 << 6 | 3 << 3 | 7;  // no averaging, 588 us each
-    }
-    uint16_t gain_bits = gain_ == 8 ? 3 : gain_ == 4 ? 2 : gain_ == 2 ? 1 : 0;
-    uint16_t converter = INA219_BITS == 12 ? 3 : 0;
-    return (uint16_t)(1 << 13 | gain_bits << 11 | converter << 7 | converter << 3 | 7);
+  // All as after power on, accumulators from nought.
+  void begin_ina228() {
+    bus_.write(REGISTER_CONFIG, CONFIG_RESET);
+    bus_.write(REGISTER_CONFIG, INA228_CLEAR);
+    bus_.write(INA228_DIAGNOSIS, INA228_LATCHED);
   }
 
-  // The shunt alone, without end: INA219 9 bit, 84 us; INA226 140 us.
-  uint16_t burst_word() const {
-    return (uint16_t)(kind_ == SENSOR_INA226 ? (config_word() & ~(7 << 3 | 7)) | 5
-                                             : (config_word() & ~(15 << 3 | 7)) | 5);
-  }
-
-  // The calibration makes the sensor's own current register equal to the shunt
-  // register, so that its arithmetic cannot overflow before the converter does.
-  void configure() {
-    bus_.write(REGISTER_CALIBRATION, kind_ == SENSOR_INA226 ? 2048 : 4096);
-    bus_.write(REGISTER_CONFIG, config_word());
+  __attribute__((noinline)) void configure() {
+    bus_.write(set_.calibration_register, set_.calibration);
+    bus_.write(set_.config_register, with_gain(set_.config));
   }
 
   SensorEvent judge(bool beyond) {
-    if (!beyond && shunt_counts_ < range_counts() && shunt_counts_ > -range_counts()) return SENSOR_PAIR;
-    if (kind_ == SENSOR_INA226 || gain_ == 8) return SENSOR_OVERFLOW;
-    gain_ = 8;
+    if (!wide()) {
+      int16_t end = (int16_t)range_counts_, shunt = (int16_t)shunt_counts_;
+      if (!beyond && shunt < end && shunt > -end) return SENSOR_PAIR;
+    } else if (shunt_counts_ < range_counts_ && shunt_counts_ > -range_counts_) {
+      return SENSOR_PAIR;
+    }
+    if (kind_ != SENSOR_INA219 || gain_bits_ == GAIN_BITS_WIDEST) return SENSOR_OVERFLOW;
+    set_gain(GAIN_BITS_WIDEST);
     configure();
     return SENSOR_WIDENED;
   }
@@ -187,32 +209,39 @@ class Sensor {
   // The bus register holds the ready flag, reading the power register clears it.
   // The shunt is read first: it is the first to be overwritten.
   SensorEvent poll_ina219() {
-    uint16_t bus, shunt, power;
+    uint16_t bus, power;
     if (!bus_.read(REGISTER_BUS, &bus)) return SENSOR_SILENT;
     if (!(bus & INA219_READY)) return SENSOR_WAITING;
-    if (!bus_.read(REGISTER_SHUNT, &shunt)) return SENSOR_SILENT;
+    if (!read_shunt(&shunt_counts_)) return SENSOR_SILENT;
     if (!bus_.read(REGISTER_POWER, &power)) return SENSOR_SILENT;
     bus_counts_ = bus >> 3;
-    shunt_counts_ = (int16_t)shunt;
     return judge(bus & INA219_MATH_OVERFLOW);
   }
 
-  // Reading the mask register hands out the ready flag and clears it.
-  SensorEvent poll_ina226() {
-    uint16_t mask, bus, shunt;
-    if (!bus_.read(INA226_MASK_ENABLE, &mask)) return SENSOR_SILENT;
-    if (!(mask & INA226_READY)) return SENSOR_WAITING;
-    if (!bus_.read(REGISTER_SHUNT, &shunt)) return SENSOR_SILENT;
-    if (!bus_.read(REGISTER_BUS, &bus)) return SENSOR_SILENT;
-    bus_counts_ = bus;
-    shunt_counts_ = (int16_t)shunt;
+  // Reading the INA226's mask register, or the INA228's latched diagnosis, hands out the ready flag and clears it.
+  SensorEvent poll_flagged() {
+    bool wide = kind_ == SENSOR_INA228;
+    uint16_t flags, bus;
+    if (!bus_.read(wide ? INA228_DIAGNOSIS : INA226_MASK_ENABLE, &flags)) return SENSOR_SILENT;
+    if (!(flags & (wide ? INA228_READY : INA226_READY))) return SENSOR_WAITING;
+    if (!read_shunt(&shunt_counts_)) return SENSOR_SILENT;
+    if (wide) {
+      if (!bus_.read_20(INA228_BUS, &bus_counts_)) return SENSOR_SILENT;
+      if (bus_counts_ < 0) bus_counts_ = 0;
+    } else {
+      if (!bus_.read(REGISTER_BUS, &bus)) return SENSOR_SILENT;
+      bus_counts_ = bus;
+    }
     return judge(false);
   }
 
   RegisterBus bus_;
+  SensorIds ids_{IDENTITY_NONE, NO_ID, NO_ID};
   SensorKind kind_ = SENSOR_NONE;
-  uint8_t gain_ = INA219_GAIN;
-  uint16_t bus_counts_ = 0;
-  int16_t shunt_counts_ = 0;
-  SensorUnits units_;
+  uint8_t address_ = 0;
+  uint8_t gain_bits_ = 0;
+  int32_t range_counts_ = 0;
+  int32_t bus_counts_ = 0;
+  int32_t shunt_counts_ = 0;
+  SensorSettings set_{};
 };

@@ -104,6 +104,7 @@ def _measuring_part(
     load_foot: Point,
     ground: str = "one ground for pack, piece and board",
     load_head: Point = (BOARD_RIGHT, TOP),
+    laptop: str = "laptop",
 ) -> None:
     """Pack, fuse, sensor, load and board; the load's lower end is left at ``load_foot``, its upper end begins at
     ``load_head``; ``ground``: what the wire at the bottom joins."""
@@ -131,14 +132,14 @@ def _measuring_part(
     picture.wire((6.6, 1.4), (6.6, 0), colour=GROUND)
     picture.text((6.6, 1.65), "GND", size=SMALL)
     picture.dot((6.6, 0))
-    _usb(picture, (4.5, 2.7))
+    _usb(picture, (4.5, 2.7), laptop)
     picture.text((3.3, -0.45), ground, size=SMALL)
 
 
-def _usb(picture: Picture, at: Point) -> None:
+def _usb(picture: Picture, at: Point, laptop: str = "laptop") -> None:
     picture.wire(at, (at[0] - 1.5, at[1]), colour=GROUND, width=5)
     picture.text((at[0] - 0.8, at[1] + 0.35), "USB", size=SMALL)
-    picture.text((at[0] - 1.65, at[1]), "laptop", align="right", size=SMALL)
+    picture.text((at[0] - 1.65, at[1]), laptop, align="right", size=SMALL)
 
 
 def plain_probe() -> None:
@@ -156,7 +157,12 @@ def plain_probe() -> None:
 def load_switch() -> None:
     picture = Picture()
     drain_y, gate_y = 3.4, 2.7
-    _measuring_part(picture, (LOAD_X, drain_y), "one ground for pack, board and S, not for the piece")
+    _measuring_part(
+        picture,
+        (LOAD_X, drain_y),
+        "one ground for pack, board and S, not for the piece",
+        laptop="laptop,\non battery",
+    )
     mosfet = elm.NFet().at((LOAD_X, drain_y)).anchor("drain").theta(0).reverse()
     placed = picture.drawing.add(mosfet)
     gate_x, gate_y = placed.absanchors["gate"].x, placed.absanchors["gate"].y
@@ -216,7 +222,9 @@ def load_switch_high() -> None:
     picture.text((drain_x + 0.25, TOP + 0.35), "D", size=SMALL)
     picture.text((x + 0.35, gate.y), "G", size=SMALL)
     picture.text((x, TOP + 1.1), "p-channel MOSFET, logic level", size=SMALL)
-    picture.text((x + 0.3, base.y), "small n-channel\nMOSFET, logic level", align="left", size=SMALL)
+    picture.text(
+        (x + 0.3, base.y), "small n-channel\nMOSFET, logic level", align="left", size=SMALL
+    )
     picture.text(
         (8.3, -1.35),
         "The 100 kΩ keeps the switch open while the board is off or starting; the 10 kΩ tells the sketch that a switch\n"

@@ -16,7 +16,7 @@ ARDUINO = Path("/usr/share/arduino/hardware/arduino/avr")
 
 # From the bottom up: a unit (chip.h and chip.c) may include, call and name only units before it.
 SIMULATOR_ORDER = (
-    "cycles", "baud", "sensor", "circuit", "link", "link_baud", "chip",
+    "cycles", "baud", "sensor_state", "sensor_wide", "sensor", "circuit", "link", "link_baud", "chip",
     "script", "parts", "script_commands", "bench", "registers",
 )  # fmt: skip
 SKETCH_ORDER = (
@@ -24,7 +24,7 @@ SKETCH_ORDER = (
     "accumulators", "window_stats", "cutoff", "switch_watch", "command_parser", "flex_cycle", "line_writer",
     "record_ring", "board_name", "flash_memory", "output_ring", "restart_cause",
     "port_avr", "port_rp2040", "port_samd21", "port_esp32", "port",
-    "register_bus", "sensor", "rig", "probe", "lines", "commands", "firmware_probe",
+    "register_bus", "sensor_identity", "sensor_kinds", "sensor", "rig", "probe", "lines", "commands", "firmware_probe",
 )  # fmt: skip
 # The other chips' ports have compilers of their own (test_ports.py).
 AVR_HEADERS = [

@@ -16,7 +16,10 @@ ADAPTERS: Final = {
 }
 # The board's lines are the contract; this test reads the generated ones with the tool's decoder.
 MEETS_THE_CONTRACT: Final = "tests.benchmarks.measurement_judge.test_windows"
-SUPPORT: Final = ("known_budgets", "true_pieces", "limited_pieces", "drawn_budgets")
+SUPPORT: Final = (
+    *("known_budgets", "true_pieces", "limited_pieces", "drawn_budgets"),
+    *("hazard_pieces", "washed_pieces"),
+)
 
 
 def judges() -> list[Path]:

@@ -23,7 +23,7 @@ FLOORS: Final = (
     ("logger.base",),
     ("logger.run",),
     ("logger.board",),
-    ("logger.calibration", "logger.flex", "logger.text"),
+    ("logger.calibration", "logger.conform", "logger.flex", "logger.text"),
     ("logger.recording",),
     ("logger.page",),
     ("logger.commands",),

@@ -13,10 +13,11 @@ from analysis.budget.estimate import (
     converted_share,
     design_row,
     estimate_evening,
-    estimate_mode,
     figure_values_ma,
+    pack_ma,
 )
 from analysis.budget.file import Budget, Mode
+from analysis.budget.hazards import new_hazards
 from analysis.budget.suspects import UNLISTED, Suspect
 from analysis.budget.voltages import ceilings
 from analysis.doubt.quantity import Quantity
@@ -27,6 +28,8 @@ from logger.base.pack import Pack
 
 DIM_TO: Final = 0.7
 SHORTEN_BY: Final = 0.5
+# A mode of a minute is no pulse to a cell any more: our own judgement.
+LASTING_H: Final = 1 / 60
 # A change that brings less than this share of the runtime is not worth a line.
 WORTH: Final = 0.01
 
@@ -141,9 +144,9 @@ def demand_of(budget: Budget, pack_v: float) -> Demand:
         draws = design_row(timed, mode, pack_v) * values * mode.hours / evening.hours
         power_mw += float(draws[through].sum()) * pack_v
         current_ma += float(draws[~through & ~follows].sum())
-    highest = max(timed.modes, key=lambda mode: estimate_mode(timed, mode, pack_v).peak_ma)
+    highest = max(timed.modes, key=lambda mode: pack_ma(timed, mode, pack_v))
     leds = _led_draws(timed, highest)
-    peak = estimate_mode(timed, highest, pack_v).peak_ma - sum(
+    peak = pack_ma(timed, highest, pack_v) - sum(
         led.peak_ma_per_v * float(led.over_v(np.array(pack_v))) for led in leds
     )
     if through.any():
@@ -162,19 +165,23 @@ def demand_of(budget: Budget, pack_v: float) -> Demand:
         sum(mode.hours for mode in budget.modes),
         limits,
         leds,
+        _by_mode(timed, pack_v),
+        timed.modes[0].name if len(timed.modes) == 1 else "",
     )
+
+
+def _by_mode(budget: Budget, pack_v: float) -> tuple[Demand, ...]:
+    """What each mode asks that lasts long enough to heat cells."""
+    if len(budget.modes) < 2:
+        return ()
+    lasting = [mode for mode in budget.modes if mode.hours >= LASTING_H]
+    return tuple(demand_of(replace(budget, modes=(mode,)), pack_v) for mode in lasting)
 
 
 def _follows(budget: Budget) -> npt.NDArray[np.bool_]:
     """Which figures follow the pack's voltage: plain LEDs that no boost or buck converter holds; shape (figures,)."""
-    held = budget.converter.kind in ("boost", "buck")
-    return np.array(
-        [
-            bool(figure.supply_v) and not (held and part.after_converter)
-            for part in budget.parts
-            for figure in part.figures
-        ]
-    )
+    follows = np.array([bool(figure.supply_v) for figure in budget.figures])
+    return follows & ~converted_share(budget)
 
 
 def _led_draws(budget: Budget, highest: Mode) -> tuple[LedDraw, ...]:
@@ -266,12 +273,12 @@ def _variants(budget: Budget) -> Sequence[tuple[str, Budget]]:
                             _with_shares(budget, mode, figure, lowest),
                         )
                     )
-    if budget.converter.kind in ("boost", "buck") and budget.converter.efficiency < 0.9:
+    if budget.converter.switching and budget.converter.efficiency < 0.9:
         better = replace(budget.converter, efficiency=min(budget.converter.efficiency + 0.05, 0.95))
         variants.append(("a converter 5 % points better", replace(budget, converter=better)))
     if budget.pack.chemistry not in ("usb-bank",) and budget.pack.cells < 24:
         more = replace(budget.pack, cells=budget.pack.cells + 1)
-        if budget.converter.kind != "none":
+        if budget.converter.kind != "none" and not new_hazards(budget, more):
             variants.append((f"one cell more ({more})", replace(budget, pack=more)))
     return variants
 

@@ -32,7 +32,7 @@ efficiency_percent = 85    # from the converter's data sheet, at this load
 efficiency_tolerance_percent = 5
 quiescent_ma = 0.5         # what the converter draws by itself, at the pack
 max_v = 5.5                # what its input stands: usual for such a boost, from memory; see its data sheet
-# switch_max_ma = 2000     # what the switch is made for; also holder_max_ma, pack_max_ma
+# switch_max_ma = 2000     # what the switch is made for; also holder_max_ma, pack_max_ma, regulator_max_mw
 
 # source: "data sheet" (taken as +-20 %), "measured" (+-5 %) or "guess" (+-50 %);
 # or state your own limits, which 19 of 20 such parts keep to: tolerance_percent = 10
@@ -85,7 +85,7 @@ name = "feed to the LEDs"
 gauge_awg = 26             # or, for conductive thread: ohm_per_m = 90
 length_m = 0.8
 insulation = "silicone"    # or pvc, ptfe, ...; with bundle = 6 if so many wires lie together
-carries = ["LEDs"]
+carries = ["LEDs"]         # or ["pack"]: the leads between pack and converter
 
 # One [[mode]] for each way the piece is worn. A part that is not named is off.
 # A state for the whole time, or shares of the time that add up to 1 at most.
@@ -149,11 +149,10 @@ def corrected_text(text: str, budget: Budget, comparison: BudgetComparison) -> s
 
 def _add_suspects(document: Any, budget: Budget, comparison: BudgetComparison) -> None:
     """A part for a draw that the budget does not list, and duties as they were."""
-    by_name = {mode.name: mode for mode in budget.modes}
     for item, value, std in named_suspects(comparison):
         tables = [table for table in document["mode"] if table["name"] in item.modes]
         if item.duty:
-            shares = duty_shares(by_name[item.modes[0]], item, value)
+            shares = duty_shares(budget.mode(item.modes[0]), item, value)
             states = tomlkit.inline_table()
             states.update(
                 {

@@ -29,7 +29,10 @@ COVERAGE_FACTOR: Final = 1.96
 
 @dataclass(frozen=True)
 class ModeEstimate:
-    """One mode at one pack voltage. ``worst_ma``: all parts at their limits at once, (least, greatest)."""
+    """One mode at one pack voltage. ``worst_ma``: all parts at their limits at once, (least, greatest).
+
+    ``peak_ma`` and ``wire_drop_v`` are those at this voltage; the greatest on the pack's way down: ``worst``.
+    """
 
     mode: str
     hours: float
@@ -52,7 +55,7 @@ class EveningEstimate:
 
 def reach(converter: Converter, pack_v: float, after_converter: bool = True) -> float:
     """Current at the pack for each unit of current at the part (1 without a switching converter)."""
-    if not after_converter or converter.kind in ("none", "linear"):
+    if not (after_converter and converter.switching):
         return 1.0
     return converter.output_v / (converter.efficiency * pack_v)
 
@@ -85,7 +88,7 @@ def figure_std_ma(budget: Budget) -> Array:
 
 def converted_share(budget: Budget) -> npt.NDArray[np.bool_]:
     """Which figures pass through a switching converter; shape (figures,)."""
-    switching = budget.converter.kind in ("boost", "buck")
+    switching = budget.converter.switching
     return np.array(
         [switching and part.after_converter for part in budget.parts for _ in part.figures]
     )
@@ -120,7 +123,7 @@ def estimate_mode(budget: Budget, mode: Mode, pack_v: float) -> ModeEstimate:
             "tolerances of the parts and the converter, added as root sum of squares",
         ),
         worst_ma=(max(mean_ma - spread_ma, 0.0), mean_ma + spread_ma),
-        peak_ma=_peak_ma(budget, mode, pack_v),
+        peak_ma=pack_ma(budget, mode, pack_v),
         wire_drop_v={
             wire.name: wire.loop_ohm * wire_ma(budget, wire, mode, pack_v) / 1000
             for wire in budget.wires
@@ -157,42 +160,51 @@ def estimate_evening(budget: Budget, pack_v: float) -> EveningEstimate:
     )
 
 
-def _peak_ma(budget: Budget, mode: Mode, pack_v: float) -> float:
-    """Every part of the mode at its highest used state at once, at the pack."""
+def pack_ma(budget: Budget, mode: Mode, pack_v: float, *, lasting: bool = False) -> float:
+    """Every part of the mode at its highest used state at once, at the pack; ``lasting``: without its short peak."""
     return budget.converter.quiescent_ma + sum(
-        highest_ma(budget, part, mode, pack_v)
+        highest_ma(budget, part, mode, pack_v, lasting=lasting)
         * reach(budget.converter, pack_v, part.after_converter)
         for part in budget.parts
     )
 
 
-def wire_ma(budget: Budget, wire: Wire, mode: Mode, pack_v: float) -> float:
-    """Current through a wire pair: the stated one, else its parts at their highest used state."""
+def regulated_ma(budget: Budget, mode: Mode, pack_v: float) -> float:
+    """What the parts behind the converter draw in the mode's mean, at the parts."""
+    return sum(
+        part.quantity
+        * mode.shares.get((figure.part, figure.state), 0.0)
+        * figure.current_ma
+        * budget.at_pack(part, figure, pack_v)
+        for part in budget.parts
+        if part.after_converter
+        for figure in part.figures
+    )
+
+
+def wire_ma(
+    budget: Budget, wire: Wire, mode: Mode, pack_v: float, *, lasting: bool = False
+) -> float:
+    """Current through a wire pair: the stated one, else its parts, or the whole pack's, at their highest used state.
+
+    ``lasting``: without the short peaks.
+    """
     if wire.current_ma is not None:
         return wire.current_ma
-    return sum(highest_ma(budget, budget.part(name), mode, pack_v) for name in wire.carries)
+    if wire.of_pack:
+        return pack_ma(budget, mode, pack_v, lasting=lasting)
+    return sum(
+        highest_ma(budget, budget.part(name), mode, pack_v, lasting=lasting)
+        for name in wire.carries
+    )
 
 
-def steady_ma(budget: Budget, wire: Wire, mode: Mode, pack_v: float) -> float:
-    """Current through a wire pair that may last: the stated one, else its parts' highest states without their short peaks."""
-    if wire.current_ma is not None:
-        return wire.current_ma
-    total_ma = 0.0
-    for name in wire.carries:
-        part = budget.part(name)
-        lit = [
-            figure.current_ma * budget.at_pack(part, figure, pack_v)
-            for figure in part.figures
-            if mode.shares.get((figure.part, figure.state), 0.0) > 0
-        ]
-        total_ma += part.quantity * max(lit, default=0.0)
-    return total_ma
-
-
-def highest_ma(budget: Budget, part: Part, mode: Mode, pack_v: float) -> float:
-    """All pieces of a part at the highest of the states that the mode uses, mA at the part."""
+def highest_ma(
+    budget: Budget, part: Part, mode: Mode, pack_v: float, *, lasting: bool = False
+) -> float:
+    """All pieces of a part at the highest of the states that the mode uses, mA at the part; ``lasting``: without short peaks."""
     used = [
-        figure.peak_ma * budget.at_pack(part, figure, pack_v)
+        (figure.current_ma if lasting else figure.peak_ma) * budget.at_pack(part, figure, pack_v)
         for figure in part.figures
         if mode.shares.get((figure.part, figure.state), 0.0) > 0
     ]

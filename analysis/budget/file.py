@@ -2,7 +2,8 @@
 
     [piece]                 name, give_up_v (pack voltage at which the circuit gives up), max_v (that it stands)
     [supply]                pack, capacity_mah, converter, output_v, efficiency_percent, ...
-                            min_v, max_v (the converter's input), pack_max_ma, holder_max_ma, switch_max_ma
+                            min_v, max_v (the converter's input), pack_max_ma, holder_max_ma, switch_max_ma,
+                            regulator_max_mw (heat of a linear regulator)
     [[part]]                name, quantity, supply ("output" or "pack"), source, tolerance_percent, min_v, max_v
       [part.current_ma]     a figure per state: active = 12.0, sleep = 0.02
       tolerance_percent = { STATE = ... }   where the states are not equally well known
@@ -10,7 +11,7 @@
       [part.pixel.STATE]    instead of a figure: addressable LEDs by colour, brightness, share lit
       [part.led.STATE]      instead of a figure: plain LEDs by forward_v (their sum in a row), resistor_ohm
     [[wire]]                name, gauge_awg or ohm_per_m (conductive thread), length_m, insulation, bundle,
-                            carries = ["part", ...] or current_ma
+                            carries = ["part", ...], ["pack"] (all that it gives) or current_ma
     [[mode]]                name, hours, parts.NAME = "state" or { state = share of time, ... }
     [[step]]                mode, duration_s: a piece that goes through its modes by a fixed programme
 
@@ -91,7 +92,7 @@ class Budget:
             if figure.supply_v and self.on_pack(part)
         ]
         needs.append(self.converter.min_v or 0.0)
-        if self.converter.kind in ("linear", "buck"):
+        if self.converter.steps_down:
             needs.append(self.converter.output_v)
         return max(needs)
 
@@ -112,6 +113,9 @@ class Budget:
 
     def part(self, name: str) -> Part:
         return next(part for part in self.parts if part.name == name)
+
+    def mode(self, name: str) -> Mode:
+        return next(mode for mode in self.modes if mode.name == name)
 
 
 def read_budget(path: Path) -> Budget:
@@ -228,7 +232,6 @@ def refuse_impossible(
 ) -> None:
     """Raises BenchError for limits of voltage that no pack, or not this converter, can keep."""
     converter = budget.converter
-    steps_down = converter.kind in ("linear", "buck")
     give_up_v, output_v = budget.give_up_v, converter.output_v
     if budget.max_v is not None and give_up_v is not None and budget.max_v <= give_up_v:
         raise piece.error(
@@ -237,7 +240,7 @@ def refuse_impossible(
             "a max_v above give_up_v",
         )
     for item, most_v in ((piece, budget.max_v), (supply, converter.max_v)):
-        if steps_down and most_v is not None and most_v < output_v:
+        if converter.steps_down and most_v is not None and most_v < output_v:
             raise item.error(
                 "max_v",
                 f"{most_v:g} V at the pack is under the {converter.words}'s output of {output_v:g} V, and it only steps down",

@@ -18,7 +18,7 @@ from analysis.budget.estimate import (
     estimate_mode,
 )
 from analysis.budget.file import Budget
-from analysis.budget.hazards import hazard_warnings
+from analysis.budget.hazards import hazard_warnings, new_hazards
 from analysis.budget.measured import RunModes, modes_of_run, shared_doubt
 from analysis.budget.own_run import own_pack_run, run_name, same_pack
 from analysis.budget.supply_limits import supply_warnings
@@ -163,7 +163,10 @@ def _story(
     known = {(pack.chemistry, pack.cells, pack.size) for pack in (budget.pack, *own_packs)}
 
     def judge(pack: Pack) -> PackAnswer:
-        return judge_pack(pack, demand, np.random.default_rng(_SEED), temperature_c)
+        answer = judge_pack(pack, demand, np.random.default_rng(_SEED), temperature_c)
+        # What it must not see is reason enough.
+        more = new_hazards(basis, pack) if answer.runtime.value is not None else ()
+        return replace(answer, reasons=(*more, *answer.reasons))
 
     pack_runs, own_run = runs
     measured = [_judge_run(item, demand) for item in pack_runs]
@@ -171,7 +174,7 @@ def _story(
     others = [
         judge(pack) for pack in CANDIDATES if (pack.chemistry, pack.cells, pack.size) not in known
     ]
-    heat = heat_caution(hottest_of(trace_of(run)), HOTTEST) if run else _heat(basis, pack_v)
+    heat = heat_caution(hottest_of(trace_of(run)), HOTTEST) if run else _heat(basis)
     return BudgetStory(
         budget,
         pack_v,
@@ -181,7 +184,7 @@ def _story(
         tuple(worthwhile_changes(basis, pack_v, _SEED, temperature_c)),
         (
             *voltage_warnings(budget),
-            *hazard_warnings(basis, pack_v),
+            *hazard_warnings(basis),
             *warnings,
             *_against(fitted),
             *supply_warnings(basis),
@@ -213,8 +216,9 @@ def _hours(budget: Budget) -> tuple[str, ...]:
     return (f"Without hours, and so no part of the evening: {', '.join(without)}.",)
 
 
-def _heat(budget: Budget, pack_v: float) -> tuple[str, ...]:
-    """Caution for the mode that turns most power into heat, if that is felt."""
+def _heat(budget: Budget) -> tuple[str, ...]:
+    """Caution for the mode that turns most power into heat, if that is felt; cells are at their nominal voltage after minutes."""
+    pack_v = budget.pack.nominal_v
     hottest = max(
         (estimate_mode(budget, mode, pack_v) for mode in budget.modes),
         key=lambda item: item.current.value or 0.0,

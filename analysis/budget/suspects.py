@@ -15,6 +15,7 @@ import numpy.typing as npt
 from analysis.budget.estimate import reach
 from analysis.budget.file import Budget, Mode
 from analysis.listed.part import Part
+from analysis.say.words import and_words
 
 Array = npt.NDArray[np.float64]
 UNLISTED: Final = "not listed"
@@ -50,7 +51,7 @@ class Suspect:
     @property
     def where(self) -> str:
         """The modes it is on in, in words."""
-        return "in every mode" if self.everywhere else f"in {_and(self.modes)}"
+        return "in every mode" if self.everywhere else f"in {and_words(self.modes)}"
 
     @property
     def duty(self) -> bool:
@@ -129,7 +130,3 @@ def _at_pack_ma(budget: Budget, part: Part, index: int, pack_v: float) -> float:
         * budget.at_pack(part, figure, pack_v)
         * reach(converter, pack_v, part.after_converter)
     )
-
-
-def _and(names: Sequence[str]) -> str:
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"

@@ -15,14 +15,16 @@ from analysis.budget.estimate import (
     figure_std_ma,
 )
 from analysis.budget.file import Budget
+from analysis.budget.hazards import fuse_of
 from analysis.budget.measured import RunModes
 from analysis.budget.suspects import Suspect
 from analysis.budget.unresolved import Unresolved, unresolved, unresolved_modes
+from analysis.budget.worst import worst_drop_v, worst_peak_ma
 from analysis.doubt.quantity import Quantity
 from analysis.electric.pack_choice import PackAnswer
 
-_PEAK_NOTE: Final = "every part at its highest used state at once; no interval"
-_WIRE_NOTE: Final = "copper at 20 C, or as the thread is stated; at the peak; no interval"
+_PEAK_NOTE: Final = "every part at its highest used state at once, at {pack_v:.2f} V of the pack, where it is most on its way down; no interval"
+_WIRE_NOTE: Final = "copper at 20 C, or as the thread is stated; at the peak, where it is most on the pack's way down; no interval"
 
 
 _FACTOR_90 = 1.6449
@@ -168,7 +170,7 @@ class BudgetStory:
         )
 
     def _share(self, item: Suspect) -> float:
-        mode = next(mode for mode in self.budget.modes if mode.name == item.modes[0])
+        mode = self.budget.mode(item.modes[0])
         return mode.shares.get((item.part, item.state), 0.0)
 
     def _efficiency_pair(self) -> tuple[Quantity, Quantity]:
@@ -185,6 +187,14 @@ def prior_quantity(value_ma: float, std_ma: float) -> Quantity:
     return Quantity(value_ma, "mA", value_ma - half, value_ma + half, 0.9)
 
 
+def _fuse(budget: Budget) -> dict[str, Any]:
+    """The fuse next to the pack, mA; null and why where none fits."""
+    fuse = fuse_of(budget)
+    if fuse is None:
+        return {"rated_ma": None, "hold_ma": None, "why_not": "the power bank limits its current"}
+    return {"rated_ma": fuse.rated_ma, "hold_ma": fuse.hold_ma, "why_not": fuse.why_not}
+
+
 def budget_json(story: BudgetStory) -> dict[str, Any]:
     """Results of a budget, each quantity as ``Quantity.as_json``."""
     compared = () if story.comparison is None else story.comparison.modes
@@ -193,16 +203,20 @@ def budget_json(story: BudgetStory) -> dict[str, Any]:
         "estimated_current": {item.mode: item.current.as_json() for item in story.estimates},
         "worst_case_current": {item.mode: _worst(item).as_json() for item in story.estimates},
         "peak_current": {
-            item.mode: Quantity(item.peak_ma, "mA", note=_PEAK_NOTE).as_json()
-            for item in story.estimates
+            item.mode: _peak(story.budget, item.mode).as_json() for item in story.estimates
         },
         "wire_drop": {
             item.mode: {
-                wire: Quantity(volts, "V", note=_WIRE_NOTE).as_json()
-                for wire, volts in item.wire_drop_v.items()
+                wire.name: Quantity(
+                    worst_drop_v(story.budget, wire, story.budget.mode(item.mode)).value,
+                    "V",
+                    note=_WIRE_NOTE,
+                ).as_json()
+                for wire in story.budget.wires
             }
             for item in story.estimates
         },
+        "fuse": _fuse(story.budget),
         "measured_current": {name: value.as_json() for name, value in measured.items()},
         "differences": {
             item.estimate.mode: item.difference.as_json() | {"explained": item.explained}
@@ -232,6 +246,11 @@ def budget_json(story: BudgetStory) -> dict[str, Any]:
         ],
         "warnings": list(story.warnings),
     }
+
+
+def _peak(budget: Budget, mode: str) -> Quantity:
+    worst = worst_peak_ma(budget, budget.mode(mode))
+    return Quantity(worst.value, "mA", note=_PEAK_NOTE.format(pack_v=worst.pack_v))
 
 
 def _parts_json(story: BudgetStory) -> list[dict[str, Any]]:

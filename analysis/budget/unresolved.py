@@ -121,9 +121,8 @@ def _pinned(budget: Budget, comparison: BudgetComparison, index: int) -> bool:
         return True
     if comparison.labels[index] == CONVERTER_LABEL:
         return False
-    by_name = {mode.name: mode for mode in budget.modes}
     for item in comparison.modes:
-        mode = by_name[item.estimate.mode]
+        mode = budget.mode(item.estimate.mode)
         per_ma = float(design_row(budget, mode, item.estimate.pack_v)[index])
         if per_ma * (half + shift) > LITTLE_SHARE * (item.measured.value or 0.0):
             return False

@@ -3,7 +3,7 @@
 from analysis.budget.story import BudgetStory
 from analysis.budget.verdict import difference_sentence, unresolved_sentences, verdict_sentences
 from analysis.doubt.quantity import Quantity
-from analysis.electric.pack_choice import PackAnswer
+from analysis.electric.pack_choice import OVER_WORDS, PackAnswer
 from analysis.say.words import short_words, value_words
 from logger.base.numbers import digits_text
 
@@ -39,12 +39,22 @@ def _now_sentence(story: BudgetStory) -> str:
     """What the pack lasts with the corrected figures, and what would gain most."""
     fitted = story.packs[0]
     if fitted.runtime.value is None:
-        return f"{fitted.name} cannot run it: {fitted.reasons[0]}."
+        return _cannot(fitted)
     now = f"Now {_lasting(story)}."
     if not story.changes:
         return now
     best = story.changes[0]
     return f"{now} About {value_words(best.gained)} more: {best.words}."
+
+
+def _cannot(fitted: PackAnswer) -> str:
+    reason = fitted.reasons[0]
+    word = (
+        f"Do not connect {fitted.name}"
+        if reason.startswith(OVER_WORDS)
+        else f"{fitted.name} cannot run it"
+    )
+    return f"{word}: {reason}."
 
 
 def _lasting(story: BudgetStory) -> str:
@@ -77,9 +87,10 @@ def _pack_sentence(story: BudgetStory) -> str:
         typical = hours_words(fitted.runtime)
         return f"{_lasting(story)}{short}; typical cells would last {typical}."
     if fitted.runtime.value is None:
-        return f"{fitted.name} cannot run it: {fitted.reasons[0]}."
+        return _cannot(fitted)
     if fitted.runtime.value < 1 / 60:
-        return f"{fitted.name} would be empty within a minute."
+        why = f": {fitted.reasons[0]}" if fitted.reasons else ""
+        return f"{fitted.name} would be empty within a minute{why}."
     hours = _lasting(story)
     if fitted.serves:
         return f"{hours}. Nothing is measured yet: the bench will tell."

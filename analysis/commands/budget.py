@@ -206,6 +206,7 @@ def _quiet_modes(story: "BudgetStory") -> list[str]:
 
 def _show(story: "BudgetStory") -> None:
     """The answer, one table, warnings in short, the cautions of what is offered."""
+    from analysis.budget.hazards import fuse_sentences
     from analysis.budget.words import short_sentences
     from analysis.run.heat import is_heat_caution
 
@@ -219,10 +220,19 @@ def _show(story: "BudgetStory") -> None:
     elif story.comparison is not None:
         click.echo()
         _table_of_modes(story)
-    # That modes ran together is the answer itself.
+    click.echo()
+    click.echo(textwrap.fill(fuse_sentences(story.budget)[0], TEXT_WIDTH))
+    # That modes ran together is the answer itself; so is why the budget's own pack does not serve.
     said = story.run_modes.told if story.run_modes is not None else ()
+    against = story.packs[0].reasons[:1]
     echo_warnings_in_short(
-        [text for text in story.warnings if not is_heat_caution(text) and text not in said]
+        [
+            text
+            for text in story.warnings
+            if not is_heat_caution(text)
+            and text not in said
+            and not any(reason in text for reason in against)
+        ]
     )
     for text in filter(is_heat_caution, story.warnings):
         echo_caution("budget", "", text)
@@ -240,7 +250,10 @@ def _offered(story: "BudgetStory") -> tuple["PackAnswer", ...]:
 def _table_of_packs(story: "BudgetStory", shown: Sequence["PackAnswer"]) -> None:
     from analysis.budget.words import pack_line
 
-    _table("pack", [pack_line(answer)[:3] for answer in shown], "90 % sure to lie in")
+    lines = [pack_line(answer)[:3] for answer in shown]
+    if not shown[0].serves:
+        lines[0] = (*lines[0][:2], "no: see above")
+    _table("pack", lines, "90 % sure to lie in")
     others = sum(answer.serves and answer not in shown for answer in story.packs)
     if others:
         click.echo(f"{count_words(others, 'other pack')} would do as well: --details")
@@ -262,6 +275,7 @@ def _table_of_modes(story: "BudgetStory") -> None:
 
 
 def _show_details(story: "BudgetStory", temperature_c: float) -> None:
+    from analysis.budget.hazards import fuse_sentences
     from analysis.budget.words import answer_sentences, interval_text
     from analysis.say.words import value_words
 
@@ -285,6 +299,9 @@ def _show_details(story: "BudgetStory", temperature_c: float) -> None:
         )
     click.echo()
     _show_packs(story, temperature_c)
+    click.echo()
+    for sentence in filter(None, fuse_sentences(story.budget)):
+        click.echo(textwrap.fill(sentence, TEXT_WIDTH))
     if story.changes:
         click.echo("\nwhat to change, and the hours it brings (90 % sure to lie in)")
         for change in story.changes[:5]:
@@ -301,6 +318,7 @@ def _show_details(story: "BudgetStory", temperature_c: float) -> None:
 
 def _show_modes(story: "BudgetStory") -> None:
     from analysis.budget.words import interval_text
+    from analysis.budget.worst import worst_drop_v, worst_peak_ma
     from analysis.say.words import value_words
 
     rows: list[tuple[str, str, str]] = [
@@ -320,16 +338,17 @@ def _show_modes(story: "BudgetStory") -> None:
             rows.append(("  measured", value_words(item.measured), interval_text(item.measured)))
     _table("mode", rows, "95 % sure to lie in")
     for estimate in story.estimates:
-        drops = [
-            f"{name} loses {volts:.2f} V"
-            for name, volts in estimate.wire_drop_v.items()
-            if volts >= 0.005
-        ]
+        mode = story.budget.mode(estimate.mode)
+        peak = worst_peak_ma(story.budget, mode)
+        lost = {
+            wire.name: worst_drop_v(story.budget, wire, mode).value for wire in story.budget.wires
+        }
+        drops = [f"{name} loses {volts:.2f} V" for name, volts in lost.items() if volts >= 0.005]
         low, high = estimate.worst_ma
         extra = f"; in the wires: {', '.join(drops)}" if drops else ""
         click.echo(
             textwrap.fill(
-                f"{estimate.mode}: at most {estimate.peak_ma:.0f} mA for a moment; all parts at their limits {low:.0f} to {high:.0f} mA{extra}.",
+                f"{estimate.mode}: at most {peak.value:.0f} mA for a moment{f', {peak.when}' if peak.when else ''}; all parts at their limits {low:.0f} to {high:.0f} mA{extra}.",
                 TEXT_WIDTH,
                 subsequent_indent="  ",
             )

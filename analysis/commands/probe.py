@@ -16,8 +16,10 @@ from firmware_probe.line_format import BAUD_DEFAULT
 from logger.base.clock import read_clocks
 from logger.base.errors import BenchError
 from logger.base.numbers import digits_text
+from logger.base.sensor_identity import identity_words
 from logger.board.port import LinkLostError, find_boards, one_board
 from logger.board.probe_check import Heard, Seen, Verdict, judge, listen
+from logger.board.sensor_setting import SENSOR_KINDS, address_of, set_sensor
 from logger.board.stream import Hello, LineDecoder
 from logger.board.switch_trial import keep, last_test, tests_folder, try_switch
 from logger.recording.plan import EXIT_LOAD_UNCONFIRMED
@@ -26,10 +28,32 @@ from logger.run.description import Description, Sensor
 from logger.run.switch_test import STUCK_ADVICE, SwitchTest
 
 
+class SensorAddress(click.ParamType[str]):
+    """An I2C address of such a sensor, or ``auto``."""
+
+    name = "HEX"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        try:
+            return address_of(str(value))
+        except ValueError as error:
+            self.fail(str(error), param, ctx)
+
+
 @click.command("probe")
 @click.option("--port", metavar="PORT", help="The board's port [default: found by itself].")
 @click.option(
     "--baud", type=click.IntRange(300, 4_000_000), default=BAUD_DEFAULT, show_default=True
+)
+@click.option(
+    "--sensor",
+    type=click.Choice(SENSOR_KINDS, case_sensitive=False),
+    help="Tell the board which sensor it has; it keeps that. auto: it looks again by itself.",
+)
+@click.option(
+    "--address",
+    type=SensorAddress(),
+    help="The only address where the board looks for it, 40 to 4F; auto: at all.",
 )
 @click.option(
     "--test-switch",
@@ -37,18 +61,28 @@ from logger.run.switch_test import STUCK_ADVICE, SwitchTest
     help="Open the load switch for a second and look whether the current goes; the piece must be on.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Say it as JSON.")
-def probe_command(port: str | None, baud: int, test_switch: bool, as_json: bool) -> None:
+def probe_command(
+    port: str | None,
+    baud: int,
+    sensor: str | None,
+    address: str | None,
+    test_switch: bool,
+    as_json: bool,
+) -> None:
     """Say who the board is, what it can see, how quiet it is, and whether it is wired right.
 
     Listens for five seconds. Load switch and cutoff stay as they are; with --test-switch they are put back
     afterwards. Exit code 4: the load switch was told to open, and current still flowed.
     """
     found = one_board(find_boards(port, baud))
-    switch_test = last_test(tests_folder(), found.hello.board)
+    hello = found.hello
+    switch_test = last_test(tests_folder(), hello.board)
     try:
-        heard = listen(found.link, LineDecoder().feed, found.hello)
+        if sensor is not None or address is not None:
+            hello = set_sensor(found.link, LineDecoder().feed, hello, sensor, address)
+        heard = listen(found.link, LineDecoder().feed, hello)
         if test_switch:
-            switch_test = try_switch(found.link, LineDecoder().feed, found.hello)
+            switch_test = try_switch(found.link, LineDecoder().feed, hello)
             keep(tests_folder(), switch_test)
     except LinkLostError as error:
         raise BenchError(
@@ -58,18 +92,16 @@ def probe_command(port: str | None, baud: int, test_switch: bool, as_json: bool)
         ) from error
     finally:
         found.link.close()
-    limits = limits_of(_description(found.hello))
-    verdict = judge(found.hello, heard, limits.current_offset_ma if limits else 0.0)
+    limits = limits_of(_description(hello))
+    verdict = judge(hello, heard, limits.current_offset_ma if limits else 0.0)
     results = _results(heard.seen, limits) if heard.seen else {}
     failed = test_switch and switch_test is not None and switch_test.stuck
     if as_json:
-        click.echo(
-            json.dumps(_as_json(found.hello, heard, results, verdict, switch_test), indent=1)
-        )
+        click.echo(json.dumps(_as_json(hello, heard, results, verdict, switch_test), indent=1))
         sys.exit(EXIT_LOAD_UNCONFIRMED if failed else 0)
-    if _simulated(found.hello):
+    if _simulated(hello):
         click.echo("SIMULATED: a simulated board; no hardware is there.")
-    for name, text in _rows(found.candidate.port, found.hello, heard, limits, results):
+    for name, text in _rows(found.candidate.port, hello, heard, limits, results):
         click.echo(f"{name:<9}{text}")
     if found.hello.load != "-":
         click.echo(f"{'Switch':<9}{_switch_text(found.hello, switch_test)}")
@@ -93,7 +125,13 @@ def _simulated(hello: Hello) -> bool:
 def _description(hello: Hello) -> Description:
     return Description(
         sensor=Sensor(
-            hello.sensor, hello.shunt_ohm, hello.range_ma, hello.bus_range_v, hello.address
+            hello.sensor,
+            hello.shunt_ohm,
+            hello.range_ma,
+            hello.bus_range_v,
+            hello.address,
+            hello.identity,
+            hello.ids,
         )
     )
 
@@ -142,6 +180,9 @@ def _rows(
     if hello.sensor != "none":
         shunt = f", shunt {hello.shunt_ohm:g} Ω" if hello.shunt_ohm else ""
         rows.append(("Sensor", f"{hello.sensor} at {hello.address}h{shunt}"))
+        unsure = identity_words(hello.sensor, hello.identity, hello.ids)
+        if unsure:
+            rows.append(("", unsure))
         rows.append(("Range", _range_text(hello)))
     if limits:
         rows.append(
@@ -216,7 +257,7 @@ def _as_json(
     test: SwitchTest | None,
 ) -> dict[str, Any]:
     keys = ["board", "boot", "cause", "firmware", "sensor", "address", "shunt_ohm", "range_ma"]
-    keys += ["bus_range_v", "load", "opened", "cutoff_v", "hold_ms"]
+    keys += ["bus_range_v", "load", "opened", "cutoff_v", "hold_ms", "identity", "ids"]
     return {
         **{key: getattr(hello, key) for key in keys},
         "simulated": _simulated(hello),

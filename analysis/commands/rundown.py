@@ -27,6 +27,7 @@ from logger.base.durations import HOLD_DEFAULT_S, duration_text, parse_duration_
 from logger.base.measures import VOLTS
 from logger.base.pack import SAFETY_CLOSING, Pack
 from logger.run.description import Description
+from logger.run.own_check import own_check
 
 # Imported where they are needed: what is kept beside a run is shown without them, at once.
 if TYPE_CHECKING:
@@ -125,6 +126,7 @@ def rundown_command(
         click.echo(textwrap.fill(text, TEXT_WIDTH))
     if details or doubt:
         _show_details(kept, warnings, "" if piece is None else kept.covers)
+        _show_own(description)
     else:
         echo_warnings_in_short([text for text in warnings if text != _NO_CUTOFF])
     _show_cautions(description, kept, warnings, whole=details or doubt)
@@ -151,7 +153,7 @@ def asked_again(
 
 def _cutoff_to_try(pack: Pack | None) -> str:
     """Volts to begin with where nobody knows the circuit's: two thirds of the nominal, not under the cells' floor."""
-    return "3.0" if pack is None else f"{max(pack.floor_v, pack.nominal_v * 2 / 3):.1f}"
+    return f"{max(pack.floor_v, pack.nominal_v * 2 / 3):.1f}" if pack and pack.floor_v else "3.0"
 
 
 def analysed(
@@ -184,6 +186,14 @@ def _show_details(kept: Digest, warnings: Sequence[str], covers: str) -> None:
         click.echo()
         click.echo(textwrap.fill(duration.get("note", ""), TEXT_WIDTH))
     echo_warnings(warnings)
+
+
+def _show_own(description: Description) -> None:
+    """How far the sensor's own counters agree; that they do not is among the warnings."""
+    own = own_check(description.own)
+    if own is not None and own.agrees:
+        click.echo()
+        click.echo(textwrap.fill(own.text, TEXT_WIDTH))
 
 
 def _show_cautions(

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.run.history import Bins, part
+from analysis.run.open_voltage import stepped_ohm
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -131,7 +132,7 @@ def course_of(bins: Bins) -> Course | None:
     step_s = float(bins.end_s[first]) if first else None
     now = bins.held_ma[first:]
     heavy_ma = float(np.quantile(now[-max(len(now) // 2, 3) :], 0.9))
-    ohm = _resistance(bins, heavy_ma)
+    ohm = stepped_ohm(bins, heavy_ma) or 0.0
     volts = bins.held_v - ohm * (heavy_ma - bins.held_ma) / 1e3
     heavy = bins.held_ma >= _HEAVY_SHARE * heavy_ma
     # each part of the charge needs its own: light bins may be left out where heavy ones stand beside
@@ -143,16 +144,6 @@ def course_of(bins: Bins) -> Course | None:
         return None
     charge, held, noise = rows.T
     return Course(charge, held, np.hypot(noise, _READING_SD_V), ohm, step_s)
-
-
-def _resistance(bins: Bins, heavy_ma: float) -> float:
-    """Ohm from sudden changes of the current between neighbours (median); 0 where it hardly changes."""
-    change_ma = np.diff(bins.held_ma)
-    sudden = np.abs(change_ma) > 0.1 * heavy_ma
-    if not sudden.any():
-        return 0.0
-    ohms = -1e3 * np.diff(bins.held_v)[sudden] / change_ma[sudden]
-    return max(float(np.median(ohms)), 0.0)
 
 
 def _stretches(charge: Array, volts: Array) -> Array:

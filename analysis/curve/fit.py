@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from analysis.curve.models import MODELS, Model
 from analysis.doubt.quantity import Quantity
+from analysis.say.words import and_words
 
 Array = NDArray[np.float64]
 
@@ -202,24 +203,20 @@ def _doubtful(names: Sequence[str], bound: NDArray[np.bool_], correlation: Array
             "sits at a bound: its value is" if len(at) == 1 else "sit at a bound: their values are"
         )
         notes.append(
-            f"{_listed(at)} {words} not a measurement, and the other intervals hold only with it."
+            f"{and_words(at)} {words} not a measurement, and the other intervals hold only with it."
         )
     firsts, seconds = np.nonzero(np.triu(np.abs(correlation) > _TOGETHER, 1))
     if len(firsts) == 1:
         pair = (int(firsts[0]), int(seconds[0]))
-        both = _listed([names[place] for place in pair])
+        both = and_words([names[place] for place in pair])
         notes.append(f"{both} can only be told together (correlation {correlation[pair]:.3f}).")
     elif len(firsts):
         places = sorted({*firsts.tolist(), *seconds.tolist()})
         notes.append(
-            f"{_listed([names[place] for place in places])} can only be told together: "
+            f"{and_words([names[place] for place in places])} can only be told together: "
             "the curve is known well, each of them alone is not."
         )
     return notes
-
-
-def _listed(names: Sequence[str]) -> str:
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
 
 
 def _errors(

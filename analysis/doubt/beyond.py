@@ -23,6 +23,7 @@ _AT_END: Final = 0.995
 _MOST_RANGES: Final = 10.0
 # Share of the time beyond the range up to which a mean still tells something: the project's own figure.
 RARELY_BEYOND: Final = 0.001
+UNSEEN_WORDS: Final = "more was drawn than the sensor could see; take a smaller shunt"
 # Runs from before the cost was noted: "(37 conversions)" and "range: 37".
 _COUNT: Final = re.compile(r"\((\d+) conversions?\)|range: (\d+)")
 
@@ -48,6 +49,11 @@ class Beyond:
         if self.share < 0.001:
             return "under 0.1 % of the time"
         return f"{digits_text(100 * self.share, 2)} % of the time"
+
+    @property
+    def hides_the_draw(self) -> bool:
+        """Whether so much current was not seen that nothing can be foreseen from what was."""
+        return self.current and self.share > RARELY_BEYOND
 
     @property
     def note(self) -> str:
@@ -97,6 +103,42 @@ def beyond_of(description: Description, seen: Seen, factor: float = 1.0) -> Beyo
         voltage=bool(high.any()),
         told=lost > 0,
     )
+
+
+class RangeWatch:
+    """``beyond_of`` of a run that still grows: ``add`` its rows, then ask ``now``. Memory: a few sums."""
+
+    def __init__(self, begin_s: float = 0.0) -> None:
+        self._last_s = begin_s
+        self._whole_s = self._at_end_s = self._conversions = 0.0
+        self._counted = True
+
+    def add(
+        self,
+        times_s: Floats,
+        peaks_ma: Floats,
+        conversions: Floats | None,
+        range_ma: float | None,
+    ) -> None:
+        """Rows, each of shape (n,): end of each, greatest size of its current, conversions in it (None: not counted)."""
+        spans_s = np.maximum(np.diff(times_s, prepend=self._last_s), 0.0)
+        self._last_s = float(times_s[-1])
+        self._whole_s += float(spans_s.sum())
+        if range_ma is not None:
+            self._at_end_s += float(spans_s[peaks_ma >= _AT_END * range_ma].sum())
+        self._counted &= conversions is not None and bool(np.isfinite(conversions).all())
+        if conversions is not None:
+            self._conversions += float(np.nansum(conversions))
+
+    def now(self, description: Description) -> Beyond | None:
+        """What lay outside the range so far; None: nothing."""
+        sensor = description.sensor
+        range_ma = sensor.range_ma if sensor and sensor.range_ma else None
+        spans_s = np.array([self._at_end_s, self._whole_s - self._at_end_s])
+        peaks_ma = np.array([0.0 if range_ma is None or not self._at_end_s else range_ma, 0.0])
+        counted = np.array([0.0, self._conversions]) if self._counted else None
+        seen = Seen(peaks_ma, None, None, None, spans_s, counted)
+        return beyond_of(description, seen) if self._whole_s > 0 else None
 
 
 def overflows(events: Iterable[Event]) -> int:

@@ -1,17 +1,17 @@
 """How far off this run's sensor, shunt and clock can be: data sheet, or calibration where one applies."""
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from typing import Final
 
 from analysis.doubt.clock import ClockRate, clock_rate
 from analysis.doubt.correction import Correction, correction_of
 from logger.base.numbers import digits_text
+from logger.base.sensor_identity import identity_words
 from logger.base.sensor_limits import (
     PACK_ON_V,
     SHUNT_LIMIT,
     SHUNT_PER_C,
-    SPREAD_SHARE,
     SensorLimits,
     sensor_limits,
 )
@@ -37,8 +37,8 @@ class Limits:
 
     Where a calibration applies (``current_line``, ``voltage_line``), gain and offset are sqrt(3) times
     what it left as standard uncertainty, and ``shunt_gain`` is 0. ``*_drift*``: what the
-    temperature may have changed. ``current_common_ma``, ``current_supply_ma``, ``current_pin_ma``: offset by the
-    voltage on the inputs, by the chip's supply, by its own pin (``at_voltage``). ``full_step_ma``: one step,
+    temperature may have changed; ``is_span_known``: by how much it changed was noted. ``current_common_ma``, ``current_supply_ma``, ``current_pin_ma``: offset by the
+    voltage on the inputs, by the chip's supply (``voltage_supply_v``: of the voltage), by its own pin (``at_voltage``). ``full_step_ma``: one step,
     whatever noise spreads. ``assumptions``: in words, for the report's method.
     """
 
@@ -64,6 +64,8 @@ class Limits:
     current_common_ma: float = 0.0
     current_supply_ma: float = 0.0
     current_pin_ma: float = 0.0
+    voltage_supply_v: float = 0.0
+    is_span_known: bool = False
 
     def at_voltage(self, bus_v: float) -> "Limits":
         """The same for a run whose mean voltage on the sensor's inputs is this."""
@@ -77,15 +79,15 @@ class Limits:
             current_pin_ma=sheet.pin_current_ma(bus_v, zero_v),
         )
 
-    def spread(self, *, current: float, voltage: bool) -> "Limits":
+    def spread(self, *, current: float, voltage: float) -> "Limits":
         """The same where noise spread the readings over several steps, so that rounding averages out.
 
-        ``current``: share of a step that rounding leaves (``rounding_share``).
+        ``current``, ``voltage``: share of a step that rounding leaves (``rounding_share``).
         """
         return replace(
             self,
             current_step_ma=self.current_step_ma * 2 * current,
-            voltage_step_v=self.voltage_step_v * (2 * SPREAD_SHARE if voltage else 1.0),
+            voltage_step_v=self.voltage_step_v * 2 * voltage,
         )
 
 
@@ -97,6 +99,8 @@ def limits_of(description: Description) -> Limits | None:
     if description.meter is not None:
         return _limits_of_meter(description.meter, clock_rate(description.clock))
     sensor = description.sensor
+    if sensor is not None and sensor.later:
+        return _limits_of_both(description, sensor)
     sheet = sensor_limits(sensor.kind) if sensor else None
     if sensor is None or sheet is None or not sensor.shunt_ohm or sensor.shunt_ohm <= 0:
         return None
@@ -115,7 +119,7 @@ def limits_of(description: Description) -> Limits | None:
         clock_gain=clock.limit,
         assumptions=(),
         shunt_ohm=sensor.shunt_ohm,
-        full_step_ma=1e3 * sheet.current_step_v / sensor.shunt_ohm,
+        full_step_ma=1e3 * sheet.current_grain_v / sensor.shunt_ohm,
         sheet=sheet,
         zero_v=correction.zero_v,
     )
@@ -123,8 +127,33 @@ def limits_of(description: Description) -> Limits | None:
     limits = limits.at_voltage(_usual_v(description))
     limits, drift_words = _drifted(limits, sheet, sensor.shunt_ohm, correction)
     sheet_words = _sheet_words(sheet, sensor, offset_v, limits)
-    assumptions = (*sheet_words, *words, _zero_words(limits), drift_words, clock.words)
+    unsure = identity_words(sensor.kind, sensor.identity, sensor.ids)
+    assumptions = (*sheet_words, unsure, *words, _zero_words(limits), drift_words, clock.words)
     return replace(limits, assumptions=tuple(text for text in assumptions if text))
+
+
+def _limits_of_both(description: Description, sensor: Sensor) -> Limits | None:
+    """A sensor took another's place: the greater limit of the two, each as bought, for the whole run."""
+    bare = replace(description, calibration=None)
+    kinds = (sensor.kind, sensor.later.split(" ", maxsplit=1)[0])
+    found = [
+        limits_of(replace(bare, sensor=replace(sensor, kind=kind, range_ma=None, later="")))
+        for kind in kinds
+    ]
+    first, second = found
+    if first is None or second is None:
+        return None
+    wide, fine = sorted((first, second), key=lambda each: -each.current_offset_ma)
+    greatest = {
+        item.name: max(getattr(wide, item.name), getattr(fine, item.name))
+        for item in fields(Limits)
+        if item.type is float or item.type == "float"
+    }
+    words = (
+        f"While it recorded, an {sensor.later} took the place of the {sensor.kind}: the greater limit of the two "
+        "holds for the whole run, without a calibration."
+    )
+    return replace(wide, **greatest, assumptions=(words, *wide.assumptions))
 
 
 def _limits_of_meter(meter: Meter, clock: ClockRate) -> Limits:
@@ -204,6 +233,8 @@ def _drifted(
         current_drift_ma=zero_c * 1e3 * sheet.current_offset_v_per_c / shunt_ohm,
         voltage_drift_gain=volt_c * sheet.voltage_gain_per_c,
         voltage_drift_v=volt_c * sheet.voltage_offset_v_per_c,
+        is_span_known=correction.apart_c is not None,
+        voltage_supply_v=sheet.voltage_supply_v(calibrated=limits.voltage_line is not None),
     )
     spans = sorted({zero_c, gain_c, volt_c})
     words = " or ".join(f"{span:g} °C" for span in spans)

@@ -24,6 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.doubt.load_steps import STEPS_LEAST, load_steps, without_far_off
+from logger.base.sensor_limits import SHORT_IN_ONE, SensorLimits
 from logger.run.description import Bursts
 
 Floats = NDArray[np.float64]
@@ -42,6 +43,10 @@ _HELD_SHARE: Final = 0.5
 # Pack and leads of a wearable where nothing tells: the project's own figure, on the wide side.
 _UNSEEN_OHM: Final = 1.0
 _LINES_LEAST: Final = 3
+# Conversions whose length is so far off the sheet's are not what the bursts stand for; how far the power law may be
+# off, as a share of what it corrects: the project's own figures.
+_CONVERSIONS_APART: Final = (0.8, 1.25)
+_POWER_LAW_SHARE: Final = 0.5
 # Noise of up to 8 uV (no sheet limits it) spans less over a window of some thousand conversions.
 _NOISE_SPAN_V: Final = 100e-6
 _MW_PER_OHM_MA2: Final = 1e-3
@@ -86,14 +91,36 @@ class Burst:
     standard_ma2: float
 
 
-def burst_of(seen: Bursts | None) -> Burst | None:
+def burst_of(
+    seen: Bursts | None, sheet: SensorLimits | None = None, conversion_s: float | None = None
+) -> Burst | None:
     """What a run's bursts saw; None of too few.
 
     Their mean over the lines, with its scatter; lines of one mode are alike, so that scatter is a little too small.
+    ``conversion_s``: how long this chip's own conversions last, by its count: sheets leave them a tenth, while the
+    bursts keep time by the board. g grows with the lag to a power between 1 (edges are rare) and 0 (all is seen at
+    once), which the two means tell: lags within a conversion are a third of those to the next.
+
+    Pulses as short as the short conversions hide more than ``sheet.short_share`` of g, all the more the nearer the
+    two means are; up to as much again may be missing, half of it is added and the other half is doubt.
     """
     if seen is None or seen.lines < _LINES_LEAST:
         return None
-    return Burst(seen.between_ma2, seen.within_ma2, seen.spread_ma2 / math.sqrt(seen.lines))
+    between, within = seen.between_ma2, seen.within_ma2
+    standard = seen.spread_ma2 / math.sqrt(seen.lines)
+    if sheet is None or between <= 0 or within <= 0:
+        return Burst(between, within, standard)
+    power = min(max(math.log(between / within) / math.log(3.0), 0.0), 1.0)
+    scale = 1.0
+    if conversion_s is not None:
+        ratio = conversion_s / (SHORT_IN_ONE * sheet.short_s)
+        scale = ratio**power if _CONVERSIONS_APART[0] < ratio < _CONVERSIONS_APART[1] else 1.0
+    hidden = sheet.short_share / (1 + sheet.short_share) * within * (1 - power) ** 2
+    standard = math.hypot(
+        standard, hidden / 2 / _ROOT_3, _POWER_LAW_SHARE * abs(scale - 1) * between / _ROOT_3
+    )
+    added = hidden / 2
+    return Burst(scale * (between + added), scale * (within + added), scale * standard)
 
 
 @dataclass(frozen=True)
@@ -113,6 +140,11 @@ class Sag:
     source: Source | None
     measured: bool
     fast: bool = False
+
+    @property
+    def is_open_below(self) -> bool:
+        """Whether nothing tells how much less the energy may be: too fast for the conversions, and no bursts."""
+        return self.fast and not self.measured
 
     @property
     def total_mwh(self) -> float:

@@ -54,7 +54,7 @@ RECTANGULAR: Final = "rectangular"
 SCATTER: Final = "scatter in the run"
 
 # 1 / (2 x 0.25^2): GUM equation G.3. A cheap board's sensor need not be what its marking says.
-LIMIT_DOF: Final = 8.0
+LIMIT_DOF: Final = 50.0
 _ROOT_3: Final = math.sqrt(3.0)
 
 
@@ -75,6 +75,7 @@ class Component:
 
 
 Budget = tuple[Component, ...]
+_Parts = list[tuple[str, float]]
 
 
 def budget(
@@ -93,44 +94,62 @@ def budget(
     offset (charge: hours; energy: volt-hours and mAh); 0: does not depend on it.
     ``clocked``: proportional to time. ``noise``: standard uncertainty from scatter in the run.
     """
-    size = abs(value)
     components: list[Component] = []
     if per_ma:
-        line = limits.current_line
-        components += _line_components("current", line, value, per_ma)
-        parts = []
-        if line is None:
-            parts.append(("sensor's current offset", per_ma * limits.current_offset_ma))
-        if line is None or not line.points:
-            parts.append(("shunt resistor's tolerance", size * limits.shunt_gain))
-            parts.append(("sensor's current gain", size * limits.current_gain))
-        parts += [
-            ("sensor's current step", per_ma * limits.current_step_ma / 2),
-            ("current offset's drift with temperature", per_ma * limits.current_drift_ma),
-            ("current gain's drift with temperature", size * limits.current_drift_gain),
-            ("offset by the inputs' voltage (common mode)", per_ma * limits.current_common_ma),
-            ("offset by the chip's supply", per_ma * limits.current_supply_ma),
-            ("current into the chip's own pin", per_ma * limits.current_pin_ma),
-        ]
-        components += _from_limits(parts)
+        components += _current_components(limits, value, per_ma)
     if per_v:
-        line = limits.voltage_line
-        components += _line_components("voltage", line, value, per_v)
-        parts = []
-        if line is None:
-            parts.append(("sensor's voltage gain", size * limits.voltage_gain))
-            parts.append(("sensor's voltage offset", per_v * limits.voltage_offset_v))
-        parts += [
-            ("sensor's voltage step", per_v * limits.voltage_step_v / 2),
-            ("voltage offset's drift with temperature", per_v * limits.voltage_drift_v),
-            ("voltage gain's drift with temperature", size * limits.voltage_drift_gain),
-        ]
-        components += _from_limits(parts)
+        components += _voltage_components(limits, value, per_v)
     if clocked:
-        components += _from_limits([("board's clock", size * limits.clock_gain)])
+        components += _from_limits([("board's clock", abs(value) * limits.clock_gain)])
     if noise > 0:
         components.append(Component(SCATTER, "A", noise, noise_dof))
     return tuple(components)
+
+
+def _current_components(limits: Limits, value: float, per_ma: float) -> Budget:
+    size, line = abs(value), limits.current_line
+    parts = []
+    if line is None:
+        parts.append(("sensor's current offset", per_ma * limits.current_offset_ma))
+    if line is None or not line.points:
+        parts.append(("shunt resistor's tolerance", size * limits.shunt_gain))
+        parts.append(("sensor's current gain", size * limits.current_gain))
+    parts += [
+        ("sensor's current step", per_ma * limits.current_step_ma / 2),
+        ("offset by the inputs' voltage (common mode)", per_ma * limits.current_common_ma),
+        ("current into the chip's own pin", per_ma * limits.current_pin_ma),
+    ]
+    supply = [("offset by the chip's supply", per_ma * limits.current_supply_ma)]
+    drifts = [
+        ("current offset's drift with temperature", per_ma * limits.current_drift_ma),
+        ("current gain's drift with temperature", size * limits.current_drift_gain),
+    ]
+    return (
+        *_line_components("current", line, value, per_ma),
+        *_from_limits(parts),
+        *_from_spans(supply, known=limits.zero_v is None),
+        *_from_spans(drifts, known=limits.is_span_known),
+    )
+
+
+def _voltage_components(limits: Limits, value: float, per_v: float) -> Budget:
+    size, line = abs(value), limits.voltage_line
+    parts = []
+    if line is None:
+        parts.append(("sensor's voltage gain", size * limits.voltage_gain))
+        parts.append(("sensor's voltage offset", per_v * limits.voltage_offset_v))
+    parts.append(("sensor's voltage step", per_v * limits.voltage_step_v / 2))
+    supply = [("voltage offset by the chip's supply", per_v * limits.voltage_supply_v)]
+    drifts = [
+        ("voltage offset's drift with temperature", per_v * limits.voltage_drift_v),
+        ("voltage gain's drift with temperature", size * limits.voltage_drift_gain),
+    ]
+    return (
+        *_line_components("voltage", line, value, per_v),
+        *_from_limits(parts),
+        *_from_spans(supply, known=line is None),
+        *_from_spans(drifts, known=limits.is_span_known),
+    )
 
 
 def resistance_budget(
@@ -146,14 +165,27 @@ def resistance_budget(
         ("shunt resistor's tolerance", size * limits.shunt_gain),
         ("sensor's current gain", size * limits.current_gain),
         ("sensor's voltage gain", size * limits.voltage_gain),
+    ]
+    drifts = [
         ("current gain's drift with temperature", size * limits.current_drift_gain),
         ("voltage gain's drift with temperature", size * limits.voltage_drift_gain),
     ]
     scatter = (Component(SCATTER, "A", noise_ohm, noise_dof),) if noise_ohm > 0 else ()
-    return (*_from_limits(parts), *scatter)
+    return (*_from_limits(parts), *_from_spans(drifts, known=limits.is_span_known), *scatter)
 
 
-def _from_limits(parts: list[tuple[str, float]]) -> list[Component]:
+def _from_spans(parts: _Parts, *, known: bool) -> list[Component]:
+    """Components that are a coefficient within limits times a span; ``known``: the span, else it is within limits, too.
+
+    Either sign for both: u(x y) = u(x) u(y), as with means of 0 the first-order terms vanish and the product's own is
+    all there is (JCGM 100 5.1.2, note); its shape is far from rectangular.
+    """
+    if known:
+        return _from_limits(parts)
+    return [Component(source, "B", abs(limit) / 3, LIMIT_DOF) for source, limit in parts if limit]
+
+
+def _from_limits(parts: _Parts) -> list[Component]:
     """Rectangular components of greatest errors in the result's unit."""
     return [
         Component(source, "B", abs(limit) / _ROOT_3, LIMIT_DOF, RECTANGULAR)

@@ -1,10 +1,13 @@
 """What a piece asks of a pack at every voltage of it, and what it stands."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 import numpy.typing as npt
+
+from logger.base.pack import Pack
 
 Array = npt.NDArray[np.float64]
 LEAST_MA: Final = 1e-3
@@ -16,6 +19,15 @@ class Ceiling:
 
     most_v: float
     words: str
+
+
+# Sums of decimal figures: 3 x 1.1 V is not over 3.3 V.
+SLACK_V: Final = 0.005
+
+
+def over_ceiling(pack: Pack, ceilings: Sequence[Ceiling]) -> Ceiling | None:
+    """The first of the ceilings that the fresh pack is over; None if it keeps all."""
+    return next((item for item in ceilings if pack.full_v > item.most_v + SLACK_V), None)
 
 
 @dataclass(frozen=True)
@@ -39,6 +51,11 @@ class LedDraw:
         return np.clip(np.minimum(pack_v, self.rail_v) - self.forward_v, 0.0, None)
 
 
+def way_down_v(pack: Pack, give_up_v: float) -> tuple[float, float]:
+    """Pack voltage fresh, and where circuit or cells give up, V."""
+    return pack.full_v, min(max(give_up_v, pack.floor_v), pack.full_v)
+
+
 @dataclass(frozen=True)
 class Demand:
     """What the piece asks of a pack.
@@ -49,6 +66,7 @@ class Demand:
     ``give_up_v``: pack voltage at which the circuit gives up, 0 if not known;
     ``most_v``: voltage it stands at most. ``hours``: how long it must run, 0 if not said.
     ``ceilings``: the same limit by who states it. ``leds``: what follows the pack's voltage.
+    ``by_mode``: the same for each mode that lasts, by itself, named; empty where the whole is one mode.
     """
 
     power_mw: float
@@ -61,6 +79,8 @@ class Demand:
     hours: float
     ceilings: tuple[Ceiling, ...] = ()
     leds: tuple[LedDraw, ...] = ()
+    by_mode: tuple["Demand", ...] = ()
+    name: str = ""
 
     def current_at_ma(self, pack_v: Array) -> Array:
         """Mean current at these pack voltages (any shape)."""

@@ -20,7 +20,7 @@ import scipy
 
 from analysis.curve.curve_family import CurveFamily
 from analysis.doubt.quantity import Quantity
-from analysis.electric.demand import Demand
+from analysis.electric.demand import SLACK_V, Demand, over_ceiling, way_down_v
 from analysis.electric.pack_table import (
     AGEING_LOSS,
     BANK_LEAST_MA,
@@ -42,9 +42,8 @@ from logger.base.pack import CHEMISTRIES, Pack
 Array = npt.NDArray[np.float64]
 DRAWS: Final = 2000
 HALF: Final = 0.5
+LITHIUM: Final = frozenset({"li-ion", "lifepo4", "lithium-coin", "lithium-aa"})
 OVER_WORDS: Final = "fresh it gives up to"
-# Sums of decimal figures: 3 x 1.1 V is not over 3.3 V.
-SLACK_V: Final = 0.005
 COVERAGE: Final = 0.9
 # Standard deviation of capacity between cells of one make: our own judgement.
 CELL_SPREAD: Final = 0.04
@@ -100,9 +99,10 @@ def judge_pack(
             COVERAGE,
             "typical curve and capacity of such cells, not of yours; with the budget's own doubt",
         )
+        over, brown_out = _over_limits(pack, demand), _peak_reasons(pack, demand)
+        # What may hurt before what disappoints.
+        reasons += [*over, *brown_out] if pack.chemistry in LITHIUM else [*brown_out, *over]
         reasons += _short_of(float(low), float(high), demand)
-        reasons += _peak_reasons(pack, demand)
-        reasons += _over_limits(pack, demand)
         cautions += _habits(pack, demand)
     return PackAnswer(
         pack,
@@ -170,6 +170,7 @@ def judge_measured(
             f"the measured run ended above {floor_v:g} V, so the runtime is what it gave until then: a lower bound"
         )
     mean_ma = float(demand.current_at_ma(np.array([float(np.median(volts))]))[0])
+    reasons += _over_limits(pack, demand)
     reasons += _short_of(low, high, demand)
     return PackAnswer(
         pack,
@@ -209,9 +210,9 @@ def in_order(answers: list[PackAnswer]) -> list[PackAnswer]:
 
 def _voltage_reasons(pack: Pack, demand: Demand) -> list[str]:
     reasons = []
-    over = [item for item in demand.ceilings if pack.full_v > item.most_v + SLACK_V]
-    if over:
-        reasons.append(f"{OVER_WORDS} {pack.full_v:.2f} V, more than {over[0].words}")
+    over = over_ceiling(pack, demand.ceilings)
+    if over is not None:
+        reasons.append(f"{OVER_WORDS} {pack.full_v:.2f} V, more than {over.words}")
     elif demand.most_v and pack.full_v > demand.most_v + SLACK_V:
         reasons.append(
             f"{OVER_WORDS} {pack.full_v:.2f} V, more than the {demand.most_v:g} V allowed"
@@ -329,19 +330,28 @@ def _peak_reasons(pack: Pack, demand: Demand) -> list[str]:
 
 
 def _over_limits(pack: Pack, demand: Demand) -> list[str]:
-    """More than such cells are made for, at the mean or at the peak."""
+    """More than such cells are made for: at the peak, or in a mode that lasts; at the worst end of the pack's way down."""
     limits = limits_ma(pack)
     if limits is None:
         return []
+    ends_v = way_down_v(pack, demand.give_up_v)
+    peak = max((demand.peak_at_ma(volts), volts) for volts in ends_v)
+    lasting, where = max(
+        ((float(mode.current_at_ma(np.array(volts))), volts), mode.name)
+        for mode in demand.by_mode or (demand,)
+        for volts in ends_v
+    )
     steady_ma, peak_ma = limits
-    mean = float(demand.current_at_ma(np.array([pack.nominal_v]))[0])
-    peak = demand.peak_at_ma(pack.nominal_v)
-    for word, drawn, limit in (("peak", peak, peak_ma), ("mean", mean, steady_ma)):
+    mean = f"mean of {where}," if where else "mean of"
+    for word, (drawn, volts), limit in (
+        ("peak of", peak, peak_ma),
+        (mean, lasting, steady_ma),
+    ):
         if drawn > limit:
             rate = f" ({drawn / pack.capacity_mah:.1f}C)" if pack.capacity_mah else ""
             return [
-                f"the {word} of {drawn:.0f} mA{rate} is over the {limit:.0f} mA that such cells give "
-                f"{'in pulses' if word == 'peak' else 'for long'} (makers' sheets, from memory; your cell's own decides)"
+                f"the {word} {drawn:.0f} mA{rate} at {volts:.1f} V is over the {limit:.0f} mA that such cells give "
+                f"{'in pulses' if word == 'peak of' else 'for long'} (makers' sheets, from memory: your cell's own decides)"
             ]
     return []
 

@@ -1,7 +1,6 @@
 """The answer of a flex test in a sentence, and its results as rows."""
 
 import math
-from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final
 
@@ -9,6 +8,7 @@ from analysis.doubt.quantity import Quantity
 from analysis.flex.claim import Claim, Count
 from analysis.flex.compare import Comparison
 from analysis.flex.judge import FlexLife, GroupLife
+from analysis.say.words import and_words
 
 _NO_UPPER_END: Final = 100.0  # an end this many times the value says that there is none
 
@@ -340,7 +340,7 @@ def headline(result: FlexLife) -> tuple[str, ...]:
         if pair.word != "not told apart":
             winners.setdefault((pair.longer, pair.word), []).append(pair.shorter)
     told = [
-        f"{longer or 'the rest'} {word} {_and([name or 'the rest' for name in shorter])}"
+        f"{longer or 'the rest'} {word} {and_words([name or 'the rest' for name in shorter], '; ')}"
         for (longer, word), shorter in sorted(
             winners.items(), key=lambda item: (item[0][1] != "outlasts", -len(item[1]))
         )
@@ -350,10 +350,6 @@ def headline(result: FlexLife) -> tuple[str, ...]:
     elif len(result.groups) > 1:
         found.append("No group is shown to outlast another.")
     return tuple(found)
-
-
-def _and(names: Sequence[str]) -> str:
-    return names[0] if len(names) == 1 else f"{'; '.join(names[:-1])} and {names[-1]}"
 
 
 def told_apart(result: FlexLife) -> tuple[Comparison, ...]:

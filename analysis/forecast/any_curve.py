@@ -18,13 +18,12 @@ from numpy.typing import NDArray
 
 from analysis.curve.course import Course
 from analysis.curve.curve_family import CurveFamily
+from analysis.forecast.by_label import CapacityBelief
 from analysis.forecast.chemistry_prior import curve_table, known_families, mode_table
-from analysis.forecast.start_state import DEPTHS
 
 Array = NDArray[np.float64]
 
 _POINTS: Final = 193
-_MOST_OF_LABEL: Final = 1.3
 _PATHS: Final = 60
 _PATH_POINTS: Final = 24
 _PIECES: Final = 900
@@ -44,36 +43,7 @@ _CURVES_LEAST: Final = 15.0  # curves that must share the weight
 _HEATS: Final = (1.0, 2.0, 4.0, 8.0, 16.0, 32.0)
 # Share of life behind us: what the grid of u holds (logit scale)
 _U: Final = 1 / (1 + np.exp(-np.linspace(-3.5, 6.0, 56)))
-# How often a capacity says nothing of the pack: one stated, one that is only usual.
-_LABEL_WRONG: Final = {True: 0.03, False: 0.1}
 _TRANSIENT: Final = 0.03  # of the charge: a fresh load's first drop is left out
-
-
-@dataclass(frozen=True)
-class CapacityBelief:
-    """Charge of a full pack down to the cutoff (mAh, log-normal) and how far it was emptied before.
-
-    ``started``: probability of each of ``start_state.DEPTHS``. ``label_mah``: None: only usual, not stated.
-    """
-
-    full_mah: float
-    log_sd: float
-    started: Array
-    label_mah: float | None = None
-
-    @property
-    def most_mah(self) -> float:
-        """More than this no pack with such a label gives, whatever is in it."""
-        return _MOST_OF_LABEL * self.label_mah if self.label_mah else float("inf")
-
-    def density(self, total_mah: Array) -> Array:
-        """Belief that the run gives this charge from its start to the cutoff, per unit of its logarithm."""
-        left = np.maximum(1 - DEPTHS, 0.03)
-        # between two of the depths anything is possible
-        sd = np.hypot(self.log_sd, 0.5 * np.gradient(DEPTHS) / left)
-        z = np.log(np.maximum(total_mah, 1e-9)[:, None] / (self.full_mah * left)) / sd
-        each = np.exp(-0.5 * z**2) / (sd * np.sqrt(2 * np.pi))
-        return np.asarray(each @ self.started)
 
 
 def _falling(log_slopes: Array) -> Array:
@@ -203,11 +173,9 @@ def _rests(curves: Array, share: Array, headroom_v: Array, noise_v: Array) -> Ar
 
 
 def _prior(used_mah: float, belief: CapacityBelief | None) -> Array:
-    """Logarithm of the belief in each u: anywhere, or as the label and the start have it."""
-    if belief is None:
-        return np.log(_U * (1 - _U))
-    total, wrong = belief.density(used_mah / _U), _LABEL_WRONG[belief.label_mah is not None]
-    return np.asarray(np.log(1 - _U) + np.log((1 - wrong) * total + wrong * _U))
+    """Logarithm of the belief in each u: anywhere in the life, and as the label and the start have it."""
+    anywhere = np.log(_U * (1 - _U))
+    return anywhere if belief is None else anywhere + np.log(belief.weight(used_mah / _U))
 
 
 def _onward(curves: Array, u: Array, ahead: Array) -> Array:

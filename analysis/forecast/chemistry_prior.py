@@ -28,7 +28,7 @@ from numpy.typing import NDArray
 from analysis.curve.curve_family import CurveFamily
 from analysis.curve.learned_curves import LEARNED
 from analysis.curve.typical_curves import TYPICAL
-from logger.base.pack import CHEMISTRIES, RECHARGEABLE, Pack
+from logger.base.pack import CHEMISTRIES, OTHER, RECHARGEABLE, Pack
 
 Array = NDArray[np.float64]
 
@@ -101,7 +101,7 @@ def known_families() -> tuple[CurveFamily, ...]:
 
 
 def is_known(chemistry: str) -> bool:
-    return chemistry not in _LEFT_OUT.get()
+    return chemistry != OTHER and chemistry not in _LEFT_OUT.get()
 
 
 # mAh at light load where nothing is stated; (median, standard deviation of the logarithm)

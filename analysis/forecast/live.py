@@ -8,6 +8,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from analysis.doubt.beyond import UNSEEN_WORDS, RangeWatch
 from analysis.doubt.uncertainty import limits_of
 from analysis.forecast.answer import LOOKS_PART_USED
 from analysis.forecast.chemistry_prior import capacity_prior
@@ -66,6 +67,7 @@ class PageForecaster:
         self._usual = usual
         self._modes_ma = tuple(modes_ma)
         self._life: LifetimeWatch | None = None
+        self._range: RangeWatch | None = None
         self._clock = clock
         self._without_cutoff = without_cutoff
         self._watch: FaultWatch | None = None
@@ -88,11 +90,16 @@ class PageForecaster:
                 self._watch = watch_of(feed.description, stop.hold_s, feed.course.begin_s)
             if self._life is None:
                 self._life = life_watch_of(feed, self._modes_ma)
+            if self._range is None:
+                self._range = RangeWatch(feed.course.begin_s)
             self._life.add(rows.time_s, rows.volt_v, np.abs(rows.current_ma))
             peaks_ma = np.fmax(np.abs(rows.low_ma), np.abs(rows.high_ma))
             counted = bool(np.isfinite(rows.charge_mah).all())
             charge_mah = rows.charge_mah if counted else None
             self._watch.add(rows.time_s, rows.volt_v, rows.current_ma, charge_mah, peaks_ma)
+            sensor = feed.description.sensor
+            range_ma = sensor.range_ma if sensor and sensor.range_ma else None
+            self._range.add(rows.time_s, peaks_ma, rows.conversions, range_ma)
         now_s = self._clock()
         if self._watch is not None and now_s >= self._next_s:
             self._look(self._watch, feed)
@@ -119,12 +126,15 @@ class PageForecaster:
 
     def _forecast(self, watch: FaultWatch, feed: RunFeed, cutoff_v: float) -> Forecast:
         pack, bins, hold_s = feed.description.pack, watch.bins(), watch.history.block_s
-        if watch.flow in ("charging", "unclear"):
-            why = (
-                "the pack is being charged, not discharged"
-                if watch.flow == "charging"
-                else "the current reads negative: crossed wires or charging, not told apart yet"
-            )
+        beyond = None if self._range is None else self._range.now(feed.description)
+        why = ""
+        if watch.flow == "charging":
+            why = "the pack is being charged, not discharged"
+        elif watch.flow == "unclear":
+            why = "the current reads negative: crossed wires or charging, not told apart yet"
+        elif beyond is not None and beyond.hides_the_draw:
+            why = UNSEEN_WORDS
+        if why:
             nothing = Bins(*(values[:0] for values in vars(bins).values()))
             return replace(forecast(nothing, pack, cutoff_v, hold_s), why=why)
         if self._own_runs is None:

@@ -7,7 +7,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.doubt.beyond import RARELY_BEYOND
+from analysis.doubt.beyond import UNSEEN_WORDS
 from analysis.doubt.clock import on_computer_time
 from analysis.doubt.quantity import Quantity
 from analysis.doubt.uncertainty import limits_of
@@ -17,10 +17,8 @@ from analysis.forecast.forecast import Forecast, LiveForecast, with_life
 from analysis.forecast.future_load import Programme
 from analysis.forecast.own_runs import EarlierRun
 from analysis.forecast.words import unchecked_words
-from analysis.run.cutoff import cutoff_time, find_fall
-from analysis.run.dips import dips, spans_s
+from analysis.run.cutoff import Fall, cutoff_time, find_fall
 from analysis.run.draw import beyond_in
-from analysis.run.history import thinned
 from analysis.run.lifetime import lifetime_of
 from analysis.run.pack_faults import PackFaults, pack_faults
 from analysis.run.trace import Trace, trace_of
@@ -125,18 +123,15 @@ def forecast_seen(found: Seen, cutoff_v: float, hold_s: float) -> Forecast:
     described = replace(found.run.description, events=events, end_reason=end_reason)
     fall = find_fall(found.trace, limits_of(described), cutoff_v, hold_s)
     life = lifetime_of(found.trace, fall, cutoff_time(found.trace, fall), described, found.modes_ma)
-    return with_life(_forecast_seen(found, cutoff_v, hold_s), life)
+    return with_life(_forecast_seen(found, fall, cutoff_v, hold_s), life)
 
 
-def _forecast_seen(found: Seen, cutoff_v: float, hold_s: float) -> Forecast:
-    run, trace, faults = found.run, found.trace, found.faults
-    whole = _rows(trace, ~faults.bad) if faults.bad.any() else trace
-    fall = find_fall(whole, limits_of(run.description), cutoff_v, hold_s)
-    if fall.crossing is not None and fall.crossing.finished:
-        came_back = _came_back(whole, fall.crossing.time_s, cutoff_v, hold_s)
-        if came_back:
-            whole, faults = _without(trace, faults, came_back, cutoff_v)
-            fall = find_fall(whole, limits_of(run.description), cutoff_v, hold_s)
+def _forecast_seen(found: Seen, fall: Fall, cutoff_v: float, hold_s: float) -> Forecast:
+    trace, faults = found.trace, found.faults
+    whole = trace
+    if faults.bad.any():  # a bad contact touches the cutoff, too
+        whole = _rows(trace, ~faults.bad)
+        fall = find_fall(whole, limits_of(found.run.description), cutoff_v, hold_s)
     if fall.crossing is None or not fall.crossing.finished:
         return _forecast(found, trace, faults, cutoff_v, hold_s)
     # what came after the cutoff (a dead pack, a protection circuit) says nothing of the way there
@@ -156,34 +151,6 @@ def _forecast_seen(found: Seen, cutoff_v: float, hold_s: float) -> Forecast:
         fan=None,
         at_least_s=None,
     )
-
-
-def _came_back(
-    trace: Trace, fell_s: float, cutoff_v: float, hold_s: float
-) -> list[tuple[float, float]]:
-    """Dips below the cutoff after which the voltage stood where it was before: a contact's fault, not the cutoff."""
-    volts = trace.voltage_v
-    assert volts is not None
-    after = volts[trace.time_s > fell_s]
-    if not len(after) or float(np.quantile(after, 0.9)) < cutoff_v:
-        return []
-    bins = thinned(trace, slice(None), hold_s)
-    return spans_s(bins, dips(bins))
-
-
-def _without(
-    trace: Trace, faults: PackFaults, spans: list[tuple[float, float]], cutoff_v: float
-) -> tuple[Trace, PackFaults]:
-    """The trace and its faults with these spans as contact faults, and a sentence about the first."""
-    bad = faults.bad.copy()
-    for begin_s, end_s in spans:
-        bad |= (trace.time_s > begin_s) & (trace.time_s <= end_s)
-    begin_s, end_s = spans[0]
-    told = (
-        f"A bad contact: {span_words(begin_s - trace.begin_s)} into the run the voltage fell below {cutoff_v:g} V "
-        f"for {span_words(end_s - begin_s)} and came back to where it was. That was not the cutoff; it is left out."
-    )
-    return _rows(trace, ~bad), replace(faults, bad=bad, warnings=(*faults.warnings, told))
 
 
 def _forecast(
@@ -212,7 +179,7 @@ def _forecast(
         before = counted[faults.start_row - 1] if faults.start_row else 0.0
         charge = counted[keep] - before
     beyond = beyond_in(trace, limits_of(run.description), run.description)
-    unseen = beyond is not None and beyond.current and beyond.share > RARELY_BEYOND
+    unseen = beyond is not None and beyond.hides_the_draw
     if faults.flow != "charging" and not unseen:
         live.add(trace.time_s[keep], volts[keep], current[keep], charge)
     found = live.now()
@@ -220,8 +187,7 @@ def _forecast(
         why = "the pack was being charged, not discharged"
         found = replace(found, why=why, now_s=trace.duration_s)
     elif unseen:
-        why = "more was drawn than the sensor could see; take a smaller shunt"
-        found = replace(found, why=why, now_s=trace.duration_s)
+        found = replace(found, why=UNSEEN_WORDS, now_s=trace.duration_s)
     if pack is not None and cutoff_v < pack.floor_v:
         warnings.append(
             f"The cutoff of {cutoff_v:g} V is below the floor of these cells ({pack.floor_v:.2f} V): stop there. {pack.caution}"

@@ -136,14 +136,31 @@ def weights(scores: Mapping[str, Score], prior: Mapping[str, float]) -> dict[str
     return {name: value / total for name, value in raw.items()}
 
 
-def mixed(draws: Mapping[str, Array], share: Mapping[str, float], count: int) -> Array:
-    """``count`` draws (about) from the mixture, sorted: evenly spaced quantiles of each part."""
+def mixed(
+    draws: Mapping[str, Array], says: Mapping[str, Array], share: Mapping[str, float], count: int
+) -> Array:
+    """``count`` draws (about) from the mixture, sorted: evenly spaced quantiles of each part, its draws weighed by ``says``."""
     parts = []
     for name, values in draws.items():
         n = round(share.get(name, 0.0) * count)
         if n and len(values):
-            parts.append(np.quantile(values, (np.arange(n) + 0.5) / n))
+            parts.append(weighed(values, says[name], (np.arange(n) + 0.5) / n))
     return np.sort(np.concatenate(parts)) if parts else np.empty(0)
+
+
+def recalibrated(draws: Array, told: Array, meant: Array) -> Array:
+    """Draws whose shares ``meant`` (ascending, within 0 to 1) lie where those of ``told`` lay (Kuleshov et al. 2018)."""
+    place = (np.arange(len(draws)) + 0.5) / max(len(draws), 1)
+    shares = np.interp(place, np.r_[0.0, meant, 1.0], np.r_[0.0, told, 1.0])
+    return np.quantile(draws, shares) if len(draws) else draws
+
+
+def weighed(values: Array, weight: Array, shares: Array) -> Array:
+    """Quantiles of weighed draws."""
+    order = np.argsort(values)
+    reached = np.cumsum(weight[order])
+    middle = (reached - 0.5 * weight[order]) / max(float(reached[-1]), 1e-300)
+    return np.asarray(np.interp(shares, middle, values[order]))
 
 
 def first_below(path_mah: Array, path_v: Array, levels_v: Array) -> list[Array]:

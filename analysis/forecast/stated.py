@@ -54,7 +54,7 @@ def with_pack(run: _R, pack_text: str | None, capacity_mah: float | None, used: 
         )
     pack = run.description.pack
     if pack_text:
-        pack = parse_pack(pack_text, capacity_mah)
+        pack = parse_pack(pack_text, capacity_mah, other=True)
     elif capacity_mah is not None and pack is not None:
         pack = replace(pack, capacity_mah=capacity_mah)
     elif capacity_mah is not None:

@@ -27,7 +27,7 @@ def stranded(rows: Seen, at_cutoff: Forecast, cutoff_v: float, hold_s: float) ->
     None if the pack is not stated, the cutoff was not reached, or it is at the floor already.
     """
     pack = rows.run.description.pack
-    if pack is None or cutoff_v <= pack.floor_v * 1.001:
+    if pack is None or not pack.floor_v or cutoff_v <= pack.floor_v * 1.001:
         return None
     if at_cutoff.basis != "reached" or at_cutoff.median_s is None:
         return None

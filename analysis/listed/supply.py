@@ -29,6 +29,16 @@ class Converter:
     max_v: float | None = None
 
     @property
+    def switching(self) -> bool:
+        """Whether it passes power on: a boost or a buck."""
+        return self.kind in ("boost", "buck")
+
+    @property
+    def steps_down(self) -> bool:
+        """Whether its output lies under its input: a linear regulator or a buck."""
+        return self.kind in ("linear", "buck")
+
+    @property
     def words(self) -> str:
         return {"linear": "linear regulator", "none": "circuit"}.get(
             self.kind, f"{self.kind} converter"
@@ -43,11 +53,12 @@ class Converter:
 
 @dataclass(frozen=True)
 class Ratings:
-    """Currents that what stands between cells and circuit is made for, mA; None: not said."""
+    """What stands between cells and circuit is made for: currents in mA, a linear regulator's heat in mW; None: not said."""
 
     pack_ma: float | None = None
     holder_ma: float | None = None
     switch_ma: float | None = None
+    regulator_mw: float | None = None
 
 
 NOT_RATED: Final = Ratings()
@@ -61,7 +72,16 @@ def read_ratings(item: Located) -> Ratings:
     def rated(field: str) -> float | None:
         return item.number(field, low=0.1, high=1e6, optional=True)
 
-    return Ratings(rated("pack_max_ma"), rated("holder_max_ma"), rated("switch_max_ma"))
+    regulator_mw = rated("regulator_max_mw")
+    if regulator_mw is not None and item.values.get("converter") != "linear":
+        raise item.error(
+            "regulator_max_mw",
+            "this is what a linear regulator may turn into heat, and there is none",
+            'it with converter = "linear" only',
+        )
+    return Ratings(
+        rated("pack_max_ma"), rated("holder_max_ma"), rated("switch_max_ma"), regulator_mw
+    )
 
 
 def read_supply(item: Located) -> tuple[Pack, Converter]:
@@ -78,6 +98,7 @@ def read_supply(item: Located) -> tuple[Pack, Converter]:
         "pack_max_ma",
         "holder_max_ma",
         "switch_max_ma",
+        "regulator_max_mw",
     )
     words = item.text("pack")
     capacity_mah = item.number("capacity_mah", low=1.0, optional=True)

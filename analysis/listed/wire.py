@@ -1,15 +1,19 @@
 """The wires of a budget file: copper by its gauge, or conductive thread by its ohm per metre."""
 
 from dataclasses import dataclass
+from typing import Final
 
 from analysis.electric.ampacity import DEFAULT_INSULATION, INSULATIONS_C
 from analysis.electric.wire_drop import loop_resistance_ohm
 from analysis.listed.lines import Located, valid_of
 
+# What the leads of the pack carry: all that it gives.
+PACK: Final = "pack"
+
 
 @dataclass(frozen=True)
 class Wire:
-    """A pair of wires, out and back: carries some parts, or a stated ``current_ma``.
+    """A pair of wires, out and back: carries some parts, all that the pack gives, or a stated ``current_ma``.
 
     One of ``gauge_awg`` (copper) and ``ohm_per_m`` (conductive thread) is given. ``bundle``: how
     many such wires lie together, this pair included.
@@ -23,6 +27,11 @@ class Wire:
     ohm_per_m: float | None = None
     insulation: str = DEFAULT_INSULATION
     bundle: int = 2
+
+    @property
+    def of_pack(self) -> bool:
+        """Whether it lies between the pack and everything else."""
+        return self.carries == (PACK,)
 
     @property
     def loop_ohm(self) -> float:
@@ -47,9 +56,17 @@ def read_wire(item: Located, known: list[str]) -> Wire:
     gauge_awg, ohm_per_m = _conductor(item)
     length_m = item.number("length_m", low=0.0, high=100.0)
     carries = item.texts("carries")
+    if PACK in carries and (carries != [PACK] or PACK in known):
+        raise item.error(
+            "carries",
+            "'pack' means all that the pack gives",
+            'carries = ["pack"] alone, and another name for a part that is called so',
+        )
     for name in carries:
-        if name not in known:
-            raise item.error("carries", f"there is no part {name!r}", valid_of(name, known))
+        if name not in known and name != PACK:
+            raise item.error(
+                "carries", f"there is no part {name!r}", valid_of(name, [*known, PACK])
+            )
     current_ma = item.number("current_ma", low=0.0, optional=True)
     if (current_ma is None) == (not carries):
         raise item.error(

@@ -17,7 +17,6 @@ from analysis.doubt.uncertainty import (
     coverage_factor,
 )
 from analysis.run.ending.cutoff_watch import CutoffWatch
-from analysis.run.row_noise import row_noise
 from analysis.run.trace import Floats, Mask, Rows, Trace, chosen, stretches
 from logger.base.errors import BenchError
 
@@ -29,7 +28,8 @@ class Crossing:
     """The fall to the cutoff. ``time_s``: interpolated; it lies between the rows at ``before_s`` and ``after_s``.
 
     ``held_s``: how long the voltage then stayed there. ``finished``: the hold time was
-    seen whole; False: the run ended first. ``dips_before``: earlier, shorter falls.
+    seen whole; False: the run ended first. ``dips_before``: earlier, shorter falls. ``fell_v``: from the row
+    before to the row after.
     """
 
     time_s: float
@@ -38,6 +38,7 @@ class Crossing:
     held_s: float
     finished: bool
     dips_before: int
+    fell_v: float = 0.0
 
 
 def first_held(
@@ -74,7 +75,9 @@ def first_held(
     if len(chosen) == 0:
         return None
     at = int(chosen[0])
-    before_s, after_s = time_s(np.array([max(first[at] - 1, 0), first[at]]))
+    beside = np.array([max(first[at] - 1, 0), first[at]])
+    before_s, after_s = time_s(beside)
+    before_v, after_v = voltage_v[beside]
     return Crossing(
         time_s=float(fall_s[at]),
         before_s=float(before_s),
@@ -82,6 +85,7 @@ def first_held(
         held_s=float(held_s[at]),
         finished=bool(held[at]),
         dips_before=at,
+        fell_v=float(before_v - after_v),
     )
 
 
@@ -165,7 +169,7 @@ def _interval(
     held: Callable[[float], Crossing | None],
 ) -> tuple[float, float, Budget]:
     """Both ends of the 95 % interval in s on the run's axis, and its budget; ``held``: the fall to another voltage."""
-    noise_v = row_noise(trace, limits).voltage_v
+    noise_v = trace.scatter.voltage_alone_v
     components = budget(limits, cutoff_v, per_v=1.0, noise=noise_v)
     half_v = coverage_factor(components) * combined(components)
     early, late = held(cutoff_v + half_v), held(cutoff_v - half_v)
@@ -178,6 +182,9 @@ def _interval(
     if in_gap:
         early_s = max(early_s, crossing.time_s - crossing.before_s)
         late_s = max(late_s, crossing.after_s - crossing.time_s)
+    if crossing.fell_v > half_v:
+        # The load's own step took it under, somewhere within the rows beside it; means lag by up to a row more.
+        early_s, late_s = early_s + trace.usual_step_s, late_s + 2 * trace.usual_step_s
     clock = budget(limits, crossing.time_s - trace.begin_s, clocked=True)
     clock_s = coverage_factor(clock) * combined(clock)
     s_per_v = (early_s + late_s) / 2 / half_v if half_v > 0 else 0.0

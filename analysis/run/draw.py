@@ -7,10 +7,9 @@ from functools import cached_property
 from typing import Final
 
 import numpy as np
-import scipy
 
 from analysis.doubt.beyond import Beyond, Seen, as_bound, beyond_of, bounded, is_a_blink
-from analysis.doubt.chance import lift_of_greatest_ma, row_scatter_ma
+from analysis.doubt.chance import Luckless, Rows, level_around, lift_of_greatest_ma
 from analysis.doubt.pulsing import Burst, Sag, Windows, sag
 from analysis.doubt.quantity import Quantity
 from analysis.doubt.uncertainty import (
@@ -30,11 +29,12 @@ from analysis.run.trace import Trace, blocks, sum_of_products
 from logger.run.description import Description
 
 PERCENTS: Final = (5.0, 50.0, 95.0)
-# How much of the noise's lift is taken off the greatest reading, between few conversions at the top
-# and all of them: the project's own figure.
-_TOP_MIDDLE: Final = 0.75
 _SHORT_PEAKS: Final = (
     "lower bound: the load's peaks are about as short as one conversion, or shorter"
+)
+_TOO_FAST: Final = (
+    "at most: the load pulses faster than the sensor converts, and this board's sketch does not measure by how much; "
+    "the newest sketch does"
 )
 PULSING: Final = "sag of the pulsing load (resistance of pack and leads)"
 _NO_CURRENT: Final = "no current was measured"
@@ -47,6 +47,7 @@ class Draw:
     ``sag_share``: how much less energy than V times I of the rows a pulsing load may have taken.
     ``beyond``: what lay outside the sensor's range, None: nothing; then results are lower bounds.
     ``sag``: what was taken off ``energy`` because the board's product misses it, None: nothing.
+    ``between_ma2``: half the mean squared difference from one conversion to the next, None: no bursts told it.
     """
 
     trace: Trace
@@ -56,6 +57,7 @@ class Draw:
     sag_share: float
     sag: Sag | None = None
     beyond: Beyond | None = None
+    between_ma2: float | None = None
 
     @cached_property
     def beyond_for_long(self) -> Beyond | None:
@@ -178,6 +180,7 @@ def draw_of(
         _sag_share(trace),
         missed,
         beyond_in(trace, limits, description),
+        None if burst is None else burst.between_ma2,
     )
 
 
@@ -224,7 +227,7 @@ def _missed(trace: Trace, limits: Limits | None, burst: Burst | None) -> Sag | N
         caught_mwh=caught_mwh,
         conversions=100.0 if trace.conversions is None else float(np.median(trace.conversions)),
     )
-    step_v = limits.sheet.voltage_step_v if limits.sheet else limits.voltage_step_v
+    step_v = limits.sheet.voltage_grain_v if limits.sheet else limits.voltage_step_v
     return sag(rows, step_v, limits.shunt_ohm, burst)
 
 
@@ -240,7 +243,7 @@ def energy(draw: Draw) -> Quantity:
     found = _total(draw.energy, "mWh", draw.energy_budget(draw.trace.end_s))
     beyond = draw.beyond_for_long
     if beyond is None or draw.trace.voltage_v is None:
-        return found
+        return _open_below(draw, found)
     return bounded(found, beyond, more=beyond.more_mah * float(draw.trace.voltage_v.min()))
 
 
@@ -253,7 +256,16 @@ def charge_to_cutoff(draw: Draw, fall: Fall) -> Quantity:
 def energy_to_cutoff(draw: Draw, fall: Fall) -> Quantity:
     """Energy out of the pack up to the held crossing."""
     found = _to_cutoff(fall, draw.energy, "mWh", draw.energy_at, draw.energy_budget)
+    if draw.beyond_for_long is None:
+        return _open_below(draw, found)
     return bounded(found, draw.beyond_for_long)
+
+
+def _open_below(draw: Draw, found: Quantity) -> Quantity:
+    """Energy of a load too fast for the conversions of a board without bursts: only its upper end is known."""
+    if found.lower is None or draw.sag is None or not draw.sag.is_open_below:
+        return found
+    return replace(found, lower=None, note=_TOO_FAST)
 
 
 def charge_between(draw: Draw, fall: Fall, until_s: float) -> Quantity:
@@ -296,14 +308,14 @@ def peak_current(draw: Draw) -> Quantity:
     values = trace.current_max_ma if trace.current_max_ma is not None else trace.current_ma
     if values is None:
         return Quantity(None, "mA", note=_NO_CURRENT)
-    over_ma = 0.0
-    if trace.current_max_ma is not None and trace.conversions is not None and draw.limits:
-        noise_ma = draw.noise.current_ma
-        over_ma = lift_of_greatest_ma(draw.limits, noise_ma, trace.conversions)
-    top_ma = float(values.max()) - _TOP_MIDDLE * over_ma
+    over_ma = half_ma = 0.0
+    rows = _rows(trace)
+    if rows is not None and draw.limits and draw.limits.shunt_ohm:
+        noise_ma = trace.scatter.conversion_ma
+        over_ma, half_ma = lift_of_greatest_ma(rows, noise_ma, draw.limits.shunt_ohm)
+    top_ma = float(values.max()) - over_ma
     if draw.beyond is not None and draw.beyond.told and draw.beyond.range_ma:
         top_ma = max(top_ma, draw.beyond.range_ma)  # what lay beyond it is in no row
-    half_ma = (1 - _TOP_MIDDLE) * over_ma
     found = bounded(_current(draw, top_ma, less=half_ma, more=half_ma), draw.beyond)
     if found.at_least or draw.sag is None or not draw.sag.fast:
         return found
@@ -318,20 +330,16 @@ def current_percentiles(draw: Draw) -> tuple[tuple[float, Quantity], ...]:
     values = weighted_percentiles(trace.current_ma, trace.weight_s, PERCENTS)
     beyond = draw.beyond
     share = beyond.share if beyond else 0.0
-    seen_ma = draw.noise.current_ma if trace.windowed else 0.0
-    mean, low, high = trace.current_ma, trace.current_min_ma, trace.current_max_ma
-    count, fast = trace.conversions, draw.sag is not None and draw.sag.fast
+    rows, known = _rows(trace), _known(draw)
+    some = None if rows is None or known is None else rows.some()
 
     def one(percent: float, value_ma: float) -> Quantity:
-        scatter_ma = seen_ma
-        if seen_ma and low is not None and high is not None and count is not None:
-            scatter_ma = row_scatter_ma(
-                draw.limits, seen_ma, value_ma, (mean, low, high), count, fast=fast
-            )
-        # Scatter of the rows drives the outer percentiles apart: between nothing and all of it.
-        out_ma = float(scipy.special.ndtri(percent / 100)) * scatter_ma
-        half_ma = max(abs(out_ma), scatter_ma) / 2
-        found = _current(draw, value_ma - out_ma / 2, less=half_ma, more=half_ma)
+        if some is None or known is None:
+            found = _current(draw, value_ma)
+        else:
+            level = level_around(value_ma, some, known)
+            half_ma, noise_ma = level.half_ma, level.scatter_ma
+            found = _current(draw, level.value_ma, less=half_ma, more=half_ma, noise=noise_ma)
         return bounded(found, beyond if share >= 1 - percent / 100 else None)
 
     return tuple((p, one(p, float(v))) for p, v in zip(PERCENTS, values, strict=True))
@@ -379,8 +387,36 @@ def _at(trace: Trace, integral: Integral | None, at_s: float) -> float:
     return before + share * (float(integral.running[row]) - before)
 
 
-def _current(draw: Draw, current_ma: float, *, less: float = 0.0, more: float = 0.0) -> Quantity:
-    components = None if draw.limits is None else budget(draw.limits, current_ma, per_ma=1.0)
+def _rows(trace: Trace) -> Rows | None:
+    """Means, extremes and conversions of the rows; None where the run has not all of them."""
+    columns = (trace.current_ma, trace.current_min_ma, trace.current_max_ma, trace.conversions)
+    mean, least, most, conversions = columns
+    if not trace.windowed or mean is None or least is None or most is None or conversions is None:
+        return None
+    return Rows(mean, least, most, conversions, trace.bus_v)
+
+
+def _known(draw: Draw) -> Luckless | None:
+    """What tells luck from change in this run's rows; None of a meter without a shunt."""
+    if draw.limits is None or not draw.limits.shunt_ohm:
+        return None
+    seen = draw.trace.scatter
+    source = draw.sag.source if draw.sag else None
+    return Luckless(
+        shunt_ohm=draw.limits.shunt_ohm,
+        noise_ma=seen.conversion_ma,
+        noise_v=seen.voltage_alone_v,
+        between_ma2=draw.between_ma2,
+        ohm=None if source is None else source.ohm + draw.limits.shunt_ohm,
+    )
+
+
+def _current(
+    draw: Draw, current_ma: float, *, less: float = 0.0, more: float = 0.0, noise: float = 0.0
+) -> Quantity:
+    components = (
+        None if draw.limits is None else budget(draw.limits, current_ma, per_ma=1.0, noise=noise)
+    )
     return interval(current_ma, "mA", components, less=less, more=more)
 
 

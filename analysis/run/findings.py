@@ -15,6 +15,8 @@ from analysis.run.wiring import wiring_findings
 from analysis.say.words import count_words, plain_text, span_words
 from logger.base.numbers import digits_text
 from logger.base.pack import Pack
+from logger.base.sensor_identity import identity_words
+from logger.run.own_check import own_check
 from logger.run.reader import Run
 
 # How well counters and our own integral must agree (the project's own figure).
@@ -42,6 +44,7 @@ def findings(
             *lifetime.cautions,
             *_dimmed(lifetime),
             *_pack(trace, fall, pack),
+            *_sensor(run),
             *_calibration(run, draw),
             *map(str, unseen),
             *_pulsing(draw),
@@ -54,6 +57,21 @@ def findings(
             *run.problems,
         )
     )
+
+
+def _sensor(run: Run) -> list[str]:
+    """Not sure which it is, another in its place, or counting otherwise than the board."""
+    sensor, own = run.description.sensor, own_check(run.description.own)
+    told = [own.text] if own is not None and not own.agrees else []
+    if sensor is None:
+        return told
+    unsure = identity_words(sensor.kind, sensor.identity, sensor.ids)
+    if sensor.later:
+        told.append(
+            f"While it recorded, an {sensor.later} took the place of the {sensor.kind}: record again with one "
+            "sensor, or read the two parts apart."
+        )
+    return [*told, unsure] if unsure else told
 
 
 def _calibration(run: Run, draw: Draw) -> list[str]:

@@ -14,6 +14,7 @@ from analysis.doubt.limits import Limits
 from analysis.doubt.uncertainty import limits_of
 from analysis.run.dips import dips
 from analysis.run.history import Bins, History, part
+from analysis.run.open_voltage import open_rise
 from analysis.run.trace import DEAD_CURRENT_SHARE, DEAD_VOLTAGE_SHARE, Trace
 from analysis.say.words import count_words, span_words
 from logger.base.pack import Pack
@@ -342,13 +343,20 @@ class FaultWatch:
         return [
             Fault(
                 f"swap {number}",
-                _swap_text(span_words(found_s - self._begin_s), self._was_broken(found_s, bins)),
+                _swap_text(
+                    span_words(found_s - self._begin_s), self._may_be_another(found_s, bins)
+                ),
             )
             for number, found_s in enumerate(self._swaps)
         ]
 
-    def _was_broken(self, found_s: float, bins: Bins) -> bool:
-        """Whether the contact was broken around this moment: a pack cannot be changed without."""
+    def _may_be_another(self, found_s: float, bins: Bins) -> bool:
+        """Whether another pack may stand behind the rise: it cannot be changed without a break of the contact,
+        and brings a voltage of its own, where a contact that came right only loses its resistance.
+        """
+        rise = open_rise(bins, found_s)
+        if rise is not None and rise < 0.5 * _SWAP_RISE:
+            return False
         width_s = float(np.median(bins.span_s)) if len(bins.span_s) else 0.0
         near_s = _BREAK_WIDTHS * width_s + _BREAK_LEAST_S
         return any(begin_s - near_s <= found_s <= end_s + near_s for begin_s, end_s in self._broken)
@@ -364,10 +372,10 @@ class FaultWatch:
         )
 
 
-def _swap_text(when: str, broken: bool) -> str:
+def _swap_text(when: str, another: bool) -> str:
     what = (
         f"Another pack was put in {when} into the run, or this one was charged: the contact was broken, and then"
-        if broken
+        if another
         else f"A bad contact came right {when} into the run, or this pack was charged or another put beside it:"
     )
     return f"{what} the voltage rose for good under the same load. The forecast looks only at what came after."

@@ -114,7 +114,9 @@ def rundown(
     trace = trace_of(run)
     limits = limits_in_run(trace, limits_of(run.description))
     fall = find_fall(trace, limits, cutoff_v, hold_s)
-    draw = draw_of(trace, limits, burst_of(run.description.bursts), run.description)
+    sheet = limits.sheet if limits else None
+    burst = burst_of(run.description.bursts, sheet, trace.conversion_s)
+    draw = draw_of(trace, limits, burst, run.description)
     when = cutoff_time(trace, fall)
     lifetime = lifetime_of(trace, fall, when, run.description, modes_ma)
     if _not_by_the_pack(fall, when, lifetime):

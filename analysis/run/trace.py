@@ -17,6 +17,7 @@ import numpy.typing as npt
 
 from analysis.doubt.clock import on_computer_time
 from analysis.doubt.correction import corrected, correction_of
+from analysis.doubt.scatter import Columns, Scatter, scatter_of
 from logger.base.errors import BenchError
 from logger.run.format import MEASURED
 from logger.run.reader import Run
@@ -118,6 +119,26 @@ class Trace:
     def alive(self) -> Chosen:
         """Rows that are not dead."""
         return chosen(~self.dead)
+
+    @cached_property
+    def scatter(self) -> Scatter:
+        """Scatter of the rows, reckoned once."""
+        return scatter_of(
+            Columns(
+                self.current_ma,
+                self.current_min_ma,
+                self.current_max_ma,
+                self.voltage_v,
+                self.conversions,
+            )
+        )
+
+    @property
+    def conversion_s(self) -> float | None:
+        """How long one conversion of current or voltage lasts, by their number in a window; None: not counted."""
+        if self.conversions is None or not self.windowed:
+            return None
+        return self.usual_step_s / (2 * self.scatter.conversions)
 
     def alive_middle_s(self, places: Rows) -> Floats:
         """Instants that the means of rows belong to, by their places among the rows that are alive."""

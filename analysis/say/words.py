@@ -2,6 +2,7 @@
 
 import math
 import re
+from collections.abc import Sequence
 
 from analysis.doubt.quantity import Quantity
 from logger.base.durations import span_words as span_words
@@ -52,3 +53,8 @@ def short_words(quantity: Quantity) -> str:
 def count_words(count: int, one: str, many: str | None = None) -> str:
     """``1 gap``, ``3 gaps``."""
     return f"{count} {one if count == 1 else many or one + 's'}"
+
+
+def and_words(names: Sequence[str], between: str = ", ") -> str:
+    """``a``, ``a and b``, ``a, b and c``; ``between``: all but the last two."""
+    return names[0] if len(names) == 1 else f"{between.join(names[:-1])} and {names[-1]}"

@@ -57,7 +57,11 @@ def _asked(option: str, make: Callable[[], _T]) -> _T:
 )
 @click.option("--load", default="vest", show_default=True, help="Also: 200mA, 22ohm, 0.5W.")
 @click.option(
-    "--sensor", type=click.Choice(["ina219", "ina226"]), default="ina219", show_default=True
+    "--sensor",
+    type=click.Choice(["ina219", "ina226", "ina228", "ina226-clone", "ina228-clone"]),
+    default="ina219",
+    show_default=True,
+    help="A clone does not say what it is.",
 )
 @click.option(
     "--shunt",

@@ -91,9 +91,22 @@ static bool sensor(struct bench *b, const char *a)
 
 	if (sscanf(a, "%15s %x", kind, &address) != 2)
 		return false;
-	which = !strcmp(kind, "ina219") ? SENSOR_INA219 : !strcmp(kind, "ina226") ? SENSOR_INA226 : SENSOR_NONE;
+	which = !strcmp(kind, "ina219") ? SENSOR_INA219 : !strcmp(kind, "ina226") ? SENSOR_INA226
+	      : !strcmp(kind, "ina228") ? SENSOR_INA228 : SENSOR_NONE;
 	sensor_setup(&b->sensor, which, (uint8_t)address, bench_now(b));
 	return which != SENSOR_NONE;
+}
+
+/* a clone: other numbers in the identification registers */
+static bool sensor_ids(struct bench *b, const char *a)
+{
+	unsigned maker, die;
+
+	if (sscanf(a, "%x %x", &maker, &die) != 2)
+		return false;
+	b->sensor.maker = (uint16_t)maker;
+	b->sensor.die_id = (uint16_t)die;
+	return true;
 }
 
 static bool sensor_absent(struct bench *b, const char *a)
@@ -266,7 +279,7 @@ static const struct command commands[] = {
 	{"load-ma", load_ma}, {"load-ohm", load_ohm}, {"load-table", load_table}, {"load-noise", load_noise},
 	{"shunt-ohm", shunt_ohm}, {"wiring", wiring}, {"switch-fitted", switch_fitted}, {"switch", load_switch},
 	{"eeprom-worn", eeprom_worn},
-	{"sensor", sensor}, {"sensor-absent", sensor_absent}, {"sensor-present", sensor_present},
+	{"sensor", sensor}, {"sensor-ids", sensor_ids}, {"sensor-absent", sensor_absent}, {"sensor-present", sensor_present},
 	{"sensor-clock", sensor_clock}, {"sensor-force", sensor_force},
 	{"send", send}, {"send-hex", send_hex}, {"host-baud", host_baud},
 	{"reset", reset}, {"stall", stall}, {"bus", bus}, {"poke", poke}, {"poke-main", poke_main},

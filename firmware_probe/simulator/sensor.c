@@ -1,4 +1,5 @@
 #include "sensor.h"
+#include "sensor_wide.h"
 
 #include <math.h>
 #include <string.h>
@@ -9,9 +10,15 @@ enum { INA219_RESET = 0x399F, INA226_RESET = 0x4127 };
 enum { CVRF = 1 << 3, OVF = 1 << 2 }; /* INA226 mask/enable */
 
 static uint16_t mode(const struct sensor *s) { return s->config & 7; }
-static bool wants_shunt(const struct sensor *s) { return mode(s) & 1; }
-static bool wants_bus(const struct sensor *s) { return mode(s) & 2; }
-static bool continuous(const struct sensor *s) { return mode(s) & 4; }
+
+static bool wants(const struct sensor *s, enum sensor_part part)
+{
+	if (s->kind == SENSOR_INA228)
+		return wide_wants(s, part);
+	return part == PART_SHUNT ? mode(s) & 1 : part == PART_BUS && mode(s) & 2;
+}
+
+static bool continuous(const struct sensor *s) { return s->kind == SENSOR_INA228 ? s->adc_config >> 15 : mode(s) & 4; }
 
 /* SBOS448 table 5: 9 to 12 bit, then averages of 12-bit conversions. */
 static void ina219_adc(unsigned code, unsigned *us, unsigned *samples, unsigned *bits)
@@ -29,9 +36,14 @@ static void ina219_adc(unsigned code, unsigned *us, unsigned *samples, unsigned 
 	}
 }
 
-static void part_timing(const struct sensor *s, bool bus_part, unsigned *us, unsigned *samples, unsigned *bits)
+static void part_timing(const struct sensor *s, unsigned *us, unsigned *samples, unsigned *bits)
 {
-	if (s->kind == SENSOR_INA219) {
+	bool bus_part = s->part == PART_BUS;
+
+	if (s->kind == SENSOR_INA228) {
+		wide_timing(s, us, samples);
+		*bits = 20;
+	} else if (s->kind == SENSOR_INA219) {
 		ina219_adc((s->config >> (bus_part ? 7 : 3)) & 15, us, samples, bits);
 	} else { /* SBOS547 tables 6 to 8 */
 		static const unsigned conversion_us[] = {140, 204, 332, 588, 1100, 2116, 4156, 8244};
@@ -43,15 +55,27 @@ static void part_timing(const struct sensor *s, bool bus_part, unsigned *us, uns
 	}
 }
 
-static void begin_part(struct sensor *s, bool bus_part, uint64_t begin)
+static void begin_part(struct sensor *s, enum sensor_part part, uint64_t begin)
 {
 	unsigned us, samples, bits;
 
-	part_timing(s, bus_part, &us, &samples, &bits);
-	s->bus_part = bus_part;
+	s->part = part;
+	part_timing(s, &us, &samples, &bits);
 	s->part_begin = begin;
 	s->part_end = begin + (uint64_t)llround((double)us * samples * CYCLES_PER_US * s->clock_factor);
 	s->converting = true;
+}
+
+/* The first wanted part from this one on; false when there is none. */
+static bool begin_wanted(struct sensor *s, enum sensor_part from, uint64_t begin)
+{
+	for (enum sensor_part part = from; part <= PART_DIE; part++) {
+		if (!wants(s, part))
+			continue;
+		begin_part(s, part, begin);
+		return true;
+	}
+	return false;
 }
 
 /* A write to the configuration aborts what runs and begins anew. */
@@ -59,8 +83,8 @@ static void restart(struct sensor *s, uint64_t now)
 {
 	s->converting = false;
 	s->have_pending = false;
-	if (wants_shunt(s) || wants_bus(s))
-		begin_part(s, !wants_shunt(s), now);
+	s->pair_us = 0;
+	begin_wanted(s, PART_SHUNT, now);
 }
 
 void sensor_power_on(struct sensor *s, uint64_t now)
@@ -69,6 +93,8 @@ void sensor_power_on(struct sensor *s, uint64_t now)
 	s->calibration = s->mask_enable = s->alert_limit = 0;
 	s->shunt = s->bus = s->current = s->power = 0;
 	s->ready = s->overflow = false;
+	if (s->kind == SENSOR_INA228)
+		wide_power_on(s);
 	s->pointer = 0;
 	s->selected = false;
 	restart(s, now);
@@ -79,6 +105,8 @@ void sensor_setup(struct sensor *s, enum sensor_kind kind, uint8_t address, uint
 	s->kind = kind;
 	s->address = address;
 	s->present = kind != SENSOR_NONE;
+	s->maker = kind == SENSOR_INA219 ? 0 : 0x5449;
+	s->die_id = kind == SENSOR_INA226 ? 0x2260 : kind == SENSOR_INA228 ? 0x2281 : 0;
 	if (s->clock_factor == 0)
 		s->clock_factor = 1;
 	sensor_power_on(s, now);
@@ -104,17 +132,22 @@ static int32_t convert(struct sensor *s)
 {
 	unsigned us, samples, bits;
 	double sum = 0, shunt_v, bus_v, span = (double)(s->part_end - s->part_begin);
-	bool ina219 = s->kind == SENSOR_INA219;
+	bool ina219 = s->kind == SENSOR_INA219, bus_part = s->part == PART_BUS;
 
-	part_timing(s, s->bus_part, &us, &samples, &bits);
+	part_timing(s, &us, &samples, &bits);
+	s->pair_us += us * samples;
+	if (s->part == PART_DIE)
+		return WIDE_DIE_25_C;
 	if (s->forced)
-		return s->bus_part ? s->forced_bus : s->forced_shunt;
+		return bus_part ? s->forced_bus : s->forced_shunt;
 	for (unsigned i = 0; i < samples; i++) {
 		s->input(s->input_param, s->part_begin + (uint64_t)(span * (i + 0.5) / samples), &shunt_v, &bus_v);
-		sum += s->bus_part ? bus_v : shunt_v;
+		sum += bus_part ? bus_v : shunt_v;
 	}
 	sum /= samples;
-	if (s->bus_part) {
+	if (s->kind == SENSOR_INA228)
+		return bus_part ? clamp(sum / WIDE_BUS_V, 0, WIDE_BUS_TOP) : clamp(sum / WIDE_SHUNT_V, -WIDE_TOP - 1, WIDE_TOP);
+	if (bus_part) {
 		int32_t top = !ina219 ? 0x7FFF : s->config & 0x2000 ? 8000 : 4000; /* 32 V or 16 V */
 
 		return coarsen(clamp(sum / (ina219 ? 4e-3 : 1.25e-3), 0, top), bits);
@@ -129,6 +162,11 @@ static void multiply(struct sensor *s)
 {
 	int64_t current = (int64_t)s->shunt * s->calibration;
 	int64_t power;
+
+	if (s->kind == SENSOR_INA228) {
+		wide_multiply(s);
+		return;
+	}
 
 	current /= s->kind == SENSOR_INA219 ? 4096 : 2048;
 	power = current * s->bus / (s->kind == SENSOR_INA219 ? 5000 : 20000);
@@ -172,39 +210,44 @@ void sensor_advance(struct sensor *s, uint64_t now)
 
 		/* Each register changes when its own part is done: firmware that reads a pair late
 		 * would mix two conversions, and the log would show it. */
-		if (s->bus_part) {
+		if (s->part == PART_BUS) {
 			s->bus = counts;
-		} else {
+		} else if (s->part == PART_SHUNT) {
 			s->shunt = counts;
 			s->pending = (struct sensor_record){.kind = RECORD_CONVERSION, .value = counts};
 			s->have_pending = true;
 		}
 		s->converting = false;
-		if (!s->bus_part && wants_bus(s)) {
-			begin_part(s, true, end);
+		if (begin_wanted(s, s->part + 1, end))
 			continue;
-		}
 		finish(s);
 		if (continuous(s))
-			begin_part(s, !wants_shunt(s), end);
+			begin_wanted(s, PART_SHUNT, end);
 	}
+}
+
+static void count_read(struct sensor *s, bool bus)
+{
+	struct sensor_record *shunt_of = s->have_pending ? &s->pending : s->have_last ? &s->last : NULL;
+
+	if (bus && s->have_last)
+		s->last.bus_reads++;
+	else if (!bus && shunt_of)
+		shunt_of->shunt_reads++;
 }
 
 static uint16_t read_register(struct sensor *s)
 {
 	bool ina219 = s->kind == SENSOR_INA219;
-	struct sensor_record *shunt_of = s->have_pending ? &s->pending : s->have_last ? &s->last : NULL;
 
 	switch (s->pointer) {
 	case REG_CONFIG:
 		return s->config;
 	case REG_SHUNT:
-		if (shunt_of)
-			shunt_of->shunt_reads++;
+		count_read(s, false);
 		return (uint16_t)s->shunt;
 	case REG_BUS:
-		if (s->have_last)
-			s->last.bus_reads++;
+		count_read(s, true);
 		return ina219 ? (uint16_t)(s->bus << 3 | s->ready << 1 | s->overflow) : (uint16_t)s->bus;
 	case REG_POWER:
 		if (ina219)
@@ -227,15 +270,24 @@ static uint16_t read_register(struct sensor *s)
 	case REG_ALERT:
 		return s->alert_limit;
 	case REG_MANUFACTURER:
-		return 0x5449;
+		return s->maker;
 	case REG_DIE:
-		return 0x2260;
+		return s->die_id;
 	}
 	return 0;
 }
 
 static void write_register(struct sensor *s, uint16_t value, uint64_t now)
 {
+	if (s->kind == SENSOR_INA228) {
+		if (s->pointer == WIDE_ADC || s->pointer == REG_CONFIG)
+			put(s, &(struct sensor_record){.cycle = now, .kind = RECORD_CONFIG, .value = value});
+		if (s->pointer == REG_CONFIG && value & 0x8000)
+			sensor_power_on(s, now);
+		else if (wide_write(s, value))
+			restart(s, now);
+		return;
+	}
 	switch (s->pointer) {
 	case REG_CONFIG:
 		put(s, &(struct sensor_record){.cycle = now, .kind = RECORD_CONFIG, .value = value});
@@ -277,9 +329,9 @@ bool sensor_i2c_write(struct sensor *s, uint8_t value, uint64_t now)
 	if (s->byte_index == 0)
 		s->pointer = value;
 	else if (s->byte_index == 1)
-		s->shift = (uint16_t)(value << 8);
+		s->shift = (uint64_t)value << 8;
 	else if (s->byte_index == 2)
-		write_register(s, s->shift | value, now);
+		write_register(s, (uint16_t)(s->shift | value), now);
 	s->byte_index++;
 	return true;
 }
@@ -289,12 +341,16 @@ uint8_t sensor_i2c_read(struct sensor *s, uint64_t now)
 	if (!s->selected || !s->present)
 		return 0xFF; /* nobody pulls the line down */
 	sensor_advance(s, now);
-	if (s->byte_index++ % 2 == 0) {
-		s->shift = read_register(s); /* both bytes are of one moment */
-		put(s, &(struct sensor_record){.cycle = now, .kind = RECORD_READ, .reg = s->pointer, .value = s->shift});
-		return s->shift >> 8;
+	if (s->byte_index == 0) { /* all bytes are of one moment */
+		s->width = s->kind == SENSOR_INA228 ? wide_width(s->pointer) : 2;
+		s->shift = s->kind == SENSOR_INA228 ? wide_read(s) : read_register(s);
+		if (s->kind == SENSOR_INA228 && (s->pointer == WIDE_SHUNT || s->pointer == WIDE_BUS))
+			count_read(s, s->pointer == WIDE_BUS);
+		put(s, &(struct sensor_record){.cycle = now, .kind = RECORD_READ, .reg = s->pointer, .value = (int32_t)s->shift});
 	}
-	return s->shift & 0xFF;
+	if (++s->byte_index == s->width)
+		s->byte_index = 0;
+	return (uint8_t)(s->shift >> 8 * ((s->byte_index ? s->width - s->byte_index : 0)));
 }
 
 void sensor_i2c_stop(struct sensor *s) { s->selected = false; }

@@ -57,7 +57,8 @@ class BenchCircuit:
         self.contact_ohm = 0.0
         self.holder_ohm = 0.0
         # One stream each, so that how a stretch is cut does not mix them up.
-        self._shunt_rng, self._bus_rng, self._pickup_rng = map(np.random.default_rng, rng.spawn(3))
+        streams = map(np.random.default_rng, rng.spawn(4))
+        self._shunt_rng, self._bus_rng, self._pickup_rng, self._burst_rng = streams
         self._hum_s = 0.0
 
     def plan(self, closed: bool) -> tuple[OperatingStates | None, float]:
@@ -97,6 +98,29 @@ class BenchCircuit:
             bus_v = bus_v + self._hum(first_start_s, count)
         shunt = sensor.convert_shunt(current_a, count, self._shunt_rng, bus_v)
         return shunt, sensor.convert_bus(bus_v, count, self._bus_rng)
+
+    def burst(
+        self,
+        states: OperatingStates | None,
+        starts_s: FloatArray,
+        short: CurrentSensor,
+        values: int,
+    ) -> IntArray:
+        """Shunt counts of bursts of ``values`` short conversions that end evenly spread over a pair's time.
+
+        ``starts_s``: of the bursts, from the start of the stretch, shape (bursts,); ``short``: the sensor set to
+        short conversions. Shape (bursts, values).
+        """
+        pace_s, short_s = self.sensor.pair_time_ns * 1e-9 / values, short.shunt_time_ns * 1e-9
+        current_a: float | FloatArray = 0.0
+        bus_v: float | FloatArray = self.pack.source()[0]
+        if states is not None:
+            ends_s = self.load.time_s + starts_s[:, None] + pace_s * np.arange(1, values + 1)
+            current_a, bus_v = states.means_over(ends_s.ravel(), short_s)
+        if self.wiring.swapped:
+            current_a = -current_a
+        count = len(starts_s) * values
+        return short.convert_shunt(current_a, count, self._burst_rng, bus_v).reshape(-1, values)
 
     def draw(self, states: OperatingStates | None, span_s: float) -> None:
         """Let pack and load live through ``span_s``; the true sums come from here."""

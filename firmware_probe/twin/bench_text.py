@@ -82,10 +82,12 @@ def load_from_text(text: str, seed: int = 0) -> LoadProgramme:
 
 
 def sensor_from_text(kind: str, shunt_ohm: float, seed: int, *, perfect: bool) -> CurrentSensor:
-    """Sensor with errors drawn by the seed, or a ``perfect`` one."""
-    chip = KINDS[kind.upper()]
+    """Sensor with errors drawn by the seed, or a ``perfect`` one; ``-clone``: without identification."""
+    name, _, clone = kind.upper().partition("-")
+    chip = KINDS[name]
     errors = NO_ERRORS if perfect else draw_errors(chip, np.random.default_rng([seed, 219]))
-    return CurrentSensor(chip, shunt_ohm=shunt_ohm, errors=errors)
+    ids = "0000.0000" if clone else ""
+    return CurrentSensor(chip, shunt_ohm=shunt_ohm, errors=errors, ids=ids)
 
 
 def joints_from_text(text: str, seed: int = 0) -> tuple[Joint, ...]:

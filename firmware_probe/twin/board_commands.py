@@ -10,10 +10,13 @@ WINDOW_MIN_US: Final = 10_000
 WINDOW_MAX_US: Final = 60_000_000
 HOLD_MAX_MS: Final = 4_294_967_295
 CUTOFF_MAX_UV: Final = 40_960_000
+ADDRESS_LEAST: Final = 0x40
+ADDRESS_MOST: Final = 0x4F
 CYCLES_MAX: Final = 4_294_967_295
 PERIOD_MIN_MS: Final = 100
 PERIOD_MAX_MS: Final = 600_000
 _WHOLE = re.compile(r"^\d{1,10}$")
+_ADDRESS = re.compile(r"^[0-9A-F]{2}$")
 _VOLT = re.compile(r"^\d{1,10}\.\d{6}$")
 
 
@@ -46,6 +49,17 @@ class Command:
         if not low <= int(text) <= high:
             raise Refused(self.name, "range")
         return int(text)
+
+    def address(self, index: int) -> int:
+        """I2C address of a field in two hex digits, 0 for ``auto``; Refused as for ``whole``."""
+        text = self.fields[index]
+        if text == "auto":
+            return 0
+        if not _ADDRESS.match(text):
+            raise Refused(self.name, "field")
+        if not ADDRESS_LEAST <= int(text, 16) <= ADDRESS_MOST:
+            raise Refused(self.name, "range")
+        return int(text, 16)
 
     def microvolts(self, index: int, high: int) -> int:
         """Volts with 6 decimals as microvolts; Refused as for ``whole``."""

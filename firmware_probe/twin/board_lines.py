@@ -6,11 +6,16 @@ from firmware_probe.line_format import PROTOCOL_VERSION, fixed, frame, key_value
 from firmware_probe.twin.eeprom import Eeprom
 from firmware_probe.twin.faults import FaultPlayer
 from firmware_probe.twin.load_switch import LoadSwitch
-from firmware_probe.twin.sensor import CurrentSensor
+from firmware_probe.twin.sensor import INA228, CurrentSensor
 from firmware_probe.twin.window_grid import WindowGrid
+from firmware_probe.twin.window_sums import OwnCounters, can_burst
 
 FIRMWARE: Final = "simulated-0.1.0"
 _FAULT_PAUSE_US: Final = 1_000_000
+# Between ``own`` lines; temperature of the chip's die on the bench.
+OWN_EVERY_US: Final = 10_000_000
+DIE_C: Final = 25.0
+NO_IDS: Final = "0000.0000"
 
 
 class LineOutput:
@@ -24,10 +29,11 @@ class LineOutput:
     def say(self, body: str) -> None:
         self._lines.append(self._faults.line(frame(body)))
 
-    def greet(self, body: str) -> None:
-        """A ``hello``, with an LF before it: half a line of the last boot does not glue to it."""
-        self._lines.append(b"\n")
-        self.say(body)
+    def greet(self, *bodies: str) -> None:
+        """``sensor`` and ``hello``, an LF before each: half a line of the last boot does not glue to it."""
+        for body in bodies:
+            self._lines.append(b"\n")
+            self.say(body)
 
     def may_tell(self, code: str, now_us: int) -> bool:
         """Whether this fault may be told again; if so, it counts as told now."""
@@ -52,17 +58,77 @@ def tenth_microamperes(range_ma: float) -> int:
     return round(range_ma * 10_000)
 
 
+def sensor_found(eeprom: Eeprom, sensor: CurrentSensor) -> bool:
+    """Whether the board takes this chip for a sensor: by its identification, by its behaviour, or told so.
+
+    An INA228 that does not say what it is behaves like nothing that the board knows.
+    """
+    if not _answers(eeprom, sensor):
+        return False
+    if eeprom.sensor_told:
+        return True
+    texas = sensor.ids.startswith("5449")
+    return sensor.is_named or (sensor.kind.name != "INA228" and not texas)
+
+
+class SensorSeat:
+    """The sensor in its place: whether it ``works`` with what the board takes it for, and what it counts itself.
+
+    Made anew whenever the board sets the sensor up, which clears ``own`` for the ``clears``-th time since boot.
+    """
+
+    def __init__(self, eeprom: Eeprom, sensor: CurrentSensor, clears: int) -> None:
+        told = eeprom.sensor_told or sensor.kind.name
+        self.works = sensor_found(eeprom, sensor) and told == sensor.kind.name
+        self.own: OwnCounters | None = None
+        if self.works and sensor.kind is INA228:
+            self.own = OwnCounters(round(sensor.configuration.pair_time_us), clears)
+        self._said_us: int | None = None
+
+    def own_body(self, windows: WindowGrid, now_us: int) -> str:
+        """Body of the ``own`` line if it is due after a window's line; empty if not."""
+        if self.own is None or windows.last_sequence is None:
+            return ""
+        said_us = self._said_us
+        is_fresh = said_us is None or said_us < windows.started_us
+        if said_us is not None and not is_fresh and now_us - said_us < OWN_EVERY_US:
+            return ""
+        self._said_us = now_us
+        return self.own.body(windows.last_sequence, DIE_C)
+
+
+def sensor_body(eeprom: Eeprom, sensor: CurrentSensor) -> str:
+    """Body of the ``sensor`` line: how the board knows which it is, and what it calls itself."""
+    kind = eeprom.sensor_told or sensor.kind.name
+    if not sensor_found(eeprom, sensor):
+        identity = "-"
+    elif sensor.is_named and kind == sensor.kind.name:
+        identity = "number"
+    else:
+        identity = "told" if eeprom.sensor_told else "behaviour"
+    return f"sensor,{identity},{sensor.ids if _answers(eeprom, sensor) else NO_IDS}"
+
+
+def _answers(eeprom: Eeprom, sensor: CurrentSensor) -> bool:
+    return eeprom.address_told in (0, sensor.address)
+
+
+def _kind_said(eeprom: Eeprom, sensor: CurrentSensor) -> str:
+    return (eeprom.sensor_told or sensor.kind.name) if sensor_found(eeprom, sensor) else "none"
+
+
 def hello_body(
     eeprom: Eeprom,
     sensor: CurrentSensor,
     switch: LoadSwitch,
     windows: WindowGrid,
+    burst_us: int,
     *,
     cause: str,
     time_us: int,
     time_factor: float,
 ) -> str:
-    """Body of the ``hello`` line; ``cause``: of the last boot, ``time_us``: since it."""
+    """Body of the ``hello`` line; ``cause``: of the last boot, ``time_us``: since it; ``burst_us``: usual time between bursts."""
     return key_values(
         "hello",
         (
@@ -71,8 +137,8 @@ def hello_body(
             ("board", eeprom.board),
             ("boot", str(eeprom.boot)),
             ("cause", cause),
-            ("sensor", sensor.kind.name),
-            ("address", f"{sensor.address:02X}"),
+            ("sensor", _kind_said(eeprom, sensor)),
+            ("address", f"{sensor.address if _answers(eeprom, sensor) else 0:02X}"),
             ("shunt_ohm", fixed(round(sensor.shunt_ohm * 10_000), 4)),
             ("range_ma", fixed(tenth_microamperes(sensor.range_ma), 4)),
             ("bus_range_v", fixed(round(sensor.configuration.bus_range_v * 1000), 3)),
@@ -82,6 +148,7 @@ def hello_body(
             ("cutoff_v", fixed(eeprom.cutoff_uv, 6)),
             ("hold_ms", str(eeprom.hold_ms)),
             ("running", str(int(windows.is_running))),
+            *((("burst_us", str(burst_us)),) if can_burst(sensor) else ()),
             ("time_us", str(time_us)),
             ("time_factor", f"{time_factor:g}"),
         ),

@@ -15,7 +15,9 @@ from firmware_probe.twin.board_commands import (
 )
 from firmware_probe.twin.flex_rig import FlexRig
 from firmware_probe.twin.load_switch import LoadSwitch
+from firmware_probe.twin.sensor import KINDS, CurrentSensor
 from firmware_probe.twin.window_grid import WindowGrid
+from firmware_probe.twin.window_sums import BURST_MIN_US, BurstRecord, can_burst
 
 
 class Ordered(Protocol):
@@ -24,12 +26,17 @@ class Ordered(Protocol):
     flex: FlexRig
     switch: LoadSwitch
     windows: WindowGrid
+    bursts: BurstRecord
     simulated_us: int
     boot_us: int
+
+    @property
+    def sensor(self) -> CurrentSensor: ...
 
     def say(self, body: str) -> None: ...
     def greet(self) -> None: ...
     def move_switch(self, closed: bool, reason: str) -> None: ...
+    def look_for_sensor(self, kind: str | None, address: int | None) -> None: ...
     def set_cutoff(self, cutoff_uv: int, hold_ms: int) -> None: ...
 
 
@@ -59,6 +66,17 @@ def _identify(board: Ordered, command: Command) -> None:
 def _window(board: Ordered, command: Command) -> None:
     command.expect(1)
     board.windows.next_window_us = command.whole(0, WINDOW_MIN_US, WINDOW_MAX_US)
+    _ok(board, command)
+
+
+def _burst(board: Ordered, command: Command) -> None:
+    command.expect(1)
+    period_us = command.whole(0, 0, WINDOW_MAX_US)
+    if 0 < period_us < BURST_MIN_US:
+        raise Refused(command.name, "range")
+    if not can_burst(board.sensor):
+        raise Refused(command.name, "fitted")
+    board.bursts.set(period_us, board.simulated_us)
     _ok(board, command)
 
 
@@ -96,6 +114,29 @@ def _cutoff(board: Ordered, command: Command) -> None:
     _ok(board, command)
 
 
+def _sensor(board: Ordered, command: Command) -> None:
+    command.expect(1)
+    kind = command.fields[0]
+    if kind != "auto" and kind not in KINDS:
+        raise Refused(command.name, "field")
+    _not_while_running(board, command)
+    _ok(board, command)
+    board.look_for_sensor("" if kind == "auto" else kind, None)
+
+
+def _address(board: Ordered, command: Command) -> None:
+    command.expect(1)
+    address = command.address(0)
+    _not_while_running(board, command)
+    _ok(board, command)
+    board.look_for_sensor(None, address)
+
+
+def _not_while_running(board: Ordered, command: Command) -> None:
+    if board.windows.is_running:
+        raise Refused(command.name, "busy")
+
+
 def _flex_start(board: Ordered, command: Command) -> None:
     order = flex_order(command)
     if board.flex.is_running:
@@ -116,10 +157,13 @@ def _flex_stop(board: Ordered, command: Command) -> None:
 _ORDERS: Final[dict[str, Callable[[Ordered, Command], None]]] = {
     "identify": _identify,
     "window": _window,
+    "burst": _burst,
     "start": _start,
     "stop": _stop,
     "load": _load,
     "cutoff": _cutoff,
+    "sensor": _sensor,
+    "address": _address,
     "flex-start": _flex_start,
     "flex-stop": _flex_stop,
 }

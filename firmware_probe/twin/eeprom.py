@@ -12,6 +12,7 @@ class Eeprom:
 
     ``load_open``: the load switch is open and stays so over a reset, or cells would be drained
     further with every one; ``opened``: why (``new``, ``host``, ``cutoff``, ``sensor``), empty while closed.
+    ``sensor_told``, ``address_told``: kind and address set by command; empty and 0: looked for.
     ``worn``: no cell takes what is written any more; the fields are then the board's RAM, and a
     boot falls back to what was kept before.
     """
@@ -21,6 +22,8 @@ class Eeprom:
     cutoff_uv: int = 0
     hold_ms: int = 0
     load_open: bool = False
+    sensor_told: str = ""
+    address_told: int = 0
     opened: str = ""
     worn: bool = False
 

@@ -14,10 +14,11 @@ import numpy as np
 
 LINE_FAULTS: Final = ("garble", "drop", "half", "noise")
 BOARD_FAULTS: Final = (
-    "reset", "off", "stall", "hang", "sensor", "contact", "holder", "weld", "bridge", "worn",
+    "reset", "off", "stall", "hang", "sensor", "contact", "holder", "weld", "bridge", "worn", "swap",
 )  # fmt: skip
 LINK_FAULTS: Final = ("unplug", "cut")
 CONTACT_OHM: Final = 15.0
+SWAPS: Final = ("INA219", "INA226", "INA228")
 RESET_CAUSES: Final = ("power", "reset", "brownout", "watchdog", "unknown")
 
 
@@ -34,7 +35,7 @@ class Fault:
     - ``stall``: the firmware does nothing for ``duration_s``; conversions go unread,
     - ``hang``: the sensor's bus hangs for ``duration_s`` and is recovered; ``sensor``: the sensor does
       not answer for ``duration_s``; ``contact``: a bad contact puts ``CONTACT_OHM`` in series with the load,
-      ``holder``: between pack and sensor,
+      ``holder``: between pack and sensor; ``swap``: another kind of sensor, ``cause``, is put in its place,
     - ``weld``: the load switch conducts whatever it is told; ``bridge``: a second way from the piece to ground
       goes around it; ``worn``: from now on the EEPROM takes nothing,
     - ``unplug``: the link is gone for ``duration_s``, the board lives; ``cut``: link and power are gone.
@@ -101,6 +102,10 @@ def _parse_item(item: str) -> Fault:
         if value and value not in RESET_CAUSES:
             raise ValueError(f"fault {item.strip()!r}: causes are {', '.join(RESET_CAUSES)}")
         return Fault(time_us, kind, cause=value or "reset")
+    if kind == "swap":
+        if value.upper() not in SWAPS:
+            raise ValueError(f"fault {item.strip()!r}: sensors are {', '.join(SWAPS).lower()}")
+        return Fault(time_us, kind, cause=value.upper())
     try:
         number = float(value) if value else 1.0
     except ValueError:

@@ -11,7 +11,7 @@ from firmware_probe.twin.sensor import IntArray
 # Without a conversion for so long the cells are unwatched: the board opens the switch.
 CUTOFF_BLIND_US: Final = 30_000_000
 # PROTOCOL.md, fault "switch": what may flow through an open one, and how it is looked at.
-LEAK_NV: Final = 400_000
+LEAK_PV: Final = 400_000_000
 LEAK_SETTLE_US: Final = 500_000
 LEAK_BLOCK_US: Final = 250_000
 
@@ -79,11 +79,11 @@ class LeakWatch:
         self.shunt_sum += int(shunt.sum())
         self.pairs += shunt.size
 
-    def leak_counts(self, now_us: int, step_nv: int) -> float | None:
+    def leak_counts(self, now_us: int, step_pv: int) -> float | None:
         """Mean of the block that is over, if it is beyond what may flow; begins the next."""
         mean = self.shunt_sum / self.pairs if self.pairs else 0.0
         self.restart(now_us)
-        return mean if abs(mean) * step_nv > LEAK_NV else None
+        return mean if abs(mean) * step_pv > LEAK_PV else None
 
 
 class LoadSwitch:
@@ -148,17 +148,17 @@ class LoadSwitch:
         self._watch.restart(now_us)
         return self._eeprom.keep()
 
-    def sees(self, pack: IntArray, last_us: int, step_nv: int) -> bool:
+    def sees(self, pack: IntArray, last_us: int, step_pv: int) -> bool:
         """Note pairs, counts of shape (n,) with n > 0, the last at ``last_us``; whether the cutoff may hold in them."""
         self._watch.seen_us = last_us
         if not self.is_watching:
             return False
-        below = int(pack.min()) < self._cutoff_counts(step_nv)
+        below = int(pack.min()) < self._cutoff_counts(step_pv)
         return below or self._watch.below_since_us is not None
 
-    def first_held(self, pack: IntArray, ends_us: IntArray, step_nv: int) -> int | None:
+    def first_held(self, pack: IntArray, ends_us: IntArray, step_pv: int) -> int | None:
         """Index of the pair, complete at ``ends_us`` (n,), at which the cutoff has held; None: not in these."""
-        return self._watch.first_held(pack, ends_us, self._cutoff_counts(step_nv), self._hold_us)
+        return self._watch.first_held(pack, ends_us, self._cutoff_counts(step_pv), self._hold_us)
 
-    def _cutoff_counts(self, step_nv: int) -> float:
-        return self._eeprom.cutoff_uv * 1000 / step_nv
+    def _cutoff_counts(self, step_pv: int) -> float:
+        return self._eeprom.cutoff_uv * 1_000_000 / step_pv

@@ -1,7 +1,7 @@
-"""INA219 and INA226 as a board meets them: counts with the errors of a real chip.
+"""INA219, INA226 and INA228 as a board meets them: counts with the errors of a real chip.
 
 ``CurrentSensor`` turns true volts and amperes into register counts with gain error,
-offset, noise and quantisation. Limits come from TI SBOS448G and TI SBOS547B; noise has no
+offset, noise and quantisation. Limits come from TI SBOS448G, TI SBOS547B and (from memory) TI SBOSA20; noise has no
 limit in them, so its size is invented and marked so (``sensor_registers``).
 """
 
@@ -16,6 +16,7 @@ import numpy.typing as npt
 from firmware_probe.twin.sensor_registers import (
     INA219,
     INA226,
+    INA228,
     KINDS,
     Configuration,
     SensorKind,
@@ -25,6 +26,7 @@ from firmware_probe.twin.sensor_registers import (
 __all__ = [
     "INA219",
     "INA226",
+    "INA228",
     "KINDS",
     "NO_ERRORS",
     "CurrentSensor",
@@ -92,8 +94,10 @@ def draw_errors(kind: SensorKind, rng: np.random.Generator) -> PlantedErrors:
 
 
 # Firmware settings: shunt and bus continuous. INA219: 32 V, 320 mV, 12 bit, no averaging in
-# the chip. INA226: 1.1 ms each, no averaging.
-DEFAULT_CONFIGURATION: Final = {"INA219": 0x399F, "INA226": 0x4127}
+# the chip. INA226: 1.1 ms each, no averaging. INA228: 540 us each and 50 us for its temperature.
+DEFAULT_CONFIGURATION: Final = {"INA219": 0x399F, "INA226": 0x4127, "INA228": 0xF920}
+# Manufacturer and die as the identification registers have them; the INA219 has none.
+CHIP_IDS: Final = {"INA219": "0000.0000", "INA226": "5449.2260", "INA228": "5449.2281"}
 
 
 @dataclass(frozen=True)
@@ -101,7 +105,7 @@ class CurrentSensor:
     """A sensor with its shunt: turns true volts and amperes into register counts.
 
     ``shunt_ohm`` is the marking that the firmware reckons with; the true resistance is
-    ``shunt_true_ohm``.
+    ``shunt_true_ohm``. ``ids``: what its identification registers hold, empty: as the sheet has them.
     """
 
     kind: SensorKind = INA219
@@ -109,10 +113,13 @@ class CurrentSensor:
     address: int = 0x40
     configuration_value: int = -1
     errors: PlantedErrors = NO_ERRORS
+    ids: str = ""
 
     def __post_init__(self) -> None:
         if self.configuration_value < 0:
             object.__setattr__(self, "configuration_value", DEFAULT_CONFIGURATION[self.kind.name])
+        if not self.ids:
+            object.__setattr__(self, "ids", CHIP_IDS[self.kind.name])
         if not 0.0001 <= self.shunt_ohm <= 1000.0:
             raise ValueError(f"shunt of {self.shunt_ohm} ohm: 0.0001 to 1000 is possible")
         setting = self.configuration
@@ -122,6 +129,12 @@ class CurrentSensor:
     @cached_property
     def configuration(self) -> Configuration:
         return decode_configuration(self.kind, self.configuration_value)
+
+    @cached_property
+    def is_named(self) -> bool:
+        """Whether its identification registers say what it is."""
+        manufacturer, die = CHIP_IDS[self.kind.name].split(".")
+        return manufacturer != "0000" and self.ids.startswith(f"{manufacturer}.{die[:3]}")
 
     @cached_property
     def shunt_true_ohm(self) -> float:
@@ -139,8 +152,8 @@ class CurrentSensor:
     @cached_property
     def shunt_full_counts(self) -> int:
         """Greatest count of the gain range; a conversion that reads it is an overflow."""
-        range_nv = round(self.kind.shunt_ranges_mv[self.configuration.gain] * 1e6)
-        return min(range_nv // self.kind.shunt_lsb_nv, 0x7FFF)
+        range_pv = round(self.kind.shunt_ranges_mv[self.configuration.gain] * 1e9)
+        return min(range_pv // self.kind.shunt_lsb_pv, self.kind.shunt_end_counts)
 
     @cached_property
     def range_ma(self) -> float:
@@ -160,7 +173,7 @@ class CurrentSensor:
     ) -> IntArray:
         """Shunt register of ``count`` conversions; ``current_a`` (A), ``common_v`` (V) scalar or of shape (count,)."""
         setting = self.configuration
-        step_v = self.kind.shunt_lsb_nv * 1e-9
+        step_v = self.kind.shunt_lsb_pv * 1e-12
         offset_uv: float | FloatArray = self.errors.shunt_offset_uv[setting.gain]
         if self.errors.common_uv_per_v:
             offset_uv = offset_uv + self.errors.common_uv_per_v * (common_v - SHEET_COMMON_V)
@@ -178,7 +191,7 @@ class CurrentSensor:
     ) -> IntArray:
         """Bus counts (already shifted) of ``count`` conversions; ``bus_v`` scalar or (count,), V."""
         setting = self.configuration
-        step_v = self.kind.bus_lsb_uv * 1e-6
+        step_v = self.kind.bus_lsb_pv * 1e-12
         ideal = (bus_v * (1.0 + self.errors.bus_gain) + self.errors.bus_offset_v) / step_v
         coarse = 1 << (12 - setting.bus_bits) if setting.bus_bits < 12 else 1
         full = self.kind.bus_full_counts

@@ -10,7 +10,7 @@ board's own cutoff is ``load_switch``.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -18,7 +18,13 @@ import numpy as np
 from firmware_probe.line_format import COMMAND_MAX_BYTES, fixed
 from firmware_probe.twin.bench_circuit import RIGHT_WIRING, BenchCircuit, Wiring
 from firmware_probe.twin.board_commands import WINDOW_MAX_US, WINDOW_MIN_US
-from firmware_probe.twin.board_lines import LineOutput, hello_body, tenth_microamperes
+from firmware_probe.twin.board_lines import (
+    LineOutput,
+    SensorSeat,
+    hello_body,
+    sensor_body,
+    tenth_microamperes,
+)
 from firmware_probe.twin.board_orders import obey
 from firmware_probe.twin.eeprom import Eeprom
 from firmware_probe.twin.faults import CONTACT_OHM, Fault, FaultPlayer
@@ -27,9 +33,9 @@ from firmware_probe.twin.joints import Joint
 from firmware_probe.twin.load import LoadProgramme, OperatingStates
 from firmware_probe.twin.load_switch import LoadSwitch
 from firmware_probe.twin.pack import PackModel
-from firmware_probe.twin.sensor import CurrentSensor, IntArray
+from firmware_probe.twin.sensor import KINDS, CurrentSensor, IntArray
 from firmware_probe.twin.window_grid import WindowGrid
-from firmware_probe.twin.window_sums import Counters
+from firmware_probe.twin.window_sums import BURST_VALUES, BurstRecord, Counters, short_sensor
 
 STEP_MAX_US: Final = 10_000_000
 # Boot loader and start-up; after a watchdog or brown-out the boot loader is skipped.
@@ -240,6 +246,9 @@ class SimulatedBoard:
         self.switch = LoadSwitch(self._switch_fitted, self.eeprom, self.simulated_us)
         counters = Counters(self.sensor.kind, round(self.sensor.shunt_ohm * 10_000))
         self.windows = WindowGrid(self._window_after_boot_us, self.simulated_us, counters)
+        self.bursts = BurstRecord()
+        self._clears = 0
+        self._set_up_sensor()
         self._output.forget_faults()
         self._stalled_from_us = None
         self.flex.stop(0, "fault")
@@ -274,6 +283,8 @@ class SimulatedBoard:
             self._deaf_until_us = max(self._deaf_until_us, until_us)
             self._deaf_code = "bus" if fault.kind == "hang" else "sensor"
             self._fault(self._deaf_code, "")
+        elif fault.kind == "swap":
+            self._swap(fault.cause)
         elif fault.kind in ("contact", "holder"):
             self._contact_until_us = max(self._contact_until_us, until_us)
             if fault.kind == "contact":
@@ -286,6 +297,29 @@ class SimulatedBoard:
             self.eeprom.worn = True
         if fault.kind in ("unplug", "cut"):
             self._link_down_until_us = max(self._link_down_until_us, until_us)
+
+    def look_for_sensor(self, kind: str | None, address: int | None) -> None:
+        """Told by command, kept over resets; None leaves as it is."""
+        self.eeprom.sensor_told = self.eeprom.sensor_told if kind is None else kind
+        self.eeprom.address_told = self.eeprom.address_told if address is None else address
+        self._set_up_sensor()
+        self.greet()
+
+    def _set_up_sensor(self) -> None:
+        """Accumulators cleared; a sensor that is not found, or is taken for another, gives no readings."""
+        self._clears += 1
+        self._seat = SensorSeat(self.eeprom, self.sensor, self._clears)
+
+    def _swap(self, kind_name: str) -> None:
+        """Another kind of sensor in the old one's place; the board finds it after a second."""
+        self._fault("sensor", "")
+        self._sensor_after_boot = self.circuit.sensor = replace(
+            self.sensor, kind=KINDS[kind_name], configuration_value=-1, ids=""
+        )
+        self.windows.change_sensor(self.sensor.kind)
+        self._set_up_sensor()
+        self._fault("swap", f"{kind_name}@{self.sensor.address:02X}")
+        self.greet()
 
     def _go_dark(self, until_us: int, cause: str) -> None:
         self._powerless = True
@@ -352,32 +386,61 @@ class SimulatedBoard:
         first = self._pairs_until(start_us) + 1
         count = self._pairs_until(end_us) - first + 1
         tripped = False
-        if count > 0 and start_us >= self._dead_until_us and start_us >= self._deaf_until_us:
+        read = self._seat.works and start_us >= max(self._dead_until_us, self._deaf_until_us)
+        # An INA228 counts on by itself while nobody reads it.
+        own = None if self._powerless else self._seat.own
+        if count > 0 and (read or own is not None):
             first_start_s = (self._pair_end_us(first - 1) - start_us) * 1e-6
             shunt, bus = self.circuit.convert(stretch.states, first_start_s, count)
+            if own is not None:
+                own.add(shunt, bus)
+        if count > 0 and read:
             pack = bus * self.sensor.kind.pack_ratio + shunt
             held = self._held_cutoff(pack, first)
             if held is not None:
                 tripped = True
                 end_us = self._pair_end_us(first + held)
                 shunt, bus, pack = shunt[: held + 1], bus[: held + 1], pack[: held + 1]
-            self.windows.add(shunt, bus, pack, self.sensor.shunt_full_counts)
-            if self.switch.watches_leak and start_us >= self.switch.leak.begin_us:
-                self.switch.leak.add(shunt)
+            lost = self._burst(stretch.states, first, shunt.size)
+            if lost:
+                kept = np.ones(shunt.size, dtype=bool)
+                kept[lost] = False
+                shunt, bus, pack = shunt[kept], bus[kept], pack[kept]
+            if shunt.size:
+                self.windows.add(shunt, bus, pack, self.sensor.shunt_full_counts)
+                if self.switch.watches_leak and start_us >= self.switch.leak.begin_us:
+                    self.switch.leak.add(shunt)
         self.circuit.draw(stretch.states, (end_us - start_us) * self._tick_true_s)
         self.simulated_us = end_us
         self._stretch = None
         if tripped:
             self.move_switch(False, "cutoff")
 
+    def _burst(self, states: OperatingStates | None, first: int, count: int) -> list[int]:
+        """Bursts among ``count`` pairs from ``first`` on; each takes the place of the pair whose index is given."""
+        timer, lost = self.bursts.timer, list[int]()
+        if not timer.period_us or not self.windows.is_running or self.flex.is_running:
+            return lost
+        # Right after the first pair that is complete when it is due.
+        while (pair := max(self._pairs_until(timer.due_us - 1) + 2, first)) < first + count:
+            lost.append(pair - first)
+            timer.began(self._pair_end_us(pair - 1))
+        if lost:
+            begins_us = [self._pair_end_us(first + index - 1) for index in lost]
+            starts_s = (np.array(begins_us) - self.simulated_us) * 1e-6
+            values = self.circuit.burst(states, starts_s, short_sensor(self.sensor), BURST_VALUES)
+            ends_us = [self._pair_end_us(first + index) - self.boot_us for index in lost]
+            self._say_all(self.bursts.add(values, self.sensor, ends_us))
+        return lost
+
     def _held_cutoff(self, pack: IntArray, first: int) -> int | None:
         """Index of the pair at which the board's own cutoff is reached; ``first``: number of the first pair."""
-        step_nv = self.sensor.kind.shunt_lsb_nv
-        if not self.switch.sees(pack, self._pair_end_us(first + pack.size - 1), step_nv):
+        step_pv = self.sensor.kind.shunt_lsb_pv
+        if not self.switch.sees(pack, self._pair_end_us(first + pack.size - 1), step_pv):
             return None
         pairs = np.arange(first, first + pack.size, dtype=np.int64)
         ends_us = self.boot_us + pairs * self.sensor.pair_time_ns // 1000
-        return self.switch.first_held(pack, ends_us, step_nv)
+        return self.switch.first_held(pack, ends_us, step_pv)
 
     def move_switch(self, closed: bool, reason: str) -> None:
         """Open or close the load switch, and say so."""
@@ -416,11 +479,11 @@ class SimulatedBoard:
     def _look_for_leak(self) -> None:
         """The switch is open: has the current gone?"""
         kind = self.sensor.kind
-        counts = self.switch.leak.leak_counts(self.simulated_us, kind.shunt_lsb_nv)
+        counts = self.switch.leak.leak_counts(self.simulated_us, kind.shunt_lsb_pv)
         if counts is not None:
             shunt_steps = round(self.sensor.shunt_ohm * 10_000)  # of 0.1 mOhm
             # nV over 0.1 mOhm are 0.01 mA, a hundred steps of 0.0001 mA.
-            self._fault("switch", fixed(round(counts * kind.shunt_lsb_nv * 100 / shunt_steps), 4))
+            self._fault("switch", fixed(round(counts * kind.shunt_lsb_pv * 100 / shunt_steps), 4))
 
     def _end_stall(self) -> None:
         assert self._stalled_from_us is not None
@@ -441,6 +504,8 @@ class SimulatedBoard:
             body = self.windows.close(now_us, now_us - self.boot_us)
             if body:
                 self.say(body)
+                own = self._seat.own_body(self.windows, now_us)
+                self._say_all([own] if own else [])
         elif now_us < self._deaf_until_us:
             self._fault(self._deaf_code, "")
         self.windows.go_on(now_us)
@@ -451,6 +516,7 @@ class SimulatedBoard:
         widest = len(self.sensor.kind.shunt_ranges_mv) - 1
         if self._widen and self.sensor.configuration.gain < widest:
             self.circuit.sensor = self.sensor.with_gain(widest)
+            self.bursts.clear()
             self._fault("range", fixed(tenth_microamperes(self.sensor.range_ma), 4))
 
     # ---- lines
@@ -468,7 +534,7 @@ class SimulatedBoard:
 
     def greet(self) -> None:
         if self.simulated_us >= self._dead_until_us:
-            self._output.greet(self.hello())
+            self._output.greet(sensor_body(self.eeprom, self.sensor), self.hello())
 
     def _tell_memory(self, remembered: bool) -> None:
         if not remembered:
@@ -485,6 +551,7 @@ class SimulatedBoard:
             self.sensor,
             self.switch,
             self.windows,
+            self.bursts.timer.period_us,
             cause=self._cause,
             time_us=self.simulated_us - self.boot_us,
             time_factor=self.time_factor,

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from firmware_probe.twin.sensor import IntArray
+from firmware_probe.twin.sensor import IntArray, SensorKind
 from firmware_probe.twin.window_sums import Counters, WindowSums
 
 
@@ -13,10 +13,12 @@ class WindowGrid:
         self.window_us = self.next_window_us = window_us
         self.end_us = now_us + window_us
         self.is_running = False
+        self.started_us = now_us
         self.overflows = 0
         self._counters = counters
         self._sums = WindowSums()
         self._sequence = 0
+        self.last_sequence: int | None = None
         self._start_us = now_us
         self._is_cut_short = False
 
@@ -29,6 +31,7 @@ class WindowGrid:
         """Send lines from the next whole window on."""
         if not self.is_running:
             self.is_running = True
+            self.started_us = now_us
             self._is_cut_short = now_us > self._start_us
 
     def stop(self) -> None:
@@ -43,12 +46,18 @@ class WindowGrid:
         if shunt.size:
             self._sums.add(shunt, bus, pack)
 
+    def change_sensor(self, kind: SensorKind) -> None:
+        """Another kind counts in other steps: what the window has so far is void, its time stays with it."""
+        self._sums = WindowSums()
+        self._counters.change(kind)
+
     def close(self, now_us: int, time_us: int) -> str:
         """Count the window in; body of its line at ``time_us`` since boot, empty if none is to be sent."""
         self._counters.add(self._sums, now_us - self._start_us)
         body = ""
         if self.is_running and not self._is_cut_short:
             body = self._counters.window_body(self._sequence, time_us, self._sums)
+            self.last_sequence = self._sequence
             self._sequence = (self._sequence + 1) & 0xFFFFFFFF
         self._is_cut_short = False
         self._start_us = now_us

@@ -26,6 +26,7 @@ class Chemistry:
     brief: str
 
 
+OTHER: Final = "other"
 _NO_CHARGE = "Never charge a primary cell; never mix brands, ages or chemistries in one pack."
 CHEMISTRIES: Final = {
     item.name: item
@@ -96,6 +97,16 @@ CHEMISTRIES: Final = {
             "A power bank keeps its voltage flat to the end and may switch off under a light load. Stop on swelling or heat.",
             "May switch off under a light load; stop on swelling or heat.",
         ),
+        # A kind without a word here: nothing is known of its volts.
+        Chemistry(
+            OTHER,
+            0.0,
+            float("inf"),
+            0.0,
+            "Nothing is known here of these cells: stop at the voltage and mind the cautions that their maker gives. "
+            "Never leave unknown cells alone without a hardware cutoff.",
+            "Stop where these cells' maker says; never leave them alone without a hardware cutoff.",
+        ),
     )
 }
 RECHARGEABLE: Final = frozenset({"nimh", "li-ion", "lifepo4"})
@@ -157,10 +168,13 @@ class Pack:
         return f"{self.cells}x {size}{self.chemistry}{', used' if self.used else ''}"
 
 
-def parse_pack(text: str, capacity_mah: float | None = None, used: bool = False) -> Pack:
+def parse_pack(
+    text: str, capacity_mah: float | None = None, used: bool = False, *, other: bool = False
+) -> Pack:
     """Pack from words such as ``3x AA alkaline``, ``1x pouch li-ion 1000 mAh``, ``2x AA nimh, used`` or ``usb-bank``.
 
-    ``capacity_mah``: the label's figure where the words do not say it. Raises BenchError with the known
+    ``capacity_mah``: the label's figure where the words do not say it. ``other``: whether cells of another kind
+    (``2x other 180 mAh``), of which only the label's capacity is known, will do. Raises BenchError with the known
     chemistries if it cannot be understood, if both say different capacities, or if cells that are not
     recharged are called used.
     """
@@ -177,7 +191,7 @@ def parse_pack(text: str, capacity_mah: float | None = None, used: bool = False)
         raise BenchError(
             f"The pack {text!r} is not understood.",
             evidence="expected: number x size chemistry, with 1 to 24 cells in series",
-            next_step=f'write it like "3x AA alkaline"; chemistries: {", ".join(CHEMISTRIES)}.',
+            next_step=f'write it like "3x AA alkaline"; chemistries: {_known(other)}.',
         )
     assert match is not None
     said_mah = float(match["capacity"]) if match["capacity"] else capacity_mah
@@ -187,6 +201,8 @@ def parse_pack(text: str, capacity_mah: float | None = None, used: bool = False)
             evidence=f"{said_mah:g} mAh in its words, {capacity_mah} beside them",
             next_step="say the capacity once, as the label has it.",
         )
+    if chemistry == OTHER:
+        _check_other(text, said_mah, other)
     pack = Pack(
         chemistry,
         cells,
@@ -194,6 +210,26 @@ def parse_pack(text: str, capacity_mah: float | None = None, used: bool = False)
         said_mah,
     )
     return as_used(pack) if used or match["used"] else pack
+
+
+def _known(other: bool) -> str:
+    return ", ".join(name for name in CHEMISTRIES if other or name != OTHER)
+
+
+def _check_other(text: str, capacity_mah: float | None, will_do: bool) -> None:
+    """Raises BenchError where cells of another kind will not do, or tell nothing."""
+    if not will_do:
+        raise BenchError(
+            f"The pack {text!r} will not do here: nothing is known of its voltage.",
+            evidence="cells of another kind tell a forecast their capacity, and nothing else",
+            next_step=f"name its chemistry: {_known(other=False)}.",
+        )
+    if capacity_mah is None:
+        raise BenchError(
+            f"The pack {text!r} says nothing without its capacity.",
+            evidence="of cells of another kind only the label's capacity is known",
+            next_step='give it, such as "2x other 180 mAh".',
+        )
 
 
 def as_used(pack: Pack | None) -> Pack:

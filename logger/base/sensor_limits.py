@@ -4,7 +4,9 @@ Plain numbers without numpy, so that recording can use them too. Offsets and gai
 greatest errors at 25 °C; ``*_per_c`` what a change of temperature may add.
 """
 
+import math
 from dataclasses import dataclass
+from statistics import NormalDist
 from typing import Final
 
 from logger.base.numbers import digits_text
@@ -17,9 +19,10 @@ class SensorLimits:
     ``offsets``: (full scale of the shunt range in V, greatest offset in V), widest range last.
     ``noise_*_steps``: one standard deviation of a single conversion; sheets do not limit it.
     ``common_v_per_v``: offset per V on the inputs (common-mode rejection), ``supply_v_per_v``: per V of the
-    chip's supply; the sheet's offsets hold at ``SHEET_COMMON_V`` and ``SHEET_SUPPLY_V``. ``pin_a``, ``pin_ohm``:
+    chip's supply, ``voltage_supply_v_per_v`` the voltage's; the sheet's offsets hold at ``SHEET_COMMON_V`` and ``SHEET_SUPPLY_V``. ``pin_a``, ``pin_ohm``:
     what the chip's pin behind the shunt takes, a current and a resistance to ground. ``short_share``: what a
-    burst's short conversions hide (``burst_means_ma2``).
+    burst's short conversions hide (``burst_means_ma2``), ``short_s``: from one of them to the next, ``burst_steps``
+    the steps in one of their counts.
     """
 
     kind: str
@@ -38,9 +41,22 @@ class SensorLimits:
     noise_voltage_steps: float
     common_v_per_v: float
     supply_v_per_v: float
+    voltage_supply_v_per_v: float
     pin_a: float
     pin_ohm: float
     short_share: float
+    short_s: float
+    burst_steps: int = 1
+
+    @property
+    def voltage_grain_v(self) -> float:
+        """What single conversions of the voltage tell apart: the step, or noise of many steps."""
+        return self.voltage_step_v * max(1.0, self.noise_voltage_steps / _NOISE_OF_A_STEP_V)
+
+    @property
+    def current_grain_v(self) -> float:
+        """The same of the shunt."""
+        return self.current_step_v * max(1.0, self.noise_current_steps / _NOISE_OF_A_STEP)
 
     def shunt_offset_v(self, range_ma: float | None, shunt_ohm: float) -> float:
         """Greatest offset in the range that was used; the widest range's where it is not known."""
@@ -57,8 +73,11 @@ class SensorLimits:
 
     def supply_v(self, *, zeroed: bool) -> float:
         """Greatest offset that the chip's supply makes."""
-        apart_v = SUPPLY_APART_V if zeroed else USB_MOST_V - SHEET_SUPPLY_V
-        return self.supply_v_per_v * apart_v
+        return self.supply_v_per_v * _supply_apart_v(zeroed)
+
+    def voltage_supply_v(self, *, calibrated: bool) -> float:
+        """The same of the voltage's conversion."""
+        return self.voltage_supply_v_per_v * _supply_apart_v(calibrated)
 
     def pin_current_ma(self, bus_v: float, zero_v: float | None) -> float:
         """Greatest current into the chip's own pin that no zero took away."""
@@ -79,6 +98,16 @@ class SensorLimits:
         pin_ma = self.pin_current_ma(bus_v, None) if is_pack_on(bus_v) else 0.0
         return 1e3 * volts / shunt_ohm + pin_ma
 
+    def voltage_zero_v(self, *, drift_c: float = 0.0) -> float:
+        """Greatest offset of the voltage before it was compared: all at once, V."""
+        drift_v = drift_c * self.voltage_offset_v_per_c
+        return self.voltage_offset_v + self.voltage_supply_v(calibrated=False) + drift_v
+
+
+def _supply_apart_v(compared: bool) -> float:
+    """How far the chip's supply may be from where it was compared, or from the sheet's."""
+    return SUPPLY_APART_V if compared else USB_MOST_V - SHEET_SUPPLY_V
+
 
 def is_pack_on(bus_v: float) -> bool:
     """Whether a pack stands on the inputs: pins take their current, and the offset is the pack's own."""
@@ -96,31 +125,40 @@ SUPPLY_APART_V: Final = 0.05
 PACK_ON_V: Final = 0.3
 PIN_SPREAD: Final = 1.75
 
+# Noise of one conversion in steps at which the step itself is what can be told apart (that of the 16-bit chip).
+_NOISE_OF_A_STEP: Final = 1.25
+_NOISE_OF_A_STEP_V: Final = 0.6
+
 # Shunt resistors on sensor boards are commonly marked 1 %, and drift by 75 ppm per degree:
 # common practice, no source.
 SHUNT_LIMIT: Final = 0.01
 SHUNT_PER_C: Final = 75e-6
 
-# Rounding of a mean averages out where noise spreads the conversions: from so many steps of one
-# standard deviation, or of the span between least and greatest, on. What is left of a step then is
-# below exp(-2 pi^2 s^2) / pi for Gaussian noise of s steps: 0.03 at 0.35.
-SPREAD_NOISE_STEPS: Final = 0.35
-SPREAD_SPAN_STEPS: Final = 2.5
+# Rounding of a mean averages out where noise spreads the conversions: of Gaussian noise of s steps there remains less
+# than exp(-2 pi^2 s^2) / pi of a step (first term of the staircase's Fourier series); no less than this share is claimed.
 SPREAD_SHARE: Final = 0.03
-# Three neighbouring steps in a window of a hundred: noise of 0.24 steps or more, which leaves 0.1.
-FEW_SPAN_STEPS: Final = 1.5
-FEW_SHARE: Final = 0.1
+# Least and greatest of rounded values span the noise's own range, give or take most of a step.
+_SPAN_SLACK_STEPS: Final = 0.6
 
 
-def rounding_share(span_steps: float, *, noisy: bool = True) -> float:
-    """Share of a step that rounding may leave in a mean: half where nothing spreads it.
+def range_of_normal(count: float) -> float:
+    """Mean range of so many normal readings, in standard deviations (within 2 % of the tables of d2 from 5 on)."""
+    return 2 * NormalDist().inv_cdf(1 - 0.56 / max(count, 2.0))
 
-    ``span_steps``: usual span between a window's least and greatest; ``noisy``: its noise is of the size that the
-    span should come from.
-    """
-    if noisy and span_steps >= SPREAD_SPAN_STEPS:
-        return SPREAD_SHARE
-    return FEW_SHARE if span_steps >= FEW_SPAN_STEPS else 0.5
+
+def rounding_share(noise_steps: float) -> float:
+    """Share of a step that rounding may leave in a mean, to either side: half where no noise spreads it."""
+    left = math.exp(-2 * (math.pi * max(noise_steps, 0.0)) ** 2) / math.pi
+    return 0.5 if noise_steps < _NOISE_LEAST_STEPS else max(left, SPREAD_SHARE)
+
+
+def rounding_share_by_span(span_steps: float, conversions: float) -> float:
+    """The same from the usual span between least and greatest of so many conversions."""
+    return rounding_share((span_steps - _SPAN_SLACK_STEPS) / range_of_normal(conversions))
+
+
+# Below it the formula is no bound: the further terms count.
+_NOISE_LEAST_STEPS: Final = 0.12
 
 
 _INA219: Final = SensorLimits(
@@ -145,9 +183,11 @@ _INA219: Final = SensorLimits(
     # Rejection 100 dB at least; supply 10 uV/V, typical only, doubled; pins, typical (SOURCES.md F2).
     common_v_per_v=1e-5,
     supply_v_per_v=20e-6,
+    voltage_supply_v_per_v=0.0,
     pin_a=20e-6,
     pin_ohm=320e3,
     short_share=0.19,
+    short_s=133e-6,
 )
 _INA226: Final = SensorLimits(
     kind="INA226",
@@ -169,11 +209,41 @@ _INA226: Final = SensorLimits(
     # Rejection 126 dB at least; supply 2.5 uV/V, typical only, doubled; pins, typical (SOURCES.md F3).
     common_v_per_v=10 ** (-126 / 20),
     supply_v_per_v=5e-6,
+    # 0.5 mV/V, typical only (from memory of the same table), doubled.
+    voltage_supply_v_per_v=1e-3,
     pin_a=10e-6,
     pin_ohm=830e3,
     short_share=0.31,
+    short_s=147e-6,
 )
-SENSOR_LIMITS: Final = {limits.kind: limits for limits in (_INA219, _INA226)}
+_INA228: Final = SensorLimits(
+    kind="INA228",
+    grade="its greatest ones",
+    # TI SBOSA20, electrical characteristics, all from memory (SOURCES.md C25); the range that the sketch uses.
+    offsets=((0.16384, 1e-6),),
+    current_gain=0.0005,
+    current_step_v=312.5e-9,
+    current_offset_v_per_c=10e-9,
+    current_gain_per_c=20e-6,
+    voltage_gain=0.0005,
+    voltage_offset_v=2.5e-3,
+    voltage_step_v=195.3125e-6,
+    voltage_gain_per_c=20e-6,
+    voltage_offset_v_per_c=20e-6,
+    # 20 bits, of which a conversion of 540 us tells some 15: about 3 uV and 1 mV.
+    noise_current_steps=12.0,
+    noise_voltage_steps=6.0,
+    common_v_per_v=10 ** (-154 / 20),
+    supply_v_per_v=0.5e-6,
+    voltage_supply_v_per_v=1.1e-3,
+    # Greatest current of a pin; VBUS, which boards tie to VIN-, typically.
+    pin_a=2.5e-9,
+    pin_ohm=1e6,
+    short_share=0.18,
+    short_s=141e-6,
+    burst_steps=16,
+)
+SENSOR_LIMITS: Final = {limits.kind: limits for limits in (_INA219, _INA226, _INA228)}
 
 
 def sensor_limits(kind: str) -> SensorLimits | None:
@@ -185,6 +255,8 @@ def sensor_limits(kind: str) -> SensorLimits | None:
 _WITHIN_PAIRS: Final = 12
 _BETWEEN_PAIRS: Final = 16
 _OF_ALL: Final = 0.75
+# Short conversions that stand for one of the sketch's own.
+SHORT_IN_ONE: Final = 4
 
 
 def burst_means_ma2(
@@ -197,7 +269,7 @@ def burst_means_ma2(
 
     A short conversion of length s hides k s / 3 where the difference grows by k with the lag (edges further apart
     than s), and values d apart show k (5/4 d - s / 4) within a half: 28 over 145 us for the INA219 (s 84, d 133 us),
-    47 over 149 us for the INA226 (140, 147 us). So much is added to both.
+    47 over 149 us for the INA226 (140, 147 us), 28 over 155 us for the INA228 (84, 141 us). So much is added to both.
     """
     half = count_ma2 / 2 / bursts
     shown = _OF_ALL * half * within / _WITHIN_PAIRS

@@ -7,6 +7,7 @@ from statistics import fmean, stdev
 from typing import Final, Protocol
 
 from firmware_probe.line_format import command
+from logger.base.sensor_identity import unknown_words
 from logger.board.stream import Answer, Fault, Hello, Item, Window
 from logger.board.wiring_sense import NO_VOLTAGE_V, Row, sense_wiring, senses_of
 
@@ -21,8 +22,8 @@ SET_BACK_TRIES: Final = 2
 
 # An open input of these sensors floats up to about 1 V (common practice, no source).
 FLOATING_V: Final = 1.2
-# Absolute maximum at the inputs: INA219 26 V (TI SBOS448G), INA226 36 V (TI SBOS547B).
-INPUT_MAX_V: Final = {"INA219": 26.0, "INA226": 36.0}
+# Absolute maximum at the inputs: INA219 26 V (TI SBOS448G), INA226 36 V (TI SBOS547B), INA228 85 V (SOURCES.md C25).
+INPUT_MAX_V: Final = {"INA219": 26.0, "INA226": 36.0, "INA228": 85.0}
 # A conversion below this share of the mean is a contact that opened, not a load that pulled.
 CONTACT_SHARE: Final = 0.5
 
@@ -151,6 +152,14 @@ def summary(windows: Sequence[Window]) -> Seen:
 def judge(hello: Hello, heard: Heard, zero_ma: float) -> Verdict:
     """What the readings say about the wiring; currents below ``zero_ma`` cannot be told from none."""
     if hello.sensor == "none":
+        unknown = unknown_words(hello.address, hello.ids)
+        if unknown:
+            return Verdict(
+                False,
+                unknown,
+                "if you know which sensor it is, say so: drawbench probe --sensor INA226 (or another kind); its doubt "
+                "is then that of such a chip as bought, until it was compared with a meter.",
+            )
         return Verdict(
             False,
             "The board answers, but it finds no sensor.",
@@ -163,7 +172,9 @@ def judge(hello: Hello, heard: Heard, zero_ma: float) -> Verdict:
         return Verdict(
             False,
             f"The board found its {hello.sensor}, but no reading comes from it.",
-            "check the wires SDA and SCL for a loose end, then press the board's reset button.",
+            "say what it really is, or have it looked for again: drawbench probe --sensor auto."
+            if hello.identity == "told"
+            else "check the wires SDA and SCL for a loose end, then press the board's reset button.",
         )
     return (
         _too_much(hello, seen)
@@ -207,8 +218,8 @@ def _current(hello: Hello, seen: Seen, zero_ma: float) -> Verdict | None:
             "change VIN+ and VIN\N{MINUS SIGN} over: VIN+ goes to the pack, VIN\N{MINUS SIGN} to your piece.",
         )
     vbus = (
-        "; on an INA226 breakout VBS (VBUS) must be joined to VIN\N{MINUS SIGN}"
-        if hello.sensor == "INA226"
+        f"; on an {hello.sensor} breakout VBS (VBUS) must be joined to VIN\N{MINUS SIGN}"
+        if hello.sensor in ("INA226", "INA228")
         else ""
     )
     if seen.current_ma > zero_ma:

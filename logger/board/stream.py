@@ -7,7 +7,7 @@ that, and reading in chunks, is why this keeps up with any cable.
 
 import re
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, NamedTuple
 
 from firmware_probe.line_format import DECIMALS, FLEX_FIELDS, LINE_MAX_BYTES, WINDOW_FIELDS, crc16
@@ -41,6 +41,8 @@ class Hello:
     ``time_factor``: board seconds per host second of a simulated board (0: as
     fast as it can), None on a real one, whose clock can be compared with ours.
     ``burst_us``: usual time between bursts of short conversions, 0: none; None: it cannot.
+    ``identity``: how the board knows the sensor: ``number``, ``behaviour``, ``told``, ``-``; empty: it does not say.
+    ``ids``: what its identification registers held (``0000.0000``: nothing).
     """
 
     protocol: int
@@ -62,6 +64,33 @@ class Hello:
     running: bool = False
     time_factor: float | None = None
     burst_us: int | None = None
+    identity: str = ""
+    ids: str = ""
+
+
+@dataclass(frozen=True)
+class SensorKnown:
+    """How the board knows its sensor; comes right before a ``hello``, whose fields it becomes."""
+
+    identity: str
+    ids: str
+
+
+_SENSOR_UNKNOWN: Final = SensorKnown("", "")
+
+
+@dataclass(frozen=True)
+class Own:
+    """What an INA228 counted itself, read right after the window ``sequence``; ``clears``: how often it began anew.
+
+    ``charge`` (signed), ``energy``, ``die``: as its registers have them.
+    """
+
+    sequence: int
+    clears: int
+    charge: int
+    energy: int
+    die: int
 
 
 @dataclass(frozen=True)
@@ -135,7 +164,7 @@ class Void:
     reason: str
 
 
-Item = Window | Hello | Burst | Load | Fault | Flex | FlexEnd | Answer | Void
+Item = Window | Hello | Own | Burst | Load | Fault | Flex | FlexEnd | Answer | Void
 
 
 def _number(name: str) -> bytes:
@@ -171,6 +200,7 @@ class LineDecoder:
         self._pending = b""
         self._overlong = 0  # bytes of an overlong line so far
         self._fresh = True
+        self._sensor = _SENSOR_UNKNOWN
 
     def restart(self) -> None:
         """The link was opened again: what is pending will never be completed."""
@@ -266,6 +296,12 @@ class LineDecoder:
         except (ValueError, IndexError, KeyError):
             return self._void(position, length, "fields")
         self.lines += 1
+        if isinstance(item, SensorKnown):
+            self._sensor = item
+            return []
+        if isinstance(item, Hello):
+            item = replace(item, identity=self._sensor.identity, ids=self._sensor.ids)
+            self._sensor = _SENSOR_UNKNOWN
         return [item]
 
     def _void(self, position: int, length: int, reason: str) -> list[Item]:
@@ -288,6 +324,10 @@ def _whole(text: str) -> int:
     if not _WHOLE(text):
         raise ValueError(text)
     return int(text)
+
+
+def _signed(text: str) -> int:
+    return -_whole(text[1:]) if text.startswith("-") else _whole(text)
 
 
 def _decimal(text: str) -> float:
@@ -333,6 +373,12 @@ def _hello(parts: list[str]) -> Hello:
     )
 
 
+def _own(parts: list[str]) -> Own:
+    sequence, clears, energy = (_whole(parts[at]) for at in (0, 1, 3))
+    charge, die = (_signed(parts[at]) for at in (2, 4))
+    return Own(sequence, clears, charge, energy, die)
+
+
 def _burst(parts: list[str]) -> Burst:
     time_us, bursts, within, between = (_whole(part) for part in parts[:4])
     if not 0 < bursts < 2**16:
@@ -360,9 +406,11 @@ def _flex(parts: list[str]) -> Flex:
     )
 
 
-_READERS: Final[dict[str, Callable[[list[str]], Item]]] = {
+_READERS: Final[dict[str, Callable[[list[str]], Item | SensorKnown]]] = {
     "hello": _hello,
     "burst": _burst,
+    "own": _own,
+    "sensor": lambda parts: SensorKnown(_word(parts[0]), parts[1]),
     "load": _load,
     "fault": lambda parts: Fault(
         _whole(parts[0]), _word(parts[1]), parts[2] if len(parts) > 2 else ""

@@ -88,12 +88,12 @@ def senses_of(
     zero_ma = 1e3 * sheet.shunt_offset_v(range_ma, shunt_ohm) / shunt_ohm
     if zero is not None:
         zero_ma = abs(zero.zero) + 2 * zero.zero_standard
-    step_ma = 1e3 * sheet.current_step_v / shunt_ohm
+    step_ma = 1e3 * sheet.current_grain_v / shunt_ohm
     return Senses(
         zero_ma=zero_ma,
         step_ma=step_ma,
-        step_v=sheet.voltage_step_v,
-        noise_ma=sheet.noise_current_steps * step_ma,
+        step_v=sheet.voltage_grain_v,
+        noise_ma=1e3 * sheet.noise_current_steps * sheet.current_step_v / shunt_ohm,
         noise_v=sheet.noise_voltage_steps * sheet.voltage_step_v,
     )
 

@@ -15,11 +15,11 @@ from logger.base.errors import BenchError
 from logger.base.numbers import digits_text
 from logger.base.sensor_limits import (
     SHUNT_LIMIT,
-    SPREAD_NOISE_STEPS,
-    SPREAD_SHARE,
+    SHUNT_PER_C,
     SensorLimits,
     is_pack_on,
     rounding_share,
+    rounding_share_by_span,
     sensor_limits,
 )
 from logger.board.port import Found, LinkLostError
@@ -138,17 +138,18 @@ def reading_of(rows: Sequence[Row], sheet: SensorLimits, shunt_ohm: float) -> Re
     root_n, conversions = math.sqrt(len(rows)), median(row.conversions for row in rows)
     span_ma = median(row.current_max_ma - row.current_min_ma for row in rows)
     noise_v = stdev(volts) * math.sqrt(max(conversions, 1.0))
-    spread_ma = 2 * rounding_share(span_ma / step_ma)
-    spread_v = SPREAD_SHARE * 2 if noise_v >= SPREAD_NOISE_STEPS * step_v else 1.0
+    left_ma = step_ma * rounding_share_by_span(span_ma / step_ma, conversions)
+    left_v = step_v * rounding_share(noise_v / step_v)
     mean_ma = fmean(currents)
     wander_ma = max(currents) - min(currents)
     return Reading(
         current_ma=mean_ma,
-        current_standard_ma=math.hypot(stdev(currents) / root_n, spread_ma * step_ma / 2 / _ROOT_3),
+        current_standard_ma=math.hypot(stdev(currents) / root_n, left_ma / _ROOT_3),
         pack_v=fmean(volts),
-        pack_standard_v=math.hypot(stdev(volts) / root_n, spread_v * step_v / 2 / _ROOT_3),
+        pack_standard_v=math.hypot(stdev(volts) / root_n, left_v / _ROOT_3),
         bus_v=fmean(row.bus_v for row in rows),
-        is_steady=wander_ma <= max(_STEADY_SHARE * abs(mean_ma), 3 * step_ma),
+        is_steady=wander_ma
+        <= max(_STEADY_SHARE * abs(mean_ma), 3e3 * sheet.current_grain_v / shunt_ohm),
     )
 
 
@@ -257,10 +258,12 @@ def calibrate(
         )
     current = voltage = None
     if zero is not None or points:
-        prior = Prior(zero_ma, (sheet.current_gain, SHUNT_LIMIT))
+        drift = _BENCH_C * (sheet.current_gain_per_c + SHUNT_PER_C)
+        prior = Prior(zero_ma, (sheet.current_gain, SHUNT_LIMIT, drift))
         current = fit_line(points, prior, accuracy.current, zero)
     if volts:
-        prior = Prior(sheet.voltage_offset_v, (sheet.voltage_gain,))
+        gains = (sheet.voltage_gain, _BENCH_C * sheet.voltage_gain_per_c)
+        prior = Prior(sheet.voltage_zero_v(drift_c=_BENCH_C), gains)
         voltage = fit_line(volts, prior, accuracy.voltage)
     return Calibration(
         board=hello.board,

@@ -8,6 +8,7 @@ import click
 import numpy as np
 
 from logger.base.next_step import next_words
+from logger.run.own_check import own_check
 from logger.run.reader import Run, read_run
 from logger.text.time_column import span_words
 
@@ -58,9 +59,16 @@ def _answer(run: Run) -> list[str]:
     return [
         f"{run.folder}{title}: {sound}",
         *(f"  {problem}" for problem in run.problems),
+        *_counted_apart(run),
         f"{len(run.samples)} rows used, {run.rows_rejected} left out; {span_words(_duration_s(run))}, "
         f"usual step {span_words(_usual_step_s(run))}.{end.rstrip('.') + '.' if end else ''}",
     ]
+
+
+def _counted_apart(run: Run) -> list[str]:
+    """What the sensor counted itself, where it does not go with the board's counters."""
+    own = own_check(run.description.own)
+    return [] if own is None or own.agrees else [f"  {own.text}"]
 
 
 def _empty(run: Run) -> bool:
@@ -74,6 +82,9 @@ def _details(run: Run) -> list[str]:
         missing = int(samples[name].isna().sum())
         if missing:
             lines.append(f"Empty in {name}: {missing} rows.")
+    own = own_check(description.own)
+    if own is not None:
+        lines.append(own.text)
     if description.events:
         lines.append("Events:")
         lines += [
@@ -95,6 +106,20 @@ def _usual_step_s(run: Run) -> float:
     return float(np.median(steps[steps > 0])) if (steps > 0).any() else 0.0
 
 
+def _own_json(run: Run) -> dict[str, object] | None:
+    """The sensor's own counters beside the board's, as shares; None: it has none."""
+    own = own_check(run.description.own)
+    if own is None:
+        return None
+    return {
+        "agree": own.agrees,
+        "charge_apart": own.charge,
+        "charge_allowed": own.charge_allowed,
+        "energy_apart": own.energy,
+        "energy_allowed": own.energy_allowed,
+    }
+
+
 def _as_json(run: Run) -> dict[str, object]:
     def plain(value: float, unit: str) -> dict[str, object]:
         return {"value": value, "unit": unit, "lower": None, "upper": None, "coverage": None}
@@ -109,5 +134,6 @@ def _as_json(run: Run) -> dict[str, object]:
         "gaps": plain(sum(event.kind == "gap" for event in run.description.events), "1"),
         "events": len(run.description.events),
         "state": run.description.state,
+        "own_counters": _own_json(run),
         "warnings": list(run.problems),
     }

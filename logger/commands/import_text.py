@@ -226,7 +226,7 @@ def _tell_written(imported: Imported, about: About, run: Path) -> None:
         click.echo(f"Lines that are not in it, with reasons: {run / REJECTED_NAME}")
     click.echo()
     if {"pack_v", "bus_v"} & set(imported.samples):
-        cutoff = "3.0" if about.pack is None else f"{about.pack.floor_v:g}"
+        cutoff = f"{about.pack.floor_v:g}" if about.pack and about.pack.floor_v else "3.0"
         what = "How long it lasted, with your circuit's cutoff"
         click.echo(next_words((what, ["rundown", run, "--cutoff", cutoff])))
     else:
@@ -325,7 +325,7 @@ def _about(given: dict[str, Any]) -> About:
             evidence=f"--capacity {capacity_mah:g}",
             next_step="give --pack with it, and a capacity above 0 mAh.",
         )
-    pack = None if given["pack"] is None else parse_pack(given["pack"], capacity_mah)
+    pack = None if given["pack"] is None else parse_pack(given["pack"], capacity_mah, other=True)
     started = given["started"] or ""
     if started:
         try:

@@ -10,20 +10,39 @@ from typing import Final
 
 from firmware_probe.line_format import PROTOCOL_VERSION
 from logger.base.clock import Anchors, Moment, compare
-from logger.base.fault_words import FAULT_WORDS, LOAD_STATES, OVERFLOW, SWITCH, load_text
+from logger.base.fault_words import (
+    FAULT_WORDS,
+    LOAD_STATES,
+    OVERFLOW,
+    SWAPPED,
+    SWITCH,
+    load_text,
+)
 from logger.base.marks import mark_text
 from logger.base.numbers import digits_text
-from logger.base.sensor_limits import beyond_words, burst_means_ma2, sensor_limits
+from logger.base.sensor_limits import beyond_words
 from logger.board.dialogue import ANSWER_S, TRIES_LOAD, Dialogue, Order
-from logger.board.stream import Answer, Burst, Fault, Hello, Item, LineDecoder, Load, Void, Window
+from logger.board.stream import (
+    Answer,
+    Burst,
+    Fault,
+    Hello,
+    Item,
+    LineDecoder,
+    Load,
+    Own,
+    Void,
+    Window,
+)
 from logger.board.wiring_sense import WiringWatch, senses_of
 from logger.recording.axis import MICRO, HostTie, RunAxis, Unknown
 from logger.recording.event_log import EventLog
 from logger.recording.open_switch import OpenSwitch
 from logger.recording.row_maker import RowMaker
+from logger.recording.sensor_watch import SensorWatch, sensor_of
 from logger.recording.stop_rule import StopRule
 from logger.recording.terms import LastRow, Phase, Status, Wishes
-from logger.run.description import Board, Bursts, Description, Sensor
+from logger.run.description import Board, Description
 
 BURST_US: Final = 250_000  # costs one conversion in two hundred
 GREETING_S: Final = 6.0  # a board that resets on opening takes two seconds to speak
@@ -70,6 +89,7 @@ class Recording:
         self._bridge: tuple[float, float, float] | None = None
         self._port = ("", "")
         self._wiring: WiringWatch | None = None
+        self._sensor = SensorWatch(self.events)
         self._changed = True
         self._open_asked = False
         self.switch = OpenSwitch()
@@ -96,6 +116,7 @@ class Recording:
         for item in self._decoder.feed(data):
             if type(item) is Window:
                 maker.window(item, now.steady_s)
+                self._sensor.row(item)
                 if self.switch.is_waiting:
                     self._look_at_switch(item)
                 if self._wiring is not None and maker.last_window is item:
@@ -280,22 +301,18 @@ class Recording:
             self._set_up_is_done()
         elif isinstance(item, Load):
             self._load_changed(item)
-        elif isinstance(item, Burst):
-            self._burst(item)
+        elif isinstance(item, Burst | Own):
+            if self._maker.taking:
+                self._base = self._sensor.told(self._base, item)
+        elif isinstance(item, Fault) and item.code == SWAPPED:
+            kind, _, address = item.detail.partition("@")
+            if address:  # else the greeting that comes with it says which
+                at_s = self._board_s(item.time_us)
+                self._base = self._sensor.swapped(self._base, kind, address, at_s)
         elif isinstance(item, Fault):
             self.events.fault(
                 self._board_s(item.time_us), item.code, self._fault_text(item), _lost(item)
             )
-
-    def _burst(self, burst: Burst) -> None:
-        """Kept as means in the description: a night has thousands."""
-        hello = self._hello
-        sheet = sensor_limits(hello.sensor) if hello else None
-        if hello is None or sheet is None or not hello.shunt_ohm or not self._maker.taking:
-            return
-        count_ma2 = (1e3 * sheet.current_step_v / hello.shunt_ohm) ** 2
-        seen = burst_means_ma2(sheet, burst.bursts, burst.within, burst.between, count_ma2)
-        self._base = replace(self._base, bursts=(self._base.bursts or Bursts()).with_line(*seen))
 
     def _fault_text(self, fault: Fault) -> str:
         words = FAULT_WORDS.get(fault.code, fault.code)
@@ -350,6 +367,9 @@ class Recording:
             self._link_is_back(hello, fresh)
         if new_boot:
             self._new_boot(hello)
+        self._base = self._sensor.greeted(
+            self._base, hello, self.run_s(self._now), fresh=fresh, again=new_boot or reconnected
+        )
         self._maker.boot = hello.boot
         if fresh and hello.load in LOAD_STATES:
             # So that whoever reads the run knows of the switch.
@@ -582,9 +602,8 @@ def introduce(
     description: Description, hello: Hello, port: str, usb_serial: str = ""
 ) -> Description:
     """Description with the board and the sensor that the hello tells of."""
-    sensor = Sensor(hello.sensor, hello.shunt_ohm, hello.range_ma, hello.bus_range_v, hello.address)
     board = Board(hello.board, hello.boot, hello.firmware, port, usb_serial)
-    return replace(description, board=board, sensor=sensor)
+    return replace(description, board=board, sensor=sensor_of(hello))
 
 
 def _cost_of_boot(unknown: Unknown) -> tuple[dict[str, float], str]:

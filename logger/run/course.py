@@ -20,7 +20,7 @@ _PLACES: Final = (4, 4, 4, 3, 3, 3, 3)
 
 @dataclass(frozen=True)
 class Rows:
-    """Rows to add, each column of shape (n,); NaN where a value is missing. ``time_s`` never decreases."""
+    """Rows to add, each column of shape (n,); NaN where a value is missing. ``time_s`` never decreases; ``conversions`` None: not counted."""
 
     time_s: Floats
     volt_v: Floats
@@ -29,6 +29,7 @@ class Rows:
     low_ma: Floats
     high_ma: Floats
     charge_mah: Floats
+    conversions: Floats | None = None
 
 
 class Course:

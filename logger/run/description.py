@@ -41,13 +41,20 @@ class Event:
 
 @dataclass(frozen=True)
 class Sensor:
-    """The sensor as the board's ``hello`` line gave it, or as the user stated it on import."""
+    """The sensor as the board's ``hello`` line gave it, or as the user stated it on import.
+
+    ``identity``, ``ids``: how the board knows it (``logger.base.sensor_identity``). ``later``: another kind that took
+    its place while recording; empty: none did.
+    """
 
     kind: str
     shunt_ohm: float | None = None
     range_ma: float | None = None
     bus_range_v: float | None = None
     address: str = ""
+    identity: str = ""
+    ids: str = ""
+    later: str = ""
 
 
 @dataclass(frozen=True)
@@ -103,6 +110,27 @@ class Bursts:
 
 
 @dataclass(frozen=True)
+class OwnCounted:
+    """What an INA228 counted itself, and the board over the same ``stretches``, together ``seconds`` long.
+
+    ``own_mwh``: what the load got; ``board_mwh``: what the pack gave; ``shunt_mwh``: lost between, by the windows'
+    means, at most ``shunt_more_mwh`` more by what changed within them. ``die_*_c``: of the sensor itself.
+    """
+
+    seconds: float = 0.0
+    own_mah: float = 0.0
+    own_mwh: float = 0.0
+    board_mah: float = 0.0
+    board_mwh: float = 0.0
+    shunt_mwh: float = 0.0
+    shunt_more_mwh: float = 0.0
+    peak_ma: float = 0.0
+    stretches: int = 0
+    die_least_c: float | None = None
+    die_most_c: float | None = None
+
+
+@dataclass(frozen=True)
 class Counters:
     """Where the zero of the board's clock and counters, of its latest boot, stands on the run's axes.
 
@@ -138,8 +166,8 @@ class Description:
     ``need_s``: how long the piece must last, ``fresh``: whether the pack began fresh or freshly charged,
     ``modes_ma``: draws that the piece has in some mode, so that a pause is not taken for a piece gone dark;
     ``meter``: the accuracy of the meter that an import came from; None: nobody said. ``bursts``: what the board's
-    short conversions saw, None: it sent none. ``switch_test``: what was last seen when the load switch opened, before
-    the run or in it; None: nobody looked.
+    short conversions saw, None: it sent none. ``own``: what the sensor counted itself, None: it does not.
+    ``switch_test``: what was last seen when the load switch opened, before the run or in it; None: nobody looked.
     """
 
     title: str = ""
@@ -168,6 +196,7 @@ class Description:
     events: tuple[Event, ...] = ()
     meter: Meter | None = None
     bursts: Bursts | None = None
+    own: OwnCounted | None = None
     switch_test: SwitchTest | None = None
     imported: dict[str, Any] = field(default_factory=dict)
 
@@ -233,6 +262,7 @@ def from_document(document: Mapping[str, Any]) -> tuple[Description, list[str]]:
         ("sensor", Sensor),
         ("meter", Meter),
         ("bursts", Bursts),
+        ("own", OwnCounted),
         ("board", Board),
         ("counters", Counters),
         ("stop", Stop),

@@ -159,6 +159,7 @@ class RunFeed:
             np.fmin(frame.get("current_min_ma", current_ma), current_ma),
             np.fmax(frame.get("current_max_ma", current_ma), current_ma),
             frame.get("charge_mah", nothing),
+            frame.get("conversions"),
         )
         if not self.rows and self.description.source != "board":
             self.course.begin_s = float(time_s[0])

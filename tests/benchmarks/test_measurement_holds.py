@@ -3,7 +3,7 @@
 ``python -m pytest tests/benchmarks/test_measurement_holds.py -s`` prints the table with 20 boards a cell;
 ``MEASUREMENT_BOARDS=300`` is the full setting, ``MEASUREMENT_LAW=typical`` the other law of ``errors``
 (there only holding counts: from limits alone nobody can know how much better most chips are),
-``MEASUREMENT_LOADS="pwm,burst"`` some loads only.
+``MEASUREMENT_LOADS="pwm,burst"`` some loads only, ``MEASUREMENT_KEPT=FOLDER`` keeps the boards for the next sitting.
 Each cell: share of intervals that held, x their median width over the ideal one.
 """
 
@@ -19,10 +19,10 @@ from tests.benchmarks.measurement_judge.cases import (
     LOADS,
     STATES,
     draw_beyond,
-    draw_case,
     within_range_mah,
 )
-from tests.benchmarks.measurement_judge.oracle import ideal_widths, population, sampling_spread
+from tests.benchmarks.measurement_judge.kept import case_of
+from tests.benchmarks.measurement_judge.oracle import population
 from tests.benchmarks.measurement_judge.score import QUANTITIES, Cell
 from tests.support.datasheet_boards.errors import Law
 from tests.support.datasheet_boards.truth import Truth
@@ -50,14 +50,13 @@ def tally(chip: str, kind: str) -> dict[tuple[str, str], Cell]:
     people = population(chip, LAW)
     cells: dict[tuple[str, str], Cell] = defaultdict(lambda: Cell(width_counts=LAW is Law.LIMITS))
     for seed in range(BOARDS):
-        case = draw_case(chip, kind, LAW, seed)
-        spread = sampling_spread(case)
+        case, ideal = case_of(chip, kind, LAW, seed, people)
         for state in STATES:
             said = measurement_adapter.ask(case, state)
-            ideal = ideal_widths(case, people, state, spread)
             for name, true in true_values(case.truth).items():
                 if true is not None:
-                    cells[state, name].add(said.get(name), true, ideal.get(name))
+                    best = ideal.get(state, {}).get(name)
+                    cells[state, name].add(said.get(name), true, best)
     return cells
 
 

@@ -233,6 +233,7 @@ def _of_boards() -> Iterator[str]:
         "--need long",
         "--cutoff 99",
         "--capacity 0",
+        "--pack li-ion --no-check",
     )
     yield from _each(
         "calibrate --attach", "missing", "empty-folder", "sound", "from-board", "from-board --from missing.json",

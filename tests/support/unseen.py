@@ -6,12 +6,12 @@ from analysis.forecast.earlier_runs import earlier_run
 from analysis.forecast.forecast import forecast
 from analysis.forecast.own_runs import EarlierRun
 from analysis.run.pack_faults import FaultWatch
-from logger.base.pack import Pack
+from logger.base.pack import OTHER, Pack
 from tests.benchmarks.forecast_judge.rundown import Rundown, Seen
 from tests.benchmarks.forecast_judge.score import Forecast
 from tests.support.runs_by_formula import sampled_run
 
-# The user's words for what is in the pack; what is not here is not known.
+# The user's words for what is in the pack; what is not here is of another kind, with a label.
 CHEMISTRY: Final = {
     "alkaline": "alkaline",
     "zinc-carbon": "zinc-carbon",
@@ -22,9 +22,9 @@ CHEMISTRY: Final = {
 }
 
 
-def pack_of(seen: Seen | Rundown) -> Pack | None:
-    chemistry = CHEMISTRY.get(seen.chemistry_said)
-    return Pack(chemistry, seen.cells, "", seen.rated_mah) if chemistry else None
+def pack_of(seen: Seen | Rundown) -> Pack:
+    chemistry = CHEMISTRY.get(seen.chemistry_said, OTHER)
+    return Pack(chemistry, seen.cells, "", seen.rated_mah)
 
 
 def own_run(past: Rundown) -> EarlierRun | None:

@@ -25,10 +25,16 @@ TIME_S: Array = np.arange(20.0, 36001.0, 20.0)
 PACK = Pack("alkaline", 3, "AA", 2200.0)
 
 
-def found_of(volts: Array, pack: Pack | None = PACK, current_ma: float = 110.0) -> Forecast:
+def found_of(
+    volts: Array,
+    pack: Pack | None = PACK,
+    current_ma: float = 110.0,
+    cutoff_v: float = 3.0,
+    fresh: bool | None = None,
+) -> Forecast:
     history = History(40.0)
     history.add(TIME_S[: len(volts)], volts, np.full(len(volts), current_ma))
-    return forecast(history.bins(), pack, 3.0, 40.0)
+    return forecast(history.bins(), pack, cutoff_v, 40.0, fresh=fresh)
 
 
 def test_a_straight_fall_is_no_nickel_cell_and_says_so() -> None:
@@ -41,6 +47,20 @@ def test_a_straight_fall_is_no_nickel_cell_and_says_so() -> None:
     assert most.upper is not None
     assert most.lower < 14 * 3600 < most.upper
     assert found.median_s == pytest.approx(14 * 3600, rel=0.25)
+
+
+def test_a_flat_cell_of_another_kind_is_told_by_its_label() -> None:
+    """Flat at 1.55 V a cell for 3 h at 110 mA (330 mAh), label 1000 mAh: about 670 mAh, 6.1 h, are left if it began full."""
+    volts = 3.1 - 1e-7 * TIME_S[:540]
+    found = found_of(volts, Pack("other", 2, "", 1000.0), cutoff_v=2.0, fresh=True)
+    most = found.cutoff_time[1]
+    assert found.basis == "own course"
+    assert most.lower is not None
+    assert most.upper is not None
+    assert most.lower < 3600 * 1000 / 110 < most.upper < 3600 * 2000 / 110
+    assert found.median_s == pytest.approx(3600 * 1000 / 110, rel=0.25)
+    assert found.at_least_s is not None
+    assert found.at_least_s > found.now_s
 
 
 def test_a_flat_output_is_answered_with_a_bound_and_stays_so() -> None:

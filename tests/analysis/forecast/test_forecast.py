@@ -22,7 +22,9 @@ from analysis.forecast.words import forecast_line, forecast_words
 from analysis.run.history import BINS_MAX, History
 from logger.base.errors import BenchError
 from logger.base.pack import CHEMISTRIES, Pack
+from logger.run.description import Stop
 from logger.run.reader import Run
+from tests.support.live_runs import play
 from tests.support.runs_by_formula import INA219, LIFE_S, VEST, alkaline_v, board_run, sampled_run
 
 Array = NDArray[np.float64]
@@ -267,6 +269,20 @@ def test_bad_input_is_named(name: str) -> None:
     assert any(word in warning for warning in found.warnings), found.warnings
     if name == "charging":
         assert found.median_s is None
+
+
+def test_beyond_the_sensors_range_live_and_recorded_say_the_same() -> None:
+    run, cutoff_v, _ = FAULTS["saturated"]
+    stop = Stop(cutoff_v=cutoff_v)
+    run = replace(run, description=replace(run.description, stop=stop))
+    recorded, live = forecast_run(run, cutoff_v, 0.0), play(run, 6).found
+    assert live is not None
+    assert recorded.median_s is None
+    assert (live.basis, live.why, live.at_least_s) == (
+        recorded.basis,
+        recorded.why,
+        recorded.at_least_s,
+    )
 
 
 def test_cutoff_above_the_pack_is_refused() -> None:

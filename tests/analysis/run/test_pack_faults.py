@@ -312,3 +312,32 @@ def test_lines_of_the_second_program() -> None:
     assert foreseen_of(line) is None
     for other in (b"", b"{}", b"[1]", b"3", b'{"warning": 1}', b"\xff"):
         assert warning_of(other) is None
+
+
+def behind(
+    ohm: Callable[[Array], Array], volts: Callable[[Array], Array]
+) -> Callable[[Array], Array]:
+    """A voltage behind a resistance (V = E - I R), with the minute in which nothing is connected."""
+
+    def held(time_s: Array) -> Array:
+        off = np.abs(time_s - 4 * 3600) < 30
+        return np.where(off, 0.0, volts(time_s) - ohm(time_s) * pulses_ma(time_s) / 1e3)
+
+    return held
+
+
+def pulses_with_a_break(time_s: Array) -> Array:
+    return np.where(np.abs(time_s - 4 * 3600) < 30, 0.0, pulses_ma(time_s))
+
+
+@pytest.mark.slow
+def test_a_contact_that_came_right_is_no_other_pack() -> None:
+    """Ohm's law: the contact's 2.5 Ohm explain the whole rise; a fresh pack's own voltage does not."""
+    contact = behind(lambda t: np.where(t < 4 * 3600, 3.0, 0.5), alkaline_v)
+    other = behind(lambda t: np.full(len(t), 0.5), swapped_v)
+    texts = []
+    for volts in (contact, other):
+        faults = play(run_of(volts, pulses_with_a_break)).faults
+        texts += [fault.text for fault in faults if fault.code.startswith("swap")]
+    assert texts[-1].startswith("Another pack was put in")
+    assert not any(text.startswith("Another pack") for text in texts[:-1])

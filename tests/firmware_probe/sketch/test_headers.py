@@ -16,7 +16,7 @@ import pytest
 from firmware_probe.line_format import COMMAND_MAX_BYTES, command, fixed, frame
 from firmware_probe.twin import board_commands
 from firmware_probe.twin.sensor import INA219, INA226
-from firmware_probe.twin.window_sums import Counters, WindowSums, rounded
+from firmware_probe.twin.window_sums import BurstSums, BurstTimer, Counters, WindowSums, rounded
 from tests.support.firmware_host import Headers, build
 
 # Needs a C++ compiler.
@@ -216,18 +216,18 @@ def test_clock_crosses_the_wrap_without_a_step(headers: Headers) -> None:
 @pytest.mark.parametrize("name", ["INA219", "INA226"])
 def test_cutoff_opens_with_the_pair_that_completes_the_hold(headers: Headers, name: str) -> None:
     rng = random.Random(7)
-    step_nv = KINDS[name].shunt_lsb_nv
+    step_pv = KINDS[name].shunt_lsb_pv
     opened = 0
     for _ in range(80):
         cutoff_uv, hold_ms = rng.randrange(1, 5_000_000), rng.choice((0, 1, 30, 500))
-        edge = cutoff_uv * 1000 // step_nv
+        edge = cutoff_uv * 1_000_000 // step_pv
         start_us = rng.randrange(WRAP)
         time_us, pairs, expected, below_us = start_us, [], -1, None
         for index in range(600):
             time_us += 1064 + 4 * rng.randrange(4)
             pack = edge + rng.choice((-2, -1, 0, 0)) + (rng.random() < 0.003) * 5
             pairs.append(f"{pack} {time_us % WRAP}")
-            below = pack * step_nv < cutoff_uv * 1000
+            below = pack * step_pv < cutoff_uv * 1_000_000
             below_us = (time_us if below_us is None else below_us) if below else None
             if expected < 0 and below_us is not None and time_us - below_us >= hold_ms * 1000:
                 expected = index
@@ -242,6 +242,39 @@ def test_cutoff_hold_longer_than_the_wrap(headers: Headers) -> None:
     pairs = [f"100 {second * 1_000_000 % WRAP}" for second in range(1, hold_s + 20)]
     question = f"cutoff INA219 3000000 {hold_s * 1000} 0 {' '.join(pairs)}"
     assert headers.numbers(question) == [hold_s]
+
+
+def _leaks(times_us: list[int], shunts: list[int], step_nv: int) -> list[int]:
+    """Index, sum and count of every quarter of a second whose mean is beyond 400 uV; 0: when it was opened."""
+    found: list[int] = []
+    index = next((i for i, at in enumerate(times_us) if at >= 500_000), len(times_us))
+    while index < len(times_us):
+        begun_us, last = times_us[index], index + 1
+        while last < len(times_us) and times_us[last] - begun_us < 250_000:
+            last += 1
+        block = shunts[index + 1 : last + 1]
+        if last < len(times_us) and abs(sum(block)) * step_nv > 400_000 * len(block):
+            found += [last, sum(block), len(block)]
+        index = last + 1
+    return found
+
+
+@pytest.mark.parametrize(("name", "step_nv"), [("INA219", 10_000), ("INA226", 2_500)])
+def test_an_open_switch_that_leaks(headers: Headers, name: str, step_nv: int) -> None:
+    rng = random.Random(19)
+    edge, told = 400_000 // step_nv, 0
+    for _ in range(80):
+        level = rng.choice((0, edge - 1, edge, edge + 1, -edge, -edge - 1, 30_000))
+        scatter = rng.choice((0, 3, edge))
+        pair_us, opened_us = rng.choice((590, 1064, 1180)), rng.choice((0, 5000, WRAP - 300_000))
+        shunts = [level + rng.randint(-scatter, scatter) for _ in range(2500)]
+        after_us = rng.randrange(1, 2000)
+        times_us = [after_us + i * pair_us for i in range(len(shunts))]
+        question = f"leak {name} {opened_us} {(opened_us + after_us) % WRAP} {pair_us}"
+        found = headers.numbers(f"{question} {' '.join(map(str, shunts))}")
+        assert found == _leaks(times_us, shunts, step_nv)
+        told += bool(found)
+    assert 20 < told < 70
 
 
 def test_no_cutoff_never_opens(headers: Headers) -> None:
@@ -559,7 +592,40 @@ def test_output_waits_for_the_port_and_loses_nothing(headers: Headers) -> None:
     assert headers.ask(f"ring {seed}" for seed in range(1, 20)) == ["0 0"] * 19
 
 
+@pytest.mark.parametrize("fill", [0x00, 0xFF])
+def test_worn_cells_are_told_once_a_change(headers: Headers, fill: int) -> None:
+    assert headers.numbers(f"worn {fill} 0") == [0, 5, 1], "a new board's record: open, never told"
+    assert headers.numbers(f"worn {fill} 1")[1:] == [5, 1]
+    told, boot, _ = headers.numbers(f"worn {fill} 7")
+    assert (told, boot) == (5, 5), "one good slot is enough"
+    assert headers.numbers(f"worn {fill} 8") == [5, -1, 1], "none left: as a new board, open"
+
+
 def test_worn_byte_is_passed_over(headers: Headers) -> None:
     for worn in (0, 37, 127):
         last, wrong, _ = headers.numbers(f"records 255 500 -1 {worn}")
         assert (last, wrong) == (500, 0)
+
+
+# ---- bursts ---------------------------------------------------------------------------------
+
+
+def test_sums_of_bursts_are_the_simulated_boards(headers: Headers) -> None:
+    rng = np.random.default_rng(6)
+    for most, count in ((5, 1), (4_000, 32), (32_767, 32)):
+        values = rng.integers(-most, most + 1, (count, 8))
+        sums = BurstSums()
+        sums.add(values)
+        (answer,) = headers.ask([f"burst {' '.join(map(str, values.ravel()))}"])
+        assert answer == f"{sums.within} {sums.between} {sums.bursts}"
+
+
+@pytest.mark.parametrize("begin_us", [0, WRAP - 150_000])
+def test_bursts_begin_when_the_simulated_boards_do(headers: Headers, begin_us: int) -> None:
+    (answer,) = headers.ask([f"bursts 100000 {begin_us} 300"])
+    timer, begun = BurstTimer(), []
+    timer.set(100_000, 0)
+    for _ in range(300):
+        begun.append(timer.due_us)
+        timer.began(timer.due_us)
+    assert [int(text) for text in answer.split()] == begun

@@ -6,6 +6,7 @@ import pytest
 from firmware_probe.twin.sensor import (
     INA219,
     INA226,
+    INA228,
     NO_ERRORS,
     SHUNT_TOLERANCE,
     CurrentSensor,
@@ -171,21 +172,21 @@ def test_nine_bits_step_eight_times_as_coarse() -> None:
     assert sensor.configuration.pair_time_us == 168
 
 
-@pytest.mark.parametrize("kind", [INA219, INA226], ids=lambda kind: kind.name)
+@pytest.mark.parametrize("kind", [INA219, INA226, INA228], ids=lambda kind: kind.name)
 def test_noise_and_quantisation_leave_the_mean_alone(kind: SensorKind) -> None:
     sensor = CurrentSensor(kind, errors=PlantedErrors())
     true_a = 0.1234567
     counts = sensor.convert_shunt(true_a, 40_000, rng())
-    step_a = kind.shunt_lsb_nv * 1e-9 / 0.1
+    step_a = kind.shunt_lsb_pv * 1e-12 / 0.1
     spread = counts.std() * step_a
     assert spread == pytest.approx(np.hypot(kind.shunt_noise_lsb, 12**-0.5) * step_a, rel=0.02)
     # Five standard errors.
     assert abs(counts.mean() * step_a - true_a) < 5 * spread / 200
 
 
-@pytest.mark.parametrize("kind", [INA219, INA226], ids=lambda kind: kind.name)
+@pytest.mark.parametrize("kind", [INA219, INA226, INA228], ids=lambda kind: kind.name)
 def test_planted_errors_keep_within_the_sheet(kind: SensorKind) -> None:
-    # TI SBOS448G 7.5, TI SBOS547B 6.5 (SOURCES.md C3, C5).
+    # TI SBOS448G 7.5, TI SBOS547B 6.5 (SOURCES.md C3, C5, C25).
     drawn = [draw_errors(kind, np.random.default_rng(seed)) for seed in range(500)]
     assert max(abs(errors.shunt_gain) for errors in drawn) <= kind.shunt_gain_max
     assert max(abs(errors.bus_gain) for errors in drawn) <= kind.bus_gain_max
@@ -212,3 +213,15 @@ def test_sensor_that_does_not_convert_both_is_refused() -> None:
         CurrentSensor(INA219, configuration_value=0x399D)
     with pytest.raises(ValueError, match="ohm"):
         CurrentSensor(INA219, shunt_ohm=0.0)
+
+
+def test_twenty_bits_and_the_times_of_an_ina228() -> None:
+    # TI SBOSA20 (SOURCES.md C25, from memory): 312.5 nV, 195.3125 uV, times 50 us to 4.12 ms, +-163.84 mV.
+    sensor = CurrentSensor(INA228, shunt_ohm=0.1)
+    assert sensor.convert_shunt(0.972, 1, rng()).tolist() == [0x4BF00]  # 97.2 mV
+    assert sensor.convert_bus(48.0, 1, rng()).tolist() == [0x3C000]
+    assert sensor.convert_shunt(-5.0, 1, rng()).tolist() == [-0x7FFFF]
+    assert sensor.range_ma == pytest.approx(1638.4)
+    assert sensor.configuration.pair_time_us == 540 + 540 + 50
+    assert decode_configuration(INA228, 0xFB68).shunt_time_us == 1052
+    assert INA228.pack_ratio == 625

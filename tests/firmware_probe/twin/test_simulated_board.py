@@ -29,7 +29,14 @@ from firmware_probe.twin.load import (
     constant_load,
 )
 from firmware_probe.twin.pack import ALKALINE_AA, CellPack, IdealPack
-from firmware_probe.twin.sensor import INA219, INA226, CurrentSensor, PlantedErrors, SensorKind
+from firmware_probe.twin.sensor import (
+    INA219,
+    INA226,
+    INA228,
+    CurrentSensor,
+    PlantedErrors,
+    SensorKind,
+)
 from firmware_probe.twin.simulated_board import SimulatedBoard
 from firmware_probe.twin.vest import CUTOFF_HOLD_S, CUTOFF_V, vest_board
 from firmware_probe.twin.window_sums import Counters, WindowSums
@@ -75,7 +82,7 @@ def plain_board(
 
 @pytest.mark.slow
 @pytest.mark.parametrize("noise", [0.0, 1.0])
-@pytest.mark.parametrize("kind", [INA219, INA226], ids=lambda kind: kind.name)
+@pytest.mark.parametrize("kind", [INA219, INA226, INA228], ids=lambda kind: kind.name)
 def test_constant_current_is_counted_within_a_hundredth_of_a_percent(
     kind: SensorKind, noise: float
 ) -> None:
@@ -252,7 +259,7 @@ def test_hello_has_every_key_of_the_protocol() -> None:
     assert set(hello) == {
         *("protocol", "firmware", "board", "boot", "cause", "sensor", "address", "shunt_ohm"),
         *("range_ma", "bus_range_v", "window_us", "load", "opened", "cutoff_v", "hold_ms"),
-        *("running", "time_us", "time_factor"),
+        *("running", "burst_us", "time_us", "time_factor"),
     }
     for key, decimals in DECIMALS.items():
         if key in hello:

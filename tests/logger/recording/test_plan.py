@@ -92,6 +92,19 @@ def test_the_board_guards_the_cells() -> None:
     assert safety.guard_v(pack, 2.7, keep_load=True, below_floor=False) == 0.0
 
 
+def test_cells_of_another_kind_are_taken_with_their_capacity() -> None:
+    pack = parse_pack("2x other 180 mAh", other=True)
+    assert (pack.cells, pack.capacity_mah) == (2, 180.0)
+    # Of their volts nothing is known: no floor is guarded, none is refused, and the caution says so.
+    safety.check_cutoff(pack, 0.3, below_floor=False)
+    assert safety.guard_v(pack, None, keep_load=False, below_floor=False) is None
+    assert "their maker" in pack.caution
+    with pytest.raises(BenchError, match="without its capacity"):
+        parse_pack("2x other", other=True)
+    with pytest.raises(BenchError, match="nothing is known of its voltage"):
+        parse_pack("2x other 180 mAh")
+
+
 def test_cautions_where_they_apply() -> None:
     lithium, alkaline = parse_pack("li-ion"), parse_pack("3x AA alkaline")
     open_end = safety.cautions(lithium, 3.0, load_switch=False, opens_load=True)

@@ -17,14 +17,15 @@ Pairs = npt.NDArray[np.int64]
 
 @dataclass(frozen=True)
 class Units:
-    """Worth of one count: TI SBOS448 (INA219), TI SBOS547 (INA226)."""
+    """Worth of one count: TI SBOS448 (INA219), TI SBOS547 (INA226), TI SBOSA20 (INA228; SOURCES.md C25)."""
 
-    shunt_nv: int
-    bus_uv: int
+    shunt_pv: int
+    bus_pv: int
 
 
-INA219: Final = Units(shunt_nv=10_000, bus_uv=4_000)
-INA226: Final = Units(shunt_nv=2_500, bus_uv=1_250)
+INA219: Final = Units(shunt_pv=10_000_000, bus_pv=4_000_000_000)
+INA226: Final = Units(shunt_pv=2_500_000, bus_pv=1_250_000_000)
+INA228: Final = Units(shunt_pv=312_500, bus_pv=195_312_500)
 
 
 def half_away(value: Fraction) -> int:
@@ -64,13 +65,13 @@ def expected_fields(pairs: Pairs, units: Units, shunt_steps: int) -> dict[str, s
     """Fields of a window line that follow from its pairs alone; the shunt in steps of 0.0001 Ohm."""
     shunt, bus = pairs[:, 0], pairs[:, 1]
     count = len(pairs)
-    # nV / (1e-4 Ohm) = 1e-5 A = 0.01 mA = 100 steps of 1e-4 mA
-    current = Fraction(100 * units.shunt_nv, shunt_steps)
-    pack_nv = bus * units.bus_uv * 1000 + shunt * units.shunt_nv
+    # pV / (1e-4 Ohm) = 1e-8 A, a tenth of a step of 1e-4 mA
+    current = Fraction(units.shunt_pv, 10 * shunt_steps)
+    pack_pv = bus * units.bus_pv + shunt * units.shunt_pv
     values = {
-        "pack_v": Fraction(int(pack_nv.sum()), 1000 * count),
-        "pack_min_v": Fraction(int(pack_nv.min()), 1000),
-        "bus_v": Fraction(int(bus.sum()) * units.bus_uv, count),
+        "pack_v": Fraction(int(pack_pv.sum()), 10**6 * count),
+        "pack_min_v": Fraction(int(pack_pv.min()), 10**6),
+        "bus_v": Fraction(int(bus.sum()) * units.bus_pv, 10**6 * count),
         "current_ma": current * int(shunt.sum()) / count,
         "current_min_ma": current * int(shunt.min()),
         "current_max_ma": current * int(shunt.max()),
@@ -81,9 +82,10 @@ def expected_fields(pairs: Pairs, units: Units, shunt_steps: int) -> dict[str, s
 def step_of(pairs: Pairs, span_us: int, units: Units, shunt_steps: int) -> Step:
     """Mean current times span, and mean of pack voltage times current of each pair times span."""
     shunt, bus = pairs[:, 0], pairs[:, 1]
-    pack_nv = bus * units.bus_uv * 1000 + shunt * units.shunt_nv
-    mean_na = Fraction(int(shunt.sum()) * units.shunt_nv * 10_000, len(pairs) * shunt_steps)
-    mean_nv_nv = Fraction(int((pack_nv * shunt).sum()) * units.shunt_nv, len(pairs))
+    # In shunt counts, a whole number, so that the product fits 64 bits.
+    pack = bus * (units.bus_pv // units.shunt_pv) + shunt
+    mean_na = Fraction(int(shunt.sum()) * units.shunt_pv * 10, len(pairs) * shunt_steps)
+    mean_nv_nv = Fraction(int((pack * shunt).sum()) * units.shunt_pv**2, 10**6 * len(pairs))
     # nA us = 1e-15 C; 1e-6 mAh = 3.6e-6 C. nV^2 / (1e-4 Ohm) us = 1e-20 J; 1e-6 mWh = 3.6e-6 J.
     return Step(
         charge=mean_na * span_us / 3_600_000_000,
@@ -97,7 +99,7 @@ def find_window(
     """Index of the pair, from ``start`` on, with which a window begins; fails if no place fits."""
     count = int(window["conversions"])
     total = np.concatenate([[0], np.cumsum(pairs[:, 0])])
-    mean_ma = (total[count:] - total[:-count]) * (units.shunt_nv / 100 / shunt_steps / count)
+    mean_ma = (total[count:] - total[:-count]) * (units.shunt_pv / 1e5 / shunt_steps / count)
     near = np.abs(mean_ma - float(window["current_ma"])) < 1e-4
     for begin in np.flatnonzero(near[start:]) + start:
         expected = expected_fields(pairs[begin : begin + count], units, shunt_steps)

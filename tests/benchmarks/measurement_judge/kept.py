@@ -1,0 +1,55 @@
+"""Cases with their ideal widths, kept between sittings of the judge: whoever mends the tool asks of the same boards again.
+
+``MEASUREMENT_KEPT=FOLDER`` keeps them, by a digest of all that makes them; without it nothing is written.
+An ideal width costs three times its case, and only a median is taken of them: every fourth board has one.
+"""
+
+import hashlib
+import os
+import pickle
+from functools import cache
+from pathlib import Path
+from typing import Final
+
+import tests.support.datasheet_boards as datasheet_boards
+from tests.benchmarks.measurement_judge.cases import STATES, Case, draw_case
+from tests.benchmarks.measurement_judge.oracle import Population, ideal_widths, sampling_spread
+from tests.support.datasheet_boards.errors import Law
+
+FOLDER: Final = os.environ.get("MEASUREMENT_KEPT")
+IDEAL_EVERY: Final = 4
+
+Ideal = dict[str, dict[str, float]]
+
+
+def case_of(chip: str, kind: str, law: Law, seed: int, people: Population) -> tuple[Case, Ideal]:
+    """A case and, of every fourth, its ideal widths by state and quantity; else an empty one."""
+    kept = _place(chip, kind, law, seed)
+    if kept is not None and kept.exists():
+        found: tuple[Case, Ideal] = pickle.loads(kept.read_bytes())
+        return found
+    case = draw_case(chip, kind, law, seed)
+    ideal: Ideal = {}
+    if seed % IDEAL_EVERY == 0:
+        spread = sampling_spread(case)
+        ideal = {state: ideal_widths(case, people, state, spread) for state in STATES}
+    if kept is not None:
+        kept.parent.mkdir(parents=True, exist_ok=True)
+        half = kept.with_suffix(f".{os.getpid()}")
+        half.write_bytes(pickle.dumps((case, ideal), protocol=5))
+        half.replace(kept)
+    return case, ideal
+
+
+def _place(chip: str, kind: str, law: Law, seed: int) -> Path | None:
+    if FOLDER is None:
+        return None
+    return Path(FOLDER) / _makers() / f"{chip} {kind} {law.value} {seed}.pickle"
+
+
+@cache
+def _makers() -> str:
+    """Digest of the sources that a case comes of."""
+    here, boards = Path(__file__).parent, Path(datasheet_boards.__file__).parent
+    sources = [here / "cases.py", here / "oracle.py", *sorted(boards.glob("*.py"))]
+    return hashlib.sha256(b"".join(path.read_bytes() for path in sources)).hexdigest()[:12]
