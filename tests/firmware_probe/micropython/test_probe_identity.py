@@ -72,15 +72,11 @@ def test_told_while_it_measures_or_wrongly_is_refused(tmp_path: Path) -> None:
     with started(tmp_path) as board:
         board.boot(averages=1)
         night = Night(board)
-        for words in (
-            ("sensor", "INA228"),
-            ("sensor", "ina219"),
-            ("sensor", ""),
-            ("address", "50"),
-        ):
-            night.tell(command(*words))
-        for words in (("address", "4a"), ("address", "0x40"), ("address", "4"), ("sensor",)):
-            night.tell(command(*words))
+        for text in (
+            "sensor,INA228", "sensor,ina219", "sensor,", "address,50", "address,4a", "address,0x40",
+            "address,4", "sensor",
+        ):  # fmt: skip
+            night.tell(command(text))
         night.tell(command("start"), command("sensor", "INA219"), command("address", "40"))
         night.go_on(1)
     assert kinds(night.said, "no", "ok") == [
