@@ -31,9 +31,9 @@ constexpr SensorUnits sensor_units(uint16_t pack_ratio, uint8_t worth, uint16_t 
       pack_ratio,
       (uint8_t)(worth / common_factor(worth, 16)),
       (uint8_t)(16 / common_factor(worth, 16)),
-      6250UL * worth / common_factor(6250UL * worth, shunt_steps),
+      (uint32_t)(6250UL * worth / common_factor(6250UL * worth, shunt_steps)),
       (uint16_t)(shunt_steps / common_factor(6250UL * worth, shunt_steps)),
-      5760UL / worth * shunt_steps,
+      (uint32_t)(5760UL / worth * shunt_steps),
       92160000000ULL / ((uint16_t)worth * worth) * shunt_steps,
   };
 }

@@ -302,8 +302,10 @@ class SimulatedBoard:
         """Told by command, kept over resets; None leaves as it is."""
         self.eeprom.sensor_told = self.eeprom.sensor_told if kind is None else kind
         self.eeprom.address_told = self.eeprom.address_told if address is None else address
+        remembered = self.eeprom.keep()
         self._set_up_sensor()
         self.greet()
+        self._tell_memory(remembered)
 
     def _set_up_sensor(self) -> None:
         """Accumulators cleared; a sensor that is not found, or is taken for another, gives no readings."""
@@ -482,8 +484,8 @@ class SimulatedBoard:
         counts = self.switch.leak.leak_counts(self.simulated_us, kind.shunt_lsb_pv)
         if counts is not None:
             shunt_steps = round(self.sensor.shunt_ohm * 10_000)  # of 0.1 mOhm
-            # nV over 0.1 mOhm are 0.01 mA, a hundred steps of 0.0001 mA.
-            self._fault("switch", fixed(round(counts * kind.shunt_lsb_pv * 100 / shunt_steps), 4))
+            # pV over 0.1 mOhm are 10 nA, a tenth of a step of 0.0001 mA.
+            self._fault("switch", fixed(round(counts * kind.shunt_lsb_pv / 10 / shunt_steps), 4))
 
     def _end_stall(self) -> None:
         assert self._stalled_from_us is not None

@@ -15,7 +15,7 @@ import pytest
 
 from firmware_probe.line_format import COMMAND_MAX_BYTES, command, fixed, frame
 from firmware_probe.twin import board_commands
-from firmware_probe.twin.sensor import INA219, INA226
+from firmware_probe.twin.sensor import INA219, INA226, INA228
 from firmware_probe.twin.window_sums import BurstSums, BurstTimer, Counters, WindowSums, rounded
 from tests.support.firmware_host import Headers, build
 
@@ -23,7 +23,7 @@ from tests.support.firmware_host import Headers, build
 pytestmark = pytest.mark.firmware
 
 WRAP = 1 << 32
-KINDS = {"INA219": INA219, "INA226": INA226}
+KINDS = {"INA219": INA219, "INA226": INA226, "INA228": INA228}
 
 
 @pytest.fixture(scope="module")
@@ -96,7 +96,7 @@ def test_floor_division_is_pythons(headers: Headers) -> None:
 
 
 @pytest.mark.parametrize("shunt_steps", [7, 20, 100, 1000, 10000, 65535])
-@pytest.mark.parametrize("name", ["INA219", "INA226"])
+@pytest.mark.parametrize("name", KINDS)
 def test_window_numbers_are_the_simulated_boards(
     headers: Headers, name: str, shunt_steps: int
 ) -> None:
@@ -105,7 +105,8 @@ def test_window_numbers_are_the_simulated_boards(
     rng = np.random.default_rng(shunt_steps)
     for span_us, count in ((100_012, 94), (10_000, 9), (60_000_004, 500), (4, 1)):
         bus = rng.integers(0, kind.bus_full_counts, count)
-        shunt = rng.integers(-32_000, 32_000, count)
+        end = 500_000 if name == "INA228" else 32_000
+        shunt = rng.integers(-end, end, count)
         pairs = " ".join(f"{b} {s}" for b, s in zip(bus, shunt, strict=True))
         numbers = headers.numbers(f"window {name} {shunt_steps} {span_us} {pairs}")
 
@@ -151,6 +152,28 @@ def windows_of_weeks(rng: random.Random, mean_max: int) -> Iterator[tuple[int, i
         if number % 10_000 == 5_000:
             span_us = rng.randrange(36_000_000_000)
         yield mean * conversions + rng.randrange(conversions), conversions, span_us
+
+
+@pytest.mark.parametrize(("divisor", "mean_max"), [(1_152_000, 2**19), (36_864 * 10**8, 2**47)])
+def test_totals_of_20_bits_at_the_ends_of_their_ranges(
+    headers: Headers, divisor: int, mean_max: int
+) -> None:
+    """INA228 at 0.1 Ohm, charge and energy: 163 mV and 85 V at once, windows of up to 9 s."""
+    rng = random.Random(divisor)
+    windows = []
+    for _ in range(300):
+        conversions = rng.randrange(1, 8_000)
+        mean = rng.randrange(-mean_max, mean_max)
+        span_us = conversions * 1130 + 4 * rng.randrange(300)
+        windows.append((mean * conversions + rng.randrange(conversions), conversions, span_us))
+    question = " ".join(str(number) for window in windows for number in window)
+    parts = portions = 0
+    answers = headers.numbers(f"total {divisor} {question}")
+    for (total, conversions, span_us), answer in zip(windows, answers, strict=True):
+        parts += total * span_us * 256 // conversions
+        portions += span_us // 2**13 + 1
+        assert abs(answer * divisor * 256 - parts) <= divisor * 128 + portions
+    assert portions < divisor * 256
 
 
 # Divisor and greatest mean: INA219 at 0.1 Ohm and INA226 at 0.01 Ohm, charge and energy.
@@ -213,7 +236,7 @@ def test_clock_crosses_the_wrap_without_a_step(headers: Headers) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("name", ["INA219", "INA226"])
+@pytest.mark.parametrize("name", KINDS)
 def test_cutoff_opens_with_the_pair_that_completes_the_hold(headers: Headers, name: str) -> None:
     rng = random.Random(7)
     step_pv = KINDS[name].shunt_lsb_pv

@@ -121,7 +121,7 @@ void window(std::istringstream &words) {
   int bus, shunt;
   while (words >> bus >> shunt) {
     stats.add(static_cast<int32_t>(bus), static_cast<int32_t>(shunt),
-              bus * units.pack_ratio + shunt);
+              bus * units.pack_ratio + shunt, sensor == "INA228");
   }
   Accumulator charge, energy;
   charge.set_divisor(units.charge_divisor);
