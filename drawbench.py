@@ -126,6 +126,11 @@ COMMANDS: Final[dict[str, tuple[str, str, str]]] = {
         "write the board's sketch for the IDE",
     ),
     "probe": ("analysis.commands.probe", "probe_command", "which board is it, is it wired right"),
+    "conform": (
+        "logger.commands.conform",
+        "conform_command",
+        "does a firmware of one's own keep the protocol's rules",
+    ),
     "start": ("logger.commands.start", "start_command", "a few questions, then the night's run"),
     "calibrate": (
         "logger.commands.calibrate",

@@ -19,7 +19,7 @@ class Accumulator {
   }
 
   // parts: 1/256 of count x microsecond. |counts_us| < 2^62.
-  void add(int64_t counts_us, uint64_t parts) {
+  __attribute__((noinline)) void add(int64_t counts_us, uint64_t parts) {
     parts += fraction_;
     fraction_ = (uint8_t)parts;
     remainder_ += counts_us + (int64_t)(parts >> 8);
@@ -87,8 +87,8 @@ class WindowAdder {
 
   // Long spans go in portions, so that products stay below 2^62.
   uint32_t take_portion() {
-    uint64_t size = magnitude(mean_);
-    uint32_t portion_us = size >> 39 ? 1UL << 13 : size >> 31 ? 1UL << 22 : 1UL << 29;
+    uint32_t high = (uint32_t)(magnitude(mean_) >> 32);
+    uint32_t portion_us = high >> 7 ? 1UL << 13 : high ? 1UL << 22 : 1UL << 29;
     if (left_us_ < portion_us) portion_us = (uint32_t)left_us_;
     left_us_ -= portion_us;
     return portion_us;

@@ -33,6 +33,7 @@ enum CommandError : uint8_t {
   ERROR_RANGE,
   ERROR_BUSY,
   ERROR_FITTED,
+  ERROR_TRIPPED,
 };
 
 static const uint32_t WINDOW_MIN_US = 10000UL;
@@ -61,7 +62,10 @@ struct Command {
   union {
     uint32_t window_us;
     uint32_t burst_us;  // 0: none
-    bool load_closed;
+    struct {
+      bool load_closed;
+      bool by_person;
+    };
     struct {
       uint32_t cutoff_uv;
       uint32_t hold_ms;
@@ -149,6 +153,7 @@ class CommandParser {
       if (command_.burst_us && command_.burst_us < BURST_MIN_US) fail(ERROR_RANGE);
     } else if (named(FLASH_TEXT("load"), COMMAND_LOAD, 1)) {
       command_.load_closed = number(0, 1) == 1;
+      command_.by_person = end_ - next_ >= 1 && *next_ == '1' && (end_ - next_ == 1 || next_[1] == ',');
     } else if (named(FLASH_TEXT("cutoff"), COMMAND_CUTOFF, 2)) {
       command_.cutoff_uv = volt_uv(CUTOFF_MAX_UV);
       command_.hold_ms = number(0, UINT32_MAX);
@@ -195,10 +200,21 @@ class CommandParser {
     const char *field;
     uint8_t length;
     take(&field, &length);
-    if (is(field, length, FLASH_TEXT("auto"))) return 0;
-    if (is(field, length, FLASH_TEXT("INA219"))) return 1;
-    if (is(field, length, FLASH_TEXT("INA226"))) return 2;
-    if (is(field, length, FLASH_TEXT("INA228"))) return 3;
+    // Kinds in the order of SensorKind, with a space between.
+    const char *words = FLASH_TEXT("auto INA219 INA226 INA228");
+    uint8_t kind = 0;
+    for (uint8_t at = 0;; ++words) {
+      char expected = (char)flash_byte(words);
+      bool ends = expected == ' ' || expected == '\0';
+      if (ends && at == length) return kind;
+      if (expected == '\0') break;
+      if (ends) {
+        ++kind;
+        at = 0;
+      } else {
+        at = at < length && field[at] == expected ? (uint8_t)(at + 1) : NO_MATCH;
+      }
+    }
     fail(ERROR_FIELD);
     return 0;
   }
@@ -296,6 +312,8 @@ class CommandParser {
     }
     return value;
   }
+
+  static const uint8_t NO_MATCH = 0xFF;
 
   char line_[COMMAND_MAX_BYTES];
   uint8_t length_ = 0;

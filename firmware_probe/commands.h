@@ -3,8 +3,9 @@
 
 #include "lines.h"
 
-static CommandError do_load(bool closed) {
+static CommandError do_load(bool closed, bool by_person) {
   if (!load_fitted) return ERROR_FITTED;
+  if (closed && record.opened == OPENED_BY_CUTOFF && !by_person) return ERROR_TRIPPED;
   set_load(closed, closed == load_closed() ? LOAD_BY_STATUS : LOAD_BY_HOST);
   return ERROR_NONE;
 }
@@ -62,7 +63,7 @@ static CommandError do_command(const Command &command) {
     case COMMAND_BURST:
       return do_burst(command.burst_us);
     case COMMAND_LOAD:
-      return do_load(command.load_closed);
+      return do_load(command.load_closed, command.by_person);
     case COMMAND_CUTOFF:
       return do_cutoff(command.cutoff_uv, command.hold_ms);
     case COMMAND_FLEX_START:
@@ -75,7 +76,7 @@ static CommandError do_command(const Command &command) {
   }
 }
 
-static void handle_command() {
+static __attribute__((noinline)) void handle_command() {
   parser.read();
   const Command &command = parser.command();
   if (command.kind == COMMAND_IDENTIFY) {

@@ -183,7 +183,7 @@ class JointWatch {
     if (open_us_ > whole_us_) whole_us_ = open_us_;
   }
 
-  JointCycle cycle_;
+  JointCycle cycle_{};
   uint32_t last_us_ = 0;
   uint32_t open_us_ = 0;
   uint32_t part_us_ = 0;

@@ -36,6 +36,9 @@ class LineWriter {
  public:
   explicit LineWriter(Output &output) : output_(output) {}
 
+  // Ends what half a line may stand on the wire, without a line of its own.
+  void end_foreign() { output_.write((uint8_t)'\n'); }
+
   void begin(const char *kind_in_flash) {
     crc_ = 0;
     text(kind_in_flash);
@@ -50,6 +53,17 @@ class LineWriter {
 
   void text(const char *in_flash) {
     while (char character = (char)flash_byte(in_flash++)) put(character);
+  }
+
+  // One of several words with a space between, counted from 0: shorter than a text for each.
+  void word(const char *words_in_flash, uint8_t number) {
+    while (char character = (char)flash_byte(words_in_flash++)) {
+      if (character == ' ') {
+        if (!number--) return;
+      } else if (!number) {
+        put(character);
+      }
+    }
   }
 
   void text_from_ram(const char *characters, uint8_t count) {

@@ -17,6 +17,7 @@
 #include "rig.h"
 #include "sensor.h"
 #include "settings.h"
+#include "switch_watch.h"
 #include "window_stats.h"
 
 #define FIRMWARE_VERSION "1.0.0"
@@ -37,12 +38,6 @@ static uint32_t board_id = 0;
 static RestartCause restart_cause = RESTART_UNKNOWN;
 static uint32_t record_byte_at_us = 0;
 
-static void write_record_byte() {
-  uint32_t now = micros();
-  if (!records.writing() || now - record_byte_at_us < MEMORY_BYTE_US) return;
-  record_byte_at_us = now;
-  records.write_byte();
-}
 
 // ---- faults -----------------------------------------------------------------
 
@@ -54,6 +49,8 @@ enum FaultCode : uint8_t {
   FAULT_BUS,
   FAULT_RANGE,
   FAULT_RX,
+  FAULT_SWITCH,
+  FAULT_MEMORY,
   FAULT_BROWNOUT,
   FAULT_WATCHDOG,
   FAULT_SWAP,
@@ -77,6 +74,20 @@ static void count_fault(FaultCode code, uint32_t conversions) {
   note_fault(code);
 }
 
+// A byte of the record; false when all are written.
+static bool write_record() {
+  bool more = records.write_byte();
+  if (records.take_failure()) note_fault(FAULT_MEMORY);
+  return more;
+}
+
+static void write_record_byte() {
+  uint32_t now = micros();
+  if (!records.writing() || now - record_byte_at_us < MEMORY_BYTE_US) return;
+  record_byte_at_us = now;
+  write_record();
+}
+
 // ---- load switch and cutoff -------------------------------------------------
 
 enum LoadReason : uint8_t {
@@ -92,6 +103,7 @@ static bool load_due = false;
 static LoadReason load_reason = LOAD_BY_BOOT;
 static uint64_t load_time_us = 0;
 static Cutoff cutoff;
+static SwitchWatch switch_watch;
 
 static void tell_load(LoadReason reason) {
   load_due = true;
@@ -113,17 +125,25 @@ static void find_load_switch() {
   pinMode(PIN_LOAD_SWITCH, OUTPUT);
 }
 
+static Opened opened_by(LoadReason reason) {
+  return reason == LOAD_BY_CUTOFF   ? OPENED_BY_CUTOFF
+         : reason == LOAD_BY_SENSOR ? OPENED_BY_SENSOR
+                                    : OPENED_BY_HOST;
+}
+
 static void set_load(bool closed, LoadReason reason) {
   if (!load_fitted) return;
   digitalWrite(PIN_LOAD_SWITCH, closed ? HIGH : LOW);
   cutoff.restart(micros());
+  switch_watch.restart(micros());
   tell_load(reason);
-  if (record.load_open == !closed) return;
-  record.load_open = !closed;
+  Opened opened = closed ? OPENED_NOT : opened_by(reason);
+  if (record.opened == opened || (record.opened == OPENED_BY_CUTOFF && !closed)) return;
+  record.opened = opened;
   records.begin(record);
 }
 
-static bool load_closed() { return load_fitted && !record.load_open; }
+static bool load_closed() { return load_fitted && record.opened == OPENED_NOT; }
 
 // ---- window -----------------------------------------------------------------
 
@@ -243,8 +263,7 @@ static bool look_due = false;        // for the sensor, as the host has told ano
 static bool own_fresh = true;        // none was sent since the host's start or the sensor was set up
 static uint32_t own_sequence = 0;
 static uint32_t own_began_us = 0;
-static uint64_t own_time_us = 0;
-static uint64_t own_since_us = 0;  // its accumulators were cleared
+static uint8_t own_clears = 0;  // of its accumulators, since boot
 
 // After the line of a window.
 static void own_after(uint32_t sequence) {
@@ -259,12 +278,11 @@ static void own_after(uint32_t sequence) {
 
 // One register. What cannot be read is not sent.
 static void own_step() {
-  if (own_part == 0) own_time_us = now_us();
   own_part = sensor.read_own(own_part, &own_counts) ? (uint8_t)(own_part + 1) : OWN_IDLE;
 }
 
 static void own_restart() {
-  own_since_us = now_us();
+  ++own_clears;
   own_fresh = true;
   own_part = OWN_IDLE;
 }

@@ -14,8 +14,16 @@ struct Record {
   uint16_t boot;
   uint32_t cutoff_uv;
   uint32_t hold_ms;
-  bool load_open;  // stays open until the host closes it
   uint8_t sensor;  // what the host said it is: kind, and address - 40h + 1 above (0: find it)
+  uint8_t opened;  // why the load switch is open, Opened; it stays so until it is told to close
+};
+
+enum Opened : uint8_t {
+  OPENED_NOT,  // it is closed
+  OPENED_NEW,  // nobody ever told it to close
+  OPENED_BY_HOST,
+  OPENED_BY_CUTOFF,  // only a person closes it
+  OPENED_BY_SENSOR,
 };
 
 template <class Memory>
@@ -25,7 +33,7 @@ class RecordRing {
   RecordRing(Memory &memory, uint16_t first_address, uint16_t bytes)
       : memory_(memory), first_address_(first_address), slots_((uint8_t)(bytes / SLOT_BYTES)) {}
 
-  // Newest whole record; false, and the record all zero, when there is none.
+  // Newest whole record; false, and a new board's, when there is none.
   bool load(Record *record) {
     bool found = false;
     uint8_t bytes[SLOT_BYTES];
@@ -41,12 +49,13 @@ class RecordRing {
     if (found) {
       read_slot(slot_, bytes);
       record->boot = (uint16_t)unpack(bytes + 3, 2);
-      record->cutoff_uv = unpack(bytes + 5, 4);
+      record->cutoff_uv = unpack(bytes + 5, 4) & 0x7FFFFFFUL;
       record->hold_ms = unpack(bytes + 9, 4);
-      record->load_open = bytes[13] & 1;
-      record->sensor = bytes[14];
+      record->sensor = (uint8_t)((bytes[13] >> 4 & 3) | (bytes[8] >> 3) << 2);
+      // Sketches before 1.1 wrote the first bit alone.
+      record->opened = !(bytes[13] & 1) ? OPENED_NOT : bytes[13] >> 1 & 7 ? bytes[13] >> 1 & 7 : OPENED_BY_HOST;
     } else {
-      *record = Record{0, 0, 0, false, 0};
+      *record = Record{0, 0, 0, 0, OPENED_NEW};
     }
     return found;
   }
@@ -58,11 +67,18 @@ class RecordRing {
     pack(bytes_ + 3, record.boot, 2);
     pack(bytes_ + 5, record.cutoff_uv, 4);
     pack(bytes_ + 9, record.hold_ms, 4);
-    bytes_[13] = record.load_open;
-    bytes_[14] = record.sensor;
-    pack(bytes_ + 15, crc16(bytes_, 15), 2);
+    bytes_[8] |= (uint8_t)(record.sensor >> 2 << 3);
+    bytes_[13] = (uint8_t)((record.opened ? record.opened << 1 | 1 : 0) | (record.sensor & 3) << 4);
+    pack(bytes_ + 14, crc16(bytes_, 14), 2);
     slots_tried_ = 0;
     next_slot();
+  }
+
+  // True once after a cell did not take what was written.
+  bool take_failure() {
+    bool failed = failed_;
+    failed_ = false;
+    return failed;
   }
 
   bool writing() const { return position_ < SLOT_BYTES; }
@@ -76,21 +92,23 @@ class RecordRing {
     uint8_t written[SLOT_BYTES];
     read_slot(slot_, written);
     for (uint8_t i = 0; i < SLOT_BYTES; ++i) {
-      if (written[i] != bytes_[i] && slots_tried_ < slots_) {
-        next_slot();
-        return true;
-      }
+      if (written[i] == bytes_[i]) continue;
+      failed_ = true;
+      if (slots_tried_ >= slots_) break;
+      next_slot();
+      return true;
     }
     ++sequence_;
     return false;
   }
 
-  static const uint8_t SLOT_BYTES = 17;
+  static const uint8_t SLOT_BYTES = 16;
 
  private:
   // Layout of a slot: this byte (never 0, so that erased and zeroed memory are
-  // both invalid), sequence, boot, cutoff, hold, load, sensor, CRC; little-endian.
-  static const uint8_t LAYOUT = 2;
+  // both invalid), sequence, boot, cutoff, hold, load, CRC; little-endian. The sensor is
+  // in bits that cutoff (26) and load (4) leave free.
+  static const uint8_t LAYOUT = 1;
 
   uint16_t address(uint8_t slot) const { return (uint16_t)(first_address_ + slot * SLOT_BYTES); }
 
@@ -107,7 +125,7 @@ class RecordRing {
   }
 
   static bool valid(const uint8_t *bytes) {
-    return bytes[0] == LAYOUT && crc16(bytes, 15) == (uint16_t)unpack(bytes + 15, 2);
+    return bytes[0] == LAYOUT && crc16(bytes, 14) == (uint16_t)unpack(bytes + 14, 2);
   }
 
   static void pack(uint8_t *bytes, uint32_t value, uint8_t count) {
@@ -126,6 +144,7 @@ class RecordRing {
   uint8_t slots_;
   uint8_t slot_ = 0;
   uint8_t slots_tried_ = 0;
+  bool failed_ = false;
   uint8_t position_ = SLOT_BYTES;
   uint8_t bytes_[SLOT_BYTES];
 };

@@ -21,7 +21,7 @@ SIMULATOR_ORDER = (
 )  # fmt: skip
 SKETCH_ORDER = (
     "crc16", "division", "flash_text", "settings", "pins", "board_clock", "burst", "sensor_units",
-    "accumulators", "window_stats", "cutoff", "command_parser", "flex_cycle", "line_writer",
+    "accumulators", "window_stats", "cutoff", "switch_watch", "command_parser", "flex_cycle", "line_writer",
     "record_ring", "board_name", "flash_memory", "output_ring", "restart_cause",
     "port_avr", "port_rp2040", "port_samd21", "port_esp32", "port",
     "register_bus", "sensor_identity", "sensor_kinds", "sensor", "rig", "probe", "lines", "commands", "firmware_probe",

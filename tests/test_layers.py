@@ -16,12 +16,14 @@ from tests.support.places import ROOT
 # From the ground up: a room uses only rooms on a lower floor; those of one floor do not use each other.
 FLOORS: Final = (
     ("firmware_probe",),
+    ("firmware_probe.micropython",),
     ("firmware_probe.twin",),
+    ("firmware_probe.interpreter",),
     ("firmware_probe.commands",),
     ("logger.base",),
     ("logger.run",),
     ("logger.board",),
-    ("logger.calibration", "logger.flex", "logger.text"),
+    ("logger.calibration", "logger.conform", "logger.flex", "logger.text"),
     ("logger.recording",),
     ("logger.page",),
     ("logger.commands",),

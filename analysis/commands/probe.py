@@ -2,6 +2,8 @@
 
 import json
 import math
+import sys
+from dataclasses import asdict
 from typing import Any
 
 import click
@@ -11,6 +13,7 @@ from analysis.commands.screen import echo_next
 from analysis.doubt.quantity import Quantity
 from analysis.doubt.uncertainty import COVERAGE, Limits, budget, interval, limits_of
 from firmware_probe.line_format import BAUD_DEFAULT
+from logger.base.clock import read_clocks
 from logger.base.errors import BenchError
 from logger.base.numbers import digits_text
 from logger.base.sensor_identity import identity_words
@@ -18,7 +21,11 @@ from logger.board.port import LinkLostError, find_boards, one_board
 from logger.board.probe_check import Heard, Seen, Verdict, judge, listen
 from logger.board.sensor_setting import SENSOR_KINDS, address_of, set_sensor
 from logger.board.stream import Hello, LineDecoder
+from logger.board.switch_trial import keep, last_test, tests_folder, try_switch
+from logger.recording.plan import EXIT_LOAD_UNCONFIRMED
+from logger.recording.screen import BELL
 from logger.run.description import Description, Sensor
+from logger.run.switch_test import STUCK_ADVICE, SwitchTest
 
 
 class SensorAddress(click.ParamType[str]):
@@ -48,20 +55,35 @@ class SensorAddress(click.ParamType[str]):
     type=SensorAddress(),
     help="The only address where the board looks for it, 40 to 4F; auto: at all.",
 )
+@click.option(
+    "--test-switch",
+    is_flag=True,
+    help="Open the load switch for a second and look whether the current goes; the piece must be on.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Say it as JSON.")
 def probe_command(
-    port: str | None, baud: int, sensor: str | None, address: str | None, as_json: bool
+    port: str | None,
+    baud: int,
+    sensor: str | None,
+    address: str | None,
+    test_switch: bool,
+    as_json: bool,
 ) -> None:
     """Say who the board is, what it can see, how quiet it is, and whether it is wired right.
 
-    Listens for five seconds. Load switch and cutoff stay as they are.
+    Listens for five seconds. Load switch and cutoff stay as they are; with --test-switch they are put back
+    afterwards. Exit code 4: the load switch was told to open, and current still flowed.
     """
     found = one_board(find_boards(port, baud))
     hello = found.hello
+    switch_test = last_test(tests_folder(), hello.board)
     try:
         if sensor is not None or address is not None:
             hello = set_sensor(found.link, LineDecoder().feed, hello, sensor, address)
         heard = listen(found.link, LineDecoder().feed, hello)
+        if test_switch:
+            switch_test = try_switch(found.link, LineDecoder().feed, hello)
+            keep(tests_folder(), switch_test)
     except LinkLostError as error:
         raise BenchError(
             f"The board on {found.candidate.port} went away while it was listened to.",
@@ -73,17 +95,23 @@ def probe_command(
     limits = limits_of(_description(hello))
     verdict = judge(hello, heard, limits.current_offset_ma if limits else 0.0)
     results = _results(heard.seen, limits) if heard.seen else {}
+    failed = test_switch and switch_test is not None and switch_test.stuck
     if as_json:
-        click.echo(json.dumps(_as_json(hello, heard, results, verdict), indent=1))
-        return
+        click.echo(json.dumps(_as_json(hello, heard, results, verdict, switch_test), indent=1))
+        sys.exit(EXIT_LOAD_UNCONFIRMED if failed else 0)
     if _simulated(hello):
         click.echo("SIMULATED: a simulated board; no hardware is there.")
     for name, text in _rows(found.candidate.port, hello, heard, limits, results):
         click.echo(f"{name:<9}{text}")
+    if found.hello.load != "-":
+        click.echo(f"{'Switch':<9}{_switch_text(found.hello, switch_test)}")
     click.echo(f"{'Wiring':<9}{verdict.words}")
     if verdict.next_step:
         click.echo(f"{'Next':<9}{verdict.next_step}")
     at = [] if port is None else ["--port", port]
+    if failed:
+        echo_next(("Then test it again", ["probe", "--test-switch", *at]))
+        sys.exit(EXIT_LOAD_UNCONFIRMED)
     if verdict.good:
         echo_next(("The night's run", ["start", *at]))
     else:
@@ -201,6 +229,17 @@ def _load_text(hello: Hello) -> str:
     return state
 
 
+def _switch_text(hello: Hello, test: SwitchTest | None) -> str:
+    """Whether it was seen to open, and when."""
+    if test is None:
+        return "never seen to open: add --test-switch (the piece on; it goes dark for a second)"
+    words = f"{test.words[0].upper()}{test.words[1:]}"
+    if test.stuck:
+        return f"{BELL}{words}. Next: {STUCK_ADVICE}."
+    when = "" if test.stands(read_clocks().utc) else f" (seen {test.tested_utc[:10]}; test it anew)"
+    return f"{words}{when}"
+
+
 def _millivolt(volt: Quantity) -> Quantity:
     def times(value: float | None) -> float | None:
         return None if value is None else 1e3 * value
@@ -211,16 +250,21 @@ def _millivolt(volt: Quantity) -> Quantity:
 
 
 def _as_json(
-    hello: Hello, heard: Heard, results: dict[str, Quantity], verdict: Verdict
+    hello: Hello,
+    heard: Heard,
+    results: dict[str, Quantity],
+    verdict: Verdict,
+    test: SwitchTest | None,
 ) -> dict[str, Any]:
     keys = ["board", "boot", "cause", "firmware", "sensor", "address", "shunt_ohm", "range_ma"]
-    keys += ["bus_range_v", "load", "cutoff_v", "hold_ms", "identity", "ids"]
+    keys += ["bus_range_v", "load", "opened", "cutoff_v", "hold_ms", "identity", "ids"]
     return {
         **{key: getattr(hello, key) for key in keys},
         "simulated": _simulated(hello),
         **{name: quantity.as_json() for name, quantity in results.items()},
         "windows": heard.seen.windows if heard.seen else 0,
         "faults": list(heard.faults),
+        "switch_test": test and {**asdict(test), "opened": test.opened, "stuck": test.stuck},
         "wiring_right": verdict.good,
         "warnings": [] if verdict.good else [f"{verdict.words} Next: {verdict.next_step}"],
     }

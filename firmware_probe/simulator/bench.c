@@ -156,6 +156,14 @@ static bool plug(struct bench *b)
 	return true;
 }
 
+/* Worn cells take nothing. */
+static void keep_worn(struct bench *b)
+{
+	avr_eeprom_desc_t cells = {.ee = b->worn, .offset = (uint16_t)b->worn_first, .size = b->worn_count};
+
+	avr_ioctl(b->chip.avr, AVR_IOCTL_EEPROM_SET, &cells);
+}
+
 static bool run(struct bench *b)
 {
 	avr_t *avr = b->chip.avr;
@@ -175,6 +183,8 @@ static bool run(struct bench *b)
 			state = avr_run(avr);
 			if (state == cpu_Done || state == cpu_Crashed)
 				return false;
+			if (b->worn_count)
+				keep_worn(b);
 			if (b->chip.just_reset)
 				chip_settle(&b->chip);
 		}
@@ -207,8 +217,10 @@ static void eeprom_file(struct bench *b, const char *path, bool save)
 
 	if (!file)
 		return;
-	if (save && avr_ioctl(b->chip.avr, AVR_IOCTL_EEPROM_GET, &all) == 0)
-		fwrite(all.ee == bytes ? bytes : all.ee, 1, sizeof bytes, file);
+	if (save) {
+		avr_ioctl(b->chip.avr, AVR_IOCTL_EEPROM_GET, &all); /* says -1 even when it did it */
+		fwrite(bytes, 1, sizeof bytes, file);
+	}
 	if (!save && fread(bytes, 1, sizeof bytes, file) == sizeof bytes)
 		avr_ioctl(b->chip.avr, AVR_IOCTL_EEPROM_SET, &all);
 	fclose(file);

@@ -90,7 +90,7 @@ void circuit_at(void *circuit, uint64_t cycle, double *shunt_v, double *bus_v)
 	struct circuit *c = circuit;
 	double emf_v = open_circuit_v(c), current_a = 0, drop_v, pack_v;
 
-	if (c->switch_closed) {
+	if (c->switch_closed || c->bypassed) {
 		double series_ohm = c->pack_ohm + c->shunt_ohm;
 
 		current_a = wanted_ma(c, cycle) * 1e-3;

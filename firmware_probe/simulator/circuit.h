@@ -37,6 +37,7 @@ struct circuit {
 	double shunt_ohm;
 	bool swapped;      /* VIN+ and VIN- changed over */
 	bool switch_closed;
+	bool bypassed;     /* the switch is welded, or a second way goes around it */
 
 	double depth_mah;  /* drawn from the pack, times pack_speed */
 	double charge_mah; /* the truth: integral of the current */

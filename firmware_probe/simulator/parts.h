@@ -21,12 +21,14 @@ struct bench {
 	struct limit_switch cam;
 	const char *port; /* path of the symbolic link; NULL: lock-step */
 	FILE *uart, *lines;
-	char line[320];
+	char line[512];
 	size_t line_length;
 	bool poll_due;
 	bool reset_on_open, wants_stall, ended;
 	int wants_reset; /* -1: none, else enum reset_cause */
 	bool wants_unplug, wants_plug, unplugged, keeps_power;
+	unsigned worn_first, worn_count; /* cells of the EEPROM that take nothing */
+	uint8_t worn[1024];
 	uint64_t end_cycle;
 	double pace; /* board seconds per host second; 0: flat out */
 };

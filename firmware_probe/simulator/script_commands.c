@@ -54,6 +54,28 @@ static bool wiring(struct bench *b, const char *a)
 	return b->circuit.swapped || !strcmp(a, "right");
 }
 
+static bool load_switch(struct bench *b, const char *a)
+{
+	double shunt_v, bus_v;
+
+	circuit_at(&b->circuit, bench_now(b), &shunt_v, &bus_v); /* what went before belongs to the old state */
+	b->circuit.bypassed = !strcmp(a, "welded") || !strcmp(a, "bridged");
+	return b->circuit.bypassed || !strcmp(a, "right");
+}
+
+/* first cell, count: from now on they keep what they hold, whatever is written */
+static bool eeprom_worn(struct bench *b, const char *a)
+{
+	avr_eeprom_desc_t cells = {.ee = b->worn};
+
+	if (sscanf(a, "%u %u", &b->worn_first, &b->worn_count) != 2 || b->worn_count > sizeof b->worn)
+		return false;
+	cells.offset = (uint16_t)b->worn_first;
+	cells.size = b->worn_count;
+	avr_ioctl(b->chip.avr, AVR_IOCTL_EEPROM_GET, &cells);
+	return true;
+}
+
 static bool switch_fitted(struct bench *b, const char *a)
 {
 	(void)a;
@@ -255,7 +277,8 @@ static bool end(struct bench *b, const char *a)
 static const struct command commands[] = {
 	{"pack-v", pack_v}, {"pack-ohm", pack_ohm}, {"pack-speed", pack_speed}, {"pack-table", pack_table},
 	{"load-ma", load_ma}, {"load-ohm", load_ohm}, {"load-table", load_table}, {"load-noise", load_noise},
-	{"shunt-ohm", shunt_ohm}, {"wiring", wiring}, {"switch-fitted", switch_fitted},
+	{"shunt-ohm", shunt_ohm}, {"wiring", wiring}, {"switch-fitted", switch_fitted}, {"switch", load_switch},
+	{"eeprom-worn", eeprom_worn},
 	{"sensor", sensor}, {"sensor-ids", sensor_ids}, {"sensor-absent", sensor_absent}, {"sensor-present", sensor_present},
 	{"sensor-clock", sensor_clock}, {"sensor-force", sensor_force},
 	{"send", send}, {"send-hex", send_hex}, {"host-baud", host_baud},

@@ -15,6 +15,7 @@ _FAULT_PAUSE_US: Final = 1_000_000
 # Between ``own`` lines; temperature of the chip's die on the bench.
 OWN_EVERY_US: Final = 10_000_000
 DIE_C: Final = 25.0
+NO_IDS: Final = "0000.0000"
 
 
 class LineOutput:
@@ -27,6 +28,12 @@ class LineOutput:
 
     def say(self, body: str) -> None:
         self._lines.append(self._faults.line(frame(body)))
+
+    def greet(self, *bodies: str) -> None:
+        """``sensor`` and ``hello``, an LF before each: half a line of the last boot does not glue to it."""
+        for body in bodies:
+            self._lines.append(b"\n")
+            self.say(body)
 
     def may_tell(self, code: str, now_us: int) -> bool:
         """Whether this fault may be told again; if so, it counts as told now."""
@@ -56,7 +63,7 @@ def sensor_found(eeprom: Eeprom, sensor: CurrentSensor) -> bool:
 
     An INA228 that does not say what it is behaves like nothing that the board knows.
     """
-    if eeprom.address_told not in (0, sensor.address):
+    if not _answers(eeprom, sensor):
         return False
     if eeprom.sensor_told:
         return True
@@ -67,18 +74,18 @@ def sensor_found(eeprom: Eeprom, sensor: CurrentSensor) -> bool:
 class SensorSeat:
     """The sensor in its place: whether it ``works`` with what the board takes it for, and what it counts itself.
 
-    Made anew whenever the board sets the sensor up, at ``time_us`` since boot, which clears ``own``.
+    Made anew whenever the board sets the sensor up, which clears ``own`` for the ``clears``-th time since boot.
     """
 
-    def __init__(self, eeprom: Eeprom, sensor: CurrentSensor, time_us: int) -> None:
+    def __init__(self, eeprom: Eeprom, sensor: CurrentSensor, clears: int) -> None:
         told = eeprom.sensor_told or sensor.kind.name
         self.works = sensor_found(eeprom, sensor) and told == sensor.kind.name
         self.own: OwnCounters | None = None
         if self.works and sensor.kind is INA228:
-            self.own = OwnCounters(round(sensor.configuration.pair_time_us), time_us)
+            self.own = OwnCounters(round(sensor.configuration.pair_time_us), clears)
         self._said_us: int | None = None
 
-    def own_body(self, windows: WindowGrid, now_us: int, time_us: int) -> str:
+    def own_body(self, windows: WindowGrid, now_us: int) -> str:
         """Body of the ``own`` line if it is due after a window's line; empty if not."""
         if self.own is None or windows.last_sequence is None:
             return ""
@@ -87,25 +94,27 @@ class SensorSeat:
         if said_us is not None and not is_fresh and now_us - said_us < OWN_EVERY_US:
             return ""
         self._said_us = now_us
-        return self.own.body(windows.last_sequence, time_us, DIE_C)
+        return self.own.body(windows.last_sequence, DIE_C)
 
 
-def _sensor_pairs(eeprom: Eeprom, sensor: CurrentSensor) -> tuple[tuple[str, str], ...]:
-    """Keys of ``hello`` that say which sensor is there, and how the board knows."""
-    answers = eeprom.address_told in (0, sensor.address)
+def sensor_body(eeprom: Eeprom, sensor: CurrentSensor) -> str:
+    """Body of the ``sensor`` line: how the board knows which it is, and what it calls itself."""
     kind = eeprom.sensor_told or sensor.kind.name
     if not sensor_found(eeprom, sensor):
-        kind, identity = "none", "-"
+        identity = "-"
     elif sensor.is_named and kind == sensor.kind.name:
         identity = "number"
     else:
         identity = "told" if eeprom.sensor_told else "behaviour"
-    return (
-        ("sensor", kind),
-        ("address", f"{sensor.address if answers else 0:02X}"),
-        ("identity", identity),
-        ("ids", sensor.ids if answers else "0000.0000"),
-    )
+    return f"sensor,{identity},{sensor.ids if _answers(eeprom, sensor) else NO_IDS}"
+
+
+def _answers(eeprom: Eeprom, sensor: CurrentSensor) -> bool:
+    return eeprom.address_told in (0, sensor.address)
+
+
+def _kind_said(eeprom: Eeprom, sensor: CurrentSensor) -> str:
+    return (eeprom.sensor_told or sensor.kind.name) if sensor_found(eeprom, sensor) else "none"
 
 
 def hello_body(
@@ -128,12 +137,14 @@ def hello_body(
             ("board", eeprom.board),
             ("boot", str(eeprom.boot)),
             ("cause", cause),
-            *_sensor_pairs(eeprom, sensor),
+            ("sensor", _kind_said(eeprom, sensor)),
+            ("address", f"{sensor.address if _answers(eeprom, sensor) else 0:02X}"),
             ("shunt_ohm", fixed(round(sensor.shunt_ohm * 10_000), 4)),
             ("range_ma", fixed(tenth_microamperes(sensor.range_ma), 4)),
             ("bus_range_v", fixed(round(sensor.configuration.bus_range_v * 1000), 3)),
             ("window_us", str(windows.next_window_us)),
             ("load", switch.state),
+            ("opened", switch.opened),
             ("cutoff_v", fixed(eeprom.cutoff_uv, 6)),
             ("hold_ms", str(eeprom.hold_ms)),
             ("running", str(int(windows.is_running))),

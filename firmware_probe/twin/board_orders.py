@@ -34,9 +34,10 @@ class Ordered(Protocol):
     def sensor(self) -> CurrentSensor: ...
 
     def say(self, body: str) -> None: ...
-    def hello(self) -> str: ...
+    def greet(self) -> None: ...
     def move_switch(self, closed: bool, reason: str) -> None: ...
     def look_for_sensor(self, kind: str | None, address: int | None) -> None: ...
+    def set_cutoff(self, cutoff_uv: int, hold_ms: int) -> None: ...
 
 
 def obey(board: Ordered, line: bytes) -> bool:
@@ -59,7 +60,7 @@ def _ok(board: Ordered, command: Command) -> None:
 
 def _identify(board: Ordered, command: Command) -> None:
     command.expect(0)
-    board.say(board.hello())
+    board.greet()
 
 
 def _window(board: Ordered, command: Command) -> None:
@@ -96,6 +97,9 @@ def _load(board: Ordered, command: Command) -> None:
     closed = command.whole(0, 0, 1) == 1
     if not board.switch.is_fitted:
         raise Refused(command.name, "fitted")
+    by_person = command.fields[1:2] == ("1",)
+    if closed and board.switch.is_tripped and not by_person:
+        raise Refused(command.name, "tripped")
     _ok(board, command)
     board.move_switch(closed, "host")
 
@@ -106,7 +110,7 @@ def _cutoff(board: Ordered, command: Command) -> None:
     hold_ms = command.whole(1, 0, HOLD_MAX_MS)
     if cutoff_uv and not board.switch.is_fitted:
         raise Refused(command.name, "fitted")
-    board.switch.set_cutoff(cutoff_uv, hold_ms, board.simulated_us)
+    board.set_cutoff(cutoff_uv, hold_ms)
     _ok(board, command)
 
 

@@ -2,7 +2,7 @@
 
 import json
 import secrets
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 
 
@@ -11,7 +11,10 @@ class Eeprom:
     """``board``: the board's own name; ``boot``: number of its last start; the cutoff that it watches.
 
     ``load_open``: the load switch is open and stays so over a reset, or cells would be drained
-    further with every one. ``sensor_told``, ``address_told``: kind and address set by command; empty and 0: looked for.
+    further with every one; ``opened``: why (``new``, ``host``, ``cutoff``, ``sensor``), empty while closed.
+    ``sensor_told``, ``address_told``: kind and address set by command; empty and 0: looked for.
+    ``worn``: no cell takes what is written any more; the fields are then the board's RAM, and a
+    boot falls back to what was kept before.
     """
 
     board: str = ""
@@ -21,19 +24,41 @@ class Eeprom:
     load_open: bool = False
     sensor_told: str = ""
     address_told: int = 0
+    opened: str = ""
+    worn: bool = False
 
     def __post_init__(self) -> None:
         if not self.board:
             self.board = secrets.token_hex(4).upper()
+        if self.load_open and not self.opened:
+            self.opened = "host"
+        self._kept = asdict(self)
+
+    def keep(self) -> bool:
+        """Write what has changed; False if the cells do not take it."""
+        if not self.worn:
+            self._kept = asdict(self)
+        return not self.worn
+
+    def recall(self) -> None:
+        """A start: what was kept is what is known."""
+        for part in fields(self):
+            if part.name != "worn":
+                setattr(self, part.name, self._kept[part.name])
+
+
+def blank_eeprom(board: str = "") -> Eeprom:
+    """A board straight from the upload: it was never told to close its load switch."""
+    return Eeprom(board, load_open=True, opened="new")
 
 
 def load_eeprom(path: Path) -> Eeprom:
-    """EEPROM from a file, a new one if there is no such file.
+    """EEPROM from a file, a blank one if there is no such file.
 
     Raises OSError, or ValueError if the file holds something else.
     """
     if not path.exists():
-        return Eeprom()
+        return blank_eeprom()
     try:
         return Eeprom(**json.loads(path.read_text(encoding="utf-8")))
     except (TypeError, ValueError) as error:

@@ -13,7 +13,9 @@ from typing import Final
 import numpy as np
 
 LINE_FAULTS: Final = ("garble", "drop", "half", "noise")
-BOARD_FAULTS: Final = ("reset", "off", "stall", "hang", "sensor", "contact", "holder", "swap")
+BOARD_FAULTS: Final = (
+    "reset", "off", "stall", "hang", "sensor", "contact", "holder", "weld", "bridge", "worn", "swap",
+)  # fmt: skip
 LINK_FAULTS: Final = ("unplug", "cut")
 CONTACT_OHM: Final = 15.0
 SWAPS: Final = ("INA219", "INA226", "INA228")
@@ -34,6 +36,8 @@ class Fault:
     - ``hang``: the sensor's bus hangs for ``duration_s`` and is recovered; ``sensor``: the sensor does
       not answer for ``duration_s``; ``contact``: a bad contact puts ``CONTACT_OHM`` in series with the load,
       ``holder``: between pack and sensor; ``swap``: another kind of sensor, ``cause``, is put in its place,
+    - ``weld``: the load switch conducts whatever it is told; ``bridge``: a second way from the piece to ground
+      goes around it; ``worn``: from now on the EEPROM takes nothing,
     - ``unplug``: the link is gone for ``duration_s``, the board lives; ``cut``: link and power are gone.
     """
 

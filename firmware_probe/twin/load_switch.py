@@ -10,6 +10,10 @@ from firmware_probe.twin.sensor import IntArray
 
 # Without a conversion for so long the cells are unwatched: the board opens the switch.
 CUTOFF_BLIND_US: Final = 30_000_000
+# PROTOCOL.md, fault "switch": what may flow through an open one, and how it is looked at.
+LEAK_PV: Final = 400_000_000
+LEAK_SETTLE_US: Final = 500_000
+LEAK_BLOCK_US: Final = 250_000
 
 
 @dataclass
@@ -51,8 +55,39 @@ class CutoffWatch:
         return None
 
 
+@dataclass
+class LeakWatch:
+    """Does a current flow through an open switch? Sums of shunt counts over blocks of time.
+
+    ``begin_us``: when the block under way begins; it may lie ahead.
+    """
+
+    begin_us: int
+    shunt_sum: int = field(default=0, init=False)
+    pairs: int = field(default=0, init=False)
+
+    @property
+    def due_us(self) -> int:
+        """When the block is over."""
+        return self.begin_us + LEAK_BLOCK_US
+
+    def restart(self, now_us: int) -> None:
+        self.begin_us, self.shunt_sum, self.pairs = now_us, 0, 0
+
+    def add(self, shunt: IntArray) -> None:
+        """Counts of shape (n,)."""
+        self.shunt_sum += int(shunt.sum())
+        self.pairs += shunt.size
+
+    def leak_counts(self, now_us: int, step_pv: int) -> float | None:
+        """Mean of the block that is over, if it is beyond what may flow; begins the next."""
+        mean = self.shunt_sum / self.pairs if self.pairs else 0.0
+        self.restart(now_us)
+        return mean if abs(mean) * step_pv > LEAK_PV else None
+
+
 class LoadSwitch:
-    """The switch, its state as kept in EEPROM, and the watch over the cutoff.
+    """The switch, its state as kept in EEPROM, the watch over the cutoff and over an open switch.
 
     ``is_fitted`` False: the load is always on, and nothing is watched. A switch that was open stays
     so over a reset, or cells would be drained step by step.
@@ -63,6 +98,21 @@ class LoadSwitch:
         self.is_closed = not eeprom.load_open
         self._eeprom = eeprom
         self._watch = CutoffWatch(now_us)
+        self.leak = LeakWatch(now_us + LEAK_SETTLE_US)
+
+    @property
+    def opened(self) -> str:
+        """Why it is open, as ``hello`` has it."""
+        return self._eeprom.opened if self.is_fitted and not self.is_closed else "-"
+
+    @property
+    def is_tripped(self) -> bool:
+        """Opened by the cutoff: a person has to close it."""
+        return self.opened == "cutoff"
+
+    @property
+    def watches_leak(self) -> bool:
+        return self.is_fitted and not self.is_closed
 
     @property
     def state(self) -> str:
@@ -82,14 +132,21 @@ class LoadSwitch:
     def _hold_us(self) -> int:
         return self._eeprom.hold_ms * 1000
 
-    def move(self, closed: bool, now_us: int) -> None:
+    def move(self, closed: bool, reason: str, now_us: int) -> bool:
+        """Open or close it; False if the EEPROM did not take it."""
+        if self.is_closed != closed or not self.is_tripped:
+            self._eeprom.opened = "" if closed else reason
         self.is_closed = closed
         self._eeprom.load_open = not closed
         self._watch.restart(now_us)
+        self.leak.restart(now_us + LEAK_SETTLE_US)
+        return self._eeprom.keep()
 
-    def set_cutoff(self, cutoff_uv: int, hold_ms: int, now_us: int) -> None:
+    def set_cutoff(self, cutoff_uv: int, hold_ms: int, now_us: int) -> bool:
+        """Watch another cutoff; False if the EEPROM did not take it."""
         self._eeprom.cutoff_uv, self._eeprom.hold_ms = cutoff_uv, hold_ms
         self._watch.restart(now_us)
+        return self._eeprom.keep()
 
     def sees(self, pack: IntArray, last_us: int, step_pv: int) -> bool:
         """Note pairs, counts of shape (n,) with n > 0, the last at ``last_us``; whether the cutoff may hold in them."""

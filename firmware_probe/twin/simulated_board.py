@@ -22,6 +22,7 @@ from firmware_probe.twin.board_lines import (
     LineOutput,
     SensorSeat,
     hello_body,
+    sensor_body,
     tenth_microamperes,
 )
 from firmware_probe.twin.board_orders import obey
@@ -61,7 +62,7 @@ class SimulatedBoard:
 
     ``window_us``: window length after boot. ``switch_fitted``: with a switch the load is off
     while the board is without power or in reset (gate pulled down), without one it goes on
-    drawing uncounted. ``clock_ppm``: error of the board's crystal. ``widen``: the INA219 goes
+    drawing uncounted. ``eeprom``: None: of a board that was used before, its switch closed. ``clock_ppm``: error of the board's crystal. ``widen``: the INA219 goes
     to its widest gain range when a conversion reaches the end of the present one.
     ``joints``: up to four, on the flex rig; empty: no rig fitted. ``wiring``: right, or how wrong.
 
@@ -111,6 +112,7 @@ class SimulatedBoard:
         self._deaf_until_us = 0
         self._deaf_code = "bus"
         self._contact_until_us = 0
+        self._bypass_until_us = 0
         self._link_down_until_us = 0
         self._stalled_from_us: int | None = None
         self._stretch: _Stretch | None = None
@@ -158,9 +160,14 @@ class SimulatedBoard:
     @property
     def load_closed(self) -> bool:
         """Can current flow?"""
-        if not self.switch.is_fitted:
+        if not self.switch.is_fitted or self._is_bypassed:
             return True
         return self.switch.is_closed and not self._powerless
+
+    @property
+    def _is_bypassed(self) -> bool:
+        """A welded switch, or a way around it."""
+        return self.simulated_us < self._bypass_until_us
 
     @property
     def window_us(self) -> int:
@@ -228,7 +235,9 @@ class SimulatedBoard:
     # ---- boots and faults
 
     def _boot(self, cause: str) -> None:
+        self.eeprom.recall()
         self.eeprom.boot = (self.eeprom.boot + 1) & 0xFFFF
+        remembered = self.eeprom.keep()
         self.boot_us = self.simulated_us
         self._cause = cause
         self._boot_cause: str | None = None
@@ -238,6 +247,7 @@ class SimulatedBoard:
         counters = Counters(self.sensor.kind, round(self.sensor.shunt_ohm * 10_000))
         self.windows = WindowGrid(self._window_after_boot_us, self.simulated_us, counters)
         self.bursts = BurstRecord()
+        self._clears = 0
         self._set_up_sensor()
         self._output.forget_faults()
         self._stalled_from_us = None
@@ -245,13 +255,14 @@ class SimulatedBoard:
         self._received = b""
         self._receive_lost = 0
         self._stretch = None
-        self.say(self.hello())
+        self.greet()
         if self.switch.is_fitted:
-            # The circuit was without power as well.
-            self.circuit.load.restart()
+            if not self._is_bypassed:  # the circuit was without power as well
+                self.circuit.load.restart()
             self._say_load("boot")
         if cause in ("brownout", "watchdog"):
             self._fault(cause, "")
+        self._tell_memory(remembered)
 
     def _play_faults(self) -> None:
         """Faults that are due; the stretch before one ends at it (``_plan``)."""
@@ -280,6 +291,10 @@ class SimulatedBoard:
                 self.circuit.contact_ohm = CONTACT_OHM
             else:
                 self.circuit.holder_ohm = CONTACT_OHM
+        elif fault.kind in ("weld", "bridge"):
+            self._bypass_until_us = max(self._bypass_until_us, until_us)
+        elif fault.kind == "worn":
+            self.eeprom.worn = True
         if fault.kind in ("unplug", "cut"):
             self._link_down_until_us = max(self._link_down_until_us, until_us)
 
@@ -287,12 +302,15 @@ class SimulatedBoard:
         """Told by command, kept over resets; None leaves as it is."""
         self.eeprom.sensor_told = self.eeprom.sensor_told if kind is None else kind
         self.eeprom.address_told = self.eeprom.address_told if address is None else address
+        remembered = self.eeprom.keep()
         self._set_up_sensor()
-        self.say(self.hello())
+        self.greet()
+        self._tell_memory(remembered)
 
     def _set_up_sensor(self) -> None:
         """Accumulators cleared; a sensor that is not found, or is taken for another, gives no readings."""
-        self._seat = SensorSeat(self.eeprom, self.sensor, self.simulated_us - self.boot_us)
+        self._clears += 1
+        self._seat = SensorSeat(self.eeprom, self.sensor, self._clears)
 
     def _swap(self, kind_name: str) -> None:
         """Another kind of sensor in the old one's place; the board finds it after a second."""
@@ -303,7 +321,7 @@ class SimulatedBoard:
         self.windows.change_sensor(self.sensor.kind)
         self._set_up_sensor()
         self._fault("swap", f"{kind_name}@{self.sensor.address:02X}")
-        self.say(self.hello())
+        self.greet()
 
     def _go_dark(self, until_us: int, cause: str) -> None:
         self._powerless = True
@@ -336,6 +354,11 @@ class SimulatedBoard:
                     ends.append(self.switch.blind_end_us)
             if self.flex.is_running:
                 ends.append(self.flex.end_us)
+            if self.switch.watches_leak:
+                leak = self.switch.leak
+                ends.append(leak.begin_us if now_us < leak.begin_us else leak.due_us)
+        if self._is_bypassed:
+            ends.append(self._bypass_until_us)
         if self.circuit.has_bad_contact:
             ends.append(self._contact_until_us)
         states, left_s = self.circuit.plan(self.load_closed)
@@ -382,9 +405,13 @@ class SimulatedBoard:
                 shunt, bus, pack = shunt[: held + 1], bus[: held + 1], pack[: held + 1]
             lost = self._burst(stretch.states, first, shunt.size)
             if lost:
-                shunt, bus, pack = (np.delete(counts, lost) for counts in (shunt, bus, pack))
+                kept = np.ones(shunt.size, dtype=bool)
+                kept[lost] = False
+                shunt, bus, pack = shunt[kept], bus[kept], pack[kept]
             if shunt.size:
                 self.windows.add(shunt, bus, pack, self.sensor.shunt_full_counts)
+                if self.switch.watches_leak and start_us >= self.switch.leak.begin_us:
+                    self.switch.leak.add(shunt)
         self.circuit.draw(stretch.states, (end_us - start_us) * self._tick_true_s)
         self.simulated_us = end_us
         self._stretch = None
@@ -396,19 +423,17 @@ class SimulatedBoard:
         timer, lost = self.bursts.timer, list[int]()
         if not timer.period_us or not self.windows.is_running or self.flex.is_running:
             return lost
-        short, full = short_sensor(self.sensor), self.sensor.shunt_full_counts
-        while True:
-            # Right after the first pair that is complete when it is due.
-            pair = max(self._pairs_until(timer.due_us - 1) + 2, first)
-            if pair >= first + count:
-                return lost
-            begin_us, end_us = self._pair_end_us(pair - 1), self._pair_end_us(pair)
+        # Right after the first pair that is complete when it is due.
+        while (pair := max(self._pairs_until(timer.due_us - 1) + 2, first)) < first + count:
             lost.append(pair - first)
-            start_s = (begin_us - self.simulated_us) * 1e-6
-            values = self.circuit.burst(states, start_s, short, BURST_VALUES)
-            timer.began(begin_us)
-            if line := self.bursts.add(values, self.sensor.kind, full, end_us - self.boot_us):
-                self.say(line)
+            timer.began(self._pair_end_us(pair - 1))
+        if lost:
+            begins_us = [self._pair_end_us(first + index - 1) for index in lost]
+            starts_s = (np.array(begins_us) - self.simulated_us) * 1e-6
+            values = self.circuit.burst(states, starts_s, short_sensor(self.sensor), BURST_VALUES)
+            ends_us = [self._pair_end_us(first + index) - self.boot_us for index in lost]
+            self._say_all(self.bursts.add(values, self.sensor, ends_us))
+        return lost
 
     def _held_cutoff(self, pack: IntArray, first: int) -> int | None:
         """Index of the pair at which the board's own cutoff is reached; ``first``: number of the first pair."""
@@ -421,11 +446,16 @@ class SimulatedBoard:
 
     def move_switch(self, closed: bool, reason: str) -> None:
         """Open or close the load switch, and say so."""
-        if closed and not self.switch.is_closed:
+        if closed and not self.switch.is_closed and not self._is_bypassed:
             self.circuit.load.restart()
-        self.switch.move(closed, self.simulated_us)
+        remembered = self.switch.move(closed, reason, self.simulated_us)
         self._stretch = None
         self._say_load(reason)
+        self._tell_memory(remembered)
+
+    def set_cutoff(self, cutoff_uv: int, hold_ms: int) -> None:
+        """Watch another cutoff from now on."""
+        self._tell_memory(self.switch.set_cutoff(cutoff_uv, hold_ms, self.simulated_us))
 
     def _after_stretch(self) -> None:
         """What is due now that the stretch is over."""
@@ -441,10 +471,21 @@ class SimulatedBoard:
             self._end_stall()
         if self.switch.is_watching and now_us >= self.switch.blind_end_us:
             self.move_switch(False, "sensor")
+        if self.switch.watches_leak and now_us >= self.switch.leak.due_us:
+            self._look_for_leak()
         if self.flex.is_running and now_us >= self.flex.end_us:
             self._say_all(self.flex.end_cycle(now_us - self.boot_us))
         if now_us >= self._window_stop_us():
             self._end_window()
+
+    def _look_for_leak(self) -> None:
+        """The switch is open: has the current gone?"""
+        kind = self.sensor.kind
+        counts = self.switch.leak.leak_counts(self.simulated_us, kind.shunt_lsb_pv)
+        if counts is not None:
+            shunt_steps = round(self.sensor.shunt_ohm * 10_000)  # of 0.1 mOhm
+            # pV over 0.1 mOhm are 10 nA, a tenth of a step of 0.0001 mA.
+            self._fault("switch", fixed(round(counts * kind.shunt_lsb_pv / 10 / shunt_steps), 4))
 
     def _end_stall(self) -> None:
         assert self._stalled_from_us is not None
@@ -465,7 +506,7 @@ class SimulatedBoard:
             body = self.windows.close(now_us, now_us - self.boot_us)
             if body:
                 self.say(body)
-                own = self._seat.own_body(self.windows, now_us, now_us - self.boot_us)
+                own = self._seat.own_body(self.windows, now_us)
                 self._say_all([own] if own else [])
         elif now_us < self._deaf_until_us:
             self._fault(self._deaf_code, "")
@@ -492,6 +533,14 @@ class SimulatedBoard:
 
     def _say_load(self, reason: str) -> None:
         self.say(f"load,{self.simulated_us - self.boot_us},{self.switch.state},{reason}")
+
+    def greet(self) -> None:
+        if self.simulated_us >= self._dead_until_us:
+            self._output.greet(sensor_body(self.eeprom, self.sensor), self.hello())
+
+    def _tell_memory(self, remembered: bool) -> None:
+        if not remembered:
+            self._fault("memory", "")
 
     def _fault(self, code: str, detail: object) -> None:
         """Fault line, the same code at most once a second."""

@@ -7,6 +7,7 @@ from typing import Final
 OUT_OF_RANGE: Final = "current beyond the sensor's range"
 OVERFLOW: Final = "overflow"
 SWAPPED: Final = "swap"
+SWITCH: Final = "switch"
 RANGE_CHANGED: Final = "sensor changed its current range"
 
 FAULT_WORDS: Final = {
@@ -17,6 +18,8 @@ FAULT_WORDS: Final = {
     "missed": "conversions were not read in time",
     SWAPPED: "another sensor has taken the first one's place",
     "rx": "the board lost bytes of a command",
+    SWITCH: "the load switch is open, but current still flows",
+    "memory": "the board's memory did not take a change: a reset may forget it",
     "watchdog": "the board hung and its watchdog restarted it",
     "brownout": "the board's own supply fell too low and it restarted",
 }

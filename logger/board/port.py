@@ -6,6 +6,7 @@ counting; the first opening after plugging in cannot be helped.
 """
 
 import contextlib
+import errno
 import glob
 import os
 import select
@@ -29,6 +30,7 @@ ASK_AGAIN_S: Final = 0.8
 BAUD_PATIENCE_S: Final = 1.0
 READ_MAX_BYTES: Final = 65536
 WRITE_TIMEOUT_S: Final = 1.0
+DTR_PULSE_S: Final = 0.05
 GARBAGE_BYTES: Final = 16
 HEARD_MAX_BYTES: Final = 400
 
@@ -87,6 +89,20 @@ class Link:
         self._handle.baudrate = baud
         if isinstance(self._handle, serial.Serial):
             self._handle.reset_input_buffer()
+
+    def pulse_reset(self) -> bool:
+        """Reset the board by its DTR line, as uploading does; False where the port has none. Raises LinkLostError."""
+        if not isinstance(self._handle, serial.Serial):
+            return False
+        try:
+            self._handle.dtr = False
+            time.sleep(DTR_PULSE_S)
+            self._handle.dtr = True
+        except (OSError, serial.SerialException) as error:
+            if getattr(error, "errno", None) in (errno.ENOTTY, errno.EINVAL):
+                return False  # a pseudo-terminal
+            raise LinkLostError(system_words(error)) from error
+        return True
 
     def close(self) -> None:
         # pyserial's socket:// keeps its socket open when the other end hung up first.

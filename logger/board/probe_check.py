@@ -104,12 +104,12 @@ def listen(
                     faults.append(item.code)
     finally:
         if ours:
-            _set_back(link, decode, hello.window_us, now)
+            set_back(link, decode, hello.window_us, now)
     rows = tuple(Row(*map(float, window.passed.split(b","))) for window in windows)
     return Heard(summary(windows) if windows else None, tuple(faults), rows)
 
 
-def _set_back(
+def set_back(
     link: LineSource,
     decode: Callable[[bytes], Sequence[Item]],
     window_us: int,

@@ -7,7 +7,7 @@ that, and reading in chunks, is why this keeps up with any cable.
 
 import re
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, NamedTuple
 
 from firmware_probe.line_format import DECIMALS, FLEX_FIELDS, LINE_MAX_BYTES, WINDOW_FIELDS, crc16
@@ -35,7 +35,8 @@ class Window(NamedTuple):
 
 @dataclass(frozen=True)
 class Hello:
-    """Who the board is; ``load`` is ``1`` closed, ``0`` open, ``-`` no switch.
+    """Who the board is; ``load`` is ``1`` closed, ``0`` open, ``-`` no switch; ``opened``: why it is open
+    (``new``, ``host``, ``cutoff``, ``sensor``; ``-``: it is not, or an older sketch).
 
     ``time_factor``: board seconds per host second of a simulated board (0: as
     fast as it can), None on a real one, whose clock can be compared with ours.
@@ -57,6 +58,7 @@ class Hello:
     range_ma: float | None = None
     bus_range_v: float | None = None
     load: str = "-"
+    opened: str = "-"
     cutoff_v: float = 0.0
     hold_ms: int = 0
     running: bool = False
@@ -67,15 +69,25 @@ class Hello:
 
 
 @dataclass(frozen=True)
+class SensorKnown:
+    """How the board knows its sensor; comes right before a ``hello``, whose fields it becomes."""
+
+    identity: str
+    ids: str
+
+
+_SENSOR_UNKNOWN: Final = SensorKnown("", "")
+
+
+@dataclass(frozen=True)
 class Own:
-    """What an INA228 counted itself from ``since_us`` on, read right after the window ``sequence``.
+    """What an INA228 counted itself, read right after the window ``sequence``; ``clears``: how often it began anew.
 
     ``charge`` (signed), ``energy``, ``die``: as its registers have them.
     """
 
     sequence: int
-    time_us: int
-    since_us: int
+    clears: int
     charge: int
     energy: int
     die: int
@@ -168,6 +180,7 @@ _WINDOW: Final = re.compile(
     b"%(more)b)\\*([0-9A-F]{4})\r?"
     % {**{name.encode(): text for name, text in _NUMBER.items()}, b"more": _MORE}
 ).fullmatch
+_HELLO: Final = b"hello,protocol="
 _LINE: Final = re.compile(rb"([ -)+-~]*)\*([0-9A-F]{4})\r?").fullmatch
 
 
@@ -187,6 +200,7 @@ class LineDecoder:
         self._pending = b""
         self._overlong = 0  # bytes of an overlong line so far
         self._fresh = True
+        self._sensor = _SENSOR_UNKNOWN
 
     def restart(self) -> None:
         """The link was opened again: what is pending will never be completed."""
@@ -195,7 +209,7 @@ class LineDecoder:
         self._fresh = True
 
     def feed(self, chunk: bytes) -> list[Item]:
-        """Checked lines and void ones that this chunk completes; at most one per LF."""
+        """Checked lines and void ones that this chunk completes; one per LF at most, two where half a line glues to a hello."""
         self.bytes_in += len(chunk)
         lines = (self._pending + chunk).split(b"\n")
         position = self.bytes_in - len(chunk) - len(self._pending)
@@ -261,6 +275,11 @@ class LineDecoder:
         length = len(line) + 1
         if length > LINE_MAX_BYTES:
             return self._void(position, length, "length")
+        glued = line.rfind(_HELLO)
+        if glued > 0 and _is_whole(line[glued:]):
+            # Half a line, then a reset of a board whose hello begins without an LF.
+            half = self._void(position, glued, "characters")
+            return half + self._other(position + glued, line[glued:])
         match = _LINE(line)
         if match is None:
             return self._void(position, length, "characters")
@@ -277,11 +296,22 @@ class LineDecoder:
         except (ValueError, IndexError, KeyError):
             return self._void(position, length, "fields")
         self.lines += 1
+        if isinstance(item, SensorKnown):
+            self._sensor = item
+            return []
+        if isinstance(item, Hello):
+            item = replace(item, identity=self._sensor.identity, ids=self._sensor.ids)
+            self._sensor = _SENSOR_UNKNOWN
         return [item]
 
     def _void(self, position: int, length: int, reason: str) -> list[Item]:
         self.voids[reason] = self.voids.get(reason, 0) + 1
         return [Void(position, length, reason)]
+
+
+def _is_whole(line: bytes) -> bool:
+    match = _LINE(line)
+    return match is not None and b"%04X" % crc16(match[1]) == match[2]
 
 
 _WHOLE = re.compile(r"[0-9]{1,20}").fullmatch
@@ -334,20 +364,19 @@ def _hello(parts: list[str]) -> Hello:
         range_ma=_optional(pairs, "range_ma"),
         bus_range_v=_optional(pairs, "bus_range_v"),
         load=pairs.get("load", "-"),
+        opened=pairs.get("opened", "-"),
         cutoff_v=_optional(pairs, "cutoff_v") or 0.0,
         hold_ms=_whole(pairs.get("hold_ms", "0")),
         running=pairs.get("running") == "1",
         time_factor=_optional(pairs, "time_factor"),
         burst_us=_whole(pairs["burst_us"]) if "burst_us" in pairs else None,
-        identity=pairs.get("identity", ""),
-        ids=pairs.get("ids", ""),
     )
 
 
 def _own(parts: list[str]) -> Own:
-    sequence, time_us, since_us = (_whole(part) for part in parts[:3])
-    charge, die = (_signed(parts[at]) for at in (3, 5))
-    return Own(sequence, time_us, since_us, charge, _whole(parts[4]), die)
+    sequence, clears, energy = (_whole(parts[at]) for at in (0, 1, 3))
+    charge, die = (_signed(parts[at]) for at in (2, 4))
+    return Own(sequence, clears, charge, energy, die)
 
 
 def _burst(parts: list[str]) -> Burst:
@@ -377,10 +406,11 @@ def _flex(parts: list[str]) -> Flex:
     )
 
 
-_READERS: Final[dict[str, Callable[[list[str]], Item]]] = {
+_READERS: Final[dict[str, Callable[[list[str]], Item | SensorKnown]]] = {
     "hello": _hello,
     "burst": _burst,
     "own": _own,
+    "sensor": lambda parts: SensorKnown(_word(parts[0]), parts[1]),
     "load": _load,
     "fault": lambda parts: Fault(
         _whole(parts[0]), _word(parts[1]), parts[2] if len(parts) > 2 else ""

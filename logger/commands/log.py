@@ -125,6 +125,11 @@ def default_folder() -> Path:
     help="Go on in this run instead of starting a new one.",
 )
 @click.option(
+    "--close-load",
+    is_flag=True,
+    help="A fresh pack is in: close the load switch although the board's cutoff opened it.",
+)
+@click.option(
     "--give-up",
     "give_up_s",
     type=Duration(),
@@ -210,7 +215,7 @@ def _record(
     plan: Plan, screen: Screen, page: "PageProcess | None", forecast: bool, then: str | None
 ) -> int:
     """Record to the end; gives the exit code."""
-    recorders = prepare(plan, screen.say)
+    recorders = prepare(plan, screen.say, _sure if sys.stdin.isatty() else None)
     forecasts = Forecasts(recorders if forecast else (), lambda: page is not None and page.alive)
     if page is not None:
         page.show(recorders, forecast)
@@ -231,6 +236,10 @@ def _record(
         code = max(code, *(recorder.follow_up(then) for recorder in recorders))
     screen.say("\n" + next_words(*_next_steps(recorders)))
     return code
+
+
+def _sure(question: str) -> bool:
+    return click.confirm(question, default=False)
 
 
 def _next_steps(recorders: Sequence[Recorder]) -> list[tuple[str, list[str | Path]]]:

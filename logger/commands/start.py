@@ -9,19 +9,28 @@ from typing import Any, Final
 
 import click
 
+from logger.base.clock import read_clocks
 from logger.base.command_options import Need, fresh_option, mode_draw_option
 from logger.base.durations import HOLD_DEFAULT_S, duration_text, parse_duration_s
 from logger.base.errors import BenchError
 from logger.base.measures import MAH_ABOVE_0, VOLTS_ABOVE_0
 from logger.base.next_step import command_line
 from logger.base.pack import USED_HELP, Pack, parse_pack
-from logger.board.port import find_boards, one_board
+from logger.board.port import Found, find_boards, one_board
 from logger.board.probe_check import judge, listen
-from logger.board.stream import LineDecoder
+from logger.board.stream import Hello, LineDecoder
+from logger.board.switch_trial import keep, last_test, tests_folder, try_switch
 from logger.board.wiring_check import pack_doubts
 from logger.commands.log import run_plan
 from logger.recording.plan import Plan
-from logger.recording.safety import check_cutoff
+from logger.recording.safety import (
+    HARDWARE_CUTOFF_NEEDED,
+    RELIES_ON_CELLS,
+    RELIES_ON_YOU,
+    check_cutoff,
+    unattended,
+)
+from logger.run.switch_test import STUCK_ADVICE
 
 PACK_DEFAULT: Final = "3x AA alkaline"
 TEXT_WIDTH: Final = 79
@@ -36,7 +45,8 @@ WIRING: Final = """\
                    sensor VIN-  ------>  piece +
   pack -  ------------------------------>  piece -
      and one wire from pack - to the board's ground
-     (with a load switch: piece - goes to the switch, and to no other ground)"""
+     (with a low-side switch: piece - goes to the switch, and to no other ground;
+      with a high-side one the switch sits before piece +)"""
 
 
 @click.command("start")
@@ -66,6 +76,24 @@ WIRING: Final = """\
     "--page-port", type=click.IntRange(1, 65535), metavar="PORT", help="Port of the page."
 )
 @click.option("--no-page", is_flag=True, help="Without the page.")
+@click.option(
+    "--test-switch",
+    is_flag=True,
+    help="Open the load switch for a second first, and look whether the current goes.",
+)
+@click.option(
+    "--protected",
+    is_flag=True,
+    help="The lithium cells have a protection circuit of their own: go on without a load switch that was seen to open.",
+)
+@click.option(
+    "--attended", is_flag=True, help="Somebody stays with the lithium cells all the time."
+)
+@click.option(
+    "--close-load",
+    is_flag=True,
+    help="A fresh pack is in: close the load switch although the board's cutoff opened it.",
+)
 @click.option("--no-check", is_flag=True, help="Do not look at voltage and current first.")
 @click.option(
     "--yes",
@@ -86,8 +114,8 @@ def start_command(run: Path | None, **options: Any) -> None:
     cutoff_v = _cutoff(ask, options, pack)
     load_note = ask("What draws the current, in a few words?", options["load_note"], "")
     _caution(ask, pack)
-    if not options["no_check"]:
-        _check(ask, options["port"], pack, cutoff_v)
+    hello = None if options["no_check"] else _check(ask, options, pack, cutoff_v)
+    _unattended(ask, options, pack, hello)
     folder = run or Path("runs") / datetime.now().astimezone().strftime("%Y-%m-%d_%H-%M-%S")
     plan = Plan(
         folder=folder,
@@ -104,6 +132,7 @@ def start_command(run: Path | None, **options: Any) -> None:
         title=title,
         load_note=load_note,
         need_s=need_s,
+        close_load=options["close_load"],
     )
     page = not options["no_page"]
     # A run is never written over another: the next one takes a folder of its own.
@@ -198,18 +227,21 @@ def _caution(ask: _Asker, pack: Pack) -> None:
         raise click.Abort
 
 
-def _check(ask: _Asker, port: str | None, pack: Pack, cutoff_v: float) -> None:
+def _check(ask: _Asker, options: dict[str, Any], pack: Pack, cutoff_v: float) -> Hello:
+    """Look at voltage, current and load switch before the night; gives who the board is."""
     if ask.asks:
         click.echo(f"The sensor sits in the pack's plus wire:\n\n{WIRING}\n")
         if not ask.sure("Is it wired like this, and is the piece switched on?", True):
             raise click.Abort
-    board = one_board(find_boards(port))
+    board = one_board(find_boards(options["port"]))
     try:
         heard = listen(board.link, LineDecoder().feed, board.hello, LISTEN_S)
+        stuck = _try_switch(ask, options, board)
     finally:
         board.link.close()
     found, seen = judge(board.hello, heard, ZERO_MA), heard.seen
     doubts = [] if found.good else [f"{found.words} Next: {found.next_step}"]
+    doubts += stuck
     if seen is not None:
         click.echo(f"The board sees {seen.pack_v:.2f} V and {seen.current_ma:.1f} mA.")
         doubts += pack_doubts(seen.pack_v, pack, cutoff_v) if found.good else []
@@ -219,6 +251,46 @@ def _check(ask: _Asker, port: str | None, pack: Pack, cutoff_v: float) -> None:
         click.echo("That fits.")
     elif not ask.sure("Record all the same?", False):
         raise click.Abort
+    return board.hello
+
+
+def _try_switch(ask: _Asker, options: dict[str, Any], board: Found) -> list[str]:
+    """Open the load switch for a second if somebody agrees; gives what is wrong with it."""
+    hello = board.hello
+    can = hello.load != "-" and hello.opened != "cutoff" and not hello.running
+    question = "May the load switch be opened for a second, to see that it opens?"
+    if not (options["test_switch"] or (can and ask.asks and ask.sure(question, True))):
+        return []
+    test = try_switch(board.link, LineDecoder().feed, hello)
+    keep(tests_folder(), test)
+    words = f"{test.words[0].upper()}{test.words[1:]}."
+    if test.stuck:
+        return [f"{words} Next: {STUCK_ADVICE}."]
+    click.echo(textwrap.fill(words, TEXT_WIDTH))
+    return []
+
+
+def _unattended(ask: _Asker, options: dict[str, Any], pack: Pack, hello: Hello | None) -> None:
+    """Refuses lithium cells that nothing would stop, unless a person says what will."""
+    test = last_test(tests_folder(), hello.board) if hello else None
+    seen = test is not None and test.stands(read_clocks().utc)
+    if seen or pack.chemistry not in HARDWARE_CUTOFF_NEEDED:
+        return
+    question = "Have these cells a protection circuit of their own (label or data sheet say so)?"
+    if options["attended"]:
+        caution = RELIES_ON_YOU
+    elif options["protected"] or (ask.asks and ask.sure(question, False)):
+        caution = RELIES_ON_CELLS
+    else:
+        why = (
+            "nobody looked at the board (--no-check)"
+            if hello is None
+            else "no load switch is fitted"
+        )
+        if hello is not None and hello.load != "-":
+            why = test.words if test else "the load switch was never seen to open"
+        raise unattended(pack, why)
+    click.echo(textwrap.fill(f"Caution: {caution}", TEXT_WIDTH))
 
 
 def equivalent(plan: Plan, folder: Path | None, *, page: bool, lan: bool) -> str:

@@ -18,6 +18,7 @@ from logger.recording.outlook import History, outlook
 from logger.recording.terms import Phase, Status
 from logger.run.course import Course
 from logger.run.feed import RunFeed
+from logger.run.switch_test import STUCK_ADVICE
 
 EVENTS_SHOWN: Final = 100
 LATE_S: Final = 20.0  # a board's rows come at least every minute; most come many times a second
@@ -173,7 +174,7 @@ class Bench:
             "left": None if left is None else _left(left, latest.time_s, description.simulated),
             "fan": None if left is None else left.fan,
             "end_text": _short(description.end_text),
-            "trouble": _short(feed.problem or str(live.get("trouble", ""))),
+            "trouble": _short(feed.problem or _alarm(run) or str(live.get("trouble", ""))),
             "load_switch": _load_switch(run),
             "can_act": run.control is not None and run.is_recording,
             "why_not": _why_not(run),
@@ -260,6 +261,8 @@ class Bench:
         feed = run.feed
         if feed.problem:
             return "bad", "cannot be read"
+        if _alarm(run):
+            return "bad", "the load switch does not open"
         if not run.is_recording:
             return "done", "ended"
         if run.live:
@@ -288,6 +291,16 @@ def _load_switch(run: PageRun) -> str:
     if "load" in run.live:
         return str(run.live["load"])
     return load_state(e.text for e in run.feed.description.events if e.kind == "load")
+
+
+def _alarm(run: PageRun) -> str:
+    """Current flows through an open load switch, as the logger says it, else as the run's record has it."""
+    if run.live.get("alarm"):
+        return str(run.live["alarm"])
+    seen = run.feed.description.switch_test
+    if seen is None or not seen.stuck or _load_switch(run) != "0":
+        return ""
+    return f"{seen.words[0].upper()}{seen.words[1:]}: {STUCK_ADVICE}."
 
 
 def _left(left: Left, now_s: float, simulated: bool) -> dict[str, Any]:

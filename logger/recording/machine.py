@@ -10,7 +10,14 @@ from typing import Final
 
 from firmware_probe.line_format import PROTOCOL_VERSION
 from logger.base.clock import Anchors, Moment, compare
-from logger.base.fault_words import FAULT_WORDS, LOAD_STATES, OVERFLOW, SWAPPED, load_text
+from logger.base.fault_words import (
+    FAULT_WORDS,
+    LOAD_STATES,
+    OVERFLOW,
+    SWAPPED,
+    SWITCH,
+    load_text,
+)
 from logger.base.marks import mark_text
 from logger.base.numbers import digits_text
 from logger.base.sensor_limits import beyond_words
@@ -30,6 +37,7 @@ from logger.board.stream import (
 from logger.board.wiring_sense import WiringWatch, senses_of
 from logger.recording.axis import MICRO, HostTie, RunAxis, Unknown
 from logger.recording.event_log import EventLog
+from logger.recording.open_switch import OpenSwitch
 from logger.recording.row_maker import RowMaker
 from logger.recording.sensor_watch import SensorWatch, sensor_of
 from logger.recording.stop_rule import StopRule
@@ -40,6 +48,7 @@ BURST_US: Final = 250_000  # costs one conversion in two hundred
 GREETING_S: Final = 6.0  # a board that resets on opening takes two seconds to speak
 SILENCE_S: Final = 3.0
 CLOSING_S: Final = (TRIES_LOAD + 2) * ANSWER_S
+SWITCH_S: Final = 3.0  # for the current to go, beyond two windows
 UNKNOWN_BOOT: Final = -1
 
 
@@ -83,6 +92,8 @@ class Recording:
         self._sensor = SensorWatch(self.events)
         self._changed = True
         self._open_asked = False
+        self.switch = OpenSwitch()
+        self._stop_said = False
         if last_row is not None:
             self._resume(last_row, now)
 
@@ -106,6 +117,8 @@ class Recording:
             if type(item) is Window:
                 maker.window(item, now.steady_s)
                 self._sensor.row(item)
+                if self.switch.is_waiting:
+                    self._look_at_switch(item)
                 if self._wiring is not None and maker.last_window is item:
                     self._sense_wiring(self._wiring, item)
             else:
@@ -136,8 +149,8 @@ class Recording:
         if self.ended_as is None:
             self._watch_time(now)
             self._watch_link(now)
-        elif self._dialogue.is_over or now.steady_s - self._phase_since_s > CLOSING_S:
-            self._end()
+        else:
+            self._close(now)
 
     def disconnected(self, now: Moment, why: str) -> None:
         """The port is gone or of no use."""
@@ -173,8 +186,10 @@ class Recording:
         self._dialogue.send(now.steady_s)
 
     def finish(self, reason: str, text: str, now: Moment) -> None:
-        """End the run: tell the board, then stop. Only the first reason counts."""
+        """End the run: tell the board, see the current go, then stop. Only the first reason counts."""
         if self.ended_as is not None:
+            if reason == "user" and self.phase is Phase.CLOSING:
+                self.switch.give_up()
             return
         self._maker.release()
         self._maker.taking = False
@@ -182,10 +197,13 @@ class Recording:
         # A board that is back but whose greeting was lost hears us all the same.
         back = self.phase is Phase.GREETING and self._hello is not None and not self.wants_reopen
         linked = back or self.phase not in (Phase.SEEKING, Phase.GREETING)
-        orders: list[Order] = [("stop",)]
+        orders: list[Order] = []
         if self.load == "1" and self.wishes.load_at_end.opens(reason):
             self.load_unconfirmed = True
-            orders.insert(0, ("load", "0"))
+            orders.append(("load", "0"))
+        elif not self.switch.is_waiting:
+            orders.append(("stop",))
+            self._stop_said = True
         self._dialogue.plan(orders)
         self._enter(Phase.CLOSING)
         if linked:
@@ -258,6 +276,7 @@ class Recording:
             end_text=text,
             load=self.load,
             trouble=self.disk_trouble,
+            alarm=self.switch.alarm,
         )
 
     @property
@@ -287,8 +306,9 @@ class Recording:
                 self._base = self._sensor.told(self._base, item)
         elif isinstance(item, Fault) and item.code == SWAPPED:
             kind, _, address = item.detail.partition("@")
-            at_s = self._board_s(item.time_us)
-            self._base = self._sensor.swapped(self._base, kind, address, at_s)
+            if address:  # else the greeting that comes with it says which
+                at_s = self._board_s(item.time_us)
+                self._base = self._sensor.swapped(self._base, kind, address, at_s)
         elif isinstance(item, Fault):
             self.events.fault(
                 self._board_s(item.time_us), item.code, self._fault_text(item), _lost(item)
@@ -300,7 +320,32 @@ class Recording:
         if fault.code == OVERFLOW and hello is not None:
             lost = f" ({fault.detail} conversions)" if fault.detail else ""
             return f"{words}{lost}: {beyond_words(hello.shunt_ohm, hello.range_ma)}"
+        if fault.code == SWITCH:
+            return f"{words}: {self.switch.board_says(fault.detail)}"
         return f"{words}: {fault.detail}" if fault.detail else words
+
+    def _look_at_switch(self, window: Window) -> None:
+        """It was opened a while ago; a window may say whether the current has gone."""
+        seen = self.switch.window(window, self._hello, self._now.utc)
+        if seen is not None:
+            self._base = replace(self._base, switch_test=seen)
+            kind = "fault" if seen.stuck else "load"
+            self.events.add(self._board_s(window.time_us), kind, seen.words)
+
+    def _close(self, now: Moment) -> None:
+        """After the end: the switch's answer, the current's going, the board's stop, each in its time."""
+        waited_s = now.steady_s - self._phase_since_s
+        patience_s = CLOSING_S + 2 * self._maker.window_us / MICRO
+        if not self._dialogue.is_over and waited_s <= patience_s:
+            return
+        if self.switch.is_waiting and waited_s <= patience_s + SWITCH_S:
+            return
+        if not self._stop_said:
+            self._stop_said = True
+            self._dialogue.plan([("stop",)])
+            self._dialogue.send(now.steady_s)
+            return
+        self._end()
 
     def _greeted(self, hello: Hello) -> None:
         if self.wishes.board and hello.board != self.wishes.board:
@@ -331,6 +376,9 @@ class Recording:
             self.events.add(self.run_s(self._now), "load", load_text(hello.load, "status"))
         if not fresh and hello.load == "0" and load_before == "1" and not self._open_asked:
             # Its line was lost, or came while nobody listened; the board never opens it for less.
+            if hello.running:
+                found = Load(hello.time_us, "0", "status")
+                self.switch.follow(found, load_before, self._maker.last_window)
             self.finish("cutoff", "the board was found with its load switch opened", self._now)
         if self.ended_as is None and (fresh or new_boot or reconnected or not hello.running):
             self._set_up(hello, fresh)
@@ -386,6 +434,7 @@ class Recording:
     def _new_boot(self, hello: Hello) -> None:
         """Counters began again at 0: what lies between is bounded and flagged, not invented."""
         self._maker.release()
+        self.switch.give_up()  # its clock began anew; the board looks by itself
         before_s = self._axis.time_s
         told_s = self._tie.run_s(self._now.steady_s)
         unknown = self._axis.begin_boot(hello.boot, hello.time_us, told_s)
@@ -411,7 +460,8 @@ class Recording:
         if hello.burst_us == 0:
             orders.append(("burst", str(BURST_US)))
         if fresh and hello.load == "0":
-            orders.append(("load", "1"))
+            person = hello.opened == "cutoff" and self.wishes.close_load
+            orders.append(("load", "1", "1") if person else ("load", "1"))
         if fresh or not hello.running:
             orders.append(("start",))
         self._maker.taking = self._maker.last is not None or ("start",) not in orders
@@ -428,6 +478,7 @@ class Recording:
 
     def _load_changed(self, load: Load) -> None:
         before, self.load = self.load, load.state
+        self.switch.follow(load, before, self._maker.last_window)
         if self._dialogue.confirmed(("load", load.state), self._now.steady_s):
             self.load_unconfirmed = False
             self._set_up_is_done()
@@ -509,6 +560,8 @@ class Recording:
         if self.load_unconfirmed and self.phase is not Phase.ENDED:
             text += "; THE LOAD SWITCH DID NOT CONFIRM: the pack may still be draining"
             self.ended_as = (reason, text)
+        elif self.phase is not Phase.ENDED:
+            self.ended_as = (reason, text + self.switch.ended())
         self.phase = Phase.ENDED
         self._changed = True
 

@@ -171,6 +171,7 @@ def _words(recorder: Recorder) -> dict[str, Any]:
         "rows_missing": status.rows_missing,
         "load": status.load,
         "trouble": f"Disk: {status.trouble}" if status.trouble else "",
+        "alarm": status.alarm,
     }
 
 

@@ -12,6 +12,7 @@ from logger.base.errors import BenchError
 from logger.base.numbers import digits_text
 from logger.base.pack import Pack, as_used, parse_pack
 from logger.board.port import Found, find_boards, one_board
+from logger.board.switch_trial import last_test, tests_folder
 from logger.calibration import store as calibration_store
 from logger.recording import safety
 from logger.recording.follow_up import run_follow_up
@@ -39,7 +40,7 @@ EXIT_ENDED_EARLY: Final = 3
 EXIT_LOAD_UNCONFIRMED: Final = 4
 EXIT_CODES_HELP: Final = (
     "Exit code: 0 the run ended as asked, or you ended it; 2 it could not begin, or the pack stood under the cutoff from the first row on; 3 it ended early (disk full, "
-    "board gone, error), with everything kept; 4 the load switch did not confirm that it opened."
+    "board gone, error), with everything kept; 4 the load switch did not confirm that it opened, or current flowed although it was open."
 )
 WINDOW_MIN_S: Final = 0.01
 WINDOW_MAX_S: Final = 60.0
@@ -78,6 +79,7 @@ class Plan:
     calibration: bool = True
     resume: Path | None = None
     give_up_s: float | None = None
+    close_load: bool = False
 
     @property
     def stop(self) -> Stop:
@@ -106,7 +108,7 @@ class Recorder:
         reason = self.recording.ended_as[0] if self.recording.ended_as else "error"
         if self.recording.under_cutoff_at_once:
             return EXIT_NOT_BEGUN
-        if self.recording.load_unconfirmed:
+        if self.recording.load_unconfirmed or self.recording.switch.alarm:
             return EXIT_LOAD_UNCONFIRMED
         if self.session.writer.rows_dropped:
             return EXIT_ENDED_EARLY
@@ -118,8 +120,11 @@ class Recorder:
         return EXIT_OK if code == 0 else EXIT_ENDED_EARLY
 
 
-def prepare(plan: Plan, say: Say) -> list[Recorder]:
-    """Check everything, find the boards, make the folders. Raises BenchError before anything is written."""
+def prepare(plan: Plan, say: Say, sure: safety.Sure | None = None) -> list[Recorder]:
+    """Check everything, find the boards, make the folders. Raises BenchError before anything is written.
+
+    ``sure``: asks a person; None: nobody is there to be asked.
+    """
     if plan.capacity_mah is not None and not plan.pack:
         raise BenchError(
             "A capacity without a pack says nothing.",
@@ -140,6 +145,8 @@ def prepare(plan: Plan, say: Say) -> list[Recorder]:
     found = _find(plan)
     recorders = []
     try:
+        wanted = safety.may_close([item.hello for item in found], plan.close_load, sure)
+        plan = replace(plan, close_load=wanted)
         for board in found:
             folder = plan.folder if len(found) == 1 else plan.folder / board.hello.board
             recorders.append(_begin(plan, pack, board, folder, say))
@@ -187,6 +194,7 @@ def _wishes(plan: Plan, pack: Pack | None, stop: Stop, board: str) -> Wishes:
         guard_v=guard_v,
         guard_hold_s=stop.hold_s + GUARD_HOLD_S,
         give_up_s=plan.give_up_s,
+        close_load=plan.close_load,
     )
 
 
@@ -209,6 +217,7 @@ def _begin(plan: Plan, pack: Pack | None, found: Found, folder: Path, say: Say) 
         calibration=calibration,
         temperature_c=plan.temperature_c,
         board_draw_ma=plan.board_draw_ma,
+        switch_test=last_test(tests_folder(), found.hello.board),
     )
     candidate = found.candidate
     description = introduce(description, found.hello, candidate.port, candidate.usb_serial)
@@ -356,7 +365,11 @@ def _tell(plan: Plan, pack: Pack | None, found: list[Found], say: Say) -> None:
     opens = (
         plan.cutoff_v is not None or pack is not None if plan.open_load is None else plan.open_load
     )
-    for text in safety.cautions(pack, plan.cutoff_v, load_switch=switch, opens_load=opens):
+    tests = [last_test(tests_folder(), item.hello.board) for item in found]
+    seen = all(test is not None and test.stands(read_clocks().utc) for test in tests)
+    for text in safety.cautions(
+        pack, plan.cutoff_v, load_switch=switch, opens_load=opens, seen_to_open=seen
+    ):
         say(f"Caution: {text}")
     window_s = plan.window_s or found[0].hello.window_us / 1e6 or DEFAULT_WINDOW_S
     folder = plan.resume or plan.folder
@@ -374,6 +387,8 @@ def _tell(plan: Plan, pack: Pack | None, found: list[Found], say: Say) -> None:
             continue
         if item.hello.load == "0" and plan.resume is None:
             say(f"{board}: the load switch was open; it is closed for this run.")
+        elif item.hello.load == "0":
+            say(f"{board}: the load switch is open, and a run that goes on leaves it so.")
         if guard_v:
             say(f"{board} opens its load switch at {guard_v:g} V even if this computer dies.")
         elif guard_v is None and item.hello.cutoff_v:
@@ -393,7 +408,7 @@ def summary(recorder: Recorder) -> str:
         f" ({status.rows_missing} missing, charge not affected)" if status.rows_missing else ""
     )
     load = ""
-    if status.load != "0" and status.end_reason != "user":
+    if status.load != "0" and status.end_reason != "user" and not status.alarm:
         load = " The load is still connected: take the cells out."
     return (
         f"{recorder.folder}: {status.rows} rows{missing} in {clock_text(status.time_s)}, "

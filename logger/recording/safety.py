@@ -1,10 +1,16 @@
 """What must be said, or refused, before cells are left alone with a load."""
 
+from collections.abc import Callable, Sequence
+from typing import Final
+
 from logger.base.errors import BenchError
 from logger.base.numbers import digits_text
-from logger.base.pack import CHEMISTRIES, Pack
+from logger.base.pack import CHEMISTRIES, SAFETY_CLOSING, Pack
+from logger.board.stream import Hello
 
-HARDWARE_CUTOFF_NEEDED = ("li-ion", "lifepo4")
+Sure = Callable[[str], bool]
+
+HARDWARE_CUTOFF_NEEDED: Final = ("li-ion", "lifepo4")
 
 
 def check_cutoff(pack: Pack | None, cutoff_v: float | None, *, below_floor: bool) -> None:
@@ -42,6 +48,50 @@ def guard_v(
     return None if pack is None or below_floor else pack.floor_v or None
 
 
+RELIES_ON_CELLS: Final = (
+    "Nothing of this bench will stop these cells: you rely on the protection circuit inside of them, which is "
+    "meant for accidents. Fireproof surface, nothing that burns beside it, out of bedrooms; stop on swelling, smell "
+    f"or heat. {SAFETY_CLOSING}"
+)
+RELIES_ON_YOU: Final = (
+    "Nothing of this bench will stop these cells: stay with them all the time, on a fireproof surface, and pull "
+    f"the pack at the cutoff. Stop at once on swelling, smell or heat. {SAFETY_CLOSING}"
+)
+
+
+def unattended(pack: Pack, why: str) -> BenchError:
+    """The refusal of lithium cells that nothing was seen to stop; ``why``: what is known of the switch."""
+    return BenchError(
+        f"A night with nobody there needs something that stops {pack}: a load switch that was seen to open, or "
+        "cells with a protection circuit.",
+        evidence=f"{why}; run down too far, lithium cells can catch fire when they are charged again",
+        next_step="switch the piece on and add --test-switch (it goes dark for a second). --protected if the cells' "
+        f"label or sheet names a protection circuit; --attended if you stay with it all the time. {SAFETY_CLOSING}",
+    )
+
+
+def may_close(boards: Sequence[Hello], wanted: bool, sure: Sure | None) -> bool:
+    """Whether a person wants the load switches closed that the boards' cutoff opened; BenchError if nobody does.
+
+    ``sure``: asks a person; None: nobody is there to be asked.
+    """
+    tripped = [hello for hello in boards if hello.opened == "cutoff"]
+    if not tripped or wanted:
+        return wanted
+    words = " and ".join(
+        f"Board {hello.board} opened its load switch at its cutoff of {hello.cutoff_v:g} V"
+        for hello in tripped
+    )
+    question = f"{words}. Is a fresh or charged pack in, and may the switch be closed?"
+    if sure is not None and sure(question):
+        return True
+    raise BenchError(
+        f"{words}; it stays open until a person closes it.",
+        evidence="load=0, opened=cutoff: closed again, the same cells would be run down further",
+        next_step="put a fresh or charged pack in, then say so with --close-load.",
+    )
+
+
 def danger(pack: Pack | None, *, load_switch: bool) -> str:
     """What must not be overlooked for as long as the run lasts; empty if there is no such thing."""
     if pack is None or pack.chemistry not in HARDWARE_CUTOFF_NEEDED or load_switch:
@@ -50,9 +100,14 @@ def danger(pack: Pack | None, *, load_switch: bool) -> str:
 
 
 def cautions(
-    pack: Pack | None, cutoff_v: float | None, *, load_switch: bool, opens_load: bool
+    pack: Pack | None,
+    cutoff_v: float | None,
+    *,
+    load_switch: bool,
+    opens_load: bool,
+    seen_to_open: bool = False,
 ) -> list[str]:
-    """Cautions for this run, in plain words."""
+    """Cautions for this run, in plain words; ``seen_to_open``: the load switch was tested today."""
     words = []
     if pack is None:
         words.append(
@@ -71,5 +126,10 @@ def cautions(
         end = f" at {cutoff_v:g} V" if cutoff_v is not None else ""
         words.append(
             f"The board {why}: the discharge goes on after the run ends{end}. Take the cells out then."
+        )
+    elif pack is not None and pack.chemistry in HARDWARE_CUTOFF_NEEDED and not seen_to_open:
+        words.append(
+            "Nobody has seen this board's load switch open (drawbench probe --test-switch, the piece on): "
+            "stay with it, on a fireproof surface, unless the cells have their own protection."
         )
     return words

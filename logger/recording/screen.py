@@ -24,6 +24,7 @@ from logger.run.description import Event, Stop
 PLAIN_INTERVAL_S: Final = 60.0
 EVENTS_SHOWN: Final = 6
 _FIGURE_WIDTH: Final = 23  # signs that a name, a number and its unit take
+BELL: Final = "\a"
 BARS: Final = " ▁▂▃▄▅▆▇█"
 
 
@@ -37,6 +38,7 @@ class BoardView:
     pack: Pack | None
     status: Status
     danger: str = ""
+    shouted: str = ""
     foreseen: Foreseen | None = None
     history: History = field(default_factory=History)
     events: list[Event] = field(default_factory=list)
@@ -65,6 +67,7 @@ class Screen(Protocol):
     def close(self) -> None: ...
     def say(self, text: str) -> None: ...
     def event(self, view: BoardView, event: Event) -> None: ...
+    def alarm(self, view: BoardView, text: str) -> None: ...
     def show(self, views: Sequence[BoardView], typed: str, now_s: float) -> None: ...
 
 
@@ -141,6 +144,9 @@ class PlainScreen:
     def event(self, view: BoardView, event: Event) -> None:
         self.say(f"{view.title}  {clock_text(event.time_s)}  {event.kind}: {event.text}")
 
+    def alarm(self, view: BoardView, text: str) -> None:
+        self.say(f"{BELL}! {view.title}  {text}")
+
     def show(self, views: Sequence[BoardView], typed: str, now_s: float) -> None:
         if now_s - self._shown_s < PLAIN_INTERVAL_S:
             return
@@ -184,6 +190,14 @@ class LiveScreen:
     def event(self, view: BoardView, event: Event) -> None:
         view.events.append(event)
         del view.events[:-EVENTS_SHOWN]
+
+    def alarm(self, view: BoardView, text: str) -> None:
+        """The text itself stays on the picture; here the bell."""
+        if not self._dead:
+            try:
+                self.console.bell()
+            except OSError:
+                self._dead = True
 
     def show(self, views: Sequence[BoardView], typed: str, now_s: float) -> None:
         if self._dead:
@@ -264,7 +278,8 @@ def _several(views: Sequence[BoardView]) -> list[RenderableType]:
 
 
 def _danger(views: Sequence[BoardView]) -> list[RenderableType]:
-    words = dict.fromkeys(view.danger for view in views if view.danger)
+    loud = (text for view in views for text in (view.status.alarm, view.danger) if text)
+    words = dict.fromkeys(loud)
     return [Text(f"! {text}", "bold red") for text in words]
 
 

@@ -91,6 +91,9 @@ def _turn(recorders: Sequence[Recorder], screen: Screen, marks: MarkReader) -> N
         view = recorder.view
         view.status = recorder.recording.status()
         view.history.add(view.status)
+        if view.status.alarm and not view.shouted:
+            view.shouted = view.status.alarm
+            screen.alarm(view, view.shouted)
         news = recorder.recording.events.news
         while news:
             screen.event(view, news.popleft())

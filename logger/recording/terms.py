@@ -43,7 +43,8 @@ class Wishes:
 
     ``board``: the one board to record from, empty for whichever answers first. ``guard_v``: the
     cutoff that the board is to watch by itself, None: leave its own. ``give_up_s``: end
-    the run when the link has been down so long, None: never.
+    the run when the link has been down so long, None: never. ``close_load``: a person wants the load switch
+    closed although the board's cutoff opened it.
     """
 
     window_us: int | None = None
@@ -52,6 +53,7 @@ class Wishes:
     guard_v: float | None = None
     guard_hold_s: float = GUARD_HOLD_S
     give_up_s: float | None = None
+    close_load: bool = False
 
 
 @dataclass(frozen=True)
@@ -69,7 +71,8 @@ class LastRow:
 
 @dataclass(frozen=True)
 class Status:
-    """What a screen shows; None: not known yet. ``trouble``: what the disk says, empty if all is well."""
+    """What a screen shows; None: not known yet. ``trouble``: what the disk says, ``alarm``: that the load switch
+    did not open; empty if all is well."""
 
     phase: Phase
     port: str
@@ -86,3 +89,4 @@ class Status:
     end_text: str
     load: str
     trouble: str
+    alarm: str = ""

@@ -20,6 +20,7 @@ from logger.run.format import (
     SAMPLES_NAME,
     UNIT_KEY,
 )
+from logger.run.switch_test import SwitchTest
 
 
 @dataclass(frozen=True)
@@ -166,6 +167,7 @@ class Description:
     ``modes_ma``: draws that the piece has in some mode, so that a pause is not taken for a piece gone dark;
     ``meter``: the accuracy of the meter that an import came from; None: nobody said. ``bursts``: what the board's
     short conversions saw, None: it sent none. ``own``: what the sensor counted itself, None: it does not.
+    ``switch_test``: what was last seen when the load switch opened, before the run or in it; None: nobody looked.
     """
 
     title: str = ""
@@ -195,6 +197,7 @@ class Description:
     meter: Meter | None = None
     bursts: Bursts | None = None
     own: OwnCounted | None = None
+    switch_test: SwitchTest | None = None
     imported: dict[str, Any] = field(default_factory=dict)
 
     @property
@@ -263,6 +266,7 @@ def from_document(document: Mapping[str, Any]) -> tuple[Description, list[str]]:
         ("board", Board),
         ("counters", Counters),
         ("stop", Stop),
+        ("switch_test", SwitchTest),
     ):
         part = own.get(key)
         if part is not None:

@@ -29,8 +29,12 @@ class FeederBoard:
         slope_v_per_s: float = 0.0,
         current_ma: float = 50.0,
         time_factor: float | None = None,
+        opened: str = "-",
+        welded: bool = False,
     ) -> None:
         self.board = board
+        self.opened = opened
+        self.welded = welded
         self.boot = 17
         self.cause = "power"
         self.window_us = window_us
@@ -68,7 +72,7 @@ class FeederBoard:
         return frame(
             f"hello,protocol=1,firmware=1.0.0,board={self.board},boot={self.boot},cause={self.cause},"
             f"sensor=INA219,address=40,shunt_ohm=0.1000,range_ma=3200.0000,bus_range_v=32.000,"
-            f"window_us={self.window_us},load={self.load},cutoff_v={self.cutoff_text},"
+            f"window_us={self.window_us},load={self.load},opened={self.opened},cutoff_v={self.cutoff_text},"
             f"hold_ms={self.hold_ms},running={int(self.running)},time_us={self.time_us}{factor}"
         )
 
@@ -91,6 +95,8 @@ class FeederBoard:
         elif name == "load":
             if self.load == "-":
                 return frame("no,load,fitted")
+            if fields == ["1"] and self.opened == "cutoff":
+                return frame("no,load,tripped")
             self.load = fields[0]
             return frame(f"load,{self.time_us},{self.load},host")
         else:
@@ -102,7 +108,7 @@ class FeederBoard:
 
     def window(self) -> bytes:
         """One window passes; its line if windows are being sent."""
-        current = 0 if self.load == "0" else self.current_e4
+        current = 0 if self.load == "0" and not self.welded else self.current_e4
         self.time_us += self.window_us
         self.world_us += self.window_us
         self.charge_e4us += current * self.window_us

@@ -16,7 +16,7 @@ from firmware_probe.line_format import (
     command,
 )
 from firmware_probe.twin.bench_circuit import Wiring
-from firmware_probe.twin.eeprom import Eeprom, load_eeprom, save_eeprom
+from firmware_probe.twin.eeprom import Eeprom, blank_eeprom, load_eeprom, save_eeprom
 from firmware_probe.twin.faults import Fault, FaultPlayer, FaultRates, parse_script
 from firmware_probe.twin.load import (
     ConstantCurrent,
@@ -40,6 +40,7 @@ from firmware_probe.twin.sensor import (
 from firmware_probe.twin.simulated_board import SimulatedBoard
 from firmware_probe.twin.vest import CUTOFF_HOLD_S, CUTOFF_V, vest_board
 from firmware_probe.twin.window_sums import Counters, WindowSums
+from logger.board.stream import Hello, LineDecoder
 from tests.support.board_output import bodies, windows
 
 SECOND_US = 1_000_000
@@ -257,9 +258,8 @@ def test_hello_has_every_key_of_the_protocol() -> None:
     hello = dict(field.split("=") for field in fields)
     assert set(hello) == {
         *("protocol", "firmware", "board", "boot", "cause", "sensor", "address", "shunt_ohm"),
-        *("range_ma", "bus_range_v", "window_us", "load", "cutoff_v", "hold_ms", "running"),
-        *("burst_us", "time_us", "time_factor"),
-        *("time_us", "time_factor", "identity", "ids"),
+        *("range_ma", "bus_range_v", "window_us", "load", "opened", "cutoff_v", "hold_ms"),
+        *("running", "burst_us", "time_us", "time_factor"),
     }
     for key, decimals in DECIMALS.items():
         if key in hello:
@@ -353,7 +353,7 @@ def test_load_switch_stops_the_current_and_says_so() -> None:
 
 def test_without_a_switch() -> None:
     board = plain_board(switch_fitted=False, started=False)
-    assert ",load=-," in bodies(board.advance(0))[0]
+    assert ",load=-," in bodies(board.advance(0))[1]
     for sent, answer in (
         (command("load", "0"), "no,load,fitted"),
         (command("cutoff", "2.700000", "0"), "no,cutoff,fitted"),
@@ -400,16 +400,133 @@ def test_a_dip_shorter_than_the_hold_time_does_not_trip() -> None:
     assert run(0) == 1
 
 
-def test_cutoff_holds_over_a_reset_until_the_host_closes_the_switch() -> None:
+def test_cutoff_holds_over_a_reset_until_a_person_closes_the_switch() -> None:
     board = plain_board(emf_v=2.5)
     board.receive(command("cutoff", "2.700000", "1000"))
     assert kinds(board.advance(5 * SECOND_US), "load")[-1][1:] == ["0", "cutoff"]
     board.reset()
     output = board.advance(5 * SECOND_US)
     assert kinds(output, "load") == [["0", "0", "boot"]]
-    assert "cutoff_v=2.700000,hold_ms=1000" in bodies(output)[0]
-    board.receive(command("load", "1"))
+    assert "cutoff_v=2.700000,hold_ms=1000" in bodies(output)[1]
+    assert "load=0,opened=cutoff" in bodies(output)[1]
+    board.receive(command("load", "1") + command("load", "0") + command("load", "1"))
+    output = board.advance(5 * SECOND_US)
+    assert kinds(output, "no") == [["load", "tripped"]] * 2, "not even after load,0"
+    board.receive(command("load", "1", "1"))
     assert [f[2] for f in kinds(board.advance(5 * SECOND_US), "load")] == ["host", "cutoff"]
+
+
+def test_a_blank_board_starts_open_until_it_is_told(tmp_path: Path) -> None:
+    board = plain_board(eeprom=load_eeprom(tmp_path / "none.json"))
+    output = board.advance(10 * SECOND_US)
+    assert "load=0,opened=new" in bodies(output)[1]
+    assert {row["current_ma"] for row in windows(output)} == {0}
+    for cause in ("power", "brownout", "watchdog", "reset"):
+        board.reset(cause)
+        assert "load=0,opened=new" in bodies(board.advance(5 * SECOND_US))[1], cause
+    board.receive(command("load", "1"))
+    assert kinds(board.advance(SECOND_US), "load")[0][1:] == ["1", "host"]
+    board.reset("brownout")
+    assert "load=1,opened=-" in bodies(board.advance(5 * SECOND_US))[1]
+
+
+def test_half_a_line_does_not_glue_to_the_next_hello() -> None:
+    board = plain_board(window_us=100_000, faults=parse_script("5:half=1"))
+    before = board.advance(5 * SECOND_US + 50_000)
+    board.reset("brownout")
+    after = board.advance(5 * SECOND_US)
+    assert after.startswith(b"\nsensor,")
+    items = LineDecoder().feed(before + after)
+    assert [type(item) for item in items].count(Hello) == 2
+    board.receive(command("identify"))
+    assert board.advance(0).startswith(b"\nsensor,")
+
+
+@pytest.mark.parametrize("kind", [INA219, INA226], ids=lambda kind: kind.name)
+@pytest.mark.parametrize("way", ["weld", "bridge"])
+def test_a_switch_that_does_not_open_is_told_within_a_second(way: str, kind: SensorKind) -> None:
+    board = plain_board(kind=kind, faults=parse_script(f"5:{way}=60"))
+    board.advance(10 * SECOND_US)
+    board.receive(command("load", "0"))
+    output = board.advance(10 * SECOND_US)
+    opened_us = int(kinds(output, "load")[0][0])
+    told = kinds(output, "fault")
+    assert 8 <= len(told) <= 10, "once a second for as long as it lasts"
+    assert 500_000 < int(told[0][0]) - opened_us < SECOND_US
+    assert told[0][1] == "switch"
+    assert float(told[0][2]) == pytest.approx(500.0, rel=0.01)
+    assert kinds(board.advance(60 * SECOND_US), "fault")
+    assert kinds(board.advance(20 * SECOND_US), "fault") == [], "the way around is gone"
+
+
+@pytest.mark.parametrize("current_a", [0.0005, 0.0038, 0.0045, 0.5])
+def test_what_may_flow_through_an_open_switch(current_a: float) -> None:
+    # 400 uV over 0.1 ohm are 4 mA.
+    board = plain_board(current_a, faults=parse_script("0:weld=60"), eeprom=blank_eeprom())
+    assert bool(kinds(board.advance(5 * SECOND_US), "fault")) == (current_a > 0.004)
+
+
+def test_an_open_switch_that_opens_says_nothing() -> None:
+    board = plain_board(noise=1.0)
+    board.receive(command("load", "0"))
+    assert kinds(board.advance(60 * SECOND_US), "fault") == []
+
+
+def test_a_memory_that_takes_nothing_is_told_and_costs_only_itself() -> None:
+    board = plain_board(faults=parse_script("5:worn"))
+    board.advance(10 * SECOND_US)
+    board.receive(command("load", "0"))
+    output = board.advance(2 * SECOND_US)
+    assert kinds(output, "load")[0][1] == "0", "it opens all the same"
+    assert [fault[1] for fault in kinds(output, "fault")] == ["memory"]
+    assert len(windows(output)) == 2
+    board.reset()
+    output = board.advance(2 * SECOND_US)
+    assert "load=1" in bodies(output)[1], "what was kept is what is known"
+    assert [fault[1] for fault in kinds(output, "fault")] == ["memory"]
+
+
+def test_three_hundred_resets_lose_nothing_that_was_kept() -> None:
+    rng = np.random.default_rng(19)
+    board = plain_board(emf_v=2.5)
+    board.receive(command("cutoff", "2.700000", "1000"))
+    board.advance(5 * SECOND_US)
+    for boot in range(2, 302):
+        board.reset(str(rng.choice(["power", "reset", "watchdog", "brownout"])))
+        (hello,) = kinds(board.advance(SECOND_US), "hello")
+        assert {f"boot={boot}", "load=0", "opened=cutoff", "cutoff_v=2.700000"} <= set(hello)
+
+
+@pytest.mark.parametrize(
+    ("name", "fields", "answer"),
+    [("load", ("0",), "ok,load"), ("cutoff", ("2.700000", "1000"), "ok,cutoff")],
+)
+def test_a_command_in_two_pieces_is_one_command(
+    name: str, fields: tuple[str, ...], answer: str
+) -> None:
+    line = command(name, *fields)
+    for cut in range(1, len(line)):
+        board = plain_board(started=False)
+        board.advance(SECOND_US)
+        board.receive(line[:cut])
+        between = board.advance(3 * SECOND_US)
+        assert kinds(between, "ok") + kinds(between, "no") == [], cut
+        board.receive(line[cut:])
+        assert answer in bodies(board.advance(SECOND_US)), cut
+
+
+@pytest.mark.slow
+def test_a_silent_host_changes_nothing_for_a_night() -> None:
+    board = plain_board(0.05)
+    board.receive(command("cutoff", "1.000000", "1000"))
+    output = board.advance(8 * HOUR_US)
+    rows = windows(output)
+    assert [row["sequence"] for row in rows] == list(range(len(rows)))
+    assert len(rows) >= 8 * 3600 - 1
+    assert kinds(output, "fault") == []
+    assert rows[-1]["charge_mah"] / 1e6 == pytest.approx(
+        50 * rows[-1]["time_us"] / HOUR_US, rel=1e-3
+    )
 
 
 def test_unwatched_cells_are_taken_off() -> None:
@@ -537,7 +654,7 @@ def test_gain_range_starts_again_with_the_board() -> None:
     assert board.sensor.range_ma == 3200.0
     board.receive(command("load", "0"))
     board.reset()
-    assert "range_ma=400.0000" in bodies(board.advance(SECOND_US))[0]
+    assert "range_ma=400.0000" in bodies(board.advance(SECOND_US))[1]
 
 
 def test_bad_contact_dips_and_heals() -> None:

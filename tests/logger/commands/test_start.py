@@ -9,6 +9,14 @@ import pytest
 from click.testing import CliRunner, Result
 
 import logger.commands.start as start
+from firmware_probe.twin.bench_text import pack_from_text
+from firmware_probe.twin.eeprom import blank_eeprom
+from firmware_probe.twin.faults import FaultPlayer, parse_script
+from firmware_probe.twin.links import TcpLink
+from firmware_probe.twin.load import ConstantCurrent, constant_load
+from firmware_probe.twin.sensor import INA219, CurrentSensor
+from firmware_probe.twin.serve import BoardServer
+from firmware_probe.twin.simulated_board import SimulatedBoard
 from logger.base.errors import BenchError
 from logger.base.pack import parse_pack
 from logger.board.wiring_check import pack_doubts
@@ -55,7 +63,7 @@ def test_every_answer_has_a_default(
 def test_wrong_answers_are_asked_again_and_a_cutoff_below_the_floor_is_refused(
     monkeypatch: pytest.MonkeyPatch, planned: list[tuple[Plan, dict[str, object]]]
 ) -> None:
-    answers = "Vest\n4 bananas\n1x li-ion\nsoon\n5h\n2.5\nlow\n3,3 V\n\n\n"
+    answers = "Vest\n4 bananas\n1x li-ion\nsoon\n5h\n2.5\nlow\n3,3 V\n\n\ny\n"
     result = ask(monkeypatch, ["--no-check"], answers)
     assert result.exit_code == 0, result.output
     assert "is not understood" in result.output
@@ -65,6 +73,58 @@ def test_wrong_answers_are_asked_again_and_a_cutoff_below_the_floor_is_refused(
     assert "Protected cell only" in result.output
     assert planned[0][0].cutoff_v == pytest.approx(3.3)
     assert planned[0][0].title == "Vest"
+
+
+@pytest.mark.parametrize(
+    ("extra", "said"),
+    [
+        (["--protected"], "the protection circuit inside of them"),
+        (["--attended"], "stay with them"),
+    ],
+)
+def test_lithium_at_night_needs_something_that_stops_it(
+    planned: list[tuple[Plan, dict[str, object]]], extra: list[str], said: str
+) -> None:
+    arguments = ["--yes", "--no-check", "--pack", "1x li-ion"]
+    result = CliRunner().invoke(start.start_command, arguments)
+    assert isinstance(result.exception, BenchError)
+    assert "a load switch that was seen to open" in str(result.exception)
+    assert "Local codes" in str(result.exception)
+    assert planned == []
+    result = CliRunner().invoke(start.start_command, [*arguments, *extra])
+    assert result.exit_code == 0, result.output
+    assert said in " ".join(result.output.split())
+    assert "Local codes" in result.output
+
+
+@pytest.mark.parametrize("fault", ["", "0:weld=100000", "0:bridge=100000"])
+def test_the_switch_is_tested_before_a_lithium_night(
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    planned: list[tuple[Plan, dict[str, object]]],
+    fault: str,
+) -> None:
+    monkeypatch.setenv("DRAWBENCH_CONFIG_FOLDER", str(tmp_path))
+    board = SimulatedBoard(
+        pack_from_text("li-ion", 2000.0),
+        constant_load(ConstantCurrent(0.2)),
+        CurrentSensor(INA219),
+        faults=FaultPlayer(parse_script(fault)),
+        eeprom=blank_eeprom("7F3A91C2"),
+    )
+    with BoardServer(board, TcpLink(), time_factor=10.0) as server:
+        arguments = ["--yes", "--pack", "1x li-ion", "--port", server.port, "--cutoff", "3.2"]
+        untested = CliRunner().invoke(start.start_command, arguments)
+        assert "was never seen to open" in str(untested.exception)
+        result = CliRunner().invoke(start.start_command, [*arguments, "--test-switch"])
+    if fault:
+        assert "does NOT open: 200 mA still flow" in str(result.exception)
+        assert "a second way from the piece to ground" in " ".join(result.output.split())
+        assert planned == []
+    else:
+        assert result.exit_code == 0, (result.output, result.exception)
+        assert "The load switch opens: 200 mA before" in result.output
+        assert len(planned) == 1
 
 
 def test_no_to_the_caution_records_nothing(

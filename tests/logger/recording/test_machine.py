@@ -125,6 +125,7 @@ def test_the_load_is_opened_at_the_cutoff_and_it_is_confirmed() -> None:
     assert [event.text for event in bench.events("load")] == [
         "load switch closed (as it was found)",
         "load switch opened (told by this computer)",
+        "the load switch opens: 50 mA before, under 4.4 mA after",
     ]
 
 

@@ -1,0 +1,1 @@
+"""Does a board speak the protocol?"""

@@ -1,0 +1,98 @@
+"""The board on its wire during the test: what it last said of itself, and the few things every part asks of it."""
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Final
+
+from logger.conform.contract import Contract
+from logger.conform.ledger import Ledger
+from logger.conform.lines import Line
+from logger.conform.rows import Row, Sensor, row_of, rows_of
+from logger.conform.talk import Exchange, Talk
+
+STOP_S: Final = 2.0
+_QUIET_S: Final = 0.3
+
+
+@dataclass
+class Bench:
+    """``may_switch``: the piece is unplugged, the load switch may be moved. ``ask_reset``: have a person press reset.
+
+    ``say``: tells what is going on. ``wait_wrap``: wait for the 72nd minute of the board's time.
+    """
+
+    talk: Talk
+    ledger: Ledger
+    contract: Contract
+    may_switch: bool
+    wait_wrap: bool
+    ask_reset: Callable[[], bool]
+    say: Callable[[str], None]
+    pairs: dict[str, str] = field(default_factory=dict)
+
+    def look(self) -> dict[str, str]:
+        """Ask who it is; what its hello says, as it said last where none came."""
+        hellos = self.talk.hello().hellos
+        if hellos:
+            self.pairs = hellos[-1].pairs
+        return self.pairs
+
+    def time_us(self) -> int:
+        """Ask for the board's time; 0 where it tells none."""
+        text = self.look().get("time_us", "")
+        return int(text) if text.isdigit() else 0
+
+    @property
+    def has_switch(self) -> bool:
+        return self.pairs.get("load") in ("0", "1")
+
+    @property
+    def is_simulated(self) -> bool:
+        """Its seconds need not be ours."""
+        return self.pairs.get("time_factor", "1") != "1"
+
+    @property
+    def sensor(self) -> Sensor | None:
+        """None: there is none, or it is not said which."""
+        steps = self.contract.steps.get(self.pairs.get("sensor", ""))
+        try:
+            tenth_mohm = round(float(self.pairs.get("shunt_ohm", "0")) * 10_000)
+        except ValueError:
+            return None
+        return Sensor(steps, tenth_mohm) if steps and tenth_mohm > 0 else None
+
+    def tells(self, expected: dict[str, str], rule: str = "hello-tells") -> bool:
+        """Its hello says these values."""
+        exchange = self.talk.hello()
+        for line in exchange.hellos[-1:]:
+            self.pairs = line.pairs
+        told = {key: self.pairs.get(key, "") for key in expected} if exchange.hellos else {}
+        return self.ledger.check(
+            rule,
+            told == expected,
+            "hello with " + ",".join(f"{key}={value}" for key, value in expected.items()),
+            sent=exchange.sent,
+            seen=exchange.seen,
+        )
+
+    def obeyed(self, name: str, *fields: str, rule: str = "answered") -> Exchange:
+        """A command that has to be answered ``ok``, once."""
+        exchange = self.talk.ask(name, *fields)
+        self.ledger.expect(rule, exchange, f"ok,{name}")
+        return exchange
+
+    def collect(self, count: int, most_s: float) -> list[Row]:
+        """So many windows, as far as they come in time."""
+        rows: list[Row] = []
+
+        def enough(line: Line) -> bool:
+            rows.extend(row for row in [row_of(line)] if row is not None)
+            return len(rows) >= count
+
+        lines = self.talk.listen(most_s, enough)
+        return rows_of(lines)[:count]
+
+    def quiet(self) -> None:
+        """Have it stop, and let what is under way arrive."""
+        self.talk.ask("stop", wait_s=STOP_S)
+        self.talk.listen(_QUIET_S)
