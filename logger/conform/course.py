@@ -98,7 +98,7 @@ def _course(bench: Bench) -> None:
     say("commands")
     try_commands(bench)
     if bench.may_switch or not bench.has_switch:
-        say("load switch")
+        say("load switch: it is opened and closed")
         try_switch(bench)
     else:
         for rule in (*SWITCH_RULES, "load-fitted"):
@@ -108,7 +108,7 @@ def _course(bench: Bench) -> None:
     try_bursts(bench)
     _wrap(bench)
     if bench.may_switch and bench.has_switch:
-        say("cutoff")
+        say("cutoff: the board opens the switch")
         try_cutoff(bench)
     say("reset")
     try_reset(bench)

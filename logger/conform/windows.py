@@ -119,8 +119,8 @@ def _check_step(ledger: Ledger, before: Row, row: Row) -> None:
     ledger.check(
         "charge",
         abs(step - wanted) <= slack,
-        f"charge_mah + {fixed(round(wanted), 6)}: {fixed(row.current, 4)} mA for {span_us} us; "
-        f"here + {fixed(step, 6)}",
+        f"charge_mah {_signed(wanted)}: {fixed(row.current, 4)} mA for {span_us} us; "
+        f"here {_signed(step)}",
         seen=_two(before, row),
     )
     wanted, slack = _energy(row, span_us)
@@ -128,7 +128,7 @@ def _check_step(ledger: Ledger, before: Row, row: Row) -> None:
     ledger.check(
         "energy",
         abs(step - wanted) <= slack,
-        f"energy_mwh + {fixed(round(wanted), 6)}, to {fixed(round(slack), 6)}; here + {fixed(step, 6)}",
+        f"energy_mwh {_signed(wanted)}, to {fixed(round(slack), 6)}; here {_signed(step)}",
         seen=_two(before, row),
     )
 
@@ -142,7 +142,7 @@ def _check_all(ledger: Ledger, rows: Sequence[Row]) -> None:
     ledger.check(
         "charge",
         abs(step - wanted) <= slack,
-        f"charge_mah + {fixed(round(wanted), 6)} over {len(rows) - 1} windows; here + {fixed(step, 6)}",
+        f"charge_mah {_signed(wanted)} over {len(rows) - 1} windows; here {_signed(step)}",
         seen=_two(rows[0], rows[-1]),
     )
 
@@ -173,8 +173,8 @@ def check_pause(ledger: Ledger, before: Sequence[Row], after: Sequence[Row]) -> 
     ledger.check(
         "counters-go-on",
         least <= step <= most,
-        f"charge_mah + {fixed(round(least), 6)} to {fixed(round(most), 6)} in {span_us} us; "
-        f"here + {fixed(step, 6)}",
+        f"charge_mah {_signed(least)} to {fixed(round(most), 6)} in {span_us} us; "
+        f"here {_signed(step)}",
         seen=_two(last, first),
     )
     volts = [row.pack for row in around]
@@ -183,9 +183,14 @@ def check_pause(ledger: Ledger, before: Sequence[Row], after: Sequence[Row]) -> 
     ledger.check(
         "counters-go-on",
         least <= energy <= most,
-        f"energy_mwh + {fixed(round(least), 6)} to {fixed(round(most), 6)}; here + {fixed(energy, 6)}",
+        f"energy_mwh {_signed(least)} to {fixed(round(most), 6)}; here {_signed(energy)}",
         seen=_two(last, first),
     )
+
+
+def _signed(step: float) -> str:
+    """A change in millionths, as what is added to a counter."""
+    return f"{'-' if step < 0 else '+'} {fixed(abs(round(step)), 6)}"
 
 
 def _two(before: Row, row: Row) -> bytes:
