@@ -10,12 +10,14 @@ from logger.conform.bench import Bench
 from logger.conform.lines import Line
 from logger.conform.rows import Row, check_row, moved, row_of
 from logger.conform.windows import (
+    AVERAGES,
     check_charge,
     check_clock,
     check_conversions,
     check_lengths,
     check_pause,
     check_sequence,
+    pair_us_of,
 )
 
 # A board of the Uno class gets a line out every 20 to 30 ms.
@@ -89,7 +91,8 @@ def _judge(bench: Bench, rows: Sequence[Row], window_us: int) -> None:
     faults = [line for line in bench.talk.lines[first : last + 1] if line.kind == "fault"]
     check_sequence(ledger, rows)
     if not any(line.fields[1:2] in (("bus",), ("sensor",), ("missed",)) for line in faults):
-        check_lengths(ledger, rows, window_us, max(sensor.steps.pairs_us))
+        most_us = max(sensor.steps.pairs_us) * max(AVERAGES)
+        check_lengths(ledger, rows, window_us, min(pair_us_of(rows), most_us))
     else:
         ledger.skip("window-length", "conversions were missed meanwhile, and windows end with one")
     check_conversions(ledger, rows, sensor, faults)

@@ -3,6 +3,7 @@
 import pytest
 
 from logger.base.errors import BenchError
+from logger.board.port import LinkLostError
 from logger.conform.course import Conformance
 from tests.support.conform_bench import conform, twin
 from tests.support.spoiled_boards import PLANTED, Planted, Spoiled, Wrapping, stalling
@@ -114,6 +115,45 @@ def test_a_board_that_cannot_be_reset_by_the_port_asks_a_person() -> None:
     pressed = conform(board, resets=False, ask_reset=press)
     assert broken(pressed) == {}
     assert "boot-counts" in {item.rule.name for item in pressed.of("passed")}
+
+
+class Unplugging(Spoiled):
+    """USB of its own: a reset takes the port away; what it says meanwhile is lost."""
+
+    away = False
+
+    def reset(self, cause: str = "reset") -> None:
+        super().reset(cause)
+        self.away = True
+
+    def advance(self, duration_us: int) -> bytes:
+        if self.away:
+            self.away = False
+            super().advance(900_000)
+            raise LinkLostError("the other end closed the link")
+        return super().advance(duration_us)
+
+
+def test_a_port_that_goes_away_with_the_reset_and_comes_back() -> None:
+    result = conform(Unplugging())
+    assert broken(result) == {}
+    left = {item.rule.name: item.why for item in result.of("not tried")}
+    assert "went away" in left["hello-after-boot"]
+    assert "boot-counts" in {item.rule.name for item in result.of("passed")}
+
+
+class Pulled(Spoiled):
+    """Somebody pulls the cable in the midst of it."""
+
+    def advance(self, duration_us: int) -> bytes:
+        if self.board.time_us > 3_000_000:
+            raise LinkLostError("cable pulled")
+        return super().advance(duration_us)
+
+
+def test_a_cable_that_is_pulled_is_told_as_that() -> None:
+    with pytest.raises(LinkLostError, match="cable pulled"):
+        conform(Pulled())
 
 
 def test_without_current_sums_are_not_called_right() -> None:
