@@ -17,7 +17,7 @@ from tests.support.conform_bench import twin
 from tests.support.firmware_sim.bench import Script, live_bench
 from tests.support.firmware_sim.toolchain import needs_toolchain, sketch
 from tests.support.places import ROOT
-from tests.support.spoiled_boards import Unglued
+from tests.support.spoiled_habits import Unglued
 
 CURRENT = ("pack-v 4.6", "pack-ohm 0.5", "load-ohm 100", "load-noise 0.3 5")
 

@@ -6,7 +6,9 @@ from logger.base.errors import BenchError
 from logger.board.port import LinkLostError
 from logger.conform.course import Conformance
 from tests.support.conform_bench import conform, twin
-from tests.support.spoiled_boards import PLANTED, Planted, Spoiled, Wrapping, stalling
+from tests.support.planted_boards import PLANTED, Planted
+from tests.support.spoiled_boards import Spoiled
+from tests.support.spoiled_habits import Wrapping, stalling
 
 
 def broken(result: Conformance) -> dict[str, str]:

@@ -7,7 +7,7 @@ import pytest
 from logger.conform.course import Conformance
 from logger.conform.words import answer_words, as_json, screen_lines, shown
 from tests.support.conform_bench import conform, twin
-from tests.support.spoiled_boards import PLANTED
+from tests.support.planted_boards import PLANTED
 
 BY_NAME: Final = {planted.name: planted for planted in PLANTED}
 
