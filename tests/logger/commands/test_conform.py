@@ -12,7 +12,7 @@ from click.testing import CliRunner
 from firmware_probe.twin.links import best_link
 from firmware_probe.twin.serve import BoardServer
 from logger.base.errors import BenchError
-from logger.commands.conform import conform_command
+from logger.commands.conform import _may_switch, conform_command
 from tests.support.conform_bench import twin
 from tests.support.firmware_sim.bench import Script, live_bench
 from tests.support.firmware_sim.toolchain import needs_toolchain, sketch
@@ -92,6 +92,23 @@ def test_the_sketch_keeps_every_rule(sensor: str, fitted: tuple[str, ...], tmp_p
     assert code == 0
     assert {"counts", "charge", "energy", "conversions", "burst-line"} <= names(found, "passed")
     assert ("load-opens" in names(found, "passed")) == bool(fitted)
+
+
+@pytest.mark.parametrize(("typed", "moved"), [("y\n", True), ("\n", False), ("n\n", False)])
+def test_a_person_is_asked_to_unplug_the_piece_before_the_switch_moves(
+    typed: str, moved: bool
+) -> None:
+    with CliRunner().isolation(input=typed) as (said, *_):
+        assert _may_switch(None, asks=True) is moved
+        words = " ".join(said.getvalue().decode().split())
+    assert "Unplug the piece first" in words
+    assert "gets warm" in words
+
+
+def test_nobody_to_ask_leaves_the_switch_alone() -> None:
+    assert not _may_switch(None, asks=False)
+    assert not _may_switch(False, asks=True)
+    assert _may_switch(True, asks=False)
 
 
 def test_no_port() -> None:

@@ -2,6 +2,7 @@
 
 import pytest
 
+from firmware_probe.twin.faults import Fault, FaultPlayer
 from logger.base.errors import BenchError
 from logger.board.port import LinkLostError
 from logger.conform.course import Conformance
@@ -51,6 +52,15 @@ def test_without_a_switch() -> None:
     left = {item.rule.name: item.why for item in result.of("not tried")}
     assert left["load-opens"] == left["cutoff-survives"] == "no load switch is fitted"
     assert "load-fitted" in {item.rule.name for item in result.of("passed")}
+
+
+def test_without_an_answer_of_the_sensor_windows_are_not_called_missing() -> None:
+    deaf = FaultPlayer([Fault(0, "sensor", 1000.0)])
+    result = conform(twin(faults=deaf))
+    assert broken(result) == {}
+    left = {item.rule.name: item.why for item in result.of("not tried")}
+    assert "does not answer" in left["conversions"]
+    assert {"fault-form", "fault-pause"} <= {item.rule.name for item in result.of("passed")}
 
 
 def test_missed_conversions_that_are_told_break_nothing() -> None:
