@@ -19,7 +19,7 @@ class Accumulator {
   }
 
   // parts: 1/256 of count x microsecond. |counts_us| < 2^62.
-  void add(int64_t counts_us, uint64_t parts) {
+  __attribute__((noinline)) void add(int64_t counts_us, uint64_t parts) {
     parts += fraction_;
     fraction_ = (uint8_t)parts;
     remainder_ += counts_us + (int64_t)(parts >> 8);

@@ -17,7 +17,7 @@ class Cutoff {
     below_ = false;
     // Least count that is not below: ceil(cutoff / count).
     threshold_ = cutoff_uv == 0 ? NONE
-                                : (int32_t)((16 * cutoff_uv + units.count_worth - 1) / units.count_worth);
+                                : (int32_t)((units.voltage_divisor * cutoff_uv + units.voltage_factor - 1) / units.voltage_factor);
   }
 
   // Starts waiting anew, as after the switch was closed by the host.

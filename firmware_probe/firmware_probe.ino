@@ -77,7 +77,7 @@ static __attribute__((noinline)) void look_for_sensor() {
 
 // What the host has told of it is in the memory, and the answer is out.
 static void look_again() {
-  if (!look_due || records.writing() || answer_due) return;
+  if (!look_due || records.writing() || answer_due || window_due) return;
   look_for_sensor();
   look_due = false;
   hello_due = true;
@@ -133,16 +133,17 @@ static __attribute__((noinline)) void end_window() {
 }
 
 static void end_window_if_due() {
-  if (window_over() || window.full()) end_window();
+  if (window_over() || window.full(sensor.wide())) end_window();
 }
 
 static void take_pair(bool overflow) {
   int32_t shunt = sensor.shunt();
-  int32_t pack = sensor.bus() * sensor.units().pack_ratio + shunt;
+  uint16_t ratio = sensor.units().pack_ratio;
+  int32_t pack = shunt + (sensor.wide() ? sensor.bus() * (int32_t)ratio : (int32_t)((uint32_t)(uint16_t)sensor.bus() * ratio));
   if (overflow) {
     count_fault(FAULT_OVERFLOW, 1);
   } else {
-    window.add(sensor.bus(), shunt, pack);
+    window.add(sensor.bus(), shunt, pack, sensor.wide());
   }
   if (load_fitted && !load_closed() && switch_watch.add(shunt, pair_seen_us, sensor.units())) {
     note_fault(FAULT_SWITCH);
@@ -154,16 +155,12 @@ static void take_pair(bool overflow) {
 
 // True when a conversion was taken, so that there is time until the next.
 static bool poll_sensor() {
+  look_again();
   uint32_t now_us = micros();
   if (now_us - pause_began_us < pause_us) return false;
   pause_us = 0;
-  // A line that is not out yet is in the old one's steps.
-  if (window_due) {
-    if (sensor_lost) return false;
-  } else {
-    look_again();
-  }
   if (sensor_lost) {
+    if (window_due) return false;  // its line is in the old one's steps
     look_for_sensor();
     return false;
   }

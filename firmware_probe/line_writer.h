@@ -55,6 +55,17 @@ class LineWriter {
     while (char character = (char)flash_byte(in_flash++)) put(character);
   }
 
+  // One of several words with a space between, counted from 0: shorter than a text for each.
+  void word(const char *words_in_flash, uint8_t number) {
+    while (char character = (char)flash_byte(words_in_flash++)) {
+      if (character == ' ') {
+        if (!number--) return;
+      } else if (!number) {
+        put(character);
+      }
+    }
+  }
+
   void text_from_ram(const char *characters, uint8_t count) {
     while (count--) put(*characters++);
   }

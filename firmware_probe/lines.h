@@ -27,89 +27,15 @@ static CommandError answer_error = ERROR_NONE;
 
 // ---- words ------------------------------------------------------------------
 
-static const char *cause_word(RestartCause cause) {
-  switch (cause) {
-    case RESTART_POWER: return FLASH_TEXT("power");
-    case RESTART_RESET: return FLASH_TEXT("reset");
-    case RESTART_BROWNOUT: return FLASH_TEXT("brownout");
-    case RESTART_WATCHDOG: return FLASH_TEXT("watchdog");
-    default: return FLASH_TEXT("unknown");
-  }
-}
-
-static const char *sensor_word(SensorKind kind) {
-  switch (kind) {
-    case SENSOR_INA219: return FLASH_TEXT("INA219");
-    case SENSOR_INA226: return FLASH_TEXT("INA226");
-    case SENSOR_INA228: return FLASH_TEXT("INA228");
-    default: return FLASH_TEXT("none");
-  }
-}
-
-static const char *identity_word(SensorIdentity identity) {
-  switch (identity) {
-    case IDENTITY_NUMBER: return FLASH_TEXT("number");
-    case IDENTITY_BEHAVIOUR: return FLASH_TEXT("behaviour");
-    case IDENTITY_TOLD: return FLASH_TEXT("told");
-    default: return FLASH_TEXT("-");
-  }
-}
-
-static const char *fault_word(FaultCode code) {
-  switch (code) {
-    case FAULT_OVERFLOW: return FLASH_TEXT("overflow");
-    case FAULT_SENSOR: return FLASH_TEXT("sensor");
-    case FAULT_BUS: return FLASH_TEXT("bus");
-    case FAULT_RANGE: return FLASH_TEXT("range");
-    case FAULT_MISSED: return FLASH_TEXT("missed");
-    case FAULT_RX: return FLASH_TEXT("rx");
-    case FAULT_SWITCH: return FLASH_TEXT("switch");
-    case FAULT_MEMORY: return FLASH_TEXT("memory");
-    case FAULT_BROWNOUT: return FLASH_TEXT("brownout");
-    case FAULT_SWAP: return FLASH_TEXT("swap");
-    default: return FLASH_TEXT("watchdog");
-  }
-}
-
-static const char *load_word(LoadReason reason) {
-  switch (reason) {
-    case LOAD_BY_HOST: return FLASH_TEXT("host");
-    case LOAD_BY_CUTOFF: return FLASH_TEXT("cutoff");
-    case LOAD_BY_BOOT: return FLASH_TEXT("boot");
-    case LOAD_BY_STATUS: return FLASH_TEXT("status");
-    default: return FLASH_TEXT("sensor");
-  }
-}
-
-static const char *opened_word(uint8_t opened) {
-  switch (opened) {
-    case OPENED_NOT: return FLASH_TEXT("-");
-    case OPENED_NEW: return FLASH_TEXT("new");
-    case OPENED_BY_CUTOFF: return FLASH_TEXT("cutoff");
-    case OPENED_BY_SENSOR: return FLASH_TEXT("sensor");
-    default: return FLASH_TEXT("host");
-  }
-}
-
-static const char *flex_word(FlexReason reason) {
-  switch (reason) {
-    case FLEX_DONE: return FLASH_TEXT("done");
-    case FLEX_BY_HOST: return FLASH_TEXT("host");
-    default: return FLASH_TEXT("open");
-  }
-}
-
-static const char *error_word(CommandError error) {
-  switch (error) {
-    case ERROR_CRC: return FLASH_TEXT("crc");
-    case ERROR_UNKNOWN: return FLASH_TEXT("unknown");
-    case ERROR_FIELD: return FLASH_TEXT("field");
-    case ERROR_RANGE: return FLASH_TEXT("range");
-    case ERROR_BUSY: return FLASH_TEXT("busy");
-    case ERROR_TRIPPED: return FLASH_TEXT("tripped");
-    default: return FLASH_TEXT("fitted");
-  }
-}
+// Each in the order of its enum.
+#define CAUSE_WORDS FLASH_TEXT("power reset brownout watchdog unknown")
+#define SENSOR_WORDS FLASH_TEXT("none INA219 INA226 INA228")
+#define IDENTITY_WORDS FLASH_TEXT("- number behaviour told")
+#define FAULT_WORDS FLASH_TEXT("overflow missed sensor bus range rx switch memory brownout watchdog swap")
+#define LOAD_WORDS FLASH_TEXT("host cutoff boot status sensor")
+#define OPENED_WORDS FLASH_TEXT("- new host cutoff sensor")
+#define FLEX_WORDS FLASH_TEXT("done host open")
+#define ERROR_WORDS FLASH_TEXT("- crc unknown field range busy fitted tripped")
 
 // ---- fields -----------------------------------------------------------------
 
@@ -137,13 +63,13 @@ ONE_COPY void put_voltage(int64_t counts, uint16_t conversions) {
   put_next(voltage_uv(counts, conversions, sensor.units()), 6);
 }
 
-ONE_COPY void put_current(int64_t counts, uint16_t conversions) {
+ONE_COPY void put_current(int32_t counts, uint16_t conversions) {
   put_next(current_steps(counts, conversions, sensor.units()), 4);
 }
 
-static void put_text(const char *in_flash) {
+static void put_word(const char *words_in_flash, uint8_t number) {
   line.comma();
-  line.text(in_flash);
+  line.word(words_in_flash, number);
 }
 
 static void put_load_state() {
@@ -165,7 +91,7 @@ static int64_t range_steps() {
 static __attribute__((noinline)) bool hello_field(uint8_t field) {
   switch (field) {
     case 0: line.end_foreign(); line.begin(FLASH_TEXT("sensor,")); break;
-    case 1: line.text(identity_word(sensor.ids().identity)); line.put(','); break;
+    case 1: line.word(IDENTITY_WORDS, sensor.ids().identity); line.put(','); break;
     case 2:
       line.hex(sensor.ids().maker, 4);
       line.put('.');
@@ -176,8 +102,8 @@ static __attribute__((noinline)) bool hello_field(uint8_t field) {
     case 4: line.text(FLASH_TEXT(",firmware=" FIRMWARE_VERSION)); break;
     case 5: line.text(FLASH_TEXT(",board=")); line.hex(board_id, 8); break;
     case 6: line.text(FLASH_TEXT(",boot=")); line.number(record.boot); break;
-    case 7: line.text(FLASH_TEXT(",cause=")); line.text(cause_word(restart_cause)); break;
-    case 8: line.text(FLASH_TEXT(",sensor=")); line.text(sensor_word(sensor.kind())); break;
+    case 7: line.text(FLASH_TEXT(",cause=")); line.word(CAUSE_WORDS, restart_cause); break;
+    case 8: line.text(FLASH_TEXT(",sensor=")); line.word(SENSOR_WORDS, sensor.kind()); break;
     case 9: line.text(FLASH_TEXT(",address=")); line.hex(sensor.address(), 2); break;
     case 10: line.text(FLASH_TEXT(",shunt_ohm=")); line.fixed(SHUNT_STEPS, 4); break;
     case 11: line.text(FLASH_TEXT(",range_ma=")); line.fixed(range_steps(), 4); break;
@@ -186,7 +112,7 @@ static __attribute__((noinline)) bool hello_field(uint8_t field) {
     case 14: line.text(FLASH_TEXT(",load=")); put_load_state(); break;
     case 15:
       line.text(FLASH_TEXT(",opened="));
-      line.text(opened_word(load_fitted ? record.opened : (uint8_t)OPENED_NOT));
+      line.word(OPENED_WORDS, load_fitted ? record.opened : (uint8_t)OPENED_NOT);
       break;
     case 16: line.text(FLASH_TEXT(",cutoff_v=")); line.fixed(record.cutoff_uv, 6); break;
     case 17: line.text(FLASH_TEXT(",hold_ms=")); line.number(record.hold_ms); break;
@@ -242,10 +168,9 @@ static bool burst_field(uint8_t field) {
 static bool own_field(uint8_t field) {
   switch (field) {
     case 0: line.begin(FLASH_TEXT("own")); put_number(own_sequence); break;
-    case 1: put_number(own_time_us); break;
-    case 2: put_number(own_since_us); break;
-    case 3: put_fixed(own_counts.charge, 0); break;
-    case 4: put_fixed(own_counts.energy, 0); break;
+    case 1: put_number(own_clears); break;
+    case 2: put_fixed(own_counts.charge, 0); break;
+    case 3: put_fixed(own_counts.energy, 0); break;
     default: put_fixed(own_counts.die, 0); own_part = OWN_IDLE; return false;
   }
   return true;
@@ -254,7 +179,7 @@ static bool own_field(uint8_t field) {
 static bool load_field(uint8_t field) {
   switch (field) {
     case 0: line.begin(FLASH_TEXT("load")); put_number(load_time_us); break;
-    default: line.comma(); put_load_state(); put_text(load_word(load_reason)); return false;
+    default: line.comma(); put_load_state(); put_word(LOAD_WORDS, load_reason); return false;
   }
   return true;
 }
@@ -262,7 +187,7 @@ static bool load_field(uint8_t field) {
 static bool fault_field(uint8_t field) {
   switch (field) {
     case 0: line.begin(FLASH_TEXT("fault")); put_number(now_us()); break;
-    case 1: put_text(fault_word(fault_writing)); line.comma(); break;
+    case 1: put_word(FAULT_WORDS, fault_writing); line.comma(); break;
     default:
       if (fault_writing == FAULT_RANGE) {
         line.fixed(range_steps(), 4);
@@ -294,7 +219,7 @@ static bool answer_field(uint8_t field) {
     case 2:
     case 3: put_name_part(command, (uint8_t)(field - 1)); break;
     default:
-      if (answer_error != ERROR_NONE) put_text(error_word(answer_error));
+      if (answer_error != ERROR_NONE) put_word(ERROR_WORDS, answer_error);
       answer_due = false;
       return false;
   }
@@ -353,7 +278,7 @@ static bool flex_end_field(uint8_t field) {
   switch (field) {
     case 0: line.begin(FLASH_TEXT("flex-end")); put_number(flex_cycle); break;
     case 1: put_number(flex_end_us); break;
-    default: put_text(flex_word(flex_end_reason)); flex_end_due = false; return false;
+    default: put_word(FLEX_WORDS, flex_end_reason); flex_end_due = false; return false;
   }
   return true;
 }

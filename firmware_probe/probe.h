@@ -263,8 +263,7 @@ static bool look_due = false;        // for the sensor, as the host has told ano
 static bool own_fresh = true;        // none was sent since the host's start or the sensor was set up
 static uint32_t own_sequence = 0;
 static uint32_t own_began_us = 0;
-static uint64_t own_time_us = 0;
-static uint64_t own_since_us = 0;  // its accumulators were cleared
+static uint8_t own_clears = 0;  // of its accumulators, since boot
 
 // After the line of a window.
 static void own_after(uint32_t sequence) {
@@ -279,12 +278,11 @@ static void own_after(uint32_t sequence) {
 
 // One register. What cannot be read is not sent.
 static void own_step() {
-  if (own_part == 0) own_time_us = now_us();
   own_part = sensor.read_own(own_part, &own_counts) ? (uint8_t)(own_part + 1) : OWN_IDLE;
 }
 
 static void own_restart() {
-  own_since_us = now_us();
+  ++own_clears;
   own_fresh = true;
   own_part = OWN_IDLE;
 }

@@ -23,9 +23,17 @@ class RegisterBus {
     return answered;
   }
 
-  // 16 bits, high byte first.
+  // 16 bits, high byte first. The register pointer stays where it was, so that
+  // polling the same register needs no pointer write.
   __attribute__((noinline)) bool read(uint8_t number, uint16_t *value) {
-    if (!request(number, 2)) return false;
+    if (pointer_ != number) {
+      Wire.beginTransmission(address_);
+      Wire.write(number);
+      if (Wire.endTransmission(false) != 0) return failed();
+      pointer_ = number;
+    }
+    uint8_t bytes = (uint8_t)(2 + more_);
+    if (bus_request(address_, bytes) != bytes) return failed();
     uint8_t high = (uint8_t)Wire.read();
     *value = (uint16_t)((uint16_t)high << 8 | (uint8_t)Wire.read());
     return true;
@@ -33,21 +41,19 @@ class RegisterBus {
 
   // 24 bits, of which the lowest four are not used: 20 bits, signed.
   bool read_20(uint8_t number, int32_t *value) {
-    if (!request(number, 3)) return false;
-    uint32_t bits = (uint32_t)(uint8_t)Wire.read() << 24;
-    bits |= (uint32_t)(uint8_t)Wire.read() << 16;
-    bits |= (uint32_t)(uint8_t)Wire.read() << 8;
-    *value = (int32_t)bits >> 12;
+    uint16_t high;
+    if (!read_of(3, number, &high)) return false;
+    *value = (int32_t)(int16_t)high * 16 + ((uint8_t)Wire.read() >> 4);
     return true;
   }
 
   // 40 bits; the highest as a sign.
   bool read_40(uint8_t number, int64_t *value) {
-    if (!request(number, 5)) return false;
-    int32_t high = (int8_t)Wire.read();
+    uint16_t high;
+    if (!read_of(5, number, &high)) return false;
     uint32_t low = 0;
-    for (uint8_t at = 0; at < 4; ++at) low = low << 8 | (uint8_t)Wire.read();
-    *value = (int64_t)((uint64_t)(int64_t)high << 32 | low);
+    for (uint8_t at = 0; at < 3; ++at) low = low << 8 | (uint8_t)Wire.read();
+    *value = (int64_t)(int16_t)high * (1L << 24) + low;
     return true;
   }
 
@@ -91,16 +97,12 @@ class RegisterBus {
     pointer_ = POINTER_UNKNOWN;
   }
 
-  // The register pointer stays where it was, so that polling the same register
-  // needs no pointer write. The bytes then wait in Wire.
-  __attribute__((noinline)) bool request(uint8_t number, uint8_t count) {
-    if (pointer_ != number) {
-      Wire.beginTransmission(address_);
-      Wire.write(number);
-      if (Wire.endTransmission(false) != 0) return failed();
-      pointer_ = number;
-    }
-    return bus_request(address_, count) == count || failed();
+  // The first two of so many bytes; the others wait in Wire.
+  bool read_of(uint8_t bytes, uint8_t number, uint16_t *value) {
+    more_ = (uint8_t)(bytes - 2);
+    bool good = read(number, value);
+    more_ = 0;
+    return good;
   }
 
   bool failed() {
@@ -116,6 +118,7 @@ class RegisterBus {
   static const uint8_t POINTER_UNKNOWN = 0xAA;
 
   uint8_t address_ = 0;
+  uint8_t more_ = 0;  // bytes of a register than two
   uint8_t pointer_ = 0;  // begin() says that it is not known
   bool hung_ = false;
 };

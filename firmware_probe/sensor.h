@@ -103,6 +103,9 @@ class Sensor {
   // A sensor that converts faster than it is read has no shorter conversions.
   bool can_burst() const { return kind_ != SENSOR_INA219 || INA219_BITS == 12; }
 
+  // More than 16 bits.
+  bool wide() const { return kind_ == SENSOR_INA228; }
+
   bool counts_itself() const { return kind_ == SENSOR_INA228; }
 
   // One of OWN_PARTS registers, 0.2 ms each. False when it could not be read.
@@ -125,7 +128,7 @@ class Sensor {
   bool bus_hung() const { return bus_.hung(); }
 
   // Least count of the shunt that is beyond the range: the converter's end stop.
-  int32_t range_counts() const { return set_.range_counts << gain_bits_; }
+  int32_t range_counts() const { return range_counts_; }
 
   // Full scale of the voltage, in mV.
   uint32_t bus_range_mv() const { return 10UL * set_.bus_range_10mv; }
@@ -160,7 +163,12 @@ class Sensor {
                                      : kind_ == SENSOR_INA226 ? &INA226_SETTINGS
                                                               : &INA219_SETTINGS;
     flash_copy(&set_, settings, sizeof set_);
-    gain_bits_ = kind_ == SENSOR_INA219 ? GAIN_BITS_AT_START : 0;
+    set_gain(kind_ == SENSOR_INA219 ? GAIN_BITS_AT_START : 0);
+  }
+
+  void set_gain(uint8_t bits) {
+    gain_bits_ = bits;
+    range_counts_ = set_.range_counts << bits;
   }
 
   uint16_t with_gain(uint16_t word) const { return (uint16_t)(word | (uint16_t)gain_bits_ << 11); }
@@ -186,9 +194,14 @@ class Sensor {
   }
 
   SensorEvent judge(bool beyond) {
-    if (!beyond && shunt_counts_ < range_counts() && shunt_counts_ > -range_counts()) return SENSOR_PAIR;
+    if (!wide()) {
+      int16_t end = (int16_t)range_counts_, shunt = (int16_t)shunt_counts_;
+      if (!beyond && shunt < end && shunt > -end) return SENSOR_PAIR;
+    } else if (shunt_counts_ < range_counts_ && shunt_counts_ > -range_counts_) {
+      return SENSOR_PAIR;
+    }
     if (kind_ != SENSOR_INA219 || gain_bits_ == GAIN_BITS_WIDEST) return SENSOR_OVERFLOW;
-    gain_bits_ = GAIN_BITS_WIDEST;
+    set_gain(GAIN_BITS_WIDEST);
     configure();
     return SENSOR_WIDENED;
   }
@@ -227,6 +240,7 @@ class Sensor {
   SensorKind kind_ = SENSOR_NONE;
   uint8_t address_ = 0;
   uint8_t gain_bits_ = 0;
+  int32_t range_counts_ = 0;
   int32_t bus_counts_ = 0;
   int32_t shunt_counts_ = 0;
   SensorSettings set_{};

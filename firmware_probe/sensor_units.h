@@ -11,7 +11,8 @@
 
 struct SensorUnits {
   uint16_t pack_ratio;       // shunt counts in one bus count
-  uint8_t count_worth;       // of a shunt count in 62.5 nV
+  uint8_t voltage_factor;    // count x factor / divisor: in uV
+  uint8_t voltage_divisor;
   uint32_t current_factor;   // count x factor / divisor: in 0.0001 mA
   uint16_t current_divisor;
   uint32_t charge_divisor;   // counts x microseconds in 1e-6 mAh
@@ -28,10 +29,11 @@ constexpr uint32_t common_factor(uint32_t one, uint32_t other) {
 constexpr SensorUnits sensor_units(uint16_t pack_ratio, uint8_t worth, uint16_t shunt_steps) {
   return SensorUnits{
       pack_ratio,
-      worth,
-      6250UL * worth / common_factor(6250UL * worth, shunt_steps),
+      (uint8_t)(worth / common_factor(worth, 16)),
+      (uint8_t)(16 / common_factor(worth, 16)),
+      (uint32_t)(6250UL * worth / common_factor(6250UL * worth, shunt_steps)),
       (uint16_t)(shunt_steps / common_factor(6250UL * worth, shunt_steps)),
-      5760UL / worth * shunt_steps,
+      (uint32_t)(5760UL / worth * shunt_steps),
       92160000000ULL / ((uint16_t)worth * worth) * shunt_steps,
   };
 }
@@ -47,7 +49,7 @@ constexpr SensorUnits ina228_units(uint16_t shunt_steps) { return sensor_units(6
 
 // Voltage of `counts` shunt counts, summed over `conversions`, in uV.
 static inline int64_t voltage_uv(int64_t counts, uint16_t conversions, const SensorUnits &units) {
-  return scale(counts, units.count_worth, 16UL * conversions);
+  return scale(counts, units.voltage_factor, (uint32_t)units.voltage_divisor * conversions);
 }
 
 // Current of `counts` shunt counts, summed over `conversions`, in 0.0001 mA.

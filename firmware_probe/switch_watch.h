@@ -41,7 +41,7 @@ class SwitchWatch {
     if (passed_us < SWITCH_BLOCK_US) return false;
     over_ = true;
     uint32_t size = (uint32_t)(sum_ < 0 ? -sum_ : sum_);
-    if (size <= 16UL * SWITCH_LEAK_UV / units.count_worth * pairs_) return false;
+    if (size <= (uint32_t)(SWITCH_LEAK_UV * units.voltage_divisor / units.voltage_factor) * pairs_) return false;
     told_sum_ = sum_;
     told_pairs_ = pairs_;
     return true;

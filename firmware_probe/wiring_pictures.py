@@ -99,8 +99,16 @@ LOAD_X: Final = 14.6
 BOARD_RIGHT: Final = 10.1
 
 
-def _measuring_part(picture: Picture, load_foot: Point) -> None:
-    """Pack, fuse, sensor, load and board; the load's lower end is left at ``load_foot``."""
+def _measuring_part(
+    picture: Picture,
+    load_foot: Point,
+    ground: str = "one ground for pack, piece and board",
+    load_head: Point = (BOARD_RIGHT, TOP),
+    laptop: str = "laptop",
+) -> None:
+    """Pack, fuse, sensor, load and board; the load's lower end is left at ``load_foot``, its upper end begins at
+    ``load_head``; ``ground``: what the wire at the bottom joins."""
+    load_x = load_foot[0]
     pack = elm.Battery().at((0, TOP - 2)).to((0, 2))
     picture.drawing.add(pack.label("pack\nunder\ntest", loc="top", fontsize=SMALL))
     picture.wire((0, TOP - 2), (0, TOP), (0.8, TOP), colour=PLUS)
@@ -111,10 +119,10 @@ def _measuring_part(picture: Picture, load_foot: Point) -> None:
     picture.box((4.5, 6.6), (BOARD_RIGHT, 9.1), "sensor breakout", "INA219 or INA226")
     picture.text((4.65, TOP), "VIN+", align="left", size=SMALL)
     picture.text((BOARD_RIGHT - 0.15, TOP), f"VIN{MINUS}", align="right", size=SMALL)
-    picture.wire((BOARD_RIGHT, TOP), (LOAD_X, TOP), (LOAD_X, 6.6), colour=PLUS)
-    picture.box((LOAD_X - 1.4, 5.0), (LOAD_X + 1.4, 6.6), "your piece", "the load")
-    picture.wire((LOAD_X, 5.0), load_foot, colour=GROUND)
-    picture.wire((0, 2), (0, 0), (LOAD_X, 0), colour=GROUND)
+    picture.wire(load_head, (load_x, TOP), (load_x, 6.6), colour=PLUS)
+    picture.box((load_x - 1.4, 5.0), (load_x + 1.4, 6.6), "your piece", "the load")
+    picture.wire((load_x, 5.0), load_foot, colour=GROUND)
+    picture.wire((0, 2), (0, 0), (load_x, 0), colour=GROUND)
     picture.box((4.5, 1.4), (BOARD_RIGHT, 4.0), "board", "Uno or Nano class")
     for i, (sensor_pin, board_pin, colour) in enumerate(SENSOR_PINS):
         x = 5.2 + 1.4 * i
@@ -124,14 +132,14 @@ def _measuring_part(picture: Picture, load_foot: Point) -> None:
     picture.wire((6.6, 1.4), (6.6, 0), colour=GROUND)
     picture.text((6.6, 1.65), "GND", size=SMALL)
     picture.dot((6.6, 0))
-    _usb(picture, (4.5, 2.7))
-    picture.text((3.3, -0.45), "one ground for pack, piece and board", size=SMALL)
+    _usb(picture, (4.5, 2.7), laptop)
+    picture.text((3.3, -0.45), ground, size=SMALL)
 
 
-def _usb(picture: Picture, at: Point) -> None:
+def _usb(picture: Picture, at: Point, laptop: str = "laptop") -> None:
     picture.wire(at, (at[0] - 1.5, at[1]), colour=GROUND, width=5)
     picture.text((at[0] - 0.8, at[1] + 0.35), "USB", size=SMALL)
-    picture.text((at[0] - 1.65, at[1]), "laptop", align="right", size=SMALL)
+    picture.text((at[0] - 1.65, at[1]), laptop, align="right", size=SMALL)
 
 
 def plain_probe() -> None:
@@ -149,7 +157,12 @@ def plain_probe() -> None:
 def load_switch() -> None:
     picture = Picture()
     drain_y, gate_y = 3.4, 2.7
-    _measuring_part(picture, (LOAD_X, drain_y))
+    _measuring_part(
+        picture,
+        (LOAD_X, drain_y),
+        "one ground for pack, board and S, not for the piece",
+        laptop="laptop,\non battery",
+    )
     mosfet = elm.NFet().at((LOAD_X, drain_y)).anchor("drain").theta(0).reverse()
     placed = picture.drawing.add(mosfet)
     gate_x, gate_y = placed.absanchors["gate"].x, placed.absanchors["gate"].y
@@ -170,12 +183,56 @@ def load_switch() -> None:
         size=SMALL,
     )
     picture.text(
-        (7.3, -1.2),
+        (7.3, -1.7),
         "The 10 kΩ keeps the switch open while the board is off or starting, and tells the sketch\n"
-        f"that a switch is fitted. INA226 breakouts only: join VBS (VBUS) to VIN{MINUS}.",
+        f"that a switch is fitted. INA226 breakouts only: join VBS (VBUS) to VIN{MINUS}.\n"
+        "Laptop on its battery, and nothing else plugged into the piece: a second way to ground\n"
+        "(USB of its own, an earthed supply) goes around the switch.",
         size=SMALL,
     )
     picture.save("load_switch")
+
+
+def load_switch_high() -> None:
+    """A p-channel MOSFET in the plus lead, driven by a small n-channel one."""
+    picture = Picture()
+    x, node_y = 14.0, 6.0
+    source_x, drain_x = x - 0.75, x + 0.75
+    _measuring_part(picture, (18.2, 0), "one ground for pack, piece and board", (drain_x, TOP))
+    picture.wire((BOARD_RIGHT, TOP), (source_x, TOP), colour=PLUS)
+    switch = elm.PFet().at((source_x, TOP)).anchor("source").theta(90).reverse()
+    gate = picture.drawing.add(switch).absanchors["gate"]
+    picture.wire((gate.x, gate.y), (x, node_y), colour=SIGNAL)
+    picture.dot((x, node_y), SIGNAL)
+    picture.part(elm.Resistor(), (12.2, TOP), (12.2, node_y), "100 kΩ", side="top")
+    picture.wire((12.2, node_y), (x, node_y), colour=SIGNAL)
+    picture.dot((12.2, TOP), PLUS)
+    picture.part(elm.Resistor(), (x, node_y), (x, 3.9), "1 kΩ", side="bottom")
+    placed = picture.drawing.add(elm.NFet().at((x, 3.9)).anchor("drain").theta(0).reverse())
+    base, foot = placed.absanchors["gate"], placed.absanchors["source"]
+    picture.wire((x, foot.y), (x, 0), colour=GROUND)
+    picture.dot((x, 0))
+    picture.wire((BOARD_RIGHT, base.y), (11, base.y), colour=SIGNAL)
+    picture.part(elm.Resistor(), (11, base.y), (base.x, base.y), "220 Ω")
+    picture.part(elm.Resistor(), (10.7, base.y), (10.7, 0), "10 kΩ", side="bottom")
+    picture.dot((10.7, base.y), SIGNAL)
+    picture.dot((10.7, 0))
+    picture.text((BOARD_RIGHT - 0.15, base.y), "D3", align="right", size=SMALL)
+    picture.text((source_x - 0.25, TOP + 0.35), "S", size=SMALL)
+    picture.text((drain_x + 0.25, TOP + 0.35), "D", size=SMALL)
+    picture.text((x + 0.35, gate.y), "G", size=SMALL)
+    picture.text((x, TOP + 1.1), "p-channel MOSFET, logic level", size=SMALL)
+    picture.text(
+        (x + 0.3, base.y), "small n-channel\nMOSFET, logic level", align="left", size=SMALL
+    )
+    picture.text(
+        (8.3, -1.35),
+        "The 100 kΩ keeps the switch open while the board is off or starting; the 10 kΩ tells the sketch that a switch\n"
+        f"is fitted. A pack of more than 8 V: 100 kΩ instead of 1 kΩ. INA226 breakouts only: join VBS (VBUS) to VIN{MINUS}.\n"
+        "The plus is opened, so that all grounds may be joined, also by a laptop on its charger.",
+        size=SMALL,
+    )
+    picture.save("load_switch_high")
 
 
 def flex_rig() -> None:
@@ -226,4 +283,5 @@ if __name__ == "__main__":
     matplotlib.rcParams["svg.hashsalt"] = "drawbench"
     plain_probe()
     load_switch()
+    load_switch_high()
     flex_rig()

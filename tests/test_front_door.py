@@ -192,6 +192,8 @@ def test_a_users_script_is_checked_against_the_wheel(tmp_path: Path) -> None:
     (wheel,) = (tree / "dist").glob("*.whl")
     with zipfile.ZipFile(wheel) as packed:
         packed.extractall(purelib)
+    board = purelib / "firmware_probe" / "micropython"
+    assert all((board / name).exists() for name in ("main.py", "README.md", "bench/play.py"))
     shared = [path for path in sys.path if Path(path).name == "site-packages"]
     (purelib / "shared.pth").write_text("\n".join(shared))
     user = tmp_path / "user"

@@ -16,7 +16,9 @@ from tests.support.places import ROOT
 # From the ground up: a room uses only rooms on a lower floor; those of one floor do not use each other.
 FLOORS: Final = (
     ("firmware_probe",),
+    ("firmware_probe.micropython",),
     ("firmware_probe.twin",),
+    ("firmware_probe.interpreter",),
     ("firmware_probe.commands",),
     ("logger.base",),
     ("logger.run",),

@@ -17,6 +17,7 @@ from analysis.budget.estimate import (
     pack_ma,
 )
 from analysis.budget.file import Budget, Mode
+from analysis.budget.hazards import new_hazards
 from analysis.budget.suspects import UNLISTED, Suspect
 from analysis.budget.voltages import ceilings
 from analysis.doubt.quantity import Quantity
@@ -277,7 +278,7 @@ def _variants(budget: Budget) -> Sequence[tuple[str, Budget]]:
         variants.append(("a converter 5 % points better", replace(budget, converter=better)))
     if budget.pack.chemistry not in ("usb-bank",) and budget.pack.cells < 24:
         more = replace(budget.pack, cells=budget.pack.cells + 1)
-        if budget.converter.kind != "none":
+        if budget.converter.kind != "none" and not new_hazards(budget, more):
             variants.append((f"one cell more ({more})", replace(budget, pack=more)))
     return variants
 

@@ -5,6 +5,7 @@ orders of magnitude to stop at and think, not a design rule: local codes and lic
 """
 
 from collections.abc import Iterator
+from dataclasses import dataclass, replace
 from typing import Final
 
 from analysis.budget.file import Budget
@@ -15,46 +16,85 @@ from analysis.budget.worst import (
     worst_regulator_mw,
 )
 from analysis.electric.ampacity import ampacity_ma
+from analysis.electric.fuse import ABOVE_PEAK, FuseChoice, choose_fuse, current_words
+from analysis.electric.pack_table import limits_ma, short_circuit_ma
 from analysis.electric.regulator import USUAL_MW
 from analysis.electric.thread import THREAD_W_PER_M, heat_w_per_m
 from analysis.listed.wire import Wire
 from analysis.say.words import and_words
 from logger.base.numbers import digits_text
-from logger.base.pack import SAFETY_CLOSING
+from logger.base.pack import SAFETY_CLOSING, Pack
 
+_FUSE_RULE: Final = (
+    "The fuse is the next value of IEC 60127-2 over 1.5 times the peak (common practice), at most 0.69 of what the thinnest "
+    "wire carries (2.1 times the fuse for half an hour is an overload of 1.45: IEC 60364-4-43), no more than the cells give, "
+    "and the pack can melt it; a resettable one keeps 0.85 of its hold at 40 °C, and trips slowly. Rated for direct voltage, "
+    f"the full pack's or more. From memory. {SAFETY_CLOSING}"
+)
 _WIRE_SOURCE: Final = "a space agency's derating, scaled to this insulation at 40 °C, from memory"
+
+
+@dataclass(frozen=True)
+class _Hazard:
+    """``what`` is over its limit; ``text``: the warning; ``brief``: the same of another pack, in a clause."""
+
+    what: str
+    text: str
+    brief: str
 
 
 def hazard_warnings(budget: Budget) -> tuple[str, ...]:
     """Everything over its limit, wires first."""
-    told = [
-        *(text for wire in budget.wires for text in _wire(wire, worst_lasting_ma(budget, wire))),
-        *_regulator(budget),
-        *_ratings(budget),
-    ]
+    told = [*(item.text for item in _lasting(budget)), *_ratings(budget)]
     return (*(f"{text} {SAFETY_CLOSING}" for text in told[:1]), *told[1:])
 
 
-def _wire(wire: Wire, worst: Worst) -> Iterator[str]:
+def new_hazards(budget: Budget, pack: Pack) -> tuple[str, ...]:
+    """What another pack brings over its limit that the budget's own does not; its holder would be another one, too."""
+    other = replace(budget, pack=pack)
+    own = {item.what for item in _lasting(budget)}
+    found = [item.brief for item in _lasting(other) if item.what not in own]
+    limit_ma = budget.ratings.switch_ma
+    worst = worst_peak_ma(other)
+    if limit_ma is not None and worst_peak_ma(budget).value <= limit_ma < worst.value:
+        found.append(
+            f"at the peak the switch carries {_ampere(worst.value)}, over the {_ampere(limit_ma)} that the budget states"
+        )
+    return tuple(found)
+
+
+def _lasting(budget: Budget) -> list[_Hazard]:
+    """What is over a limit of heat."""
+    return [
+        *(item for wire in budget.wires for item in _wire(wire, worst_lasting_ma(budget, wire))),
+        *_regulator(budget),
+    ]
+
+
+def _wire(wire: Wire, worst: Worst) -> Iterator[_Hazard]:
     if wire.ohm_per_m is not None:
         heat = heat_w_per_m(wire.ohm_per_m, worst.value)
         if heat > THREAD_W_PER_M:
-            yield (
+            yield _Hazard(
+                wire.name,
                 f"The thread {wire.name!r} turns {heat:.2g} W into heat in every metre at {worst.value:.0f} mA ({_where(worst)}), "
                 f"over {THREAD_W_PER_M:g} W: hot on the skin, and it ages (own estimate: 10 K over the skin). "
-                "Take several threads side by side, or wire."
+                "Take several threads side by side, or wire.",
+                f"the thread {wire.name!r} turns {heat:.2g} W into heat in every metre, over {THREAD_W_PER_M:g} W",
             )
         return
     assert wire.gauge_awg is not None
     limit_ma = ampacity_ma(wire.gauge_awg, wire.insulation, wire.bundle)
     if worst.value > limit_ma:
-        yield (
+        yield _Hazard(
+            wire.name,
             f"The wire {wire.name!r} ({wire.gauge_awg:g} AWG, {wire.insulation}, {wire.bundle} together) carries "
-            f"{_ampere(worst.value)} in {_where(worst)}, over its limit of {_ampere(limit_ma)} ({_WIRE_SOURCE}). Take it thicker."
+            f"{_ampere(worst.value)} in {_where(worst)}, over its limit of {_ampere(limit_ma)} ({_WIRE_SOURCE}). Take it thicker.",
+            f"the wire {wire.name!r} carries {_ampere(worst.value)}, over its limit of {_ampere(limit_ma)}",
         )
 
 
-def _regulator(budget: Budget) -> Iterator[str]:
+def _regulator(budget: Budget) -> Iterator[_Hazard]:
     """A linear regulator turns into heat what stands across it times what flows through it."""
     if budget.converter.kind != "linear":
         return
@@ -66,9 +106,11 @@ def _regulator(budget: Budget) -> Iterator[str]:
             if stated_mw is None
             else "as the budget states"
         )
-        yield (
+        yield _Hazard(
+            "regulator",
             f"The linear regulator turns {_watt(worst.value)} into heat in {_where(worst)}, over the {_watt(limit_mw)} that it "
-            f"is made for ({source}): it burns skin or switches off. Take fewer cells or a buck converter."
+            f"is made for ({source}): it burns skin or switches off. Take fewer cells or a buck converter.",
+            f"the linear regulator turns {_watt(worst.value)} into heat, over {_watt(limit_mw)}",
         )
 
 
@@ -92,6 +134,45 @@ def _ratings(budget: Budget) -> Iterator[str]:
             f"{limits} that the budget states for {'it' if len(over) == 1 else 'them'}: contacts and springs heat and wear out. "
             "Take one that is made for more."
         )
+
+
+def fuse_of(budget: Budget) -> FuseChoice | None:
+    """The fuse next to the pack; None: the pack limits its current itself (a power bank)."""
+    if budget.pack.chemistry == "usb-bank":
+        return None
+    copper = [
+        ampacity_ma(wire.gauge_awg, wire.insulation, wire.bundle)
+        for wire in budget.wires
+        if wire.gauge_awg is not None
+    ]
+    cells = limits_ma(budget.pack)
+    bears = [budget.ratings.pack_ma, budget.ratings.holder_ma, cells[0] if cells else None]
+    return choose_fuse(
+        worst_peak_ma(budget).value,
+        wire_ma=min(copper, default=None),
+        pack_ma=min((limit_ma for limit_ma in bears if limit_ma is not None), default=None),
+        short_ma=short_circuit_ma(budget.pack),
+    )
+
+
+def fuse_sentences(budget: Budget) -> tuple[str, str]:
+    """Which fuse, or why none; and by which rule (details)."""
+    fuse = fuse_of(budget)
+    if fuse is None:
+        return "No fuse: a power bank limits its current itself.", ""
+    peak = f"{ABOVE_PEAK:g} times the peak of {current_words(fuse.peak_ma)}"
+    reset = f"a resettable one that holds {current_words(fuse.hold_ma)}" if fuse.hold_ma else ""
+    if fuse.rated_ma is None:
+        other = f"{reset[0].upper()}{reset[1:]} would do." if reset else ""
+        return f"Fuse next to the pack: none of the usual values fits: {fuse.why_not}. {other}".rstrip(), _FUSE_RULE  # fmt: skip
+    other = f", or {reset}" if reset else ""
+    thread = any(wire.ohm_per_m is not None for wire in budget.wires)
+    not_thread = " It protects the wires, not the conductive thread." if thread else ""
+    wires = "" if budget.wires else " State your wires: whether they bear it is not known."
+    return (
+        f"Fuse next to the pack: {current_words(fuse.rated_ma)}, quick-acting ({peak}){other}.{not_thread}{wires}",
+        _FUSE_RULE,
+    )
 
 
 def _where(worst: Worst) -> str:

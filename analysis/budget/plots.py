@@ -112,7 +112,7 @@ def _figures_title(story: BudgetStory) -> str:
     if story.culprits:
         label = story.figure_rows()[story.culprits[0]][0]
         return f"Most likely wrong: {'a part that is not listed' if label == UNLISTED else label}"
-    return "No figure has to be wrong" + ("" if story.all_clear else ", as far as this run tells")
+    return "No figure has to be wrong" + ("" if story.all_clear else ", but not shown to hold")
 
 
 def _figures(axes: Axes, story: BudgetStory) -> FigureFile:

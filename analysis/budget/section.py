@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from pathlib import Path
 
+from analysis.budget.hazards import fuse_sentences
 from analysis.budget.plots import draw_budget
 from analysis.budget.story import BudgetStory
 from analysis.budget.words import answer_sentences
@@ -35,7 +36,13 @@ def budget_section(story: BudgetStory, folder: Path, size: SizeName = "page") ->
     how = () if story.run_modes is None else (f"How the modes were found: {story.run_modes.how}.",)
     return Section(
         title="Budget against truth" if story.comparison is not None else "Current budget",
-        paragraphs=(*answer_sentences(story), *story.warnings, *how, _METHOD),
+        paragraphs=(
+            *answer_sentences(story),
+            *story.warnings,
+            *filter(None, fuse_sentences(story.budget)),
+            *how,
+            _METHOD,
+        ),
         quantities=tuple(rows),
         figures=draw_budget(story, folder, size),
         cautions=_cautions(shown),

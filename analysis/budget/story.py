@@ -18,7 +18,7 @@ from analysis.budget.estimate import (
     estimate_mode,
 )
 from analysis.budget.file import Budget
-from analysis.budget.hazards import hazard_warnings
+from analysis.budget.hazards import hazard_warnings, new_hazards
 from analysis.budget.measured import RunModes, modes_of_run, shared_doubt
 from analysis.budget.own_run import own_pack_run, run_name, same_pack
 from analysis.budget.supply_limits import supply_warnings
@@ -163,7 +163,10 @@ def _story(
     known = {(pack.chemistry, pack.cells, pack.size) for pack in (budget.pack, *own_packs)}
 
     def judge(pack: Pack) -> PackAnswer:
-        return judge_pack(pack, demand, np.random.default_rng(_SEED), temperature_c)
+        answer = judge_pack(pack, demand, np.random.default_rng(_SEED), temperature_c)
+        # What it must not see is reason enough.
+        more = new_hazards(basis, pack) if answer.runtime.value is not None else ()
+        return replace(answer, reasons=(*more, *answer.reasons))
 
     pack_runs, own_run = runs
     measured = [_judge_run(item, demand) for item in pack_runs]

@@ -15,6 +15,7 @@ from analysis.budget.estimate import (
     figure_std_ma,
 )
 from analysis.budget.file import Budget
+from analysis.budget.hazards import fuse_of
 from analysis.budget.measured import RunModes
 from analysis.budget.suspects import Suspect
 from analysis.budget.unresolved import Unresolved, unresolved, unresolved_modes
@@ -186,6 +187,14 @@ def prior_quantity(value_ma: float, std_ma: float) -> Quantity:
     return Quantity(value_ma, "mA", value_ma - half, value_ma + half, 0.9)
 
 
+def _fuse(budget: Budget) -> dict[str, Any]:
+    """The fuse next to the pack, mA; null and why where none fits."""
+    fuse = fuse_of(budget)
+    if fuse is None:
+        return {"rated_ma": None, "hold_ma": None, "why_not": "the power bank limits its current"}
+    return {"rated_ma": fuse.rated_ma, "hold_ma": fuse.hold_ma, "why_not": fuse.why_not}
+
+
 def budget_json(story: BudgetStory) -> dict[str, Any]:
     """Results of a budget, each quantity as ``Quantity.as_json``."""
     compared = () if story.comparison is None else story.comparison.modes
@@ -207,6 +216,7 @@ def budget_json(story: BudgetStory) -> dict[str, Any]:
             }
             for item in story.estimates
         },
+        "fuse": _fuse(story.budget),
         "measured_current": {name: value.as_json() for name, value in measured.items()},
         "differences": {
             item.estimate.mode: item.difference.as_json() | {"explained": item.explained}

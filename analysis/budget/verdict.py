@@ -203,7 +203,7 @@ def _open_sentence(story: BudgetStory, comparison: BudgetComparison) -> str:
     bent = f"{label}, nearer {value_words(after)} than {figure_words(before)}"
     off = [item for item in comparison.modes if not item.close]
     if not off:
-        return "No figure has to be wrong, as far as this run tells."
+        return "The budget is not shown to hold, though no figure has to be wrong."
     worst = max(off, key=lambda item: abs(_relative(item)))
     percent = 100 * _relative(worst)
     return (

@@ -8,8 +8,7 @@ from typing import Final
 
 from analysis.budget.file import Budget
 from analysis.budget.suspects import UNLISTED
-from analysis.electric.demand import Ceiling
-from analysis.electric.pack_choice import SLACK_V
+from analysis.electric.demand import Ceiling, over_ceiling
 from analysis.listed.part import Part
 
 # A boost converter passes its input through once it lies this far over the output: common practice, no source.
@@ -68,10 +67,10 @@ def _all_said(budget: Budget) -> bool:
 def voltage_warnings(budget: Budget) -> tuple[str, ...]:
     """The budget's own pack over a limit, and a give-up voltage under what a part needs."""
     pack, told = budget.pack, []
-    over = [item for item in ceilings(budget) if pack.full_v > item.most_v + SLACK_V]
-    if over:
+    over = over_ceiling(pack, ceilings(budget))
+    if over is not None:
         told.append(
-            f"Do not connect {pack}: fresh it gives up to {pack.full_v:.2f} V, more than {over[0].words}. "
+            f"Do not connect {pack}: fresh it gives up to {pack.full_v:.2f} V, more than {over.words}. "
             "Take fewer cells, or a converter that stands the pack and keeps its output under the limit."
         )
     for part in budget.parts:

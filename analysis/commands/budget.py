@@ -206,6 +206,7 @@ def _quiet_modes(story: "BudgetStory") -> list[str]:
 
 def _show(story: "BudgetStory") -> None:
     """The answer, one table, warnings in short, the cautions of what is offered."""
+    from analysis.budget.hazards import fuse_sentences
     from analysis.budget.words import short_sentences
     from analysis.run.heat import is_heat_caution
 
@@ -219,6 +220,8 @@ def _show(story: "BudgetStory") -> None:
     elif story.comparison is not None:
         click.echo()
         _table_of_modes(story)
+    click.echo()
+    click.echo(textwrap.fill(fuse_sentences(story.budget)[0], TEXT_WIDTH))
     # That modes ran together is the answer itself; so is why the budget's own pack does not serve.
     said = story.run_modes.told if story.run_modes is not None else ()
     against = story.packs[0].reasons[:1]
@@ -272,6 +275,7 @@ def _table_of_modes(story: "BudgetStory") -> None:
 
 
 def _show_details(story: "BudgetStory", temperature_c: float) -> None:
+    from analysis.budget.hazards import fuse_sentences
     from analysis.budget.words import answer_sentences, interval_text
     from analysis.say.words import value_words
 
@@ -295,6 +299,9 @@ def _show_details(story: "BudgetStory", temperature_c: float) -> None:
         )
     click.echo()
     _show_packs(story, temperature_c)
+    click.echo()
+    for sentence in filter(None, fuse_sentences(story.budget)):
+        click.echo(textwrap.fill(sentence, TEXT_WIDTH))
     if story.changes:
         click.echo("\nwhat to change, and the hours it brings (90 % sure to lie in)")
         for change in story.changes[:5]:

@@ -51,7 +51,7 @@ def sheet_command(
         from analysis.report.sheet import write_sheet
 
         with TemporaryDirectory(prefix="drawbench-") as temporary:
-            write_sheet(run, result, Path(temporary))
+            write_sheet(run, result, Path(temporary), paragraphs_of(kept, piece))
             files = publish(Path(temporary), out or run.folder / "sheet", made_from(source, piece))
     for text in paragraphs_of(kept, piece):
         click.echo(textwrap.fill(text, TEXT_WIDTH))

@@ -86,6 +86,7 @@ def report_command(
             flex_sources=flex_sources,
             flex_cycles=flex_cycles,
             source=made_from(source, piece),
+            told=paragraphs_of(kept, piece),
         )
     if kept.simulated:
         click.echo("SIMULATED: no hardware was there.")

@@ -43,7 +43,7 @@ class BudgetStory(plain.BudgetStory):
     Attributes
     ----------
     estimates : tuple of ModeEstimate
-        Per mode: ``mode``, ``current`` (Quantity, mA, 95 %), ``peak_ma``.
+        Per mode: ``mode``, ``current`` (Quantity, mA, 95 %), ``peak_ma``; all at ``pack_v``.
     evening : EveningEstimate
         ``mean_current`` (mA), ``charge`` (mAh), ``energy`` (mWh) over all hours.
     packs : tuple of PackAnswer

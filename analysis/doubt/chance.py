@@ -8,6 +8,7 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
+from analysis.doubt.cut_pulses import luck_of
 from analysis.doubt.pulsing import is_pulsing
 from logger.base.sensor_limits import range_of_normal
 
@@ -21,6 +22,8 @@ _LIFT_SPREAD: Final = 0.3
 _ROWS_PICKED: Final = 100_000
 # So many standard deviations to either side of a row there are others of the same true mean.
 _REACH: Final = 2.0
+# Of the scatter of rows that may be of one true mean, what a percentile among them may be off by: the project's own figure.
+_LEVEL_SHARE: Final = 0.5
 _NEAREST: Final = 21
 # More pulses than this in a window do not all meet its conversions alike: the project's own figure.
 _PULSES_IN_STEP: Final = 5.0
@@ -28,18 +31,20 @@ _PULSES_IN_STEP: Final = 5.0
 
 @dataclass(frozen=True)
 class Rows:
-    """Columns of a run's rows, each of shape (n,): mean, least and greatest current in mA, conversions."""
+    """Columns of a run's rows, each of shape (n,): mean, least and greatest current in mA, conversions, bus voltage (None: not recorded)."""
 
     mean_ma: Floats
     least_ma: Floats
     most_ma: Floats
     conversions: Floats
+    bus_v: Floats | None = None
 
     def some(self) -> "Rows":
         """A hundred thousand of them, evenly picked: they tell a median as well as all do."""
         step = max(1, len(self.mean_ma) // _ROWS_PICKED)
         columns = (self.mean_ma, self.least_ma, self.most_ma, self.conversions)
-        return Rows(*(column[::step] for column in columns))
+        bus_v = None if self.bus_v is None else self.bus_v[::step]
+        return Rows(*(column[::step] for column in columns), bus_v)
 
 
 def lift_of_greatest_ma(rows: Rows, noise_ma: float, shunt_ohm: float) -> tuple[float, float]:
@@ -58,49 +63,82 @@ def lift_of_greatest_ma(rows: Rows, noise_ma: float, shunt_ohm: float) -> tuple[
 
 @dataclass(frozen=True)
 class Level:
-    """Where the true means lie that rows around a value show: ``middle_ma`` of those rows, and their scatter, mA."""
+    """Where a percentile of the true means lies by rows around the one that was read, mA.
 
-    middle_ma: float
+    ``value_ma``, give or take ``half_ma`` that nothing tells; ``scatter_ma``: its standard uncertainty by chance.
+    """
+
+    value_ma: float
+    half_ma: float
     scatter_ma: float
 
 
-def level_around(
-    value_ma: float,
-    rows: Rows,
-    noise_ma: float,
-    shunt_ohm: float,
-    between_ma2: float | None,
-) -> Level:
-    """Rows that may be of one true mean with ``value_ma``, by how far chance can throw a row's mean.
+@dataclass(frozen=True)
+class Luckless:
+    """What tells luck from change. ``between_ma2``: g over the run, by bursts; ``ohm``: of the source and the shunt. None: not known.
+
+    ``noise_ma``: standard deviation of one conversion, at most; ``noise_v``: of a row's voltage.
+    """
+
+    shunt_ohm: float
+    noise_ma: float
+    noise_v: float
+    between_ma2: float | None
+    ohm: float | None
+
+
+def level_around(read_ma: float, rows: Rows, known: Luckless) -> Level:
+    """A percentile of the true means where the rows' is ``read_ma``: chance drives the outer ones apart.
+
+    Of the rows that may be of one true mean (``reach_ma``) the voltage tells what is luck (``cut_pulses``). Where
+    it cannot, the true percentile lies anywhere from theirs to the middle of those rows.
+    """
+    reach = _REACH * row_chance_ma(read_ma, rows, known)
+    middle_ma = read_ma
+    alike = np.zeros(len(rows.mean_ma), dtype=bool)
+    for _ in range(2):
+        alike = np.abs(rows.mean_ma - middle_ma) <= reach
+        if alike.sum() < 2:
+            return Level(read_ma, 0.0, 0.0)
+        middle_ma = float(np.median(rows.mean_ma[alike]))
+    mine_ma = rows.mean_ma[alike]
+    value_ma, told, left_ma = read_ma, 0.0, 0.0
+    if known.ohm and rows.bus_v is not None:
+        luck = luck_of(mine_ma, rows.bus_v[alike], known.ohm, known.noise_v)
+        place = float((mine_ma <= read_ma).mean())
+        value_ma = float(np.quantile(mine_ma - luck.ma, place))
+        told, left_ma = luck.told, luck.left_ma
+    # ``told`` is of variances.
+    untold = math.sqrt(1 - told)
+    shift_ma = untold * (middle_ma - value_ma) / 2
+    chance_ma = _LEVEL_SHARE * min(float(np.std(mine_ma)), reach / _REACH)
+    return Level(value_ma + shift_ma, abs(shift_ma), math.hypot(left_ma, untold * chance_ma))
+
+
+def row_chance_ma(read_ma: float, rows: Rows, known: Luckless) -> float:
+    """How far chance throws a row's mean around ``read_ma``, a standard deviation at most.
 
     Half of the time goes to the voltage's conversions, so that an edge of J mA is misplaced by up to a conversion's
     length T, uniformly: J T / sqrt(12), root n for n edges of a window. With the variogram of edges at the lag T,
-    g = n J^2 T / 2 per window (``pulsing``), that is sqrt(g / (12 conversions)) of the window's mean; a few pulses may all meet the conversions alike, which
-    takes the root away. Where bursts
-    did not measure g it is no more than (greatest - mean)(mean - least). ``between_ma2``: g over the run, by bursts;
-    ``noise_ma``: standard deviation of one conversion, at most.
+    g = n J^2 T / 2 per window (``pulsing``), that is sqrt(g / (12 conversions)) of the window's mean; a few pulses may
+    all meet the conversions alike, which takes the root away. Where bursts did not measure g it is no more than
+    (greatest - mean)(mean - least).
     """
     spread_ma2 = np.clip((rows.most_ma - rows.mean_ma) * (rows.mean_ma - rows.least_ma), 0, None)
-    usual = float(spread_ma2.mean())
-    off_ma = np.abs(rows.mean_ma - value_ma)
+    usual_ma2 = float(spread_ma2.mean())
+    off_ma = np.abs(rows.mean_ma - read_ma)
     nearest = min(len(off_ma), _NEAREST) - 1
     near = off_ma <= np.partition(off_ma, nearest)[nearest]
+    span_ma = (rows.most_ma - rows.least_ma)[near]
     count = max(float(np.median(rows.conversions)), 2.0)
     cut_ma2 = float(np.median(spread_ma2[near]))
-    if is_pulsing((rows.most_ma - rows.least_ma)[near], shunt_ohm).mean() <= 0.5:
+    if is_pulsing(span_ma, known.shunt_ohm).mean() <= 0.5:
         cut_ma2 = 0.0
-    elif between_ma2 is not None and usual > 0:
-        cut_ma2 = min(cut_ma2, between_ma2 * cut_ma2 / usual)
+    elif known.between_ma2 is not None and usual_ma2 > 0:
+        cut_ma2 = min(cut_ma2, known.between_ma2 * cut_ma2 / usual_ma2)
     quiet_ma = 2 * np.minimum(rows.most_ma - rows.mean_ma, rows.mean_ma - rows.least_ma)[near]
-    noise_ma = min(noise_ma, max(float(np.median(quiet_ma)), 0.0) / range_of_normal(count))
-    span_ma = float(np.median((rows.most_ma - rows.least_ma)[near]))
-    pulses = 2 * count * cut_ma2 / max(span_ma, 1e-12) ** 2
+    noise_ma = max(float(np.median(quiet_ma)), 0.0) / range_of_normal(count)
+    noise_ma = min(known.noise_ma, noise_ma)
+    pulses = 2 * count * cut_ma2 / max(float(np.median(span_ma)), 1e-12) ** 2
     in_step = min(max(pulses, 1.0), _PULSES_IN_STEP)
-    row_ma = math.sqrt(in_step * cut_ma2 / (12 * count) + noise_ma**2 / count)
-    middle_ma, scatter_ma = value_ma, 0.0
-    for _ in range(2):
-        alike = rows.mean_ma[np.abs(rows.mean_ma - middle_ma) <= _REACH * row_ma]
-        if len(alike) < 2:
-            break
-        middle_ma, scatter_ma = float(np.median(alike)), float(np.std(alike))
-    return Level(middle_ma, min(scatter_ma, row_ma))
+    return math.sqrt(in_step * cut_ma2 / (12 * count) + noise_ma**2 / count)

@@ -142,6 +142,11 @@ class Sag:
     fast: bool = False
 
     @property
+    def is_open_below(self) -> bool:
+        """Whether nothing tells how much less the energy may be: too fast for the conversions, and no bursts."""
+        return self.fast and not self.measured
+
+    @property
     def total_mwh(self) -> float:
         return float(self.running_mwh[-1])
 

@@ -1,5 +1,6 @@
 """What a piece asks of a pack at every voltage of it, and what it stands."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -18,6 +19,15 @@ class Ceiling:
 
     most_v: float
     words: str
+
+
+# Sums of decimal figures: 3 x 1.1 V is not over 3.3 V.
+SLACK_V: Final = 0.005
+
+
+def over_ceiling(pack: Pack, ceilings: Sequence[Ceiling]) -> Ceiling | None:
+    """The first of the ceilings that the fresh pack is over; None if it keeps all."""
+    return next((item for item in ceilings if pack.full_v > item.most_v + SLACK_V), None)
 
 
 @dataclass(frozen=True)

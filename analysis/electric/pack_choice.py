@@ -20,7 +20,7 @@ import scipy
 
 from analysis.curve.curve_family import CurveFamily
 from analysis.doubt.quantity import Quantity
-from analysis.electric.demand import Demand, way_down_v
+from analysis.electric.demand import SLACK_V, Demand, over_ceiling, way_down_v
 from analysis.electric.pack_table import (
     AGEING_LOSS,
     BANK_LEAST_MA,
@@ -42,9 +42,8 @@ from logger.base.pack import CHEMISTRIES, Pack
 Array = npt.NDArray[np.float64]
 DRAWS: Final = 2000
 HALF: Final = 0.5
+LITHIUM: Final = frozenset({"li-ion", "lifepo4", "lithium-coin", "lithium-aa"})
 OVER_WORDS: Final = "fresh it gives up to"
-# Sums of decimal figures: 3 x 1.1 V is not over 3.3 V.
-SLACK_V: Final = 0.005
 COVERAGE: Final = 0.9
 # Standard deviation of capacity between cells of one make: our own judgement.
 CELL_SPREAD: Final = 0.04
@@ -100,10 +99,10 @@ def judge_pack(
             COVERAGE,
             "typical curve and capacity of such cells, not of yours; with the budget's own doubt",
         )
-        # What hurts the cells before what they fall short of.
-        reasons += _over_limits(pack, demand)
+        over, brown_out = _over_limits(pack, demand), _peak_reasons(pack, demand)
+        # What may hurt before what disappoints.
+        reasons += [*over, *brown_out] if pack.chemistry in LITHIUM else [*brown_out, *over]
         reasons += _short_of(float(low), float(high), demand)
-        reasons += _peak_reasons(pack, demand)
         cautions += _habits(pack, demand)
     return PackAnswer(
         pack,
@@ -211,9 +210,9 @@ def in_order(answers: list[PackAnswer]) -> list[PackAnswer]:
 
 def _voltage_reasons(pack: Pack, demand: Demand) -> list[str]:
     reasons = []
-    over = [item for item in demand.ceilings if pack.full_v > item.most_v + SLACK_V]
-    if over:
-        reasons.append(f"{OVER_WORDS} {pack.full_v:.2f} V, more than {over[0].words}")
+    over = over_ceiling(pack, demand.ceilings)
+    if over is not None:
+        reasons.append(f"{OVER_WORDS} {pack.full_v:.2f} V, more than {over.words}")
     elif demand.most_v and pack.full_v > demand.most_v + SLACK_V:
         reasons.append(
             f"{OVER_WORDS} {pack.full_v:.2f} V, more than the {demand.most_v:g} V allowed"

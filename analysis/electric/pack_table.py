@@ -70,6 +70,11 @@ def limits_ma(pack: Pack) -> tuple[float, float] | None:
     return known.steady * unit, known.peak * unit
 
 
+def short_circuit_ma(pack: Pack) -> float:
+    """What a fresh pack gives into a short circuit, mA, by its cells' own resistance (typical, from memory)."""
+    return 1000.0 * pack.nominal_v / (pack.cells * facts(pack).fresh_ohm)
+
+
 POUCH_G_PER_MAH: Final = 0.020
 BANK_G_PER_MAH: Final = 0.022
 # A resistance for cells that stand in no row, wide on purpose.

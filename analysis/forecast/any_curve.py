@@ -18,16 +18,12 @@ from numpy.typing import NDArray
 
 from analysis.curve.course import Course
 from analysis.curve.curve_family import CurveFamily
+from analysis.forecast.by_label import CapacityBelief
 from analysis.forecast.chemistry_prior import curve_table, known_families, mode_table
-from analysis.forecast.start_state import DEPTHS
 
 Array = NDArray[np.float64]
 
 _POINTS: Final = 193
-# More than this no pack with such a label gives, whatever is in it; how often the label itself is wrong beyond that.
-_MOST_OF_LABEL: Final = 1.3
-_BEYOND_LABEL: Final = 0.02
-_MOST_SDS: Final = 3.0  # where only the usual capacity is known
 _PATHS: Final = 60
 _PATH_POINTS: Final = 24
 _PIECES: Final = 900
@@ -47,38 +43,7 @@ _CURVES_LEAST: Final = 15.0  # curves that must share the weight
 _HEATS: Final = (1.0, 2.0, 4.0, 8.0, 16.0, 32.0)
 # Share of life behind us: what the grid of u holds (logit scale)
 _U: Final = 1 / (1 + np.exp(-np.linspace(-3.5, 6.0, 56)))
-# How often a capacity says nothing of the charge to the cutoff (the rate, the cutoff, another kind of cell).
-_LABEL_SILENT: Final = 0.2
 _TRANSIENT: Final = 0.03  # of the charge: a fresh load's first drop is left out
-
-
-@dataclass(frozen=True)
-class CapacityBelief:
-    """Charge of a full pack down to the cutoff (mAh, log-normal) and how far it was emptied before.
-
-    ``started``: probability of each of ``start_state.DEPTHS``. ``label_mah``: None: only usual, not stated.
-    """
-
-    full_mah: float
-    log_sd: float
-    started: Array
-    label_mah: float | None = None
-
-    def density(self, total_mah: Array) -> Array:
-        """Belief that the run gives this charge from its start to the cutoff, per unit of its logarithm."""
-        left = np.maximum(1 - DEPTHS, 0.03)
-        # between two of the depths anything is possible
-        sd = np.hypot(self.log_sd, 0.5 * np.gradient(DEPTHS) / left)
-        z = np.log(np.maximum(total_mah, 1e-9)[:, None] / (self.full_mah * left)) / sd
-        each = np.exp(-0.5 * z**2) / (sd * np.sqrt(2 * np.pi))
-        return np.asarray(each @ self.started)
-
-    def weight(self, total_mah: Array) -> Array:
-        """How much such a charge is to be believed of a curve that knows nothing of the label, about 1 where it says nothing."""
-        told = (1 - _LABEL_SILENT) * self.density(total_mah) + _LABEL_SILENT
-        usual_mah = self.full_mah * float(np.exp(_MOST_SDS * self.log_sd))
-        most_mah = _MOST_OF_LABEL * self.label_mah if self.label_mah else usual_mah
-        return np.where(total_mah > most_mah, _BEYOND_LABEL * told, told)
 
 
 def _falling(log_slopes: Array) -> Array:

@@ -5,19 +5,108 @@ already. Real packs fall short of their label far oftener than they beat it (``C
 moment at which somebody asks is anywhere in the life: of lives twice as long the moments are half as dense.
 """
 
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.forecast.any_curve import CapacityBelief
+from analysis.forecast.chemistry_prior import (
+    TYPICAL_RATE_PER_H,
+    capacity_prior,
+    curve_table,
+    families,
+)
 from analysis.forecast.opinions import weighed
+from analysis.forecast.start_state import DEPTHS, start_belief
+from analysis.run.history import Bins
+from logger.base.pack import Pack
 
 Array = NDArray[np.float64]
 
+# More than this no pack with such a label gives, whatever is in it; how often the label itself is wrong beyond that.
+_MOST_OF_LABEL: Final = 1.3
+_BEYOND_LABEL: Final = 0.02
+_MOST_SDS: Final = 3.0  # where only the usual capacity is known
+# How often a capacity says nothing of the charge to the cutoff (the rate, the cutoff, another kind of cell).
+_LABEL_SILENT: Final = 0.2
+_CUTOFF_SD: Final = 0.08
+_FIRST_TRUST: Final = 0.8
+# Charge down to the cutoff over that down to the floor, of a chemistry that is left out.
+_SHARE_UNKNOWN: Final = (0.8, 0.95, 1.0)
+_LOSS_USUAL: Final = 0.4  # logarithm of the charge that rate and cutoff leave of the label
+_FIRST_SHARE: Final = 0.02
 _GRID: Final = 400
 _NEAREST: Final = 0.003  # charge left over charge out: what the grid holds
 _FURTHEST: Final = 30.0
+
+
+@dataclass(frozen=True)
+class CapacityBelief:
+    """Charge of a full pack down to the cutoff (mAh, log-normal) and how far it was emptied before.
+
+    ``started``: probability of each of ``start_state.DEPTHS``. ``label_mah``: None: only usual, not stated.
+    """
+
+    full_mah: float
+    log_sd: float
+    started: Array
+    label_mah: float | None = None
+
+    def density(self, total_mah: Array) -> Array:
+        """Belief that the run gives this charge from its start to the cutoff, per unit of its logarithm."""
+        left = np.maximum(1 - DEPTHS, 0.03)
+        # between two of the depths anything is possible
+        sd = np.hypot(self.log_sd, 0.5 * np.gradient(DEPTHS) / left)
+        z = np.log(np.maximum(total_mah, 1e-9)[:, None] / (self.full_mah * left)) / sd
+        each = np.exp(-0.5 * z**2) / (sd * np.sqrt(2 * np.pi))
+        return np.asarray(each @ self.started)
+
+    def weight(self, total_mah: Array) -> Array:
+        """How much such a charge is to be believed of a curve that knows nothing of the label, about 1 where it says nothing."""
+        told = (1 - _LABEL_SILENT) * self.density(total_mah) + _LABEL_SILENT
+        usual_mah = self.full_mah * float(np.exp(_MOST_SDS * self.log_sd))
+        most_mah = _MOST_OF_LABEL * self.label_mah if self.label_mah else usual_mah
+        return np.where(total_mah > most_mah, _BEYOND_LABEL * told, told)
+
+
+def capacity_belief(
+    pack: Pack,
+    on: Bins,
+    cutoff_v: float,
+    mean_ma: float,
+    heavy_ratio: float,
+    fresh: bool | None,
+    fits: float,
+) -> CapacityBelief:
+    """Charge from the run's start to the cutoff, by the label (or the usual) and the first voltage.
+
+    ``fits``: how well the chemistry fits, 1 to 0; a pack that is of another kind tells nothing by its first voltage.
+    """
+    prior = capacity_prior(pack, mean_ma)
+    shares = []
+    for family in families(pack.chemistry):
+        knots, volts, _ = curve_table(family)
+        excess = mean_ma * heavy_ratio / prior.median_mah - TYPICAL_RATE_PER_H
+        level = cutoff_v / pack.cells + family.drop_v_h * excess
+        shares.append(float(np.interp(-level, -volts, knots)))
+    shares = shares or list(_SHARE_UNKNOWN)
+    share = float(np.clip(np.median(shares), 0.1, 1.05))
+    first = on.charge_mah <= on.charge_mah[0] + _FIRST_SHARE * (
+        on.charge_mah[-1] - on.charge_mah[0]
+    )
+    first_v, first_ma = float(np.median(on.held_v[first])), float(np.median(on.held_ma[first]))
+    log_sd = float(np.hypot(prior.log_sd, np.hypot(_CUTOFF_SD, np.std(shares) / share)))
+    trust = _FIRST_TRUST * fits if families(pack.chemistry) else 0.0
+    started = start_belief(pack, prior, first_v, first_ma, fresh, trust)
+    label_mah = None if pack.used else pack.capacity_mah
+    middle_mah = prior.median_mah * share
+    if label_mah:
+        # how much rate and cutoff take is the chemistry's, which may not be what is in the pack
+        lost = max(float(-np.log(middle_mah / label_mah)) - _LOSS_USUAL, 0.0)
+        middle_mah *= float(np.exp(0.5 * lost))
+        log_sd = float(np.hypot(log_sd, 0.5 * lost))
+    return CapacityBelief(middle_mah, log_sd, started, label_mah)
 
 
 def by_label(belief: CapacityBelief, used_mah: float, draws: int) -> Array:

@@ -35,7 +35,7 @@ COVERAGES: Final = (0.5, 0.9)
 _LEAST_MAH: Final = 1e-6
 _SEED: Final = 20260  # same draws at every update: a live forecast must not flicker
 # "At least": asked to hold nine times in ten in every kind of cell, so said with something in hand for most.
-AT_LEAST_QUANTILE: Final = 0.04
+AT_LEAST_QUANTILE: Final = 0.045
 WIDEST: Final = 25.0  # an end that may lie further off than so many medians helps nobody
 # How this warning begins: whoever follows a run waits until it has been true for a while.
 LOOKS_REGULATED: Final = "The voltage stays flat where such a cell would have fallen"
@@ -209,9 +209,9 @@ def _answered(
         cutoff_v,
         found.basis,
         found.why + _capacity_words(pack if found.basis == "curve" else None),
-        _intervals(times, "s", found.trust),
+        _intervals(times, "s"),
         _drawn(bins),
-        _intervals(found.capacity_mah, "mAh", found.trust)[1],
+        _intervals(found.capacity_mah, "mAh")[1],
         load.exponent,
         kind,
         times,
@@ -276,20 +276,11 @@ def _capacity_words(pack: Pack | None) -> str:
     return ", and the stated capacity taken as nearly true (worn cells end sooner: say --used)"
 
 
-# Ends of the intervals among the draws, where no known curve has earned trust and where one has: there the truth came
-# as often as meant (tuning makes of four chemistries, first measured 18650, generator seeds 6 and 7; conformal in kind).
-_ENDS: Final = {
-    0.5: ((0.28, 0.79), (0.28, 0.70)),
-    0.9: ((0.04, 0.96), (0.03, 0.95)),
-}
-
-
-def _intervals(draws: Array, unit: str, trust: float = 1.0) -> tuple[Quantity, ...]:
+def _intervals(draws: Array, unit: str) -> tuple[Quantity, ...]:
     median = float(np.median(draws))
     found = []
     for coverage in COVERAGES:
-        own, known = np.array(_ENDS[coverage])
-        lower, upper = np.quantile(draws, own + trust * (known - own)).tolist()
+        lower, upper = np.quantile(draws, (0.5 - coverage / 2, 0.5 + coverage / 2)).tolist()
         found.append(Quantity(median, unit, lower, upper, coverage))
     return tuple(found)
 

@@ -148,6 +148,13 @@ def mixed(
     return np.sort(np.concatenate(parts)) if parts else np.empty(0)
 
 
+def recalibrated(draws: Array, told: Array, meant: Array) -> Array:
+    """Draws whose shares ``meant`` (ascending, within 0 to 1) lie where those of ``told`` lay (Kuleshov et al. 2018)."""
+    place = (np.arange(len(draws)) + 0.5) / max(len(draws), 1)
+    shares = np.interp(place, np.r_[0.0, meant, 1.0], np.r_[0.0, told, 1.0])
+    return np.quantile(draws, shares) if len(draws) else draws
+
+
 def weighed(values: Array, weight: Array, shares: Array) -> Array:
     """Quantiles of weighed draws."""
     order = np.argsort(values)

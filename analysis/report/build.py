@@ -53,21 +53,23 @@ def write_report(
     folder: Path,
     section_makers: Sequence[SectionMaker] = (),
     source: Mapping[str, Any] | None = None,
+    told: Sequence[str] = (),
 ) -> tuple[Path, ...]:
     """Write ``report.html``, ``report.md``, ``run-sheet.pdf`` and the pictures into ``folder``; returns their paths.
 
     ``section_makers``: further parts, printed after the run's own. ``source``: what it is made from,
-    see ``publish``. Raises BenchError rather
-    than write over a file that is not an earlier report's.
+    see ``publish``. ``told``: its answer, see ``paragraphs``, where somebody
+    has it already. Raises BenchError rather than write over a file that is not an earlier report's.
     """
+    told = told or paragraphs(result, run)
     events, unlisted = listed_events(run.description.events)
     with TemporaryDirectory(prefix="drawbench-") as temporary:
         made = Path(temporary)
         figures = draw_plots(result, run.description.pack, events, made)
         sections = [maker(made) for maker in section_makers]
-        page = report_page(run, result, figures, events, unlisted, sections)
+        page = report_page(run, result, told, figures, events, unlisted, sections)
         (made / "report.html").write_text(render_html(page, made), encoding="utf-8", newline="\n")
-        write_sheet(run, result, made)
+        write_sheet(run, result, made, told)
         (made / "report.md").write_text(render_markdown(page), encoding="utf-8", newline="\n")
         return publish(made, folder, source)
 
@@ -75,6 +77,7 @@ def write_report(
 def report_page(
     run: Run,
     result: Rundown,
+    told: Sequence[str],
     figures: Sequence[FigureFile],
     events: Sequence[ListedEvent],
     unlisted: str,
@@ -82,19 +85,19 @@ def report_page(
 ) -> Page:
     """All that the report says, as plain text."""
     description = run.description
-    told = cautions(run.description.pack, result)
-    answered, *below = paragraphs(result, run)
+    cautioned = cautions(run.description.pack, result)
+    answered, *below = told
     seen = (
         Part(figures=tuple(figures[:1])),
         _warned(result),
-        Part("Cautions", cautions=told),
+        Part("Cautions", cautions=cautioned),
         _once_more(run, result),
     )
     folded = (
         _results(result),
         Part("The other pictures", figures=tuple(figures[1:])) if figures[1:] else None,
         _happened(run, result, events, unlisted),
-        *(_part(section, told) for section in sections),
+        *(_part(section, cautioned) for section in sections),
         _probe(result),
         _doubt(result),
         _method(run, result),

@@ -28,12 +28,13 @@ def write_whole_report(
     flex_sources: Sequence[Path] = (),
     flex_cycles: float | None = None,
     source: Mapping[str, Any] | None = None,
+    told: Sequence[str] = (),
 ) -> tuple[Path, ...]:
     """Every part that there is something for; the rest as ``write_report``."""
     sections = [] if budget_file is None else [budget_part(budget_file, run)]
     sections += discharge_parts(run, result.fall.cutoff_v, hold_s)
     sections += flex_parts(flex_sources, flex_cycles)
-    return write_report(run, result, folder, sections, source)
+    return write_report(run, result, folder, sections, source, told)
 
 
 def discharge_parts(run: Run, cutoff_v: float | None, hold_s: float) -> list[SectionMaker]:

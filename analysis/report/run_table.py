@@ -2,7 +2,7 @@
 
 import csv
 import io
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from analysis.doubt.quantity import Quantity
 from analysis.report.digest import Digest, description_of, digest_of
+from analysis.run.ending.ends import Lifetime
 from analysis.say.words import plain_text, span_words, value_words
 from logger.base.durations import utc_moment
 from logger.base.errors import BenchError
@@ -18,7 +19,6 @@ from logger.run.description import Description
 
 # Imported where they are needed: kept runs are listed without them, at once.
 if TYPE_CHECKING:
-    from analysis.run.lifetime import Lifetime
     from analysis.run.verdict import Verdict
 
 # Name of a column in CSV and for --sort: heading on screen, and whether more of it is better.
@@ -106,7 +106,7 @@ class Line:
             return None
         seen_s = (self.digest.last[0] or 0.0) - self.digest.begin_s
         clock = wall_clock(self.description.started_utc, simulated=self.digest.simulated)
-        return verdict(self.asked_s, _lifetime(life, seen_s), clock)
+        return verdict(self.asked_s, Lifetime.from_json(life, seen_s), clock)
 
     @property
     def end(self) -> str:
@@ -227,21 +227,6 @@ def shown(line: Line, column: str) -> str:
     if column == "cutoff_v":
         return f"{value:g} V"  # chosen, not measured: no doubt, no padding
     return value_words(Quantity.of_json(line.digest.results[_RESULTS[column]]))
-
-
-def _lifetime(document: Mapping[str, Any], seen_s: float) -> "Lifetime":
-    """The lifetime as a digest keeps it. ``seen_s``: how long the run was seen, s."""
-    from analysis.run.lifetime import End, Lifetime, Reading
-
-    names = ("value", "unit", "lower", "upper", "coverage")
-    return Lifetime(
-        End(document["end"]),
-        Quantity(**{name: document[name] for name in names}),
-        seen_s,
-        document["evidence"],
-        tuple(Reading(End(item["end"]), item["time_s"]) for item in document["readings"]),
-        document["restarts"],
-    )
 
 
 def _words(line: Line) -> str:

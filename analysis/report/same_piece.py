@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any, Final
 from analysis.doubt.quantity import Quantity
 from analysis.report.digest import Digest, description_of, digest_of
 from analysis.run.asked import own_cutoff
+from analysis.run.ending.ends import End, Lifetime
 from analysis.run.verdict import Usual
 from analysis.say.table import interval_words
 from analysis.say.words import count_words, span_words
@@ -171,16 +172,16 @@ def earlier_runs(folder: Path, description: Description) -> list[Lasted]:
 
 def lasted_in(folder: Path, results: Mapping[str, Any]) -> Lasted | None:
     """One run's lifetime from results as a digest has them; None where it has none."""
-    life = results.get("lifetime")
-    if not isinstance(life, dict):
+    document = results.get("lifetime")
+    if not isinstance(document, dict):
         return None
-    if life.get("value") is not None:
-        value_s = float(life["value"])
-        ends = [end for end in (life.get("lower"), life.get("upper")) if end is not None]
-        doubt_s = max((abs(end - value_s) for end in ends), default=0.0)
-        return Lasted(folder, value_s, life.get("end") != "switched off", doubt_s)
-    lower = life.get("lower")
-    return None if lower is None else Lasted(folder, float(lower), False)
+    life = Lifetime.from_json(document, 0.0)
+    time = life.time
+    if time.value is not None:
+        ends = [end for end in (time.lower, time.upper) if end is not None]
+        doubt_s = max((abs(end - time.value) for end in ends), default=0.0)
+        return Lasted(folder, time.value, life.end is not End.OFF, doubt_s)
+    return None if time.lower is None else Lasted(folder, time.lower, False)
 
 
 def together_of(runs: Sequence[Lasted], need_s: float | None) -> Together | None:

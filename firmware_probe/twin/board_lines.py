@@ -74,18 +74,18 @@ def sensor_found(eeprom: Eeprom, sensor: CurrentSensor) -> bool:
 class SensorSeat:
     """The sensor in its place: whether it ``works`` with what the board takes it for, and what it counts itself.
 
-    Made anew whenever the board sets the sensor up, at ``time_us`` since boot, which clears ``own``.
+    Made anew whenever the board sets the sensor up, which clears ``own`` for the ``clears``-th time since boot.
     """
 
-    def __init__(self, eeprom: Eeprom, sensor: CurrentSensor, time_us: int) -> None:
+    def __init__(self, eeprom: Eeprom, sensor: CurrentSensor, clears: int) -> None:
         told = eeprom.sensor_told or sensor.kind.name
         self.works = sensor_found(eeprom, sensor) and told == sensor.kind.name
         self.own: OwnCounters | None = None
         if self.works and sensor.kind is INA228:
-            self.own = OwnCounters(round(sensor.configuration.pair_time_us), time_us)
+            self.own = OwnCounters(round(sensor.configuration.pair_time_us), clears)
         self._said_us: int | None = None
 
-    def own_body(self, windows: WindowGrid, now_us: int, time_us: int) -> str:
+    def own_body(self, windows: WindowGrid, now_us: int) -> str:
         """Body of the ``own`` line if it is due after a window's line; empty if not."""
         if self.own is None or windows.last_sequence is None:
             return ""
@@ -94,7 +94,7 @@ class SensorSeat:
         if said_us is not None and not is_fresh and now_us - said_us < OWN_EVERY_US:
             return ""
         self._said_us = now_us
-        return self.own.body(windows.last_sequence, time_us, DIE_C)
+        return self.own.body(windows.last_sequence, DIE_C)
 
 
 def sensor_body(eeprom: Eeprom, sensor: CurrentSensor) -> str:

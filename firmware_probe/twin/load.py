@@ -298,6 +298,15 @@ class OperatingStates:
             second.append((edge[1:] - middle) / (pair_s - shunt_s))
         return _mix(self.current_a, first), _mix(self.voltage_v, second)
 
+    def means_over(
+        self, ends_s: FloatArray, span_s: float
+    ) -> tuple[FloatArray | float, FloatArray | float]:
+        """(current, voltage) over the ``span_s`` before each of ``ends_s``; scalars if nothing is pulsed."""
+        if not self.pulses:
+            return float(self.current_a[0]), float(self.voltage_v[0])
+        shares = [(p.on_s(ends_s) - p.on_s(ends_s - span_s)) / span_s for p in self.pulses]
+        return _mix(self.current_a, shares), _mix(self.voltage_v, shares)
+
 
 def _mix(values: FloatArray, shares: Sequence[FloatArray | float]) -> FloatArray:
     """Mean of values per on/off state, weighted with each pulse's share of time."""

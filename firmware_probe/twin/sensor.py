@@ -95,7 +95,7 @@ def draw_errors(kind: SensorKind, rng: np.random.Generator) -> PlantedErrors:
 
 # Firmware settings: shunt and bus continuous. INA219: 32 V, 320 mV, 12 bit, no averaging in
 # the chip. INA226: 1.1 ms each, no averaging. INA228: 540 us each and 50 us for its temperature.
-DEFAULT_CONFIGURATION: Final = {"INA219": 0x399F, "INA226": 0x4127, "INA228": 0xF920}
+DEFAULT_CONFIGURATION: Final = {"INA219": 0x399F, "INA226": 0x4127, "INA228": 0xF900}
 # Manufacturer and die as the identification registers have them; the INA219 has none.
 CHIP_IDS: Final = {"INA219": "0000.0000", "INA226": "5449.2260", "INA228": "5449.2281"}
 

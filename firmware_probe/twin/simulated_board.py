@@ -247,6 +247,7 @@ class SimulatedBoard:
         counters = Counters(self.sensor.kind, round(self.sensor.shunt_ohm * 10_000))
         self.windows = WindowGrid(self._window_after_boot_us, self.simulated_us, counters)
         self.bursts = BurstRecord()
+        self._clears = 0
         self._set_up_sensor()
         self._output.forget_faults()
         self._stalled_from_us = None
@@ -301,12 +302,15 @@ class SimulatedBoard:
         """Told by command, kept over resets; None leaves as it is."""
         self.eeprom.sensor_told = self.eeprom.sensor_told if kind is None else kind
         self.eeprom.address_told = self.eeprom.address_told if address is None else address
+        remembered = self.eeprom.keep()
         self._set_up_sensor()
         self.greet()
+        self._tell_memory(remembered)
 
     def _set_up_sensor(self) -> None:
         """Accumulators cleared; a sensor that is not found, or is taken for another, gives no readings."""
-        self._seat = SensorSeat(self.eeprom, self.sensor, self.simulated_us - self.boot_us)
+        self._clears += 1
+        self._seat = SensorSeat(self.eeprom, self.sensor, self._clears)
 
     def _swap(self, kind_name: str) -> None:
         """Another kind of sensor in the old one's place; the board finds it after a second."""
@@ -401,11 +405,13 @@ class SimulatedBoard:
                 shunt, bus, pack = shunt[: held + 1], bus[: held + 1], pack[: held + 1]
             lost = self._burst(stretch.states, first, shunt.size)
             if lost:
-                shunt, bus, pack = (np.delete(counts, lost) for counts in (shunt, bus, pack))
+                kept = np.ones(shunt.size, dtype=bool)
+                kept[lost] = False
+                shunt, bus, pack = shunt[kept], bus[kept], pack[kept]
             if shunt.size:
                 self.windows.add(shunt, bus, pack, self.sensor.shunt_full_counts)
-            if self.switch.watches_leak and start_us >= self.switch.leak.begin_us:
-                self.switch.leak.add(shunt)
+                if self.switch.watches_leak and start_us >= self.switch.leak.begin_us:
+                    self.switch.leak.add(shunt)
         self.circuit.draw(stretch.states, (end_us - start_us) * self._tick_true_s)
         self.simulated_us = end_us
         self._stretch = None
@@ -417,19 +423,17 @@ class SimulatedBoard:
         timer, lost = self.bursts.timer, list[int]()
         if not timer.period_us or not self.windows.is_running or self.flex.is_running:
             return lost
-        short, full = short_sensor(self.sensor), self.sensor.shunt_full_counts
-        while True:
-            # Right after the first pair that is complete when it is due.
-            pair = max(self._pairs_until(timer.due_us - 1) + 2, first)
-            if pair >= first + count:
-                return lost
-            begin_us, end_us = self._pair_end_us(pair - 1), self._pair_end_us(pair)
+        # Right after the first pair that is complete when it is due.
+        while (pair := max(self._pairs_until(timer.due_us - 1) + 2, first)) < first + count:
             lost.append(pair - first)
-            start_s = (begin_us - self.simulated_us) * 1e-6
-            values = self.circuit.burst(states, start_s, short, BURST_VALUES)
-            timer.began(begin_us)
-            if line := self.bursts.add(values, self.sensor.kind, full, end_us - self.boot_us):
-                self.say(line)
+            timer.began(self._pair_end_us(pair - 1))
+        if lost:
+            begins_us = [self._pair_end_us(first + index - 1) for index in lost]
+            starts_s = (np.array(begins_us) - self.simulated_us) * 1e-6
+            values = self.circuit.burst(states, starts_s, short_sensor(self.sensor), BURST_VALUES)
+            ends_us = [self._pair_end_us(first + index) - self.boot_us for index in lost]
+            self._say_all(self.bursts.add(values, self.sensor, ends_us))
+        return lost
 
     def _held_cutoff(self, pack: IntArray, first: int) -> int | None:
         """Index of the pair at which the board's own cutoff is reached; ``first``: number of the first pair."""
@@ -480,8 +484,8 @@ class SimulatedBoard:
         counts = self.switch.leak.leak_counts(self.simulated_us, kind.shunt_lsb_pv)
         if counts is not None:
             shunt_steps = round(self.sensor.shunt_ohm * 10_000)  # of 0.1 mOhm
-            # nV over 0.1 mOhm are 0.01 mA, a hundred steps of 0.0001 mA.
-            self._fault("switch", fixed(round(counts * kind.shunt_lsb_pv * 100 / shunt_steps), 4))
+            # pV over 0.1 mOhm are 10 nA, a tenth of a step of 0.0001 mA.
+            self._fault("switch", fixed(round(counts * kind.shunt_lsb_pv / 10 / shunt_steps), 4))
 
     def _end_stall(self) -> None:
         assert self._stalled_from_us is not None
@@ -502,7 +506,7 @@ class SimulatedBoard:
             body = self.windows.close(now_us, now_us - self.boot_us)
             if body:
                 self.say(body)
-                own = self._seat.own_body(self.windows, now_us, now_us - self.boot_us)
+                own = self._seat.own_body(self.windows, now_us)
                 self._say_all([own] if own else [])
         elif now_us < self._deaf_until_us:
             self._fault(self._deaf_code, "")

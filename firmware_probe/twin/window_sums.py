@@ -10,6 +10,7 @@ Bursts of short conversions are as in the sketch's burst.h: when one is due, wha
 shunt register, and time is that of its own oscillator.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import cache
 from typing import Final
@@ -165,13 +166,13 @@ def current_counts(shunt_counts: int, calibration: int) -> int:
 
 @dataclass
 class OwnCounters:
-    """Accumulators since ``since_us`` (board time). ``pair_us``: of one pair by the chip's own oscillator.
+    """Accumulators, cleared ``clears`` times since boot. ``pair_us``: of one pair by the chip's own oscillator.
 
     ``charge``: register 0Ah, ``energy``: 09h, as whole counts; both go round at 40 bits.
     """
 
     pair_us: int
-    since_us: int = 0
+    clears: int = 1
     _charge_us: int = field(default=0, init=False)
     _energy_us: int = field(default=0, init=False)
 
@@ -191,10 +192,10 @@ class OwnCounters:
         """In 16 x 3.2 x current step (J)."""
         return (self._energy_us // _MICRO >> _ENERGY_SHIFT) % (1 << _CHARGE_BITS)
 
-    def body(self, sequence: int, time_us: int, die_c: float) -> str:
+    def body(self, sequence: int, die_c: float) -> str:
         """Body of the ``own`` line after the window ``sequence``."""
         die = round(die_c / DIE_STEP_C)
-        return f"own,{sequence},{time_us},{self.since_us},{self.charge},{self.energy},{die}"
+        return f"own,{sequence},{self.clears},{self.charge},{self.energy},{die}"
 
 
 class BurstTimer:
@@ -226,13 +227,15 @@ class BurstSums:
     between: int = 0
 
     def add(self, values: IntArray) -> None:
-        """Add one burst; shape (BURST_VALUES,)."""
-        apart = (values[:, None] - values[None, :]) ** 2
-        self.within += (
-            int(apart[:BURST_HALF, :BURST_HALF].sum() + apart[BURST_HALF:, BURST_HALF:].sum()) // 2
-        )
-        self.between += int(apart[:BURST_HALF, BURST_HALF:].sum())
-        self.bursts += 1
+        """Add bursts; shape (bursts, BURST_VALUES)."""
+        # Squared differences of all pairs of n values: n times the squares less the square of the sum.
+        halves = values.reshape(-1, 2, BURST_HALF)
+        sums, squares = halves.sum(axis=2), (halves * halves).sum(axis=2)
+        within = int((BURST_HALF * squares - sums * sums).sum())
+        both = int((BURST_VALUES * squares.sum(axis=1) - sums.sum(axis=1) ** 2).sum())
+        self.within += within
+        self.between += both - within
+        self.bursts += len(values)
 
 
 class BurstRecord:
@@ -251,14 +254,22 @@ class BurstRecord:
         """The counts mean something else from here on."""
         self.sums = BurstSums()
 
-    def add(self, values: IntArray, kind: SensorKind, full_counts: int, time_us: int) -> str:
-        """Body of the line that is due at ``time_us`` since boot, else nothing; a burst at the end of the range is left out."""
-        if int(np.abs(values).max()) < full_counts:
-            self.sums.add(burst_counts(values, kind))
-        if self.sums.bursts < BURSTS_PER_LINE:
-            return ""
-        sums, self.sums = self.sums, BurstSums()
-        return f"burst,{time_us},{sums.bursts},{sums.within},{sums.between}"
+    def add(self, values: IntArray, sensor: CurrentSensor, times_us: Sequence[int]) -> list[str]:
+        """Bodies of the lines that are due; a burst at the end of the range is left out.
+
+        ``values``: shape (bursts, BURST_VALUES); ``times_us``: since boot, when each burst ended.
+        """
+        inside = np.flatnonzero(np.abs(values).max(axis=1) < sensor.shunt_full_counts)
+        lines = []
+        while inside.size:
+            part = inside[: BURSTS_PER_LINE - self.sums.bursts]
+            self.sums.add(burst_counts(values[part], sensor.kind))
+            inside = inside[part.size :]
+            if self.sums.bursts == BURSTS_PER_LINE:
+                sums, self.sums = self.sums, BurstSums()
+                time_us = times_us[int(part[-1])]
+                lines.append(f"burst,{time_us},{sums.bursts},{sums.within},{sums.between}")
+        return lines
 
 
 @cache

@@ -191,13 +191,7 @@ def parse_pack(
         raise BenchError(
             f"The pack {text!r} is not understood.",
             evidence="expected: number x size chemistry, with 1 to 24 cells in series",
-            next_step=f'write it like "3x AA alkaline"; chemistries: {", ".join(CHEMISTRIES)}.',
-        )
-    if chemistry == OTHER and not other:
-        raise BenchError(
-            f"The pack {text!r} will not do here: nothing is known of its voltage.",
-            evidence="cells of another kind tell a forecast their capacity, and nothing else",
-            next_step=f"name its chemistry: {', '.join(name for name in CHEMISTRIES if name != OTHER)}.",
+            next_step=f'write it like "3x AA alkaline"; chemistries: {_known(other)}.',
         )
     assert match is not None
     said_mah = float(match["capacity"]) if match["capacity"] else capacity_mah
@@ -207,12 +201,8 @@ def parse_pack(
             evidence=f"{said_mah:g} mAh in its words, {capacity_mah} beside them",
             next_step="say the capacity once, as the label has it.",
         )
-    if chemistry == OTHER and said_mah is None:
-        raise BenchError(
-            f"The pack {text!r} says nothing without its capacity.",
-            evidence="of cells of another kind only the label's capacity is known",
-            next_step='give it, such as "2x other 180 mAh".',
-        )
+    if chemistry == OTHER:
+        _check_other(text, said_mah, other)
     pack = Pack(
         chemistry,
         cells,
@@ -220,6 +210,26 @@ def parse_pack(
         said_mah,
     )
     return as_used(pack) if used or match["used"] else pack
+
+
+def _known(other: bool) -> str:
+    return ", ".join(name for name in CHEMISTRIES if other or name != OTHER)
+
+
+def _check_other(text: str, capacity_mah: float | None, will_do: bool) -> None:
+    """Raises BenchError where cells of another kind will not do, or tell nothing."""
+    if not will_do:
+        raise BenchError(
+            f"The pack {text!r} will not do here: nothing is known of its voltage.",
+            evidence="cells of another kind tell a forecast their capacity, and nothing else",
+            next_step=f"name its chemistry: {_known(other=False)}.",
+        )
+    if capacity_mah is None:
+        raise BenchError(
+            f"The pack {text!r} says nothing without its capacity.",
+            evidence="of cells of another kind only the label's capacity is known",
+            next_step='give it, such as "2x other 180 mAh".',
+        )
 
 
 def as_used(pack: Pack | None) -> Pack:

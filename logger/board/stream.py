@@ -81,14 +81,13 @@ _SENSOR_UNKNOWN: Final = SensorKnown("", "")
 
 @dataclass(frozen=True)
 class Own:
-    """What an INA228 counted itself from ``since_us`` on, read right after the window ``sequence``.
+    """What an INA228 counted itself, read right after the window ``sequence``; ``clears``: how often it began anew.
 
     ``charge`` (signed), ``energy``, ``die``: as its registers have them.
     """
 
     sequence: int
-    time_us: int
-    since_us: int
+    clears: int
     charge: int
     energy: int
     die: int
@@ -375,9 +374,9 @@ def _hello(parts: list[str]) -> Hello:
 
 
 def _own(parts: list[str]) -> Own:
-    sequence, time_us, since_us = (_whole(part) for part in parts[:3])
-    charge, die = (_signed(parts[at]) for at in (3, 5))
-    return Own(sequence, time_us, since_us, charge, _whole(parts[4]), die)
+    sequence, clears, energy = (_whole(parts[at]) for at in (0, 1, 3))
+    charge, die = (_signed(parts[at]) for at in (2, 4))
+    return Own(sequence, clears, charge, energy, die)
 
 
 def _burst(parts: list[str]) -> Burst:

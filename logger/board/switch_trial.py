@@ -124,16 +124,21 @@ def _refuse(hello: Hello) -> None:
             next_step="end that run first.",
         )
     if hello.opened == "cutoff":
-        raise BenchError(
-            f"The board {hello.board} opened its load switch at its cutoff, and keeps it open.",
-            evidence=f"cutoff {hello.cutoff_v:g} V, load=0, opened=cutoff",
-            next_step="put a fresh pack in, then: drawbench log --close-load, which closes it.",
-        )
+        raise tripped(hello)
     if hello.sensor == "none":
         raise BenchError(
             f"The board {hello.board} finds no sensor, so nobody sees whether the current goes.",
             next_step="check the sensor's four wires with drawbench probe first.",
         )
+
+
+def tripped(hello: Hello) -> BenchError:
+    """The refusal of a board whose cutoff opened the switch: only a person closes it."""
+    return BenchError(
+        f"The board {hello.board} opened its load switch at its cutoff, and keeps it open.",
+        evidence=f"cutoff {hello.cutoff_v:g} V, load=0, opened=cutoff",
+        next_step="put a fresh pack in, then: drawbench log --close-load --for 10s, which closes it.",
+    )
 
 
 def _silent(hello: Hello, what: str) -> BenchError:

@@ -18,6 +18,7 @@ from logger.base.measures import CELSIUS_OF_BENCH, OHMS_ABOVE_0, PERCENT_ABOVE_0
 from logger.base.next_step import next_words
 from logger.base.numbers import digits_text
 from logger.board.port import Found, find_boards, one_board
+from logger.board.switch_trial import tripped
 from logger.calibration import store as calibration_store
 from logger.calibration.attach import attach, run_board
 from logger.calibration.bench import Bench, age_h, typed_number
@@ -146,6 +147,8 @@ def calibrate_command(
             tolerance / 100,
             say=_silent if as_json else click.echo,
         )
+        if found.hello.opened == "cutoff":
+            raise tripped(found.hello)
         if found.hello.load == "0":
             found.link.write(command("load", "1"))
             bench.say("The load switch was open; it is closed for the calibration.")

@@ -1,5 +1,6 @@
 """The sketch as a folder for the IDE, out of the installed package."""
 
+from collections.abc import Mapping
 from importlib.resources import files
 from importlib.resources.abc import Traversable
 from pathlib import Path
@@ -29,12 +30,16 @@ def sketch_files() -> dict[str, bytes]:
 
 
 def write_sketch(parent: Path) -> tuple[Path, list[str]]:
-    """Write the sketch's folder into ``parent``; gives the folder and the files' paths in it.
+    """Write the sketch's folder into ``parent``; gives the folder and the files' paths in it. Raises BenchError."""
+    content = sketch_files()
+    return write_new_folder(parent / SKETCH_NAME, content), list(content)
+
+
+def write_new_folder(target: Path, content: Mapping[str, bytes]) -> Path:
+    """Write files by their paths in ``target``; gives the folder.
 
     Raises BenchError if the folder already holds something, or cannot be written.
     """
-    target = parent / SKETCH_NAME
-    content = sketch_files()
     try:
         if target.exists() and (not target.is_dir() or any(target.iterdir())):
             raise BenchError(
@@ -52,4 +57,4 @@ def write_sketch(parent: Path) -> tuple[Path, list[str]]:
             evidence=str(error.strerror or error),
             next_step="give a folder that can be written to.",
         ) from error
-    return target, list(content)
+    return target

@@ -45,7 +45,8 @@ WIRING: Final = """\
                    sensor VIN-  ------>  piece +
   pack -  ------------------------------>  piece -
      and one wire from pack - to the board's ground
-     (with a load switch: piece - goes to the switch, and to no other ground)"""
+     (with a low-side switch: piece - goes to the switch, and to no other ground;
+      with a high-side one the switch sits before piece +)"""
 
 
 @click.command("start")

@@ -306,8 +306,9 @@ class Recording:
                 self._base = self._sensor.told(self._base, item)
         elif isinstance(item, Fault) and item.code == SWAPPED:
             kind, _, address = item.detail.partition("@")
-            at_s = self._board_s(item.time_us)
-            self._base = self._sensor.swapped(self._base, kind, address, at_s)
+            if address:  # else the greeting that comes with it says which
+                at_s = self._board_s(item.time_us)
+                self._base = self._sensor.swapped(self._base, kind, address, at_s)
         elif isinstance(item, Fault):
             self.events.fault(
                 self._board_s(item.time_us), item.code, self._fault_text(item), _lost(item)

@@ -54,7 +54,7 @@ class OpenSwitch:
 
     def _shout(self, words: str) -> None:
         if not self.alarm:
-            self.alarm = f"THE LOAD SWITCH DOES NOT OPEN: {words}. {STUCK_ADVICE}."
+            self.alarm = f"THE LOAD SWITCH DOES NOT OPEN: {words}. {STUCK_ADVICE[0].upper()}{STUCK_ADVICE[1:]}."
 
 
 def milliamperes(text: str) -> str:

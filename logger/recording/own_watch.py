@@ -60,7 +60,7 @@ class OwnWatch:
             self._last = None
             return False
         grown = False
-        if last is not None and self._is_whole and last[0].since_us == own.since_us:
+        if last is not None and self._is_whole and last[0].clears == own.clears:
             step_a = sheet.current_step_v / hello.shunt_ohm
             self.counted = self._joined(last, (own, window), step_a)
             grown = True
@@ -78,7 +78,7 @@ class OwnWatch:
         dies_c = [_DIE_STEP_C * each.die for each in (own_0, own)]
         return replace(
             sums,
-            seconds=sums.seconds + (own.time_us - own_0.time_us) * _MICRO,
+            seconds=sums.seconds + (window.time_us - window_0.time_us) * _MICRO,
             own_mah=sums.own_mah + charge * step_a / _C_PER_MAH,
             own_mwh=sums.own_mwh + energy * _ENERGY_STEPS * step_a / _J_PER_MWH,
             board_mah=sums.board_mah + (window.charge_umah - window_0.charge_umah) * _MICRO,

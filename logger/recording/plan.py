@@ -47,7 +47,6 @@ WINDOW_MAX_S: Final = 60.0
 DEFAULT_WINDOW_S: Final = 0.1
 
 Say = Callable[[str], None]
-Sure = Callable[[str], bool]
 
 
 @dataclass(frozen=True)
@@ -121,7 +120,7 @@ class Recorder:
         return EXIT_OK if code == 0 else EXIT_ENDED_EARLY
 
 
-def prepare(plan: Plan, say: Say, sure: Sure | None = None) -> list[Recorder]:
+def prepare(plan: Plan, say: Say, sure: safety.Sure | None = None) -> list[Recorder]:
     """Check everything, find the boards, make the folders. Raises BenchError before anything is written.
 
     ``sure``: asks a person; None: nobody is there to be asked.
@@ -146,7 +145,8 @@ def prepare(plan: Plan, say: Say, sure: Sure | None = None) -> list[Recorder]:
     found = _find(plan)
     recorders = []
     try:
-        plan = replace(plan, close_load=_may_close(plan, found, sure))
+        wanted = safety.may_close([item.hello for item in found], plan.close_load, sure)
+        plan = replace(plan, close_load=wanted)
         for board in found:
             folder = plan.folder if len(found) == 1 else plan.folder / board.hello.board
             recorders.append(_begin(plan, pack, board, folder, say))
@@ -178,25 +178,6 @@ def _find(plan: Plan) -> list[Found]:
             board.link.close()
         raise
     return found
-
-
-def _may_close(plan: Plan, found: list[Found], sure: Sure | None) -> bool:
-    """Whether a person wants the load switches closed that the boards' cutoff opened; BenchError if nobody does."""
-    tripped = [item.hello for item in found if item.hello.opened == "cutoff"]
-    if not tripped or plan.close_load:
-        return plan.close_load
-    words = " and ".join(
-        f"Board {hello.board} opened its load switch at its cutoff of {hello.cutoff_v:g} V"
-        for hello in tripped
-    )
-    question = f"{words}. Is a fresh or charged pack in, and may the switch be closed?"
-    if sure is not None and sure(question):
-        return True
-    raise BenchError(
-        f"{words}; it stays open until a person closes it.",
-        evidence="load=0, opened=cutoff: closed again, the same cells would be run down further",
-        next_step="put a fresh or charged pack in, then say so with --close-load.",
-    )
 
 
 def _wishes(plan: Plan, pack: Pack | None, stop: Stop, board: str) -> Wishes:
@@ -406,6 +387,8 @@ def _tell(plan: Plan, pack: Pack | None, found: list[Found], say: Say) -> None:
             continue
         if item.hello.load == "0" and plan.resume is None:
             say(f"{board}: the load switch was open; it is closed for this run.")
+        elif item.hello.load == "0":
+            say(f"{board}: the load switch is open, and a run that goes on leaves it so.")
         if guard_v:
             say(f"{board} opens its load switch at {guard_v:g} V even if this computer dies.")
         elif guard_v is None and item.hello.cutoff_v:

@@ -1,10 +1,14 @@
 """What must be said, or refused, before cells are left alone with a load."""
 
+from collections.abc import Callable, Sequence
 from typing import Final
 
 from logger.base.errors import BenchError
 from logger.base.numbers import digits_text
 from logger.base.pack import CHEMISTRIES, SAFETY_CLOSING, Pack
+from logger.board.stream import Hello
+
+Sure = Callable[[str], bool]
 
 HARDWARE_CUTOFF_NEEDED: Final = ("li-ion", "lifepo4")
 
@@ -63,6 +67,28 @@ def unattended(pack: Pack, why: str) -> BenchError:
         evidence=f"{why}; run down too far, lithium cells can catch fire when they are charged again",
         next_step="switch the piece on and add --test-switch (it goes dark for a second). --protected if the cells' "
         f"label or sheet names a protection circuit; --attended if you stay with it all the time. {SAFETY_CLOSING}",
+    )
+
+
+def may_close(boards: Sequence[Hello], wanted: bool, sure: Sure | None) -> bool:
+    """Whether a person wants the load switches closed that the boards' cutoff opened; BenchError if nobody does.
+
+    ``sure``: asks a person; None: nobody is there to be asked.
+    """
+    tripped = [hello for hello in boards if hello.opened == "cutoff"]
+    if not tripped or wanted:
+        return wanted
+    words = " and ".join(
+        f"Board {hello.board} opened its load switch at its cutoff of {hello.cutoff_v:g} V"
+        for hello in tripped
+    )
+    question = f"{words}. Is a fresh or charged pack in, and may the switch be closed?"
+    if sure is not None and sure(question):
+        return True
+    raise BenchError(
+        f"{words}; it stays open until a person closes it.",
+        evidence="load=0, opened=cutoff: closed again, the same cells would be run down further",
+        next_step="put a fresh or charged pack in, then say so with --close-load.",
     )
 
 

@@ -234,6 +234,7 @@ def _of_boards() -> Iterator[str]:
         "--need long",
         "--cutoff 99",
         "--capacity 0",
+        "--pack li-ion --no-check",
     )
     yield from _each(
         "calibrate --attach", "missing", "empty-folder", "sound", "from-board", "from-board --from missing.json",
@@ -252,6 +253,9 @@ def _of_boards() -> Iterator[str]:
         "new-run --specimen S1 --cycles 0",
     )
     yield "firmware notes.txt"
+    yield "firmware --board toaster"
+    yield "firmware notes.txt --board rp2040-micropython"
+    yield "simulate --firmware micropython --faults 600:reset=watchdog"
     yield from _each(
         "simulate", '--pack "3x AA paper"', "--load much", "--sensor eye", "--shunt 0", "--faults fire", "--joints knee",
         "--time-factor -1", "--tcp 99999", "--memory notes.txt",

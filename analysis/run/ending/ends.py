@@ -1,5 +1,6 @@
 """How a lifetime may end, and the answer that every screen shows."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any, Final
@@ -76,3 +77,16 @@ class Lifetime:
             "readings": [{"end": str(r.end), "time_s": r.time_s} for r in self.readings],
             "restarts": self.reboots,
         }
+
+    @classmethod
+    def from_json(cls, document: Mapping[str, Any], seen_s: float) -> "Lifetime":
+        """The inverse of ``as_json``, which does not tell how long the run was seen."""
+        names = ("value", "unit", "lower", "upper", "coverage")
+        return cls(
+            End(document["end"]),
+            Quantity(**{name: document[name] for name in names}),
+            seen_s,
+            document["evidence"],
+            tuple(Reading(End(item["end"]), item["time_s"]) for item in document["readings"]),
+            document["restarts"],
+        )

@@ -3,7 +3,7 @@
 import pytest
 
 from analysis.budget.file import parse_budget
-from analysis.budget.hazards import hazard_warnings
+from analysis.budget.hazards import fuse_sentences, hazard_warnings
 from analysis.budget.story import tell_budget
 from logger.base.errors import BenchError
 
@@ -113,3 +113,49 @@ def test_wires_that_cannot_be_are_refused(good: str, bad: str, words: str) -> No
     with pytest.raises(BenchError) as caught:
         _told(good, bad)
     assert words in str(caught.value)
+
+
+def test_no_pack_is_offered_that_brings_a_new_hazard() -> None:
+    """1.2 W behind a boost: 267 mA at 4.5 V, 500 mA at 2.4 V, 750 mA from two cells at 1.6 V; a switch of 600 mA."""
+    text = CAPE.replace(
+        '"1x pouch li-ion"\ncapacity_mah = 2000\nswitch_max_ma = 3000',
+        '"3x AA alkaline"\nconverter = "boost"\noutput_v = 5\nefficiency_percent = 80\nmax_v = 5.5\nswitch_max_ma = 600',
+    ).replace("white = 40", "white = 5.73")
+    assert hazard_warnings(parse_budget(text)) == ()
+    story = tell_budget(parse_budget(text))
+    two = next(answer for answer in story.packs if answer.name == "2x AA alkaline")
+    assert "the switch carries 750 mA, over the 600 mA" in two.reasons[0]
+    assert not two.serves
+
+
+def test_a_cell_more_is_not_proposed_where_it_burns() -> None:
+    """(4.95 - 3.3) V x 170 mA is 0.28 W; with a fourth cell 0.56 W, over the 0.4 W of a small regulator (SOURCES.md E9)."""
+    text = (
+        CAPE.replace("max_v = 5.3\n", "")
+        .replace(
+            '"1x pouch li-ion"\ncapacity_mah = 2000',
+            '"3x AA alkaline"\nconverter = "linear"\noutput_v = 3.3\nmax_v = 12',
+        )
+        .replace("quantity = 30\n", "quantity = 2\n")
+        .replace("white = 40", "white = 75")
+    )
+    assert not any("cell more" in item.words for item in tell_budget(parse_budget(text)).changes)
+    cool = text.replace("max_v = 12", "max_v = 12\nregulator_max_mw = 900")
+    assert any("cell more" in item.words for item in tell_budget(parse_budget(cool)).changes)
+
+
+def test_the_fuse_next_to_the_pack() -> None:
+    # 30 x 40 mA + 20 mA = 1220 mA; 1.5 times that is 1830 mA: 2 A, as much as the pouch gives (1C).
+    words, rule = fuse_sentences(parse_budget(CAPE))
+    assert words.startswith(
+        "Fuse next to the pack: 2 A, quick-acting (1.5 times the peak of 1.22 A)"
+    )
+    assert "not the conductive thread" in words
+    assert "Local codes" in rule
+    thin = CAPE.replace("gauge_awg = 22", "gauge_awg = 32")
+    words, _ = fuse_sentences(parse_budget(thin))
+    assert "none of the usual values fits: the peak asks for 2 A, and the thinnest wire" in words
+    smaller = CAPE.replace("capacity_mah = 2000", "capacity_mah = 1500")
+    assert "more than the 1.5 A" in fuse_sentences(parse_budget(smaller))[0]
+    bank = CAPE.replace("1x pouch li-ion", "usb-bank").replace("capacity_mah = 2000", "capacity_mah = 5000")  # fmt: skip
+    assert fuse_sentences(parse_budget(bank))[0].startswith("No fuse")

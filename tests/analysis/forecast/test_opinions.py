@@ -2,10 +2,18 @@
 
 import numpy as np
 import pytest
+from scipy.stats import norm
 
-from analysis.forecast.any_curve import CapacityBelief
-from analysis.forecast.by_label import by_label
-from analysis.forecast.opinions import Score, log_density, mixed, weighed, weights, widened
+from analysis.forecast.by_label import CapacityBelief, by_label
+from analysis.forecast.opinions import (
+    Score,
+    log_density,
+    mixed,
+    recalibrated,
+    weighed,
+    weights,
+    widened,
+)
 from analysis.forecast.start_state import DEPTHS
 from tests.benchmarks.forecast_judge import curves
 from tests.benchmarks.forecast_judge.score import judge
@@ -42,6 +50,14 @@ def test_weighed_draws_are_those_of_the_weighed_law() -> None:
     draws = np.random.default_rng(3).permutation((np.arange(4000) + 0.5) / 4000)
     shares = np.array([0.05, 0.5, 0.9])
     assert weighed(draws, draws, shares) == pytest.approx(np.sqrt(shares), abs=2e-3)
+
+
+def test_recalibrated_draws_hold_as_often_as_meant() -> None:
+    """Truths of N(1, 0.5) told by draws of N(0, 1): where they lay is known in closed form, and mended."""
+    meant = np.array([0.05, 0.25, 0.5, 0.75, 0.95])
+    told = norm.cdf(norm.ppf(meant, 1.0, 0.5))
+    mended = recalibrated(norm.ppf((np.arange(4000) + 0.5) / 4000), told, meant)
+    assert np.quantile(mended, meant) == pytest.approx(norm.ppf(meant, 1.0, 0.5), abs=0.01)
 
 
 def test_the_label_alone_is_cut_at_what_came_out() -> None:

@@ -211,3 +211,15 @@ def test_short_pulses_of_a_load_do_not_cut_off(tmp_path: Path) -> None:
     outcome = run(script.host(0.4, "cutoff", "3.000000", 200).host(0.5, "start"), tmp_path, 3)
     assert not switch_events(outcome)
     assert min(float(window["pack_min_v"]) for window in outcome.windows) < 2.7
+
+
+def test_a_silent_host_changes_nothing(tmp_path: Path) -> None:
+    """A minute on the chip; a night of it is the simulated board's test."""
+    script = Script().host(0.4, "cutoff", "3.000000", 200).host(0.5, "start")
+    outcome = run(script.host(61, "identify"), tmp_path, 62)
+    assert [line.fields[1] for line in outcome.of("fault")] == []
+    sequences = [int(window["sequence"]) for window in outcome.windows]
+    assert sequences == list(range(sequences[0], sequences[0] + len(sequences)))
+    assert len(sequences) > 600
+    assert outcome.hellos[-1]["running"] == "1"
+    assert not switch_events(outcome)

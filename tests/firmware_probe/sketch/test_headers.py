@@ -15,7 +15,7 @@ import pytest
 
 from firmware_probe.line_format import COMMAND_MAX_BYTES, command, fixed, frame
 from firmware_probe.twin import board_commands
-from firmware_probe.twin.sensor import INA219, INA226
+from firmware_probe.twin.sensor import INA219, INA226, INA228
 from firmware_probe.twin.window_sums import BurstSums, BurstTimer, Counters, WindowSums, rounded
 from tests.support.firmware_host import Headers, build
 
@@ -23,7 +23,7 @@ from tests.support.firmware_host import Headers, build
 pytestmark = pytest.mark.firmware
 
 WRAP = 1 << 32
-KINDS = {"INA219": INA219, "INA226": INA226}
+KINDS = {"INA219": INA219, "INA226": INA226, "INA228": INA228}
 
 
 @pytest.fixture(scope="module")
@@ -96,7 +96,7 @@ def test_floor_division_is_pythons(headers: Headers) -> None:
 
 
 @pytest.mark.parametrize("shunt_steps", [7, 20, 100, 1000, 10000, 65535])
-@pytest.mark.parametrize("name", ["INA219", "INA226"])
+@pytest.mark.parametrize("name", KINDS)
 def test_window_numbers_are_the_simulated_boards(
     headers: Headers, name: str, shunt_steps: int
 ) -> None:
@@ -105,7 +105,8 @@ def test_window_numbers_are_the_simulated_boards(
     rng = np.random.default_rng(shunt_steps)
     for span_us, count in ((100_012, 94), (10_000, 9), (60_000_004, 500), (4, 1)):
         bus = rng.integers(0, kind.bus_full_counts, count)
-        shunt = rng.integers(-32_000, 32_000, count)
+        end = 500_000 if name == "INA228" else 32_000
+        shunt = rng.integers(-end, end, count)
         pairs = " ".join(f"{b} {s}" for b, s in zip(bus, shunt, strict=True))
         numbers = headers.numbers(f"window {name} {shunt_steps} {span_us} {pairs}")
 
@@ -151,6 +152,28 @@ def windows_of_weeks(rng: random.Random, mean_max: int) -> Iterator[tuple[int, i
         if number % 10_000 == 5_000:
             span_us = rng.randrange(36_000_000_000)
         yield mean * conversions + rng.randrange(conversions), conversions, span_us
+
+
+@pytest.mark.parametrize(("divisor", "mean_max"), [(1_152_000, 2**19), (36_864 * 10**8, 2**47)])
+def test_totals_of_20_bits_at_the_ends_of_their_ranges(
+    headers: Headers, divisor: int, mean_max: int
+) -> None:
+    """INA228 at 0.1 Ohm, charge and energy: 163 mV and 85 V at once, windows of up to 9 s."""
+    rng = random.Random(divisor)
+    windows = []
+    for _ in range(300):
+        conversions = rng.randrange(1, 8_000)
+        mean = rng.randrange(-mean_max, mean_max)
+        span_us = conversions * 1130 + 4 * rng.randrange(300)
+        windows.append((mean * conversions + rng.randrange(conversions), conversions, span_us))
+    question = " ".join(str(number) for window in windows for number in window)
+    parts = portions = 0
+    answers = headers.numbers(f"total {divisor} {question}")
+    for (total, conversions, span_us), answer in zip(windows, answers, strict=True):
+        parts += total * span_us * 256 // conversions
+        portions += span_us // 2**13 + 1
+        assert abs(answer * divisor * 256 - parts) <= divisor * 128 + portions
+    assert portions < divisor * 256
 
 
 # Divisor and greatest mean: INA219 at 0.1 Ohm and INA226 at 0.01 Ohm, charge and energy.
@@ -213,7 +236,7 @@ def test_clock_crosses_the_wrap_without_a_step(headers: Headers) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("name", ["INA219", "INA226"])
+@pytest.mark.parametrize("name", KINDS)
 def test_cutoff_opens_with_the_pair_that_completes_the_hold(headers: Headers, name: str) -> None:
     rng = random.Random(7)
     step_pv = KINDS[name].shunt_lsb_pv
@@ -242,6 +265,39 @@ def test_cutoff_hold_longer_than_the_wrap(headers: Headers) -> None:
     pairs = [f"100 {second * 1_000_000 % WRAP}" for second in range(1, hold_s + 20)]
     question = f"cutoff INA219 3000000 {hold_s * 1000} 0 {' '.join(pairs)}"
     assert headers.numbers(question) == [hold_s]
+
+
+def _leaks(times_us: list[int], shunts: list[int], step_nv: int) -> list[int]:
+    """Index, sum and count of every quarter of a second whose mean is beyond 400 uV; 0: when it was opened."""
+    found: list[int] = []
+    index = next((i for i, at in enumerate(times_us) if at >= 500_000), len(times_us))
+    while index < len(times_us):
+        begun_us, last = times_us[index], index + 1
+        while last < len(times_us) and times_us[last] - begun_us < 250_000:
+            last += 1
+        block = shunts[index + 1 : last + 1]
+        if last < len(times_us) and abs(sum(block)) * step_nv > 400_000 * len(block):
+            found += [last, sum(block), len(block)]
+        index = last + 1
+    return found
+
+
+@pytest.mark.parametrize(("name", "step_nv"), [("INA219", 10_000), ("INA226", 2_500)])
+def test_an_open_switch_that_leaks(headers: Headers, name: str, step_nv: int) -> None:
+    rng = random.Random(19)
+    edge, told = 400_000 // step_nv, 0
+    for _ in range(80):
+        level = rng.choice((0, edge - 1, edge, edge + 1, -edge, -edge - 1, 30_000))
+        scatter = rng.choice((0, 3, edge))
+        pair_us, opened_us = rng.choice((590, 1064, 1180)), rng.choice((0, 5000, WRAP - 300_000))
+        shunts = [level + rng.randint(-scatter, scatter) for _ in range(2500)]
+        after_us = rng.randrange(1, 2000)
+        times_us = [after_us + i * pair_us for i in range(len(shunts))]
+        question = f"leak {name} {opened_us} {(opened_us + after_us) % WRAP} {pair_us}"
+        found = headers.numbers(f"{question} {' '.join(map(str, shunts))}")
+        assert found == _leaks(times_us, shunts, step_nv)
+        told += bool(found)
+    assert 20 < told < 70
 
 
 def test_no_cutoff_never_opens(headers: Headers) -> None:
@@ -559,6 +615,15 @@ def test_output_waits_for_the_port_and_loses_nothing(headers: Headers) -> None:
     assert headers.ask(f"ring {seed}" for seed in range(1, 20)) == ["0 0"] * 19
 
 
+@pytest.mark.parametrize("fill", [0x00, 0xFF])
+def test_worn_cells_are_told_once_a_change(headers: Headers, fill: int) -> None:
+    assert headers.numbers(f"worn {fill} 0") == [0, 5, 1], "a new board's record: open, never told"
+    assert headers.numbers(f"worn {fill} 1")[1:] == [5, 1]
+    told, boot, _ = headers.numbers(f"worn {fill} 7")
+    assert (told, boot) == (5, 5), "one good slot is enough"
+    assert headers.numbers(f"worn {fill} 8") == [5, -1, 1], "none left: as a new board, open"
+
+
 def test_worn_byte_is_passed_over(headers: Headers) -> None:
     for worn in (0, 37, 127):
         last, wrong, _ = headers.numbers(f"records 255 500 -1 {worn}")
@@ -573,8 +638,7 @@ def test_sums_of_bursts_are_the_simulated_boards(headers: Headers) -> None:
     for most, count in ((5, 1), (4_000, 32), (32_767, 32)):
         values = rng.integers(-most, most + 1, (count, 8))
         sums = BurstSums()
-        for burst in values:
-            sums.add(burst)
+        sums.add(values)
         (answer,) = headers.ask([f"burst {' '.join(map(str, values.ravel()))}"])
         assert answer == f"{sums.within} {sums.between} {sums.bursts}"
 

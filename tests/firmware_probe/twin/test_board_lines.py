@@ -50,9 +50,13 @@ def ask(board: SimulatedBoard, *words: str) -> list[str]:
     return bodies(board.advance(0))
 
 
-def sensor_keys(body: str) -> tuple[str, ...]:
-    keys = dict(field.split("=", 1) for field in body.split(",")[1:])
-    return tuple(keys[name] for name in ("sensor", "address", "identity", "ids"))
+def sensor_keys(said: list[str]) -> tuple[str, ...]:
+    """Kind and address of the hello, identity and numbers of the line before it."""
+    known, hello = said[-2:]
+    keys = dict(field.split("=", 1) for field in hello.split(",")[1:])
+    kind, *how = known.split(",")
+    assert kind == "sensor"
+    return (keys["sensor"], keys["address"], *how)
 
 
 @pytest.mark.parametrize(
@@ -71,20 +75,19 @@ def sensor_keys(body: str) -> tuple[str, ...]:
 def test_hello_says_how_the_sensor_was_recognised(
     kind: SensorKind, ids: str, said: tuple[str, ...]
 ) -> None:
-    (hello,) = ask(board_with(kind, ids=ids), "identify")
-    assert sensor_keys(hello) == said
+    assert sensor_keys(ask(board_with(kind, ids=ids), "identify")) == said
 
 
 def test_told_sensor_is_taken_and_kept_over_a_reset() -> None:
     eeprom = Eeprom(board="12345678")
     board = board_with(ids=CLONE, eeprom=eeprom)
-    answer, hello = ask(board, "sensor", "INA228")
+    answer, *said = ask(board, "sensor", "INA228")
     assert answer == "ok,sensor"
-    assert sensor_keys(hello) == ("INA228", "40", "told", CLONE)
+    assert sensor_keys(said) == ("INA228", "40", "told", CLONE)
     board.reset()
     board.receive(b"")
-    assert "identity=told" in bodies(board.advance(SECOND_US))[0]
-    assert sensor_keys(ask(board, "sensor", "auto")[1])[0] == "none"
+    assert bodies(board.advance(SECOND_US))[0] == f"sensor,told,{CLONE}"
+    assert sensor_keys(ask(board, "sensor", "auto"))[0] == "none"
 
 
 def test_sensor_told_wrongly_gives_no_readings() -> None:
@@ -95,8 +98,8 @@ def test_sensor_told_wrongly_gives_no_readings() -> None:
 
 def test_told_address_is_the_only_one_looked_at() -> None:
     board = board_with()
-    assert sensor_keys(ask(board, "address", "45")[1]) == ("none", "00", "-", "0000.0000")
-    assert sensor_keys(ask(board, "address", "40")[1])[0] == "INA228"
+    assert sensor_keys(ask(board, "address", "45")) == ("none", "00", "-", "0000.0000")
+    assert sensor_keys(ask(board, "address", "40"))[0] == "INA228"
 
 
 @pytest.mark.parametrize(
@@ -131,6 +134,12 @@ def own_lines(output: bytes) -> list[list[int]]:
     ]
 
 
+def seconds(rows: list[dict[str, int]], first: list[int], last: list[int]) -> float:
+    """Board time from one line to the other, by their windows."""
+    at = {row["sequence"]: row["time_us"] for row in rows}
+    return (at[last[0]] - at[first[0]]) * 1e-6
+
+
 def test_own_counting_agrees_with_the_windows() -> None:
     board = board_with()
     board.receive(command("start"))
@@ -140,29 +149,30 @@ def test_own_counting_agrees_with_the_windows() -> None:
     assert own[0][0] == 0
     assert all(b[0] - a[0] in (10, 11) for a, b in pairwise(own))
     first, last = own[0], own[-1]
-    assert {line[2] for line in own} == {0}
+    assert {line[1] for line in own} == {1}
     # 0.5 A over 0.1 ohm: 160000 counts of 312.5 nV; 5 V less the drop on the load's side.
-    span_s = (last[1] - first[1]) * 1e-6
-    assert last[3] - first[3] == pytest.approx(160_000 * span_s, rel=1e-4)
-    watt_s = (last[4] - first[4]) * 16 * 3.2 * 312.5e-9 / 0.1
+    span_s = seconds(rows, first, last)
+    assert last[2] - first[2] == pytest.approx(160_000 * span_s, rel=1e-4)
+    watt_s = (last[3] - first[3]) * 16 * 3.2 * 312.5e-9 / 0.1
     assert watt_s == pytest.approx(0.5 * 4.95 * span_s, rel=1e-4)
-    assert rows[first[0]]["time_us"] == first[1]
 
 
 def test_own_counting_goes_on_while_the_board_does_not_read() -> None:
     board = board_with(script="20:hang=15")
     board.receive(command("start"))
-    own = own_lines(board.advance(60 * SECOND_US))
-    span_s = (own[-1][1] - own[0][1]) * 1e-6
-    assert own[-1][3] - own[0][3] == pytest.approx(160_000 * span_s, rel=1e-4)
+    output = board.advance(60 * SECOND_US)
+    own = own_lines(output)
+    span_s = seconds(windows(output), own[0], own[-1])
+    assert own[-1][2] - own[0][2] == pytest.approx(160_000 * span_s, rel=1e-4)
 
 
 def test_its_oscillator_is_off_as_planted() -> None:
     board = board_with(errors=replace(NO_ERRORS, clock=1.008))
     board.receive(command("start"))
-    own = own_lines(board.advance(60 * SECOND_US))
-    span_s = (own[-1][1] - own[0][1]) * 1e-6
-    assert own[-1][3] - own[0][3] == pytest.approx(160_000 * span_s / 1.008, rel=1e-4)
+    output = board.advance(60 * SECOND_US)
+    own = own_lines(output)
+    span_s = seconds(windows(output), own[0], own[-1])
+    assert own[-1][2] - own[0][2] == pytest.approx(160_000 * span_s / 1.008, rel=1e-4)
 
 
 def test_swapped_sensor_is_named_and_its_counts_are_not_mixed() -> None:
@@ -171,8 +181,8 @@ def test_swapped_sensor_is_named_and_its_counts_are_not_mixed() -> None:
     output = board.advance(60 * SECOND_US)
     told = [body.split(",")[2:] for body in bodies(output) if body.startswith("fault,")]
     assert told == [["sensor", ""], ["swap", "INA226@40"]]
-    hello = [body for body in bodies(output) if body.startswith("hello,")]
-    assert sensor_keys(hello[-1])[0] == "INA226"
+    greeted = [body for body in bodies(output) if body.startswith(("sensor,", "hello,"))]
+    assert sensor_keys(greeted)[0] == "INA226"
     rows = windows(output)
     hours = rows[-1]["time_us"] / 3.6e9
     assert rows[-1]["charge_mah"] / 1e6 == pytest.approx(500 * hours, rel=1e-4)

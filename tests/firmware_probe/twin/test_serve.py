@@ -181,7 +181,7 @@ def test_reset_on_open() -> None:
         now[0] += 1.0
         server.step()
     assert board.eeprom.boot == 2
-    assert "cause=reset" in bodies(link.taken)[0]
+    assert "cause=reset" in bodies(link.taken)[1]
 
 
 def test_unplug_by_the_boards_own_faults_takes_board_time() -> None:
@@ -264,7 +264,7 @@ def test_tcp_comes_back_on_the_same_number() -> None:
         where = ("127.0.0.1", int(server.port.rpartition(":")[2]))
         with socket.create_connection(where, timeout=5.0) as reader:
             reader.sendall(b"identify\n")
-            assert reader.recv(1000).startswith(b"\nhello,")
+            assert reader.recv(1000).startswith(b"\nsensor,")
             server.unplug(3600.0)
             assert reader.recv(1000) == b""
         with pytest.raises(ConnectionRefusedError):

@@ -353,7 +353,7 @@ def test_load_switch_stops_the_current_and_says_so() -> None:
 
 def test_without_a_switch() -> None:
     board = plain_board(switch_fitted=False, started=False)
-    assert ",load=-," in bodies(board.advance(0))[0]
+    assert ",load=-," in bodies(board.advance(0))[1]
     for sent, answer in (
         (command("load", "0"), "no,load,fitted"),
         (command("cutoff", "2.700000", "0"), "no,cutoff,fitted"),
@@ -407,8 +407,8 @@ def test_cutoff_holds_over_a_reset_until_a_person_closes_the_switch() -> None:
     board.reset()
     output = board.advance(5 * SECOND_US)
     assert kinds(output, "load") == [["0", "0", "boot"]]
-    assert "cutoff_v=2.700000,hold_ms=1000" in bodies(output)[0]
-    assert "load=0,opened=cutoff" in bodies(output)[0]
+    assert "cutoff_v=2.700000,hold_ms=1000" in bodies(output)[1]
+    assert "load=0,opened=cutoff" in bodies(output)[1]
     board.receive(command("load", "1") + command("load", "0") + command("load", "1"))
     output = board.advance(5 * SECOND_US)
     assert kinds(output, "no") == [["load", "tripped"]] * 2, "not even after load,0"
@@ -419,15 +419,15 @@ def test_cutoff_holds_over_a_reset_until_a_person_closes_the_switch() -> None:
 def test_a_blank_board_starts_open_until_it_is_told(tmp_path: Path) -> None:
     board = plain_board(eeprom=load_eeprom(tmp_path / "none.json"))
     output = board.advance(10 * SECOND_US)
-    assert "load=0,opened=new" in bodies(output)[0]
+    assert "load=0,opened=new" in bodies(output)[1]
     assert {row["current_ma"] for row in windows(output)} == {0}
     for cause in ("power", "brownout", "watchdog", "reset"):
         board.reset(cause)
-        assert "load=0,opened=new" in bodies(board.advance(5 * SECOND_US))[0], cause
+        assert "load=0,opened=new" in bodies(board.advance(5 * SECOND_US))[1], cause
     board.receive(command("load", "1"))
     assert kinds(board.advance(SECOND_US), "load")[0][1:] == ["1", "host"]
     board.reset("brownout")
-    assert "load=1,opened=-" in bodies(board.advance(5 * SECOND_US))[0]
+    assert "load=1,opened=-" in bodies(board.advance(5 * SECOND_US))[1]
 
 
 def test_half_a_line_does_not_glue_to_the_next_hello() -> None:
@@ -435,11 +435,11 @@ def test_half_a_line_does_not_glue_to_the_next_hello() -> None:
     before = board.advance(5 * SECOND_US + 50_000)
     board.reset("brownout")
     after = board.advance(5 * SECOND_US)
-    assert after.startswith(b"\nhello,")
+    assert after.startswith(b"\nsensor,")
     items = LineDecoder().feed(before + after)
     assert [type(item) for item in items].count(Hello) == 2
     board.receive(command("identify"))
-    assert board.advance(0).startswith(b"\nhello,")
+    assert board.advance(0).startswith(b"\nsensor,")
 
 
 @pytest.mark.parametrize("kind", [INA219, INA226], ids=lambda kind: kind.name)
@@ -482,7 +482,7 @@ def test_a_memory_that_takes_nothing_is_told_and_costs_only_itself() -> None:
     assert len(windows(output)) == 2
     board.reset()
     output = board.advance(2 * SECOND_US)
-    assert "load=1" in bodies(output)[0], "what was kept is what is known"
+    assert "load=1" in bodies(output)[1], "what was kept is what is known"
     assert [fault[1] for fault in kinds(output, "fault")] == ["memory"]
 
 
@@ -654,7 +654,7 @@ def test_gain_range_starts_again_with_the_board() -> None:
     assert board.sensor.range_ma == 3200.0
     board.receive(command("load", "0"))
     board.reset()
-    assert "range_ma=400.0000" in bodies(board.advance(SECOND_US))[0]
+    assert "range_ma=400.0000" in bodies(board.advance(SECOND_US))[1]
 
 
 def test_bad_contact_dips_and_heals() -> None:

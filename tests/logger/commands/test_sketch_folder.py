@@ -26,7 +26,7 @@ def test_folder_is_what_the_ide_wants(tmp_path: Path) -> None:
 def test_pictures_of_the_readme_come_along(tmp_path: Path) -> None:
     target, _ = write_sketch(tmp_path)
     text = (target / "README.md").read_text("utf-8")
-    for stem in ("plain_probe", "load_switch", "flex_rig"):
+    for stem in ("plain_probe", "load_switch", "load_switch_high", "flex_rig"):
         assert f"pictures/{stem}" in text
         assert (target / "pictures" / f"{stem}.svg").stat().st_size > 1000
 

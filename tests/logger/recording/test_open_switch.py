@@ -47,7 +47,7 @@ def test_the_current_is_seen_to_go_before_the_board_is_stopped() -> None:
 def test_a_switch_that_does_not_open_is_shouted() -> None:
     bench = at_the_end(FeederBoard(load="1", welded=True))
     recording = bench.recording
-    assert recording.switch.alarm.startswith(f"{LOUD}: 50 mA still flow. take the cells out now")
+    assert recording.switch.alarm.startswith(f"{LOUD}: 50 mA still flow. Take the cells out now")
     assert recording.ended_as is not None
     assert LOUD in recording.ended_as[1]
     assert recording.status().alarm

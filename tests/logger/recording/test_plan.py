@@ -116,6 +116,9 @@ def test_cautions_where_they_apply() -> None:
     left_on = safety.cautions(alkaline, 2.7, load_switch=False, opens_load=True)
     assert "Take the cells out" in left_on[-1]
     assert len(safety.cautions(alkaline, 2.7, load_switch=True, opens_load=True)) == 1
+    assert "Nobody has seen this board's load switch open" in switched[-1]
+    seen = safety.cautions(lithium, 3.0, load_switch=True, opens_load=True, seen_to_open=True)
+    assert len(seen) == 1
 
 
 def test_a_disk_that_will_fill_is_foreseen(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:

@@ -15,6 +15,7 @@
 #include "command_parser.h"
 #include "crc16.h"
 #include "cutoff.h"
+#include "switch_watch.h"
 #include "flash_memory.h"
 #include "flex_cycle.h"
 #include "line_writer.h"
@@ -102,25 +103,10 @@ void floored(std::istringstream &words) {
   std::printf("%" PRId64 " %" PRIu64 "\n", quotient, rest);
 }
 
-template <uint16_t SHUNT>
-int64_t current(int64_t counts, uint16_t conversions, const SensorUnits &units) {
-  return current_steps<SHUNT>(counts, conversions, units);
-}
-
-int64_t current_of(uint16_t shunt_steps, int64_t counts, uint16_t conversions,
-                   const SensorUnits &units) {
-  switch (shunt_steps) {
-    case 7: return current<7>(counts, conversions, units);
-    case 20: return current<20>(counts, conversions, units);
-    case 100: return current<100>(counts, conversions, units);
-    case 1000: return current<1000>(counts, conversions, units);
-    case 10000: return current<10000>(counts, conversions, units);
-    default: return current<65535>(counts, conversions, units);
-  }
-}
-
 SensorUnits units_of(const std::string &sensor, uint16_t shunt_steps) {
-  return sensor == "INA226" ? ina226_units(shunt_steps) : ina219_units(shunt_steps);
+  return sensor == "INA228"   ? ina228_units(shunt_steps)
+         : sensor == "INA226" ? ina226_units(shunt_steps)
+                              : ina219_units(shunt_steps);
 }
 
 // window SENSOR SHUNT_STEPS SPAN_US BUS SHUNT ... : the integers of the line
@@ -134,8 +120,8 @@ void window(std::istringstream &words) {
   stats.clear();
   int bus, shunt;
   while (words >> bus >> shunt) {
-    stats.add(static_cast<uint16_t>(bus), static_cast<int16_t>(shunt),
-              bus * units.pack_ratio + shunt);
+    stats.add(static_cast<int32_t>(bus), static_cast<int32_t>(shunt),
+              bus * units.pack_ratio + shunt, sensor == "INA228");
   }
   Accumulator charge, energy;
   charge.set_divisor(units.charge_divisor);
@@ -153,9 +139,9 @@ void window(std::istringstream &words) {
               n, voltage_uv(stats.pack_voltage_sum(units), n, units),
               voltage_uv(stats.pack_min, 1, units),
               voltage_uv(stats.bus_voltage_sum(units), n, units),
-              current_of(shunt_steps, stats.shunt_sum, n, units),
-              current_of(shunt_steps, stats.shunt_min, 1, units),
-              current_of(shunt_steps, stats.shunt_max, 1, units), charge.rounded_steps(),
+              current_steps(stats.shunt_sum, n, units),
+              current_steps(stats.shunt_min, 1, units),
+              current_steps(stats.shunt_max, 1, units), charge.rounded_steps(),
               energy.rounded_steps());
 }
 
@@ -236,6 +222,21 @@ void blind(std::istringstream &words) {
   cutoff.set(next<uint32_t>(words), 1000, ina219_units(1000));
   cutoff.restart(next<uint32_t>(words));
   std::printf("%d\n", cutoff.blind(next<uint32_t>(words)));
+}
+
+// leak SENSOR OPENED_US FIRST_US PAIR_US SHUNT...: index, sum and pairs of each block over the limit
+void leak(std::istringstream &words) {
+  std::string sensor;
+  words >> sensor;
+  SensorUnits units = units_of(sensor, 1000);
+  SwitchWatch watch;
+  watch.restart(next<uint32_t>(words));
+  uint32_t now_us = next<uint32_t>(words), pair_us = next<uint32_t>(words);
+  int32_t shunt;
+  for (int index = 0; words >> shunt; ++index, now_us += pair_us) {
+    if (watch.add(shunt, now_us, units)) std::printf("%d %d %d ", index, watch.sum(), watch.pairs());
+  }
+  std::printf("\n");
 }
 
 // switch START_CLOSED START_US then CLOSED TIME_US ... : indices of closures
@@ -373,6 +374,30 @@ void records(std::istringstream &words) {
   unsigned most = 0;
   for (unsigned count : memory.writes) most = count > most ? count : most;
   std::printf("%d %d %u\n", whole_boots, wrong, most);
+}
+
+// worn FILL COUNT: a ring of 8 slots whose first COUNT slots have a worn cell, written five times. How
+// often a failure was told, and the last boot number that can be read back.
+void worn(std::istringstream &words) {
+  TestMemory memory(next<uint8_t>(words));
+  int count = next<int>(words), told = 0;
+  Record record;
+  RecordRing<TestMemory> ring(memory, 0, 8 * RecordRing<TestMemory>::SLOT_BYTES);
+  ring.load(&record);
+  for (int i = 0; i < 5; ++i) {
+    ++record.boot;
+    ring.begin(record);
+    bool more = true;
+    for (int byte = 0; more && byte < 16 * 20; ++byte) {
+      more = ring.write_byte();
+      for (int slot = 0; slot < count; ++slot) memory.bytes[static_cast<size_t>(16 * slot + 3)] = 0x77;
+    }
+    if (ring.take_failure()) ++told;
+    if (ring.take_failure()) told += 100;
+  }
+  RecordRing<TestMemory> again(memory, 0, 8 * RecordRing<TestMemory>::SLOT_BYTES);
+  bool found = again.load(&record);
+  std::printf("%d %d %d\n", told, found ? record.boot : -1, record.opened);
 }
 
 // burst VALUE... : within between bursts, of all bursts of eight
@@ -522,8 +547,8 @@ int main() {
       {"crc", crc},       {"fixed", fixed}, {"line", line},     {"scale", scaled}, {"floor", floored},
       {"window", window}, {"total", total}, {"weeks", weeks},   {"clock", clock_of}, {"cutoff", cutoff},
       {"blind", blind},   {"switch", limit}, {"joint", joint},  {"pulse", pulse},  {"ohm", ohm},
-      {"parse", parse},   {"records", records}, {"burst", burst}, {"bursts", bursts},
-      {"parse", parse},   {"records", records}, {"flash", flash}, {"ring", ring}, {"serial", serial}, {"name", name},
+      {"parse", parse},   {"records", records}, {"burst", burst}, {"bursts", bursts}, {"leak", leak}, {"worn", worn},
+      {"flash", flash}, {"ring", ring}, {"serial", serial}, {"name", name},
   };
   std::string text;
   while (std::getline(std::cin, text)) {

@@ -16,7 +16,7 @@ import numpy.typing as npt
 import serial
 
 from firmware_probe.line_format import WINDOW_FIELDS, command, crc16
-from tests.support.firmware_sim.toolchain import bench_program
+from tests.support.firmware_sim.toolchain import RP2040, bench_program, rp2040_parts
 
 RECORD: Final = np.dtype(
     [
@@ -138,7 +138,10 @@ def _start(elf: Path, script: Script, folder: Path, *options: str) -> "subproces
     folder.mkdir(parents=True, exist_ok=True)
     path = folder / "script.txt"
     path.write_text("\n".join(script.lines) + "\n", "ascii")
-    command_line = [str(bench_program()), str(elf), str(path), str(folder), *options]
+    bench = [str(bench_program())]
+    if elf.suffix == ".bin":  # an image for the RP2040
+        bench = ["node", str(RP2040 / "bench.mjs"), "--parts", str(rp2040_parts())]
+    command_line = [*bench, str(elf), str(path), str(folder), *options]
     return subprocess.Popen(command_line, stderr=subprocess.PIPE, text=True)
 
 

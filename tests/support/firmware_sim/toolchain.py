@@ -86,6 +86,66 @@ def sketch(*flags: str) -> Path:
     return _make("firmware.elf", folder, " ".join(flags))
 
 
+# ---- the RP2040 ----------------------------------------------------------------------------
+
+RP2040: Final = SIMULATOR / "rp2040"
+RP2040_PACKAGES: Final = "gcc make gcc-arm-none-eabi nodejs npm"
+_RP2040_PROGRAMS: Final = ("cc", "make", "arm-none-eabi-g++", "node")
+
+
+def rp2040_missing() -> str:
+    """What the simulated RP2040 lacks and how to get it; empty if it is all there."""
+    lacking = [name for name in _RP2040_PROGRAMS if shutil.which(name) is None]
+    if lacking:
+        return (
+            f"RP2040 toolchain not installed ({', '.join(lacking)}); "
+            f"on Debian or Ubuntu: sudo apt-get install {RP2040_PACKAGES}"
+        )
+    if not (RP2040 / "node_modules" / "rp2040js").exists():
+        return f"rp2040js not installed: npm ci --prefix {RP2040.relative_to(ROOT)}"
+    return ""
+
+
+needs_rp2040: Final = pytest.mark.skipif(
+    bool(rp2040_missing()) and not required(), reason=rp2040_missing()
+)
+
+
+def _make_rp2040(target: Path, *variables: str) -> Path:
+    if problem := rp2040_missing():
+        pytest.fail(problem)
+    command = ["make", "-s", "-f", str(RP2040 / "firmware.mk"), f"BUILD={target.parent}"]
+    done = subprocess.run([*command, *variables, str(target)], capture_output=True, text=True)
+    if done.returncode:
+        pytest.fail(f"{' '.join(command)} failed:\n{done.stdout}\n{done.stderr}")
+    return target
+
+
+@functools.cache
+def rp2040_parts() -> Path:
+    """What lies on the bench beside the chip, for Node."""
+    return _make_rp2040(build_folder() / "rp2040" / "parts.node")
+
+
+@functools.cache
+def rp2040_sketch(*flags: str, hertz: int = 12_000_000) -> Path:
+    """The unchanged sketch for the RP2040, as the image of its flash."""
+    name = re.sub(r"[^A-Za-z0-9]+", "_", f"rp2040_{hertz}_{'_'.join(flags)}")
+    return _make_rp2040(
+        build_folder() / name / "firmware.bin",
+        f"RP2040_HERTZ={hertz}",
+        f"FIRMWARE_FLAGS={' '.join(flags)}",
+    )
+
+
+def rp2040_size_of(image: Path) -> "Size":
+    """As ``size_of``, for the ELF beside an image."""
+    command = ["arm-none-eabi-size", str(image.with_suffix(".elf"))]
+    done = subprocess.run(command, capture_output=True, text=True, check=True)
+    text, data, bss, *_ = (int(item) for item in done.stdout.splitlines()[1].split()[:4])
+    return Size(flash=text + data, ram=data + bss)
+
+
 @dataclass(frozen=True)
 class Size:
     """What the sketch takes on the chip: flash, and RAM of variables with a fixed place (bytes)."""

@@ -265,3 +265,17 @@ void pico_get_unique_board_id(pico_unique_board_id_t *serial) {
     serial->id[at] = (uint8_t)(REGISTER(BENCH_SERIAL + (at & 4)) >> 8 * (at & 3));
   }
 }
+
+// ---- what the compiler calls ------------------------------------------------
+
+extern "C" {
+void *memcpy(void *to, const void *from, size_t count) {
+  for (size_t at = 0; at < count; ++at) ((volatile uint8_t *)to)[at] = ((const uint8_t *)from)[at];
+  return to;
+}
+
+void *memset(void *to, int value, size_t count) {
+  for (size_t at = 0; at < count; ++at) ((volatile uint8_t *)to)[at] = (uint8_t)value;
+  return to;
+}
+}

@@ -1,0 +1,1 @@
+"""The probe's firmware for boards that run an interpreter of Python; speaks PROTOCOL.md."""

@@ -1,0 +1,33 @@
+"""The sheet to print: the fuse by the run's own peak."""
+
+from dataclasses import replace
+
+from analysis.report.sheet import sheet_figure
+from analysis.run.rundown import rundown
+from analysis.say.figures import figure_style
+from logger.base.pack import Pack
+from logger.run.reader import read_run
+from tests.support.places import ROOT
+
+EVENING = ROOT / "sample_runs" / "vest-evening"
+
+
+def _fuse(pack: Pack | None) -> str:
+    run = read_run(EVENING)
+    run = replace(run, description=replace(run.description, pack=pack))
+    with figure_style():
+        page = sheet_figure(run, rundown(run, 3.0, 60.0))
+    texts = [text.get_text() for text in page.texts]
+    found = [i for i, text in enumerate(texts) if text.startswith("Fuse:")]
+    return " ".join(texts[found[0] : found[0] + 2]) if found else ""
+
+
+def test_the_fuse_by_the_runs_peak() -> None:
+    # Its peak is 303 mA: 1.5 times that is 455 mA, the next value is 500 mA (SOURCES.md D13).
+    assert "500 mA quick" in _fuse(Pack("alkaline", 3, "AA"))
+    assert "if the wires bear it" in " ".join(_fuse(Pack("alkaline", 3, "AA")).split())
+
+
+def test_a_power_bank_needs_none_and_a_coin_cell_melts_none() -> None:
+    assert _fuse(Pack("usb-bank")) == ""
+    assert "none of the usual values fits" in _fuse(Pack("lithium-coin", 1, "CR2032"))

@@ -1,0 +1,68 @@
+"""Room and speed of the firmware in Python: nothing is allocated for a conversion, and small boards hold it."""
+
+import itertools
+from pathlib import Path
+
+import pytest
+
+from firmware_probe.interpreter.process import FIRMWARE
+from firmware_probe.line_format import command
+from logger.commands.interpreter_folder import BOARDS, board_files
+from tests.support.interpreter_bench import bodies, kinds, needs_interpreter, started, steady
+
+pytestmark = [pytest.mark.firmware, needs_interpreter]
+
+# All that lies on the heap of a computer's interpreter: its words are twice a board's.
+HEAP_BYTES = 192 * 1024
+
+
+@pytest.mark.parametrize("kind", ["INA219", "INA226"])
+def test_a_conversion_takes_no_memory(tmp_path: Path, kind: str) -> None:
+    """With the collector off, as many bytes are in use after 5000 conversions as before."""
+    with started(tmp_path) as board:
+        board.chip(kind)
+        board.boot(averages=1)
+        board.run(steady(board, 100))
+        board.ask("bytes 10")
+        assert board.ask("bytes 5000") == ("bytes", "0")
+
+
+def test_it_runs_within_a_small_boards_memory(tmp_path: Path) -> None:
+    """A minute at the shortest windows: collected again and again, no line lost, none invented."""
+    with started(tmp_path, HEAP_BYTES) as board:
+        board.boot(averages=1)
+        board.host(command("window", "20000") + command("start"))
+        now_us, sent = 0, b""
+        for _ in range(240):
+            now_us = steady(board, 235, start_us=now_us)
+            sent += board.run(now_us).sent
+    numbers = [int(body.split(",")[1]) for body in kinds(bodies(sent), "w")]
+    assert len(numbers) > 2900
+    assert all(b - a == 1 for a, b in itertools.pairwise(numbers))
+
+
+@pytest.mark.parametrize("name", BOARDS)
+def test_files_are_small(name: str) -> None:
+    content = board_files(BOARDS[name])
+    assert sum(map(len, content.values())) < 80_000
+    # A board compiles one file at a time: text, syntax and code are in memory together.
+    assert max(map(len, content.values())) < 16_000
+
+
+def test_every_sum_of_a_conversion_is_a_small_integer() -> None:
+    """On a 32-bit board a small integer has 31 bits; a greater one takes memory. Extremes of both sensors."""
+    from firmware_probe.micropython.probe.window import Window
+
+    assert FIRMWARE.is_dir()
+    for bus, shunt in ((32767, 32766), (32767, -32766), (8000, 31999), (0, -31999)):
+        window = Window()
+        for _ in range(8191):
+            window.add(bus, shunt, bus * 500 + shunt)
+            assert abs(bus * shunt) < 2**30
+        values = {name: value for name, value in vars(window).items() if name.startswith("_")}
+        assert max(map(abs, values.values())) < 2**30, values
+        window.add(bus, shunt, bus * 500 + shunt)
+        window.fold()
+        assert window.bus_sum == 8192 * bus
+        assert window.bus_shunt_sum == 8192 * bus * shunt
+        assert window.shunt_square_sum == 8192 * shunt * shunt

@@ -1,0 +1,83 @@
+"""The firmware in Python on this computer's MicroPython; skips, or fails if told to, without one."""
+
+import contextlib
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+
+from firmware_probe.interpreter.process import (
+    HEAP_BYTES,
+    PACKAGE,
+    Interpreter,
+    InterpreterMissing,
+    interpreter_command,
+)
+from firmware_probe.line_format import crc16
+from tests.support.firmware_sim.toolchain import required
+
+PAIR_US: Final = 1064
+
+
+def missing() -> str:
+    """What to do about it; empty if there is one."""
+    try:
+        interpreter_command()
+    except InterpreterMissing:
+        return f"no MicroPython for this computer; for Python 3.11 on Linux: pip install {PACKAGE}"
+    return ""
+
+
+# With DRAWBENCH_REQUIRE_FIRMWARE=1 nothing is skipped: starting it then fails and says why.
+needs_interpreter: Final = pytest.mark.skipif(bool(missing()) and not required(), reason=missing())
+
+
+@contextlib.contextmanager
+def started(folder: Path, heap_bytes: int = HEAP_BYTES) -> Iterator[Interpreter]:
+    folder.mkdir(exist_ok=True)
+    with Interpreter(folder, heap_bytes) as interpreter:
+        yield interpreter
+
+
+def steady(
+    interpreter: Interpreter, count: int, shunt: int = 500, bus: int = 1100, start_us: int = 0
+) -> int:
+    """So many pairs alike, one every 1064 us; gives when the last is done."""
+    ends_us = start_us + PAIR_US * np.arange(1, count + 1, dtype=np.int64)
+    alike = np.ones(count, dtype=np.int64)
+    interpreter.pairs(ends_us, shunt * alike, bus * alike)
+    return int(ends_us[-1])
+
+
+def play(
+    interpreter: Interpreter,
+    ends_us: npt.NDArray[np.int64],
+    shunt: npt.NDArray[np.int64],
+    bus: npt.NDArray[np.int64],
+) -> bytes:
+    """All of these conversions, each of shape (n,), in portions that fit the board's memory; what it sent."""
+    sent = b""
+    for begin in range(0, len(ends_us), 1000):
+        part = slice(begin, begin + 1000)
+        interpreter.pairs(ends_us[part], shunt[part], bus[part])
+        sent += interpreter.run(int(ends_us[part][-1])).sent
+    return sent
+
+
+def bodies(sent: bytes) -> list[str]:
+    """Bodies of the lines; every one must have a right CRC, and nothing may be between them."""
+    found = []
+    for line in sent.decode("ascii").split("\n"):
+        if line:
+            body, star, crc = line.partition("*")
+            assert star
+            assert crc == f"{crc16(body.encode('ascii')):04X}", line
+            found.append(body)
+    return found
+
+
+def kinds(found: list[str], *wanted: str) -> list[str]:
+    return [body for body in found if body.split(",", 1)[0] in wanted]
