@@ -1,12 +1,18 @@
 """Every planted fault is found by its own rule, and none is found on boards that keep them."""
 
+import contextlib
+from pathlib import Path
+
 import pytest
 
+from firmware_probe.interpreter.board import InterpreterBoard
+from firmware_probe.twin.bench_text import load_from_text
 from firmware_probe.twin.faults import Fault, FaultPlayer
 from logger.base.errors import BenchError
 from logger.board.port import LinkLostError
 from logger.conform.course import Conformance
 from tests.support.conform_bench import conform, twin
+from tests.support.interpreter_bench import needs_interpreter
 from tests.support.planted_boards import PLANTED, Planted
 from tests.support.spoiled_boards import Spoiled
 from tests.support.spoiled_habits import Wrapping, stalling
@@ -44,6 +50,23 @@ def test_the_simulated_board_keeps_every_rule(sensor: str, load: str, seed: int)
     result = conform(twin(sensor, load=load, seed=seed))
     assert broken(result) == {}
     assert len(result.of("passed")) >= 43
+
+
+@pytest.mark.firmware
+@needs_interpreter
+@pytest.mark.parametrize(("sensor", "fitted"), [("ina219", True), ("ina226", False)])
+def test_the_firmware_in_python_keeps_every_rule(sensor: str, fitted: bool, tmp_path: Path) -> None:
+    """Another firmware than the one the rules were written beside: the real core on MicroPython."""
+    bench = twin(sensor)
+    pack, chip, load = bench.pack, bench.sensor, load_from_text("100ohm", 7)
+    with contextlib.closing(
+        InterpreterBoard(pack, load, chip, tmp_path, switch_fitted=fitted)
+    ) as board:
+        result = conform(board)
+    assert broken(result) == {}
+    passed = {item.rule.name for item in result.of("passed")}
+    assert {"counts", "charge", "conversions", "boot-counts", "split-command"} <= passed
+    assert ("load-opens" in passed) == fitted
 
 
 def test_without_a_switch() -> None:
