@@ -55,7 +55,11 @@ def luck_of(mean_ma: Floats, bus_v: Floats, ohm: float, noise_v: float) -> Luck:
     untold_ma2 = blur_ma**2 + slow_ma2
     told = max(0.0, 1 - untold_ma2 / (spread / len(mean_ma) + slow_ma2))
     luck_ma = share * seen_ma
-    left_ma = float(np.linalg.norm([share * blur_ma, _LEFT_SHARE * np.std(luck_ma), _SLOW_SHARE * np.sqrt(slow_ma2)]))
+    left_ma = float(
+        np.linalg.norm(
+            [share * blur_ma, _LEFT_SHARE * np.std(luck_ma), _SLOW_SHARE * np.sqrt(slow_ma2)]
+        )
+    )
     return Luck(luck_ma, told, left_ma)
 
 

@@ -85,7 +85,7 @@ def senses_of(
     sheet = sensor_limits(kind)
     if sheet is None or not shunt_ohm or shunt_ohm <= 0:
         return None
-    zero_ma = 1e3 * sheet.shunt_offset_v(range_ma, shunt_ohm) / shunt_ohm
+    zero_ma = sheet.zero_ma(range_ma, shunt_ohm, BENCH_V)
     if zero is not None:
         zero_ma = abs(zero.zero) + 2 * zero.zero_standard
     step_ma = 1e3 * sheet.current_step_v / shunt_ohm
