@@ -13,7 +13,7 @@ from statistics import fmean, median
 from typing import Final, NamedTuple
 
 from logger.base.numbers import digits_text
-from logger.base.sensor_limits import sensor_limits
+from logger.base.sensor_limits import BENCH_V, sensor_limits
 from logger.run.calibration import Line
 
 FIRST_LOOK_S: Final = 3.0

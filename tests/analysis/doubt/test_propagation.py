@@ -17,6 +17,7 @@ from analysis.doubt.uncertainty import (
     budget,
     combined,
     coverage_factor,
+    dof_known_to,
     effective_dof,
     resistance_budget,
 )

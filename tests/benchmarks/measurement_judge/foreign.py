@@ -10,9 +10,9 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from tests.benchmarks.measurement_judge.cases import CHEMISTRIES, draw_load, draw_pack
+from tests.benchmarks.measurement_judge.cases import draw_load, draw_pack
 from tests.support.datasheet_boards.errors import CRYSTAL, RESONATOR
-from tests.support.datasheet_boards.packs import make_world
+from tests.support.datasheet_boards.packs import CHEMISTRIES, make_world
 
 Floats = npt.NDArray[np.float64]
 

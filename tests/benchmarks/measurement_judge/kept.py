@@ -26,7 +26,7 @@ def case_of(chip: str, kind: str, law: Law, seed: int, people: Population) -> tu
     """A case and, of every fourth, its ideal widths by state and quantity; else an empty one."""
     kept = _place(chip, kind, law, seed)
     if kept is not None and kept.exists():
-        found: tuple[Case, Ideal] = pickle.loads(kept.read_bytes())  # noqa: S301 - our own file
+        found: tuple[Case, Ideal] = pickle.loads(kept.read_bytes())
         return found
     case = draw_case(chip, kind, law, seed)
     ideal: Ideal = {}
