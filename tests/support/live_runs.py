@@ -1,6 +1,6 @@
 """Runs given to the live forecast in portions, as a recording would."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from pathlib import Path
 
@@ -56,8 +56,8 @@ def portions(run: Run, count: int) -> list[Rows]:
     counted = column("conversions") if "conversions" in samples else None
     edges = np.unique(np.linspace(0, len(samples), count + 1).astype(int))
     return [
-        Rows(
-            *(values[begin:end] for values in columns),
+        replace(
+            Rows(*(values[begin:end] for values in columns)),
             conversions=None if counted is None else counted[begin:end],
         )
         for begin, end in pairwise(edges.tolist())
