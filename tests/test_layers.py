@@ -200,7 +200,7 @@ def test_the_tests_of_a_file_are_found_by_its_path() -> None:
 TOPICS: Final = {
     "firmware_probe/sketch": {"headers", "fuzz"},
     "firmware_probe/simulator": {
-        "boards", "bursts", "clock", "faults", "flex", "load_switch", "logger", "probe", "sums",
+        "boards", "bursts", "clock", "faults", "flex", "load_switch", "logger", "ports", "probe", "sensors", "sums",
     },
     "logger/page": {"browser"},
 }  # fmt: skip

@@ -218,6 +218,7 @@ def _of_imports() -> Iterator[str]:
 def _of_boards() -> Iterator[str]:
     for command in ("probe", "log new-run", "flex log new-run --specimen S1", "calibrate"):
         yield from _each(command, "--port missing-port", "--port notes.txt", "--baud 7")
+    yield from _each("conform", "", "missing-port", "notes.txt", "missing-port --baud 7")
     yield from _each(
         "probe",
         "--sensor INA999",

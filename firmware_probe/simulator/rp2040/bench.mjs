@@ -46,6 +46,7 @@ const bench = {
   chipReset: 1 << 8,
   cause: 'power',
   switchFitted: false,
+  hostSilent: false, // as a USB port that nobody reads
   gate: null,
   base: 0,
   event: (text) => writeSync(files['events.txt'], `${(now() / 16).toFixed(4)} ${text}\n`),
@@ -79,6 +80,8 @@ const commands = {
     if (!RESETS.includes(cause)) throw new Error(cause);
     chip.restart = cause === 'brownout' ? 'power' : cause; // the chip cannot tell them apart
   },
+  'host-silent': () => (bench.hostSilent = true),
+  'host-reads': () => !(bench.hostSilent = false),
   stall: () => (chip.stalled = true),
   bus: (text) => chip.busFault(text.split(' ')[0], Number(text.split(' ')[1] ?? 0)),
   'flash-worn': (places) => places.split(' ').forEach((place) => bench.worn.add(FLASH_BYTES - KEPT_BYTES + Number(place))),
@@ -112,7 +115,6 @@ function start(cause) {
   bench.base = now();
   bench.cause = cause;
   chip = null;
-  if (before && line) bench.handed(10, bench.base / 16); // half a line that the reset cut off
   if (before && cause === 'power') parts.powerOn(bench.base);
   chip = new Chip(bench);
   if (!before) return;

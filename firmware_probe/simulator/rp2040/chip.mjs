@@ -151,7 +151,7 @@ export class Chip {
     uart.readUint32 = (offset) => {
       if (offset !== 0x18) return read(offset);
       this.#sent();
-      return (read(offset) & ~(1 << 7)) | (this.tx.length > UART_BYTES ? 1 << 5 : 0) | (this.tx.length ? 0 : 1 << 7);
+      return (read(offset) & ~(1 << 7)) | (this.tx.length > UART_BYTES || this.bench.hostSilent ? 1 << 5 : 0) | (this.tx.length ? 0 : 1 << 7);
     };
     uart.onByte = (byte) => {
       this.txEnd = Math.max(this.nanos, this.txEnd) + this.#byteNanos();

@@ -185,6 +185,23 @@ def test_restart_is_told_and_loses_no_charge_before_it(
     assert bool(outcome.faults("watchdog")) == (cause == "watchdog")
 
 
+def test_nobody_reads_the_port(tmp_path: Path) -> None:
+    """Lines wait and newer ones are lost, which their numbers tell; charge is not, and the cutoff opens the switch."""
+    script = Script().at(0, "switch-fitted").host(0.3, "load", "1", "1").host(0.5, "start")
+    script.host(0.7, "cutoff", "4.000000", "500").at(1, "host-silent")
+    script.at(4, "pack-v 3.9").at(6, "host-reads").host(6.3, "identify")
+    outcome = run(script, tmp_path, 7)
+    assert not outcome.void
+    sequences = [int(window["sequence"]) for window in outcome.windows]
+    assert max(b - a for a, b in itertools.pairwise(sequences)) > 30
+    opened_us = outcome.event_times("switch open")[-1]
+    assert opened_us == pytest.approx(4.5e6, abs=5000)
+    assert outcome.hellos[-1]["load"] == "0"
+    assert [line.fields[2] for line in outcome.of("load")][-1] == "cutoff"
+    drawn = 100 * opened_us / 3.6e9
+    assert float(outcome.windows[-1]["charge_mah"]) == pytest.approx(drawn, rel=0.02)
+
+
 def test_commands_split_at_each_byte(tmp_path: Path) -> None:
     script = Script().at(0, "switch-fitted")
     for at, byte in enumerate(b"load,0*2A6D\n"):
