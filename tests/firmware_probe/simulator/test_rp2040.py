@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from firmware_probe.line_format import command
 from tests.support.firmware_sim.bench import Outcome, Script, run_bench
 from tests.support.firmware_sim.exact import (
     INA219,
@@ -224,11 +225,14 @@ def test_sensor_swapped_while_running(tmp_path: Path) -> None:
 
 def test_commands_split_at_each_byte(tmp_path: Path) -> None:
     script = Script().at(0, "switch-fitted")
-    for at, byte in enumerate(b"load,0*2A6D\n"):
-        script.at(0.3 + 0.05 * at, f"send-hex {byte:02x}")
-    outcome = run(script.host(1.5, "load", "0"), tmp_path, 2)
-    # the first has a wrong CRC, the second the right one
-    assert [line.kind for line in outcome.of("ok", "no")] == ["no", "ok"]
+    at_s = 0.2
+    for words in (("load", "1", "1"), ("cutoff", "2.700000", "1500"), ("load", "0")):
+        for byte in command(*words):
+            script.at(at_s, f"send-hex {byte:02x}")
+            at_s += 0.02
+    outcome = run(script.host(at_s, "identify"), tmp_path, at_s + 0.3)
+    assert [line.fields for line in outcome.of("ok", "no")] == [("load",), ("cutoff",), ("load",)]
+    assert outcome.hellos[-1]["hold_ms"] == "1500"
     assert outcome.truth["switch_closed"] == 0
 
 
