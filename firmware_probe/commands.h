@@ -30,6 +30,7 @@ static CommandError do_burst(uint32_t burst_us) {
 // Kind in the two lowest bits, address - 40h + 1 above.
 static CommandError do_sensor(uint8_t kind, uint8_t address) {
   if (running) return ERROR_BUSY;
+  if (!WITH_INA228 && kind == SENSOR_INA228) return ERROR_FITTED;
   record.sensor = (uint8_t)(address << 2 | kind);
   records.begin(record);
   look_due = true;
@@ -118,7 +119,7 @@ static bool work_step() {
     return true;
   }
   if (records.writing()) write_record_byte();
-  if (own_part < OWN_PARTS) {
+  if (WITH_INA228 && own_part < OWN_PARTS) {
     own_step();
     return true;
   }

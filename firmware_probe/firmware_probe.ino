@@ -97,6 +97,7 @@ void setup() {
   ++record.boot;
   records.begin(record);
   while (write_record()) {
+    watchdog_feed();  // worn memory is tried slot by slot, for seconds
   }
   digitalWrite(PIN_LOAD_SWITCH, load_closed() ? HIGH : LOW);
   pinMode(PIN_LIMIT_SWITCH, INPUT_PULLUP);

@@ -145,7 +145,7 @@ static bool window_field(uint8_t field) {
     default:
       put_fixed(closed.energy_steps, 6);
       window_due = false;
-      own_after(closed.sequence);
+      if (WITH_INA228) own_after(closed.sequence);
       return false;
   }
   return true;
@@ -289,7 +289,7 @@ static bool next_field() {
     case LINE_HELLO: return hello_field(field);
     case LINE_WINDOW: return window_field(field);
     case LINE_BURST: return burst_field(field);
-    case LINE_OWN: return own_field(field);
+    case LINE_OWN: return WITH_INA228 && own_field(field);
     case LINE_LOAD: return load_field(field);
     case LINE_FAULT: return fault_field(field);
     case LINE_ANSWER: return answer_field(field);
@@ -348,7 +348,7 @@ static LineKind next_line() {
   if (flex_joint_due < flex_joints) return LINE_FLEX;
   if (flex_end_due) return LINE_FLEX_END;
   if (burst_line_due) return LINE_BURST;
-  if (own_part == OWN_PARTS) return LINE_OWN;
+  if (WITH_INA228 && own_part == OWN_PARTS) return LINE_OWN;
   if (window_due) return LINE_WINDOW;
   return LINE_NONE;
 }

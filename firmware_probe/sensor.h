@@ -56,7 +56,7 @@ class Sensor {
     if (bus_.hung()) bus_.free();
     if (kind_ == SENSOR_NONE) return false;
     use_settings();
-    if (kind_ == SENSOR_INA228) begin_ina228();
+    if (wide()) begin_ina228();
     configure();
     return true;
   }
@@ -93,7 +93,7 @@ class Sensor {
       good = good && read_shunt(&value);
       if (value >= range_counts() || value <= -range_counts()) good = false;
       // Of the INA228 the upper 16 bits, rounded.
-      if (kind_ == SENSOR_INA228) value = (value + 8) >> 4;
+      if (wide()) value = (value + 8) >> 4;
       values[at] = (int16_t)value;
     }
     configure();
@@ -104,9 +104,9 @@ class Sensor {
   bool can_burst() const { return kind_ != SENSOR_INA219 || INA219_BITS == 12; }
 
   // More than 16 bits.
-  bool wide() const { return kind_ == SENSOR_INA228; }
+  bool wide() const { return WITH_INA228 && kind_ == SENSOR_INA228; }
 
-  bool counts_itself() const { return kind_ == SENSOR_INA228; }
+  bool counts_itself() const { return wide(); }
 
   // One of OWN_PARTS registers, 0.2 ms each. False when it could not be read.
   bool read_own(uint8_t part, OwnCounts *counts) {
@@ -159,7 +159,7 @@ class Sensor {
   static const uint16_t INA228_LATCHED = 0x8001;  // reading the register clears the ready flag
 
   void use_settings() {
-    const SensorSettings *settings = kind_ == SENSOR_INA228   ? &INA228_SETTINGS
+    const SensorSettings *settings = wide()                   ? &INA228_SETTINGS
                                      : kind_ == SENSOR_INA226 ? &INA226_SETTINGS
                                                               : &INA219_SETTINGS;
     flash_copy(&set_, settings, sizeof set_);
@@ -174,7 +174,7 @@ class Sensor {
   uint16_t with_gain(uint16_t word) const { return (uint16_t)(word | (uint16_t)gain_bits_ << 11); }
 
   bool read_shunt(int32_t *counts) {
-    if (kind_ == SENSOR_INA228) return bus_.read_20(INA228_SHUNT, counts);
+    if (wide()) return bus_.read_20(INA228_SHUNT, counts);
     uint16_t word;
     if (!bus_.read(REGISTER_SHUNT, &word)) return false;
     *counts = (int16_t)word;
@@ -220,7 +220,7 @@ class Sensor {
 
   // Reading the INA226's mask register, or the INA228's latched diagnosis, hands out the ready flag and clears it.
   SensorEvent poll_flagged() {
-    bool wide = kind_ == SENSOR_INA228;
+    bool wide = this->wide();
     uint16_t flags, bus;
     if (!bus_.read(wide ? INA228_DIAGNOSIS : INA226_MASK_ENABLE, &flags)) return SENSOR_SILENT;
     if (!(flags & (wide ? INA228_READY : INA226_READY))) return SENSOR_WAITING;

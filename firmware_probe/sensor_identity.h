@@ -4,6 +4,7 @@
 #include <Arduino.h>
 
 #include "register_bus.h"
+#include "settings.h"
 
 enum SensorKind : uint8_t { SENSOR_NONE, SENSOR_INA219, SENSOR_INA226, SENSOR_INA228 };
 
@@ -66,7 +67,7 @@ class SensorIdentifier {
       if (!read_ids(REGISTER_MAKER)) ids_->maker = ids_->die = NO_ID;
       return ids_->maker == TEXAS && ids_->die >> 4 == 0x226 ? SENSOR_INA226 : SENSOR_NONE;
     }
-    return ids_->die >> 4 == 0x228 ? SENSOR_INA228 : SENSOR_NONE;
+    return WITH_INA228 && ids_->die >> 4 == 0x228 ? SENSOR_INA228 : SENSOR_NONE;
   }
 
   bool read_ids(uint8_t first) {

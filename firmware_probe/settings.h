@@ -30,6 +30,15 @@
 #define INA219_GAIN 8
 #endif
 
+// INA228: 0 leaves it out. The 28 KiB that an ATmega32U4's boot loader leaves do not hold it, too.
+#ifndef WITH_INA228
+#if defined(__AVR_ATmega32U4__)
+#define WITH_INA228 0
+#else
+#define WITH_INA228 1
+#endif
+#endif
+
 // Load switch: 0 not fitted, 1 fitted, 2 look for the 10 kOhm at its pin (pins.h).
 #ifndef LOAD_SWITCH
 #define LOAD_SWITCH 2

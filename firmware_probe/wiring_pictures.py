@@ -116,7 +116,7 @@ def _measuring_part(
     picture.text((-0.35, 2.15), MINUS, size=16)
     picture.part(elm.Fuse(), (0.8, TOP), (3.2, TOP), "fuse, next to the pack")
     picture.wire((3.2, TOP), (4.5, TOP), colour=PLUS)
-    picture.box((4.5, 6.6), (BOARD_RIGHT, 9.1), "sensor breakout", "INA219 or INA226")
+    picture.box((4.5, 6.6), (BOARD_RIGHT, 9.1), "sensor breakout", "INA219, INA226, INA228")
     picture.text((4.65, TOP), "VIN+", align="left", size=SMALL)
     picture.text((BOARD_RIGHT - 0.15, TOP), f"VIN{MINUS}", align="right", size=SMALL)
     picture.wire(load_head, (load_x, TOP), (load_x, 6.6), colour=PLUS)
@@ -148,7 +148,7 @@ def plain_probe() -> None:
     picture.text(
         (7.3, -1.2),
         f"The pack's current goes in at VIN+ and comes out at VIN{MINUS}.\n"
-        f"INA226 breakouts only: join VBS (VBUS) to VIN{MINUS}.",
+        f"INA226 and INA228 breakouts: join VBS (VBUS) to VIN{MINUS}.",
         size=SMALL,
     )
     picture.save("plain_probe")
@@ -185,7 +185,7 @@ def load_switch() -> None:
     picture.text(
         (7.3, -1.7),
         "The 10 kΩ keeps the switch open while the board is off or starting, and tells the sketch\n"
-        f"that a switch is fitted. INA226 breakouts only: join VBS (VBUS) to VIN{MINUS}.\n"
+        f"that a switch is fitted. INA226 and INA228 breakouts: join VBS (VBUS) to VIN{MINUS}.\n"
         "Laptop on its battery, and nothing else plugged into the piece: a second way to ground\n"
         "(USB of its own, an earthed supply) goes around the switch.",
         size=SMALL,
@@ -228,7 +228,7 @@ def load_switch_high() -> None:
     picture.text(
         (8.3, -1.35),
         "The 100 kΩ keeps the switch open while the board is off or starting; the 10 kΩ tells the sketch that a switch\n"
-        f"is fitted. A pack of more than 8 V: 100 kΩ instead of 1 kΩ. INA226 breakouts only: join VBS (VBUS) to VIN{MINUS}.\n"
+        f"is fitted. A pack of more than 8 V: 100 kΩ instead of 1 kΩ. INA226 and INA228 breakouts: join VBS (VBUS) to VIN{MINUS}.\n"
         "The plus is opened, so that all grounds may be joined, also by a laptop on its charger.",
         size=SMALL,
     )

@@ -25,7 +25,8 @@ from analysis.budget.modes import (
     segments,
 )
 from analysis.doubt.limits import METER_LIMIT
-from analysis.doubt.uncertainty import Limits
+from analysis.doubt.uncertainty import Limits, combined
+from analysis.doubt.uncertainty import budget as budget_of
 from analysis.run.trace import Trace
 from analysis.say.words import step_words
 from logger.base.errors import BenchError
@@ -178,23 +179,23 @@ def _stretches(
     )
 
 
-def shared_doubt(limits: Limits | None) -> tuple[SharedDoubt, tuple[str, ...]]:
-    """Gain and offset of the sensor as standard uncertainties (rectangular limits, JCGM 100 4.3.7)."""
+def shared_doubt(
+    limits: Limits | None, mean_ma: float | None = None
+) -> tuple[SharedDoubt, tuple[str, ...]]:
+    """What is common to all modes of a run by the one budget of the current: at 0, and what the current adds to it.
+
+    ``mean_ma``: of the run, where the two together are the mean's own uncertainty.
+    """
     if limits is None:
         words = (
             "How accurate the run's meter is is not known: differences under "
             f"{100 * METER_LIMIT:g} % are not laid to the budget. Import it again with --accuracy, from its manual."
         )
         return SharedDoubt(0.0, METER_LIMIT / np.sqrt(3)), (words,)
-    offsets = (
-        limits.current_offset_ma,
-        limits.current_step_ma / 2,
-        limits.current_common_ma,
-        limits.current_pin_ma,
-    )
-    offset_ma = float(np.linalg.norm(offsets)) / np.sqrt(3)
-    gain = float(np.hypot(limits.current_gain, limits.shunt_gain)) / np.sqrt(3)
-    return SharedDoubt(float(offset_ma), float(gain)), ()
+    at_ma = abs(mean_ma) if mean_ma else 1e3
+    offset_ma = combined(budget_of(limits, 0.0, per_ma=1.0))
+    whole_ma = combined(budget_of(limits, at_ma, per_ma=1.0))
+    return SharedDoubt(offset_ma, float(np.sqrt(max(whole_ma**2 - offset_ma**2, 0.0))) / at_ma), ()
 
 
 def _marked(

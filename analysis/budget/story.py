@@ -37,6 +37,7 @@ from analysis.electric.pack_choice import (
 from analysis.electric.pack_table import CANDIDATES
 from analysis.run.draw import beyond_in
 from analysis.run.heat import HOTTEST, heat_caution, hottest_of
+from analysis.run.row_noise import limits_in_run
 from analysis.run.rundown import is_simulated, rundown
 from analysis.run.trace import trace_of
 from logger.base.errors import BenchError
@@ -84,7 +85,8 @@ def tell_budget(
     found = modes_of_run(budget, trace, run.description.events)
     if found.blurred:
         return _not_resolved(budget, run, found, temperature_c, own_packs, pack_runs, places)
-    shared, doubts = shared_doubt(limits_of(run.description))
+    limits = limits_in_run(trace, limits_of(run.description))
+    shared, doubts = shared_doubt(limits, found.mean_ma)
     comparison = compare_budget(budget, found.measured, shared)
     corrected = reconciled_budget(budget, comparison)
     pack_v = float(np.mean([item.pack_v for item in found.measured]))

@@ -188,7 +188,7 @@ def _rows(
         rows.append(
             (
                 "",
-                f"steps of {limits.current_step_ma:g} mA and {1e3 * limits.voltage_step_v:g} mV; "
+                f"steps of {digits_text(limits.current_step_ma, 3)} mA and {digits_text(1e3 * limits.voltage_step_v, 3)} mV; "
                 f"below {digits_text(limits.current_offset_ma, 2)} mA it cannot be told from nothing",
             )
         )

@@ -82,11 +82,10 @@ def beyond_of(description: Description, seen: Seen, factor: float = 1.0) -> Beyo
     sensor = description.sensor
     range_ma = sensor.range_ma if sensor and sensor.range_ma else None
     lost = overflows(description.events)
-    at_end = np.zeros(len(seen.mean_ma), dtype=bool)
-    if range_ma is not None:
-        for column in (seen.most_ma, seen.least_ma, seen.mean_ma):
-            if column is not None:
-                at_end |= np.abs(column) >= _AT_END * abs(factor) * range_ma
+    at_end = at_range_end(seen.mean_ma, range_ma, factor)
+    for column in (seen.most_ma, seen.least_ma):
+        if column is not None:
+            at_end |= at_range_end(column, range_ma, factor)
     high = np.zeros(len(seen.mean_ma), dtype=bool)
     if seen.bus_v is not None and sensor and sensor.bus_range_v:
         high = seen.bus_v >= _AT_END * sensor.bus_range_v
@@ -103,6 +102,18 @@ def beyond_of(description: Description, seen: Seen, factor: float = 1.0) -> Beyo
         voltage=bool(high.any()),
         told=lost > 0,
     )
+
+
+def at_range_end(
+    current_ma: Floats, range_ma: float | None, factor: float = 1.0
+) -> NDArray[np.bool_]:
+    """Where currents are so near the range's end that there may have been more, shape of ``current_ma``.
+
+    ``factor``: what a calibration multiplied them by.
+    """
+    if not range_ma:
+        return np.zeros(len(current_ma), dtype=bool)
+    return np.asarray(np.abs(current_ma) >= _AT_END * abs(factor) * range_ma)
 
 
 class RangeWatch:
@@ -124,8 +135,7 @@ class RangeWatch:
         spans_s = np.maximum(np.diff(times_s, prepend=self._last_s), 0.0)
         self._last_s = float(times_s[-1])
         self._whole_s += float(spans_s.sum())
-        if range_ma is not None:
-            self._at_end_s += float(spans_s[peaks_ma >= _AT_END * range_ma].sum())
+        self._at_end_s += float(spans_s[at_range_end(peaks_ma, range_ma)].sum())
         self._counted &= conversions is not None and bool(np.isfinite(conversions).all())
         if conversions is not None:
             self._conversions += float(np.nansum(conversions))

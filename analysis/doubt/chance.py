@@ -42,9 +42,13 @@ class Rows:
     def some(self) -> "Rows":
         """A hundred thousand of them, evenly picked: they tell a median as well as all do."""
         step = max(1, len(self.mean_ma) // _ROWS_PICKED)
-        columns = (self.mean_ma, self.least_ma, self.most_ma, self.conversions)
-        bus_v = None if self.bus_v is None else self.bus_v[::step]
-        return Rows(*(column[::step] for column in columns), bus_v)
+        return Rows(
+            self.mean_ma[::step],
+            self.least_ma[::step],
+            self.most_ma[::step],
+            self.conversions[::step],
+            None if self.bus_v is None else self.bus_v[::step],
+        )
 
 
 def lift_of_greatest_ma(rows: Rows, noise_ma: float, shunt_ohm: float) -> tuple[float, float]:

@@ -9,6 +9,7 @@ from analysis.doubt.correction import Correction, correction_of
 from logger.base.numbers import digits_text
 from logger.base.sensor_identity import identity_words
 from logger.base.sensor_limits import (
+    BENCH_V,
     PACK_ON_V,
     SHUNT_LIMIT,
     SHUNT_PER_C,
@@ -21,8 +22,6 @@ from logger.run.description import Description, Meter, Sensor
 # How far a bench may be from the sheet's 25 degrees, and from an earlier calibration whose
 # or whose run's temperature was not noted: common practice, no source.
 BENCH_SPAN_C: Final = 10.0
-# Where no pack is named.
-_BENCH_V: Final = 5.0
 CALIBRATION_SPAN_C: Final = 5.0
 _ROOT_3: Final = math.sqrt(3.0)
 
@@ -66,6 +65,25 @@ class Limits:
     current_pin_ma: float = 0.0
     voltage_supply_v: float = 0.0
     is_span_known: bool = False
+
+    @property
+    def current_factor(self) -> float:
+        """What a calibration multiplied the current by."""
+        return self.current_line.factor if self.current_line else 1.0
+
+    @property
+    def zero_ma(self) -> float:
+        """Greatest reading where nothing flows, whether a calibration was applied to it or not."""
+        line_ma = abs(self.current_line.zero) if self.current_line else 0.0
+        parts = (
+            self.current_offset_ma,
+            self.current_step_ma,
+            self.current_common_ma,
+            self.current_supply_ma,
+            self.current_pin_ma,
+            self.current_drift_ma,
+        )
+        return line_ma + sum(parts)
 
     def at_voltage(self, bus_v: float) -> "Limits":
         """The same for a run whose mean voltage on the sensor's inputs is this."""
@@ -177,7 +195,7 @@ def _limits_of_meter(meter: Meter, clock: ClockRate) -> Limits:
 def _usual_v(description: Description) -> float:
     """Voltage that the sensor's inputs stand at, before a run tells."""
     pack = description.pack
-    return _BENCH_V if pack is None else pack.nominal_v
+    return BENCH_V if pack is None else pack.nominal_v
 
 
 def _zero_words(limits: Limits) -> str:

@@ -4,7 +4,7 @@ The one place where results get their intervals. Method: JCGM 100:2008 (GUM), di
 as in JCGM 101:2008.
 
 - Limits of a data sheet are taken as rectangular, standard uncertainty = limit / sqrt(3) (4.3.7),
-  itself known to 25 %, which is 8 degrees of freedom (G.4.2, equation G.3, and its example).
+  itself known to 10 %, which is 50 degrees of freedom (G.4.2, equation G.3).
 - Components are independent and added in squares (5.1.2). Errors that are correlated, such as
   zero and gain of a calibration, are first split into independent parts, which gives the
   same sum as 5.2.2.
@@ -37,6 +37,7 @@ __all__ = [
     "budget",
     "combined",
     "coverage_factor",
+    "dof_known_to",
     "effective_dof",
     "interval",
     "limits_of",
@@ -53,8 +54,17 @@ NORMAL: Final = "normal"
 RECTANGULAR: Final = "rectangular"
 SCATTER: Final = "scatter in the run"
 
-# 1 / (2 x 0.25^2): GUM equation G.3. A cheap board's sensor need not be what its marking says.
-LIMIT_DOF: Final = 50.0
+# How well a limit is known: greatest values of data sheets and markings are kept by nearly all parts (GUM G.4.3 would
+# call them certain), the rest is for cheap ones: the project's own figure.
+LIMIT_KNOWN_TO: Final = 0.10
+
+
+def dof_known_to(share: float) -> float:
+    """Degrees of freedom of a standard uncertainty that is itself known to this share (GUM G.4.2, equation G.3)."""
+    return 1 / (2 * share**2)
+
+
+LIMIT_DOF: Final = dof_known_to(LIMIT_KNOWN_TO)
 _ROOT_3: Final = math.sqrt(3.0)
 
 

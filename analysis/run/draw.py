@@ -190,7 +190,6 @@ def beyond_in(
     """What of the run lay outside its sensor's range; None: nothing, or nobody knows the range."""
     if description is None or trace.current_ma is None:
         return None
-    line = limits.current_line if limits else None
     seen = Seen(
         trace.current_ma,
         trace.current_max_ma,
@@ -199,7 +198,7 @@ def beyond_in(
         trace.weight_s,
         trace.conversions,
     )
-    return beyond_of(description, seen, line.factor if line else 1.0)
+    return beyond_of(description, seen, limits.current_factor if limits else 1.0)
 
 
 def _missed(trace: Trace, limits: Limits | None, burst: Burst | None) -> Sag | None:

@@ -120,15 +120,7 @@ def _as_watched(when: Quantity, at_s: float | None, step_s: float) -> Quantity:
 
 def _break_watch(begin_s: float, limits: Limits | None, pack: Pack | None) -> BreakWatch:
     floor_v = 0.0 if pack is None else pack.floor_v
-    return BreakWatch(begin_s, zero_of(limits), low_of(pack), floor_v)
-
-
-def zero_of(limits: Limits | None) -> float:
-    """What a sensor may read where nothing flows, mA."""
-    if limits is None:
-        return 0.0
-    line_ma = abs(limits.current_line.zero) if limits.current_line else 0.0
-    return line_ma + limits.current_offset_ma + limits.current_step_ma
+    return BreakWatch(begin_s, limits.zero_ma if limits else 0.0, low_of(pack), floor_v)
 
 
 def _lifetime(seen: Seen, known: Known, when: Quantity, cutoff_v: float | None) -> Lifetime:

@@ -10,6 +10,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from analysis.doubt.beyond import at_range_end
 from analysis.doubt.limits import Limits
 from analysis.doubt.uncertainty import limits_of
 from analysis.run.dips import dips
@@ -51,7 +52,6 @@ _JUMP_SHARE: Final = 0.12
 _JUMP_ROWS: Final = 5
 _JUMP_MORE_MA: Final = 0.5
 _SAME_POWER: Final = 0.07
-_FULL_SCALE_SHARE: Final = 0.995
 _AROUND: Final = _JUMP_ROWS + 1
 
 
@@ -99,11 +99,8 @@ class FaultWatch:
         self._begin_s = begin_s
         self._range_ma = range_ma
         self._shunt_ohm = limits.shunt_ohm if limits else None
-        self._zero_ma = _ZERO_UNKNOWN_MA
-        if limits is not None:
-            zero_ma = abs(limits.current_line.zero) if limits.current_line else 0.0
-            self._zero_ma = zero_ma + limits.current_offset_ma + limits.current_step_ma
-            self._zero_ma += limits.current_common_ma + limits.current_pin_ma
+        self._factor = limits.current_factor if limits else 1.0
+        self._zero_ma = _ZERO_UNKNOWN_MA if limits is None else limits.zero_ma
         self._rows: Array = np.empty((5, 0))  # times, volts, currents, charges, dead or not
         self._decided = 0  # rows at the front of these that were given to the history
         self._rest: Array = np.empty((2, 0))  # volts and currents of the block that is not full yet
@@ -216,8 +213,7 @@ class FaultWatch:
         )
 
     def _count_full_scale(self, peaks_ma: Array) -> None:
-        if self._range_ma:
-            self._full_scale += int((np.abs(peaks_ma) >= _FULL_SCALE_SHARE * self._range_ma).sum())
+        self._full_scale += int(at_range_end(peaks_ma, self._range_ma, self._factor).sum())
 
     def _weigh(self, times: Array, currents: Array) -> None:
         """Charge into the pack and out of it; what could be the sensor's zero does not count."""

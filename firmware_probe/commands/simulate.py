@@ -146,9 +146,7 @@ def simulate(
     Pack, load and sensor are a model: for learning and for tests, not a measurement of anything.
     Log it from a second terminal.
     """
-    if seed is None:
-        seed = secrets.randbelow(1_000_000)
-    chance = seed
+    chance = seed = secrets.randbelow(1_000_000) if seed is None else seed
     bench = (
         _asked("--pack", lambda: pack_from_text(pack, capacity_mah)),
         _asked("--load", lambda: load_from_text(load, chance)),

@@ -120,6 +120,8 @@ SHEET_SUPPLY_V: Final = 3.3
 # A chip on USB (SOURCES.md C9), and the same port later on: the project's own figure.
 USB_MOST_V: Final = 5.25
 SUPPLY_APART_V: Final = 0.05
+# Where no pack is named.
+BENCH_V: Final = 5.0
 # Under it no pack is on. The sheets give pin currents typically only; so much more is taken as
 # greatest: both the project's own figures.
 PACK_ON_V: Final = 0.3

@@ -13,7 +13,7 @@ from statistics import fmean, median
 from typing import Final, NamedTuple
 
 from logger.base.numbers import digits_text
-from logger.base.sensor_limits import sensor_limits
+from logger.base.sensor_limits import BENCH_V, sensor_limits
 from logger.run.calibration import Line
 
 FIRST_LOOK_S: Final = 3.0
@@ -85,7 +85,7 @@ def senses_of(
     sheet = sensor_limits(kind)
     if sheet is None or not shunt_ohm or shunt_ohm <= 0:
         return None
-    zero_ma = 1e3 * sheet.shunt_offset_v(range_ma, shunt_ohm) / shunt_ohm
+    zero_ma = sheet.zero_ma(range_ma, shunt_ohm, BENCH_V)
     if zero is not None:
         zero_ma = abs(zero.zero) + 2 * zero.zero_standard
     step_ma = 1e3 * sheet.current_grain_v / shunt_ohm

@@ -21,6 +21,7 @@ from logger.board.probe_check import judge, listen
 from logger.board.stream import Hello, LineDecoder
 from logger.board.switch_trial import keep, last_test, tests_folder, try_switch
 from logger.board.wiring_check import pack_doubts
+from logger.board.wiring_sense import senses_of
 from logger.commands.log import run_plan
 from logger.recording.plan import Plan
 from logger.recording.safety import (
@@ -36,7 +37,6 @@ PACK_DEFAULT: Final = "3x AA alkaline"
 TEXT_WIDTH: Final = 79
 WINDOW_S: Final = 1.0
 LISTEN_S: Final = 1.0
-ZERO_MA: Final = 2.0  # greatest offset of an INA219 over 0.1 ohm, TI SBOS448G 7.5
 # A run that ends by itself well after the wanted time, should the cutoff never come.
 LONGER: Final = 3.0
 _LIMIT: Final = "the pack's limit"
@@ -239,7 +239,8 @@ def _check(ask: _Asker, options: dict[str, Any], pack: Pack, cutoff_v: float) ->
         stuck = _try_switch(ask, options, board)
     finally:
         board.link.close()
-    found, seen = judge(board.hello, heard, ZERO_MA), heard.seen
+    senses = senses_of(board.hello.sensor, board.hello.shunt_ohm, board.hello.range_ma)
+    found, seen = judge(board.hello, heard, senses.zero_ma if senses else 0.0), heard.seen
     doubts = [] if found.good else [f"{found.words} Next: {found.next_step}"]
     doubts += stuck
     if seen is not None:

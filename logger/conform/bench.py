@@ -1,7 +1,7 @@
 """The board on its wire during the test: what it last said of itself, and the few things every part asks of it."""
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 from logger.conform.contract import Contract
@@ -59,6 +59,8 @@ class Bench:
             tenth_mohm = round(float(self.pairs.get("shunt_ohm", "0")) * 10_000)
         except ValueError:
             return None
+        if steps and self.pairs.get("pair_us", "").isdigit():
+            steps = replace(steps, pairs_us=(max(int(self.pairs["pair_us"]), 1),))
         return Sensor(steps, tenth_mohm) if steps and tenth_mohm > 0 else None
 
     def tells(self, expected: dict[str, str], rule: str = "hello-tells") -> bool:

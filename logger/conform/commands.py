@@ -61,6 +61,18 @@ def _refusals(bench: Bench) -> None:
         looks += [("load", ()), ("cutoff", ("3.300000",)), ("cutoff", ("3.3", "100"))]
     for name, fields in looks:
         ledger.expect("missing-field", talk.ask(name, *fields), f"no,{name},field")
+    _optional(bench)
+
+
+def _optional(bench: Bench) -> None:
+    """Commands that a board may lack; where it has them, they are not to take anything."""
+    for name, field, reason, rule in (
+        ("sensor", "banana", "field", "missing-field"),
+        ("address", "20", "range", "out-of-range"),
+    ):
+        exchange = bench.talk.ask(name, field)
+        if [line.body for line in exchange.answers] != [f"no,{name},unknown"]:
+            bench.ledger.expect(rule, exchange, f"no,{name},{reason}")
 
 
 def _wrong(digits: bytes) -> bytes:

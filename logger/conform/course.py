@@ -1,11 +1,13 @@
 """The whole test of one board, from its first hello to the settings it was found with."""
 
+import contextlib
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
 from firmware_probe.line_format import command
 from logger.base.errors import BenchError
+from logger.board.port import LinkLostError
 from logger.conform.bench import Bench
 from logger.conform.boots import try_reset
 from logger.conform.commands import try_commands
@@ -58,8 +60,11 @@ def try_board(
     if found is not None:
         try:
             _course(bench)
-        finally:
-            _put_back(bench, found)
+        except BaseException:
+            with contextlib.suppress(LinkLostError):  # what went wrong first is what is told
+                _put_back(bench, found)
+            raise
+        _put_back(bench, found)
     check_lines(ledger, contract, talk.lines)
     return Conformance(found or {}, ledger.findings(), talk.now() - begun_s)
 
@@ -98,7 +103,7 @@ def _course(bench: Bench) -> None:
     say("commands")
     try_commands(bench)
     if bench.may_switch or not bench.has_switch:
-        say("load switch")
+        say("load switch: it is opened and closed")
         try_switch(bench)
     else:
         for rule in (*SWITCH_RULES, "load-fitted"):
@@ -108,7 +113,7 @@ def _course(bench: Bench) -> None:
     try_bursts(bench)
     _wrap(bench)
     if bench.may_switch and bench.has_switch:
-        say("cutoff")
+        say("cutoff: the board opens the switch")
         try_cutoff(bench)
     say("reset")
     try_reset(bench)

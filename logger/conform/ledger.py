@@ -8,7 +8,7 @@ from logger.conform.contract import Rule
 from logger.conform.talk import Exchange
 
 Result = Literal["passed", "broken", "not tried"]
-NOT_REACHED: Final = "it did not come to this"
+NOT_REACHED: Final = "it did not come to this; mend what is broken first"
 
 
 @dataclass(frozen=True)

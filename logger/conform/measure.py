@@ -9,13 +9,16 @@ from firmware_probe.line_format import command
 from logger.conform.bench import Bench
 from logger.conform.lines import Line
 from logger.conform.rows import Row, check_row, moved, row_of
+from logger.conform.talk import Exchange
 from logger.conform.windows import (
+    AVERAGES,
     check_charge,
     check_clock,
     check_conversions,
     check_lengths,
     check_pause,
     check_sequence,
+    pair_us_of,
 )
 
 # A board of the Uno class gets a line out every 20 to 30 ms.
@@ -29,6 +32,7 @@ _PAUSE_S: Final = 0.8
 _BURST_US: Final = 100_000
 _BURST_LINE: Final = 32  # bursts between two lines
 _NO_CURRENT: Final = "no current flowed: put a resistor in the piece's place, 100 ohm at three AA"
+_DEAF: Final = (("sensor",), ("bus",))
 _WINDOW_RULES: Final = (
     "sequence", "window-length", "board-clock", "conversions", "least-and-mean", "pack-and-bus", "counts",
     "charge", "energy", "counters-go-on", "window-next", "start-stop",
@@ -66,6 +70,15 @@ def _started(bench: Bench, count: int, window_us: int) -> list[Row]:
     want = count - len(_rows(exchange.lines))
     bench.collect(max(want, 1), _PATIENCE_S + 2.0 * count * window_us * 1e-6)
     rows = _rows(bench.talk.lines[begun:])
+    deaf = [
+        line
+        for line in bench.talk.lines[begun:]
+        if line.kind == "fault" and line.fields[1:2] in _DEAF
+    ]
+    if not rows and deaf:
+        for rule in _WINDOW_RULES:
+            bench.ledger.skip(rule, f"its sensor does not answer: {deaf[0].body}")
+        return []
     bench.ledger.check(
         "start-stop",
         len(rows) >= min(count, _FEW),
@@ -88,8 +101,9 @@ def _judge(bench: Bench, rows: Sequence[Row], window_us: int) -> None:
     first, last = (bench.talk.lines.index(row.line) for row in (rows[0], rows[-1]))
     faults = [line for line in bench.talk.lines[first : last + 1] if line.kind == "fault"]
     check_sequence(ledger, rows)
-    if not any(line.fields[1:2] in (("bus",), ("sensor",), ("missed",)) for line in faults):
-        check_lengths(ledger, rows, window_us, max(sensor.steps.pairs_us))
+    if not any(line.fields[1:2] in (*_DEAF, ("missed",)) for line in faults):
+        most_us = max(sensor.steps.pairs_us) * max(AVERAGES)
+        check_lengths(ledger, rows, window_us, min(pair_us_of(rows), most_us))
     else:
         ledger.skip("window-length", "conversions were missed meanwhile, and windows end with one")
     check_conversions(ledger, rows, sensor, faults)
@@ -170,6 +184,15 @@ def try_bursts(bench: Bench) -> None:
     most_s = _PATIENCE_S + 1.6 * _BURST_LINE * _BURST_US * 1e-6
     lines = bench.talk.listen(most_s, lambda line: line.kind == "burst")
     bursts = [line for line in lines if line.kind == "burst"]
+    if not bursts and any(line.kind == "fault" and line.fields[1:2] in _DEAF for line in lines):
+        bench.ledger.skip("burst-line", "its sensor does not answer")
+    else:
+        _judge_bursts(bench, exchange, bursts, most_s)
+    bench.quiet()
+    bench.obeyed("burst", "0")
+
+
+def _judge_bursts(bench: Bench, exchange: Exchange, bursts: Sequence[Line], most_s: float) -> None:
     counts = [
         int(line.fields[1]) for line in bursts if line.fields[1:2] and line.fields[1].isdigit()
     ]
@@ -180,5 +203,3 @@ def try_bursts(bench: Bench) -> None:
         sent=exchange.sent,
         seen=b"\n".join(line.raw for line in bursts) or b"(no burst line)",
     )
-    bench.quiet()
-    bench.obeyed("burst", "0")

@@ -9,7 +9,8 @@ from logger.conform.ledger import Finding
 
 _WIDTH: Final = 79
 _LABEL: Final = 10
-_BYTES_SHOWN: Final = 240
+_BYTES_SHOWN: Final = 400
+_NAMES_SHOWN: Final = 8
 
 SWITCH_CAUTION: Final = (
     "This opens and closes the load switch and sets a cutoff. Unplug the piece first; a resistor in its place "
@@ -38,7 +39,7 @@ def screen_lines(result: Conformance, *, details: bool = False) -> list[str]:
     left = result.of("not tried")
     if left:
         lines += ["", "Not tried:"]
-        lines += [line for why, names in _by_why(left) for line in _entry(", ".join(names), why)]
+        lines += [line for why, names in _by_why(left) for line in _entry(_names(names), why)]
     if details and (held := result.of("passed")):
         lines += ["", "Holds:"]
         lines += [line for item in held for line in _entry(item.rule.name, f"{item.rule.says}.")]
@@ -51,7 +52,7 @@ def _broken(finding: Finding) -> list[str]:
     lines = _wrapped(f'BROKEN {rule.name}{times}. PROTOCOL.md, "{rule.section}":', "")
     lines += _wrapped(f"{rule.says}.", "  ")
     for label, text in (
-        ("sent", shown(finding.sent)),
+        ("sent", shown(finding.sent).replace("\n", "\\n")),
         ("seen", shown(finding.seen)),
         ("expected", finding.expected),
     ):
@@ -83,6 +84,10 @@ def _entry(name: str, text: str) -> list[str]:
         subsequent_indent="    ",
         break_on_hyphens=False,
     )
+
+
+def _names(names: Sequence[str]) -> str:
+    return ", ".join(names) if len(names) <= _NAMES_SHOWN else f"{len(names)} rules"
 
 
 def _by_why(left: Sequence[Finding]) -> list[tuple[str, list[str]]]:

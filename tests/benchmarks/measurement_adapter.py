@@ -11,8 +11,10 @@ from typing import Final, cast
 
 import numpy as np
 import pandas as pd
+from click.testing import CliRunner
 
 import drawbench
+from drawbench import cli
 from logger.base.pack import Pack as ToolPack
 from logger.base.sensor_limits import burst_means_ma2, sensor_limits
 from logger.board.port import Candidate, Found, Link
@@ -23,6 +25,7 @@ from logger.run.calibration import Calibration
 from logger.run.description import Board, Bursts, Description, Event, Sensor
 from logger.run.reader import Run
 from tests.benchmarks.measurement_judge.cases import HOLD_S, METER_AT_A, Case, bench_rng
+from tests.benchmarks.measurement_judge.foreign import MANUAL, ForeignRun
 from tests.benchmarks.measurement_judge.oracle import LATENCY_S
 from tests.benchmarks.measurement_judge.score import Interval
 from tests.benchmarks.recorded_adapter import recorded_run
@@ -199,6 +202,16 @@ def ask_beyond(case: Case) -> tuple[dict[str, Interval], str]:
     """The same of a run beyond the board's range, recorded line by line; and all that is said in words."""
     found = drawbench.rundown(recorded_run(case.windows, case.world.pack.chemistry))
     return _said(found), "\n".join([repr(found), *found.warnings])
+
+
+def ask_foreign(run: ForeignRun, folder: Path) -> dict[str, Interval]:
+    """What is said of a meter's file after ``drawbench import --accuracy``, as its user would do it."""
+    text = folder / "meter.csv"
+    text.write_text(run.text, encoding="utf-8")
+    arguments = ["import", str(text), str(folder / "run"), "--accuracy", MANUAL]
+    done = CliRunner().invoke(cli, [*arguments, "--pack", run.chemistry])
+    assert done.exit_code == 0, done.output
+    return _said(drawbench.rundown(drawbench.read_run(folder / "run"), None))
 
 
 def _said(found: drawbench.Rundown) -> dict[str, Interval]:

@@ -9,6 +9,7 @@ Each cell: share of intervals that held, x their median width over the ideal one
 
 import os
 from collections import defaultdict
+from pathlib import Path
 
 import pytest
 
@@ -21,6 +22,7 @@ from tests.benchmarks.measurement_judge.cases import (
     draw_beyond,
     within_range_mah,
 )
+from tests.benchmarks.measurement_judge.foreign import foreign_run
 from tests.benchmarks.measurement_judge.kept import case_of
 from tests.benchmarks.measurement_judge.oracle import population
 from tests.benchmarks.measurement_judge.score import QUANTITIES, Cell
@@ -28,6 +30,8 @@ from tests.support.datasheet_boards.errors import Law
 from tests.support.datasheet_boards.truth import Truth
 
 BOARDS = int(os.environ.get("MEASUREMENT_BOARDS", "20"))
+# Steady loads are cheap to read, so more of them by default.
+METERS = max(BOARDS, 40)
 LAW = Law(os.environ.get("MEASUREMENT_LAW", "limits"))
 CHOSEN = tuple(os.environ.get("MEASUREMENT_LOADS", ",".join(LOADS)).split(","))
 # A bound that vouches for less of what was within the range is no bound worth saying.
@@ -75,6 +79,23 @@ def test_intervals_hold_and_are_no_wider_than_need_be(chip: str, kind: str) -> N
         for name in QUANTITIES
         if cells[state, name].faults
     ]
+    assert not missed, "\n".join(missed)
+
+
+def test_another_meters_run_holds_by_its_manual(tmp_path: Path) -> None:
+    """``import --accuracy`` of a meter within what its manual states."""
+    cells: dict[str, Cell] = defaultdict(Cell)
+    for seed in range(METERS):
+        folder = tmp_path / str(seed)
+        folder.mkdir()
+        run = foreign_run(seed)
+        said = measurement_adapter.ask_foreign(run, folder)
+        for name, true in run.true.items():
+            cells[name].add(said.get(name), true, run.ideal[name])
+    print(
+        f"\n\nanother meter, {METERS} runs: {', '.join(f'{n} {c.text()}' for n, c in cells.items())}"
+    )
+    missed = [f"{name}: {cell.text()} {cell.faults}" for name, cell in cells.items() if cell.faults]
     assert not missed, "\n".join(missed)
 
 

@@ -218,6 +218,14 @@ def _of_imports() -> Iterator[str]:
 def _of_boards() -> Iterator[str]:
     for command in ("probe", "log new-run", "flex log new-run --specimen S1", "calibrate"):
         yield from _each(command, "--port missing-port", "--port notes.txt", "--baud 7")
+    yield from _each("conform", "", "missing-port", "notes.txt", "missing-port --baud 7")
+    yield from _each(
+        "probe",
+        "--sensor INA999",
+        "--address 99",
+        "--address forty",
+        "--sensor INA226 --port missing-port",
+    )
     yield from _each(
         "log", "", "sound", "notes.txt", "new-run --window 1us", "new-run --window wide", 'new-run --pack "3x AA paper"',
         'new-run --pack "aa alkaline + nimh"', "new-run --capacity 2000", "new-run --used", "new-run --cutoff low",

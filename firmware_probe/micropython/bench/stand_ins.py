@@ -79,7 +79,18 @@ def install_machine(world: World, sda: object, scl: object) -> None:
 
 def install_classroom(world: World, nvm: bytearray) -> None:
     """busio, board, digitalio, microcontroller, usb_cdc, watchdog."""
+    _install_bus(world)
+    _install_pins(world)
+    _install_host(world)
+    _install_controller(world, nvm)
 
+
+def _new(name: str) -> _Module:
+    module = sys.modules[name] = _Module()
+    return module
+
+
+def _install_bus(world: World) -> None:
     class I2C:
         def __init__(self, scl: object, sda: object, frequency: int) -> None:
             if world.hung:
@@ -97,6 +108,10 @@ def install_classroom(world: World, nvm: bytearray) -> None:
         def readfrom_into(self, address: int, data: bytearray) -> None:
             _read(world, address, data)
 
+    _new("busio").I2C = I2C
+
+
+def _install_pins(world: World) -> None:
     class DigitalInOut:
         def __init__(self, pin: str) -> None:
             self._pin = pin
@@ -124,6 +139,14 @@ def install_classroom(world: World, nvm: bytearray) -> None:
             elif self._pin == "SDA" and value:
                 world.clocked_free()
 
+    board, digitalio = _new("board"), _new("digitalio")
+    board.SCL, board.SDA, board.D5 = "SCL", "SDA", "D5"
+    digitalio.DigitalInOut = DigitalInOut
+    digitalio.Pull, digitalio.DriveMode = _Module(), _Module()
+    digitalio.Pull.UP = digitalio.DriveMode.OPEN_DRAIN = 1
+
+
+def _install_host(world: World) -> None:
     class Serial:
         @property
         def in_waiting(self) -> int:
@@ -136,6 +159,11 @@ def install_classroom(world: World, nvm: bytearray) -> None:
         def write(self, data: bytes) -> int:
             return world.put(data, 0, len(data))
 
+    usb_cdc = _new("usb_cdc")
+    usb_cdc.data, usb_cdc.console = None, Serial()
+
+
+def _install_controller(world: World, nvm: bytearray) -> None:
     class Watchdog:
         timeout = mode = 0
 
@@ -147,14 +175,7 @@ def install_classroom(world: World, nvm: bytearray) -> None:
         def reset_reason(self) -> int:
             return world.cause
 
-    board, busio, digitalio = _Module(), _Module(), _Module()
-    board.SCL, board.SDA, board.D5 = "SCL", "SDA", "D5"
-    busio.I2C = I2C
-    digitalio.DigitalInOut = DigitalInOut
-    digitalio.Pull, digitalio.DriveMode = _Module(), _Module()
-    digitalio.Pull.UP = digitalio.DriveMode.OPEN_DRAIN = 1
-    usb_cdc, controller, watchdog = _Module(), _Module(), _Module()
-    usb_cdc.data, usb_cdc.console = None, Serial()
+    watchdog, controller = _new("watchdog"), _new("microcontroller")
     watchdog.WatchDogMode = _Module()
     watchdog.WatchDogMode.RESET = 1
     controller.cpu, controller.ResetReason = Cpu(), _Module()
@@ -162,12 +183,3 @@ def install_classroom(world: World, nvm: bytearray) -> None:
     reasons.POWER_ON, reasons.RESET_PIN, reasons.WATCHDOG = 1, 2, 3
     reasons.SOFTWARE, reasons.BROWNOUT = 5, 6
     controller.nvm, controller.watchdog = nvm, Watchdog()
-    for name, module in (
-        ("board", board),
-        ("busio", busio),
-        ("digitalio", digitalio),
-        ("usb_cdc", usb_cdc),
-        ("watchdog", watchdog),
-        ("microcontroller", controller),
-    ):
-        sys.modules[name] = module

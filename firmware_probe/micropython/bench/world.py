@@ -167,7 +167,7 @@ class Chip:
                 self.reset()
             else:
                 self.ready = False
-                self.registers[0] = value
+                self.registers[0] = value & (0x3FFF if self.kind == "INA219" else 0xFFFF)
         elif pointer == 5:
             self.registers[5] = value & (0xFFFE if self.kind == "INA219" else 0x7FFF)
         elif pointer in (6, 7) and self.kind != "INA219":

@@ -34,7 +34,8 @@ class Line:
     """``buffer[:length]`` is what there is of the line; its CRC is kept along the way."""
 
     def __init__(self) -> None:
-        self.buffer = bytearray(LINE_MAX_BYTES + 1)
+        # Room for more, which the receiver would void, rather than an end of the program.
+        self.buffer = bytearray(LINE_MAX_BYTES + 100)
         self.length = 0
         self._crc = 0
         self._digits = bytearray(27)

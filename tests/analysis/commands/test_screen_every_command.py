@@ -33,6 +33,7 @@ ASKED: Final[dict[str, tuple[tuple[str, ...], ...]]] = {
     "budget": (("vest.toml",), ("vest.toml", "--details"), ("vest.toml", EVENING), ("new", "mine.toml")),
     "firmware": ((), ("a folder",)),
     "probe": (("--port", "PORT"),),
+    "conform": (("PORT",),),
     "start": (("night", "--yes", "--no-page", "--plain", "--cutoff", "4.5", "--port", "PORT"),),
     "calibrate": (("--show", "--port", "PORT"),),
     "log": (("first run", "--for", "20s", "--plain", "--no-forecast", "--port", "PORT"),),

@@ -8,14 +8,17 @@ import numpy.typing as npt
 import pytest
 
 from analysis.curve.compare import compare
+from analysis.doubt.beyond import RangeWatch
 from analysis.doubt.quantity import Quantity
+from analysis.run.draw import beyond_in
 from analysis.run.rundown import rundown
+from analysis.run.trace import trace_of
 from analysis.say.table import rows_of
 from analysis.say.words import value_words
 from logger.base.sensor_limits import beyond_words, smaller_shunt_words
 from logger.run.description import Event
 from logger.run.reader import Run
-from tests.support.runs_by_formula import board_run
+from tests.support.runs_by_formula import INA219, board_run
 
 Floats = npt.NDArray[np.float64]
 RANGE_MA = 3200.0
@@ -106,6 +109,31 @@ def test_a_blink_bounds_the_peak_alone() -> None:
     result = rundown(run, None)
     assert result.peak_current.at_least
     assert not result.charge.at_least
+
+
+@pytest.mark.parametrize("share", [0.0, 0.0005, 0.1])
+def test_a_growing_run_is_judged_as_the_recorded_one(share: float) -> None:
+    """By the board's word of what it left out, and by rows that stand at the range's end, in any portions."""
+    run = (
+        lost_run(share) if share else board_run(lambda t: 4.5 - 0 * t, lambda t: 50.0 + 0 * t, 600)
+    )
+    sensor = replace(INA219, range_ma=RANGE_MA)
+    current_ma = run.samples["current_ma"].to_numpy(np.float64).copy()
+    current_ma[::50] = RANGE_MA
+    description = replace(run.description, sensor=sensor)
+    run = replace(run, samples=run.samples.assign(current_ma=current_ma), description=description)
+    trace = trace_of(run)
+    recorded = beyond_in(trace, None, description)
+    watch = RangeWatch(trace.begin_s)
+    for part in np.array_split(np.arange(len(current_ma)), 7):
+        counted = None if trace.conversions is None else trace.conversions[part]
+        watch.add(trace.time_s[part], np.abs(current_ma[part]), counted, RANGE_MA)
+    live = watch.now(description)
+    assert live is not None
+    assert recorded is not None
+    assert live.share == pytest.approx(recorded.share, rel=1e-6)
+    assert live.hides_the_draw == recorded.hides_the_draw
+    assert RangeWatch().now(description) is None
 
 
 def test_the_shunt_that_would_do() -> None:

@@ -17,6 +17,7 @@ from analysis.doubt.uncertainty import (
     budget,
     combined,
     coverage_factor,
+    dof_known_to,
     effective_dof,
     resistance_budget,
 )
@@ -150,9 +151,10 @@ def test_budget_of_a_charge_agrees_with_monte_carlo_of_jcgm_101() -> None:
     assert half == pytest.approx(seen, rel=0.02)
 
 
-def test_limits_are_known_to_a_quarter() -> None:
+def test_degrees_of_freedom_by_how_well_a_standard_uncertainty_is_known() -> None:
     # JCGM 100:2008 G.4.2, example to equation G.3: 25 % are 8 degrees of freedom.
-    assert pytest.approx(1 / (2 * 0.25**2)) == LIMIT_DOF
+    assert dof_known_to(0.25) == pytest.approx(8)
+    assert dof_known_to(0.10) == pytest.approx(LIMIT_DOF)
 
 
 def test_zero_and_gain_of_a_calibration_add_as_their_correlation_says() -> None:

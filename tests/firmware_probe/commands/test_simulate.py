@@ -32,7 +32,8 @@ def test_board_in_a_process_of_its_own(way: tuple[str, ...], tmp_path: Path) -> 
         assert process.stdout.readline() == "Seed 1.\n"
         port = process.stdout.readline().split()[-1]
         with serial.serial_for_url(port, 115200, timeout=0.05) as reader:
-            reader.write(command("window", "1000000") + command("start"))
+            # Without a memory file yet it is a new board, whose load switch is open.
+            reader.write(command("load", "1") + command("window", "1000000") + command("start"))
             data = b""
             while data.count(b"\nw,") < 20:
                 data += reader.read(4096)

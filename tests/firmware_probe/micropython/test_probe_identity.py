@@ -72,15 +72,11 @@ def test_told_while_it_measures_or_wrongly_is_refused(tmp_path: Path) -> None:
     with started(tmp_path) as board:
         board.boot(averages=1)
         night = Night(board)
-        for words in (
-            ("sensor", "INA228"),
-            ("sensor", "ina219"),
-            ("sensor", ""),
-            ("address", "50"),
-        ):
-            night.tell(command(*words))
-        for words in (("address", "4a"), ("address", "0x40"), ("address", "4"), ("sensor",)):
-            night.tell(command(*words))
+        for text in (
+            "sensor,INA228", "sensor,ina219", "sensor,", "address,50", "address,4a", "address,0x40",
+            "address,4", "sensor",
+        ):  # fmt: skip
+            night.tell(command(text))
         night.tell(command("start"), command("sensor", "INA219"), command("address", "40"))
         night.go_on(1)
     assert kinds(night.said, "no", "ok") == [
@@ -127,3 +123,27 @@ def test_the_same_sensor_again_is_no_swap(tmp_path: Path) -> None:
         night.go_on(2)
     assert faults(night.said, "sensor")
     assert faults(night.said, "swap") == []
+
+
+@pytest.mark.parametrize("kind", ["INA219", "INA226"])
+def test_the_longest_hello_fits_a_line(tmp_path: Path, kind: str) -> None:
+    """300 bytes with the LF, all numbers as long as they get; board time up to three years."""
+    with started(tmp_path) as board:
+        board.setting("settings", "SHUNT_STEPS", 1)
+        board.setting("settings", "AVERAGES", 16)
+        board.chip(kind, 0x4F)
+        board.boot("circuit")
+        night = Night(board)
+        night.tell(command("load", "1"), command("window", "60000000"), command("start"))
+        night.tell(command("cutoff", "40.960000", "4294967295"))
+        night.go_on(2)
+        board.boot("circuit", cause="brownout")
+        night.tell(command("window", "60000000"), command("start"), command("identify"))
+        night.go_on(2)
+    longest = max((body for body in kinds(night.said, "hello")), key=len)
+    fields = dict(item.split("=", 1) for item in longest.split(",")[1:])
+    assert fields["hold_ms"] == "4294967295"
+    assert fields["window_us"] == "60000000"
+    # boot, opened, time_us as long as they get; then the CRC and the LF.
+    grown = len(longest) + 5 - len(fields["boot"]) + 6 - len(fields["opened"]) + 14 - len(fields["time_us"])  # fmt: skip
+    assert grown + 6 <= 300

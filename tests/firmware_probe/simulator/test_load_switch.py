@@ -223,3 +223,14 @@ def test_a_silent_host_changes_nothing(tmp_path: Path) -> None:
     assert len(sequences) > 600
     assert outcome.hellos[-1]["running"] == "1"
     assert not switch_events(outcome)
+
+
+def test_a_board_whose_memory_never_took_anything_still_starts(tmp_path: Path) -> None:
+    """The simulated chip writes a cell at once; that the watchdog is fed over the real one's seconds is not seen here."""
+    outcome = run(Script().at(0, "eeprom-worn 0 1024").host(7, "start"), tmp_path, 9, told=False)
+    ((cause, boot, load, opened),) = {
+        (hello["cause"], hello["boot"], hello["load"], hello["opened"]) for hello in outcome.hellos
+    }
+    assert (cause, boot, load, opened) == ("power", "1", "0", "new")
+    assert outcome.faults("memory")
+    assert len(outcome.windows) > 15

@@ -133,12 +133,12 @@ def test_numbers_are_the_sketchs() -> None:
 
 
 # TI SBOSA20, application example (SOURCES.md C25, from memory): 6 A and 48 V on 16.2 mOhm, 10 A at most.
-SHEET_STEP_A = 10 / 2**19
+REGISTER_STEP_A = 10 / 2**19
 SHUNT_COUNTS, BUS_COUNTS, CURRENT_COUNTS = 0x4BF00, 0x3C000, 0x4CCCC
 
 
 def test_worked_example_of_the_data_sheet() -> None:
-    calibration = shunt_calibration(SHEET_STEP_A, 0.0162)
+    calibration = shunt_calibration(REGISTER_STEP_A, 0.0162)
     assert calibration == 0xFD2
     # The sheet reckons with the exact 4050.0, the register is cut: one count in a hundred thousand.
     assert current_counts(SHUNT_COUNTS, calibration) == pytest.approx(CURRENT_COUNTS, rel=3e-5)

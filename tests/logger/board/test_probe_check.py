@@ -10,6 +10,7 @@ from click.testing import CliRunner
 from analysis.commands.probe import probe_command
 from firmware_probe.line_format import frame
 from firmware_probe.twin.links import TcpLink
+from firmware_probe.twin.sensor import INA228, CurrentSensor
 from firmware_probe.twin.serve import BoardServer
 from firmware_probe.twin.vest import vest_board
 from logger.board.probe_check import Heard, Seen, judge, listen, summary
@@ -167,3 +168,29 @@ def test_command_on_the_simulated_board() -> None:
         found["current_ma"]["lower"] < found["current_ma"]["value"] < found["current_ma"]["upper"]
     )
     assert found["current_ma"]["unit"] == "mA"
+
+
+@pytest.mark.slow
+def test_command_says_what_answers_and_takes_what_it_is_told() -> None:
+    """An INA228 that does not say what it is: nothing is guessed, the option settles it."""
+    board = vest_board(1)
+    board.reset()
+    board.circuit.sensor = board._sensor_after_boot = CurrentSensor(INA228, ids="0000.0000")
+    with BoardServer(board, TcpLink(), time_factor=20.0) as server:
+        at = ["--port", server.port]
+        unknown = CliRunner().invoke(probe_command, at)
+        told = CliRunner().invoke(probe_command, [*at, "--sensor", "ina228", "--address", "0x40"])
+        again = CliRunner().invoke(probe_command, [*at, "--json"])
+    assert "Something answers at 40h, but it is no sensor that the board knows" in unknown.output
+    assert "--sensor INA226" in unknown.output
+    assert "INA228 at 40h" in told.output
+    assert "identity is not confirmed: the board was told" in told.output
+    found = json.loads(again.output)
+    assert (found["sensor"], found["identity"], found["ids"]) == ("INA228", "told", "0000.0000")
+
+
+@pytest.mark.parametrize("address", ["99", "forty", "3F"])
+def test_command_refuses_what_is_no_address(address: str) -> None:
+    result = CliRunner().invoke(probe_command, ["--address", address])
+    assert result.exit_code == 2
+    assert "40 to 4F" in result.output

@@ -127,6 +127,28 @@ def test_the_switch_is_tested_before_a_lithium_night(
         assert len(planned) == 1
 
 
+@pytest.mark.parametrize("answer", ["y", "n"])
+def test_at_the_terminal_the_switch_is_tested_with_consent_only(
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    planned: list[tuple[Plan, dict[str, object]]],
+    answer: str,
+) -> None:
+    monkeypatch.setenv("DRAWBENCH_CONFIG_FOLDER", str(tmp_path))
+    board = SimulatedBoard(
+        pack_from_text("3x AA alkaline", None),
+        constant_load(ConstantCurrent(0.2)),
+        CurrentSensor(INA219),
+    )
+    with BoardServer(board, TcpLink(), time_factor=10.0) as server:
+        # piece, pack, need, cutoff, load, understood, wired; then the switch
+        result = ask(monkeypatch, ["--port", server.port], "\n" * 7 + f"{answer}\n")
+    assert "May the load switch be opened for a second" in result.output, result.output
+    assert ("The load switch opens: 200 mA before" in result.output) == (answer == "y")
+    assert len(planned) == 1, "cells that need no switch are recorded either way"
+    assert board.switch.is_closed, "left as it was"
+
+
 def test_no_to_the_caution_records_nothing(
     monkeypatch: pytest.MonkeyPatch, planned: list[tuple[Plan, dict[str, object]]]
 ) -> None:

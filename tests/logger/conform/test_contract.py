@@ -56,6 +56,12 @@ def test_fields_of_the_lines() -> None:
         assert f"    {kind},{','.join(fields[kind])}\n" in PAGE
 
 
+def test_every_line_of_the_page_is_among_the_mandatory_ones_or_said_to_be_none() -> None:
+    headings = re.findall(r"^### (`[a-z-]+`.*)$", PAGE.split("\n## Host to board")[0], re.MULTILINE)
+    kinds = {name for heading in headings for name in re.findall(r"`([a-z-]+)`", heading)}
+    assert kinds | {"flex-end"} == set(contract().fields)
+
+
 def test_reasons_codes_and_commands_are_those_of_the_sections() -> None:
     told = set(_CODE.findall(section("### `ok` and `no`").split("`reason`:")[1].split("\n\n")[0]))
     assert set(contract().fields["no"]["reason"].split("|")) == told

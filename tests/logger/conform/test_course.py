@@ -1,11 +1,21 @@
 """Every planted fault is found by its own rule, and none is found on boards that keep them."""
 
+import contextlib
+from pathlib import Path
+
 import pytest
 
+from firmware_probe.interpreter.board import InterpreterBoard
+from firmware_probe.twin.bench_text import load_from_text
+from firmware_probe.twin.faults import Fault, FaultPlayer
 from logger.base.errors import BenchError
+from logger.board.port import LinkLostError
 from logger.conform.course import Conformance
 from tests.support.conform_bench import conform, twin
-from tests.support.spoiled_boards import PLANTED, Planted, Spoiled, Wrapping, stalling
+from tests.support.interpreter_bench import needs_interpreter
+from tests.support.planted_boards import PLANTED, Planted
+from tests.support.spoiled_boards import Spoiled
+from tests.support.spoiled_habits import Wrapping, stalling
 
 
 def broken(result: Conformance) -> dict[str, str]:
@@ -42,12 +52,38 @@ def test_the_simulated_board_keeps_every_rule(sensor: str, load: str, seed: int)
     assert len(result.of("passed")) >= 43
 
 
+@pytest.mark.firmware
+@needs_interpreter
+@pytest.mark.parametrize(("sensor", "fitted"), [("ina219", True), ("ina226", False)])
+def test_the_firmware_in_python_keeps_every_rule(sensor: str, fitted: bool, tmp_path: Path) -> None:
+    """Another firmware than the one the rules were written beside: the real core on MicroPython."""
+    bench = twin(sensor)
+    pack, chip, load = bench.pack, bench.sensor, load_from_text("100ohm", 7)
+    with contextlib.closing(
+        InterpreterBoard(pack, load, chip, tmp_path, switch_fitted=fitted)
+    ) as board:
+        result = conform(board)
+    assert broken(result) == {}
+    passed = {item.rule.name for item in result.of("passed")}
+    assert {"counts", "charge", "conversions", "boot-counts", "split-command"} <= passed
+    assert ("load-opens" in passed) == fitted
+
+
 def test_without_a_switch() -> None:
     result = conform(twin(switch_fitted=False))
     assert broken(result) == {}
     left = {item.rule.name: item.why for item in result.of("not tried")}
     assert left["load-opens"] == left["cutoff-survives"] == "no load switch is fitted"
     assert "load-fitted" in {item.rule.name for item in result.of("passed")}
+
+
+def test_without_an_answer_of_the_sensor_windows_are_not_called_missing() -> None:
+    deaf = FaultPlayer([Fault(0, "sensor", 1000.0)])
+    result = conform(twin(faults=deaf))
+    assert broken(result) == {}
+    left = {item.rule.name: item.why for item in result.of("not tried")}
+    assert "does not answer" in left["conversions"]
+    assert {"fault-form", "fault-pause"} <= {item.rule.name for item in result.of("passed")}
 
 
 def test_missed_conversions_that_are_told_break_nothing() -> None:
@@ -114,6 +150,45 @@ def test_a_board_that_cannot_be_reset_by_the_port_asks_a_person() -> None:
     pressed = conform(board, resets=False, ask_reset=press)
     assert broken(pressed) == {}
     assert "boot-counts" in {item.rule.name for item in pressed.of("passed")}
+
+
+class Unplugging(Spoiled):
+    """USB of its own: a reset takes the port away; what it says meanwhile is lost."""
+
+    away = False
+
+    def reset(self, cause: str = "reset") -> None:
+        super().reset(cause)
+        self.away = True
+
+    def advance(self, duration_us: int) -> bytes:
+        if self.away:
+            self.away = False
+            super().advance(900_000)
+            raise LinkLostError("the other end closed the link")
+        return super().advance(duration_us)
+
+
+def test_a_port_that_goes_away_with_the_reset_and_comes_back() -> None:
+    result = conform(Unplugging())
+    assert broken(result) == {}
+    left = {item.rule.name: item.why for item in result.of("not tried")}
+    assert "went away" in left["hello-after-boot"]
+    assert "boot-counts" in {item.rule.name for item in result.of("passed")}
+
+
+class Pulled(Spoiled):
+    """Somebody pulls the cable in the midst of it."""
+
+    def advance(self, duration_us: int) -> bytes:
+        if self.board.time_us > 3_000_000:
+            raise LinkLostError("cable pulled")
+        return super().advance(duration_us)
+
+
+def test_a_cable_that_is_pulled_is_told_as_that() -> None:
+    with pytest.raises(LinkLostError, match="cable pulled"):
+        conform(Pulled())
 
 
 def test_without_current_sums_are_not_called_right() -> None:

@@ -17,7 +17,11 @@ Ints = npt.NDArray[np.int64]
 PER_LINE: Final = 32
 EVERY_S: Final = 0.25
 # Length of a short conversion, its pace, and counts in its step (SBOS448, SBOS547; conversion times: tests/SOURCES.md C3 and C5).
-_SHORT: Final = {"INA219": (84e-6, 133e-6, 8), "INA226": (140e-6, 147e-6, 1)}
+_SHORT: Final = {
+    "INA219": (84e-6, 133e-6, 8),
+    "INA226": (140e-6, 147e-6, 1),
+    "INA228": (84e-6, 141e-6, 1),
+}
 
 
 @dataclass(frozen=True)
@@ -49,6 +53,8 @@ def burst_lines(
     noise_v = float(board.noise_shunt_v[0]) * np.sqrt(board.sheet.settings_s[0] / short_s)
     read_v = read_v + noise_v * rng.standard_normal(len(read_v))
     counts = np.floor(read_v / board.sheet.shunt_step_v / coarse).astype(np.int64) * coarse
+    if board.sheet.kind == "INA228":
+        counts = (counts + 8) // 16
     values = counts.reshape(-1, 8)
     lines = []
     for chunk in values.reshape(-1, PER_LINE, 8):

@@ -199,9 +199,11 @@ def end_stops(board: Boards) -> tuple[float, float, float]:
     """Least and greatest count of the shunt, greatest of the bus.
 
     INA219: 4000 counts per 40 mV of its range, bus 12 bits or 13 (SBOS448, from memory).
-    INA226: 16 bits signed; bus 7FFFh (SBOS547).
+    INA226: 16 bits signed; bus 7FFFh (SBOS547). INA228: 20 bits signed, bus 85 V (SBOSA20).
     """
     if board.sheet.kind == "INA226":
         return -32768.0, 32767.0, 32767.0
+    if board.sheet.kind == "INA228":
+        return -524288.0, 524287.0, round(85.0 / board.sheet.bus_step_v)
     counts = float(round(board.full_v / board.sheet.shunt_step_v))
     return -counts, counts, float(round(board.bus_full_v / board.sheet.bus_step_v)) - 1

@@ -1,6 +1,6 @@
-"""What the data sheets say of the two chips: steps, ranges, times, errors.
+"""What the data sheets say of the three chips: steps, ranges, times, errors.
 
-TI SBOS448 (INA219, grade A: what cheap boards carry; common practice, no source) and SBOS547 (INA226).
+TI SBOS448 (INA219, grade A: what cheap boards carry; common practice, no source) and SBOS547 (INA226), SBOSA20 (INA228).
 Offsets, gains, steps and times: tests/SOURCES.md C1, C3, C4, C5. Rejections, drifts and pin currents:
 tests/SOURCES.md C20, C21, from memory.
 
@@ -135,4 +135,32 @@ INA226: Final = ChipSheet(
     noise_shunt_v=(2.5e-6, 7.5e-6),
     noise_bus_v=(0.4e-3, 1.2e-3),
 )
-SHEETS: Final = {sheet.kind: sheet for sheet in (INA219, INA226)}
+# TI SBOSA20, all from memory: tests/SOURCES.md C25. In its wide range; the 50 us that its temperature takes are left out.
+INA228: Final = ChipSheet(
+    kind="INA228",
+    shunt_step_v=312.5e-9,
+    bus_step_v=195.3125e-6,
+    offsets={0.16384: Figure(0.3e-6, 1e-6)},
+    offset_per_c=Figure(2e-9, 10e-9),
+    gain=Figure(0.0001, 0.0005),
+    gain_per_c=Figure(None, 20e-6),
+    common=_db(154.0, 170.0),
+    supply=Figure(0.05e-6, 0.5e-6),
+    bus_gain=Figure(0.0001, 0.0005),
+    bus_gain_per_c=Figure(None, 20e-6),
+    bus_offset=Figure(1e-3, 2.5e-3),
+    bus_offset_per_c=Figure(4e-6, 20e-6),
+    bus_supply=Figure(0.25e-3, None),
+    bus_ranges_v=(85.0,),
+    pin_a=0.1e-9,
+    pin_ohm=1e6,
+    settings_s=(540e-6, 50e-6, 84e-6, 150e-6, 280e-6, 1.052e-3, 2.074e-3, 4.12e-3),
+    averages=(1, 4, 16, 64, 128, 256, 512, 1024),
+    averaged_s={},
+    interleaved=True,
+    clock=0.01,
+    # Some 15 of 20 bits at 540 us (the sheet's table of resolutions, from memory), read wide.
+    noise_shunt_v=(1.5e-6, 5e-6),
+    noise_bus_v=(0.4e-3, 1.5e-3),
+)
+SHEETS: Final = {sheet.kind: sheet for sheet in (INA219, INA226, INA228)}

@@ -1,0 +1,116 @@
+"""``drawbench conform`` as a command: on a port, on the sketch, its exit codes."""
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+from click.testing import CliRunner
+
+from firmware_probe.twin.links import best_link
+from firmware_probe.twin.serve import BoardServer
+from logger.base.errors import BenchError
+from logger.commands.conform import _may_switch, conform_command
+from tests.support.conform_bench import twin
+from tests.support.firmware_sim.bench import Script, live_bench
+from tests.support.firmware_sim.toolchain import needs_toolchain, sketch
+from tests.support.places import ROOT
+from tests.support.spoiled_habits import Unglued
+
+CURRENT = ("pack-v 4.6", "pack-ohm 0.5", "load-ohm 100", "load-noise 0.3 5")
+
+
+def told(port: str, *options: str) -> tuple[int, dict[str, Any]]:
+    """The command as a process of its own, so that nothing of the test's is in the way."""
+    words = [sys.executable, "-m", "drawbench", "conform", port, "--json", *options]
+    done = subprocess.run(
+        words, cwd=ROOT, capture_output=True, text=True, timeout=200, stdin=subprocess.DEVNULL
+    )
+    assert done.stdout.startswith("{"), done.stderr
+    return done.returncode, json.loads(done.stdout)
+
+
+def names(found: dict[str, Any], result: str) -> set[str]:
+    return {rule["rule"] for rule in found["rules"] if rule["result"] == result}
+
+
+@pytest.mark.real_time
+def test_the_simulated_board_on_a_port() -> None:
+    """Opened again it resets, as many boards do: no DTR on this port."""
+    with BoardServer(twin(), best_link(), reset_on_open=True) as server:
+        code, found = told(server.port, "--unplugged")
+    assert names(found, "broken") == set()
+    assert code == 0
+    assert {"boot-counts", "board-clock", "load-opens", "cutoff-trips"} <= names(found, "passed")
+    assert found["hello"]["sensor"] == "INA219"
+
+
+class Played(Unglued):
+    """As a server wants it."""
+
+    time_factor = 1.0
+
+    @property
+    def is_idle(self) -> bool:
+        return self.board.is_idle
+
+    @property
+    def window_us(self) -> int:
+        return self.board.window_us
+
+    @property
+    def link_down_left_us(self) -> int:
+        return self.board.link_down_left_us
+
+
+@pytest.mark.real_time
+def test_a_broken_rule_is_exit_code_1_and_the_switch_is_left_alone() -> None:
+    """Nobody is there to be asked whether the piece is unplugged."""
+    with BoardServer(Played(), best_link()) as server:
+        result = CliRunner().invoke(conform_command, [server.port])
+    assert result.exit_code == 1, result.output
+    assert "rules is broken." in result.stdout.splitlines()[0]
+    assert "BROKEN hello-lf" in result.stdout
+    assert "unplug the piece" in " ".join(result.stdout.split())
+    assert result.stdout.rstrip().splitlines()[-1] == f"  drawbench conform {server.port}"
+
+
+@pytest.mark.firmware
+@needs_toolchain
+@pytest.mark.parametrize(
+    ("sensor", "fitted"), [("ina219", ("switch-fitted",)), ("ina226", ()), ("ina228", ())]
+)
+def test_the_sketch_keeps_every_rule(sensor: str, fitted: tuple[str, ...], tmp_path: Path) -> None:
+    """The real sketch on the simulated chip, through a port that resets it when it is opened."""
+    script = Script().at(0, f"sensor {sensor} 40", *CURRENT, *fitted)
+    (tmp_path / "bench").mkdir()
+    with live_bench(sketch(), script, tmp_path / "bench", "--pace", "1") as port:
+        code, found = told(port, "--unplugged")
+    assert names(found, "broken") == set(), found
+    assert code == 0
+    assert {"counts", "charge", "energy", "conversions", "burst-line"} <= names(found, "passed")
+    assert ("load-opens" in names(found, "passed")) == bool(fitted)
+
+
+@pytest.mark.parametrize(("typed", "moved"), [("y\n", True), ("\n", False), ("n\n", False)])
+def test_a_person_is_asked_to_unplug_the_piece_before_the_switch_moves(
+    typed: str, moved: bool
+) -> None:
+    with CliRunner().isolation(input=typed) as (said, *_):
+        assert _may_switch(None, asks=True) is moved
+        words = " ".join(said.getvalue().decode().split())
+    assert "Unplug the piece first" in words
+    assert "gets warm" in words
+
+
+def test_nobody_to_ask_leaves_the_switch_alone() -> None:
+    assert not _may_switch(None, asks=False)
+    assert not _may_switch(False, asks=True)
+    assert _may_switch(True, asks=False)
+
+
+def test_no_port() -> None:
+    result = CliRunner().invoke(conform_command, ["/dev/none"])
+    assert isinstance(result.exception, BenchError)
