@@ -156,10 +156,10 @@ static void take_pair(bool overflow) {
 
 // True when a conversion was taken, so that there is time until the next.
 static bool poll_sensor() {
-  look_again();
   uint32_t now_us = micros();
   if (now_us - pause_began_us < pause_us) return false;
   pause_us = 0;
+  look_again();
   if (sensor_lost) {
     if (window_due) return false;  // its line is in the old one's steps
     look_for_sensor();
@@ -221,6 +221,7 @@ static void work(bool pair_taken) {
   bool converting = now - pair_seen_us < CONVERTING_US;
   if (!converting) {
     now_us();  // at least once per wrap of micros()
+    look_again();
     end_window_if_due();
     if (cutoff.blind(now) && load_closed()) set_load(false, LOAD_BY_SENSOR);
   } else if (!pair_taken) {
