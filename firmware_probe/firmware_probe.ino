@@ -44,15 +44,13 @@ static void lose_sensor() {
 
 // Of another kind or at another place than the one before it: not the same one.
 static void note_swap() {
-  static SensorKind kind_before = SENSOR_NONE;
-  static uint8_t address_before = 0;
-  bool other = kind_before != sensor.kind() || address_before != sensor.address();
-  if (other && kind_before != SENSOR_NONE && !look_due) {
+  static uint8_t before = 0;  // kind above the last digit of the address
+  uint8_t now = (uint8_t)(sensor.kind() << 4 | (sensor.address() & 0x0F));
+  if (before && before != now && !look_due) {
     note_fault(FAULT_SWAP);
     hello_due = true;
   }
-  kind_before = sensor.kind();
-  address_before = sensor.address();
+  before = now;
 }
 
 // A sensor of another kind counts in other steps: the window so far is void.
