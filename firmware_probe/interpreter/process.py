@@ -154,8 +154,8 @@ class Interpreter:
         bus: npt.NDArray[np.int64],
     ) -> None:
         """Conversions to come, each of shape (n,): when it is done, register counts."""
-        data = ends_us.astype("<u8").tobytes() + shunt.astype("<i2").tobytes()
-        self.order(f"pairs {len(ends_us)}", data + bus.astype("<u2").tobytes())
+        data = ends_us.astype("<u8").tobytes() + shunt.astype("<i4").tobytes()
+        self.order(f"pairs {len(ends_us)}", data + bus.astype("<i4").tobytes())
 
     def host(self, data: bytes) -> None:
         """Bytes that the host sends now."""
@@ -167,7 +167,7 @@ class Interpreter:
         self.order(f"set {name} {value}")
 
     def chip(self, kind: str, address: int = 0x40) -> None:
-        """Another sensor on the bus, INA219 or INA226, fresh from its power-on."""
+        """Another sensor on the bus, INA219, INA226 or INA228, fresh from its power-on."""
         self.order(f"chip {kind} {address:02X}")
 
     def setting(self, module: str, name: str, value: int) -> None:

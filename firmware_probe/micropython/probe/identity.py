@@ -35,8 +35,7 @@ class Identity:
             return told
         if named != NONE:
             self.known = NUMBER
-            # Its 20 bits are more than a conversion's small integers hold.
-            return NONE if named == INA228 else named
+            return named
         # Another chip of the maker whose number stands there is another chip.
         if self.maker == _TEXAS:
             return NONE
