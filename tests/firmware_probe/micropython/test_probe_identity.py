@@ -86,7 +86,9 @@ def test_told_while_it_measures_or_wrongly_is_refused(tmp_path: Path) -> None:
     ]  # fmt: skip
 
 
-@pytest.mark.parametrize(("kind", "address"), [("INA226", 0x40), ("INA219", 0x41)])
+@pytest.mark.parametrize(
+    ("kind", "address"), [("INA226", 0x40), ("INA219", 0x41), ("INA228", 0x40)]
+)
 def test_another_sensor_while_running_is_named(tmp_path: Path, kind: str, address: int) -> None:
     """Counts of the one never go into the sums of the other."""
     with started(tmp_path) as board:
@@ -98,6 +100,8 @@ def test_another_sensor_while_running_is_named(tmp_path: Path, kind: str, addres
         # 50 mA and 4.4 V in the other's counts: 2.5 uV and 1.25 mV (TI SBOS547B).
         if kind == "INA226":
             night.shunt, night.bus = 2000, 3520
+        elif kind == "INA228":  # 312.5 nV and 195.3125 uV (TI SBOSA20)
+            night.shunt, night.bus = 16000, 22528
         board.chip(kind, address)
         night.go_on(4)
     after = night.said[before:]
