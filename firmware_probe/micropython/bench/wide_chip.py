@@ -10,7 +10,7 @@ _CAL_ONE = 4096  # a step of the current is one of the shunt
 
 
 class WideChip(Chip):
-    """Latched as the firmware sets it up: reading the diagnosis clears the ready flag."""
+    """``CLONE228`` says not who it is. Latched as the firmware sets it up: reading the diagnosis clears the ready flag."""
 
     config_register = _ADC
 
@@ -18,7 +18,8 @@ class WideChip(Chip):
         self.ready = False
         self.pointer = 0
         self.registers = {0: 0, 1: 0xFB68, 2: 0x1000, 4: 0, 5: 0, 6: _DIE_25_C, 11: 1}
-        self.registers[0x3E], self.registers[0x3F] = 0x5449, 0x2281
+        if self.kind == "INA228":
+            self.registers[0x3E], self.registers[0x3F] = 0x5449, 0x2281
         self._clear()
 
     def _clear(self) -> None:
@@ -73,4 +74,4 @@ class WideChip(Chip):
 
 
 def chip_of(kind: str, address: int) -> Chip:
-    return WideChip(kind, address) if kind == "INA228" else Chip(kind, address)
+    return WideChip(kind, address) if kind.endswith("228") else Chip(kind, address)

@@ -71,6 +71,9 @@ class World:
             return
         if next_us < 0 or self.absent or self.hung or next_us > self.now + _STEP_US * 20:
             next_us = self.now + _STEP_US
+        elif self.costs:
+            # A board looks all the time: at the least a few times in vain before it is there.
+            next_us = next_us - 8 * self.look_us - 8 * _FRAME_US
         elif self.now < next_us - 1:
             next_us -= 1  # looked for in vain once, as it should be
         self.now = max(self.now, min(next_us, self.until))

@@ -5,7 +5,6 @@ NONE, INA219, INA226, INA228 = 0, 1, 2, 3
 UNKNOWN, NUMBER, BEHAVIOUR, TOLD = 0, 1, 2, 3
 WORDS = (b"-", b"number", b"behaviour", b"told")
 
-# Never true on a board: names for type checkers alone.
 TYPE_CHECKING = False
 if TYPE_CHECKING:
     from .contract import Registers

@@ -4,7 +4,6 @@ from .cutoff import MASK, Cutoff
 from .memory import BY_CUTOFF, BY_HOST, BY_SENSOR, CLOSED, Memory, Record
 from .units import Units
 
-# Never true on a board: names for type checkers alone.
 TYPE_CHECKING = False
 if TYPE_CHECKING:
     from .contract import Port

@@ -1,9 +1,8 @@
-"""What an INA228 has counted by itself: read with a window every ten seconds, for its `own` line."""
+"""What an INA228 has counted by itself, for its `own` line."""
 
 from .cutoff import MASK
 from .identity import INA228
 
-# Never true on a board: names for type checkers alone.
 TYPE_CHECKING = False
 if TYPE_CHECKING:
     from .sensor import Sensor

@@ -7,7 +7,6 @@ from . import settings
 from .identity import INA219, INA226, INA228, NONE, Identity
 from .units import Units, ina219_units, ina226_units, ina228_units
 
-# Never true on a board: names for type checkers alone.
 TYPE_CHECKING = False
 if TYPE_CHECKING:
     from .contract import Port

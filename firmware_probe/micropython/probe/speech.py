@@ -5,7 +5,6 @@ from .identity import WORDS
 from .lines import Line
 from .memory import OPENED
 
-# Never true on a board: names for type checkers alone.
 TYPE_CHECKING = False
 if TYPE_CHECKING:
     from .contract import Port, State

@@ -1,7 +1,6 @@
-"""What one count of a sensor's registers is worth, and whole-number factors to the protocol's steps.
+"""What one count of a sensor's registers is worth in the protocol's steps.
 
-Everything is kept in counts of the shunt register until a line is written; a pair's pack
-voltage is bus x pack_ratio + shunt in those counts.
+Everything is kept in counts of the shunt register; a pair's pack voltage is bus x pack_ratio + shunt.
 """
 
 
