@@ -31,7 +31,7 @@ class Own:
         self.line_due = False
 
     def wanted(self, windows: "Windows", now: int) -> bool:
-        """Is this the window whose line it goes with? Not long after its end."""
+        """Does it go with this window? Not long after its end."""
         if self._sensor.kind != INA228 or self.line_due or not windows.line_due:
             return False
         if not self.fresh and (now - self._began) & MASK < _EVERY_US:
@@ -40,7 +40,7 @@ class Own:
         return closed.sequence != self.sequence and windows.now_us(now) - closed.time_us <= _LATE_US
 
     def read(self, sequence: int, now: int) -> None:
-        """Three registers; what cannot be read is not sent."""
+        """What cannot be read is not sent."""
         self.fresh = False
         self._began = now
         self.sequence = sequence

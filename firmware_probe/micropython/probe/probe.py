@@ -6,6 +6,7 @@ from .cutoff import MASK
 from .faults import Faults
 from .load import LoadSwitch
 from .memory import BY_CUTOFF, Memory, Record
+from .missed import Missed
 from .own import Own
 from .sensor import Sensor
 from .speech import Speech
@@ -47,9 +48,7 @@ class Probe:
         self._interrupts = 0
         self._pair_seen = self._checked = self._pause_began = now
         self._pause_us = 0
-        self._pair_counted = False  # no conversion was lost for a known reason since the last
-        self._owed_us = 0  # beyond a conversion each, not yet told as missed
-        self._waited = False  # a look found no new conversion since the last
+        self._missed = Missed()
         self._pairs_late = False
         self._pairs_without_work = 0
         self._sensor_lost = True
@@ -110,6 +109,7 @@ class Probe:
             self.faults.note(faults.BUS if self.sensor.bus_hung else faults.SENSOR)
             return
         self.own.restart()
+        self._missed.use(self.sensor.period_us)
         self._note_swap()
         if self.sensor.units.pack_ratio != ratio:
             self._use_units()
@@ -138,7 +138,7 @@ class Probe:
     def _pause(self, duration_us: int) -> None:
         self._pause_began = self._ticks()
         self._pause_us = duration_us
-        self._pair_counted = False
+        self._missed.pause()
 
     def _poll_sensor(self) -> bool:
         """True when a conversion was taken, so that there is time until the next."""
@@ -157,7 +157,7 @@ class Probe:
         event = self.sensor.poll()
         if event == sensor.WAITING:
             self._silent_polls = 0
-            self._waited = True
+            self._missed.wait(now)
             return False
         if event == sensor.SILENT:
             self._silent_polls += 1
@@ -169,33 +169,16 @@ class Probe:
             self._pause(_BUS_PAUSE_US)
             return False
         self._silent_polls = 0
-        self._pairs_late = not self._waited
-        self._waited = False
-        self._count_missed(now)
+        self._pairs_late = not self._missed.waited
+        self._pair_seen = now
+        missed = self._missed.fetch(now)
+        if missed:
+            self.faults.count(faults.MISSED, missed)
         self._take_pair(event != sensor.PAIR)
         if event == sensor.WIDENED:
             self.faults.note(faults.RANGE)
-            self._pair_counted = False
+            self._missed.pause()
         return True
-
-    # Conversions between the last two that were found, by the time that passed. An interpreter may be late
-    # each time by part of a conversion, so what is beyond one is added up; a sensor's clock that
-    # is a tenth slow (TI SBOS448G: 586 us at most for 532) and one late look do not count.
-    def _count_missed(self, now: int) -> None:
-        period_us = self._period_us
-        passed_us = (now - self._pair_seen) & MASK
-        self._pair_seen = now
-        if not self._pair_counted:
-            self._pair_counted = True
-            self._owed_us = 0
-        elif passed_us <= period_us * 5 // 4:
-            self._owed_us = max(0, self._owed_us + passed_us - period_us * 9 // 8)
-        else:
-            self._owed_us += passed_us - period_us
-            missed = (self._owed_us + period_us // 4) // period_us
-            if missed:
-                self._owed_us -= missed * period_us
-                self.faults.count(faults.MISSED, missed)
 
     def _take_pair(self, overflow: bool) -> None:
         found, switch = self.sensor, self.load

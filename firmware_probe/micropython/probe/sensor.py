@@ -156,7 +156,7 @@ class Sensor:
         return value
 
     def own_counts(self) -> "tuple[int, int, int] | None":
-        """An INA228's charge, energy and die registers as they stand; None: not all could be read."""
+        """An INA228's charge, energy and die registers; None: not all answered."""
         charge = self._port.read_40(self.address, _WIDE_CHARGE)
         energy = self._port.read_40(self.address, _WIDE_ENERGY)
         die = self.get(_WIDE_DIE)
