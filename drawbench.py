@@ -18,6 +18,7 @@ The commands stand in a table, each imported only when it is called.
 import importlib
 import os
 import sys
+from contextlib import closing
 from importlib.machinery import ModuleSpec
 from importlib.util import find_spec
 from pathlib import Path
@@ -73,6 +74,7 @@ if TYPE_CHECKING:
     import analysis.run.rundown
     from analysis.door.public import *  # noqa: F403 (the one list of the types)
     from analysis.report.build import SectionMaker
+    from firmware_probe.twin.serve import Board
 
 # public name -> module that has it, imported when the name is first asked for
 _PUBLIC: Final[dict[str, str]] = {
@@ -111,6 +113,7 @@ if not TYPE_CHECKING:  # a type checker would take any name for public otherwise
 # Three evenings of 400 bends at the elbow; the rig ends while some joints are whole.
 DEMO_BENDS: Final = 1200.0
 DEMO_CYCLES: Final = 1200
+DEMO_FIRMWARE_S: Final = 1800.0
 
 # command name -> (module, attribute, one line for --help without importing the module)
 COMMANDS: Final[dict[str, tuple[str, str, str]]] = {
@@ -194,11 +197,21 @@ class _LazyGroup(click.Group):
 
 @click.command("demo")
 @click.argument("folder", default="demo", type=click.Path(path_type=Path))
-def demo(folder: Path) -> None:
+@click.option(
+    "--firmware",
+    type=click.Choice(["model", "micropython"]),
+    default="model",
+    show_default=True,
+    help="micropython: the real firmware in Python on this computer's MicroPython, half an hour of the night.",
+)
+def demo(folder: Path, firmware: str) -> None:
     """The whole job on a simulated board: a lit night-ride vest, from its budget to the report.
 
     Needs no hardware. Writes a budget file, two runs, a flex test and a report into FOLDER; all of it is invented.
     """
+    if firmware == "micropython":
+        _demo_firmware(folder)
+        return
     from logger.run.store import create_run_folder
 
     create_run_folder(folder)
@@ -259,7 +272,77 @@ def _tell_verdict(result: "analysis.run.rundown.Rundown") -> None:
 
 
 def _demo_run(folder: Path, title: str, brightness: float, said: set[str]) -> None:
-    """Record one compressed night of the simulated vest through the real serial path.
+    """One compressed night of the simulated vest. ``said``: see ``_record_vest``."""
+    from firmware_probe.twin import vest
+
+    simulated = vest.vest_board(window_us=2_000_000, brightness=brightness)
+    _record_vest(folder, title, simulated, said)
+
+
+def _demo_firmware(folder: Path) -> None:
+    """The vest's first half hour, counted by the firmware in Python: a whole night would take it many minutes."""
+    from tempfile import TemporaryDirectory
+
+    from firmware_probe.interpreter.board import InterpreterBoard
+    from firmware_probe.interpreter.process import InterpreterMissing, interpreter_command
+    from firmware_probe.twin import vest
+    from logger.run.store import create_run_folder
+
+    try:
+        interpreter_command()
+    except InterpreterMissing as error:
+        raise click.BadParameter(str(error), param_hint="--firmware") from error
+    create_run_folder(folder)
+    from analysis.budget.file import read_budget
+    from analysis.budget.section import budget_section
+    from analysis.budget.story import tell_budget
+    from analysis.budget.words import answer_sentences
+    from analysis.report.build import write_report
+    from analysis.report.parts import discharge_parts
+    from analysis.run.rundown import rundown
+    from logger.base.next_step import next_words
+    from logger.run.reader import read_run
+
+    budget_path = folder / "night-ride-vest.toml"
+    budget_path.write_text(vest.budget_text(), encoding="utf-8")
+    budget = read_budget(budget_path)
+    click.echo(f"1/3  What its maker believes: {answer_sentences(tell_budget(budget))[0]}")
+    click.echo(
+        f"2/3  The firmware in Python counts the vest's first {DEMO_FIRMWARE_S / 60:.0f} minutes, "
+        "on this computer's MicroPython; a whole night of it would take many minutes."
+    )
+    with TemporaryDirectory(prefix="drawbench-") as memory:
+        board = InterpreterBoard(
+            vest.vest_pack(),
+            vest.vest_programme(),
+            vest.vest_sensor(),
+            Path(memory),
+            window_us=1_000_000,
+        )
+        with closing(board):
+            _record_vest(folder / "run", "Night-ride vest", board, set(), DEMO_FIRMWARE_S)
+    run = read_run(folder / "run")
+    story = tell_budget(budget, run)
+    click.echo(f"3/3  {' '.join(answer_sentences(story)[:2])}")
+    sections = [
+        lambda made: budget_section(story, made),
+        *discharge_parts(run, vest.CUTOFF_V, 60.0),
+    ]
+    write_report(run, rundown(run, vest.CUTOFF_V, 60.0), folder / "report", sections)
+    click.echo("     Neither run down nor flexed here: this firmware drives no flex rig.")
+    click.echo(f"\nOpen in a browser:\n  {folder / 'report' / 'report.html'}\n")
+    click.echo(
+        next_words(
+            ("The whole job, on the model", ["demo", "whole-demo"]),
+            ("This firmware for a board", ["firmware", "--board", "rp2040-micropython", "."]),
+        )
+    )
+
+
+def _record_vest(
+    folder: Path, title: str, simulated: "Board", said: set[str], duration_s: float | None = None
+) -> None:
+    """Record the vest through the real serial path.
 
     ``said``: what the demo has told already and need not tell again; added to.
     """
@@ -271,7 +354,6 @@ def _demo_run(folder: Path, title: str, brightness: float, said: set[str]) -> No
     from logger.recording.side_by_side import record
 
     screen = choose_screen(plain=False)
-    simulated = vest.vest_board(window_us=2_000_000, brightness=brightness)
     with BoardServer(simulated, best_link(), time_factor=0.0) as board:
         plan = Plan(
             folder,
@@ -280,6 +362,7 @@ def _demo_run(folder: Path, title: str, brightness: float, said: set[str]) -> No
             cutoff_v=vest.CUTOFF_V,
             hold_s=60.0,
             need_s=vest.NEED_S,
+            duration_s=duration_s,
             title=title,
             load_note="24 addressable LEDs, microcontroller and motion sensor behind a 5 V boost converter",
             calibration=False,

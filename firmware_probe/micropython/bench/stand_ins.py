@@ -19,9 +19,10 @@ def _write(world: World, address: int, data: bytes) -> None:
 
 def _read(world: World, address: int, data: bytearray) -> None:
     chip = world.on_bus(address, len(data))
-    value = chip.get()
-    data[0] = value >> 8
-    data[1] = value & 255
+    value = chip.get() << 8 * (len(data) - chip.width())
+    for at in range(len(data) - 1, -1, -1):
+        data[at] = value & 255
+        value >>= 8
 
 
 def install_machine(world: World, sda: object, scl: object) -> None:

@@ -71,6 +71,9 @@ class World:
             return
         if next_us < 0 or self.absent or self.hung or next_us > self.now + _STEP_US * 20:
             next_us = self.now + _STEP_US
+        elif self.costs:
+            # A board looks all the time: at the least a few times in vain before it is there.
+            next_us = next_us - 8 * self.look_us - 8 * _FRAME_US
         elif self.now < next_us - 1:
             next_us -= 1  # looked for in vain once, as it should be
         self.now = max(self.now, min(next_us, self.until))
@@ -100,15 +103,17 @@ class World:
 class Chip:
     """Registers as TI SBOS448G (INA219) and SBOS547B (INA226) have them; conversions as they were given.
 
-    ``CLONE226``: like an INA226, but says not who it is.
+    ``CLONE226``: like an INA226, but says not who it is. ``config_register``: where its times are set.
     """
+
+    config_register = 0
 
     def __init__(self, kind: str, address: int) -> None:
         self.kind = kind
         self.address = address
         self.times = array("L")  # eight bytes on a computer
-        self.shunt = array("h")
-        self.bus = array("H")
+        self.shunt = array("i")
+        self.bus = array("i")
         self.at = 0
         self.lost = 0  # conversions overwritten before they were read
         self.read = 0
@@ -123,9 +128,6 @@ class Chip:
         if self.kind == "INA226":
             self.registers[0xFE] = 0x5449
             self.registers[0xFF] = 0x2260
-        elif self.kind == "INA228":  # its identity alone
-            self.registers[0x3E] = 0x5449
-            self.registers[0x3F] = 0x2281
 
     def give(self, times: "array[int]", shunt: "array[int]", bus: "array[int]") -> None:
         """Conversions to come, instead of those that have not come yet."""
@@ -138,11 +140,17 @@ class Chip:
         while self.at < len(self.times) and self.times[self.at] <= now:
             if self.ready:
                 self.lost += 1
-            self.registers[1] = self.shunt[self.at] & 0xFFFF
-            bus = self.bus[self.at]
-            self.registers[2] = bus << 3 if self.kind == "INA219" else bus
+            self.take(self.shunt[self.at], self.bus[self.at], self.times[self.at])
             self.ready = True
             self.at += 1
+
+    def take(self, shunt: int, bus: int, at_us: int) -> None:
+        self.registers[1] = shunt & 0xFFFF
+        self.registers[2] = bus << 3 if self.kind == "INA219" else bus
+
+    def width(self) -> int:
+        """Bytes of the register that the pointer stands at."""
+        return 2
 
     def get(self) -> int:
         pointer = self.pointer

@@ -6,6 +6,7 @@ from .commands import Parser
 from .faults import Faults
 from .load import LoadSwitch
 from .memory import Record
+from .own import Own
 from .sensor import Sensor
 from .windows import Windows
 
@@ -38,6 +39,11 @@ class Bus(Protocol):
     def answers(self, address: int) -> int: ...
 
     def read_register(self, address: int, register: int) -> int: ...
+
+    def read_20(self, address: int, register: int) -> int:
+        """Upper 20 of 24 bits, unsigned."""
+
+    def read_40(self, address: int, register: int) -> int: ...
 
     def write_register(self, address: int, register: int, value: int) -> int: ...
 
@@ -84,6 +90,7 @@ class State(Protocol):
     cause: bytes
     faults: Faults
     load: LoadSwitch
+    own: Own
     parser: Parser
     record: Record
     sensor: Sensor

@@ -24,8 +24,8 @@ class Cutoff:
         self._hold_ms = hold_ms
         self._below = False
         # Least count that is not below: ceil(cutoff / count).
-        half_uv = units.count_half_uv
-        self._threshold = (2 * cutoff_uv + half_uv - 1) // half_uv if cutoff_uv else _NONE
+        worth = units.worth
+        self._threshold = (16 * cutoff_uv + worth - 1) // worth if cutoff_uv else _NONE
 
     def restart(self, now: int) -> None:
         """Starts waiting anew, as after the switch was moved."""

@@ -5,7 +5,6 @@ NONE, INA219, INA226, INA228 = 0, 1, 2, 3
 UNKNOWN, NUMBER, BEHAVIOUR, TOLD = 0, 1, 2, 3
 WORDS = (b"-", b"number", b"behaviour", b"told")
 
-# Never true on a board: names for type checkers alone.
 TYPE_CHECKING = False
 if TYPE_CHECKING:
     from .contract import Registers
@@ -35,8 +34,7 @@ class Identity:
             return told
         if named != NONE:
             self.known = NUMBER
-            # Its 20 bits are more than a conversion's small integers hold.
-            return NONE if named == INA228 else named
+            return named
         # Another chip of the maker whose number stands there is another chip.
         if self.maker == _TEXAS:
             return NONE

@@ -4,7 +4,6 @@ from .cutoff import MASK, Cutoff
 from .memory import BY_CUTOFF, BY_HOST, BY_SENSOR, CLOSED, Memory, Record
 from .units import Units
 
-# Never true on a board: names for type checkers alone.
 TYPE_CHECKING = False
 if TYPE_CHECKING:
     from .contract import Port
@@ -15,7 +14,7 @@ _OPENED_BY = {HOST: BY_HOST, CUTOFF: BY_CUTOFF, SENSOR: BY_SENSOR}
 # An open switch: current that still flows after so long, in the mean of so long, above so much over the shunt.
 _SETTLE_US = 500000
 _BLOCK_US = 250000
-_LEAK_HALF_UV = 800
+_LEAK = 6400  # 400 uV, in a count's worth
 
 
 class LoadSwitch:
@@ -79,7 +78,7 @@ class LoadSwitch:
 
     def use_units(self, units: Units) -> None:
         self.cutoff.set(self.record.cutoff_uv, self.record.hold_ms, units)
-        self._half_uv = units.count_half_uv
+        self._worth = units.worth
 
     def _watch_from(self, now: int) -> None:
         self._block_began = now
@@ -106,7 +105,7 @@ class LoadSwitch:
         if passed_us < _BLOCK_US:
             return False
         self._between = True
-        if abs(self._block_sum) * self._half_uv <= _LEAK_HALF_UV * self._block_count:
+        if abs(self._block_sum) * self._worth <= _LEAK * self._block_count:
             return False
         self.flow_sum, self.flow_count = self._block_sum, self._block_count
         return True

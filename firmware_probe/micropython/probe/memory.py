@@ -7,7 +7,6 @@ day; the file system underneath spreads the wear where it can.
 
 from .lines import crc16
 
-# Never true on a board: names for type checkers alone.
 TYPE_CHECKING = False
 if TYPE_CHECKING:
     from .contract import Flash

@@ -79,18 +79,29 @@ class Port:
             return self._failed(error)
         return 0
 
-    def read_register(self, address: int, register: int) -> int:
-        two = self._two
+    def _fetch(self, address: int, register: int, data: bytearray) -> int:
         try:
             if self._at != address << 8 | register:
                 self._at = -1
                 self._one[0] = register
                 self._i2c.writeto(address, self._one)
                 self._at = address << 8 | register
-            self._i2c.readfrom_into(address, two)
+            self._i2c.readfrom_into(address, data)
         except OSError as error:
             return self._failed(error)
-        return two[0] << 8 | two[1]
+        return 0
+
+    def read_register(self, address: int, register: int) -> int:
+        two = self._two
+        return self._fetch(address, register, two) or two[0] << 8 | two[1]
+
+    def read_20(self, address: int, register: int) -> int:
+        data = self._three
+        return self._fetch(address, register, data) or data[0] << 12 | data[1] << 4 | data[2] >> 4
+
+    def read_40(self, address: int, register: int) -> int:
+        data = bytearray(5)
+        return self._fetch(address, register, data) or int.from_bytes(data, "big")
 
     def write_register(self, address: int, register: int, value: int) -> int:
         three = self._three

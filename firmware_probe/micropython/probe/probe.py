@@ -4,9 +4,9 @@ from . import faults, load, sensor, settings
 from .commands import BUSY, FITTED, TRIPPED, UNKNOWN, Parser
 from .cutoff import MASK
 from .faults import Faults
-from .identity import INA228
 from .load import LoadSwitch
 from .memory import BY_CUTOFF, Memory, Record
+from .own import Own
 from .sensor import Sensor
 from .speech import Speech
 from .windows import Windows
@@ -38,6 +38,7 @@ class Probe:
         self.faults = Faults()
         self.parser = Parser()
         self.sensor = Sensor(port, averages)
+        self.own = Own(self.sensor)
         self.speech = Speech(self, port)
         self._memory = Memory(port)
         self.record = self._remember()
@@ -91,6 +92,7 @@ class Probe:
         self.windows.use_units(self.sensor.units)
         self.load.use_units(self.sensor.units)
         self._ratio = self.sensor.units.pack_ratio
+        self._add = self._window.add_wide if self.sensor.units.wide else self._window.add
         period_us = self.sensor.period_us
         self._period_us = period_us
         # Several conversions: longer without one, and none is expected.
@@ -107,6 +109,7 @@ class Probe:
         if self._sensor_lost:
             self.faults.note(faults.BUS if self.sensor.bus_hung else faults.SENSOR)
             return
+        self.own.restart()
         self._note_swap()
         if self.sensor.units.pack_ratio != ratio:
             self._use_units()
@@ -202,7 +205,7 @@ class Probe:
         if overflow:
             self.faults.count(faults.OVERFLOW, 1)
         else:
-            self._window.add(found.bus, shunt, pack)
+            self._add(found.bus, shunt, pack)
         # Beyond the range the pack is taken for as low as it may be.
         if switch.cutoff.add(pack, seen) and switch.closed:
             self._move_load(False, load.CUTOFF)
@@ -258,6 +261,10 @@ class Probe:
 
     def _work_step(self) -> bool:
         """One piece of work. False when there is none, or no room for it at the port."""
+        now = self._ticks()
+        if self.own.wanted(self.windows, now):
+            self.own.read(self.windows.closed.sequence, now)
+            return True
         if self.windows.work_due:
             self.windows.work()
             return True
@@ -265,7 +272,7 @@ class Probe:
             self._command_due = False
             self._handle_command()
             return True
-        return self.speech.step(self._ticks())
+        return self.speech.step(now)
 
     # ---- commands
 
@@ -301,6 +308,7 @@ class Probe:
         if name == b"window":
             self.windows.next_us = values[0]
         elif name == b"start":
+            self.own.fresh = self.own.fresh or not self.windows.running
             self.windows.running = True
         elif name == b"stop":
             self.windows.stop()
@@ -325,8 +333,6 @@ class Probe:
     def _obey_sensor(self, kind: int, address: int) -> bytes:
         if self.windows.running:
             return BUSY
-        if kind == INA228:
-            return FITTED
         self.record.told = address << 2 | kind
         if not self._memory.save(self.record):
             self.faults.note(faults.MEMORY)

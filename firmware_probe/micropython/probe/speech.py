@@ -5,7 +5,6 @@ from .identity import WORDS
 from .lines import Line
 from .memory import OPENED
 
-# Never true on a board: names for type checkers alone.
 TYPE_CHECKING = False
 if TYPE_CHECKING:
     from .contract import Port, State
@@ -30,6 +29,7 @@ class Speech:
             self._fault_line,
             self._window,
             self._sensor,
+            self._own,
         )
         self.hello_due = False
         self.answer_due = False
@@ -82,6 +82,8 @@ class Speech:
             if self._fault >= 0:
                 return 4
         windows = probe.windows
+        if probe.own.ready(windows):
+            return 7
         return 5 if windows.line_due and not windows.work_due else 0
 
     # Each writes one piece and returns False when it was the last.
@@ -177,6 +179,14 @@ class Speech:
             probe.windows.line_due = False
             return False
         return True
+
+    def _own(self, probe: "State", line: Line, field: int, now: int) -> bool:
+        own = probe.own
+        line.begin(b"own")
+        for number in (own.sequence, own.clears, own.charge, own.energy, own.die):
+            line.comma_number(number)
+        own.line_due = False
+        return False
 
     def _load(self, probe: "State", line: Line, field: int, now: int) -> bool:
         line.begin(b"load")

@@ -16,12 +16,13 @@ class Total:
     def add(self, total: int, conversions: int, span_us: int) -> None:
         """One window: mean = total / conversions, times its span.
 
-        Rounded down in portions of the span that PROTOCOL.md's counts of 1/256 are made of: 2^29 us,
-        or 2^22 where the mean needs more than 31 bits, as boards without long integers have to.
+        Rounded down in portions of the span that PROTOCOL.md's counts of 1/256 are made of: 2^29 us, 2^22
+        where the mean needs more than 32 bits, 2^13 for more than 39, as boards without long integers have to.
         """
         mean = total // conversions
         rest = total - mean * conversions
-        portion_us = 1 << 22 if abs(mean) >> 31 else 1 << 29
+        high = abs(mean) >> 32
+        portion_us = 1 << 13 if high >> 7 else 1 << 22 if high else 1 << 29
         while span_us:
             span = min(span_us, portion_us)
             span_us -= span

@@ -44,13 +44,16 @@ class Windows:
         self._charge.set_divisor(units.charge_divisor)
         self._energy.set_divisor(units.energy_divisor)
         self._ratio = units.pack_ratio
-        self.window.clear()
+        self.window.use(units.wide)
 
     def stop(self) -> None:
         self.running = self._whole = False
 
     def over(self, now: int) -> bool:
-        return (now - self._end) & MASK < _HALF or self.window.conversions == CONVERSIONS_MAX
+        window = self.window
+        return (
+            (now - self._end) & MASK < _HALF or window.full or window.conversions == CONVERSIONS_MAX
+        )
 
     def end(self, now: int) -> None:
         if self.window.conversions:

@@ -12,7 +12,7 @@ from tests.support.interpreter_bench import bodies, kinds, needs_interpreter, st
 
 pytestmark = [pytest.mark.firmware, needs_interpreter]
 
-# Good and bad, but for what only one of the two has: bursts, the flex rig, the INA228.
+# Good and bad, but for what only one of the two has: bursts, the flex rig.
 BODIES = (
     "window,10000", "window,9999", "window,60000000", "window,60000001", "window,4294967296",
     "window,99999999999", "window", "window,", "window,1e5", "window,-1", "window, 10000",
@@ -31,7 +31,7 @@ BODIES = (
     "load,1,1", "load,1", "load,0", "load,1,2", "load,1,", "load,0,1", "load,1,x", "load,0,0,0", "load,1,0",
     "sensor", "sensor,", "sensor,ina219", "sensor,INA21", "sensor,INA2190", "sensor,auto ", "sensor,none",
     "sensor,auto INA219", "address", "address,", "address,4", "address,4a", "address,50", "address,3F",
-    "address,4G", "address,040", "address,Auto", "address,0x40", "stop", "sensor,INA219", "sensor,auto",
+    "address,4G", "address,040", "address,Auto", "address,0x40", "stop", "sensor,INA228", "sensor,INA219", "sensor,auto",
     "address,40", "address,auto", "start", "sensor,INA219", "address,40", "sensor,x", "address,99", "stop",
     "a" * 60, "b" * 73, "~" * 20, "ok,start", "no,?,crc", "load 1", "start ",
 )  # fmt: skip

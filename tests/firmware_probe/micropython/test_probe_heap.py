@@ -16,7 +16,7 @@ pytestmark = [pytest.mark.firmware, needs_interpreter]
 HEAP_BYTES = 192 * 1024
 
 
-@pytest.mark.parametrize("kind", ["INA219", "INA226"])
+@pytest.mark.parametrize("kind", ["INA219", "INA226", "INA228"])
 def test_a_conversion_takes_no_memory(tmp_path: Path, kind: str) -> None:
     """With the collector off, as many bytes are in use after 5000 conversions as before."""
     with started(tmp_path) as board:
@@ -66,3 +66,37 @@ def test_every_sum_of_a_conversion_is_a_small_integer() -> None:
         assert window.bus_sum == 8192 * bus
         assert window.bus_shunt_sum == 8192 * bus * shunt
         assert window.shunt_square_sum == 8192 * shunt * shunt
+
+
+@pytest.mark.parametrize("bus", [524287, 523264, 1023, 0])
+@pytest.mark.parametrize("shunt", [524286, 1023, -1, -524286])
+def test_every_sum_of_20_bits_is_a_small_integer(bus: int, shunt: int) -> None:
+    """Until the 512th conversion folds them."""
+    from firmware_probe.micropython.probe.window import Window
+
+    window = Window()
+    window.use(wide=True)
+    for _ in range(511):
+        window.add_wide(bus, shunt, bus * 625 + shunt)
+    values = {name: value for name, value in vars(window).items() if name.startswith("_")}
+    assert max(map(abs, values.values())) < 2**30, values
+    assert not window.full
+    window.add_wide(bus, shunt, bus * 625 + shunt)
+    assert window.bus_sum == 512 * bus
+    assert window.shunt_sum == 512 * shunt
+    assert window.bus_shunt_sum == 512 * bus * shunt
+    assert window.shunt_square_sum == 512 * shunt * shunt
+
+
+@pytest.mark.parametrize(("bus", "shunt"), [(500_000, 3), (7, 500_000), (7, -500_000)])
+def test_a_window_of_20_bits_ends_where_32_bits_are_full(bus: int, shunt: int) -> None:
+    """As on the boards that PROTOCOL.md's rounding is made for, whose sums have 32 bits."""
+    from firmware_probe.micropython.probe.window import Window
+
+    window = Window()
+    window.use(wide=True)
+    count = 0
+    while not window.full:
+        window.add_wide(bus, shunt, bus * 625 + shunt)
+        count += 1
+    assert (count - 1) * 500_000 <= 2**31 - 1 - 2**19 < count * 500_000

@@ -30,7 +30,7 @@ def boot_with(board: Interpreter, kind: str, address: int = 0x40) -> list[str]:
         ("INA219", 0x4F, "sensor,behaviour,FFFF.FFFF", "INA219", "4F"),
         ("INA226", 0x45, "sensor,number,5449.2260", "INA226", "45"),
         ("CLONE226", 0x41, "sensor,behaviour,FFFF.FFFF", "INA226", "41"),
-        ("INA228", 0x40, "sensor,number,5449.2281", "none", "40"),
+        ("INA228", 0x40, "sensor,number,5449.2281", "INA228", "40"),
     ],
 )
 def test_who_it_is_and_how_that_is_known(
@@ -73,20 +73,22 @@ def test_told_while_it_measures_or_wrongly_is_refused(tmp_path: Path) -> None:
         board.boot(averages=1)
         night = Night(board)
         for text in (
-            "sensor,INA228", "sensor,ina219", "sensor,", "address,50", "address,4a", "address,0x40",
+            "sensor,INA229", "sensor,ina219", "sensor,", "address,50", "address,4a", "address,0x40",
             "address,4", "sensor",
         ):  # fmt: skip
             night.tell(command(text))
         night.tell(command("start"), command("sensor", "INA219"), command("address", "40"))
         night.go_on(1)
     assert kinds(night.said, "no", "ok") == [
-        "no,sensor,fitted", "no,sensor,field", "no,sensor,field", "no,address,range",
+        "no,sensor,field", "no,sensor,field", "no,sensor,field", "no,address,range",
         "no,address,field", "no,address,field", "no,address,field", "no,sensor,field",
         "ok,start", "no,sensor,busy", "no,address,busy",
     ]  # fmt: skip
 
 
-@pytest.mark.parametrize(("kind", "address"), [("INA226", 0x40), ("INA219", 0x41)])
+@pytest.mark.parametrize(
+    ("kind", "address"), [("INA226", 0x40), ("INA219", 0x41), ("INA228", 0x40)]
+)
 def test_another_sensor_while_running_is_named(tmp_path: Path, kind: str, address: int) -> None:
     """Counts of the one never go into the sums of the other."""
     with started(tmp_path) as board:
@@ -98,6 +100,8 @@ def test_another_sensor_while_running_is_named(tmp_path: Path, kind: str, addres
         # 50 mA and 4.4 V in the other's counts: 2.5 uV and 1.25 mV (TI SBOS547B).
         if kind == "INA226":
             night.shunt, night.bus = 2000, 3520
+        elif kind == "INA228":  # 312.5 nV and 195.3125 uV (TI SBOSA20)
+            night.shunt, night.bus = 16000, 22528
         board.chip(kind, address)
         night.go_on(4)
     after = night.said[before:]
@@ -125,7 +129,7 @@ def test_the_same_sensor_again_is_no_swap(tmp_path: Path) -> None:
     assert faults(night.said, "swap") == []
 
 
-@pytest.mark.parametrize("kind", ["INA219", "INA226"])
+@pytest.mark.parametrize("kind", ["INA219", "INA226", "INA228"])
 def test_the_longest_hello_fits_a_line(tmp_path: Path, kind: str) -> None:
     """300 bytes with the LF, all numbers as long as they get; board time up to three years."""
     with started(tmp_path) as board:
