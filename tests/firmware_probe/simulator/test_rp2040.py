@@ -256,8 +256,8 @@ def test_many_starts_in_blank_and_in_worn_flash(tmp_path: Path, worn: str) -> No
     """Past the end of both sectors; bits that do not take any more cost a record, not the count."""
     script = Script().at(0, *([worn] if worn else []))
     for at in range(149):
-        script.at(0.2 * (at + 1), "reset external")
-    outcome = run(script, tmp_path, 30.2)
+        script.at(0.1 * (at + 1), "reset external")
+    outcome = run(script, tmp_path, 15.1)
     assert [int(hello["boot"]) for hello in outcome.hellos] == list(range(1, 151))
     assert bool(outcome.faults("memory")) == bool(worn)
     # 64 records a sector
