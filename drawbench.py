@@ -126,9 +126,9 @@ COMMANDS: Final[dict[str, tuple[str, str, str]]] = {
     "firmware": (
         "logger.commands.firmware",
         "firmware",
-        "write the board's sketch for the IDE",
+        "write the board's program: sketch, or Python files",
     ),
-    "probe": ("analysis.commands.probe", "probe_command", "which board is it, is it wired right"),
+    "probe": ("analysis.commands.probe", "probe_command", "is it wired right, which board is it"),
     "conform": (
         "logger.commands.conform",
         "conform_command",

@@ -226,7 +226,7 @@ def _heat(budget: Budget) -> tuple[str, ...]:
         key=lambda item: item.current.value or 0.0,
     )
     return heat_caution(
-        (hottest.current.value or 0.0) * pack_v / 1000, f"In {hottest.mode} the piece"
+        (hottest.current.value or 0.0) * pack_v / 1000, f"In mode {hottest.mode!r} the piece"
     )
 
 

@@ -30,13 +30,13 @@ def _drop(budget: Budget, wire: Wire, worst: Worst) -> list[str]:
     supply_v = worst.pack_v if wire.of_pack else budget.converter.output_v
     if worst.value >= supply_v:
         return [
-            f"The wire {wire.name!r} cannot carry the peak of {worst.mode} at all: its {digits_text(wire.loop_ohm, 2)} Ω would take "
+            f"The wire {wire.name!r} cannot carry the peak of mode {worst.mode!r} at all: its {digits_text(wire.loop_ohm, 2)} Ω would take "
             f"more than the {supply_v:g} V there are. Take it thicker or shorter, or feed the far end too."
         ]
     if worst.value <= WIRE_SHARE * supply_v:
         return []
     return [
-        f"The wire {wire.name!r} loses {worst.value:.2f} V of {supply_v:g} V at the peak of {worst.mode}: "
+        f"The wire {wire.name!r} loses {worst.value:.2f} V of {supply_v:g} V at the peak of mode {worst.mode!r}: "
         "take it thicker or shorter, or feed the far end too."
     ]
 
@@ -57,6 +57,6 @@ def _usb(budget: Budget, wire: Wire, worst: Worst) -> list[str]:
     if left_v >= USB_DEVICE_LEAST_V:
         return []
     return [
-        f"The wire {wire.name!r} loses {worst.value:.2f} V at the peak of {worst.mode}: a USB source may give {USB_SOURCE_LEAST_V:g} V, "
+        f"The wire {wire.name!r} loses {worst.value:.2f} V at the peak of mode {worst.mode!r}: a USB source may give {USB_SOURCE_LEAST_V:g} V, "
         f"which leaves {left_v:.2f} V, under the {USB_DEVICE_LEAST_V:g} V that a USB device must stand (USB 2.0, 7.2.2)."
     ]

@@ -29,7 +29,9 @@ def answer_sentences(story: BudgetStory) -> tuple[str, ...]:
 def short_sentences(story: BudgetStory) -> tuple[str, ...]:
     """The same in fewer words: what was wrong, how long it lasts, what would gain most."""
     if story.run_modes is None:
-        return (_evening_sentence(story), _pack_sentence(story), *_light_sentence(story))
+        said = (_evening_sentence(story), _pack_sentence(story), *_light_sentence(story))
+        # What must not be done comes before what it would draw.
+        return (said[1], said[0], *said[2:]) if is_over(story.packs[0]) else said
     return (
         *verdict_sentences(story), *unresolved_sentences(story, whole=False), _now_sentence(story),
     )  # fmt: skip
@@ -47,13 +49,14 @@ def _now_sentence(story: BudgetStory) -> str:
     return f"{now} About {value_words(best.gained)} more: {best.words}."
 
 
+def is_over(pack: PackAnswer) -> bool:
+    """Whether it is over a stated limit when fresh: not to be connected at all."""
+    return bool(pack.reasons) and pack.reasons[0].startswith(OVER_WORDS)
+
+
 def _cannot(fitted: PackAnswer) -> str:
     reason = fitted.reasons[0]
-    word = (
-        f"Do not connect {fitted.name}"
-        if reason.startswith(OVER_WORDS)
-        else f"{fitted.name} cannot run it"
-    )
+    word = f"Do not connect {fitted.name}" if is_over(fitted) else f"{fitted.name} cannot run it"
     return f"{word}: {reason}."
 
 
@@ -61,9 +64,9 @@ def _lasting(story: BudgetStory) -> str:
     """How long the budget's own pack lasts: by its own run where there is one."""
     fitted = story.packs[0]
     if story.own is None:
-        return f"{fitted.name} would last about {hours_words(fitted.runtime)} ({interval_text(fitted.runtime)})"
+        return f"{fitted.name} would last about {hours_words(fitted.runtime)} ({hours_interval(fitted.runtime)})"
     own = story.own.runtime
-    return f"{fitted.name} lasts about {hours_words(own)} ({interval_text(own)}) by your own run of it, {story.own_run}"
+    return f"{fitted.name} lasts about {hours_words(own)} ({hours_interval(own)}) by your own run of it, {story.own_run}"
 
 
 def interval_text(quantity: Quantity) -> str:
@@ -103,7 +106,7 @@ def _light_sentence(story: BudgetStory) -> tuple[str, ...]:
     if light.value is None or story.packs[0].runtime.value is None:
         return ()
     return (
-        f"Its plain LEDs fade with the pack: half their light after about {hours_words(light)} ({interval_text(light)}).",
+        f"Its plain LEDs fade with the pack: half their light after about {hours_words(light)} ({hours_interval(light)}).",
     )
 
 
@@ -123,6 +126,14 @@ def hours_words(quantity: Quantity) -> str:
     if quantity.value is None or quantity.value >= 1:
         return value_words(quantity)
     return f"{quantity.value * 60:.0f} min"
+
+
+def hours_interval(quantity: Quantity) -> str:
+    """The interval in the unit of ``hours_words``."""
+    low_h, high_h = quantity.lower, quantity.upper
+    if quantity.value is None or quantity.value >= 1 or low_h is None or high_h is None:
+        return interval_text(quantity)
+    return f"{low_h * 60:.0f} to {high_h * 60:.0f}"
 
 
 def listed(story: BudgetStory) -> list[PackAnswer]:
@@ -146,7 +157,7 @@ def pack_line(answer: PackAnswer) -> tuple[str, str, str, str]:
     return (
         name if len(name) <= _NAME_SIGNS else f"{name[: _NAME_SIGNS - 1]}…",
         "-" if answer.runtime.value is None else hours_words(answer.runtime),
-        interval_text(answer.runtime) if answer.serves else answer.reasons[0],
+        hours_interval(answer.runtime) if answer.serves else answer.reasons[0],
         ", ".join(filter(None, (mass, "rechargeable" if answer.rechargeable else "primary"))),
     )
 

@@ -27,8 +27,6 @@ if TYPE_CHECKING:
 
 _NO_RUN: Final = Path("none")
 _USUAL_C: Final = 20.0
-# A draw below this share of the greatest might be taken for a piece gone dark.
-_QUIET_SHARE: Final = 0.3
 
 
 class _BudgetGroup(click.Group):
@@ -184,7 +182,11 @@ def show_command(
     again += [text for run in pack_runs for text in ("--pack-run", run)]
     steps = [] if details else [("Details", [*again, "--details"])]
     if run_folder is None:
-        steps.append(("Measure it", ["start", *_quiet_modes(story)]))
+        from analysis.budget.words import is_over
+        from analysis.commands.start_options import start_options
+
+        if not is_over(story.packs[0]):
+            steps.append(("Measure it", ["start", *start_options(story)]))
     elif story.comparison is None:
         steps.append(("Record it so", ["log", "--window", "1s"]))
     elif corrected is not None:
@@ -195,13 +197,6 @@ def show_command(
     else:
         steps.append(("Report", ["report", run_folder, "--budget", path]))
     echo_next(*steps)
-
-
-def _quiet_modes(story: "BudgetStory") -> list[str]:
-    """Options that tell the recording which low draws are modes of the piece."""
-    draws_ma = [item.current.value for item in story.estimates if item.current.value]
-    quiet = [draw_ma for draw_ma in draws_ma if draw_ma < _QUIET_SHARE * max(draws_ma)]
-    return [text for draw_ma in quiet for text in ("--mode-draw", digits_text(draw_ma, 2))]
 
 
 def _show(story: "BudgetStory") -> None:

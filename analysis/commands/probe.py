@@ -3,13 +3,14 @@
 import json
 import math
 import sys
+import textwrap
 from dataclasses import asdict
 from typing import Any
 
 import click
 import scipy
 
-from analysis.commands.screen import echo_next
+from analysis.commands.screen import TEXT_WIDTH, echo_next
 from analysis.doubt.quantity import Quantity
 from analysis.doubt.uncertainty import COVERAGE, Limits, budget, interval, limits_of
 from firmware_probe.line_format import BAUD_DEFAULT
@@ -18,7 +19,7 @@ from logger.base.errors import BenchError
 from logger.base.numbers import digits_text
 from logger.base.sensor_identity import identity_words
 from logger.board.port import LinkLostError, find_boards, one_board
-from logger.board.probe_check import Heard, Seen, Verdict, judge, listen
+from logger.board.probe_check import INPUT_MAX_V, Heard, Seen, Verdict, judge, listen
 from logger.board.sensor_setting import SENSOR_KINDS, address_of, set_sensor
 from logger.board.stream import Hello, LineDecoder
 from logger.board.switch_trial import keep, last_test, tests_folder, try_switch
@@ -69,7 +70,7 @@ def probe_command(
     test_switch: bool,
     as_json: bool,
 ) -> None:
-    """Say who the board is, what it can see, how quiet it is, and whether it is wired right.
+    """Say whether it is wired right, whether its load switch opens, who the board is, what it can see.
 
     Listens for five seconds. Load switch and cutoff stay as they are; with --test-switch they are put back
     afterwards. Exit code 4: the load switch was told to open, and current still flowed.
@@ -100,14 +101,12 @@ def probe_command(
         click.echo(json.dumps(_as_json(hello, heard, results, verdict, switch_test), indent=1))
         sys.exit(EXIT_LOAD_UNCONFIRMED if failed else 0)
     if _simulated(hello):
-        click.echo("SIMULATED: a simulated board; no hardware is there.")
-    for name, text in _rows(found.candidate.port, hello, heard, limits, results):
-        click.echo(f"{name:<9}{text}")
-    if found.hello.load != "-":
-        click.echo(f"{'Switch':<9}{_switch_text(found.hello, switch_test)}")
-    click.echo(f"{'Wiring':<9}{verdict.words}")
-    if verdict.next_step:
-        click.echo(f"{'Next':<9}{verdict.next_step}")
+        click.echo("SIMULATED: no hardware is there.")
+    answer = _answer(verdict, None if hello.load == "-" else _switch_text(switch_test), failed)
+    for name, text in answer + _rows(found.candidate.port, hello, heard, limits, results):
+        click.echo(
+            textwrap.fill(text, TEXT_WIDTH, initial_indent=f"{name:<9}", subsequent_indent=" " * 9)
+        )
     at = [] if port is None else ["--port", port]
     if failed:
         echo_next(("Then test it again", ["probe", "--test-switch", *at]))
@@ -168,6 +167,16 @@ def _scatter(value: float, unit: str, count: int) -> Quantity:
     return Quantity(value, unit, low, high, COVERAGE, "standard deviation of the windows' means")
 
 
+def _answer(verdict: Verdict, switch: str | None, failed: bool) -> list[tuple[str, str]]:
+    """What was asked, first: is it wired right, does the switch open. A switch that does not comes before all."""
+    rows = [("Wiring", verdict.words)]
+    if verdict.next_step and not (failed and STUCK_ADVICE in verdict.next_step):
+        rows.append(("", f"Next: {verdict.next_step}"))
+    if switch is None or (not failed and STUCK_ADVICE in verdict.next_step):
+        return rows
+    return [("Switch", switch), *rows] if failed else [*rows, ("Switch", switch)]
+
+
 def _rows(
     port: str, hello: Hello, heard: Heard, limits: Limits | None, results: dict[str, Quantity]
 ) -> list[tuple[str, str]]:
@@ -188,7 +197,7 @@ def _rows(
         rows.append(
             (
                 "",
-                f"steps of {digits_text(limits.current_step_ma, 3)} mA and {digits_text(1e3 * limits.voltage_step_v, 3)} mV; "
+                f"steps of {digits_text(limits.current_step_ma, 2)} mA and {digits_text(1e3 * limits.voltage_step_v, 2)} mV; "
                 f"below {digits_text(limits.current_offset_ma, 2)} mA it cannot be told from nothing",
             )
         )
@@ -199,11 +208,12 @@ def _rows(
         rows.append(
             ("", f"single readings from {seen.current_min_ma:.1f} to {seen.current_max_ma:.1f} mA")
         )
+        current, volt = results["current_scatter_ma"].value, results["pack_scatter_v"].value
         rows.append(
             (
                 "Noise",
-                f"{results['current_scatter_ma']} and {_millivolt(results['pack_scatter_v'])}, "
-                f"as the standard deviation of {seen.windows} windows in {seen.span_s:.1f} s",
+                f"about {digits_text(current or 0.0, 1)} mA and {digits_text(1e3 * (volt or 0.0), 1)} mV "
+                "between readings of 0.1 s",
             )
         )
     if heard.faults:
@@ -214,7 +224,9 @@ def _rows(
 def _range_text(hello: Hello) -> str:
     parts = []
     if hello.bus_range_v:
-        parts.append(f"0 to {hello.bus_range_v:g} V")
+        # What the chip could count is more than what its inputs stand.
+        stands_v = INPUT_MAX_V.get(hello.sensor, hello.bus_range_v)
+        parts.append(f"0 to {min(hello.bus_range_v, stands_v):g} V")
     if hello.range_ma:
         parts.append(f"\N{MINUS SIGN}{hello.range_ma:g} to +{hello.range_ma:g} mA")
     return ", ".join(parts) or "not told"
@@ -229,24 +241,17 @@ def _load_text(hello: Hello) -> str:
     return state
 
 
-def _switch_text(hello: Hello, test: SwitchTest | None) -> str:
+def _switch_text(test: SwitchTest | None) -> str:
     """Whether it was seen to open, and when."""
     if test is None:
-        return "never seen to open: add --test-switch (the piece on; it goes dark for a second)"
+        return (
+            "Nobody has seen it open: add --test-switch (the piece on; it goes dark for a second)."
+        )
     words = f"{test.words[0].upper()}{test.words[1:]}"
     if test.stuck:
         return f"{BELL}{words}. Next: {STUCK_ADVICE}."
     when = "" if test.stands(read_clocks().utc) else f" (seen {test.tested_utc[:10]}; test it anew)"
-    return f"{words}{when}"
-
-
-def _millivolt(volt: Quantity) -> Quantity:
-    def times(value: float | None) -> float | None:
-        return None if value is None else 1e3 * value
-
-    return Quantity(
-        times(volt.value), "mV", times(volt.lower), times(volt.upper), volt.coverage, volt.note
-    )
+    return f"{words}{when}."
 
 
 def _as_json(

@@ -25,7 +25,7 @@ from analysis.say.words import quantity_words
 from logger.base.command_options import need_option
 from logger.base.durations import HOLD_DEFAULT_S, duration_text, parse_duration_s
 from logger.base.measures import VOLTS
-from logger.base.pack import SAFETY_CLOSING, Pack
+from logger.base.pack import SAFETY_CLOSING, cutoff_to_try
 from logger.run.description import Description
 from logger.run.own_check import own_check
 
@@ -136,7 +136,7 @@ def rundown_command(
         click.echo("\nEvery number: --details.")
     again = asked_again(cutoff_v, hold_s, need_s)
     if _NO_CUTOFF in warnings:
-        cutoff = ["--cutoff", _cutoff_to_try(description.pack)]
+        cutoff = ["--cutoff", cutoff_to_try(description.pack)]
         echo_next(("With your circuit's cutoff", ["rundown", run_folder, *cutoff, *again]))
     else:
         echo_next(("Report", ["report", run_folder, *again]))
@@ -149,11 +149,6 @@ def asked_again(
     asked = [] if cutoff_v is None else ["--cutoff", f"{cutoff_v:g}"]
     asked += [] if hold_s is None else ["--hold", duration_text(hold_s) if hold_s else "0"]
     return asked if need_s is None else [*asked, "--need", duration_text(need_s)]
-
-
-def _cutoff_to_try(pack: Pack | None) -> str:
-    """Volts to begin with where nobody knows the circuit's: two thirds of the nominal, not under the cells' floor."""
-    return f"{max(pack.floor_v, pack.nominal_v * 2 / 3):.1f}" if pack and pack.floor_v else "3.0"
 
 
 def analysed(

@@ -37,7 +37,7 @@ class Fault:
       not answer for ``duration_s``; ``contact``: a bad contact puts ``CONTACT_OHM`` in series with the load,
       ``holder``: between pack and sensor; ``swap``: another kind of sensor, ``cause``, is put in its place,
     - ``weld``: the load switch conducts whatever it is told; ``bridge``: a second way from the piece to ground
-      goes around it; ``worn``: from now on the EEPROM takes nothing,
+      goes around it (both for ``duration_s``; without one for good); ``worn``: from now on the EEPROM takes nothing,
     - ``unplug``: the link is gone for ``duration_s``, the board lives; ``cut``: link and power are gone.
     """
 
@@ -74,6 +74,7 @@ class FaultRates:
 
 
 _VALUE_MAX: Final = 1e7
+_FOR_GOOD: Final = ("weld", "bridge")
 NO_FAULTS: Final = FaultRates()
 _ITEM = re.compile(
     r"^\s*(?P<time>\d+(?:\.\d+)?)\s*:\s*(?P<kind>[a-z]+)\s*(?:=\s*(?P<value>[A-Za-z0-9.]+))?\s*$"
@@ -84,7 +85,7 @@ def parse_script(text: str) -> tuple[Fault, ...]:
     """Faults of a text such as ``600:reset=watchdog, 1200:unplug=30, 1800:drop=5``.
 
     Time in seconds, then the kind; after ``=`` the cause (``reset``), the number of lines (line
-    faults) or the duration in seconds. Raises ValueError with the item that is not understood.
+    faults) or the duration in seconds (1; ``weld``, ``bridge``: for good). Raises ValueError with the item that is not understood.
     """
     return tuple(_parse_item(item) for item in text.split(",") if item.strip())
 
@@ -107,7 +108,7 @@ def _parse_item(item: str) -> Fault:
             raise ValueError(f"fault {item.strip()!r}: sensors are {', '.join(SWAPS).lower()}")
         return Fault(time_us, kind, cause=value.upper())
     try:
-        number = float(value) if value else 1.0
+        number = float(value) if value else _VALUE_MAX if kind in _FOR_GOOD else 1.0
     except ValueError:
         raise ValueError(f"fault {item.strip()!r}: {value!r} is not a number") from None
     if not 0.0 <= number <= _VALUE_MAX:

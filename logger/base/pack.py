@@ -255,3 +255,8 @@ def as_used(pack: Pack | None) -> Pack:
             else "leave --used out: the forecast sees by itself where the pack began part-used.",
         )
     return replace(pack, used=True)
+
+
+def cutoff_to_try(pack: Pack | None) -> str:
+    """Volts to begin with where nobody knows the circuit's: two thirds of the nominal, not under the cells' floor."""
+    return f"{max(pack.floor_v, pack.nominal_v * 2 / 3):.1f}" if pack and pack.floor_v else "3.0"

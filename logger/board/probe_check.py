@@ -9,7 +9,9 @@ from typing import Final, Protocol
 from firmware_probe.line_format import command
 from logger.base.sensor_identity import unknown_words
 from logger.board.stream import Answer, Fault, Hello, Item, Window
+from logger.board.switch_watch import limit_ma
 from logger.board.wiring_sense import NO_VOLTAGE_V, Row, sense_wiring, senses_of
+from logger.run.switch_test import STUCK_ADVICE
 
 LISTEN_S: Final = 5.0
 WINDOW_US: Final = 100_000
@@ -223,6 +225,12 @@ def _current(hello: Hello, seen: Seen, zero_ma: float) -> Verdict | None:
         else ""
     )
     if seen.current_ma > zero_ma:
+        if hello.load == "0" and seen.current_ma > limit_ma(hello, seen.pack_v):
+            return Verdict(
+                False,
+                f"The load switch is open, and {seen.current_ma:.0f} mA flow all the same.",
+                f"{STUCK_ADVICE}.",
+            )
         if seen.bus_v < NO_VOLTAGE_V:
             return Verdict(
                 False,
@@ -245,8 +253,7 @@ def _current(hello: Hello, seen: Seen, zero_ma: float) -> Verdict | None:
     if hello.load == "0":
         return Verdict(
             True,
-            "The pack's voltage is there; the load switch is open, so no current flows.",
-            "drawbench log closes it when a run begins.",
+            "The pack's voltage is there; the load switch is open until a run closes it, so no current flows.",
         )
     return Verdict(
         False,

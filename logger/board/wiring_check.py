@@ -13,10 +13,8 @@ def above_full(pack_v: float, pack: Pack) -> str:
     if pack_v <= pack.full_v * _FULL_SLACK:
         return ""
     cells = round(pack_v / CHEMISTRIES[pack.chemistry].nominal_v)
-    return (
-        f"Not the pack that was stated: {pack_v:.2f} V is more than {pack} can have ({pack.full_v:.2f} V when full); "
-        f"{cells} cells would fit."
-    )
+    fits = f"; {cells} cells would fit" if cells > pack.cells else ""
+    return f"Not the pack that was stated: {pack_v:.2f} V is more than {pack} can have ({pack.full_v:.2f} V when full){fits}."
 
 
 def pack_doubts(pack_v: float, pack: Pack, cutoff_v: float) -> list[str]:

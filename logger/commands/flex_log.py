@@ -183,7 +183,7 @@ def flex_log(
         raise
     description = recording.description
     if found.hello.firmware.startswith("simulated"):
-        click.echo("SIMULATED: a simulated board; no hardware is there.")
+        click.echo("SIMULATED: no hardware is there.")
     click.echo(CAUTION)
     click.echo(
         f"Bending {', '.join(item.specimen for item in description.joints)}; failed means {description.criterion}. Ctrl-C stops."

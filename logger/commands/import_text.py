@@ -13,7 +13,7 @@ from logger.base.command_options import given_again
 from logger.base.errors import BenchError
 from logger.base.measures import MAH_ABOVE_0, OHMS_ABOVE_0
 from logger.base.next_step import next_words
-from logger.base.pack import parse_pack
+from logger.base.pack import cutoff_to_try, parse_pack
 from logger.base.said_tonight import caution_words
 from logger.base.sensor_limits import sensor_limits
 from logger.run.format import COLUMN_BY_NAME
@@ -226,9 +226,8 @@ def _tell_written(imported: Imported, about: About, run: Path) -> None:
         click.echo(f"Lines that are not in it, with reasons: {run / REJECTED_NAME}")
     click.echo()
     if {"pack_v", "bus_v"} & set(imported.samples):
-        cutoff = f"{about.pack.floor_v:g}" if about.pack and about.pack.floor_v else "3.0"
         what = "How long it lasted, with your circuit's cutoff"
-        click.echo(next_words((what, ["rundown", run, "--cutoff", cutoff])))
+        click.echo(next_words((what, ["rundown", run, "--cutoff", cutoff_to_try(about.pack)])))
     else:
         click.echo(next_words(("What it drew", ["rundown", run])))
 

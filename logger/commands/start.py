@@ -133,6 +133,7 @@ def start_command(run: Path | None, **options: Any) -> None:
         load_note=load_note,
         need_s=need_s,
         close_load=options["close_load"],
+        cautioned=True,
     )
     page = not options["no_page"]
     # A run is never written over another: the next one takes a folder of its own.
@@ -248,7 +249,11 @@ def _check(ask: _Asker, options: dict[str, Any], pack: Pack, cutoff_v: float) ->
         doubts += pack_doubts(seen.pack_v, pack, cutoff_v) if found.good else []
     for doubt in doubts:
         click.echo(textwrap.fill(f"! {doubt}", TEXT_WIDTH, subsequent_indent="  "))
-    if not doubts:
+    if not doubts and board.hello.load == "0":
+        click.echo(
+            "The load switch is still open: what the piece draws shows when the run closes it."
+        )
+    elif not doubts:
         click.echo("That fits.")
     elif not ask.sure("Record all the same?", False):
         raise click.Abort

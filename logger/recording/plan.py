@@ -80,6 +80,7 @@ class Plan:
     resume: Path | None = None
     give_up_s: float | None = None
     close_load: bool = False
+    cautioned: bool = False  # the person has just been told of these cells
 
     @property
     def stop(self) -> Stop:
@@ -368,7 +369,12 @@ def _tell(plan: Plan, pack: Pack | None, found: list[Found], say: Say) -> None:
     tests = [last_test(tests_folder(), item.hello.board) for item in found]
     seen = all(test is not None and test.stands(read_clocks().utc) for test in tests)
     for text in safety.cautions(
-        pack, plan.cutoff_v, load_switch=switch, opens_load=opens, seen_to_open=seen
+        pack,
+        plan.cutoff_v,
+        load_switch=switch,
+        opens_load=opens,
+        seen_to_open=seen,
+        told=plan.cautioned,
     ):
         say(f"Caution: {text}")
     window_s = plan.window_s or found[0].hello.window_us / 1e6 or DEFAULT_WINDOW_S
@@ -413,5 +419,5 @@ def summary(recorder: Recorder) -> str:
     return (
         f"{recorder.folder}: {status.rows} rows{missing} in {clock_text(status.time_s)}, "
         f"{_shown(status.charge_mah)} mAh, {_shown(status.energy_mwh)} mWh{volt}. "
-        f"Ended: {status.end_text or 'with an error'}.{load}"
+        f"Ended: {status.end_text.removeprefix('ended ') or 'with an error'}.{load}"
     )

@@ -106,16 +106,19 @@ def cautions(
     load_switch: bool,
     opens_load: bool,
     seen_to_open: bool = False,
+    told: bool = False,
 ) -> list[str]:
-    """Cautions for this run, in plain words; ``seen_to_open``: the load switch was tested today."""
+    """Cautions for this run, in plain words; ``seen_to_open``: the load switch was tested today;
+    ``told``: the caution for these cells, and what stops them, were said just before."""
     words = []
     if pack is None:
         words.append(
             'No pack was named (--pack "3x AA alkaline"): nobody checks that the cells stop in time.'
         )
-    else:
+    elif not told:
         words.append(f"{pack}: {pack.caution}")
     fire = danger(pack, load_switch=load_switch)
+    fire_prone = pack is not None and pack.chemistry in HARDWARE_CUTOFF_NEEDED
     if fire:
         words.append(
             f"{fire} The logger can only note the cutoff, it cannot stop the discharge. Stay with "
@@ -127,7 +130,7 @@ def cautions(
         words.append(
             f"The board {why}: the discharge goes on after the run ends{end}. Take the cells out then."
         )
-    elif pack is not None and pack.chemistry in HARDWARE_CUTOFF_NEEDED and not seen_to_open:
+    elif fire_prone and not told and not seen_to_open:
         words.append(
             "Nobody has seen this board's load switch open (drawbench probe --test-switch, the piece on): "
             "stay with it, on a fireproof surface, unless the cells have their own protection."

@@ -361,7 +361,7 @@ def _bar(share: float | None, width: int) -> Text:
 def _progress(view: BoardView, width: int) -> RenderableType:
     ahead = view.outlook
     if view.status.phase is Phase.ENDED:
-        return Text(f"ended: {view.status.end_text}", "bold")
+        return Text(f"ended: {view.status.end_text.removeprefix('ended ')}", "bold")
     if not _has_end(view.stop):
         return Text("records until you end it", "dim")
     below_s = view.status.below_since_s

@@ -5,6 +5,7 @@ from click.testing import CliRunner
 
 from analysis.budget.file import parse_budget
 from analysis.budget.story import tell_budget
+from analysis.budget.words import short_sentences
 from analysis.commands.budget import budget_command
 from logger.base.errors import BenchError
 from logger.base.pack import Pack
@@ -63,6 +64,8 @@ def test_no_pack_over_the_limit_is_offered(text: str, most_v: float, own_serves:
     assert all(_fresh_v(pack) <= most_v for pack in offered)
     assert story.packs[0].serves == own_serves
     assert any("Do not connect" in text for text in story.warnings) != own_serves
+    # What must not be done is the first sentence.
+    assert short_sentences(story)[0].startswith("Do not connect") != own_serves
 
 
 def test_without_a_limit_no_pack_above_the_budget_s_own_is_offered() -> None:

@@ -17,6 +17,12 @@ def test_script() -> None:
     assert parse_script("") == ()
 
 
+def test_a_welded_switch_stays_welded() -> None:
+    night_s = 12 * 3600.0
+    assert all(fault.duration_s > night_s for fault in parse_script("1:weld,1:bridge"))
+    assert parse_script("1:weld=60")[0].duration_s == 60.0
+
+
 @pytest.mark.parametrize(
     ("text", "why"),
     [

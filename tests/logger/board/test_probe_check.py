@@ -151,6 +151,18 @@ def test_ina226_is_reminded_of_its_bus_pin() -> None:
     assert "VBS" in judge(hello, Heard(seen), 0.1).next_step
 
 
+@pytest.mark.parametrize(("current_ma", "good"), [(200.0, False), (1.0, True)])
+def test_current_through_an_open_switch_is_the_verdict(current_ma: float, good: bool) -> None:
+    hello = dataclasses.replace(HELLO, load="0")
+    least, most = current_ma - 0.3, current_ma + 0.3
+    seen = dataclasses.replace(
+        SEEN, current_ma=current_ma, current_min_ma=least, current_max_ma=most
+    )
+    verdict = judge(hello, Heard(seen), ZERO_MA)
+    assert verdict.good is good
+    assert ("take the cells out now" in verdict.next_step) is not good
+
+
 @pytest.mark.slow
 def test_command_on_the_simulated_board() -> None:
     with BoardServer(vest_board(1), TcpLink(), time_factor=20.0) as server:
@@ -159,7 +171,9 @@ def test_command_on_the_simulated_board() -> None:
     assert plain.exit_code == 0, plain.output
     assert "Wiring   Voltage and current are there" in plain.output
     assert "cannot be told from nothing" in plain.output
-    assert plain.output.startswith("SIMULATED")
+    # The answer first.
+    assert plain.output.startswith("SIMULATED: no hardware is there.\nWiring")
+    assert "0 to 26 V" in plain.output  # absolute maximum at the inputs: TI SBOS448G
     found = json.loads(as_json.output)
     assert found["wiring_right"] is True
     assert found["simulated"] is True
@@ -181,10 +195,11 @@ def test_command_says_what_answers_and_takes_what_it_is_told() -> None:
         unknown = CliRunner().invoke(probe_command, at)
         told = CliRunner().invoke(probe_command, [*at, "--sensor", "ina228", "--address", "0x40"])
         again = CliRunner().invoke(probe_command, [*at, "--json"])
-    assert "Something answers at 40h, but it is no sensor that the board knows" in unknown.output
-    assert "--sensor INA226" in unknown.output
+    words = " ".join(unknown.output.split())
+    assert "Something answers at 40h, but it is no sensor that the board knows" in words
+    assert "--sensor INA226" in words
     assert "INA228 at 40h" in told.output
-    assert "identity is not confirmed: the board was told" in told.output
+    assert "identity is not confirmed: the board was told" in " ".join(told.output.split())
     found = json.loads(again.output)
     assert (found["sensor"], found["identity"], found["ids"]) == ("INA228", "told", "0000.0000")
 

@@ -99,10 +99,15 @@ def test_probe_tests_the_switch_and_the_run_knows(
         tested = CliRunner().invoke(probe_command, ["--port", server.port, "--test-switch"])
         as_json = CliRunner().invoke(probe_command, ["--port", server.port, "--json"])
         run_log(tmp_path / "run", "--port", server.port, "--for", "3s", "--no-forecast")
-    assert "Switch   never seen to open: add --test-switch" in before.output
+    open_words = (
+        "200 mA flow all the same" if fault else "Nobody has seen it open: add --test-switch"
+    )
+    assert open_words in " ".join(before.output.split())
+    assert ("The night's run" in before.output) == (not fault)
     assert tested.exit_code == code, tested.output
     words = "does NOT open: 200 mA still flow" if fault else "The load switch opens: 200 mA before"
-    assert words in tested.output
+    assert words in " ".join(tested.output.split())
+    assert tested.output.count("take the cells out now") == bool(fault)
     assert json.loads(as_json.output)["switch_test"]["opened"] == (not fault)
     kept = read_described(tmp_path / "run").switch_test
     assert kept is not None

@@ -174,7 +174,7 @@ def test_the_shown_command_parses_to_the_same_plan(
     monkeypatch.setattr(commands_log, "run_plan", record)
     CliRunner().invoke(commands_log.log, shlex.split(line)[2:], catch_exceptions=False)
     # Into a folder of its own: a run is never written over another.
-    assert again[0][0] == replace(planned[0][0], folder=Path("run-again"))
+    assert again[0][0] == replace(planned[0][0], folder=Path("run-again"), cautioned=False)
     assert again[0][1]["lan"] == planned[0][1]["lan"] is True
     assert again[0][1]["page"] is True
 
