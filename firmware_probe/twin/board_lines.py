@@ -25,6 +25,7 @@ class LineOutput:
         self._faults = faults
         self._lines: list[bytes] = []
         self._fault_told_us: dict[str, int] = {}
+        self._owed: dict[str, int] = {}
 
     def say(self, body: str) -> None:
         self._lines.append(self._faults.line(frame(body)))
@@ -43,9 +44,19 @@ class LineOutput:
         self._fault_told_us[code] = now_us
         return True
 
+    def owe(self, code: str, count: int) -> None:
+        """So many more of a fault that is told with its count: what falls into the pause is told after it."""
+        self._owed[code] = self._owed.get(code, 0) + count
+
+    def due_counts(self, now_us: int) -> list[tuple[str, int]]:
+        """Codes and counts that are owed and may be told now; they count as told."""
+        due = [code for code in self._owed if self.may_tell(code, now_us)]
+        return [(code, self._owed.pop(code)) for code in due]
+
     def forget_faults(self) -> None:
         """After a boot every fault is news."""
         self._fault_told_us.clear()
+        self._owed.clear()
 
     def take(self) -> bytes:
         taken = b"".join(self._lines)

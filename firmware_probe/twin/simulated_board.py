@@ -193,7 +193,7 @@ class SimulatedBoard:
                 self._stretch = None
         if len(self._received) > COMMAND_MAX_BYTES:
             # Too long for a command: what is kept makes it void at its end.
-            self._fault("rx", len(self._received))
+            self._count_fault("rx", len(self._received))
             self._received = b"?"
 
     def advance(self, duration_us: int) -> bytes:
@@ -492,9 +492,9 @@ class SimulatedBoard:
         missed = self._pairs_until(self.simulated_us) - self._pairs_until(self._stalled_from_us)
         self._stalled_from_us = None
         if missed > 0:
-            self._fault("missed", missed)
+            self._count_fault("missed", missed)
         if self._receive_lost:
-            self._fault("rx", self._receive_lost)
+            self._count_fault("rx", self._receive_lost)
             self._receive_lost = 0
         self._read_commands()
 
@@ -502,6 +502,7 @@ class SimulatedBoard:
         now_us = self.simulated_us
         if self.windows.overflows:
             self._report_overflow()
+        self._tell_counts()
         if not self.windows.is_empty:
             body = self.windows.close(now_us, now_us - self.boot_us)
             if body:
@@ -513,7 +514,7 @@ class SimulatedBoard:
         self.windows.go_on(now_us)
 
     def _report_overflow(self) -> None:
-        self._fault("overflow", self.windows.overflows)
+        self._count_fault("overflow", self.windows.overflows)
         self.windows.overflows = 0
         widest = len(self.sensor.kind.shunt_ranges_mv) - 1
         if self._widen and self.sensor.configuration.gain < widest:
@@ -546,6 +547,15 @@ class SimulatedBoard:
         """Fault line, the same code at most once a second."""
         if self._output.may_tell(code, self.simulated_us):
             self.say(f"fault,{self.simulated_us - self.boot_us},{code},{detail}")
+
+    def _count_fault(self, code: str, count: int) -> None:
+        """The same for a fault with a count: none is dropped, the line may come later."""
+        self._output.owe(code, count)
+        self._tell_counts()
+
+    def _tell_counts(self) -> None:
+        for code, count in self._output.due_counts(self.simulated_us):
+            self.say(f"fault,{self.simulated_us - self.boot_us},{code},{count}")
 
     def hello(self) -> str:
         return hello_body(

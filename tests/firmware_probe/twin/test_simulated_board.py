@@ -599,6 +599,23 @@ def test_silent_sensor_gives_faults_and_its_time_to_the_next_window(kind: str, c
     assert last["charge_mah"] / 1e6 == pytest.approx(500 * last["time_us"] / HOUR_US, rel=1e-4)
 
 
+def test_no_overflow_falls_into_the_pause_between_two_faults() -> None:
+    """Windows of 0.2 s, a fault line a second: the counts told are the conversions that were lost."""
+    board = SimulatedBoard(
+        IdealPack(5.0),
+        constant_load(ConstantCurrent(4.0)),
+        CurrentSensor(INA219, 0.1),
+        seed=1,
+        window_us=200_000,
+    )
+    board.advance(0)
+    board.receive(command("start"))
+    told = [body.split(",") for body in bodies(board.advance(20_000_000))]
+    overflows = [int(parts[3]) for parts in told if parts[0] == "fault" and parts[2] == "overflow"]
+    assert 19 <= len(overflows) <= 21
+    assert sum(overflows) == pytest.approx(20_000_000 / 1064, rel=0.06)
+
+
 def test_overflow_is_a_fault_and_never_a_number() -> None:
     narrow = CurrentSensor(INA219, shunt_ohm=0.1).with_gain(0)
     board = SimulatedBoard(
