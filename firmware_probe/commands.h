@@ -77,7 +77,7 @@ static CommandError do_command(const Command &command) {
   }
 }
 
-static __attribute__((noinline)) void handle_command() {
+static void handle_command() {
   parser.read();
   const Command &command = parser.command();
   if (command.kind == COMMAND_IDENTIFY) {

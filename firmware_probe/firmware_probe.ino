@@ -44,15 +44,13 @@ static void lose_sensor() {
 
 // Of another kind or at another place than the one before it: not the same one.
 static void note_swap() {
-  static SensorKind kind_before = SENSOR_NONE;
-  static uint8_t address_before = 0;
-  bool other = kind_before != sensor.kind() || address_before != sensor.address();
-  if (other && kind_before != SENSOR_NONE && !look_due) {
+  static uint8_t before = 0;  // kind above the last digit of the address
+  uint8_t now = (uint8_t)(sensor.kind() << 4 | (sensor.address() & 0x0F));
+  if (before && before != now && !look_due) {
     note_fault(FAULT_SWAP);
     hello_due = true;
   }
-  kind_before = sensor.kind();
-  address_before = sensor.address();
+  before = now;
 }
 
 // A sensor of another kind counts in other steps: the window so far is void.
@@ -156,10 +154,10 @@ static void take_pair(bool overflow) {
 
 // True when a conversion was taken, so that there is time until the next.
 static bool poll_sensor() {
-  look_again();
   uint32_t now_us = micros();
   if (now_us - pause_began_us < pause_us) return false;
   pause_us = 0;
+  look_again();
   if (sensor_lost) {
     if (window_due) return false;  // its line is in the old one's steps
     look_for_sensor();
@@ -221,6 +219,7 @@ static void work(bool pair_taken) {
   bool converting = now - pair_seen_us < CONVERTING_US;
   if (!converting) {
     now_us();  // at least once per wrap of micros()
+    look_again();
     end_window_if_due();
     if (cutoff.blind(now) && load_closed()) set_load(false, LOAD_BY_SENSOR);
   } else if (!pair_taken) {

@@ -37,7 +37,7 @@ class Sensor {
   }
 
   // Looks at 40h to 4Fh, or at `address` alone (0: all). told: what the host says it is, SENSOR_NONE: nothing.
-  // False when there is none; address() is then where something else answered.
+  // False when there is none; address() is then where something else answered last.
   bool find(SensorKind told, uint8_t told_address) {
     kind_ = SENSOR_NONE;
     address_ = 0;
@@ -46,11 +46,8 @@ class Sensor {
     uint8_t last = told_address ? told_address : ADDRESS_MOST;
     for (; address <= last && kind_ == SENSOR_NONE && !bus_.hung(); ++address) {
       if (!bus_.answers(address)) continue;
-      SensorIds ids;
-      kind_ = SensorIdentifier(bus_).identify(told, &ids);
-      if (kind_ == SENSOR_NONE && address_) continue;
+      kind_ = SensorIdentifier(bus_).identify(told, &ids_);
       address_ = address;
-      ids_ = ids;
     }
     if (!address_) ids_ = SensorIds{IDENTITY_NONE, NO_ID, NO_ID};
     if (bus_.hung()) bus_.free();
@@ -188,7 +185,7 @@ class Sensor {
     bus_.write(INA228_DIAGNOSIS, INA228_LATCHED);
   }
 
-  __attribute__((noinline)) void configure() {
+  void configure() {
     bus_.write(set_.calibration_register, set_.calibration);
     bus_.write(set_.config_register, with_gain(set_.config));
   }

@@ -68,7 +68,7 @@ struct WindowStats : WindowSums {
 
   // Sum of pack voltage x current of each pair, in shunt counts squared:
   // (ratio bus + shunt) shunt = ratio bus shunt + shunt^2.
-  __attribute__((noinline)) int64_t power_sum(const SensorUnits &units) const {
+  int64_t power_sum(const SensorUnits &units) const {
     return bus_shunt_sum * units.pack_ratio + shunt_square_sum;
   }
 };

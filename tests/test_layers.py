@@ -198,9 +198,9 @@ def test_the_tests_of_a_file_are_found_by_its_path() -> None:
 
 # Tests of a whole room, not of one file.
 TOPICS: Final = {
-    "firmware_probe/sketch": {"headers", "fuzz"},
+    "firmware_probe/sketch": {"headers", "fuzz", "ports"},
     "firmware_probe/simulator": {
-        "boards", "bursts", "clock", "faults", "flex", "load_switch", "logger", "ports", "probe", "sensors", "sums",
+        "boards", "bursts", "clock", "faults", "flex", "load_switch", "logger", "probe", "sensors", "sums",
     },
     "logger/page": {"browser"},
 }  # fmt: skip

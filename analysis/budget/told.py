@@ -188,11 +188,19 @@ def prior_quantity(value_ma: float, std_ma: float) -> Quantity:
 
 
 def _fuse(budget: Budget) -> dict[str, Any]:
-    """The fuse next to the pack, mA; null and why where none fits."""
+    """The fuse next to the pack, and a resettable one by what it holds; without a value where none fits, and why."""
     fuse = fuse_of(budget)
-    if fuse is None:
-        return {"rated_ma": None, "hold_ma": None, "why_not": "the power bank limits its current"}
-    return {"rated_ma": fuse.rated_ma, "hold_ma": fuse.hold_ma, "why_not": fuse.why_not}
+    rated, hold, why = (
+        (None, None, "the power bank limits its current")
+        if fuse is None
+        else (fuse.rated_ma, fuse.hold_ma, fuse.why_not)
+    )
+    note = "a value of a standard's series; no interval"
+    return {
+        "rated": Quantity(rated, "mA", note=note).as_json(),
+        "hold": Quantity(hold, "mA", note=note).as_json(),
+        "why_not": why,
+    }
 
 
 def budget_json(story: BudgetStory) -> dict[str, Any]:

@@ -40,6 +40,8 @@ _LEAST_SPREAD_STEPS: Final = 1.0
 _EDGES_SPREAD_LEAST: Final = 0.1
 # Of what the product of a slow load catches; below it pulses are about as short as a conversion.
 _HELD_SHARE: Final = 0.5
+# Of rare pulses as long as a conversion the product catches a sixth (mean of min(u, T) / T over the triangle).
+_WHOLE_SHARE: Final = 0.2
 # Pack and leads of a wearable where nothing tells: the project's own figure, on the wide side.
 _UNSEEN_OHM: Final = 1.0
 _LINES_LEAST: Final = 3
@@ -130,7 +132,8 @@ class Sag:
 
     ``standard_mwh``: of its end value, from the source's resistance and the bursts. ``less_mwh``, ``more_mwh``:
     the energy may be less or more by so much, which nothing tells. ``measured``: bursts told it. ``fast``: the load changes within a
-    conversion, so that none of them need hold its peak.
+    conversion, so that none of them need hold its peak. ``is_open_below``: nothing tells how much less the energy may be, as pulses may be
+    shorter than a conversion, whose extremes then do not show them.
     """
 
     running_mwh: Floats
@@ -140,11 +143,7 @@ class Sag:
     source: Source | None
     measured: bool
     fast: bool = False
-
-    @property
-    def is_open_below(self) -> bool:
-        """Whether nothing tells how much less the energy may be: too fast for the conversions, and no bursts."""
-        return self.fast and not self.measured
+    is_open_below: bool = False
 
     @property
     def total_mwh(self) -> float:
@@ -185,7 +184,9 @@ def sag(
         )
         return Sag(total * running, standard, 0.0, 0.0, source, True, fast)
     half = max(0.0, source.ohm - caught_ohm) * most / 2
-    return Sag(half * running, source.standard_ohm * most, half, half, source, False, fast)
+    hidden = caught_ohm < _WHOLE_SHARE * source.ohm
+    standard = source.standard_ohm * most
+    return Sag(half * running, standard, half, half, source, False, fast, hidden)
 
 
 def is_pulsing(span_ma: Floats, shunt_ohm: float) -> NDArray[np.bool_]:

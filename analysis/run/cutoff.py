@@ -21,6 +21,8 @@ from analysis.run.trace import Floats, Mask, Rows, Trace, chosen, stretches
 from logger.base.errors import BenchError
 
 _FIRST_ROWS = 10
+# A fall so many times the usual change from row to row is the load's step: the project's own figure.
+_STEP_ROWS = 5.0
 
 
 @dataclass(frozen=True)
@@ -182,18 +184,23 @@ def _interval(
     if in_gap:
         early_s = max(early_s, crossing.time_s - crossing.before_s)
         late_s = max(late_s, crossing.after_s - crossing.time_s)
-    if crossing.fell_v > half_v:
+    clock = budget(limits, crossing.time_s - trace.begin_s, clocked=True)
+    s_per_v = (early_s + late_s) / 2 / half_v if half_v > 0 else 0.0
+    slope = tuple(replace(part, standard=part.standard * s_per_v) for part in components)
+    # Voltage and clock together have a coverage factor of their own.
+    factor = coverage_factor((*slope, *clock))
+    wider, clock_s = factor / coverage_factor(components), factor * combined(clock)
+    early_s, late_s = (math.hypot(side_s * wider, clock_s) for side_s in (early_s, late_s))
+    if crossing.fell_v > max(half_v, _STEP_ROWS * _usual_fall_v(trace)):
         # The load's own step took it under, somewhere within the rows beside it; means lag by up to a row more.
         early_s, late_s = early_s + trace.usual_step_s, late_s + 2 * trace.usual_step_s
-    clock = budget(limits, crossing.time_s - trace.begin_s, clocked=True)
-    clock_s = coverage_factor(clock) * combined(clock)
-    s_per_v = (early_s + late_s) / 2 / half_v if half_v > 0 else 0.0
-    slope = (replace(part, standard=part.standard * s_per_v) for part in components)
-    return (
-        crossing.time_s - math.hypot(early_s, clock_s),
-        crossing.time_s + math.hypot(late_s, clock_s),
-        (*slope, *clock),
-    )
+    return crossing.time_s - early_s, crossing.time_s + late_s, (*slope, *clock)
+
+
+def _usual_fall_v(trace: Trace) -> float:
+    """Change of the voltage from row to row where the load does not step: the lower quartile."""
+    assert trace.voltage_v is not None
+    return float(np.quantile(np.abs(np.diff(trace.voltage_v)), 0.25))
 
 
 def _watched(trace: Trace, voltage_v: Floats, cutoff_v: float, hold_s: float) -> CutoffWatch:

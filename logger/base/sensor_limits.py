@@ -237,7 +237,7 @@ _INA228: Final = SensorLimits(
     noise_voltage_steps=6.0,
     common_v_per_v=10 ** (-154 / 20),
     supply_v_per_v=0.5e-6,
-    voltage_supply_v_per_v=1.1e-3,
+    voltage_supply_v_per_v=0.5e-3,
     # Greatest current of a pin; VBUS, which boards tie to VIN-, typically.
     pin_a=2.5e-9,
     pin_ohm=1e6,

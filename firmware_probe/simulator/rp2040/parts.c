@@ -41,7 +41,7 @@ static bool two(const char *a, double *first, double *second)
 	return sscanf(a, "%lf %lf", first, second) == 2;
 }
 
-static bool circuit_command(const char *name, const char *a)
+static bool circuit_command(const char *name, const char *a, uint64_t now)
 {
 	double seed;
 
@@ -72,6 +72,13 @@ static bool circuit_command(const char *name, const char *a)
 		return sscanf(a, "%lf", &circuit.shunt_ohm) == 1;
 	if (!strcmp(name, "wiring"))
 		return circuit.swapped = !strcmp(a, "swapped");
+	if (!strcmp(name, "switch")) {
+		double shunt_v, bus_v;
+
+		circuit_at(&circuit, now, &shunt_v, &bus_v); /* what went before belongs to the old state */
+		circuit.bypassed = !strcmp(a, "welded") || !strcmp(a, "bridged");
+		return circuit.bypassed || !strcmp(a, "right");
+	}
 	return false;
 }
 
@@ -127,7 +134,7 @@ static double command(struct call *c)
 		*arguments++ = 0;
 	else
 		arguments = c->text + strlen(c->text);
-	return circuit_command(c->text, arguments) || sensor_command(c->text, arguments, cycle(c));
+	return circuit_command(c->text, arguments, cycle(c)) || sensor_command(c->text, arguments, cycle(c));
 }
 
 /* ---- the chip's pins ----------------------------------------------------- */

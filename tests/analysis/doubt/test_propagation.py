@@ -175,14 +175,11 @@ def test_resistance_from_steps_has_no_offset_in_it() -> None:
     limits = limits_of(BOARD)
     assert limits is not None
     ours = resistance_budget(limits, 0.5, noise_ohm=0.01, noise_dof=9)
-    gains = (
-        limits.shunt_gain,
-        limits.current_gain,
-        limits.voltage_gain,
-        limits.current_drift_gain,
-        limits.voltage_drift_gain,
-    )
-    expected = math.hypot(0.01, *(0.5 * gain / math.sqrt(3) for gain in gains))
+    gains = (limits.shunt_gain, limits.current_gain, limits.voltage_gain)
+    # Coefficient and span each within limits of either sign: u(x y) = u(x) u(y), a third of the product of the limits.
+    drifts = (limits.current_drift_gain, limits.voltage_drift_gain)
+    parts = (*(0.5 * gain / math.sqrt(3) for gain in gains), *(0.5 * gain / 3 for gain in drifts))
+    expected = math.hypot(0.01, *parts)
     assert combined(ours) == pytest.approx(expected)
 
 

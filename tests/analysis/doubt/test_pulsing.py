@@ -95,8 +95,10 @@ def test_energy_of_pulses_that_conversions_can_follow(hertz: float, duty: float)
     found = energy(draw_of(*_of(run)))
     raw = float(run.samples["energy_mwh"].iloc[-1])
     assert found.value is not None
-    assert found.lower is not None
+    # At 490 Hz the product catches nothing: pulses shorter than a conversion would look the same.
+    assert (found.lower is None) == (hertz > 400)
     assert found.upper is not None
+    assert found.upper >= true
     assert raw >= true
     assert abs(found.value - true) <= max(0.6 * (raw - true), 0.004 * true)
     # Without the sensor's own limits: what remains of the sag holds the truth.

@@ -92,22 +92,27 @@ def test_energy_budget_agrees_with_the_library_uncertainties() -> None:
     def rectangular(limit: float) -> Any:
         return ufloat(0, limit / math.sqrt(3))
 
+    def over_a_span(limit: float) -> Any:
+        # A coefficient within limits times a span within limits: u(x y) = u(x) u(y) for means of 0.
+        return ufloat(0, limit / 3)
+
     for _ in range(20):
         current_ma, volt, hours = rng.uniform(1, 800), rng.uniform(2, 12), rng.uniform(0.1, 50)
         current = current_ma * (1 + rectangular(limits.current_gain)) * (
             1 + rectangular(limits.shunt_gain)
         ) + rectangular(limits.current_offset_ma)
-        current += rectangular(limits.current_step_ma / 2) + rectangular(limits.current_drift_ma)
+        current += rectangular(limits.current_step_ma / 2) + over_a_span(limits.current_drift_ma)
         current += rectangular(limits.current_common_ma)
         current += rectangular(limits.current_supply_ma) + rectangular(limits.current_pin_ma)
-        current *= 1 + rectangular(limits.current_drift_gain)
+        current *= 1 + over_a_span(limits.current_drift_gain)
         voltage = (
             volt * (1 + rectangular(limits.voltage_gain))
             + rectangular(limits.voltage_offset_v)
             + rectangular(limits.voltage_step_v / 2)
-            + rectangular(limits.voltage_drift_v)
+            + over_a_span(limits.voltage_drift_v)
+            + rectangular(limits.voltage_supply_v)
         )
-        voltage *= 1 + rectangular(limits.voltage_drift_gain)
+        voltage *= 1 + over_a_span(limits.voltage_drift_gain)
         energy = current * voltage * hours * (1 + rectangular(limits.clock_gain))
         ours = budget(
             limits,

@@ -145,7 +145,6 @@ def test_calibrated_intervals_hold_93_to_99_and_are_five_times_narrower(
 ) -> None:
     share = held([t.truths[index] for t in trials], [t.calibrated[index] for t in trials])
     narrower = [width(t.plain[index]) / width(t.calibrated[index]) for t in trials]
-    # 98 % with common mode and supply in the doubt: data-sheet limits count as known to 25 % (LIMIT_DOF).
     assert 0.93 <= share <= 0.99
     assert min(narrower) >= 5.0
 

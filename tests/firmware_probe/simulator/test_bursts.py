@@ -23,6 +23,7 @@ EMF_V: Final = 4.5
 OHM: Final = 0.6
 LOW_MA, HIGH_MA = 10.0, 410.0
 BURST_US: Final = 100_000
+SLOW_US: Final = 9_973
 SECONDS: Final = 30.0
 NUMBERS: Final = ("pack_v", "pack_min_v", "bus_v", "current_ma", "current_min_ma", "current_max_ma")
 
@@ -74,11 +75,17 @@ def run_of(outcome: Outcome) -> Run:
     return Run(Path("simulated"), described, samples)
 
 
-@pytest.mark.parametrize(("period_us", "duty"), [(9_973, 0.4), (2_137, 0.5), (1_019, 0.5)])
+@pytest.fixture(scope="module")
+def slow_pulses(tmp_path_factory: pytest.TempPathFactory) -> Outcome:
+    """A burst in five sees an edge: 30 s of them scatter by a seventh, with the sketch's every change of timing."""
+    return pulsing(tmp_path_factory.mktemp("pulses"), SLOW_US, 0.4, seconds=110)
+
+
+@pytest.mark.parametrize(("period_us", "duty"), [(SLOW_US, 0.4), (2_137, 0.5), (1_019, 0.5)])
 def test_energy_of_pulses_agrees_with_the_closed_form(
-    tmp_path: Path, period_us: int, duty: float
+    tmp_path: Path, slow_pulses: Outcome, period_us: int, duty: float
 ) -> None:
-    outcome = pulsing(tmp_path, period_us, duty)
+    outcome = slow_pulses if period_us == SLOW_US else pulsing(tmp_path, period_us, duty)
     assert not outcome.void
     assert not outcome.of("fault")
     run = run_of(outcome)
@@ -103,12 +110,10 @@ def test_energy_of_pulses_agrees_with_the_closed_form(
     assert result.energy.lower <= true_mwh <= result.energy.upper
 
 
-def test_bursts_see_the_pulses_variogram(tmp_path: Path) -> None:
+def test_bursts_see_the_pulses_variogram(slow_pulses: Outcome) -> None:
     # Two levels: half the mean squared difference of moments u apart is k u, k = (high - low)^2 x 1 per period.
-    # A burst in five sees an edge: 30 s of them scatter by a seventh, with the sketch's every change of timing.
-    period_us = 9_973
-    seen = bursts_of(pulsing(tmp_path, period_us, 0.4, seconds=110))
-    slope = (HIGH_MA - LOW_MA) ** 2 / period_us
+    seen = bursts_of(slow_pulses)
+    slope = (HIGH_MA - LOW_MA) ** 2 / SLOW_US
     assert seen.between_ma2 == pytest.approx(532 * slope, rel=0.2)
     assert seen.within_ma2 == pytest.approx(532 / 3 * slope, rel=0.25)
     found = burst_of(seen)
@@ -117,14 +122,13 @@ def test_bursts_see_the_pulses_variogram(tmp_path: Path) -> None:
 
 
 def test_without_the_command_there_are_no_bursts(tmp_path: Path) -> None:
-    outcome = pulsing(tmp_path, 9_973, 0.4, burst_us=0)
+    outcome = pulsing(tmp_path, SLOW_US, 0.4, burst_us=0, seconds=12)
     assert not outcome.of("burst")
     assert outcome.hellos[0]["burst_us"] == "0"
 
 
-def test_bursts_cost_the_windows_little(tmp_path: Path) -> None:
-    outcome = pulsing(tmp_path, 9_973, 0.4)
-    conversions = np.array([int(w["conversions"]) for w in outcome.windows])
+def test_bursts_cost_the_windows_little(slow_pulses: Outcome) -> None:
+    conversions = np.array([int(w["conversions"]) for w in slow_pulses.windows])
     # Of 188 in 200 ms: two bursts on average, four at most, each with its own time and a pair that was begun.
     assert conversions.min() >= 188 - 4 * 2.5
     assert conversions.mean() >= 188 - 2 * 2.5

@@ -163,8 +163,8 @@ def test_three_hundred_resets_lose_nothing_that_was_kept(tmp_path: Path) -> None
     script = Script().host(0.4, "cutoff", "3.000000", 200).at(1, "pack-v 2.9").at(1.5, "pack-v 4.5")
     kinds = ("external", "brownout", "power")
     for number in range(300):
-        script.at(2 + 0.25 * number, f"reset {kinds[number % 3]}")
-    outcome = run(script, tmp_path, 2 + 0.25 * 301)
+        script.at(2 + 0.12 * number, f"reset {kinds[number % 3]}")
+    outcome = run(script, tmp_path, 2 + 0.12 * 301)
     found = [(h["boot"], h["load"], h["opened"], h["cutoff_v"]) for h in outcome.hellos[1:]]
     assert found == [(str(boot), "0", "cutoff", "3.000000") for boot in range(2, 302)]
 

@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from firmware_probe.line_format import command
 from tests.support.firmware_sim.bench import Outcome, Script, run_bench
 from tests.support.firmware_sim.exact import (
     INA219,
@@ -100,7 +101,9 @@ def test_same_lines_as_on_the_avr(tmp_path: Path, sensor: str, shunt: int, bus: 
     heard = []
     for name, image in (("avr", sketch()), ("rp2040", rp2040_sketch())):
         script = Script().at(0, f"sensor {sensor} 4A", f"sensor-force {shunt} {bus}")
-        script.at(0, "switch-fitted").host(0.3, "window", 50_000).host(0.4, "start")
+        script.at(0, "switch-fitted").host(0.15, "load", "1", "1").host(0.3, "window", 50_000).host(
+            0.4, "start"
+        )
         script.host(0.6, "cutoff", "2.700000", "700").host(0.8, "dance").host(1.0, "load", "0")
         script.at(1.2, "send load,1*0000").host(1.4, "load", "1").host(1.6, "stop")
         script.host(1.8, "identify")
@@ -198,17 +201,38 @@ def test_nobody_reads_the_port(tmp_path: Path) -> None:
     assert opened_us == pytest.approx(4.5e6, abs=5000)
     assert outcome.hellos[-1]["load"] == "0"
     assert [line.fields[2] for line in outcome.of("load")][-1] == "cutoff"
-    drawn = 100 * opened_us / 3.6e9
-    assert float(outcome.windows[-1]["charge_mah"]) == pytest.approx(drawn, rel=0.02)
+    closed_us = outcome.event_times("switch closed")[-1]
+    assert float(outcome.windows[-1]["charge_mah"]) == pytest.approx(
+        100 * (opened_us - closed_us) / 3.6e9, rel=2e-3
+    )
+
+
+def test_switch_that_does_not_open(tmp_path: Path) -> None:
+    script = Script().at(0, "switch-fitted", "switch welded").host(0.3, "load", "1", "1")
+    outcome = run(script.host(1, "load", "0"), tmp_path, 3)
+    told = outcome.faults("switch")
+    assert told
+    assert float(told[-1].fields[2]) == pytest.approx(100, abs=0.2)
+
+
+def test_sensor_swapped_while_running(tmp_path: Path) -> None:
+    script = Script().host(0.3, "start").at(1, "sensor-absent").at(2, "sensor ina226 41")
+    outcome = run(script, tmp_path, 4.5)
+    assert len(outcome.faults("swap")) == 1
+    assert (outcome.hellos[-1]["sensor"], outcome.hellos[-1]["address"]) == ("INA226", "41")
+    assert float(outcome.windows[-1]["current_ma"]) == pytest.approx(100, abs=0.1)
 
 
 def test_commands_split_at_each_byte(tmp_path: Path) -> None:
     script = Script().at(0, "switch-fitted")
-    for at, byte in enumerate(b"load,0*2A6D\n"):
-        script.at(0.3 + 0.05 * at, f"send-hex {byte:02x}")
-    outcome = run(script.host(1.5, "load", "0"), tmp_path, 2)
-    # the first has a wrong CRC, the second the right one
-    assert [line.kind for line in outcome.of("ok", "no")] == ["no", "ok"]
+    at_s = 0.2
+    for words in (("load", "1", "1"), ("cutoff", "2.700000", "1500"), ("load", "0")):
+        for byte in command(*words):
+            script.at(at_s, f"send-hex {byte:02x}")
+            at_s += 0.02
+    outcome = run(script.host(at_s, "identify"), tmp_path, at_s + 0.3)
+    assert [line.fields for line in outcome.of("ok", "no")] == [("load",), ("cutoff",), ("load",)]
+    assert outcome.hellos[-1]["hold_ms"] == "1500"
     assert outcome.truth["switch_closed"] == 0
 
 
@@ -232,9 +256,10 @@ def test_many_starts_in_blank_and_in_worn_flash(tmp_path: Path, worn: str) -> No
     """Past the end of both sectors; bits that do not take any more cost a record, not the count."""
     script = Script().at(0, *([worn] if worn else []))
     for at in range(149):
-        script.at(0.2 * (at + 1), "reset external")
-    outcome = run(script, tmp_path, 30.2)
+        script.at(0.1 * (at + 1), "reset external")
+    outcome = run(script, tmp_path, 15.1)
     assert [int(hello["boot"]) for hello in outcome.hellos] == list(range(1, 151))
+    assert bool(outcome.faults("memory")) == bool(worn)
     # 64 records a sector
     assert len(outcome.event_times("flash erase")) <= 4
 

@@ -65,8 +65,10 @@ def test_the_firmware_in_python_keeps_every_rule(sensor: str, fitted: bool, tmp_
         result = conform(board)
     assert broken(result) == {}
     passed = {item.rule.name for item in result.of("passed")}
-    assert {"counts", "charge", "conversions", "boot-counts", "split-command"} <= passed
-    assert ("load-opens" in passed) == fitted
+    assert {"counts", "charge", "energy", "conversions", "boot-counts", "split-command"} <= passed
+    assert "hello-lf" in passed
+    assert len(passed) >= 30
+    assert ("load-opens" in passed) == ("cutoff-trips" in passed) == fitted
 
 
 def test_without_a_switch() -> None:

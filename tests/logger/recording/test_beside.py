@@ -10,13 +10,12 @@ from pathlib import Path
 
 import pytest
 
-from firmware_probe.twin.links import best_link
-from firmware_probe.twin.serve import BoardServer
 from firmware_probe.twin.vest import vest_board
 from logger.recording.beside import drawbench_command, drawbench_environment, is_installed
 from logger.run.format import DESCRIPTION_NAME
 from tests.support.log_process import read_described
 from tests.support.places import ROOT
+from tests.support.slowing_clock import served_for_a_forecast
 
 # Our own names, a library that we need, two of python's own, and what python runs at its start by itself.
 HOSTILE = ("drawbench", "logger", "analysis", "click", "json", "queue", "sitecustomize")
@@ -63,7 +62,7 @@ def test_the_planted_files_are_run_without_our_care(planted: Path) -> None:
 def test_hostile_files_beside_a_recording_are_not_run(planted: Path, beside: str) -> None:
     """With a page, the forecast is made there and only there: either way it shows who is at work."""
     folder = planted / "recorded"
-    with BoardServer(vest_board(window_us=2_000_000), best_link(), time_factor=800.0) as server:
+    with served_for_a_forecast(vest_board(window_us=5_000_000)) as server:
         process = subprocess.Popen(
             [
                 sys.executable, "-P", "-c", PARENT, str(planted / "there"), "log", str(folder),
@@ -84,7 +83,7 @@ def test_hostile_files_beside_a_recording_are_not_run(planted: Path, beside: str
     assert run_files(planted) == []
 
 
-def wait_for(what: Callable[[], bool], patience_s: float = 60.0) -> None:
+def wait_for(what: Callable[[], bool], patience_s: float = 200.0) -> None:
     end_s = time.monotonic() + patience_s
     while not what():
         assert time.monotonic() < end_s, "waited in vain"

@@ -12,10 +12,8 @@ from pathlib import Path
 import pytest
 
 from firmware_probe.twin.faults import Fault, FaultPlayer
-from firmware_probe.twin.links import best_link
 from firmware_probe.twin.load import Resistor, constant_load
 from firmware_probe.twin.sensor import INA219, CurrentSensor
-from firmware_probe.twin.serve import BoardServer
 from firmware_probe.twin.simulated_board import SimulatedBoard
 from firmware_probe.twin.vest import vest_board, vest_pack
 from logger.recording.forecast_beside import foreseen_of
@@ -24,6 +22,10 @@ from logger.run.description import Event
 from logger.run.format import DESCRIPTION_NAME
 from logger.run.reader import read_run
 from tests.support.log_process import LogProcess, environment, read_described
+from tests.support.slowing_clock import served_for_a_forecast
+
+# Libraries load slowly on a busy machine.
+PATIENCE_S = 130.0
 
 pytestmark = [
     pytest.mark.real_time,
@@ -39,10 +41,10 @@ def test_lines_that_are_none_are_no_forecast() -> None:
 
 
 def test_forecast_stands_in_the_terminal_and_in_the_record(tmp_path: Path) -> None:
-    """A vest at 800 times its speed: the forecast of its end is shown and written down."""
-    board = vest_board(window_us=2_000_000)
+    """The forecast of a vest's end is shown and written down."""
+    board = vest_board(window_us=5_000_000)
     folder = tmp_path / "run"
-    with BoardServer(board, best_link(), time_factor=800.0) as server:
+    with served_for_a_forecast(board) as server:
         process = subprocess.Popen(
             [
                 sys.executable, "-m", "drawbench", "log", str(folder), "--port", server.port,
@@ -51,7 +53,7 @@ def test_forecast_stands_in_the_terminal_and_in_the_record(tmp_path: Path) -> No
             stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
             env=environment(),
         )  # fmt: skip
-        end_s = time.monotonic() + 60.0
+        end_s = time.monotonic() + PATIENCE_S
         noted: list[Event] = []
         while time.monotonic() < end_s and not noted:
             time.sleep(0.2)
@@ -87,7 +89,7 @@ def test_a_bad_contact_is_told_once_and_stands_in_the_record(
     )
     folder = tmp_path / "run"
     told = "bad contact at the pack or the probe"
-    with BoardServer(board, best_link(), time_factor=800.0) as server:
+    with served_for_a_forecast(board, 800.0) as server:
         process = subprocess.Popen(
             [
                 sys.executable, "-m", "drawbench", "log", str(folder), "--port", server.port,
@@ -96,7 +98,7 @@ def test_a_bad_contact_is_told_once_and_stands_in_the_record(
             stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
             env=environment(),
         )  # fmt: skip
-        end_s = time.monotonic() + 60.0
+        end_s = time.monotonic() + PATIENCE_S
         while time.monotonic() < end_s:
             time.sleep(0.2)
             description = folder / "samples.csv-metadata.json"
@@ -140,10 +142,10 @@ def _alive(pid: int) -> bool:
 
 def test_with_a_page_the_forecast_is_made_only_there(tmp_path: Path) -> None:
     """The page's forecast stands in the run's record; when the page is gone, one is made beside it."""
-    board = vest_board(window_us=2_000_000)
+    board = vest_board(window_us=5_000_000)
     folder = tmp_path / "run"
     plan = ("--pack", "3x AA alkaline", "--cutoff", "2.7", "--hold", "60s", "--plain", "--page")
-    with BoardServer(board, best_link(), time_factor=400.0) as server:
+    with served_for_a_forecast(board) as server:
         log = LogProcess(folder, folder, "--port", server.port, *plan)
         try:
             _wait_for(lambda: bool(_forecasts(folder)))
@@ -157,7 +159,7 @@ def test_with_a_page_the_forecast_is_made_only_there(tmp_path: Path) -> None:
     assert _forecasts(folder)[0].startswith("cutoff 2.7 V at about")
 
 
-def _wait_for(what: Callable[[], bool], patience_s: float = 60.0) -> None:
+def _wait_for(what: Callable[[], bool], patience_s: float = PATIENCE_S) -> None:
     end_s = time.monotonic() + patience_s
     while not what():
         assert time.monotonic() < end_s, "waited in vain"
