@@ -17,6 +17,7 @@ from firmware_probe.twin.serve import BoardServer
 from firmware_probe.twin.simulated_board import SimulatedBoard
 from firmware_probe.twin.vest import vest_board
 from logger.run.reader import Run, read_run
+from tests.support.interpreter_bench import needs_interpreter
 from tests.support.log_process import run_log
 from tests.support.places import POUCH, ROOT
 
@@ -81,6 +82,23 @@ def test_demo_from_a_blank_folder(tmp_path: Path) -> None:
     assert again.returncode == 2
     assert "not empty" in again.stderr
     assert str(Path("demo/report/report.html")) in again.stderr
+
+
+@pytest.mark.firmware
+@needs_interpreter
+def test_demo_on_the_firmware_in_python(tmp_path: Path) -> None:
+    """Half an hour; the figure that is wrong in the demo's budget is found in what the firmware counted."""
+    result = drawbench("demo", "--firmware", "micropython", cwd=tmp_path)
+    assert result.returncode == 0, result.stdout + result.stderr
+    assert "Most likely wrong: LEDs: off" in result.stdout
+    run = read_run(tmp_path / "demo" / "run")
+    assert len(run.samples) >= 1799
+    assert (run.samples["sequence"].diff().dropna() == 1).all()
+    assert run.description.simulated
+    assert "SIMULATED" in (tmp_path / "demo" / "report" / "report.html").read_text("utf-8")
+    again = drawbench("demo", "--firmware", "micropython", cwd=tmp_path)
+    assert again.returncode == 2
+    assert "not empty" in again.stderr
 
 
 # Ai et al. 2020, J. Electrochem. Soc. 167:013512, measured pouch cell; times to 3.0 V from the

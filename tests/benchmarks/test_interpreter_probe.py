@@ -48,7 +48,7 @@ def test_caught_and_lost(tmp_path: Path, port: str) -> None:
         cells = []
         for look_us in LOOKS_US:
             made, read, missed = caught(tmp_path / "memory", port, averages, look_us)
-            assert abs(made - read - missed) <= 0.03 * made + 2, "what was lost is told"
+            assert abs(made - read - missed) <= 0.01 * made + 2, "what was lost is told"
             cells.append(f"{read / made:8.3f} /{missed / made:6.3f}")
             if averages == 4 and look_us <= 100:
                 assert read / made > 0.99

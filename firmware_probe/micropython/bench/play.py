@@ -109,12 +109,12 @@ def _send_from_the_first(windows):
 
 
 def pairs(count):
-    data = sys.stdin.buffer.read(16 * count)
-    world.chip.give(
-        array("L", data[: 8 * count]),
-        array("i", data[8 * count : 12 * count]),
-        array("i", data[12 * count :]),
-    )
+    # Piece by piece: beside a board's program there is no room for all of it twice.
+    world.chip.give(array("L"), array("i"), array("i"))
+    read = sys.stdin.buffer.read
+    times = array("L", read(8 * count))
+    shunt = array("i", read(4 * count))
+    world.chip.give(times, shunt, array("i", read(4 * count)))
 
 
 def run(until, stop):

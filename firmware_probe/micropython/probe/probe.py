@@ -6,9 +6,8 @@ from .cutoff import MASK
 from .faults import Faults
 from .load import LoadSwitch
 from .memory import BY_CUTOFF, Memory, Record
-from .missed import Missed
 from .own import Own
-from .sensor import Sensor
+from .sensor import Missed, Sensor
 from .speech import Speech
 from .windows import Windows
 

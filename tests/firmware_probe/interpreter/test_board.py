@@ -1,5 +1,6 @@
 """The firmware in Python on the simulated bench: true to the bench's own pack, and recorded by the logger."""
 
+import contextlib
 import csv
 import signal
 import subprocess
@@ -10,6 +11,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
+from drawbench import demo
 from firmware_probe.commands.simulate import simulate
 from firmware_probe.interpreter import process
 from firmware_probe.interpreter.board import InterpreterBoard
@@ -21,17 +23,20 @@ from tests.support.places import ROOT
 pytestmark = [pytest.mark.firmware, needs_interpreter]
 
 
-@pytest.fixture
-def board(tmp_path: Path) -> Iterator[InterpreterBoard]:
-    made = InterpreterBoard(
+def made_with(sensor: str, memory: Path) -> InterpreterBoard:
+    return InterpreterBoard(
         pack_from_text("3x AA alkaline", None),
         load_from_text("vest", 5),
-        sensor_from_text("ina219", 0.1, 5, perfect=True),
-        tmp_path,
+        sensor_from_text(sensor, 0.1, 5, perfect=True),
+        memory,
         seed=5,
     )
-    yield made
-    made.close()
+
+
+@pytest.fixture
+def board(tmp_path: Path) -> Iterator[InterpreterBoard]:
+    with contextlib.closing(made_with("ina219", tmp_path)) as made:
+        yield made
 
 
 def counters(sent: bytes) -> list[tuple[int, float, float]]:
@@ -40,10 +45,12 @@ def counters(sent: bytes) -> list[tuple[int, float, float]]:
     return [(int(fields[2]), float(fields[10]), float(fields[11])) for fields in windows]
 
 
-def test_it_counts_what_left_the_pack(board: InterpreterBoard) -> None:
-    board.advance(0)
-    board.receive(command("load", "1") + command("start"))
-    sent = board.advance(120_000_000)
+@pytest.mark.parametrize("sensor", ["ina219", "ina226", "ina228"])
+def test_it_counts_what_left_the_pack(tmp_path: Path, sensor: str) -> None:
+    with contextlib.closing(made_with(sensor, tmp_path)) as board:
+        board.advance(0)
+        board.receive(command("load", "1") + command("start"))
+        sent = board.advance(120_000_000)
     time_us, charge_mah, energy_mwh = counters(sent)[-1]
     share = time_us / board.life_us
     assert time_us > 119.7e6
@@ -51,6 +58,18 @@ def test_it_counts_what_left_the_pack(board: InterpreterBoard) -> None:
     assert charge_mah == pytest.approx(board.pack.charge_out_mah * share, rel=3e-3)
     assert energy_mwh == pytest.approx(board.pack.energy_out_mwh * share, rel=3e-3)
     assert not kinds(bodies(sent), "fault")
+    assert len(kinds(bodies(sent), "own")) == (12 if sensor == "ina228" else 0)
+
+
+def test_a_clone_of_an_ina228_is_measured_with_once_it_is_told(tmp_path: Path) -> None:
+    with contextlib.closing(made_with("ina228-clone", tmp_path)) as board:
+        sent = board.advance(2_000_000)
+        assert ",sensor=none," in kinds(bodies(sent), "hello")[0]
+        board.receive(command("sensor", "INA228"))
+        sent = board.advance(3_000_000)
+        assert kinds(bodies(sent), "sensor")[-1] == "sensor,told,0000.0000"
+        assert ",sensor=INA228," in kinds(bodies(sent), "hello")[-1]
+        assert ",range_ma=1638.4000,bus_range_v=85.000," in kinds(bodies(sent), "hello")[-1]
 
 
 def test_its_own_cutoff_ends_the_discharge(board: InterpreterBoard) -> None:
@@ -106,15 +125,25 @@ def test_the_logger_records_it(tmp_path: Path) -> None:
     assert charge[-1] - charge[0] == pytest.approx(sum(step[1:]), rel=2e-2)
 
 
-def test_without_an_interpreter_it_says_where_one_is(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_without_an_interpreter_it_says_where_one_is(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
     monkeypatch.setattr(process, "_MODULE", "no_such_module")
     monkeypatch.setattr("shutil.which", lambda _: None)
     result = CliRunner().invoke(simulate, ["--firmware", "micropython"])
     assert result.exit_code == 2
     assert process.PACKAGE in result.output
+    folder = tmp_path / "demo"
+    result = CliRunner().invoke(demo, [str(folder), "--firmware", "micropython"])
+    assert result.exit_code == 2
+    assert process.PACKAGE in result.output
+    assert not folder.exists(), "refused before anything is made"
 
 
-@pytest.mark.parametrize("option", ["--faults=600:reset=watchdog", "--joints=solid", "--memory=m"])
+@pytest.mark.parametrize(
+    "option",
+    ["--faults=600:reset=watchdog", "--joints=solid", "--memory=m", "--sensor=ina226-clone"],
+)
 def test_what_only_the_model_plays_is_refused(option: str) -> None:
     result = CliRunner().invoke(simulate, ["--firmware", "micropython", option])
     assert result.exit_code == 2
