@@ -16,7 +16,7 @@ from analysis.budget.worst import (
     worst_regulator_mw,
 )
 from analysis.electric.ampacity import ampacity_ma
-from analysis.electric.fuse import ABOVE_PEAK, FuseChoice, choose_fuse, current_words
+from analysis.electric.fuse import FuseChoice, choose_fuse, current_words
 from analysis.electric.pack_table import limits_ma, short_circuit_ma
 from analysis.electric.regulator import USUAL_MW
 from analysis.electric.thread import THREAD_W_PER_M, heat_w_per_m
@@ -160,12 +160,12 @@ def fuse_sentences(budget: Budget) -> tuple[str, str]:
     fuse = fuse_of(budget)
     if fuse is None:
         return "No fuse: a power bank limits its current itself.", ""
-    peak = f"{ABOVE_PEAK:g} times the peak of {current_words(fuse.peak_ma)}"
+    peak = f"peak {current_words(fuse.peak_ma)}"
     reset = f"a resettable one that holds {current_words(fuse.hold_ma)}" if fuse.hold_ma else ""
     if fuse.rated_ma is None:
         other = f"{reset[0].upper()}{reset[1:]} would do." if reset else ""
         return f"Fuse next to the pack: none of the usual values fits: {fuse.why_not}. {other}".rstrip(), _FUSE_RULE  # fmt: skip
-    other = f", or {reset}" if reset else ""
+    other = f", or resettable, holding {current_words(fuse.hold_ma)}" if fuse.hold_ma else ""
     thread = any(wire.ohm_per_m is not None for wire in budget.wires)
     not_thread = " It protects the wires, not the conductive thread." if thread else ""
     wires = "" if budget.wires else " State your wires: whether they bear it is not known."

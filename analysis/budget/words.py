@@ -79,7 +79,7 @@ def _evening_sentence(story: BudgetStory) -> str:
     evening = story.evening
     return (
         f"By the budget {story.budget.name} draws {short_words(evening.mean_current)} on average from a pack at "
-        f"{story.pack_v:.1f} V, which is {short_words(evening.charge)} in {evening.hours:g} h."
+        f"{story.pack_v:.1f} V, {short_words(evening.charge)} in {evening.hours:g} h."
     )
 
 
@@ -96,7 +96,7 @@ def _pack_sentence(story: BudgetStory) -> str:
         return f"{fitted.name} would be empty within a minute{why}."
     hours = _lasting(story)
     if fitted.serves:
-        return f"{hours}. Nothing is measured yet: the bench will tell."
+        return f"{hours}. Not measured yet."
     return f"{hours}, but {fitted.reasons[0]}."
 
 

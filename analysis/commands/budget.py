@@ -251,7 +251,7 @@ def _table_of_packs(story: "BudgetStory", shown: Sequence["PackAnswer"]) -> None
     _table("pack", lines, "90 % sure to lie in")
     others = sum(answer.serves and answer not in shown for answer in story.packs)
     if others:
-        click.echo(f"{count_words(others, 'other pack')} would do as well: --details")
+        click.echo(f"{count_words(others, 'other pack')}: --details")
 
 
 def _table_of_modes(story: "BudgetStory") -> None:

@@ -5,6 +5,7 @@ from typing import Final
 
 from analysis.budget.story import BudgetStory
 from logger.base.numbers import digits_text
+from logger.base.pack import PACK_DEFAULT
 
 # A draw below this share of the greatest might be taken for a piece gone dark.
 _QUIET_SHARE: Final = 0.3
@@ -18,7 +19,8 @@ def start_options(story: BudgetStory) -> list[str]:
 def _its_pack(story: BudgetStory) -> list[str]:
     """Options that say what the budget file says already."""
     pack, give_up_v = story.budget.pack, story.budget.give_up_v
-    options = ["--pack", str(replace(pack, used=False))]
+    words = str(replace(pack, used=False))
+    options = [] if words == PACK_DEFAULT else ["--pack", words]
     options += [] if pack.capacity_mah is None else ["--capacity", f"{pack.capacity_mah:g}"]
     options += ["--used"] if pack.used else []
     # Under the cells' floor no run is begun.

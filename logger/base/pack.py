@@ -28,6 +28,8 @@ class Chemistry:
 
 OTHER: Final = "other"
 _NO_CHARGE = "Never charge a primary cell; never mix brands, ages or chemistries in one pack."
+# What `start` takes where nobody says another.
+PACK_DEFAULT: Final = "3x AA alkaline"
 CHEMISTRIES: Final = {
     item.name: item
     for item in (

@@ -15,7 +15,7 @@ from logger.base.durations import HOLD_DEFAULT_S, duration_text, parse_duration_
 from logger.base.errors import BenchError
 from logger.base.measures import MAH_ABOVE_0, VOLTS_ABOVE_0
 from logger.base.next_step import command_line
-from logger.base.pack import USED_HELP, Pack, parse_pack
+from logger.base.pack import PACK_DEFAULT, USED_HELP, Pack, parse_pack
 from logger.board.port import Found, find_boards, one_board
 from logger.board.probe_check import judge, listen
 from logger.board.stream import Hello, LineDecoder
@@ -33,7 +33,6 @@ from logger.recording.safety import (
 )
 from logger.run.switch_test import STUCK_ADVICE
 
-PACK_DEFAULT: Final = "3x AA alkaline"
 TEXT_WIDTH: Final = 79
 WINDOW_S: Final = 1.0
 LISTEN_S: Final = 1.0

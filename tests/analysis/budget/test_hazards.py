@@ -147,9 +147,7 @@ def test_a_cell_more_is_not_proposed_where_it_burns() -> None:
 def test_the_fuse_next_to_the_pack() -> None:
     # 30 x 40 mA + 20 mA = 1220 mA; 1.5 times that is 1830 mA: 2 A, as much as the pouch gives (1C).
     words, rule = fuse_sentences(parse_budget(CAPE))
-    assert words.startswith(
-        "Fuse next to the pack: 2 A, quick-acting (1.5 times the peak of 1.22 A)"
-    )
+    assert words.startswith("Fuse next to the pack: 2 A, quick-acting (peak 1.22 A)")
     assert "not the conductive thread" in words
     assert "Local codes" in rule
     thin = CAPE.replace("gauge_awg = 22", "gauge_awg = 32")

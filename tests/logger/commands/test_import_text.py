@@ -39,7 +39,7 @@ def test_sketch_format_goes_in_with_one_command(tmp_path: Path) -> None:
     assert "Not used: column 1, column 3, column 5." in output
     assert "nothing for 12 min 0 s" in output
     assert "Caution, 1x AA alkaline: Stop at 0.8 V per cell" in output
-    assert f"with your circuit's cutoff:\n  drawbench rundown {folder} --cutoff 0.8" in output
+    assert f"with your circuit's cutoff:\n  drawbench rundown {folder} --cutoff 1.0" in output
     assert path.read_bytes() == before
     run = read_run(folder)
     assert run.problems == ()

@@ -103,7 +103,7 @@ def test_eight_boards_fit_side_by_side() -> None:
         (status(pack_v=None, phase=Phase.GREETING), "waiting for board"),
         (status(below_since_s=8040.3), "below the cutoff for 7 s"),
         (status(phase=Phase.CLOSING, ended=("cutoff", "")), "ending: cutoff"),
-        (status(phase=Phase.ENDED, ended=("user", "ended with Ctrl-C")), "ended: ended with"),
+        (status(phase=Phase.ENDED, ended=("user", "ended with Ctrl-C")), "ended: with Ctrl-C"),
     ],
 )
 def test_states_in_words(now: Status, words: str) -> None:
