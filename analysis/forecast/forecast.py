@@ -18,11 +18,12 @@ from analysis.curve.course import breaks, course_of, last_step, rises
 from analysis.curve.load_kind import has_modes, load_exponent, load_words
 from analysis.doubt.quantity import Quantity
 from analysis.forecast.answer import Answer, Asked, answer
-from analysis.forecast.by_charge import charge_left, looks_regulated
+from analysis.forecast.by_charge import charge_left, usable_share
 from analysis.forecast.chemistry_prior import capacity_prior, families, is_known
 from analysis.forecast.future_load import FutureLoad, Programme, future_load
 from analysis.forecast.own_runs import EarlierRun
 from analysis.forecast.passage import DRAWS, Passages
+from analysis.forecast.regulated import Regulated, regulated
 from analysis.run.dips import dips
 from analysis.run.history import Bins, History, part
 from analysis.run.lifetime import End, Lifetime
@@ -167,12 +168,19 @@ def forecast(
     elif is_known(pack.chemistry) and not families(pack.chemistry):
         return _from_rated(bins, pack, cutoff_v, load, rng, warnings, fresh)
     course = course_of(bins)
-    if pack is not None and course is not None and looks_regulated(course, pack, load.mean_ma):
+    held = None
+    if pack is not None and course is not None:
+        held = regulated(bins, course, pack, load.mean_ma)
+    if pack is not None and held is not None:
         warnings.append(
-            f"{LOOKS_REGULATED}: it looks regulated. "
+            f"{LOOKS_REGULATED} ({held.words}): it looks regulated. "
             "Its voltage tells nothing about the charge left; it will end without notice."
         )
-        return _from_rated(bins, pack, cutoff_v, load, rng, warnings, fresh)
+        by_label = _from_rated(bins, pack, cutoff_v, load, rng, warnings, fresh, held)
+        if not held.falling:
+            return by_label
+        asked = Asked(on, course, pack, cutoff_v, load, programme, hold_s, fresh, tuple(earlier))
+        return _letting_go(by_label, answer(asked, rng))
     if course is not None and rises(course):
         why = "the voltage has risen since the run began: a cell that is waking up, or one that is charged meanwhile"
         return _unknown(bins, cutoff_v, why, warnings)
@@ -219,6 +227,18 @@ def _answered(
         tuple(warnings),
         at_least_s,
     )
+
+
+def _letting_go(by_label: Forecast, found: Answer | None) -> Forecast:
+    """A regulator that no longer holds its output: the lesser of what the label and its fall leave."""
+    why = "regulated output that has begun to fall: the end may be near"
+    least_s = by_label.now_s if by_label.at_least_s is None else by_label.at_least_s
+    if found is not None:
+        least_s = min(
+            least_s, max(float(np.quantile(found.times_s, AT_LEAST_QUANTILE)), by_label.now_s)
+        )
+    unknown = replace(by_label, basis="none", why=why)
+    return _at_least_only(unknown, least_s, by_label.load_exponent, by_label.load_text)
 
 
 def _at_least_only(
@@ -333,6 +353,7 @@ def _from_rated(
     rng: np.random.Generator,
     warnings: list[str],
     fresh: bool | None,
+    held: Regulated | None = None,
 ) -> Forecast:
     """Rated capacity less charge used; an open interval where no capacity was stated."""
     now_s = float(bins.end_s[-1])
@@ -359,7 +380,12 @@ def _from_rated(
         )
     prior = capacity_prior(pack, float(np.average(bins.mean_ma, weights=bins.span_s)))
     bank = not families(pack.chemistry)
-    left = charge_left(prior, used_mah, bank, fresh, rng)
+    usable = (
+        None
+        if held is None
+        else usable_share(pack, held.level_v, load.mean_ma * load.heavy_ratio, rng)
+    )
+    left = charge_left(prior, used_mah, bank, fresh, rng, usable)
     if len(left) < 200:
         warnings.append(
             "More charge has come out than the stated capacity allows: check the capacity."
@@ -369,8 +395,8 @@ def _from_rated(
     currents = load.current_ma(len(left), mean_v)
     times = np.sort(now_s + left / currents * 3600)
     at_least_s = now_s + float(np.quantile(times - now_s, AT_LEAST_QUANTILE))
-    if not bank and fresh is not True:
-        why = "regulated output: its voltage says nothing about what is left, nor how full it began"
+    if not bank:
+        why = "regulated output: its voltage says nothing about what is left"
         return _at_least_only(
             _unknown(bins, cutoff_v, why, warnings), at_least_s, load.exponent, words
         )
