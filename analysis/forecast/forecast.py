@@ -18,15 +18,14 @@ from analysis.curve.course import breaks, course_of, last_step, rises
 from analysis.curve.load_kind import has_modes, load_exponent, load_words
 from analysis.doubt.quantity import Quantity
 from analysis.forecast.answer import Answer, Asked, answer
-from analysis.forecast.by_charge import charge_left, looks_regulated
+from analysis.forecast.by_charge import Regulated, charge_left, regulated, usable_share
 from analysis.forecast.chemistry_prior import capacity_prior, families, is_known
 from analysis.forecast.future_load import FutureLoad, Programme, future_load
 from analysis.forecast.own_runs import EarlierRun
 from analysis.forecast.passage import DRAWS, Passages
 from analysis.run.dips import dips
 from analysis.run.history import Bins, History, part
-from analysis.run.lifetime import End, Lifetime
-from analysis.say.words import span_words
+from analysis.run.lifetime import Lifetime
 from logger.base.pack import RECHARGEABLE, Pack
 
 Array = NDArray[np.float64]
@@ -167,16 +166,13 @@ def forecast(
     elif is_known(pack.chemistry) and not families(pack.chemistry):
         return _from_rated(bins, pack, cutoff_v, load, rng, warnings, fresh)
     course = course_of(bins)
-    if pack is not None and course is not None and looks_regulated(course, pack, load.mean_ma):
-        warnings.append(
-            f"{LOOKS_REGULATED}: it looks regulated. "
-            "Its voltage tells nothing about the charge left; it will end without notice."
-        )
-        return _from_rated(bins, pack, cutoff_v, load, rng, warnings, fresh)
+    asked = Asked(on, course, pack, cutoff_v, load, programme, hold_s, fresh, tuple(earlier))
+    held = _of_regulated(bins, asked, rng, warnings)
+    if held is not None:
+        return held
     if course is not None and rises(course):
         why = "the voltage has risen since the run began: a cell that is waking up, or one that is charged meanwhile"
         return _unknown(bins, cutoff_v, why, warnings)
-    asked = Asked(on, course, pack, cutoff_v, load, programme, hold_s, fresh, tuple(earlier))
     found = answer(asked, rng)
     now_s = float(bins.end_s[-1])
     return _answered(bins, asked, found, now_s, warnings)
@@ -221,6 +217,32 @@ def _answered(
     )
 
 
+def _of_regulated(
+    bins: Bins, asked: Asked, rng: np.random.Generator, warnings: list[str]
+) -> Forecast | None:
+    """A regulated source, by its label; where its output has begun to fall the lesser of that and of the fall. None: it is not."""
+    pack, course, load = asked.pack, asked.course, asked.load
+    if pack is None or course is None:
+        return None
+    held = regulated(bins, course, pack, load.mean_ma)
+    if held is None:
+        return None
+    warnings.append(
+        f"{LOOKS_REGULATED} ({held.words}): it looks regulated. "
+        "Its voltage tells nothing about the charge left; it will end without notice."
+    )
+    by_label = _from_rated(bins, pack, asked.cutoff_v, load, rng, warnings, asked.fresh, held)
+    if not held.falling:
+        return by_label
+    found, bounds_s = answer(asked, rng), [by_label.at_least_s]
+    if found is not None:
+        bounds_s.append(float(np.quantile(found.times_s, AT_LEAST_QUANTILE)))
+    least_s = max(min((s for s in bounds_s if s is not None), default=0.0), by_label.now_s)
+    why = "regulated output that has begun to fall: the end may be near"
+    unknown = replace(by_label, basis="none", why=why, warnings=tuple(warnings))
+    return _at_least_only(unknown, least_s, load.exponent, by_label.load_text)
+
+
 def _at_least_only(
     unknown: Forecast, at_least_s: float, exponent: Quantity, load_text: str
 ) -> Forecast:
@@ -236,36 +258,6 @@ def _at_least_only(
         load_exponent=exponent,
         load_text=load_text,
     )
-
-
-def with_life(found: Forecast, life: Lifetime) -> Forecast:
-    """The forecast, or what stands in its place where the piece has given up, or may have."""
-    found = replace(found, life=life)
-    if life.end in (End.RUNNING, End.CUTOFF):
-        return found
-    if life.ended:
-        nothing_left = np.full(1, life.time.value)
-        return replace(
-            found, basis="ended", why=f"{life.end}: {life.evidence}", draws_s=nothing_left, fan=None, at_least_s=None,
-            cutoff_time=(life.time, life.time),
-        )  # fmt: skip
-    if life.end is End.UNSURE and any(item.end is End.RUNNING for item in life.readings):
-        return replace(
-            found,
-            warnings=(
-                f"It may have given up after {_after(life)}: {life.evidence}.",
-                *found.warnings,
-            ),
-        )
-    nothing = Quantity(None, "s", note=life.evidence)
-    return replace(
-        found, basis="unclear", why=life.evidence, cutoff_time=(nothing, nothing), draws_s=np.empty(0), fan=None,
-        at_least_s=None,
-    )  # fmt: skip
-
-
-def _after(life: Lifetime) -> str:
-    return span_words(life.least_s)
 
 
 def _capacity_words(pack: Pack | None) -> str:
@@ -333,6 +325,7 @@ def _from_rated(
     rng: np.random.Generator,
     warnings: list[str],
     fresh: bool | None,
+    held: Regulated | None = None,
 ) -> Forecast:
     """Rated capacity less charge used; an open interval where no capacity was stated."""
     now_s = float(bins.end_s[-1])
@@ -340,26 +333,12 @@ def _from_rated(
     words = load_words(load.exponent, has_modes(bins))
     if pack.capacity_mah is None:
         warnings.append("No capacity was stated for this source: how long it lasts cannot be told.")
-        why = "a regulated source shows nothing of its charge, and no capacity was stated"
-        open_end = tuple(
-            Quantity(None, "s", lower=now_s, coverage=coverage, note=why) for coverage in COVERAGES
-        )
-        return Forecast(
-            now_s,
-            cutoff_v,
-            "none",
-            why,
-            open_end,
-            _drawn(bins),
-            Quantity(None, "mAh", lower=used_mah, note=why),
-            load.exponent,
-            words,
-            np.empty(0),
-            warnings=tuple(warnings),
-        )
+        return _open_end(bins, cutoff_v, load, warnings)
     prior = capacity_prior(pack, float(np.average(bins.mean_ma, weights=bins.span_s)))
     bank = not families(pack.chemistry)
-    left = charge_left(prior, used_mah, bank, fresh, rng)
+    heavy_ma = load.mean_ma * load.heavy_ratio
+    usable = None if held is None else usable_share(pack, held.level_v, heavy_ma, rng)
+    left = charge_left(prior, used_mah, bank, fresh, rng, usable)
     if len(left) < 200:
         warnings.append(
             "More charge has come out than the stated capacity allows: check the capacity."
@@ -369,8 +348,8 @@ def _from_rated(
     currents = load.current_ma(len(left), mean_v)
     times = np.sort(now_s + left / currents * 3600)
     at_least_s = now_s + float(np.quantile(times - now_s, AT_LEAST_QUANTILE))
-    if not bank and fresh is not True:
-        why = "regulated output: its voltage says nothing about what is left, nor how full it began"
+    if not bank:
+        why = "regulated output: its voltage says nothing about what is left"
         return _at_least_only(
             _unknown(bins, cutoff_v, why, warnings), at_least_s, load.exponent, words
         )
@@ -387,4 +366,20 @@ def _from_rated(
         times,
         warnings=tuple(warnings),
         at_least_s=at_least_s,
+    )
+
+
+def _open_end(bins: Bins, cutoff_v: float, load: FutureLoad, warnings: list[str]) -> Forecast:
+    """Regulated, and no capacity stated."""
+    now_s, used_mah = float(bins.end_s[-1]), float(bins.charge_mah[-1])
+    why = "a regulated source shows nothing of its charge, and no capacity was stated"
+    open_end = tuple(
+        Quantity(None, "s", lower=now_s, coverage=coverage, note=why) for coverage in COVERAGES
+    )
+    return replace(
+        _unknown(bins, cutoff_v, why, warnings),
+        cutoff_time=open_end,
+        capacity_mah=Quantity(None, "mAh", lower=used_mah, note=why),
+        load_exponent=load.exponent,
+        load_text=load_words(load.exponent, has_modes(bins)),
     )

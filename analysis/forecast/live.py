@@ -18,10 +18,9 @@ from analysis.forecast.forecast import (
     LOOKS_REGULATED,
     Forecast,
     forecast,
-    with_life,
 )
 from analysis.forecast.own_runs import EarlierRun
-from analysis.forecast.verdict_words import live_verdict
+from analysis.forecast.verdict_words import live_verdict, with_life
 from analysis.forecast.words import at_least_words, forecast_line
 from analysis.run.history import Bins
 from analysis.run.lifetime import LifetimeWatch, ended_by_the_fall

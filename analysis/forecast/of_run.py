@@ -13,9 +13,10 @@ from analysis.doubt.quantity import Quantity
 from analysis.doubt.uncertainty import limits_of
 from analysis.forecast.chemistry_prior import capacity_prior
 from analysis.forecast.earlier_runs import earlier_runs
-from analysis.forecast.forecast import Forecast, LiveForecast, with_life
+from analysis.forecast.forecast import Forecast, LiveForecast
 from analysis.forecast.future_load import Programme
 from analysis.forecast.own_runs import EarlierRun
+from analysis.forecast.verdict_words import with_life
 from analysis.forecast.words import unchecked_words
 from analysis.run.cutoff import Fall, cutoff_time, find_fall
 from analysis.run.draw import beyond_in

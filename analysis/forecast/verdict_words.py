@@ -1,9 +1,13 @@
-"""The verdict on a run that goes on, and what one run's verdict covers."""
+"""The verdict on a run that goes on, the forecast beside the lifetime, and what one run's verdict covers."""
 
 import math
+from dataclasses import replace
 from typing import Final
 
+import numpy as np
+
 from analysis.curve.rate import USUAL_EXPONENT, runtime_in_cold
+from analysis.doubt.quantity import Quantity
 from analysis.forecast.chemistry_prior import capacity_prior
 from analysis.forecast.forecast import FORESEEN, Forecast
 from analysis.forecast.words import forecast_words
@@ -11,12 +15,43 @@ from analysis.run.lifetime import End, Lifetime
 from analysis.run.rundown import Rundown, is_simulated_description
 from analysis.run.verdict import Ahead, Answer, Verdict, verdict, verdict_ahead
 from analysis.say.words import span_words
+from logger.base.pack import RECHARGEABLE, Pack
 from logger.base.wall_clock import wall_clock
 from logger.run.description import Description
 
 # Two packs of the spread that one is believed to come from: their difference is wider by the root of two.
 _NINE_IN_TEN: Final = 1.645 * math.sqrt(2)
 _STEP_S: Final = 1800.0
+
+
+def with_life(found: Forecast, life: Lifetime) -> Forecast:
+    """The forecast, or what stands in its place where the piece has given up, or may have."""
+    found = replace(found, life=life)
+    if life.end in (End.RUNNING, End.CUTOFF):
+        return found
+    if life.ended:
+        nothing_left = np.full(1, life.time.value)
+        return replace(
+            found, basis="ended", why=f"{life.end}: {life.evidence}", draws_s=nothing_left, fan=None, at_least_s=None,
+            cutoff_time=(life.time, life.time),
+        )  # fmt: skip
+    if life.end is End.UNSURE and any(item.end is End.RUNNING for item in life.readings):
+        return replace(
+            found,
+            warnings=(
+                f"It may have given up after {_after(life)}: {life.evidence}.",
+                *found.warnings,
+            ),
+        )
+    nothing = Quantity(None, "s", note=life.evidence)
+    return replace(
+        found, basis="unclear", why=life.evidence, cutoff_time=(nothing, nothing), draws_s=np.empty(0), fan=None,
+        at_least_s=None,
+    )  # fmt: skip
+
+
+def _after(life: Lifetime) -> str:
+    return span_words(life.least_s)
 
 
 def live_verdict(
@@ -54,7 +89,16 @@ def told_words(
     answer = None if need_s is None else now
     first = [] if answer is None else [f"{answer.words.rstrip('.')}."]
     doubted = found.life is not None and _in_doubt(found.life, need_s)
-    return [*first, *forecast_words(found, None if doubted else need_s)]
+    told = [*first, *forecast_words(found, None if doubted else need_s)]
+    return [*told, *_weak_cell_words(found, description.pack)]
+
+
+def _weak_cell_words(found: Forecast, pack: Pack | None) -> list[str]:
+    """What no forecast can see before it comes: a charge puts unlike cells in a row back to what looks full."""
+    rows = pack is not None and pack.cells > 1 and pack.chemistry in RECHARGEABLE
+    if not rows or found.basis not in FORESEEN:
+        return []
+    return ["A weak cell in the row would end it earlier: measure each cell after charging."]
 
 
 def covers_words(result: Rundown, description: Description) -> str:

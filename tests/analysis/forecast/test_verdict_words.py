@@ -15,6 +15,7 @@ from analysis.forecast.verdict_words import covers_words, live_verdict, told_wor
 from analysis.run.lifetime import End
 from analysis.run.rundown import rundown
 from analysis.run.verdict import Answer, Usual
+from logger.base.pack import Pack
 from logger.recording.forecast_beside import foreseen_of
 from logger.run.description import Stop
 from logger.run.feed import RunFeed
@@ -139,3 +140,24 @@ def test_another_pack_is_not_blamed_for_what_was_not_the_packs(dark_run: Run) ->
     hot = replace(result, lifetime=replace(result.lifetime, by_pack=False))
     assert "another would not have made it last" in covers_words(hot, dark_run.description)
     assert "0 °C" not in covers_words(hot, dark_run.description)
+
+
+@pytest.mark.parametrize(
+    ("pack", "told"),
+    [("nimh 3 1900", True), ("nimh 1 1900", False), ("alkaline 3 2200", False)],
+)
+def test_a_weak_cell_in_a_row_of_rechargeable_ones_is_named(pack: str, told: bool) -> None:
+    """Nothing tells it beforehand: the forecast says so, after the answer."""
+    chemistry, cells, capacity = pack.split()
+    stated = Pack(chemistry, int(cells), "AA", float(capacity))
+    run = board_run(
+        lambda t: int(cells) * (1.35 - 0.15 * t / (8 * H)),
+        lambda t: np.full(len(t), 150.0),
+        4 * H,
+        20.0,
+        pack=stated,
+    )
+    found = forecast_run(run, 1.0 * int(cells), 10.0)
+    assert found.basis in FORESEEN
+    words = told_words(found, run.description)
+    assert any("weak cell in the row" in text for text in words[1:]) is told
