@@ -36,14 +36,10 @@ class Compared:
 
 @dataclass(frozen=True)
 class Prior:
-    """Greatest errors before calibration: ``zero`` in the unit of the readings, ``gain`` shares, each independent.
-
-    ``middle``: of the zero's limits, where they are not the same to both sides.
-    """
+    """Greatest errors before calibration: ``zero`` in the unit of the readings, ``gain`` shares, each independent."""
 
     zero: float
     gains: tuple[float, ...]
-    middle: float = 0.0
 
 
 def fit_line(
@@ -66,7 +62,7 @@ def fit_line(
     reference_u = max(reference_limit / _ROOT_3, 1e-12)
     measured = np.column_stack((1 / noise, true, common))
     design = np.vstack((measured, np.diag(1 / np.array((*prior_u, reference_u)))))
-    known = np.concatenate((reading, (prior.middle / prior_u[0], 1.0 / prior_u[1], 0.0)))
+    known = np.concatenate((reading, (0.0, 1.0 / prior_u[1], 0.0)))
     q, r = np.linalg.qr(design)
     gain = np.linalg.solve(r, q.T)[:2]
     estimate = gain @ known
