@@ -14,6 +14,7 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.signal import savgol_filter
 
 Floats = NDArray[np.float64]
 
@@ -26,12 +27,14 @@ _LEAST: Final = 42
 class Luck:
     """``ma``: of each row, shape (n,), to be subtracted. ``told``: how well the voltage tells it, 0 (not at all) to 1.
 
-    ``left_ma``: standard deviation of what remains of it in a row.
+    ``left_ma``: standard deviation of what remains of it in a row. ``rest_untold``: of the rows' spread without ``ma``,
+    the share that may be luck as well, 0 to 1.
     """
 
     ma: Floats
     told: float
     left_ma: float
+    rest_untold: float
 
 
 def luck_of(mean_ma: Floats, bus_v: Floats, ohm: float, noise_v: float) -> Luck:
@@ -40,7 +43,7 @@ def luck_of(mean_ma: Floats, bus_v: Floats, ohm: float, noise_v: float) -> Luck:
     ``ohm``: from the ideal source to the load's side of the shunt; ``noise_v``: standard deviation of a row's voltage.
     By regression of the current on what the voltage shows, so that noise takes nothing off.
     """
-    none = Luck(np.zeros_like(mean_ma), 0.0, 0.0)
+    none = Luck(np.zeros_like(mean_ma), 0.0, 0.0, 1.0)
     if len(mean_ma) < _LEAST:
         return none
     seen_ma = _quick(1e3 * bus_v / ohm + mean_ma) / 2
@@ -60,7 +63,9 @@ def luck_of(mean_ma: Floats, bus_v: Floats, ohm: float, noise_v: float) -> Luck:
             [share * blur_ma, _LEFT_SHARE * np.std(luck_ma), _SLOW_SHARE * np.sqrt(slow_ma2)]
         )
     )
-    return Luck(luck_ma, told, left_ma)
+    rest_ma2 = float(np.var(mean_ma - luck_ma))
+    rest_untold = min(1.0, float(np.sqrt(untold_ma2 / rest_ma2))) if rest_ma2 > 0 else 0.0
+    return Luck(luck_ma, told, left_ma, rest_untold)
 
 
 # Of the slow part so much counts as luck in a percentile: the project's own figure.
@@ -70,9 +75,5 @@ _LEFT_SHARE: Final = 0.15
 
 
 def _quick(values: Floats) -> Floats:
-    """What differs from the mean of the rows around."""
-    kernel = np.ones(_SMOOTH)
-    around = np.convolve(values - values.mean(), kernel, "same") / np.convolve(
-        np.ones(len(values)), kernel, "same"
-    )
-    return np.asarray(values - values.mean() - around)
+    """What differs from a straight line through the rows around; at both ends of the run as well, where a mean would lag."""
+    return np.asarray(values - savgol_filter(values, _SMOOTH, 1, mode="interp"))
