@@ -24,6 +24,8 @@ _ROWS_PICKED: Final = 100_000
 _REACH: Final = 2.0
 # Of the scatter of rows that may be of one true mean, what a percentile among them may be off by: the project's own figure.
 _LEVEL_SHARE: Final = 0.5
+# Of what was taken off as luck an uncertain resistance leaves: the project's own figure.
+_TAKEN_SHARE: Final = 0.15
 _NEAREST: Final = 21
 # More pulses than this in a window do not all meet its conversions alike: the project's own figure.
 _PULSES_IN_STEP: Final = 5.0
@@ -106,15 +108,17 @@ def level_around(read_ma: float, rows: Rows, known: Luckless) -> Level:
             return Level(read_ma, 0.0, 0.0)
         middle_ma = float(np.median(rows.mean_ma[alike]))
     mine_ma = rows.mean_ma[alike]
-    value_ma, told, left_ma = read_ma, 0.0, 0.0
+    value_ma, told, left_ma, rest_untold = read_ma, 0.0, 0.0, 1.0
     if known.ohm and rows.bus_v is not None:
         luck = luck_of(mine_ma, rows.bus_v[alike], known.ohm, known.noise_v)
         place = float((mine_ma <= read_ma).mean())
-        value_ma = float(np.quantile(mine_ma - luck.ma, place))
-        told, left_ma = luck.told, luck.left_ma
+        value_ma = float(np.quantile((mine_ma - luck.ma)[luck.is_told], place))
+        told, rest_untold = luck.told, luck.rest_untold
+        left_ma = math.hypot(luck.left_ma, _TAKEN_SHARE * abs(read_ma - value_ma))
     # ``told`` is of variances.
     untold = math.sqrt(1 - told)
-    shift_ma = untold * (middle_ma - value_ma) / 2
+    # Its luck is off ``value_ma`` already: what may be luck of the rest counts, not of the whole.
+    shift_ma = rest_untold * (middle_ma - value_ma) / 2
     chance_ma = _LEVEL_SHARE * min(float(np.std(mine_ma)), reach / _REACH)
     return Level(value_ma + shift_ma, abs(shift_ma), math.hypot(left_ma, untold * chance_ma))
 

@@ -4,17 +4,15 @@ import pytest
 
 from tests.benchmarks.measurement_judge.cases import STATES
 from tests.benchmarks.measurement_judge.score import QUANTITIES
-from tests.benchmarks.test_measurement_holds import BOARDS, LAW, tally
+from tests.benchmarks.measurement_judge.table import table_of
+from tests.benchmarks.test_measurement_holds import LAW, tally
 
 
 @pytest.mark.timeout(7200)
 @pytest.mark.parametrize("kind", ["constant", "modes"])
 def test_intervals_of_an_ina228_hold(kind: str) -> None:
-    cells = tally("INA228", kind)
-    print(f"\n\nINA228, {kind}, {BOARDS} boards, {LAW.value}\n| state | {' | '.join(QUANTITIES)} |")
-    print(f"|---|{'---|' * len(QUANTITIES)}")
-    for state in STATES:
-        print(f"| {state} | {' | '.join(cells[state, name].text() for name in QUANTITIES)} |")
+    *_, (boards, cells) = tally("INA228", kind)
+    print(f"\n\n{table_of(f'INA228, {kind}, {boards} boards, {LAW.value}', cells)}")
     missed = [
         f"{state}, {name}: {cells[state, name].text()}"
         for state in STATES

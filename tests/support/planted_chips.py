@@ -69,9 +69,10 @@ def drifted(errors: PlantedErrors, kind: SensorKind, rng: np.random.Generator) -
     """The same chip at another temperature, up to ``APART_C`` away."""
     sheet = sensor_limits(kind.name)
     assert sheet is not None
+    span_c = float(rng.uniform(-APART_C, APART_C))
 
     def within(per_c: float) -> float:
-        return float(rng.uniform(-per_c, per_c)) * APART_C
+        return float(rng.uniform(-per_c, per_c)) * span_c
 
     supply_v = float(rng.uniform(-SUPPLY_APART_V, SUPPLY_APART_V))
     offset_uv = within(1e6 * sheet.current_offset_v_per_c) + 1e6 * sheet.supply_v_per_v * supply_v

@@ -1,6 +1,7 @@
 """Ideal widths and score of the judge against closed forms: a judge that cannot fail is no judge."""
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -24,6 +25,7 @@ from tests.benchmarks.measurement_judge.oracle import (
     width,
 )
 from tests.benchmarks.measurement_judge.score import Cell, Interval
+from tests.benchmarks.measurement_judge.table import keep_table, table_of
 from tests.support.datasheet_boards.bench import draw_meter
 from tests.support.datasheet_boards.errors import Law
 
@@ -176,3 +178,17 @@ def test_silence_is_no_answer() -> None:
         cell.add(Interval(None, None, None), 1.0, 1.0)
     assert cell.faults == ["silent"]
     assert cell.text() == "-"
+
+
+def test_a_table_is_there_before_its_end(tmp_path: Path) -> None:
+    """Parts of two processes come together in the order of chips and loads, each with its number of boards."""
+    cells = {("as bought", "mean"): cell_of(-1, 1, 9, 1, 2.0)}
+    for chip, boards in (("INA226", 20), ("INA219", 10), ("INA226", 30)):
+        text = table_of(f"{chip}, burst, {boards} of 300 boards", cells)
+        keep_table(tmp_path, chip, "burst", text)
+    told = (tmp_path / "table.md").read_text(encoding="utf-8")
+    assert [line for line in told.splitlines() if "boards" in line] == [
+        "INA219, burst, 10 of 300 boards",
+        "INA226, burst, 30 of 300 boards",
+    ]
+    assert told.count("| as bought | - | - | 90 % x1 | - |") == 2

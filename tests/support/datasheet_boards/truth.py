@@ -19,8 +19,9 @@ class Truth:
 
     Charge, energy and mean are the load's own, without the board's pin currents. Percentiles are of
     the current averaged over a window, which is the finest that rows can show; ``peak_ma`` is the greatest
-    current there is, however short. ``cutoff_s``: from the run's beginning until the pack's voltage,
-    averaged over a second, goes under the cutoff to stay there for ``hold_s``; None: never.
+    current there is, however short. ``cutoff_s``: what the tool promises, the mean voltage below the cutoff without a
+    break for ``hold_s``: from the run's beginning until the pack's voltage, averaged over the second around the moment
+    (not the one before it, which would be late by half a second), goes under to stay; None: never.
     """
 
     duration_s: float
@@ -58,11 +59,11 @@ def truth_of(
 def cutoff_after_s(
     world: World, cutoff_v: float, hold_s: float, mean_s: float = 1.0
 ) -> float | None:
-    """First moment from which the voltage, averaged over ``mean_s``, stays under the cutoff for ``hold_s``."""
+    """First moment from which the voltage, averaged over the ``mean_s`` around it, stays under the cutoff for ``hold_s``."""
     ends = np.arange(mean_s, world.seconds, 0.1)
     volts = (world.volt_seconds(ends) - world.volt_seconds(ends - mean_s)) / mean_s
     under = volts < cutoff_v
     needed = round(hold_s / 0.1)
     kept = np.convolve(under.astype(np.int64), np.ones(needed, dtype=np.int64))[needed - 1 :]
     found = np.flatnonzero(kept[: len(under)] == needed)
-    return float(ends[found[0]]) if len(found) else None
+    return float(ends[found[0]]) - mean_s / 2 if len(found) else None
