@@ -103,7 +103,9 @@ def probe_command(
         sys.exit(EXIT_LOAD_UNCONFIRMED if failed or flows else 0)
     if _simulated(hello):
         click.echo("SIMULATED: no hardware is there.")
-    answer = _answer(verdict, None if hello.load == "-" else _switch_text(switch_test), failed)
+    answer = _answer(
+        verdict, None if hello.load == "-" else _switch_text(switch_test, hello), failed
+    )
     for name, text in answer + _rows(found.candidate.port, hello, heard, limits, results):
         click.echo(
             textwrap.fill(text, TEXT_WIDTH, initial_indent=f"{name:<9}", subsequent_indent=" " * 9)
@@ -113,7 +115,8 @@ def probe_command(
         echo_next(("Then test it again", ["probe", "--test-switch", *at]))
         sys.exit(EXIT_LOAD_UNCONFIRMED)
     if verdict.good:
-        echo_next(("The night's run", ["start", *at]))
+        fresh = ["--close-load"] if hello.opened == "cutoff" else []
+        echo_next(("The night's run", ["start", *at, *fresh]))
     else:
         echo_next(("Then look again", ["probe", *at]))
     if flows:
@@ -244,8 +247,10 @@ def _load_text(hello: Hello) -> str:
     return state
 
 
-def _switch_text(test: SwitchTest | None) -> str:
+def _switch_text(test: SwitchTest | None, hello: Hello) -> str:
     """Whether it was seen to open, and when."""
+    if test is None and hello.opened == "cutoff":
+        return "Nobody has seen it open; it can be tested once a run has closed it."
     if test is None:
         return (
             "Nobody has seen it open: add --test-switch (the piece on; it goes dark for a second)."
