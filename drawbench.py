@@ -349,7 +349,8 @@ def _record_vest(
     from firmware_probe.twin import vest
     from firmware_probe.twin.links import best_link
     from firmware_probe.twin.serve import BoardServer
-    from logger.recording.plan import Plan, prepare, summary
+    from logger.recording.follow_up import end_line
+    from logger.recording.plan import Plan, prepare
     from logger.recording.screen import choose_screen
     from logger.recording.side_by_side import record
 
@@ -375,7 +376,7 @@ def _record_vest(
 
         recorders = prepare(plan, say_once)
         record(recorders, screen)
-    click.echo(f"     {summary(recorders[0])}")
+    click.echo(f"     {end_line(recorders[0].folder, recorders[0].recording.status())}")
 
 
 def _demo_joints(folder: Path) -> "tuple[analysis.flex.judge.FlexLife, SectionMaker]":

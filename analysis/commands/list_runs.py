@@ -32,7 +32,7 @@ from logger.base.measures import VOLTS_ABOVE_0
 from logger.run.run_list import find_runs
 
 _NEEDED = ("need_s", "verdict")
-_NARROW = ("run", "pack", "lasted_s", *_NEEDED, "end", "charge_mah", "mean_current_ma")
+_NARROW = ("run", "pack", "lasted_s", *_NEEDED, "end", "given_mah", "mean_current_ma")
 _MIDDLE = ("run", "title", *_NARROW[1:])
 # For screens of a phone's width.
 _SLIM = (

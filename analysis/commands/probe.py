@@ -73,7 +73,7 @@ def probe_command(
     """Say whether it is wired right, whether its load switch opens, who the board is, what it can see.
 
     Listens for five seconds. Load switch and cutoff stay as they are; with --test-switch they are put back
-    afterwards. Exit code 4: the load switch was told to open, and current still flowed.
+    afterwards. Exit code 4: the load switch is open or was told to open, and current still flowed.
     """
     found = one_board(find_boards(port, baud))
     hello = found.hello
@@ -96,13 +96,16 @@ def probe_command(
     limits = limits_of(_description(hello))
     verdict = judge(hello, heard, limits.current_offset_ma if limits else 0.0)
     results = _results(heard.seen, limits) if heard.seen else {}
+    flows = STUCK_ADVICE in verdict.next_step  # seen without a test: it is open already
     failed = test_switch and switch_test is not None and switch_test.stuck
     if as_json:
         click.echo(json.dumps(_as_json(hello, heard, results, verdict, switch_test), indent=1))
-        sys.exit(EXIT_LOAD_UNCONFIRMED if failed else 0)
+        sys.exit(EXIT_LOAD_UNCONFIRMED if failed or flows else 0)
     if _simulated(hello):
         click.echo("SIMULATED: no hardware is there.")
-    answer = _answer(verdict, None if hello.load == "-" else _switch_text(switch_test), failed)
+    answer = _answer(
+        verdict, None if hello.load == "-" else _switch_text(switch_test, hello), failed
+    )
     for name, text in answer + _rows(found.candidate.port, hello, heard, limits, results):
         click.echo(
             textwrap.fill(text, TEXT_WIDTH, initial_indent=f"{name:<9}", subsequent_indent=" " * 9)
@@ -112,9 +115,12 @@ def probe_command(
         echo_next(("Then test it again", ["probe", "--test-switch", *at]))
         sys.exit(EXIT_LOAD_UNCONFIRMED)
     if verdict.good:
-        echo_next(("The night's run", ["start", *at]))
+        fresh = ["--close-load"] if hello.opened == "cutoff" else []
+        echo_next(("The night's run", ["start", *at, *fresh]))
     else:
         echo_next(("Then look again", ["probe", *at]))
+    if flows:
+        sys.exit(EXIT_LOAD_UNCONFIRMED)
 
 
 def _simulated(hello: Hello) -> bool:
@@ -241,8 +247,10 @@ def _load_text(hello: Hello) -> str:
     return state
 
 
-def _switch_text(test: SwitchTest | None) -> str:
+def _switch_text(test: SwitchTest | None, hello: Hello) -> str:
     """Whether it was seen to open, and when."""
+    if test is None and hello.opened == "cutoff":
+        return "Nobody has seen it open; it can be tested once a run has closed it."
     if test is None:
         return (
             "Nobody has seen it open: add --test-switch (the piece on; it goes dark for a second)."

@@ -342,7 +342,7 @@ def _over_limits(pack: Pack, demand: Demand) -> list[str]:
         for volts in ends_v
     )
     steady_ma, peak_ma = limits
-    mean = f"mean of {where}," if where else "mean of"
+    mean = f'mean in "{where}" of' if where else "mean of"
     for word, (drawn, volts), limit in (
         ("peak of", peak, peak_ma),
         (mean, lasting, steady_ma),

@@ -1,6 +1,7 @@
 """The answer to "does it last?" in a sentence, and the results as rows for a table."""
 
 from analysis.doubt.quantity import Quantity
+from analysis.report.given import charge_given
 from analysis.run.heat import HOTTEST, heat_caution
 from analysis.run.lifetime import End
 from analysis.run.rundown import Rundown
@@ -45,17 +46,14 @@ def _ended(result: Rundown) -> str:
     if ended or result.lifetime.end is End.UNSURE:
         return f"{ended}{drew}".strip()
     length = value_words(result.duration)
+    given = charge_given(result.charge_to_cutoff, result.charge)
     if cutoff_v is not None and result.cutoff_time.value is not None:
-        gave = (
-            f" and gave {value_words(result.charge_to_cutoff)} until then"
-            if result.charge_to_cutoff.value is not None
-            else ""
-        )
+        gave = "" if given.value is None else f" and gave {value_words(given)} until then"
         return f"The pack fell to {cutoff_v:g} V after {value_words(result.cutoff_time)}{_range(result.cutoff_time)}{gave}.{drew}"
     if cutoff_v is not None:
         return f"The pack was still above {cutoff_v:g} V when the run ended after {length}, at {value_words(result.last_voltage)}.{drew}"
-    if result.charge.value is not None:
-        return f"In {length} the pack gave {value_words(result.charge)}.{drew}"
+    if given.value is not None:
+        return f"In {length} the pack gave {value_words(given)}.{drew}"
     return f"The run lasted {length}; no current was measured."
 
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from analysis.doubt.quantity import Quantity
 from analysis.report.digest import Digest, description_of, digest_of
+from analysis.report.given import charge_given
 from analysis.run.ending.ends import Lifetime
 from analysis.say.words import plain_text, span_words, value_words
 from logger.base.durations import utc_moment
@@ -34,8 +35,9 @@ COLUMNS: Final = {
     "cutoff_time_s": "to the cutoff",
     "cutoff_v": "cutoff",
     "duration_s": "length",
-    "charge_mah": "charge",
-    "energy_mwh": "energy",
+    "given_mah": "gave",
+    "charge_mah": "charge, whole run",
+    "energy_mwh": "energy, whole run",
     "mean_current_ma": "mean",
     "peak_current_ma": "peak",
     "last_voltage_v": "last",
@@ -67,6 +69,8 @@ class Line:
 
     def value(self, column: str) -> str | float | None:
         """Value of a column; numbers in the column's own unit."""
+        if column == "given_mah":
+            return self.given.value
         if column in _RESULTS:
             return None if self.digest is None else self.digest.number(_RESULTS[column])
         description = self.description
@@ -81,6 +85,16 @@ class Line:
             "ended": description.end_reason
             or ("" if description.state == "ended" else "still open"),
         }[column]
+
+    @property
+    def given(self) -> Quantity:
+        """Charge out of the pack until the cutoff where that was reached, else in the whole run."""
+        results = {} if self.digest is None else self.digest.results
+        until, whole = (
+            Quantity.of_json(results[name]) if name in results else Quantity(None, "mAh")
+            for name in ("charge_to_cutoff", "charge")
+        )
+        return charge_given(until, whole)
 
     @property
     def need_s(self) -> float | None:
@@ -226,6 +240,8 @@ def shown(line: Line, column: str) -> str:
         return ""
     if column == "cutoff_v":
         return f"{value:g} V"  # chosen, not measured: no doubt, no padding
+    if column == "given_mah":
+        return value_words(line.given)
     return value_words(Quantity.of_json(line.digest.results[_RESULTS[column]]))
 
 

@@ -29,20 +29,22 @@ LOAD_WORDS: Final = {
     "sensor": "the board, as its sensor does not answer",
     "boot": "the board's start",
     "flex": "the board, for bending",
-    "status": "as it was found",
 }
 LOAD_STATES: Final = {"1": "closed", "0": "opened"}
+FOUND_STATES: Final = {"1": "closed", "0": "open"}
 
 
 def load_text(state: str, reason: str) -> str:
-    """The switch's state and why, as an event of the run says it."""
+    """The switch's state and why, as an event of the run says it; ``status``: so it was found, nobody moved it."""
+    if reason == "status":
+        return f"load switch found {FOUND_STATES.get(state, 'absent')}"
     return f"load switch {LOAD_STATES.get(state, 'absent')} ({LOAD_WORDS.get(reason, reason)})"
 
 
 def load_state(texts: Iterable[str]) -> str:
     """``1`` or ``0`` by the last of a run's load events; ``-``: they tell of no switch."""
     states = [word for text in texts for word in _LOAD_STATE.findall(text)]
-    return {"closed": "1", "opened": "0"}.get(states[-1], "-") if states else "-"
+    return {"closed": "1", "opened": "0", "open": "0"}.get(states[-1], "-") if states else "-"
 
 
-_LOAD_STATE: Final = re.compile("load switch (closed|opened|absent)")
+_LOAD_STATE: Final = re.compile(r"load switch (?:found )?(closed|opened|open|absent)\b")

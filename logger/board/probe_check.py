@@ -250,6 +250,12 @@ def _current(hello: Hello, seen: Seen, zero_ma: float) -> Verdict | None:
             f"{seen.pack_v:.2f} V and no current: a sensor that nothing is connected to reads like this.",
             f"check that the pack is in and switched on, its fuse, and the lead to VIN+{vbus}.",
         )
+    if hello.load == "0" and hello.opened == "cutoff":
+        return Verdict(
+            True,
+            "The pack's voltage is there; the board opened the load switch at its cutoff, and only a person closes it.",
+            "put a fresh or charged pack in.",
+        )
     if hello.load == "0":
         return Verdict(
             True,

@@ -12,6 +12,7 @@ from logger.base.command_options import Duration, Need, baud_option, fresh_optio
 from logger.base.measures import CELSIUS_OF_BENCH, MAH_ABOVE_0, MILLIAMPERES_ABOVE_0, VOLTS_ABOVE_0
 from logger.base.next_step import next_words
 from logger.base.pack import USED_HELP
+from logger.recording.follow_up import end_line
 from logger.recording.forecast_beside import Forecasts
 from logger.recording.plan import (
     EXIT_CODES_HELP,
@@ -19,7 +20,6 @@ from logger.recording.plan import (
     Plan,
     Recorder,
     prepare,
-    summary,
 )
 from logger.recording.screen import Screen, choose_screen
 from logger.recording.side_by_side import record
@@ -231,7 +231,7 @@ def _record(
         forecasts.close()
     code = max(recorder.exit_code for recorder in recorders)
     for recorder in recorders:
-        screen.say(summary(recorder))
+        screen.say(end_line(recorder.folder, recorder.recording.status()))
     if then:
         code = max(code, *(recorder.follow_up(then) for recorder in recorders))
     screen.say("\n" + next_words(*_next_steps(recorders)))
@@ -247,6 +247,11 @@ def _next_steps(recorders: Sequence[Recorder]) -> list[tuple[str, list[str | Pat
     folders = [recorder.folder for recorder in recorders]
     if len(folders) > 1:
         return [("How long each lasted", ["list", folders[0].parent])]
+    status = recorders[0].recording.status()
+    if not status.rows:
+        return [("No row came: look at the wiring", ["probe"])]
+    if status.alarm:
+        return [("Mended: see it open before the next run", ["probe", "--test-switch"])]
     said: tuple[str, list[str | Path]] = ("How long it lasted", ["rundown", folders[0]])
     if recorders[0].exit_code == EXIT_ENDED_EARLY:
         return [said, ("Mended: go on in it", ["log", "--resume", folders[0]])]

@@ -1,10 +1,40 @@
-"""A command of the user's own at the end of a run, with the results in its environment."""
+"""What follows the end of a run: its last line, and a command of the user's own with the results."""
 
 import os
 import subprocess
 from pathlib import Path
+from typing import Final
 
+from logger.base.durations import clock_text
+from logger.base.numbers import digits_text
 from logger.recording.terms import Status
+
+RAW_LEAST: Final = 0.01  # mAh, mWh: less is the sensor's zero
+
+
+def end_line(folder: Path, status: Status) -> str:
+    """One line at the end. Charge and energy as the board counted them: corrections and interval are the rundown's."""
+    volt = "" if status.pack_v is None else f", {status.pack_v:.2f} V at the end"
+    missing = (
+        f" ({status.rows_missing} missing, charge not affected)" if status.rows_missing else ""
+    )
+    load = ""
+    if status.load != "0" and status.end_reason != "user":
+        load = " The load is still connected: take the cells out."
+    if status.alarm:
+        load = " Take the cells out now."
+    return (
+        f"{folder}: {status.rows} rows{missing} in {clock_text(status.time_s)}, "
+        f"{_raw(status.charge_mah)} mAh, {_raw(status.energy_mwh)} mWh (raw){volt}. "
+        f"Ended: {status.end_text.removeprefix('ended ') or 'with an error'}.{load}"
+    )
+
+
+def _raw(amount: float) -> str:
+    """Two digits: without corrections and interval nobody knows more."""
+    if abs(amount) < RAW_LEAST:
+        return f"under {RAW_LEAST:g}"
+    return f"about {digits_text(amount, 2)}"
 
 
 def result_environment(folder: Path, status: Status, exit_code: int) -> dict[str, str]:

@@ -49,7 +49,7 @@ class OpenSwitch:
     def ended(self) -> str:
         """What belongs into the text of the run's end."""
         if self.alarm:
-            return f"; {self.alarm.removesuffix('.')}"
+            return f"; {self.alarm.split('. ')[0]}"  # what to do is the alarm's to say
         return "; the load switch opened, but nobody saw the current go" if self.is_waiting else ""
 
     def _shout(self, words: str) -> None:

@@ -9,7 +9,6 @@ from firmware_probe.line_format import BAUD_DEFAULT
 from logger.base.clock import read_clocks
 from logger.base.durations import clock_text
 from logger.base.errors import BenchError
-from logger.base.numbers import digits_text
 from logger.base.pack import Pack, as_used, parse_pack
 from logger.board.port import Found, find_boards, one_board
 from logger.board.switch_trial import last_test, tests_folder
@@ -399,25 +398,3 @@ def _tell(plan: Plan, pack: Pack | None, found: list[Found], say: Say) -> None:
             say(f"{board} opens its load switch at {guard_v:g} V even if this computer dies.")
         elif guard_v is None and item.hello.cutoff_v:
             say(f"{board} keeps its own cutoff of {item.hello.cutoff_v:g} V, set earlier.")
-
-
-def _shown(amount: float) -> str:
-    """No more digits than a sensor of this kind can know; the doubt itself is the rundown's."""
-    return f"{amount:.0f}" if abs(amount) >= 100 else digits_text(amount, 3)
-
-
-def summary(recorder: Recorder) -> str:
-    """One line at the end."""
-    status = recorder.recording.status()
-    volt = "" if status.pack_v is None else f", {status.pack_v:.3f} V at the end"
-    missing = (
-        f" ({status.rows_missing} missing, charge not affected)" if status.rows_missing else ""
-    )
-    load = ""
-    if status.load != "0" and status.end_reason != "user" and not status.alarm:
-        load = " The load is still connected: take the cells out."
-    return (
-        f"{recorder.folder}: {status.rows} rows{missing} in {clock_text(status.time_s)}, "
-        f"{_shown(status.charge_mah)} mAh, {_shown(status.energy_mwh)} mWh{volt}. "
-        f"Ended: {status.end_text.removeprefix('ended ') or 'with an error'}.{load}"
-    )

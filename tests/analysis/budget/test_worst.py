@@ -142,4 +142,4 @@ def test_a_mode_that_lasts_is_held_against_the_cells_not_the_mean_of_the_evening
     demand = demand_of(parse_budget(text), 3.7)
     assert [mode.name for mode in demand.by_mode] == ["dim", "lit"]
     (reason, *_) = tell_budget(parse_budget(text)).packs[0].reasons
-    assert reason.startswith("the mean of lit, 400 mA (1.3C) at 3.0 V is over the 300 mA")
+    assert reason.startswith('the mean in "lit" of 400 mA (1.3C) at 3.0 V is over the 300 mA')

@@ -37,6 +37,7 @@ from logger.base.errors import BenchError
 from logger.run.description import Event, to_document
 from logger.run.format import DESCRIPTION_NAME
 from logger.run.reader import Run, read_run
+from tests.support.places import SAMPLES
 from tests.support.runs_by_formula import board_run, stop_at, write_samples
 
 HOURS = {"a": 6.0, "b": 4.0, "c": 8.0}
@@ -385,3 +386,14 @@ def test_pictures_in_every_size_and_format(season: Path, tmp_path: Path, size: s
     head = (out / "voltage.png").read_bytes()[16:24]
     wide, high = np.frombuffer(head, dtype=">u4")
     assert (wide > high) == (size != "phone")
+
+
+def test_the_list_gives_the_charge_of_the_rundowns_sentence() -> None:
+    """Until the cutoff where it was reached; the whole run goes on to the end of the hold."""
+    (line,) = read_lines([SAMPLES / "bench-lamp-li-ion"])
+    assert line.digest is not None
+    assert f"gave {shown(line, 'given_mah')} until then" in line.digest.answer
+    whole, given = line.value("charge_mah"), line.value("given_mah")
+    assert isinstance(whole, float)
+    assert isinstance(given, float)
+    assert given < whole

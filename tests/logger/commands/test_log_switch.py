@@ -112,3 +112,33 @@ def test_probe_tests_the_switch_and_the_run_knows(
     kept = read_described(tmp_path / "run").switch_test
     assert kept is not None
     assert kept.opened == (not fault)
+
+
+@pytest.mark.parametrize("options", [(), ("--json",)])
+def test_current_through_an_open_switch_is_exit_code_4_without_a_test(
+    options: tuple[str, ...], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.setenv("DRAWBENCH_CONFIG_FOLDER", str(tmp_path))
+    eeprom = Eeprom("7F3A91C2", 3, 0, 15_000, load_open=True)
+    with serve("0:bridge", eeprom=eeprom) as server:
+        result = CliRunner().invoke(probe_command, ["--port", server.port, *options])
+    assert result.exit_code == 4, result.output
+    assert "The load switch is open, and 200 mA flow all the same." in result.output
+    assert "The night's run" not in result.output
+
+
+def test_probe_says_that_the_cutoff_opened_it_and_what_closes_it(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.setenv("DRAWBENCH_CONFIG_FOLDER", str(tmp_path))
+    eeprom = Eeprom("7F3A91C2", 3, 2_700_000, 15_000, load_open=True, opened="cutoff")
+    with serve(eeprom=eeprom) as server:
+        result = CliRunner().invoke(probe_command, ["--port", server.port])
+    said = " ".join(result.output.split())
+    assert (
+        "opened the load switch at its cutoff, and only a person closes it. Next: put a fresh"
+        in said
+    )
+    assert "add --test-switch" not in said, "that would be refused"
+    assert f"drawbench start --port {server.port} --close-load" in said
+    assert result.exit_code == 0

@@ -110,7 +110,7 @@ def test_what_the_board_says_before_the_first_row_stands_at_its_time() -> None:
     bench = started(board)
     bench.run(1.0)
     found, closed = bench.events("load")
-    assert "opened (as it was found)" in found.text
+    assert found.text == "load switch found open"
     assert "closed" in closed.text
     assert found.time_s == 0.0
     assert closed.time_s < 1.0
@@ -123,7 +123,7 @@ def test_the_load_is_opened_at_the_cutoff_and_it_is_confirmed() -> None:
     assert bench.board.load == "0"
     assert not bench.recording.load_unconfirmed
     assert [event.text for event in bench.events("load")] == [
-        "load switch closed (as it was found)",
+        "load switch found closed",
         "load switch opened (told by this computer)",
         "the load switch opens: 50 mA before, under 4.4 mA after",
     ]

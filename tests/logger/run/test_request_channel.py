@@ -206,7 +206,7 @@ def test_asked_then_done(tmp_path: Path) -> None:
     bench.asking("mark", "pattern B on")
     assert bench.asking.told()[0]["words"] == "Asked the recording: “pattern B on” …"
     bench.answer("mark", "another mark")
-    bench.answer("load", "load switch closed (as it was found)")
+    bench.answer("load", "load switch found closed")
     assert bench.states() == ["asked"]
     bench.answer("mark", "pattern B on")
     assert bench.asking.told() == [{"state": "done", "words": "Noted at 3 s: “pattern B on”"}]
@@ -303,7 +303,7 @@ def test_mark_and_load_off_from_a_page_of_another_process(tmp_path: Path) -> Non
     described = read_described(folder)
     assert "pattern B on" in [e.text for e in described.events if e.kind == "mark"], output
     loads = [e.text for e in described.events if e.kind == "load"]
-    assert loads[0] == "load switch closed (as it was found)"
+    assert loads[0] == "load switch found closed"
     assert loads[-1] == "load switch opened (told by this computer)"
     assert not (folder / REQUESTS_NAME).exists()
 
