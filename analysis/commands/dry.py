@@ -24,9 +24,10 @@ def show_since_wash(before_folder: Path, after_folder: Path, *, as_json: bool) -
     if is_simulated(before) or is_simulated(after):
         click.echo("SIMULATED: for some run no hardware was there.\n")
     click.echo(textwrap.fill(found.words, TEXT_WIDTH))
-    echo_caution("rundown", "", WASH_CAUTION, whole=found.wet or found.falling)
-    if found.wet or found.less or found.falling:
-        again = ["log", "--for", "2m", "--window", "1s"]
-        echo_next(("When it has dried, record two minutes again", again))
-    else:
+    echo_caution("rundown", "", WASH_CAUTION, whole=found.answer in ("wet", "open"))
+    if found.answer == "dry":
         echo_next(("Wear it, or record it", ["start"]))
+        return
+    first = "Looked at" if found.answer == "less" else "When it has dried"
+    again = ["log", "--for", "2m", "--window", "1s"]
+    echo_next((f"{first}, record two minutes again", again))

@@ -248,10 +248,11 @@ def _next_steps(recorders: Sequence[Recorder]) -> list[tuple[str, list[str | Pat
     if len(folders) > 1:
         return [("How long each lasted", ["list", folders[0].parent])]
     status = recorders[0].recording.status()
+    at = ["--port", status.port] if "://" in status.port else []  # else found by itself
     if not status.rows:
-        return [("No row came: look at the wiring", ["probe"])]
+        return [("No row came: look at the wiring", ["probe", *at])]
     if status.alarm:
-        return [("Mended: see it open before the next run", ["probe", "--test-switch"])]
+        return [("Mended: see it open before the next run", ["probe", "--test-switch", *at])]
     said: tuple[str, list[str | Path]] = ("How long it lasted", ["rundown", folders[0]])
     if recorders[0].exit_code == EXIT_ENDED_EARLY:
         return [said, ("Mended: go on in it", ["log", "--resume", folders[0]])]

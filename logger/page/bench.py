@@ -170,7 +170,7 @@ class Bench:
             "energy_mwh": latest.energy_mwh,
             "cutoff_v": description.stop.cutoff_v,
             "floor_v": (description.pack.floor_v or None) if description.pack else None,
-            "goal": live.get("goal") or _goal(run),
+            "goal": "" if _alarm(run) else live.get("goal") or _goal(run),
             "left": None if left is None else _left(left, latest.time_s, description.simulated),
             "fan": None if left is None else left.fan,
             "end_text": _short(description.end_text),

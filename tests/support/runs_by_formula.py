@@ -1,5 +1,6 @@
 """Runs whose answers are known from a formula, for the tests of analysis and report."""
 
+import json
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -11,8 +12,8 @@ import pandas as pd
 
 from analysis.forecast.chemistry_prior import FAMILIES, curve_table
 from logger.base.pack import Pack
-from logger.run.description import Board, Description, Sensor, Stop
-from logger.run.format import COLUMN_BY_NAME
+from logger.run.description import Board, Description, Sensor, Stop, to_document
+from logger.run.format import COLUMN_BY_NAME, DESCRIPTION_NAME
 from logger.run.reader import Run
 
 Floats = npt.NDArray[np.float64]
@@ -111,3 +112,11 @@ def write_samples(folder: Path, run: Run) -> None:
         for name in run.samples.columns
     }
     pd.DataFrame(texts).to_csv(folder / "samples.csv", index=False, lineterminator="\r\n")
+
+
+def stored(folder: Path, run: Run) -> Path:
+    """Write the run as a recording would leave it; gives the folder."""
+    write_samples(folder, run)
+    document = to_document(run.description, [str(name) for name in run.samples.columns])
+    (folder / DESCRIPTION_NAME).write_text(json.dumps(document), encoding="utf-8")
+    return folder

@@ -13,7 +13,7 @@ from analysis.electric.wet import SinceWash, since_wash
 from logger.base.errors import BenchError
 from logger.run.description import Board
 from logger.run.reader import Run
-from tests.support.runs_by_formula import Floats, board_run
+from tests.support.runs_by_formula import Floats, board_run, stored
 
 NOISE_MA = 0.05
 
@@ -130,3 +130,25 @@ def test_the_command_shows_the_washing_caution(tmp_path: Path) -> None:
     assert "Local codes" in words
     asked = [str(sample), "--before-wash", str(sample), "--json"]
     assert '"wet": false' in CliRunner().invoke(rundown_command, asked).output
+
+
+@pytest.mark.parametrize(
+    ("leak_ma", "next_step"),
+    [
+        (12.0, "When it has dried, record two minutes again"),
+        (-12.0, "Looked at, record two minutes again"),
+        (0.0, "Wear it, or record it"),
+    ],
+)
+def test_only_a_dry_piece_is_offered_to_be_worn(
+    tmp_path: Path, leak_ma: float, next_step: str
+) -> None:
+    """A leak that does not fall cannot be told from another mode: it is no leave to wear the piece."""
+    runs = _run(_dry, 1), _run(lambda time_s: np.full(time_s.shape, leak_ma), 2)
+    folders = [
+        stored(tmp_path / name, run) for name, run in zip(("before", "after"), runs, strict=True)
+    ]
+    shown = CliRunner().invoke(rundown_command, [str(folders[1]), "--before-wash", str(folders[0])])
+    assert shown.exit_code == 0, shown.output
+    assert next_step in shown.output
+    assert ("drawbench start" in shown.output) == (leak_ma == 0.0)

@@ -34,11 +34,11 @@ from analysis.run.rundown import rundown
 from analysis.say.words import moment_words, quantity_words, value_words
 from logger.base.durations import parse_duration_s
 from logger.base.errors import BenchError
-from logger.run.description import Event, to_document
+from logger.run.description import Event
 from logger.run.format import DESCRIPTION_NAME
 from logger.run.reader import Run, read_run
 from tests.support.places import SAMPLES
-from tests.support.runs_by_formula import board_run, stop_at, write_samples
+from tests.support.runs_by_formula import board_run, stop_at, stored
 
 HOURS = {"a": 6.0, "b": 4.0, "c": 8.0}
 
@@ -49,13 +49,6 @@ def falling(hours: float, share: float = 1.1, **changes: Any) -> Run:
         lambda t: 4.5 - 1.5 * t / (hours * 3600), lambda t: 80.0 + 0 * t, share * hours * 3600, 60.0,
         parts=4, stop=stop_at(3.0, 60.0), **changes,
     )  # fmt: skip
-
-
-def stored(folder: Path, run: Run) -> Path:
-    write_samples(folder, run)
-    document = to_document(run.description, [str(name) for name in run.samples.columns])
-    (folder / DESCRIPTION_NAME).write_text(json.dumps(document), encoding="utf-8")
-    return folder
 
 
 @pytest.fixture
