@@ -18,7 +18,6 @@ from logger.recording.outlook import History, outlook
 from logger.recording.terms import Phase, Status
 from logger.run.course import Course
 from logger.run.feed import RunFeed
-from logger.run.switch_test import STUCK_ADVICE
 
 EVENTS_SHOWN: Final = 100
 LATE_S: Final = 20.0  # a board's rows come at least every minute; most come many times a second
@@ -298,9 +297,7 @@ def _alarm(run: PageRun) -> str:
     if run.live.get("alarm"):
         return str(run.live["alarm"])
     seen = run.feed.description.switch_test
-    if seen is None or not seen.stuck or _load_switch(run) != "0":
-        return ""
-    return f"{seen.words[0].upper()}{seen.words[1:]}: {STUCK_ADVICE}."
+    return seen.alarm if seen is not None and _load_switch(run) == "0" else ""
 
 
 def _left(left: Left, now_s: float, simulated: bool) -> dict[str, Any]:

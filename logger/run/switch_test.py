@@ -53,6 +53,11 @@ class SwitchTest:
             f"and {_shown(SHOWN_TIMES * self.limit_ma)} mA are needed to see it go"
         )
 
+    @property
+    def alarm(self) -> str:
+        """What a switch that does not open asks for, in a sentence of its own; empty if it was not seen to fail."""
+        return f"{self.words[0].upper()}{self.words[1:]}: {STUCK_ADVICE}." if self.stuck else ""
+
     def stands(self, now_utc: str) -> bool:
         """Seen to open, and lately enough to rely on for the coming night."""
         try:

@@ -9,6 +9,7 @@ import pytest
 from click.testing import CliRunner
 
 from analysis.commands.probe import probe_command
+from drawbench import cli
 from firmware_probe.twin.eeprom import Eeprom, blank_eeprom
 from firmware_probe.twin.faults import FaultPlayer, parse_script
 from firmware_probe.twin.links import TcpLink
@@ -64,6 +65,9 @@ def test_a_switch_that_does_not_open_is_exit_code_4_and_shouted(tmp_path: Path, 
     assert any("the load switch does NOT open" in text for text in faults), "the logger's own"
     assert described.switch_test is not None
     assert described.switch_test.stuck
+    for command in (["check"], ["rundown"], ["rundown", "--json"]):
+        told = CliRunner().invoke(cli, [*command, str(tmp_path / "run")]).output
+        assert "The load switch does NOT open: 200 mA still flow" in " ".join(told.split()), command
 
 
 def test_after_a_cutoff_only_a_person_closes_it(tmp_path: Path) -> None:
