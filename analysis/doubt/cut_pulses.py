@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.signal import savgol_filter
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -80,4 +80,4 @@ _SLOW_SHARE: Final = 0.7
 
 def _quick(values: Floats) -> Floats:
     """What differs from a straight line through the rows around; at both ends of the run as well, where a mean would lag."""
-    return np.asarray(values - savgol_filter(values, _SMOOTH, 1, mode="interp"))
+    return np.asarray(values - scipy.signal.savgol_filter(values, _SMOOTH, 1, mode="interp"))
