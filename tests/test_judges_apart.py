@@ -5,6 +5,8 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Final
 
+import pytest
+
 from tests.support.places import ROOT
 
 JUDGED: Final = {"analysis", "logger", "firmware_probe", "drawbench"}
@@ -83,6 +85,7 @@ def test_there_are_judges() -> None:
     assert all(path.is_file() for path in judges())
 
 
+@pytest.mark.slow
 def test_no_judge_loads_what_it_judges() -> None:
     met = {
         f"{name_of(path)}: {module} (by {source})"

@@ -48,6 +48,7 @@ def lines(output: bytes) -> list[list[int]]:
     return [[int(text) for text in parts[1:]] for parts in found if parts[0] == "burst"]
 
 
+@pytest.mark.slow
 def test_what_bursts_see_of_pulses_is_the_closed_form() -> None:
     # Of two levels, half the mean squared difference of moments u apart is step^2 u / period (two edges a period,
     # u below both stretches). Values d apart, each a mean over s: d - s / 3 where d >= s; pairs by their lag.
@@ -62,6 +63,7 @@ def test_what_bursts_see_of_pulses_is_the_closed_form() -> None:
     assert sum(line[3] for line in found) / count == pytest.approx(between, rel=0.08)
 
 
+@pytest.mark.slow
 def test_a_burst_costs_one_pair_and_keeps_no_beat() -> None:
     output = bench(constant_load(ConstantCurrent(0.1))).advance(400 * SECOND_US)
     found = lines(output)
