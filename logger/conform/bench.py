@@ -94,6 +94,14 @@ class Bench:
         lines = self.talk.listen(most_s, enough)
         return rows_of(lines)[:count]
 
+    def sample(self, count: int, most_s: float) -> list[Row]:
+        """So many windows of the present state, and what else comes from ``start`` to ``stop``."""
+        begun = len(self.talk.lines)
+        self.talk.ask("start")
+        self.collect(count, most_s)
+        self.quiet()
+        return rows_of(self.talk.lines[begun:])
+
     def quiet(self) -> None:
         """Have it stop, and let what is under way arrive."""
         self.talk.ask("stop", wait_s=STOP_S)

@@ -4,7 +4,7 @@ from typing import Final
 
 from firmware_probe.line_format import command
 from logger.conform.bench import Bench
-from logger.conform.rows import Row, rows_of
+from logger.conform.rows import Row
 from logger.conform.talk import Exchange
 
 SWITCH_RULES: Final = ("load-answer", "load-opens", "load-survives", "cutoff-opens", "cutoff-survives", "cutoff-trips")  # fmt: skip
@@ -79,12 +79,8 @@ def _rows(bench: Bench) -> list[Row]:
     """A few windows of the present state; empty without a sensor."""
     if bench.sensor is None:
         return []
-    begun = len(bench.talk.lines)
-    bench.talk.ask("start")
-    bench.collect(_COUNT, 3.0)
-    bench.quiet()
     # Those begun before may hold both states.
-    return rows_of(bench.talk.lines[begun:])[2:]
+    return bench.sample(_COUNT, 3.0)[2:]
 
 
 def _judge_open(bench: Bench, closed: list[Row], opened: list[Row]) -> None:

@@ -71,6 +71,14 @@ def test_the_firmware_in_python_keeps_every_rule(sensor: str, fitted: bool, tmp_
     assert ("load-opens" in passed) == ("cutoff-trips" in passed) == fitted
 
 
+@pytest.mark.parametrize("window_us", [10_000, 20_000])
+def test_short_windows_after_a_boot_are_seen_from_the_first_on(window_us: int) -> None:
+    """The page leaves open which length a board begins with."""
+    result = conform(twin(window_us=window_us))
+    assert broken(result) == {}
+    assert "from-zero" in {item.rule.name for item in result.of("passed")}
+
+
 def test_without_a_switch() -> None:
     result = conform(twin(switch_fitted=False))
     assert broken(result) == {}
