@@ -8,7 +8,7 @@ from typing import Final
 
 import click
 
-from logger.base.command_options import baud_option
+from logger.base.command_options import baud_option, given_again
 from logger.base.errors import BenchError
 from logger.base.next_step import next_words
 from logger.board.port import Link, LinkLostError, open_link
@@ -57,7 +57,7 @@ def conform_command(
     if as_text:
         click.echo(json.dumps(as_json(port, result), ensure_ascii=False, indent=1))
     else:
-        _echo(port, result, details, unplugged)
+        _echo(port, result, details)
     if not result.holds:
         sys.exit(BROKEN_EXIT)
 
@@ -100,13 +100,13 @@ def _tried(
         talk.wire.close()
 
 
-def _echo(port: str, result: Conformance, details: bool, unplugged: bool | None) -> None:
+def _echo(port: str, result: Conformance, details: bool) -> None:
     click.echo(answer_words(result))
     for line in screen_lines(result, details=details):
         click.echo(line)
     click.echo()
     if result.holds:
-        click.echo(next_words(("Is it wired right", ["probe", "--port", port])))
+        rate = given_again(("unplugged", "wrap", "details", "as_text"))
+        click.echo(next_words(("Is it wired right", ["probe", "--port", port, *rate])))
     else:
-        more = ["--unplugged"] if unplugged else []
-        click.echo(next_words(("When it is mended", ["conform", port, *more])))
+        click.echo(next_words(("When it is mended", ["conform", port, *given_again()])))

@@ -3,19 +3,20 @@
 import json
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
 import pytest
-from click.testing import CliRunner
+from click.testing import CliRunner, Result
 
 from firmware_probe.twin.links import best_link
 from firmware_probe.twin.serve import BoardServer
 from logger.base.errors import BenchError
 from logger.commands import conform
 from logger.commands.conform import _may_switch, conform_command
-from tests.support.conform_bench import PlayedWire, twin
+from tests.support.conform_bench import AnyBoard, PlayedWire, twin
 from tests.support.firmware_sim.bench import Script, live_bench
 from tests.support.firmware_sim.toolchain import needs_toolchain, sketch
 from tests.support.places import ROOT
@@ -49,20 +50,43 @@ def test_the_simulated_board_on_a_port() -> None:
     assert found["hello"]["sensor"] == "INA219"
 
 
-def test_a_broken_rule_is_exit_code_1_and_the_switch_is_left_alone(
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
-    """Nobody is there to be asked whether the piece is unplugged. The port is the test's above."""
-    wire = PlayedWire(Unglued())
+def invoked(monkeypatch: pytest.MonkeyPatch, board: AnyBoard, *options: str) -> Result:
+    """The command on a played board. The port is the test's above."""
+    wire = PlayedWire(board)
     clock = SimpleNamespace(monotonic=lambda: wire.now_s, sleep=lambda _: None)
     monkeypatch.setattr(conform, "open_link", lambda *_: wire)
     monkeypatch.setattr(conform, "time", clock)
-    result = CliRunner().invoke(conform_command, ["/dev/board"])
+    return CliRunner().invoke(conform_command, ["/dev/board", *options])
+
+
+def test_a_broken_rule_is_exit_code_1_and_the_switch_is_left_alone(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Nobody is there to be asked whether the piece is unplugged."""
+    result = invoked(monkeypatch, Unglued())
     assert result.exit_code == 1, result.output
     assert "rules is broken." in result.stdout.splitlines()[0]
     assert "BROKEN hello-lf" in result.stdout
     assert "unplug the piece" in " ".join(result.stdout.split())
     assert result.stdout.rstrip().splitlines()[-1] == "  drawbench conform /dev/board"
+
+
+@pytest.mark.parametrize(
+    ("make", "options", "step"),
+    [
+        (Unglued, ("--baud", "9600"), "conform /dev/board --baud 9600"),
+        (Unglued, ("--unplugged",), "conform /dev/board --unplugged"),
+        (twin, ("--baud", "9600", "--details"), "probe --port /dev/board --baud 9600"),
+    ],
+)
+def test_the_next_step_reaches_the_board_as_this_one_did(
+    monkeypatch: pytest.MonkeyPatch,
+    make: Callable[[], AnyBoard],
+    options: tuple[str, ...],
+    step: str,
+) -> None:
+    result = invoked(monkeypatch, make(), *options)
+    assert result.stdout.rstrip().splitlines()[-1] == f"  drawbench {step}"
 
 
 @pytest.mark.firmware
