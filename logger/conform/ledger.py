@@ -65,10 +65,9 @@ class Ledger:
 
     def expect(self, rule: str, exchange: Exchange, *bodies: str) -> bool:
         """The exchange's answers are exactly these lines, in this order."""
-        told = [line.body for line in exchange.answers]
         return self.check(
             rule,
-            told == list(bodies),
+            exchange.told == bodies,
             " then ".join(bodies) or "no answer",
             seen=exchange.seen,
             sent=exchange.sent,

@@ -1,6 +1,7 @@
 """One line as it came, judged by its form alone: what it says, and what is wrong with it."""
 
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -75,3 +76,12 @@ class Line:
                 ("characters", "characters 20h to 7Eh, no *, a kind in lower-case letters")
             )
         return tuple(found)
+
+
+def told_faults(lines: Iterable[Line], *codes: str) -> list[Line]:
+    """``fault`` lines of these codes."""
+    return [
+        line
+        for line in lines
+        if line.kind == "fault" and line.fields[1:2] and line.fields[1] in codes
+    ]

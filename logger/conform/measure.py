@@ -7,8 +7,8 @@ from typing import Final
 
 from firmware_probe.line_format import command
 from logger.conform.bench import Bench
-from logger.conform.lines import Line
-from logger.conform.rows import Row, check_row, moved, row_of
+from logger.conform.lines import Line, told_faults
+from logger.conform.rows import Row, check_row, moved, rows_of
 from logger.conform.talk import Exchange
 from logger.conform.windows import (
     AVERAGES,
@@ -32,7 +32,7 @@ _PAUSE_S: Final = 0.8
 _BURST_US: Final = 100_000
 _BURST_LINE: Final = 32  # bursts between two lines
 _NO_CURRENT: Final = "no current flowed: put a resistor in the piece's place, 100 ohm at three AA"
-_DEAF: Final = (("sensor",), ("bus",))
+_DEAF: Final = ("sensor", "bus")
 _WINDOW_RULES: Final = (
     "sequence", "window-length", "board-clock", "conversions", "least-and-mean", "pack-and-bus", "counts",
     "charge", "energy", "counters-go-on", "window-next", "start-stop",
@@ -67,14 +67,10 @@ def _started(bench: Bench, count: int, window_us: int) -> list[Row]:
     """``start``, and so many windows; none, if they do not come."""
     begun = len(bench.talk.lines)
     exchange = bench.obeyed("start")
-    want = count - len(_rows(exchange.lines))
+    want = count - len(rows_of(exchange.lines))
     bench.collect(max(want, 1), _PATIENCE_S + 2.0 * count * window_us * 1e-6)
-    rows = _rows(bench.talk.lines[begun:])
-    deaf = [
-        line
-        for line in bench.talk.lines[begun:]
-        if line.kind == "fault" and line.fields[1:2] in _DEAF
-    ]
+    rows = rows_of(bench.talk.lines[begun:])
+    deaf = told_faults(bench.talk.lines[begun:], *_DEAF)
     if not rows and deaf:
         for rule in _WINDOW_RULES:
             bench.ledger.skip(rule, f"its sensor does not answer: {deaf[0].body}")
@@ -89,24 +85,20 @@ def _started(bench: Bench, count: int, window_us: int) -> list[Row]:
     return rows
 
 
-def _rows(lines: Sequence[Line]) -> list[Row]:
-    return [row for line in lines if (row := row_of(line)) is not None]
-
-
 def _judge(bench: Bench, rows: Sequence[Row], window_us: int) -> None:
     """One length, without anything in between."""
     sensor, ledger = bench.sensor, bench.ledger
     if sensor is None or len(rows) < _FEW:
         return
     first, last = (bench.talk.lines.index(row.line) for row in (rows[0], rows[-1]))
-    faults = [line for line in bench.talk.lines[first : last + 1] if line.kind == "fault"]
+    lines = bench.talk.lines[first : last + 1]
     check_sequence(ledger, rows)
-    if not any(line.fields[1:2] in (*_DEAF, ("missed",)) for line in faults):
+    if not told_faults(lines, *_DEAF, "missed"):
         most_us = max(sensor.steps.pairs_us) * max(AVERAGES)
         check_lengths(ledger, rows, window_us, min(pair_us_of(rows), most_us))
     else:
         ledger.skip("window-length", "conversions were missed meanwhile, and windows end with one")
-    check_conversions(ledger, rows, sensor, faults)
+    check_conversions(ledger, rows, sensor, lines)
     for row in rows:
         check_row(ledger, row, sensor)
     if not check_charge(ledger, rows, sensor):
@@ -126,7 +118,7 @@ def _lengthened(bench: Bench) -> list[Row]:
     answered = exchange.answers[:1]
     begun = bench.talk.lines.index(answered[0]) if answered else len(bench.talk.lines)
     bench.collect(_LONG_COUNT + 3, _PATIENCE_S + 2.0 * _LONG_COUNT * LONG_US * 1e-6)
-    rows = _rows(bench.talk.lines[begun:])
+    rows = rows_of(bench.talk.lines[begun:])
     # Up to two old ones end after the answer: one on its way out, the one under way.
     new = rows[2:]
     spans = [after.time_us - row.time_us for row, after in pairwise(rows[2:6])]
@@ -157,17 +149,16 @@ def _stopped(bench: Bench, before: Sequence[Row]) -> list[Row]:
         seen=b"\n".join(line.raw for line in late[:3]),
     )
     bench.tells({"running": "0"})
-    return [*before, *_rows(bench.talk.lines[begun:])]
+    return [*before, *rows_of(bench.talk.lines[begun:])]
 
 
 def try_bursts(bench: Bench) -> None:
     """Only on a board that says it has them."""
     if "burst_us" not in bench.pairs:
         exchange = bench.talk.ask("burst", str(_BURST_US))
-        told = [line.body for line in exchange.answers]
         bench.ledger.check(
             "answered",
-            told in (["no,burst,unknown"], ["no,burst,fitted"]),
+            exchange.told in (("no,burst,unknown",), ("no,burst,fitted",)),
             "no,burst,unknown or no,burst,fitted: there is no burst_us in hello",
             sent=exchange.sent,
             seen=exchange.seen,
@@ -184,7 +175,7 @@ def try_bursts(bench: Bench) -> None:
     most_s = _PATIENCE_S + 1.6 * _BURST_LINE * _BURST_US * 1e-6
     lines = bench.talk.listen(most_s, lambda line: line.kind == "burst")
     bursts = [line for line in lines if line.kind == "burst"]
-    if not bursts and any(line.kind == "fault" and line.fields[1:2] in _DEAF for line in lines):
+    if not bursts and told_faults(lines, *_DEAF):
         bench.ledger.skip("burst-line", "its sensor does not answer")
     else:
         _judge_bursts(bench, exchange, bursts, most_s)

@@ -37,6 +37,11 @@ class Exchange:
         return tuple(line for line in self.lines if line.kind in ("ok", "no"))
 
     @property
+    def told(self) -> tuple[str, ...]:
+        """Bodies of the answers."""
+        return tuple(line.body for line in self.answers)
+
+    @property
     def hellos(self) -> tuple[Line, ...]:
         return tuple(line for line in self.lines if line.kind == "hello")
 

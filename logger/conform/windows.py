@@ -6,7 +6,7 @@ from typing import Final
 
 from firmware_probe.line_format import fixed
 from logger.conform.ledger import Ledger
-from logger.conform.lines import Line
+from logger.conform.lines import Line, told_faults
 from logger.conform.rows import Row, Sensor, shunt_sum
 
 # A window ends with a conversion; a busy board reads it a little late.
@@ -77,11 +77,11 @@ def check_clock(ledger: Ledger, rows: Sequence[Row]) -> None:
 
 
 def check_conversions(
-    ledger: Ledger, rows: Sequence[Row], sensor: Sensor, faults: Sequence[Line]
+    ledger: Ledger, rows: Sequence[Row], sensor: Sensor, lines: Sequence[Line]
 ) -> None:
-    """As many as the sensor makes, less those told as missed or beyond the range; each once."""
+    """As many as the sensor makes, less those told in ``lines`` as missed or beyond the range; each once."""
     span_us = rows[-1].time_us - rows[0].time_us
-    told = sum(_told(line) for line in faults if line.fields[1:2] in (("missed",), ("overflow",)))
+    told = sum(_told(line) for line in told_faults(lines, "missed", "overflow"))
     made = sum(row.conversions for row in rows[1:])
     usual = [span_us / pair_us / many for pair_us in sensor.steps.pairs_us for many in AVERAGES]
     ledger.check(
