@@ -7,7 +7,7 @@ from typing import Final
 from logger.conform.contract import Contract
 from logger.conform.ledger import Ledger
 from logger.conform.lines import Line
-from logger.conform.rows import Row, Sensor, row_of, rows_of
+from logger.conform.rows import Row, Sensor, rows_of
 from logger.conform.talk import Exchange, Talk
 
 STOP_S: Final = 2.0
@@ -63,13 +63,13 @@ class Bench:
             steps = replace(steps, pairs_us=(max(int(self.pairs["pair_us"]), 1),))
         return Sensor(steps, tenth_mohm) if steps and tenth_mohm > 0 else None
 
-    def tells(self, expected: dict[str, str], rule: str = "hello-tells") -> bool:
+    def tells(self, expected: dict[str, str], rule: str = "hello-tells") -> None:
         """Its hello says these values."""
         exchange = self.talk.hello()
         for line in exchange.hellos[-1:]:
             self.pairs = line.pairs
         told = {key: self.pairs.get(key, "") for key in expected} if exchange.hellos else {}
-        return self.ledger.check(
+        self.ledger.check(
             rule,
             told == expected,
             "hello with " + ",".join(f"{key}={value}" for key, value in expected.items()),
@@ -83,16 +83,15 @@ class Bench:
         self.ledger.expect(rule, exchange, f"ok,{name}")
         return exchange
 
-    def collect(self, count: int, most_s: float) -> list[Row]:
-        """So many windows, as far as they come in time."""
+    def collect(self, count: int, most_s: float) -> None:
+        """Listen until so many windows have come, or the time is over."""
         rows: list[Row] = []
 
         def enough(line: Line) -> bool:
-            rows.extend(row for row in [row_of(line)] if row is not None)
+            rows.extend(rows_of([line]))
             return len(rows) >= count
 
-        lines = self.talk.listen(most_s, enough)
-        return rows_of(lines)[:count]
+        self.talk.listen(most_s, enough)
 
     def sample(self, count: int, most_s: float) -> list[Row]:
         """So many windows of the present state, and what else comes from ``start`` to ``stop``."""

@@ -24,8 +24,8 @@ _AWAY: Final = "its port went away with the reset: what it said meanwhile nobody
 _NO_RESET: Final = "the port cannot reset this board, and nobody pressed its button"
 
 
-def try_reset(bench: Bench) -> bool:
-    """Reset it in the state it is in, and see what it says; gives whether it was reset."""
+def try_reset(bench: Bench) -> None:
+    """Reset it in the state it is in, and see what it says."""
     before = dict(bench.look())
     rows = _two_rows(bench)
     sent_s = bench.talk.now()
@@ -33,7 +33,7 @@ def try_reset(bench: Bench) -> bool:
     if came is None:
         for rule in _BOOT_RULES:
             bench.ledger.skip(rule, _NO_RESET)
-        return False
+        return
     if came == "unasked":
         bench.talk.listen(_QUIET_S)
     told = [line for line in bench.talk.lines if line.boot == bench.talk.boot]
@@ -62,7 +62,6 @@ def try_reset(bench: Bench) -> bool:
     _judge_counters(bench, rows)
     if before.get("opened") == "cutoff":
         try_trip(bench)
-    return True
 
 
 def _reset(bench: Bench, before: dict[str, str]) -> Came | None:

@@ -7,7 +7,7 @@ from typing import Final
 
 from firmware_probe.line_format import command
 from logger.base.errors import BenchError
-from logger.board.port import LinkLostError
+from logger.board.port import ASK_AGAIN_S, PATIENCE_S, LinkLostError
 from logger.conform.bench import Bench
 from logger.conform.boots import try_reset
 from logger.conform.commands import try_commands
@@ -16,10 +16,8 @@ from logger.conform.ledger import Finding, Ledger
 from logger.conform.measure import try_bursts, try_windows
 from logger.conform.passive import check_lines
 from logger.conform.switch import SWITCH_RULES, close, try_cutoff, try_switch
-from logger.conform.talk import Exchange, Talk
+from logger.conform.talk import Talk
 
-HELLO_S: Final = 3.5
-_ASK_S: Final = 0.8
 WRAP_US: Final = 2**32
 _LOOK_S: Final = 20.0
 _STILL_PLUGGED: Final = (
@@ -72,28 +70,22 @@ def try_board(
 def _first_hello(bench: Bench) -> dict[str, str] | None:
     """What it says of itself; None if it says hello in a form that makes no line."""
     talk = bench.talk
-    end_s, heard = talk.now() + HELLO_S, b""
-    exchange = Exchange(b"", ())
+    sent, end_s = b"\n" + command("identify"), talk.now() + PATIENCE_S
     while talk.now() < end_s:
-        exchange = talk.say(
-            b"\n" + command("identify"), wait_s=_ASK_S, ends=lambda line: line.kind == "hello"
-        )
+        exchange = talk.say(sent, wait_s=ASK_AGAIN_S, ends=lambda line: line.kind == "hello")
         if exchange.hellos:
             bench.pairs = exchange.hellos[-1].pairs
             return dict(bench.pairs)
-        heard = heard or talk.tail
     seen = b"\n".join([*(line.raw for line in talk.lines[-2:]), talk.tail[:300]])
     if b"hello" not in seen:
         raise BenchError(
             "No board answered, or none that speaks this protocol."
             if not talk.heard
             else "Something speaks, but it says no hello.",
-            evidence=f"{talk.heard} bytes{f', the last {talk.recent!r}' if talk.heard else ''} in {HELLO_S:g} s",
+            evidence=f"{talk.heard} bytes{f', the last {talk.recent!r}' if talk.heard else ''} in {PATIENCE_S:g} s",
             next_step="check port and --baud, and that it answers `identify` typed into a serial monitor.",
         )
-    bench.ledger.check(
-        "characters", False, "an LF at the end of the hello", seen=seen, sent=exchange.sent
-    )
+    bench.ledger.check("characters", False, "an LF at the end of the hello", seen=seen, sent=sent)
     return None
 
 

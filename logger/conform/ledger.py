@@ -51,21 +51,20 @@ class Ledger:
         held: bool,
         expected: str = "",
         *,
-        seen: bytes | str = b"",
-        sent: bytes | str = b"",
-    ) -> bool:
-        """Note one try; gives whether it held."""
+        seen: bytes = b"",
+        sent: bytes = b"",
+    ) -> None:
+        """Note one try."""
         count = self._counts.setdefault(self.rules[rule].name, _Count())
         count.tries += 1
         if not held:
             count.broken += 1
             if count.broken == 1:
-                count.sent, count.seen, count.expected = _bytes(sent), _bytes(seen), expected
-        return held
+                count.sent, count.seen, count.expected = sent, seen, expected
 
-    def expect(self, rule: str, exchange: Exchange, *bodies: str) -> bool:
+    def expect(self, rule: str, exchange: Exchange, *bodies: str) -> None:
         """The exchange's answers are exactly these lines, in this order."""
-        return self.check(
+        self.check(
             rule,
             exchange.told == bodies,
             " then ".join(bodies) or "no answer",
@@ -91,7 +90,3 @@ class Ledger:
         return Finding(
             rule, result, count.tries, count.broken, count.sent, count.seen, count.expected
         )
-
-
-def _bytes(text: bytes | str) -> bytes:
-    return text.encode() if isinstance(text, str) else text

@@ -39,19 +39,19 @@ _WINDOW_RULES: Final = (
 )  # fmt: skip
 
 
-def try_windows(bench: Bench) -> list[Row]:
-    """All about window lines; gives the last rows."""
+def try_windows(bench: Bench) -> None:
+    """All about window lines."""
     if bench.sensor is None:
         for rule in _WINDOW_RULES:
             bench.ledger.skip(rule, "the board has no sensor")
-        return []
+        return
     bench.obeyed("window", str(SHORT_US))
     # The window that was under way when it changed.
     bench.talk.listen(2 * LONG_US * 1e-6)
     short = _started(bench, _SHORT_COUNT, SHORT_US)
     if len(short) < _FEW:
         bench.quiet()
-        return []
+        return
     _judge(bench, short, SHORT_US)
     after = _lengthened(bench)
     _judge(bench, after, LONG_US)
@@ -60,7 +60,6 @@ def try_windows(bench: Bench) -> list[Row]:
     if last and again:
         check_pause(bench.ledger, last, again)
     _stopped(bench, again)
-    return again
 
 
 def _started(bench: Bench, count: int, window_us: int) -> list[Row]:

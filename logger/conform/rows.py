@@ -49,7 +49,7 @@ def row_of(line: Line) -> Row | None:
         return None
     try:
         numbers = [
-            round(float(text) * 10 ** DECIMALS.get(name, 0)) if DECIMALS.get(name) else int(text)
+            round(float(text) * 10 ** DECIMALS[name]) if name in DECIMALS else int(text)
             for name, text in zip(WINDOW_FIELDS, line.fields, strict=False)
         ]
     except (ValueError, OverflowError):
@@ -103,7 +103,7 @@ def _check_counts(ledger: Ledger, row: Row, sensor: Sensor) -> None:
             near = whole_count(value, over, under * parts)
             ledger.check(
                 "counts",
-                abs(near - value) <= 0,
+                near == value,
                 f"{name} {fixed(near, DECIMALS[name])}: the nearest sum of whole counts over {parts}",
                 seen=row.line.raw,
             )

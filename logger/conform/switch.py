@@ -42,13 +42,12 @@ def _without(bench: Bench) -> None:
         bench.ledger.expect("load-fitted", bench.talk.ask(name, *fields), f"no,{name},fitted")
 
 
-def close(bench: Bench) -> Exchange:
+def close(bench: Bench) -> None:
     """Closed, also where a cutoff had opened it: a person has said yes."""
     exchange = _load(bench, "1")
     if any(line.body == "no,load,tripped" for line in exchange.lines):
         exchange = _load(bench, "1", "1")
     _judge_answer(bench, exchange, "1")
-    return exchange
 
 
 def _move(bench: Bench, state: str) -> None:

@@ -80,9 +80,6 @@ class Talk:
                 break
         return self.lines[begun:]
 
-    def send(self, data: bytes) -> None:
-        self.wire.write(data)
-
     def say(
         self,
         data: bytes,
@@ -107,11 +104,9 @@ class Talk:
         """A command in full, and what came back."""
         return self.say(command(name, *fields), wait_s=wait_s)
 
-    def hello(self, wait_s: float = ANSWER_S) -> Exchange:
+    def hello(self) -> Exchange:
         """``identify``, and what came back up to the hello."""
-        return self.say(
-            command("identify"), wait_s=wait_s, ends=lambda line: line.kind in ("hello", "no")
-        )
+        return self.say(command("identify"), ends=lambda line: line.kind in ("hello", "no"))
 
     def begin_boot(self) -> None:
         """The board is being reset: what comes before its hello may be torn, or a boot loader's chatter."""

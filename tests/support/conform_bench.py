@@ -1,7 +1,7 @@
 """A board on a wire without a port, its time passing as fast as the test runs; players that spoil what it says."""
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any, Final, Protocol
 
 from firmware_probe.twin.bench_text import load_from_text, pack_from_text, sensor_from_text
@@ -52,7 +52,6 @@ class PlayedWire:
     board: AnyBoard
     resets: bool = True
     now_s: float = 0.0
-    sent: list[bytes] = field(default_factory=list)
 
     def read(self, wait_s: float) -> bytes:
         left_us = max(round(wait_s * 1e6), 1)
@@ -65,7 +64,6 @@ class PlayedWire:
         return b""
 
     def write(self, data: bytes) -> None:
-        self.sent.append(data)
         self.board.receive(data)
 
     def close(self) -> None:
