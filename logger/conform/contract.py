@@ -51,12 +51,9 @@ class Contract:
     keys: dict[str, Key]
     fields: dict[str, dict[str, str]]
     details: dict[str, str]
-    fault_codes: tuple[str, ...]
-    commands: dict[str, bool]
     limits: dict[str, tuple[str, str]]
     steps: dict[str, Steps]
     rules: dict[str, Rule]
-    sections: tuple[str, ...]
 
 
 @functools.cache
@@ -72,14 +69,11 @@ def read_contract(page: str) -> Contract:
         _name(row[0]): Key(_name(row[0]), row[1] == "yes", tuple(_CODE.findall(row[2])))
         for row in tables["key of `hello`"]
     }
-    commands = tables["command of the host"]
     return Contract(
         keys=keys,
         fields=_fields(tables),
         details={_name(row[0]): _name(row[1]) for row in tables["fault"]},
-        fault_codes=_fault_codes(page),
-        commands={_name(row[0]): row[1] == "yes" for row in commands},
-        limits={_name(row[0]): (row[2], row[3]) for row in commands if row[2]},
+        limits={_name(row[0]): (row[2], row[3]) for row in tables["command of the host"] if row[2]},
         steps={
             _name(row[0]): Steps(
                 round(float(row[1]) * 10),
@@ -92,11 +86,6 @@ def read_contract(page: str) -> Contract:
             _name(row[0]): Rule(_name(row[0]), row[1].replace("`", ""), row[2], row[3])
             for row in tables["rule"]
         },
-        sections=tuple(
-            line.lstrip("#").strip().replace("`", "")
-            for line in page.splitlines()
-            if line.startswith("#")
-        ),
     )
 
 
@@ -156,10 +145,3 @@ def _fields(tables: dict[str, list[list[str]]]) -> dict[str, dict[str, str]]:
             whole = name in ("time_us", "cycle")
             fields[line][name] = "|".join(listed) or ("[0-9]+" if whole else "[ -)+-~]*")
     return fields
-
-
-def _fault_codes(page: str) -> tuple[str, ...]:
-    """Codes named in the section on ``fault``: its first paragraph that begins with `code`."""
-    section = page.split("### `fault`")[1].split("\n### ")[0]
-    words = section.split("`code`:")[1].split("`detail` may be empty")[0]
-    return tuple(code for code in _CODE.findall(words) if code.isalpha() and code != "detail")
