@@ -15,12 +15,11 @@ from logger.board.port import Link, LinkLostError, open_link
 from logger.conform.contract import contract
 from logger.conform.course import Conformance, try_board
 from logger.conform.talk import Talk, Wire
-from logger.conform.words import SWITCH_CAUTION, answer_words, as_json, screen_lines
+from logger.conform.words import SWITCH_CAUTION, TEXT_WIDTH, answer_words, as_json, screen_lines
 
 BROKEN_EXIT: Final = 1
 # A board with USB of its own takes its port away when it is reset.
 AWAY_S: Final = 8.0
-_WIDTH: Final = 79
 
 
 @click.command("conform")
@@ -65,7 +64,7 @@ def conform_command(
 def _may_switch(unplugged: bool | None, asks: bool) -> bool:
     if unplugged is not None or not asks:
         return bool(unplugged)
-    click.echo(textwrap.fill(SWITCH_CAUTION, _WIDTH))
+    click.echo(textwrap.fill(SWITCH_CAUTION, TEXT_WIDTH))
     return click.confirm("Is the piece unplugged? Else the switch is left alone.", default=False)
 
 

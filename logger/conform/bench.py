@@ -14,6 +14,12 @@ STOP_S: Final = 2.0
 _QUIET_S: Final = 0.3
 
 
+def time_us_of(pairs: dict[str, str]) -> int:
+    """Board time that a hello tells; 0 where it tells none."""
+    text = pairs.get("time_us", "")
+    return int(text) if text.isdigit() else 0
+
+
 @dataclass
 class Bench:
     """``may_switch``: the piece is unplugged, the load switch may be moved. ``ask_reset``: have a person press reset.
@@ -32,15 +38,18 @@ class Bench:
 
     def look(self) -> dict[str, str]:
         """Ask who it is; what its hello says, as it said last where none came."""
-        hellos = self.talk.hello().hellos
-        if hellos:
-            self.pairs = hellos[-1].pairs
+        self._identify()
         return self.pairs
+
+    def _identify(self) -> Exchange:
+        exchange = self.talk.hello()
+        if exchange.hellos:
+            self.pairs = exchange.hellos[-1].pairs
+        return exchange
 
     def time_us(self) -> int:
         """Ask for the board's time; 0 where it tells none."""
-        text = self.look().get("time_us", "")
-        return int(text) if text.isdigit() else 0
+        return time_us_of(self.look())
 
     @property
     def has_switch(self) -> bool:
@@ -65,9 +74,7 @@ class Bench:
 
     def tells(self, expected: dict[str, str], rule: str = "hello-tells") -> None:
         """Its hello says these values."""
-        exchange = self.talk.hello()
-        for line in exchange.hellos[-1:]:
-            self.pairs = line.pairs
+        exchange = self._identify()
         told = {key: self.pairs.get(key, "") for key in expected} if exchange.hellos else {}
         self.ledger.check(
             rule,

@@ -3,10 +3,11 @@
 from typing import Final, Literal
 
 from logger.board.port import LinkLostError
-from logger.conform.bench import Bench
+from logger.conform.bench import Bench, time_us_of
 from logger.conform.lines import Line
 from logger.conform.rows import Row
 from logger.conform.switch import try_trip
+from logger.conform.windows import CHARGE_STEP
 
 # ``away``: its port went with it, and what it said meanwhile nobody could hear.
 Came = Literal["unasked", "asked", "away"]
@@ -50,7 +51,7 @@ def try_reset(bench: Bench) -> None:
     )
     spent_s = bench.talk.now() - sent_s
     if not bench.is_simulated:
-        time_us = _time_us(after)
+        time_us = time_us_of(after)
         ledger.check(
             "from-zero",
             time_us <= (spent_s + 1.0) * 1e6,
@@ -83,7 +84,7 @@ def _reset(bench: Bench, before: dict[str, str]) -> Came | None:
             return "unasked"
         # It may have started without a word: another boot, or its clock has gone back.
         after = bench.look()
-        again = after.get("boot") != before.get("boot") or _time_us(after) < _time_us(before)
+        again = after.get("boot") != before.get("boot") or time_us_of(after) < time_us_of(before)
         return "asked" if again else None
 
     # What was said in vain before one way worked belongs to the boot before.
@@ -96,11 +97,6 @@ def _reset(bench: Bench, before: dict[str, str]) -> Came | None:
         return how
     talk.begin_boot()
     return came(_PERSON_S) if bench.ask_reset() else None
-
-
-def _time_us(pairs: dict[str, str]) -> int:
-    text = pairs.get("time_us", "")
-    return int(text) if text.isdigit() else 0
 
 
 def _judge_hello(bench: Bench, told: list[Line], came: Came) -> None:
@@ -156,7 +152,7 @@ def _judge_counters(bench: Bench, before: list[Row]) -> None:
     greatest = max(
         abs(value) for item in (*before, *rows) for value in (item.current_min, item.current_max)
     )
-    most = 2.0 * greatest * row.time_us / 36_000_000 + 50
+    most = 2.0 * greatest * row.time_us / CHARGE_STEP + 50
     bench.ledger.check(
         "from-zero",
         abs(row.charge) <= most,

@@ -80,32 +80,33 @@ def _check_fault(ledger: Ledger, contract: Contract, line: Line) -> None:
 
 
 def _check_times(ledger: Ledger, contract: Contract, lines: Sequence[Line]) -> None:
-    last: dict[tuple[int, str], Line] = {}
-    told: dict[tuple[int, str], Line] = {}
+    # By boot and kind of line, by boot and code of a fault: the time and bytes of the one before.
+    last: dict[tuple[int, str], tuple[int, bytes]] = {}
+    told: dict[tuple[int, str], tuple[int, bytes]] = {}
     for line in lines:
         if line.kind not in _TIMED or (time_us := _time_us(contract, line)) is None:
             continue
         before = last.get((line.boot, line.kind))
         if before is not None:
-            earlier_us = _time_us(contract, before) or 0
+            earlier_us, raw = before
             ledger.check(
                 "time-order",
                 time_us > earlier_us if line.kind == "w" else time_us >= earlier_us,
                 f"time_us above {earlier_us}",
-                seen=before.raw + b"\n" + line.raw,
+                seen=raw + b"\n" + line.raw,
             )
-        last[line.boot, line.kind] = line
+        last[line.boot, line.kind] = time_us, line.raw
         if line.kind == "fault" and len(line.fields) > 1:
             code = line.fields[1]
             if (same := told.get((line.boot, code))) is not None:
-                pause_us = time_us - (_time_us(contract, same) or 0)
+                pause_us = time_us - same[0]
                 ledger.check(
                     "fault-pause",
                     pause_us >= _FAULT_PAUSE_US,
                     f"1 s between two of {code}, here {pause_us} us",
-                    seen=same.raw + b"\n" + line.raw,
+                    seen=same[1] + b"\n" + line.raw,
                 )
-            told[line.boot, code] = line
+            told[line.boot, code] = time_us, line.raw
 
 
 def _time_us(contract: Contract, line: Line) -> int | None:

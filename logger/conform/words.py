@@ -7,7 +7,7 @@ from typing import Any, Final
 from logger.conform.course import Conformance
 from logger.conform.ledger import Finding
 
-_WIDTH: Final = 79
+TEXT_WIDTH: Final = 79
 _LABEL: Final = 10
 _BYTES_SHOWN: Final = 400
 _NAMES_SHOWN: Final = 8
@@ -49,8 +49,8 @@ def screen_lines(result: Conformance, *, details: bool = False) -> list[str]:
 def _broken(finding: Finding) -> list[str]:
     rule = finding.rule
     times = f", {finding.broken} of {finding.tries} times" if finding.tries > 1 else ""
-    lines = _wrapped(f'BROKEN {rule.name}{times}. PROTOCOL.md, "{rule.section}":', "")
-    lines += _wrapped(f"{rule.says}.", "  ")
+    lines = _wrapped(f'BROKEN {rule.name}{times}. PROTOCOL.md, "{rule.section}":', "", "")
+    lines += _wrapped(f"{rule.says}.", "  ", "  ")
     for label, text in (
         ("sent", shown(finding.sent).replace("\n", "\\n")),
         ("seen", shown(finding.seen)),
@@ -61,15 +61,15 @@ def _broken(finding: Finding) -> list[str]:
     return lines
 
 
-def _wrapped(text: str, indent: str) -> list[str]:
+def _wrapped(text: str, first: str, more: str) -> list[str]:
     return textwrap.wrap(
-        text, _WIDTH, initial_indent=indent, subsequent_indent=indent, break_on_hyphens=False
+        text, TEXT_WIDTH, initial_indent=first, subsequent_indent=more, break_on_hyphens=False
     )
 
 
 def _labelled(label: str, text: str) -> list[str]:
     """Bytes are broken anywhere, at the width of the screen."""
-    width = _WIDTH - 2 - _LABEL
+    width = TEXT_WIDTH - 2 - _LABEL
     rows = [
         row[at : at + width] for row in text.split("\n") for at in range(0, max(len(row), 1), width)
     ]
@@ -77,13 +77,7 @@ def _labelled(label: str, text: str) -> list[str]:
 
 
 def _entry(name: str, text: str) -> list[str]:
-    return textwrap.wrap(
-        f"{name}: {text}",
-        _WIDTH,
-        initial_indent="  ",
-        subsequent_indent="    ",
-        break_on_hyphens=False,
-    )
+    return _wrapped(f"{name}: {text}", "  ", "    ")
 
 
 def _names(names: Sequence[str]) -> str:
