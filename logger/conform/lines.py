@@ -1,4 +1,7 @@
-"""One line as it came, judged by its form alone: what it says, and what is wrong with it."""
+"""One line as it came, judged by its form alone: what it says, and what is wrong with it.
+
+Apart from ``logger.board.stream`` on purpose: that forgives and drops void lines, which are what is looked for here.
+"""
 
 import re
 from collections.abc import Iterable
@@ -15,7 +18,7 @@ _BODY = re.compile(rb"[a-z][a-z-]*(?:,[ -)+-~]*)?").fullmatch
 class Line:
     """``raw``: without its LF and a CR before it. ``boot``: how many resets were seen before it.
 
-    ``alone``: an empty line, or nothing at all, stood before it.
+    ``alone``: an empty line, or nothing at all, stood before it. ``length``: with its LF and CR.
     """
 
     raw: bytes

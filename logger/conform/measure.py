@@ -100,7 +100,7 @@ def _judge(bench: Bench, rows: Sequence[Row], window_us: int) -> None:
     check_conversions(ledger, rows, sensor, lines)
     for row in rows:
         check_row(ledger, row, sensor)
-    if not check_charge(ledger, rows, sensor):
+    if not check_charge(ledger, rows):
         for rule in ("charge", "energy", "pack-and-bus"):
             ledger.skip(rule, _NO_CURRENT)
     if not moved(rows):

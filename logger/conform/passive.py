@@ -92,7 +92,7 @@ def _check_times(ledger: Ledger, contract: Contract, lines: Sequence[Line]) -> N
             ledger.check(
                 "time-order",
                 time_us > earlier_us if line.kind == "w" else time_us >= earlier_us,
-                f"time_us above {earlier_us}",
+                f"time_us {'above' if line.kind == 'w' else 'not below'} {earlier_us}",
                 seen=raw + b"\n" + line.raw,
             )
         last[line.boot, line.kind] = time_us, line.raw

@@ -1,4 +1,7 @@
-"""What was said to the board and what came back, byte by byte, with an end to every wait."""
+"""What was said to the board and what came back, byte by byte, with an end to every wait.
+
+Apart from ``logger.board.dialogue`` on purpose: that says a command again until it is answered, here once must do.
+"""
 
 from collections.abc import Callable
 from dataclasses import dataclass, field

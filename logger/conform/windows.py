@@ -107,7 +107,7 @@ def _told(line: Line) -> int:
     return int(text) if text.isdigit() else 0
 
 
-def check_charge(ledger: Ledger, rows: Sequence[Row], sensor: Sensor) -> bool:
+def check_charge(ledger: Ledger, rows: Sequence[Row]) -> bool:
     """Charge and energy grow as the windows say; gives whether enough flowed to tell."""
     total = sum(abs(row.current) * (row.time_us - before.time_us) for before, row in pairwise(rows))
     if total < _TELLING_STEPS * CHARGE_STEP:
@@ -115,21 +115,20 @@ def check_charge(ledger: Ledger, rows: Sequence[Row], sensor: Sensor) -> bool:
     for before, row in pairwise(rows):
         _check_step(ledger, before, row)
     if len(rows) > 2:
-        _check_all(ledger, rows)
+        # Over all windows, where a small part of every one adds up.
+        parts = [row.current * (row.time_us - before.time_us) for before, row in pairwise(rows)]
+        _check_charge(ledger, rows[0], rows[-1], sum(parts), f" over {len(rows) - 1} windows")
     return True
 
 
 def _check_step(ledger: Ledger, before: Row, row: Row) -> None:
     span_us = row.time_us - before.time_us
-    wanted = row.current * span_us / CHARGE_STEP
-    slack = 1.1 + span_us / CHARGE_STEP
-    step = row.charge - before.charge
-    ledger.check(
-        "charge",
-        abs(step - wanted) <= slack,
-        f"charge_mah {_signed(wanted)}: {fixed(row.current, 4)} mA for {span_us} us; "
-        f"here {_signed(step)}",
-        seen=_two(before, row),
+    _check_charge(
+        ledger,
+        before,
+        row,
+        row.current * span_us,
+        f": {fixed(row.current, 4)} mA for {span_us} us",
     )
     wanted, slack = _energy(row, span_us)
     step = row.energy - before.energy
@@ -141,17 +140,16 @@ def _check_step(ledger: Ledger, before: Row, row: Row) -> None:
     )
 
 
-def _check_all(ledger: Ledger, rows: Sequence[Row]) -> None:
-    """Over all windows, where a small part of every one adds up."""
-    parts = [row.current * (row.time_us - before.time_us) for before, row in pairwise(rows)]
-    wanted = sum(parts) / CHARGE_STEP
-    slack = 1.1 + (rows[-1].time_us - rows[0].time_us) / CHARGE_STEP
-    step = rows[-1].charge - rows[0].charge
+def _check_charge(ledger: Ledger, before: Row, row: Row, flowed: int, words: str) -> None:
+    """``flowed``: in 1e-4 mA x us between the two."""
+    wanted = flowed / CHARGE_STEP
+    slack = 1.1 + (row.time_us - before.time_us) / CHARGE_STEP
+    step = row.charge - before.charge
     ledger.check(
         "charge",
         abs(step - wanted) <= slack,
-        f"charge_mah {_signed(wanted)} over {len(rows) - 1} windows; here {_signed(step)}",
-        seen=_two(rows[0], rows[-1]),
+        f"charge_mah {_signed(wanted)}{words}; here {_signed(step)}",
+        seen=_two(before, row),
     )
 
 
@@ -159,7 +157,8 @@ def _energy(row: Row, span_us: int) -> tuple[float, float]:
     """Energy of a window from its means, and how far pulses may take it from that, in millionths of a mWh.
 
     The mean of a product differs from the product of the means by the covariance: at most half the span of
-    the current times that of the voltage, of which the least is known; above its mean as much is granted.
+    the current times that of the voltage, of which the least is known; above its mean as much is granted. Then
+    rounding, and a thousandth: the project's own figure.
     """
     wanted = row.current * row.pack * span_us / CHARGE_STEP / 1e6
     swing = (row.current_max - row.current_min) * 2.0 * (row.pack - row.pack_min) / 2.0
