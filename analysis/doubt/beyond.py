@@ -22,7 +22,7 @@ _AT_END: Final = 0.995
 # project's own figure; beyond so much of the time nothing is guessed.
 _MOST_RANGES: Final = 10.0
 # Share of the time beyond the range up to which a mean still tells something: the project's own figure.
-RARELY_BEYOND: Final = 0.001
+_RARELY_BEYOND: Final = 0.001
 UNSEEN_WORDS: Final = "more was drawn than the sensor could see; take a smaller shunt"
 # Runs from before the cost was noted: "(37 conversions)" and "range: 37".
 _COUNT: Final = re.compile(r"\((\d+) conversions?\)|range: (\d+)")
@@ -53,7 +53,7 @@ class Beyond:
     @property
     def hides_the_draw(self) -> bool:
         """Whether so much current was not seen that nothing can be foreseen from what was."""
-        return self.current and self.share > RARELY_BEYOND
+        return self.current and self.share > _RARELY_BEYOND
 
     @property
     def note(self) -> str:
