@@ -24,7 +24,6 @@ from analysis.budget.own_run import own_pack_run, run_name, same_pack
 from analysis.budget.supply_limits import supply_warnings
 from analysis.budget.told import BudgetStory as BudgetStory
 from analysis.budget.voltages import voltage_warnings
-from analysis.doubt.beyond import RARELY_BEYOND
 from analysis.doubt.uncertainty import limits_of
 from analysis.electric.demand import Demand
 from analysis.electric.pack_choice import (
@@ -76,7 +75,7 @@ def tell_budget(
         return _story(budget, budget, pack_v, temperature_c, own_packs, runs, ())
     trace = trace_of(run)
     beyond = beyond_in(trace, limits_of(run.description), run.description)
-    if beyond is not None and beyond.current and beyond.share > RARELY_BEYOND:
+    if beyond is not None and beyond.hides_the_draw:
         raise BenchError(
             "The run cannot be compared with the budget: its current went beyond what the probe can see.",
             evidence=f"so for {beyond.share_words}; {beyond.note}",

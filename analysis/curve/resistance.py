@@ -24,7 +24,7 @@ from analysis.doubt.uncertainty import (
     interval,
     resistance_budget,
 )
-from analysis.run.row_noise import row_noise
+from analysis.run.row_noise import rounding_in_run
 from analysis.run.trace import Trace
 
 Array = NDArray[np.float64]
@@ -82,7 +82,7 @@ def internal_resistance(
     ohms, at, part = ohms[near], at[near], part[near]
     step_ma = np.abs(np.diff(current))[at]
     coarse_v = 0.0
-    if limits and not row_noise(trace, limits).spreads_voltage:
+    if limits and not rounding_in_run(trace, limits).spreads_voltage:
         coarse_v = limits.voltage_step_v
 
     def mean_of(some: NDArray[np.bool_]) -> Quantity:
@@ -183,8 +183,9 @@ def _single(ohm: float, rise_a: float, trace: Trace, limits: Limits | None) -> Q
     note = "0.2 It for 10 s, then 1.0 It for 1 s"
     if limits is None:
         return Quantity(ohm, "ohm", note=f"{note}; the sensor's limits are not known")
-    noise = row_noise(trace, limits)
-    step_v = 0.0 if noise.spreads_voltage else limits.voltage_step_v
+    noise = trace.scatter
+    spread = rounding_in_run(trace, limits).spreads_voltage
+    step_v = 0.0 if spread else limits.voltage_step_v
     noise_v = math.hypot(noise.voltage_v, abs(ohm) * noise.current_ma / 1e3, step_v / math.sqrt(12))
     parts = resistance_budget(limits, ohm, noise_ohm=math.sqrt(2) * noise_v / abs(rise_a))
     found = interval(ohm, "ohm", parts)

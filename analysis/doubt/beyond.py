@@ -22,7 +22,7 @@ _AT_END: Final = 0.995
 # project's own figure; beyond so much of the time nothing is guessed.
 _MOST_RANGES: Final = 10.0
 # Share of the time beyond the range up to which a mean still tells something: the project's own figure.
-RARELY_BEYOND: Final = 0.001
+_RARELY_BEYOND: Final = 0.001
 UNSEEN_WORDS: Final = "more was drawn than the sensor could see; take a smaller shunt"
 # Runs from before the cost was noted: "(37 conversions)" and "range: 37".
 _COUNT: Final = re.compile(r"\((\d+) conversions?\)|range: (\d+)")
@@ -53,7 +53,7 @@ class Beyond:
     @property
     def hides_the_draw(self) -> bool:
         """Whether so much current was not seen that nothing can be foreseen from what was."""
-        return self.current and self.share > RARELY_BEYOND
+        return self.current and self.share > _RARELY_BEYOND
 
     @property
     def note(self) -> str:
@@ -79,8 +79,7 @@ def beyond_of(description: Description, seen: Seen, factor: float = 1.0) -> Beyo
 
     ``factor``: what a calibration multiplied the current by.
     """
-    sensor = description.sensor
-    range_ma = sensor.range_ma if sensor and sensor.range_ma else None
+    sensor, range_ma = description.sensor, range_of(description)
     lost = overflows(description.events)
     at_end = at_range_end(seen.mean_ma, range_ma, factor)
     for column in (seen.most_ma, seen.least_ma):
@@ -92,16 +91,36 @@ def beyond_of(description: Description, seen: Seen, factor: float = 1.0) -> Beyo
     if not lost and not at_end.any() and not high.any():
         return None
     whole_s = float(seen.weight_s.sum())
-    share = max(_lost_share(seen, lost), float(seen.weight_s[at_end | high].sum()) / whole_s)
-    return Beyond(
-        share=share,
+    conversions = None if seen.conversions is None else float(seen.conversions.sum())
+    share = float(seen.weight_s[at_end | high].sum()) / whole_s
+    return _beyond(
+        description,
+        lost,
+        max(_lost_share(lost, conversions), share),
         more_mah=_least_more_mah(seen, lost, range_ma),
-        range_ma=range_ma,
-        shunt_words="" if sensor is None else smaller_shunt_words(sensor.shunt_ohm, range_ma),
         current=bool(lost or at_end.any()),
         voltage=bool(high.any()),
-        told=lost > 0,
     )
+
+
+def _beyond(
+    description: Description,
+    lost: int,
+    share: float,
+    *,
+    more_mah: float,
+    current: bool,
+    voltage: bool,
+) -> Beyond:
+    sensor, range_ma = description.sensor, range_of(description)
+    words = "" if sensor is None else smaller_shunt_words(sensor.shunt_ohm, range_ma)
+    return Beyond(share, more_mah, range_ma, words, current, voltage, told=lost > 0)
+
+
+def range_of(description: Description) -> float | None:
+    """Greatest current that the run's sensor can see, mA; None: not known."""
+    sensor = description.sensor
+    return sensor.range_ma if sensor and sensor.range_ma else None
 
 
 def at_range_end(
@@ -117,7 +136,7 @@ def at_range_end(
 
 
 class RangeWatch:
-    """``beyond_of`` of a run that still grows: ``add`` its rows, then ask ``now``. Memory: a few sums."""
+    """The share of ``beyond_of`` in a run that still grows: ``add`` its rows, then ask ``now``. Memory: a few sums."""
 
     def __init__(self, begin_s: float = 0.0) -> None:
         self._last_s = begin_s
@@ -141,14 +160,13 @@ class RangeWatch:
             self._conversions += float(np.nansum(conversions))
 
     def now(self, description: Description) -> Beyond | None:
-        """What lay outside the range so far; None: nothing."""
-        sensor = description.sensor
-        range_ma = sensor.range_ma if sensor and sensor.range_ma else None
-        spans_s = np.array([self._at_end_s, self._whole_s - self._at_end_s])
-        peaks_ma = np.array([0.0 if range_ma is None or not self._at_end_s else range_ma, 0.0])
-        counted = np.array([0.0, self._conversions]) if self._counted else None
-        seen = Seen(peaks_ma, None, None, None, spans_s, counted)
-        return beyond_of(description, seen) if self._whole_s > 0 else None
+        """What lay outside the range so far, without the charge that it adds; None: nothing."""
+        lost = overflows(description.events)
+        if not self._whole_s > 0 or not (lost or self._at_end_s > 0):
+            return None
+        share = _lost_share(lost, self._conversions if self._counted else None)
+        share = max(share, self._at_end_s / self._whole_s)
+        return _beyond(description, lost, share, more_mah=0.0, current=True, voltage=False)
 
 
 def overflows(events: Iterable[Event]) -> int:
@@ -161,13 +179,11 @@ def overflows(events: Iterable[Event]) -> int:
     return counted
 
 
-def _lost_share(seen: Seen, lost: int) -> float:
-    """Share of the conversions that are missing."""
+def _lost_share(lost: int, conversions: float | None) -> float:
+    """Share of the conversions that are missing; ``conversions``: how many are there, None: not counted."""
     if not lost:
         return 0.0
-    if seen.conversions is None:
-        return 1.0
-    return float(lost / (lost + seen.conversions.sum()))
+    return 1.0 if conversions is None else lost / (lost + conversions)
 
 
 def _least_more_mah(seen: Seen, lost: int, range_ma: float | None) -> float:

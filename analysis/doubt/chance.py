@@ -96,7 +96,7 @@ class Luckless:
 def level_around(read_ma: float, rows: Rows, known: Luckless) -> Level:
     """A percentile of the true means where the rows' is ``read_ma``: chance drives the outer ones apart.
 
-    Of the rows that may be of one true mean (``reach_ma``) the voltage tells what is luck (``cut_pulses``). Where
+    Of the rows that may be of one true mean (``row_chance_ma``) the voltage tells what is luck (``cut_pulses``). Where
     it cannot, the true percentile lies anywhere from theirs to the middle of those rows.
     """
     reach = _REACH * row_chance_ma(read_ma, rows, known)

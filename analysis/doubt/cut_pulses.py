@@ -24,6 +24,8 @@ _SMOOTH: Final = 21
 _LEAST: Final = 42
 # Noise goes no further than so many standard deviations.
 _NOISE_MOST: Final = 4.0
+# Of the slow part so much counts as luck in a percentile: the project's own figure.
+_SLOW_SHARE: Final = 0.7
 
 
 @dataclass(frozen=True)
@@ -72,10 +74,6 @@ def luck_of(mean_ma: Floats, bus_v: Floats, ohm: float, noise_v: float) -> Luck:
     rest_ma2 = float(np.var((mean_ma - luck_ma)[straight]))
     rest_untold = min(1.0, float(np.sqrt(untold_ma2 / rest_ma2))) if rest_ma2 > 0 else 0.0
     return Luck(luck_ma, straight, told, left_ma, rest_untold)
-
-
-# Of the slow part so much counts as luck in a percentile: the project's own figure.
-_SLOW_SHARE: Final = 0.7
 
 
 def _quick(values: Floats) -> Floats:

@@ -77,11 +77,11 @@ class Quantity:
         text = f"{_round(self.value, places)} {self.unit_text}".rstrip()
         if self.lower is None and self.upper is None:
             return text
-        low = "?" if self.lower is None else _round(self.lower, self._end_places(self.lower))
         high = "?" if self.upper is None else _round(self.upper, self._end_places(self.upper))
         percent = "" if self.coverage is None else f" at {self.coverage * 100:g} %"
         if self.lower is None:
             return f"{text} (at most {high}{percent})"
+        low = _round(self.lower, self._end_places(self.lower))
         return f"{text} ({low} to {high}{percent})"
 
     def __repr__(self) -> str:

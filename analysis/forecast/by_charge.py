@@ -14,10 +14,10 @@ from numpy.typing import NDArray
 
 from analysis.curve.course import Course, breaks
 from analysis.forecast.chemistry_prior import (
-    TYPICAL_RATE_PER_H,
     CapacityPrior,
     capacity_prior,
     curve_table,
+    depth_at,
     families,
 )
 from analysis.forecast.start_state import DEPTHS, start_prior
@@ -119,9 +119,8 @@ def _stands(charge: Array, volts: Array, pack: Pack, mean_ma: float) -> bool:
     falls = []
     for family in families(pack.chemistry):
         knots, curve_v, _ = curve_table(family)
-        drop_v = family.drop_v_h * (mean_ma / prior.median_mah - TYPICAL_RATE_PER_H)
         # from full, and from the depth at which such a cell stands at this voltage: the lesser fall
-        begun = float(np.interp(-(cell_v + drop_v), -curve_v, knots))
+        begun = float(depth_at(family, cell_v, mean_ma, prior.median_mah))
         for first in (float(charge[late][0]) / large, begun):
             ends = np.interp(first + spent / large, knots, curve_v)
             falls.append(float(ends[0] - ends[1]))
@@ -139,10 +138,8 @@ def usable_share(pack: Pack, level_v: float, mean_ma: float, rng: np.random.Gene
     pick = rng.integers(len(families(pack.chemistry)), size=_DRAWS)
     needed_v = (level_v + _DROPOUT_V * rng.random(_DRAWS)) / pack.cells
     for number, family in enumerate(families(pack.chemistry)):
-        knots, volts, _ = curve_table(family)
-        drop_v = family.drop_v_h * (mean_ma / prior.median_mah - TYPICAL_RATE_PER_H)
         mine = (pick == number) & (rng.random(_DRAWS) < _LINEAR)
-        shares[mine] = np.interp(-(needed_v[mine] + drop_v), -volts, knots)
+        shares[mine] = depth_at(family, needed_v[mine], mean_ma, prior.median_mah)
     return shares
 
 

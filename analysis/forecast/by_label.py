@@ -11,12 +11,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.forecast.chemistry_prior import (
-    TYPICAL_RATE_PER_H,
-    capacity_prior,
-    curve_table,
-    families,
-)
+from analysis.forecast.chemistry_prior import capacity_prior, depth_at, families
 from analysis.forecast.opinions import weighed
 from analysis.forecast.start_state import DEPTHS, start_belief
 from analysis.run.history import Bins
@@ -84,13 +79,11 @@ def capacity_belief(
     ``fits``: how well the chemistry fits, 1 to 0; a pack that is of another kind tells nothing by its first voltage.
     """
     prior = capacity_prior(pack, mean_ma)
-    shares = []
-    for family in families(pack.chemistry):
-        knots, volts, _ = curve_table(family)
-        excess = mean_ma * heavy_ratio / prior.median_mah - TYPICAL_RATE_PER_H
-        level = cutoff_v / pack.cells + family.drop_v_h * excess
-        shares.append(float(np.interp(-level, -volts, knots)))
-    shares = shares or list(_SHARE_UNKNOWN)
+    heavy_ma, cell_v = mean_ma * heavy_ratio, cutoff_v / pack.cells
+    shares = [
+        float(depth_at(family, cell_v, heavy_ma, prior.median_mah))
+        for family in families(pack.chemistry)
+    ] or list(_SHARE_UNKNOWN)
     share = float(np.clip(np.median(shares), 0.1, 1.05))
     first = on.charge_mah <= on.charge_mah[0] + _FIRST_SHARE * (
         on.charge_mah[-1] - on.charge_mah[0]

@@ -23,7 +23,7 @@ from typing import Final
 
 import numpy as np
 import scipy
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from analysis.curve.curve_family import CurveFamily
 from analysis.curve.learned_curves import LEARNED
@@ -224,6 +224,13 @@ def curve_table(family: CurveFamily) -> tuple[Array, Array, Array]:
     slope[depth > 1.0] = last
     volts = np.asarray(shape(inside), dtype=np.float64) + last * np.maximum(depth - 1.0, 0.0)
     return depth, volts, slope
+
+
+def depth_at(family: CurveFamily, cell_v: ArrayLike, current_ma: float, full_mah: float) -> Array:
+    """Depth at which a typical cell of ``full_mah`` stands at this voltage (V per cell) under this current, shape of ``cell_v``."""
+    knots, volts, _ = curve_table(family)
+    drop_v = family.drop_v_h * (current_ma / full_mah - TYPICAL_RATE_PER_H)
+    return np.asarray(np.interp(-(np.asarray(cell_v) + drop_v), -volts, knots))
 
 
 @cache

@@ -8,7 +8,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from analysis.doubt.beyond import UNSEEN_WORDS, RangeWatch
+from analysis.doubt.beyond import UNSEEN_WORDS, RangeWatch, range_of
 from analysis.doubt.uncertainty import limits_of
 from analysis.forecast.answer import LOOKS_PART_USED
 from analysis.forecast.chemistry_prior import capacity_prior
@@ -96,8 +96,7 @@ class PageForecaster:
             counted = bool(np.isfinite(rows.charge_mah).all())
             charge_mah = rows.charge_mah if counted else None
             self._watch.add(rows.time_s, rows.volt_v, rows.current_ma, charge_mah, peaks_ma)
-            sensor = feed.description.sensor
-            range_ma = sensor.range_ma if sensor and sensor.range_ma else None
+            range_ma = range_of(feed.description)
             self._range.add(rows.time_s, peaks_ma, rows.conversions, range_ma)
         now_s = self._clock()
         if self._watch is not None and now_s >= self._next_s:

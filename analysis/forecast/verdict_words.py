@@ -12,7 +12,7 @@ from analysis.forecast.chemistry_prior import capacity_prior
 from analysis.forecast.forecast import FORESEEN, Forecast
 from analysis.forecast.words import forecast_words
 from analysis.run.lifetime import End, Lifetime
-from analysis.run.rundown import Rundown, is_simulated_description
+from analysis.run.rundown import Rundown
 from analysis.run.verdict import Ahead, Answer, Verdict, verdict, verdict_ahead
 from analysis.say.words import span_words
 from logger.base.pack import RECHARGEABLE, Pack
@@ -62,7 +62,7 @@ def live_verdict(
     ``need_s``: None: the run's own. ``earlier``: what earlier runs of the piece say.
     """
     need_s = description.need_s if need_s is None else need_s
-    clock = wall_clock(description.started_utc, simulated=is_simulated_description(description))
+    clock = wall_clock(description.started_utc, simulated=description.simulated)
     life = found.life
     if life is not None and (life.ended or found.basis == "unclear" or _in_doubt(life, need_s)):
         return None if need_s is None else verdict(need_s, life, clock)

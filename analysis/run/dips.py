@@ -61,13 +61,3 @@ def dips(bins: Bins) -> Mask:
         if same_load and float(np.median(volts[after])) > level - _BACK * depth:
             bad[inside] = True
     return bad
-
-
-def spans_s(bins: Bins, bad: Mask) -> list[tuple[float, float]]:
-    """Beginning and end of each dip."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], bad.astype(np.int8), [0]])))
-    begins = bins.end_s - bins.span_s
-    return [
-        (float(begins[first]), float(bins.end_s[past - 1]))
-        for first, past in zip(edges[::2], edges[1::2], strict=True)
-    ]

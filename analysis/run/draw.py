@@ -24,7 +24,6 @@ from analysis.doubt.uncertainty import (
 )
 from analysis.run.cutoff import Fall
 from analysis.run.integration import S_PER_H, Integral, integrate, weighted_percentiles
-from analysis.run.row_noise import RowNoise, row_noise
 from analysis.run.trace import Trace, blocks, sum_of_products
 from logger.run.description import Description
 
@@ -75,17 +74,12 @@ class Draw:
         return None if blink else beyond
 
     @cached_property
-    def noise(self) -> RowNoise:
-        """Scatter of the run's rows."""
-        return row_noise(self.trace, self.limits)
-
-    @cached_property
     def _scatter_ma(self) -> float:
         """From row to row. Windows leave no time out, so only noise counts there; between samples of
         other meters the load's own flicker was missed as well and counts in full."""
         assert self.trace.current_ma is not None
         if self.trace.windowed:
-            return self.noise.current_ma
+            return self.trace.scatter.current_ma
         return float(np.std(np.diff(self.trace.current_ma)) / math.sqrt(2))
 
     def charge_budget(self, at_s: float) -> Budget | None:

@@ -20,8 +20,10 @@ def left_in_cells(draw: Draw, fall: Fall, pack: Pack | None) -> Quantity:
     """
     if fall.crossing is None or draw.charge is None or draw.trace.voltage_v is None:
         return _none("cutoff not reached, or current not measured")
-    if pack is None or not pack.floor_v:
+    if pack is None:
         return _none("the pack is not stated, so its floor is not known")
+    if not pack.floor_v:
+        return _none("down to where cells of another kind may go is not known")
     assert fall.cutoff_v is not None
     if fall.cutoff_v <= pack.floor_v:
         return _none("the circuit works down to the cells' floor")

@@ -9,6 +9,7 @@ from analysis.run.history import Bins, part
 _SUDDEN: Final = 0.1  # of the heavy current: a change from one bin to the next
 _STEPS_LEAST: Final = 3
 _LOOK: Final = 48  # bins on either side
+_NEAR: Final = 4  # of them, whose voltages are compared
 
 
 def stepped_ohm(bins: Bins, heavy_ma: float, least: int = 1) -> float | None:
@@ -27,19 +28,14 @@ def open_rise(bins: Bins, at_s: float) -> float | None:
     A contact that comes right takes its resistance away and leaves this voltage as it was; another pack brings its
     own. None: the load was too steady on either side to show a resistance.
     """
-    before = part(bins, slice(*_window(int((bins.end_s <= at_s).sum()), -_LOOK)))
-    after = part(bins, slice(*_window(int((bins.end_s <= at_s).sum()), _LOOK)))
+    at = int((bins.end_s <= at_s).sum())
+    before, after = part(bins, slice(max(at - _LOOK, 0), at)), part(bins, slice(at, at + _LOOK))
     levels = []
     for side in (before, after):
         heavy_ma = float(np.max(np.abs(side.held_ma), initial=0.0))
-        ohm = stepped_ohm(side, heavy_ma, _STEPS_LEAST) if heavy_ma else None
+        ohm = stepped_ohm(side, heavy_ma, _STEPS_LEAST)
         if ohm is None:
             return None
         levels.append(side.held_v + ohm * side.held_ma / 1e3)
-    near = 4
-    before_v, after_v = float(np.median(levels[0][-near:])), float(np.median(levels[1][:near]))
+    before_v, after_v = float(np.median(levels[0][-_NEAR:])), float(np.median(levels[1][:_NEAR]))
     return after_v / before_v - 1 if before_v > 0 else None
-
-
-def _window(at: int, look: int) -> tuple[int, int]:
-    return (max(at + look, 0), at) if look < 0 else (at, at + look)

@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from analysis.doubt.beyond import at_range_end
+from analysis.doubt.beyond import at_range_end, range_of
 from analysis.doubt.limits import Limits
 from analysis.doubt.uncertainty import limits_of
 from analysis.run.dips import dips
@@ -163,14 +163,14 @@ class FaultWatch:
         self._rows, self._decided = self._rows[:, first:], end - first
 
     def take(self, trace: Trace, bad: Mask, peaks_ma: Array | None) -> None:
-        """A recorded run at once, its contact faults known already."""
+        """A recorded run at once, calibrated and its contact faults known already."""
         assert trace.voltage_v is not None
         assert trace.current_ma is not None
         good = ~bad
         self._count = len(good)
         self._jumps = int((bad & ~trace.dead).sum())
         if peaks_ma is not None:
-            self._count_full_scale(peaks_ma)
+            self._count_full_scale(peaks_ma, self._factor)
         self._weigh(trace.time_s, trace.current_ma)
         edges = np.flatnonzero(np.diff(np.concatenate([[0], trace.dead.astype(np.int8), [0]])))
         ends = np.minimum(edges, len(good) - 1)
@@ -212,8 +212,9 @@ class FaultWatch:
             held_ma=-bins.held_ma,
         )
 
-    def _count_full_scale(self, peaks_ma: Array) -> None:
-        self._full_scale += int(at_range_end(peaks_ma, self._range_ma, self._factor).sum())
+    def _count_full_scale(self, peaks_ma: Array, factor: float = 1.0) -> None:
+        """``factor``: what a calibration multiplied them by; rows that come one by one are as the sensor gave them."""
+        self._full_scale += int(at_range_end(peaks_ma, self._range_ma, factor).sum())
 
     def _weigh(self, times: Array, currents: Array) -> None:
         """Charge into the pack and out of it; what could be the sensor's zero does not count."""
@@ -399,8 +400,8 @@ def pack_faults(trace: Trace, description: Description) -> PackFaults:
 
 def watch_of(description: Description, hold_s: float = 0.0, begin_s: float = 0.0) -> FaultWatch:
     """A watch for the run's sensor."""
-    range_ma = description.sensor.range_ma if description.sensor else None
-    return FaultWatch(limits_of(description), range_ma, hold_s, begin_s, description.pack)
+    limits, range_ma = limits_of(description), range_of(description)
+    return FaultWatch(limits, range_ma, hold_s, begin_s, description.pack)
 
 
 def jump_rows(volts: Array, currents_ma: Array) -> Mask:

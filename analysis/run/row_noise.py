@@ -10,33 +10,26 @@ from logger.base.sensor_limits import SPREAD_SHARE, rounding_share
 
 
 @dataclass(frozen=True)
-class RowNoise:
-    """Standard deviation of a row's mean, robust against steps of the load; 0 where not measured.
+class Rounding:
+    """Share of a step that rounding leaves in the mean of a row: half where no noise spreads the readings."""
 
-    ``rounding_current``, ``rounding_voltage``: share of a step that rounding leaves.
-    """
-
-    current_ma: float
-    voltage_v: float
-    rounding_current: float
-    rounding_voltage: float
+    current: float = 0.5
+    voltage: float = 0.5
 
     @property
     def spreads_voltage(self) -> bool:
         """Whether noise spreads conversions over several steps of the voltage."""
-        return self.rounding_voltage <= SPREAD_SHARE
+        return self.voltage <= SPREAD_SHARE
 
 
-def row_noise(trace: Trace, limits: Limits | None) -> RowNoise:
-    """Noise of current and voltage rows of a run, by the sensor's whole steps."""
+def rounding_in_run(trace: Trace, limits: Limits | None) -> Rounding:
+    """What the run's scatter leaves of the sensor's whole steps."""
     seen = trace.scatter
     if limits is None or not limits.full_step_ma:
-        return RowNoise(seen.current_ma, seen.voltage_v, 0.5, 0.5)
+        return Rounding()
     step_v = limits.sheet.voltage_step_v if limits.sheet else limits.voltage_step_v
     noise_v = seen.voltage_alone_v * float(np.sqrt(seen.conversions))
-    return RowNoise(
-        seen.current_ma,
-        seen.voltage_v,
+    return Rounding(
         rounding_share(seen.conversion_ma / limits.full_step_ma),
         rounding_share(noise_v / step_v) if step_v else 0.5,
     )
@@ -46,8 +39,8 @@ def limits_in_run(trace: Trace, limits: Limits | None) -> Limits | None:
     """Limits with the rounding that this run's noise leaves."""
     if limits is None:
         return None
-    noise = row_noise(trace, limits)
+    left = rounding_in_run(trace, limits)
     bus_v = trace.bus_v if trace.bus_v is not None else trace.voltage_v
     if bus_v is not None:
         limits = limits.at_voltage(float(np.average(bus_v, weights=trace.weight_s)))
-    return limits.spread(current=noise.rounding_current, voltage=noise.rounding_voltage)
+    return limits.spread(current=left.current, voltage=left.voltage)

@@ -25,7 +25,6 @@ from analysis.run.trace import Trace, trace_of
 from analysis.run.verdict import Verdict, verdict
 from logger.base.durations import HOLD_DEFAULT_S
 from logger.base.wall_clock import wall_clock
-from logger.run.description import Description
 from logger.run.reader import Run
 
 
@@ -189,9 +188,4 @@ def _doubts(draw: Draw, fall: Fall, when: Quantity) -> tuple[DoubtTable, ...]:
 
 def is_simulated(run: Run) -> bool:
     """Whether a simulated board recorded the run."""
-    return is_simulated_description(run.description)
-
-
-def is_simulated_description(description: Description) -> bool:
-    """Whether a simulated board recorded the run that this describes."""
-    return description.simulated
+    return run.description.simulated

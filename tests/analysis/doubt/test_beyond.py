@@ -136,6 +136,19 @@ def test_a_growing_run_is_judged_as_the_recorded_one(share: float) -> None:
     assert RangeWatch().now(description) is None
 
 
+def test_a_growing_run_whose_rows_show_nothing_goes_by_the_boards_word() -> None:
+    """10 minutes of 940 conversions a second, 100 that the board left out: 100 of 564 100."""
+    event = Event(5.0, "fault", "current beyond the sensor's range", {"conversions": 100.0})
+    run = board_run(lambda t: 4.5 - 0 * t, lambda t: 50.0 + 0 * t, 600)
+    watch = RangeWatch()
+    watch.add(np.arange(1.0, 601.0), np.full(600, 50.0), np.full(600, 940.0), RANGE_MA)
+    live = watch.now(replace(run.description, events=(event,)))
+    assert live is not None
+    assert live.told
+    assert live.share == pytest.approx(100 / 564_100)
+    assert np.isfinite(live.more_mah)
+
+
 def test_the_shunt_that_would_do() -> None:
     assert smaller_shunt_words(0.1, 3200.0) == "0.05 Ω would do up to 6.4 A"
     assert beyond_words(0.1, 3200.0).startswith(

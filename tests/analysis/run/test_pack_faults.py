@@ -28,6 +28,7 @@ from firmware_probe.twin.simulated_board import SimulatedBoard
 from firmware_probe.twin.vest import vest_board
 from logger.base.pack import Pack
 from logger.recording.forecast_beside import foreseen_of, warning_of
+from logger.run.calibration import Calibration, Line
 from logger.run.description import Description, Stop
 from logger.run.reader import Run
 from tests.benchmarks.rundowns import Rundown, aqueous_rundowns, physics_rundowns
@@ -117,6 +118,29 @@ def test_the_recorded_run_says_the_same(code: str) -> None:
     if code != "vanished":  # the report's wiring part names it
         # The recorded one counts the rows: "More was drawn in 540 rows than ...".
         assert live.replace("drawn than", "drawn in 540 rows than")[:30] in told
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("factor", "read_ma"), [(1.05, 400.0), (0.95, 385.0)])
+def test_a_calibration_moves_the_ranges_end_of_recorded_rows_alone(
+    factor: float, read_ma: float
+) -> None:
+    """Rows that come live are as the sensor gave them: beyond its range or not, whatever a calibration makes of them."""
+    line = Line(factor=factor, points=3, high=400.0)
+    calibration = Calibration(
+        "7F3A91C2", "INA219", 0.1, 400.0, "2026-01-09T18:00:00Z", current=line
+    )
+    run = run_of(
+        lambda t: alkaline_v(t, 5 * 3600.0),
+        lambda t: steady(t, read_ma),
+        sensor=replace(INA219, range_ma=400.0),
+        calibration=calibration,
+        hours=3.0,
+    )
+    beyond = read_ma >= 400.0
+    recorded = pack_faults(trace_of(run), run.description).warnings
+    assert any("than the sensor could see" in text for text in recorded) is beyond
+    assert any(fault.code == "full-scale" for fault in play(run).faults) is beyond
 
 
 @pytest.mark.slow

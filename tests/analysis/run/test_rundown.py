@@ -331,6 +331,14 @@ def test_rest_from_the_label_says_so_or_is_not_given() -> None:
     assert rundown(board_run(falling, steady, 6010), 3.0).left_in_cells.value is None
 
 
+def test_no_rest_of_cells_whose_floor_nobody_knows() -> None:
+    """Of a pack that was stated it is not said that it was not."""
+    for pack, why in ((None, "not stated"), (Pack("other", 3, "", 2000.0), "another kind")):
+        left = rundown(board_run(falling, steady, 7200, pack=pack), 3.0).left_in_cells
+        assert left.value is None
+        assert why in left.note
+
+
 # --- rows
 
 
