@@ -111,6 +111,18 @@ def test_the_leads_of_the_pack_carry_all_of_it() -> None:
         parse_budget(BOOSTED.replace('["pack"]', '["pack", "strip"]'))
 
 
+def test_the_peak_against_the_cells_is_that_against_the_holder() -> None:
+    """A motor of 2 A straight from the pack beside 300 mA behind the boost: 300 x 5 / (0.8 V) mA, and 2 A at any voltage."""
+    motor = '\n[[part]]\nname = "motor"\nsupply = "pack"\n[part.current_ma]\non = 2000\n\n[[wire]]'
+    text = BOOSTED.replace("\n[[wire]]", motor).replace("on = 192", "on = 300")
+    text = text.replace('parts.strip = "on"', 'parts.strip = "on"\nparts.motor = "on"')
+    budget = parse_budget(text.replace("3x AA alkaline", "1x 18650 li-ion"))
+    assert worst_peak_ma(budget).value == pytest.approx(625 + 2000)  # 18650 cells stop at 3.0 V
+    demand = demand_of(budget, 3.6)
+    assert demand.peak_at_ma(3.0) == pytest.approx(625 + 2000)
+    assert demand.peak_at_ma(5.0) == pytest.approx(375 + 2000)
+
+
 def test_plain_leds_draw_most_from_the_fresh_pack() -> None:
     """4 x (4.95 - 2) / 100 = 118 mA at 1.65 V a cell, 100 mA at 4.5 V."""
     budget = parse_budget(PLAIN)
