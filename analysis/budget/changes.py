@@ -22,6 +22,7 @@ from analysis.budget.file import Budget, Mode
 from analysis.budget.hazards import new_hazards
 from analysis.budget.suspects import UNLISTED, Suspect
 from analysis.budget.voltages import ceilings
+from analysis.budget.worst import worst_peak_ma
 from analysis.doubt.quantity import Quantity
 from analysis.electric.demand import Demand, LedDraw
 from analysis.electric.pack_choice import PackAnswer, judge_pack
@@ -145,7 +146,7 @@ def demand_of(budget: Budget, pack_v: float) -> Demand:
         draws = design_row(timed, mode, pack_v) * values * mode.hours / evening.hours
         power_mw += float(draws[through].sum()) * pack_v
         current_ma += float(draws[~through & ~follows].sum())
-    highest = max(timed.modes, key=lambda mode: pack_ma(timed, mode, pack_v))
+    highest = timed.mode(worst_peak_ma(timed).mode)
     leds = _led_draws(timed, highest)
     converted_ma = sum(
         highest_ma(timed, part, highest, pack_v) * reach(timed.converter, pack_v)

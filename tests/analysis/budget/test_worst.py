@@ -126,6 +126,16 @@ def test_the_peak_against_the_cells_is_that_against_the_holder() -> None:
     assert demand.peak_at_ma(5.0) == pytest.approx(375 + 2000)
 
 
+def test_the_mode_of_the_peak_is_that_at_the_worst_end() -> None:
+    """A motor of 350 mA in a mode of its own: more than the 1.2 W at 3.6 V (333 mA), less than at 2.4 V (500 mA)."""
+    motor = '\n[[part]]\nname = "motor"\nsupply = "pack"\n[part.current_ma]\non = 350\n\n[[wire]]'
+    text = BOOSTED.replace("\n[[wire]]", motor)
+    text += '[[mode]]\nname = "buzz"\nhours = 1\nparts.motor = "on"\n'
+    budget = parse_budget(text)
+    assert worst_peak_ma(budget).value == pytest.approx(500)
+    assert demand_of(budget, 3.6).peak_at_ma(2.4) == pytest.approx(500)
+
+
 def test_peaks_and_fuse_go_by_what_a_run_has_corrected() -> None:
     """240 mA at 5 V and 80 %: 625 mA at 2.4 V, where the budget says 500 mA; 1.5 times that is 938 mA: 1 A (22 AWG: SOURCES.md D2)."""
     text = BOOSTED.replace("holder_max_ma = 510\n", "").replace("gauge_awg = 26", "gauge_awg = 22")
