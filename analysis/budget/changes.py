@@ -14,12 +14,15 @@ from analysis.budget.estimate import (
     design_row,
     estimate_evening,
     figure_values_ma,
+    highest_ma,
     pack_ma,
+    reach,
 )
 from analysis.budget.file import Budget, Mode
 from analysis.budget.hazards import new_hazards
 from analysis.budget.suspects import UNLISTED, Suspect
 from analysis.budget.voltages import ceilings
+from analysis.budget.worst import worst_peak_ma
 from analysis.doubt.quantity import Quantity
 from analysis.electric.demand import Demand, LedDraw
 from analysis.electric.pack_choice import PackAnswer, judge_pack
@@ -136,23 +139,26 @@ def demand_of(budget: Budget, pack_v: float) -> Demand:
     value, upper = evening.mean_current.value, evening.mean_current.upper
     assert value is not None
     assert upper is not None
-    power_mw = peak_power_mw = 0.0
-    current_ma = peak_current_ma = timed.converter.quiescent_ma
+    power_mw, current_ma = 0.0, timed.converter.quiescent_ma
     through, follows = converted_share(timed), _follows(timed)
     values = figure_values_ma(timed)
     for mode in timed.modes:
         draws = design_row(timed, mode, pack_v) * values * mode.hours / evening.hours
         power_mw += float(draws[through].sum()) * pack_v
         current_ma += float(draws[~through & ~follows].sum())
-    highest = max(timed.modes, key=lambda mode: pack_ma(timed, mode, pack_v))
+    highest = timed.mode(worst_peak_ma(timed).mode)
     leds = _led_draws(timed, highest)
-    peak = pack_ma(timed, highest, pack_v) - sum(
-        led.peak_ma_per_v * float(led.over_v(np.array(pack_v))) for led in leds
+    converted_ma = sum(
+        highest_ma(timed, part, highest, pack_v) * reach(timed.converter, pack_v)
+        for part in timed.parts
+        if part.after_converter and timed.converter.switching
     )
-    if through.any():
-        peak_power_mw = (peak - timed.converter.quiescent_ma) * pack_v
-    else:
-        peak_current_ma = peak
+    peak_power_mw = converted_ma * pack_v
+    peak_current_ma = (
+        pack_ma(timed, highest, pack_v)
+        - converted_ma
+        - sum(led.peak_ma_per_v * float(led.over_v(np.array(pack_v))) for led in leds)
+    )
     limits = ceilings(timed)
     return Demand(
         power_mw,

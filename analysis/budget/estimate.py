@@ -31,7 +31,7 @@ COVERAGE_FACTOR: Final = 1.96
 class ModeEstimate:
     """One mode at one pack voltage. ``worst_ma``: all parts at their limits at once, (least, greatest).
 
-    ``peak_ma`` and ``wire_drop_v`` are those at this voltage; the greatest on the pack's way down: ``worst``.
+    ``peak_ma`` is that at this voltage; the greatest on the pack's way down: ``worst``.
     """
 
     mode: str
@@ -40,7 +40,6 @@ class ModeEstimate:
     current: Quantity
     worst_ma: tuple[float, float]
     peak_ma: float
-    wire_drop_v: dict[str, float]
 
 
 @dataclass(frozen=True)
@@ -95,7 +94,7 @@ def converted_share(budget: Budget) -> npt.NDArray[np.bool_]:
 
 
 def estimate_mode(budget: Budget, mode: Mode, pack_v: float) -> ModeEstimate:
-    """Mean current of a mode with both intervals, its peak and the drop in its wires.
+    """Mean current of a mode with both intervals, and its peak.
 
     ``pack_v``: voltage of the pack at which to reckon. Raises ValueError if it is not positive.
     """
@@ -124,10 +123,6 @@ def estimate_mode(budget: Budget, mode: Mode, pack_v: float) -> ModeEstimate:
         ),
         worst_ma=(max(mean_ma - spread_ma, 0.0), mean_ma + spread_ma),
         peak_ma=pack_ma(budget, mode, pack_v),
-        wire_drop_v={
-            wire.name: wire.loop_ohm * wire_ma(budget, wire, mode, pack_v) / 1000
-            for wire in budget.wires
-        },
     )
 
 
@@ -197,6 +192,11 @@ def wire_ma(
         highest_ma(budget, budget.part(name), mode, pack_v, lasting=lasting)
         for name in wire.carries
     )
+
+
+def drop_v(budget: Budget, wire: Wire, mode: Mode, pack_v: float) -> float:
+    """Voltage lost in a wire pair, out and back, at the mode's peak."""
+    return wire.loop_ohm * wire_ma(budget, wire, mode, pack_v) / 1000
 
 
 def highest_ma(

@@ -16,8 +16,7 @@ from analysis.budget.worst import (
     worst_regulator_mw,
 )
 from analysis.electric.ampacity import ampacity_ma
-from analysis.electric.fuse import FuseChoice, choose_fuse, current_words
-from analysis.electric.pack_table import limits_ma, short_circuit_ma
+from analysis.electric.fuse import FuseChoice, current_words, fuse_for
 from analysis.electric.regulator import USUAL_MW
 from analysis.electric.thread import THREAD_W_PER_M, heat_w_per_m
 from analysis.listed.wire import Wire
@@ -138,20 +137,16 @@ def _ratings(budget: Budget) -> Iterator[str]:
 
 def fuse_of(budget: Budget) -> FuseChoice | None:
     """The fuse next to the pack; None: the pack limits its current itself (a power bank)."""
-    if budget.pack.chemistry == "usb-bank":
-        return None
     copper = [
         ampacity_ma(wire.gauge_awg, wire.insulation, wire.bundle)
         for wire in budget.wires
         if wire.gauge_awg is not None
     ]
-    cells = limits_ma(budget.pack)
-    bears = [budget.ratings.pack_ma, budget.ratings.holder_ma, cells[0] if cells else None]
-    return choose_fuse(
+    return fuse_for(
+        budget.pack,
         worst_peak_ma(budget).value,
         wire_ma=min(copper, default=None),
-        pack_ma=min((limit_ma for limit_ma in bears if limit_ma is not None), default=None),
-        short_ma=short_circuit_ma(budget.pack),
+        stated_ma=(budget.ratings.pack_ma, budget.ratings.holder_ma),
     )
 
 

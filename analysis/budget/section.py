@@ -39,7 +39,7 @@ def budget_section(story: BudgetStory, folder: Path, size: SizeName = "page") ->
         paragraphs=(
             *answer_sentences(story),
             *story.warnings,
-            *filter(None, fuse_sentences(story.budget)),
+            *filter(None, fuse_sentences(story.basis)),
             *how,
             _METHOD,
         ),

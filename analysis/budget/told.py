@@ -36,7 +36,7 @@ class BudgetStory:
     """Everything a budget says. Without a run, ``run_modes`` and ``comparison`` are None; with one in
     which modes run together only ``comparison`` is.
 
-    ``packs`` and ``changes`` rest on the corrected budget where there is a run. ``own``: the budget's
+    ``packs`` and ``changes`` rest on ``basis``. ``own``: the budget's
     own pack by a run in which it was emptied, also among ``packs``; ``own_run`` names that run. ``asked``: how many of
     ``packs``, after the budget's own, were asked for or measured.
     """
@@ -55,6 +55,11 @@ class BudgetStory:
     own: PackAnswer | None = None
     own_run: str = ""
     asked: int = 0
+
+    @property
+    def basis(self) -> Budget:
+        """What packs, changes, warnings, peaks and the fuse go by: the budget as a run has corrected it, where one has."""
+        return self.budget if self.corrected is None else self.corrected
 
     @cached_property
     def unresolved(self) -> tuple[Unresolved, ...]:
@@ -211,20 +216,20 @@ def budget_json(story: BudgetStory) -> dict[str, Any]:
         "estimated_current": {item.mode: item.current.as_json() for item in story.estimates},
         "worst_case_current": {item.mode: _worst(item).as_json() for item in story.estimates},
         "peak_current": {
-            item.mode: _peak(story.budget, item.mode).as_json() for item in story.estimates
+            item.mode: _peak(story.basis, item.mode).as_json() for item in story.estimates
         },
         "wire_drop": {
             item.mode: {
                 wire.name: Quantity(
-                    worst_drop_v(story.budget, wire, story.budget.mode(item.mode)).value,
+                    worst_drop_v(story.basis, wire, story.basis.mode(item.mode)).value,
                     "V",
                     note=_WIRE_NOTE,
                 ).as_json()
-                for wire in story.budget.wires
+                for wire in story.basis.wires
             }
             for item in story.estimates
         },
-        "fuse": _fuse(story.budget),
+        "fuse": _fuse(story.basis),
         "measured_current": {name: value.as_json() for name, value in measured.items()},
         "differences": {
             item.estimate.mode: item.difference.as_json() | {"explained": item.explained}

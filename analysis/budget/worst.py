@@ -8,7 +8,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
-from analysis.budget.estimate import pack_ma, regulated_ma, wire_ma
+from analysis.budget.estimate import drop_v, pack_ma, regulated_ma, wire_ma
 from analysis.budget.file import Budget, Mode
 from analysis.electric.demand import way_down_v
 from analysis.listed.wire import Wire
@@ -55,9 +55,7 @@ def worst_peak_ma(budget: Budget, mode: Mode | None = None) -> Worst:
 
 def worst_drop_v(budget: Budget, wire: Wire, mode: Mode | None = None) -> Worst:
     """Voltage lost in a pair of wires at the peak."""
-    return worst_of(
-        budget, lambda item, v: wire.loop_ohm * wire_ma(budget, wire, item, v) / 1000, mode
-    )
+    return worst_of(budget, lambda item, v: drop_v(budget, wire, item, v), mode)
 
 
 def worst_lasting_ma(budget: Budget, wire: Wire) -> Worst:

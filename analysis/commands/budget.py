@@ -216,7 +216,7 @@ def _show(story: "BudgetStory") -> None:
         click.echo()
         _table_of_modes(story)
     click.echo()
-    click.echo(textwrap.fill(fuse_sentences(story.budget)[0], TEXT_WIDTH))
+    click.echo(textwrap.fill(fuse_sentences(story.basis)[0], TEXT_WIDTH))
     # That modes ran together is the answer itself; so is why the budget's own pack does not serve.
     said = story.run_modes.told if story.run_modes is not None else ()
     against = story.packs[0].reasons[:1]
@@ -295,7 +295,7 @@ def _show_details(story: "BudgetStory", temperature_c: float) -> None:
     click.echo()
     _show_packs(story, temperature_c)
     click.echo()
-    for sentence in filter(None, fuse_sentences(story.budget)):
+    for sentence in filter(None, fuse_sentences(story.basis)):
         click.echo(textwrap.fill(sentence, TEXT_WIDTH))
     if story.changes:
         click.echo("\nwhat to change, and the hours it brings (90 % sure to lie in)")
@@ -333,10 +333,10 @@ def _show_modes(story: "BudgetStory") -> None:
             rows.append(("  measured", value_words(item.measured), interval_text(item.measured)))
     _table("mode", rows, "95 % sure to lie in")
     for estimate in story.estimates:
-        mode = story.budget.mode(estimate.mode)
-        peak = worst_peak_ma(story.budget, mode)
+        mode = story.basis.mode(estimate.mode)
+        peak = worst_peak_ma(story.basis, mode)
         lost = {
-            wire.name: worst_drop_v(story.budget, wire, mode).value for wire in story.budget.wires
+            wire.name: worst_drop_v(story.basis, wire, mode).value for wire in story.basis.wires
         }
         drops = [f"{name} loses {volts:.2f} V" for name, volts in lost.items() if volts >= 0.005]
         low, high = estimate.worst_ma

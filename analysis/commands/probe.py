@@ -25,7 +25,8 @@ from logger.board.stream import Hello, LineDecoder
 from logger.board.switch_trial import keep, last_test, tests_folder, try_switch
 from logger.recording.plan import EXIT_LOAD_UNCONFIRMED
 from logger.recording.screen import BELL
-from logger.run.description import Description, Sensor
+from logger.recording.sensor_watch import sensor_of
+from logger.run.description import Description
 from logger.run.switch_test import STUCK_ADVICE, SwitchTest
 
 
@@ -93,7 +94,7 @@ def probe_command(
         ) from error
     finally:
         found.link.close()
-    limits = limits_of(_description(hello))
+    limits = limits_of(Description(sensor=sensor_of(hello)))
     verdict = judge(hello, heard, limits.current_offset_ma if limits else 0.0)
     results = _results(heard.seen, limits) if heard.seen else {}
     flows = STUCK_ADVICE in verdict.next_step  # seen without a test: it is open already
@@ -125,20 +126,6 @@ def probe_command(
 
 def _simulated(hello: Hello) -> bool:
     return hello.firmware.startswith("simulated")
-
-
-def _description(hello: Hello) -> Description:
-    return Description(
-        sensor=Sensor(
-            hello.sensor,
-            hello.shunt_ohm,
-            hello.range_ma,
-            hello.bus_range_v,
-            hello.address,
-            hello.identity,
-            hello.ids,
-        )
-    )
 
 
 def _results(seen: Seen, limits: Limits | None) -> dict[str, Quantity]:

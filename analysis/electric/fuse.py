@@ -6,8 +6,12 @@ of it; so the wire has to bear 2.1 I_n as an overload, at most 1.45 times what i
 (SOURCES.md D13, D14).
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
+
+from analysis.electric.pack_table import limits_ma, short_circuit_ma
+from logger.base.pack import Pack
 
 # Rated currents of IEC 60127-2, mA (SOURCES.md D13); R10 series of ISO 3.
 STANDARD_MA: Final = (
@@ -41,11 +45,36 @@ class FuseChoice:
     why_not: str = ""
 
 
+def fuse_for(
+    pack: Pack | None,
+    peak_ma: float,
+    *,
+    wire_ma: float | None = None,
+    stated_ma: Sequence[float | None] = (),
+) -> FuseChoice | None:
+    """The fuse next to this pack (None: not known which); None: it limits its current itself (a power bank).
+
+    ``stated_ma``: what pack and holder are stated to carry, None: not said; else as ``choose_fuse``.
+    """
+    if pack is None:
+        return choose_fuse(peak_ma, wire_ma=wire_ma, pack_ma=None, short_ma=None)
+    if pack.chemistry == "usb-bank":
+        return None
+    cells = limits_ma(pack)
+    bears = [*stated_ma, cells[0] if cells else None]
+    return choose_fuse(
+        peak_ma,
+        wire_ma=wire_ma,
+        pack_ma=min((limit_ma for limit_ma in bears if limit_ma is not None), default=None),
+        short_ma=short_circuit_ma(pack),
+    )
+
+
 def choose_fuse(
     peak_ma: float, *, wire_ma: float | None, pack_ma: float | None, short_ma: float | None
 ) -> FuseChoice:
-    """``wire_ma``: what the thinnest wire behind the pack carries for as long as it likes, ``pack_ma``: what the pack is
-    stated to give, ``short_ma``: what it gives into a short circuit; None: not known."""
+    """``wire_ma``: what the thinnest wire behind the pack carries for as long as it likes, ``pack_ma``: what the pack,
+    or its holder, is made for, ``short_ma``: what it gives into a short circuit; None: not known."""
     least_ma = ABOVE_PEAK * peak_ma
     rated_ma = next((value for value in STANDARD_MA if value >= least_ma), None)
     hold_ma = next((value for value in HOLDS_MA if value * HOLD_AT_40_C >= peak_ma), None)
@@ -66,7 +95,7 @@ def _against(
         bears = current_words(BEARS / SLOWLY * wire_ma)
         return f"{asked}, and the thinnest wire bears no fuse over {bears}: take it thicker"
     if pack_ma is not None and rated_ma > pack_ma:
-        return f"{asked}, more than the {current_words(pack_ma)} that the pack is stated to give: take a bigger pack"
+        return f"{asked}, more than the {current_words(pack_ma)} that the pack or its holder is made for: take a bigger one"
     if short_ma is not None and MELTS * rated_ma > short_ma:
         return (
             f"{asked}, and even shorted this pack gives about {current_words(short_ma)}, too little to melt it at once: "

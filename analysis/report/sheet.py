@@ -11,8 +11,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import FancyBboxPatch
 
 from analysis.doubt.uncertainty import NO_LIMITS_NOTE, limits_of
-from analysis.electric.fuse import ABOVE_PEAK, choose_fuse, current_words
-from analysis.electric.pack_table import short_circuit_ma
+from analysis.electric.fuse import ABOVE_PEAK, current_words, fuse_for
 from analysis.report.answer import result_rows
 from analysis.report.told import paragraphs
 from analysis.run.heat import HOTTEST, heat_caution
@@ -232,7 +231,8 @@ def _facts(page: _Page, run: Run, result: Rundown) -> None:
     page.text("Conditions", bold=True, size=10)
     for name, text in facts:
         if text.strip():
-            page.text(f"{name}: {plain_text(text)}", width=52, lines=2, indent="   ")
+            lines = 3 if name == "Fuse" else 2  # why none fits, with what to do
+            page.text(f"{name}: {plain_text(text)}", width=52, lines=lines, indent="   ")
 
 
 def _fuse(run: Run, result: Rundown) -> str:
@@ -240,16 +240,15 @@ def _fuse(run: Run, result: Rundown) -> str:
 
     Pulses shorter than a conversion may be higher, and do not melt it.
     """
-    pack, peak = run.description.pack, result.peak_current
-    if peak.value is None or (pack is not None and pack.chemistry == "usb-bank"):
+    peak_ma = result.peak_current.value
+    fuse = None if peak_ma is None else fuse_for(run.description.pack, max(peak_ma, 0.0))
+    if fuse is None:
         return ""
     if result.draw.beyond is not None:
         return "by the budget: current was beyond the sensor's range"
-    short_ma = short_circuit_ma(pack) if pack else None
-    fuse = choose_fuse(max(peak.value, 0.0), wire_ma=None, pack_ma=None, short_ma=short_ma)
     if fuse.rated_ma is None:
         return f"none of the usual values fits: {fuse.why_not}"
-    return f"{current_words(fuse.rated_ma)} quick, {ABOVE_PEAK:g} times this run's peak, if the wires bear it"
+    return f"{current_words(fuse.rated_ma)} quick, next over {ABOVE_PEAK:g} times this run's peak, if the wires bear it"
 
 
 def _block(page: _Page, title: str, paragraphs: Sequence[str]) -> None:

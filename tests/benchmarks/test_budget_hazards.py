@@ -24,7 +24,7 @@ SAID: Final = {
     "wire": "wire 'feed' .* over its limit",
     "thread": "thread 'line' turns",
     "pouch": "peak of .* such cells give in pulses",
-    "pouch mode": "mean of lit.* such cells give for long",
+    "pouch mode": 'mean in "lit" of .* such cells give for long',
     "coin": "peak of .* such cells give in pulses",
     "holder": "battery holder carries",
     "switch": "switch carries",

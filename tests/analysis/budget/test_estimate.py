@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from analysis.budget.compare import CONVERTER_LABEL, MeasuredMode, SharedDoubt, compare_budget
 from analysis.budget.edit import corrected_text
-from analysis.budget.estimate import estimate_evening, estimate_mode
+from analysis.budget.estimate import drop_v, estimate_evening, estimate_mode
 from analysis.budget.file import parse_budget, read_budget
 from analysis.budget.story import tell_budget
 from analysis.budget.supply_limits import supply_warnings
@@ -83,7 +83,11 @@ def test_estimate_by_hand() -> None:
     assert ride.worst_ma == pytest.approx((141.0 - 37.0, 141.0 + 37.0))
     # Peak: (24 x 5 + 40) x 5/3 + 1; wire: 120 mA through 3 m of 26 AWG, 133.89 ohm/km (Floyd).
     assert ride.peak_ma == pytest.approx(160 * 5 / 3 + 1)
-    assert ride.wire_drop_v["feed"] == pytest.approx(0.12 * 3 * 0.13389, rel=1e-3)
+    (feed,) = budget.wires
+    assert feed.name == "feed"
+    assert drop_v(budget, feed, budget.modes[0], 3.75) == pytest.approx(
+        0.12 * 3 * 0.13389, rel=1e-3
+    )
 
 
 def test_evening_adds_the_modes() -> None:
@@ -298,9 +302,8 @@ def test_a_wire_by_its_own_current_and_a_wire_that_takes_too_much() -> None:
     text = VEST.replace('carries = ["LEDs"]', "current_ma = 500")
     budget = parse_budget(text)
     # 0.5 A through 3 m of 26 AWG at 133.89 ohm/km (Floyd): 0.2008 V, under 5 % of 5 V.
-    assert estimate_mode(budget, budget.modes[0], 3.75).wire_drop_v["feed"] == pytest.approx(
-        0.2008, rel=1e-3
-    )
+    (feed,) = budget.wires
+    assert drop_v(budget, feed, budget.modes[0], 3.75) == pytest.approx(0.2008, rel=1e-3)
     assert supply_warnings(budget) == ()
     (warning,) = supply_warnings(parse_budget(text.replace("= 500", "= 700")))
     assert "loses 0.28 V of 5 V" in warning

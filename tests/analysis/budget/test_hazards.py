@@ -2,6 +2,7 @@
 
 import pytest
 
+from analysis.budget.estimate import drop_v
 from analysis.budget.file import parse_budget
 from analysis.budget.hazards import fuse_sentences, hazard_warnings
 from analysis.budget.story import tell_budget
@@ -82,7 +83,8 @@ def test_thread_by_its_heat_and_its_drop() -> None:
     story = tell_budget(
         parse_budget(CAPE.replace("on = 20", "on = 150").replace("per_m = 30", "per_m = 40"))
     )
-    assert story.estimates[0].wire_drop_v["sewn line"] == pytest.approx(1.2)
+    line = next(wire for wire in story.budget.wires if wire.name == "sewn line")
+    assert drop_v(story.budget, line, story.budget.modes[0], story.pack_v) == pytest.approx(1.2)
     assert any("loses 1.20 V" in warning for warning in story.warnings)
 
 

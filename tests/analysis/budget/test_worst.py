@@ -1,11 +1,14 @@
 """Where on the pack's way down most is drawn: by energy conservation and Ohm's law, worked by hand."""
 
+from dataclasses import replace
+
 import pytest
 
 from analysis.budget.changes import demand_of
 from analysis.budget.file import parse_budget
 from analysis.budget.hazards import hazard_warnings
 from analysis.budget.story import tell_budget
+from analysis.budget.told import budget_json
 from analysis.budget.worst import worst_drop_v, worst_lasting_ma, worst_peak_ma, worst_regulator_mw
 from logger.base.errors import BenchError
 
@@ -109,6 +112,39 @@ def test_the_leads_of_the_pack_carry_all_of_it() -> None:
     assert worst_drop_v(budget, budget.wires[0]).value == pytest.approx(0.5 * 0.13389, rel=1e-3)
     with pytest.raises(BenchError, match="all that the pack gives"):
         parse_budget(BOOSTED.replace('["pack"]', '["pack", "strip"]'))
+
+
+def test_the_peak_against_the_cells_is_that_against_the_holder() -> None:
+    """A motor of 2 A straight from the pack beside 300 mA behind the boost: 300 x 5 / (0.8 V) mA, and 2 A at any voltage."""
+    motor = '\n[[part]]\nname = "motor"\nsupply = "pack"\n[part.current_ma]\non = 2000\n\n[[wire]]'
+    text = BOOSTED.replace("\n[[wire]]", motor).replace("on = 192", "on = 300")
+    text = text.replace('parts.strip = "on"', 'parts.strip = "on"\nparts.motor = "on"')
+    budget = parse_budget(text.replace("3x AA alkaline", "1x 18650 li-ion"))
+    assert worst_peak_ma(budget).value == pytest.approx(625 + 2000)  # 18650 cells stop at 3.0 V
+    demand = demand_of(budget, 3.6)
+    assert demand.peak_at_ma(3.0) == pytest.approx(625 + 2000)
+    assert demand.peak_at_ma(5.0) == pytest.approx(375 + 2000)
+
+
+def test_the_mode_of_the_peak_is_that_at_the_worst_end() -> None:
+    """A motor of 350 mA in a mode of its own: more than the 1.2 W at 3.6 V (333 mA), less than at 2.4 V (500 mA)."""
+    motor = '\n[[part]]\nname = "motor"\nsupply = "pack"\n[part.current_ma]\non = 350\n\n[[wire]]'
+    text = BOOSTED.replace("\n[[wire]]", motor)
+    text += '[[mode]]\nname = "buzz"\nhours = 1\nparts.motor = "on"\n'
+    budget = parse_budget(text)
+    assert worst_peak_ma(budget).value == pytest.approx(500)
+    assert demand_of(budget, 3.6).peak_at_ma(2.4) == pytest.approx(500)
+
+
+def test_peaks_and_fuse_go_by_what_a_run_has_corrected() -> None:
+    """240 mA at 5 V and 80 %: 625 mA at 2.4 V, where the budget says 500 mA; 1.5 times that is 938 mA: 1 A (22 AWG: SOURCES.md D2)."""
+    text = BOOSTED.replace("holder_max_ma = 510\n", "").replace("gauge_awg = 26", "gauge_awg = 22")
+    story = tell_budget(parse_budget(text))
+    assert budget_json(story)["fuse"]["rated"]["value"] == 800
+    found = budget_json(replace(story, corrected=parse_budget(text.replace("192", "240"))))
+    assert found["peak_current"]["lit"]["value"] == pytest.approx(625)
+    assert found["wire_drop"]["lit"]["leads"]["value"] == pytest.approx(0.625 * 0.05295, rel=1e-3)
+    assert found["fuse"]["rated"]["value"] == 1000
 
 
 def test_plain_leds_draw_most_from_the_fresh_pack() -> None:

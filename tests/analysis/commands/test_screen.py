@@ -15,6 +15,7 @@ from analysis.commands.flex import flex
 from analysis.commands.rundown import rundown_command
 from analysis.say.words import first_clause
 from logger.base.config_folder import FOLDER_VARIABLE
+from tests.support.next_command import read_back
 from tests.support.places import ROOT, SAMPLES
 from tests.support.word_counts import RUNS, SCREENS, bench_folder, screen, words
 
@@ -67,22 +68,24 @@ def test_with_a_need_the_answer_comes_first_and_is_short(name: str, need: str, b
 
 @pytest.mark.slow
 def test_the_demo_answers_first_everywhere(tmp_path: Path) -> None:
-    """Terminal, report, Markdown, sheet, list, overview, notebook: the same verdict in the first lines."""
-    screen(COMMAND, ["demo", "demo"], tmp_path)
+    """Terminal, report, Markdown, sheet, list, overview, notebook: the same verdict in the first lines; its next command."""
+    made = screen(COMMAND, ["demo", "demo"], tmp_path)
+    assert read_back(made.rstrip().splitlines()[-1])
     run = tmp_path / "demo" / "run"
     said = drawbench.rundown(run, 2.7, 60).verdict
     assert said is not None
     assert said.answer == "no"
     assert said.words.startswith("Needed 10 h 30 min. It lasted 9 h ")
-    for name in ("run", "remedy"):
-        shown = screen(COMMAND, ["rundown", f"demo/{name}"], tmp_path)
-        assert words(shown) <= RUNDOWN_WORDS, shown
+    shown = {
+        name: screen(COMMAND, ["rundown", f"demo/{name}"], tmp_path) for name in ("run", "remedy")
+    }
+    assert all(words(text) <= RUNDOWN_WORDS for text in shown.values()), shown
     listed = screen(COMMAND, ["list", "demo", "--overview", "all"], tmp_path)
     assert listed.startswith(
         "Last as needed: Night-ride vest, ride at 70 % brightness. Do not last as"
     )
     heads = {
-        "rundown": screen(COMMAND, ["rundown", "demo/run"], tmp_path).split("\n\n")[1],
+        "rundown": shown["run"].split("\n\n")[1],
         "forecast": screen(COMMAND, ["forecast", "demo/run"], tmp_path).split("\n\n")[1],
         "report": screen(COMMAND, ["report", "demo/run"], tmp_path).split("\n\n")[0],
         "sheet": screen(COMMAND, ["sheet", "demo/run"], tmp_path).split("\n\n")[0],

@@ -19,7 +19,7 @@ def _fuse(pack: Pack | None) -> str:
         page = sheet_figure(run, rundown(run, 3.0, 60.0))
     texts = [text.get_text() for text in page.texts]
     found = [i for i, text in enumerate(texts) if text.startswith("Fuse:")]
-    return " ".join(texts[found[0] : found[0] + 2]) if found else ""
+    return " ".join(texts[found[0] : found[0] + 3]) if found else ""
 
 
 def test_the_fuse_by_the_runs_peak() -> None:
@@ -31,3 +31,12 @@ def test_the_fuse_by_the_runs_peak() -> None:
 def test_a_power_bank_needs_none_and_a_coin_cell_melts_none() -> None:
     assert _fuse(Pack("usb-bank")) == ""
     assert "none of the usual values fits" in _fuse(Pack("lithium-coin", 1, "CR2032"))
+
+
+def test_no_fuse_over_what_the_cells_are_made_for() -> None:
+    """As the budget has it: 500 mA is over 1C of 400 mAh (SOURCES.md B21)."""
+    words = " ".join(_fuse(Pack("li-ion", 1, "pouch", 400.0)).split())
+    assert "none of the usual values fits" in words
+    assert words.endswith(
+        "more than the 400 mA that the pack or its holder is made for: take a bigger one"
+    )
