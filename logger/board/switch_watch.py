@@ -3,7 +3,7 @@
 from typing import Final
 
 from logger.base.sensor_limits import sensor_limits
-from logger.board.stream import Hello, Window
+from logger.board.stream import Hello
 
 SETTLE_US: Final = 500_000  # as the board waits: PROTOCOL.md, fault "switch"
 # What a piece's supply may leak through an open MOSFET, and what sits before it: the project's own figure.
