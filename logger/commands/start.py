@@ -31,7 +31,6 @@ from logger.recording.safety import (
     check_cutoff,
     unattended,
 )
-from logger.run.switch_test import STUCK_ADVICE
 
 TEXT_WIDTH: Final = 79
 WINDOW_S: Final = 1.0
@@ -268,10 +267,9 @@ def _try_switch(ask: _Asker, options: dict[str, Any], board: Found) -> list[str]
         return []
     test = try_switch(board.link, LineDecoder().feed, hello)
     keep(tests_folder(), test)
-    words = f"{test.words[0].upper()}{test.words[1:]}."
     if test.stuck:
-        return [f"{words} Next: {STUCK_ADVICE}."]
-    click.echo(textwrap.fill(words, TEXT_WIDTH))
+        return [test.sentence]
+    click.echo(textwrap.fill(test.sentence, TEXT_WIDTH))
     return []
 
 

@@ -371,14 +371,15 @@ class Recording:
             self._base, hello, self.run_s(self._now), fresh=fresh, again=new_boot or reconnected
         )
         self._maker.boot = hello.boot
-        if fresh and hello.load in LOAD_STATES:
+        # Its line was lost, or came while nobody listened.
+        found_open = not fresh and hello.load == "0" and load_before == "1"
+        if found_open or (fresh and hello.load in LOAD_STATES):
             # So that whoever reads the run knows of the switch.
             self.events.add(self.run_s(self._now), "load", load_text(hello.load, "status"))
-        if not fresh and hello.load == "0" and load_before == "1" and not self._open_asked:
-            # Its line was lost, or came while nobody listened; the board never opens it for less.
-            if hello.running:
-                found = Load(hello.time_us, "0", "status")
-                self.switch.follow(found, load_before, self._maker.last_window)
+        if found_open and hello.running:
+            found = Load(hello.time_us, "0", "status")
+            self.switch.follow(found, load_before, self._maker.last_window)
+        if found_open and not self._open_asked:  # the board never opens it for less than its cutoff
             self.finish("cutoff", "the board was found with its load switch opened", self._now)
         if self.ended_as is None and (fresh or new_boot or reconnected or not hello.running):
             self._set_up(hello, fresh)

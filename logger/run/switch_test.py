@@ -54,9 +54,10 @@ class SwitchTest:
         )
 
     @property
-    def alarm(self) -> str:
-        """What a switch that does not open asks for, in a sentence of its own; empty if it was not seen to fail."""
-        return f"{self.words[0].upper()}{self.words[1:]}: {STUCK_ADVICE}." if self.stuck else ""
+    def sentence(self) -> str:
+        """The words alone on a line; of a switch that does not open with what that asks for."""
+        advice = f": {STUCK_ADVICE}" if self.stuck else ""
+        return f"{self.words[0].upper()}{self.words[1:]}{advice}."
 
     def stands(self, now_utc: str) -> bool:
         """Seen to open, and lately enough to rely on for the coming night."""

@@ -120,6 +120,25 @@ def test_a_second_ctrl_c_does_not_wait_for_it() -> None:
     assert [*phases, bench.recording.phase] == [Phase.CLOSING, Phase.ENDED]
 
 
+@pytest.mark.parametrize("asked", [True, False])
+def test_an_opening_whose_line_was_lost_is_in_the_record_and_looked_at(asked: bool) -> None:
+    board = FeederBoard(load="1", welded=True)
+    bench = Bench(board)
+    bench.plug()
+    bench.run(2.0)
+    if asked:
+        bench.spoil = lambda data: data.replace(b"load,", b"l~ad,")
+        bench.recording.open_load(bench.now)
+    board.load = "0"
+    bench.unplug()
+    bench.spoil = lambda data: data
+    bench.plug()
+    bench.run(3.0)
+    assert any(event.text == "load switch found open" for event in bench.events("load"))
+    assert LOUD in bench.recording.switch.alarm
+    assert "does NOT open: 50 mA still flow" in bench.recording.description(bench.now).switch_alarm
+
+
 @pytest.mark.parametrize("wanted", [True, False])
 def test_after_a_cutoff_only_a_person_closes_it(wanted: bool) -> None:
     board = FeederBoard(load="0", opened="cutoff")
