@@ -8,18 +8,25 @@ from logger.board.stream import Hello
 SETTLE_US: Final = 500_000  # as the board waits: PROTOCOL.md, fault "switch"
 # What a piece's supply may leak through an open MOSFET, and what sits before it: the project's own figure.
 STANDBY_MA: Final = 1.0
-# A sensor whose sheet is not known: as the board's own limit, 400 uV.
-OWN_LIMIT_V: Final = 400e-6
+# The board's own limit: PROTOCOL.md, fault "switch".
+BOARD_LIMIT_V: Final = 400e-6
 _SHUNT_OHM: Final = 0.1
 
 
 def limit_ma(hello: Hello, pack_v: float) -> float:
-    """What may be read with the switch open: the sensor's greatest zero error at this voltage, and a standby."""
-    shunt_ohm = hello.shunt_ohm or _SHUNT_OHM
+    """What may be read with the switch open: the sensor's greatest zero error at this voltage, and a standby.
+
+    The board's own limit where the sensor's sheet is not known.
+    """
     sheet = sensor_limits(hello.sensor)
     if sheet is None:
-        return 1e3 * OWN_LIMIT_V / shunt_ohm
-    return sheet.zero_ma(hello.range_ma, shunt_ohm, pack_v) + STANDBY_MA
+        return board_limit_ma(hello)
+    return sheet.zero_ma(hello.range_ma, hello.shunt_ohm or _SHUNT_OHM, pack_v) + STANDBY_MA
+
+
+def board_limit_ma(hello: Hello) -> float:
+    """Beyond what current through an open switch the board says so by itself."""
+    return 1e3 * BOARD_LIMIT_V / (hello.shunt_ohm or _SHUNT_OHM)
 
 
 def has_settled(began_us: int, opened_us: int) -> bool:

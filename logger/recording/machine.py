@@ -253,6 +253,7 @@ class Recording:
             counters=self._axis.counters(),
             events=self.events.all(),
             clock=self._anchors.all(),
+            switch_test=self.switch.seen or self._base.switch_test,
         )
 
     def status(self) -> Status:
@@ -321,14 +322,13 @@ class Recording:
             lost = f" ({fault.detail} conversions)" if fault.detail else ""
             return f"{words}{lost}: {beyond_words(hello.shunt_ohm, hello.range_ma)}"
         if fault.code == SWITCH:
-            return f"{words}: {self.switch.board_says(fault.detail)}"
+            return f"{words}: {self.switch.board_says(fault.detail, hello, self._now.utc)}"
         return f"{words}: {fault.detail}" if fault.detail else words
 
     def _look_at_switch(self, window: Window) -> None:
         """It was opened a while ago; a window may say whether the current has gone."""
         seen = self.switch.window(window, self._hello, self._now.utc)
         if seen is not None:
-            self._base = replace(self._base, switch_test=seen)
             kind = "fault" if seen.stuck else "load"
             self.events.add(self._board_s(window.time_us), kind, seen.words)
 

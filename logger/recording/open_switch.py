@@ -2,15 +2,16 @@
 
 from logger.base.numbers import digits_text
 from logger.board.stream import Hello, Load, Window
-from logger.board.switch_watch import has_settled, limit_ma
+from logger.board.switch_watch import board_limit_ma, has_settled, limit_ma
 from logger.run.switch_test import STUCK_ADVICE, SwitchTest
 
 
 class OpenSwitch:
-    """``is_waiting``: it was opened, and whether the current has gone is not known yet."""
+    """``is_waiting``: it was opened, and whether the current has gone is not known yet; ``seen``: what told last."""
 
     def __init__(self) -> None:
         self.is_waiting = False
+        self.seen: SwitchTest | None = None
         self._stuck = ""
         self._before_ma = 0.0
         self._opened_us = 0
@@ -36,7 +37,7 @@ class OpenSwitch:
         self.is_waiting = False
 
     def window(self, window: Window, hello: Hello | None, utc: str) -> SwitchTest | None:
-        """The next window; what it tells of the switch, if it does."""
+        """The next window; what it tells of the switch, if it does, which is then ``seen``."""
         began_us, self._last_us = self._last_us, window.time_us
         if not self.is_waiting or began_us is None or not has_settled(began_us, self._opened_us):
             return None
@@ -46,14 +47,22 @@ class OpenSwitch:
         limit = limit_ma(hello, window.pack_v)
         seen = SwitchTest(hello.board, utc, self._before_ma, window.current_ma, limit)
         if seen.stuck:
-            self._shout(f"{digits_text(abs(seen.after_ma), 2)} mA still flow")
+            self._shout(_shown(seen.after_ma))
+        self.seen = seen
         return seen
 
-    def board_says(self, detail: str) -> str:
-        """The board's own fault line; gives its current in words."""
-        words = f"{milliamperes(detail)} mA"
-        self._shout(f"{words} still flow")
-        return words
+    def board_says(self, detail: str, hello: Hello | None, utc: str) -> str:
+        """The board's own fault line, its current as ``detail``; gives that in words."""
+        try:
+            after_ma = float(detail)
+        except ValueError:
+            self._shout(detail or "?")
+            return f"{detail or '?'} mA"
+        self._shout(_shown(after_ma))
+        if hello is not None and not (self.seen and self.seen.stuck):
+            limit = board_limit_ma(hello)
+            self.seen = SwitchTest(hello.board, utc, self._before_ma, after_ma, limit)
+        return f"{_shown(after_ma)} mA"
 
     def ended(self) -> str:
         """What belongs into the text of the run's end."""
@@ -61,14 +70,10 @@ class OpenSwitch:
             return f"; {self._stuck}"
         return "; the load switch opened, but nobody saw the current go" if self.is_waiting else ""
 
-    def _shout(self, words: str) -> None:
+    def _shout(self, current: str) -> None:
         if not self._stuck:
-            self._stuck = f"THE LOAD SWITCH DOES NOT OPEN: {words}"
+            self._stuck = f"THE LOAD SWITCH DOES NOT OPEN: {current} mA still flow"
 
 
-def milliamperes(text: str) -> str:
-    """A board's figure without the digits that nobody needs."""
-    try:
-        return digits_text(abs(float(text)), 2)
-    except ValueError:
-        return text or "?"
+def _shown(current_ma: float) -> str:
+    return digits_text(abs(current_ma), 2)

@@ -73,6 +73,16 @@ def test_the_boards_own_word_is_enough() -> None:
     assert event.text == "the load switch is open, but current still flows: 48 mA"
 
 
+def test_the_boards_own_word_is_in_the_record_too() -> None:
+    bench = Bench(FeederBoard(load="0", opened="cutoff"))
+    bench.plug()
+    bench.run(1.0)
+    bench.say(frame(f"fault,{bench.board.time_us},switch,48.2130"))
+    alarm = bench.recording.description(bench.now).switch_alarm
+    assert alarm.startswith("The load switch does NOT open: 48 mA still flow: take the cells out now"), "what flowed before is not known"  # fmt: skip
+    assert seen(bench.recording, bench).limit_ma == pytest.approx(4.0), "PROTOCOL.md: 400 uV"
+
+
 def test_a_piece_that_draws_next_to_nothing_proves_nothing() -> None:
     bench = at_the_end(FeederBoard(load="1", current_ma=1.5))
     test = seen(bench.recording, bench)
