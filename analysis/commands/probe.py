@@ -27,7 +27,7 @@ from logger.recording.plan import EXIT_LOAD_UNCONFIRMED
 from logger.recording.screen import BELL
 from logger.recording.sensor_watch import sensor_of
 from logger.run.description import Description
-from logger.run.switch_test import STUCK_ADVICE, SwitchTest
+from logger.run.switch_test import SwitchTest
 
 
 class SensorAddress(click.ParamType[str]):
@@ -97,11 +97,10 @@ def probe_command(
     limits = limits_of(Description(sensor=sensor_of(hello)))
     verdict = judge(hello, heard, limits.current_offset_ma if limits else 0.0)
     results = _results(heard.seen, limits) if heard.seen else {}
-    flows = STUCK_ADVICE in verdict.next_step  # seen without a test: it is open already
     failed = test_switch and switch_test is not None and switch_test.stuck
     if as_json:
         click.echo(json.dumps(_as_json(hello, heard, results, verdict, switch_test), indent=1))
-        sys.exit(EXIT_LOAD_UNCONFIRMED if failed or flows else 0)
+        sys.exit(EXIT_LOAD_UNCONFIRMED if failed or verdict.stuck else 0)
     if _simulated(hello):
         click.echo("SIMULATED: no hardware is there.")
     answer = _answer(
@@ -120,7 +119,7 @@ def probe_command(
         echo_next(("The night's run", ["start", *at, *fresh]))
     else:
         echo_next(("Then look again", ["probe", *at]))
-    if flows:
+    if verdict.stuck:
         sys.exit(EXIT_LOAD_UNCONFIRMED)
 
 
@@ -163,9 +162,9 @@ def _scatter(value: float, unit: str, count: int) -> Quantity:
 def _answer(verdict: Verdict, switch: str | None, failed: bool) -> list[tuple[str, str]]:
     """What was asked, first: is it wired right, does the switch open. A switch that does not comes before all."""
     rows = [("Wiring", verdict.words)]
-    if verdict.next_step and not (failed and STUCK_ADVICE in verdict.next_step):
+    if verdict.next_step and not (failed and verdict.stuck):
         rows.append(("", f"Next: {verdict.next_step}"))
-    if switch is None or (not failed and STUCK_ADVICE in verdict.next_step):
+    if switch is None or (not failed and verdict.stuck):
         return rows
     return [("Switch", switch), *rows] if failed else [*rows, ("Switch", switch)]
 
@@ -242,11 +241,10 @@ def _switch_text(test: SwitchTest | None, hello: Hello) -> str:
         return (
             "Nobody has seen it open: add --test-switch (the piece on; it goes dark for a second)."
         )
-    words = f"{test.words[0].upper()}{test.words[1:]}"
     if test.stuck:
-        return f"{BELL}{words}. Next: {STUCK_ADVICE}."
+        return f"{BELL}{test.sentence}"
     when = "" if test.stands(read_clocks().utc) else f" (seen {test.tested_utc[:10]}; test it anew)"
-    return f"{words}{when}."
+    return f"{test.sentence.removesuffix('.')}{when}."
 
 
 def _as_json(

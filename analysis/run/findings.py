@@ -39,7 +39,7 @@ def findings(
     return tuple(
         plain_text(text)
         for text in (
-            *_switch(run),
+            *filter(None, [run.description.switch_alarm]),
             *map(str, wiring),
             *_cutoff(trace, fall, hold_s, lifetime),
             *lifetime.cautions,
@@ -58,12 +58,6 @@ def findings(
             *run.problems,
         )
     )
-
-
-def _switch(run: Run) -> list[str]:
-    """A load switch that let current through when it was open."""
-    seen = run.description.switch_test
-    return [seen.alarm] if seen is not None and seen.stuck else []
 
 
 def _sensor(run: Run) -> list[str]:

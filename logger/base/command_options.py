@@ -51,6 +51,11 @@ fresh_option: Final = click.option(
     default=None,
     help="The pack began fresh or freshly charged, or part-used; checked against its voltage.",
 )
+close_load_option: Final = click.option(
+    "--close-load",
+    is_flag=True,
+    help="A fresh pack is in: close the load switch although the board's cutoff opened it.",
+)
 mode_draw_option: Final = click.option(
     "--mode-draw",
     "modes_ma",

@@ -69,11 +69,12 @@ class Heard:
 
 @dataclass(frozen=True)
 class Verdict:
-    """One sentence on the wiring, and what to do; ``good``: nothing to do."""
+    """One sentence on the wiring, and what to do; ``good``: nothing to do; ``stuck``: current flows through an open load switch."""
 
     good: bool
     words: str
     next_step: str = ""
+    stuck: bool = False
 
 
 def listen(
@@ -230,6 +231,7 @@ def _current(hello: Hello, seen: Seen, zero_ma: float) -> Verdict | None:
                 False,
                 f"The load switch is open, and {seen.current_ma:.0f} mA flow all the same.",
                 f"{STUCK_ADVICE}.",
+                stuck=True,
             )
         if seen.bus_v < NO_VOLTAGE_V:
             return Verdict(

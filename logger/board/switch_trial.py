@@ -4,6 +4,7 @@ import json
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import asdict
+from itertools import pairwise
 from pathlib import Path
 from typing import Final
 
@@ -13,7 +14,7 @@ from logger.base.config_folder import FOLDER_VARIABLE, config_folder
 from logger.base.errors import BenchError
 from logger.board.probe_check import LineSource, set_back
 from logger.board.stream import Hello, Item, Load, Window
-from logger.board.switch_watch import SwitchWatch, limit_ma
+from logger.board.switch_watch import has_settled, limit_ma
 from logger.run.switch_test import SwitchTest
 
 WINDOW_US: Final = 100_000
@@ -91,23 +92,23 @@ def _trial(trial: _Trial, hello: Hello) -> SwitchTest:
     before = trial.windows[-3:]
     if not trial.switched("0"):
         raise _silent(hello, "opened")
-    watch = SwitchWatch()
-    watch.opened(trial.load_us, max(window.current_ma for window in before))
     trial.windows.clear()
     opened_us = trial.load_us
     trial.listen(lambda: trial.span_s(opened_us) >= OPEN_S)
-    told = []
-    for window in trial.windows:
-        if watch.window(window):
-            told.append(window.current_ma)
-            watch.is_waiting = (
-                True  # the rest of the second counts, too: a piece may draw in bursts
-            )
+    told = [
+        window.current_ma
+        for last, window in pairwise(trial.windows)
+        if has_settled(last.time_us, opened_us)
+    ]
     if not told:
         raise _silent(hello, "measured")
-    most = limit_ma(hello, before[-1].pack_v)
-    after = max(told, key=abs)
-    return SwitchTest(hello.board, read_clocks().utc, watch.before_ma, after, most)
+    return SwitchTest(
+        hello.board,
+        read_clocks().utc,
+        before_ma=max(window.current_ma for window in before),
+        after_ma=max(told, key=abs),  # a piece may draw in bursts
+        limit_ma=limit_ma(hello, before[-1].pack_v),
+    )
 
 
 def _refuse(hello: Hello) -> None:

@@ -60,16 +60,10 @@ def _answer(run: Run) -> list[str]:
         f"{run.folder}{title}: {sound}",
         *(f"  {problem}" for problem in run.problems),
         *_counted_apart(run),
-        *_stuck(run),
+        *([f"  {run.description.switch_alarm}"] if run.description.switch_alarm else []),
         f"{len(run.samples)} rows used, {run.rows_rejected} left out; {span_words(_duration_s(run))}, "
         f"usual step {span_words(_usual_step_s(run))}.{end.rstrip('.') + '.' if end else ''}",
     ]
-
-
-def _stuck(run: Run) -> list[str]:
-    """A load switch that let current through when it was open."""
-    seen = run.description.switch_test
-    return [f"  {seen.alarm}"] if seen is not None and seen.stuck else []
 
 
 def _counted_apart(run: Run) -> list[str]:

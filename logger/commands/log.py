@@ -1,17 +1,26 @@
 """``drawbench log``: record a run, or several side by side."""
 
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from logger.base.command_options import Duration, Need, baud_option, fresh_option, mode_draw_option
+from logger.base.command_options import (
+    Duration,
+    Need,
+    baud_option,
+    close_load_option,
+    fresh_option,
+    mode_draw_option,
+)
+from logger.base.errors import BenchError
 from logger.base.measures import CELSIUS_OF_BENCH, MAH_ABOVE_0, MILLIAMPERES_ABOVE_0, VOLTS_ABOVE_0
 from logger.base.next_step import next_words
 from logger.base.pack import USED_HELP
+from logger.board.switch_trial import keep, tests_folder
 from logger.recording.follow_up import end_line
 from logger.recording.forecast_beside import Forecasts
 from logger.recording.plan import (
@@ -124,11 +133,7 @@ def default_folder() -> Path:
     metavar="RUN",
     help="Go on in this run instead of starting a new one.",
 )
-@click.option(
-    "--close-load",
-    is_flag=True,
-    help="A fresh pack is in: close the load switch although the board's cutoff opened it.",
-)
+@close_load_option
 @click.option(
     "--give-up",
     "give_up_s",
@@ -232,10 +237,23 @@ def _record(
     code = max(recorder.exit_code for recorder in recorders)
     for recorder in recorders:
         screen.say(end_line(recorder.folder, recorder.recording.status()))
+        _keep_seen(recorder, screen.say)
     if then:
         code = max(code, *(recorder.follow_up(then) for recorder in recorders))
     screen.say("\n" + next_words(*_next_steps(recorders)))
     return code
+
+
+def _keep_seen(recorder: Recorder, say: Callable[[str], None]) -> None:
+    """What a run saw of the load switch is the board's newest test of it, where it told something."""
+    seen = recorder.recording.switch.seen
+    if seen is None or not (seen.opened or seen.stuck):
+        return
+    try:
+        keep(tests_folder(), seen)
+    except BenchError as error:
+        if seen.stuck:
+            say(str(error))
 
 
 def _sure(question: str) -> bool:

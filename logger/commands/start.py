@@ -10,7 +10,7 @@ from typing import Any, Final
 import click
 
 from logger.base.clock import read_clocks
-from logger.base.command_options import Need, fresh_option, mode_draw_option
+from logger.base.command_options import Need, close_load_option, fresh_option, mode_draw_option
 from logger.base.durations import HOLD_DEFAULT_S, duration_text, parse_duration_s
 from logger.base.errors import BenchError
 from logger.base.measures import MAH_ABOVE_0, VOLTS_ABOVE_0
@@ -31,7 +31,6 @@ from logger.recording.safety import (
     check_cutoff,
     unattended,
 )
-from logger.run.switch_test import STUCK_ADVICE
 
 TEXT_WIDTH: Final = 79
 WINDOW_S: Final = 1.0
@@ -88,11 +87,7 @@ WIRING: Final = """\
 @click.option(
     "--attended", is_flag=True, help="Somebody stays with the lithium cells all the time."
 )
-@click.option(
-    "--close-load",
-    is_flag=True,
-    help="A fresh pack is in: close the load switch although the board's cutoff opened it.",
-)
+@close_load_option
 @click.option("--no-check", is_flag=True, help="Do not look at voltage and current first.")
 @click.option(
     "--yes",
@@ -268,10 +263,9 @@ def _try_switch(ask: _Asker, options: dict[str, Any], board: Found) -> list[str]
         return []
     test = try_switch(board.link, LineDecoder().feed, hello)
     keep(tests_folder(), test)
-    words = f"{test.words[0].upper()}{test.words[1:]}."
     if test.stuck:
-        return [f"{words} Next: {STUCK_ADVICE}."]
-    click.echo(textwrap.fill(words, TEXT_WIDTH))
+        return [test.sentence]
+    click.echo(textwrap.fill(test.sentence, TEXT_WIDTH))
     return []
 
 

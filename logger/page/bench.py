@@ -10,7 +10,6 @@ from typing import Any, Final
 
 from logger.base.durations import clock_text, rough_text
 from logger.base.errors import BenchError
-from logger.base.fault_words import load_state
 from logger.base.left import Left
 from logger.base.marks import mark_text
 from logger.base.pack import SAFETY_CLOSING
@@ -289,15 +288,12 @@ def _load_switch(run: PageRun) -> str:
     """``1`` closed, ``0`` opened, ``-`` there is none, as the logger says it, else by the run's events."""
     if "load" in run.live:
         return str(run.live["load"])
-    return load_state(e.text for e in run.feed.description.events if e.kind == "load")
+    return run.feed.description.load_state
 
 
 def _alarm(run: PageRun) -> str:
     """Current flows through an open load switch, as the logger says it, else as the run's record has it."""
-    if run.live.get("alarm"):
-        return str(run.live["alarm"])
-    seen = run.feed.description.switch_test
-    return seen.alarm if seen is not None and _load_switch(run) == "0" else ""
+    return str(run.live.get("alarm") or run.feed.description.switch_alarm)
 
 
 def _left(left: Left, now_s: float, simulated: bool) -> dict[str, Any]:

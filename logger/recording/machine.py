@@ -253,6 +253,7 @@ class Recording:
             counters=self._axis.counters(),
             events=self.events.all(),
             clock=self._anchors.all(),
+            switch_test=self.switch.seen or self._base.switch_test,
         )
 
     def status(self) -> Status:
@@ -321,14 +322,13 @@ class Recording:
             lost = f" ({fault.detail} conversions)" if fault.detail else ""
             return f"{words}{lost}: {beyond_words(hello.shunt_ohm, hello.range_ma)}"
         if fault.code == SWITCH:
-            return f"{words}: {self.switch.board_says(fault.detail)}"
+            return f"{words}: {self.switch.board_says(fault.detail, hello, self._now.utc)}"
         return f"{words}: {fault.detail}" if fault.detail else words
 
     def _look_at_switch(self, window: Window) -> None:
         """It was opened a while ago; a window may say whether the current has gone."""
         seen = self.switch.window(window, self._hello, self._now.utc)
         if seen is not None:
-            self._base = replace(self._base, switch_test=seen)
             kind = "fault" if seen.stuck else "load"
             self.events.add(self._board_s(window.time_us), kind, seen.words)
 
@@ -371,14 +371,15 @@ class Recording:
             self._base, hello, self.run_s(self._now), fresh=fresh, again=new_boot or reconnected
         )
         self._maker.boot = hello.boot
-        if fresh and hello.load in LOAD_STATES:
+        # Its line was lost, or came while nobody listened.
+        found_open = not fresh and hello.load == "0" and load_before == "1"
+        if found_open or (fresh and hello.load in LOAD_STATES):
             # So that whoever reads the run knows of the switch.
             self.events.add(self.run_s(self._now), "load", load_text(hello.load, "status"))
-        if not fresh and hello.load == "0" and load_before == "1" and not self._open_asked:
-            # Its line was lost, or came while nobody listened; the board never opens it for less.
-            if hello.running:
-                found = Load(hello.time_us, "0", "status")
-                self.switch.follow(found, load_before, self._maker.last_window)
+        if found_open and hello.running:
+            found = Load(hello.time_us, "0", "status")
+            self.switch.follow(found, load_before, self._maker.last_window)
+        if found_open and not self._open_asked:  # the board never opens it for less than its cutoff
             self.finish("cutoff", "the board was found with its load switch opened", self._now)
         if self.ended_as is None and (fresh or new_boot or reconnected or not hello.running):
             self._set_up(hello, fresh)

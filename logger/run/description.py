@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field, fields, replace
 from typing import Any, Final, TypeVar
 
+from logger.base.fault_words import load_state
 from logger.base.pack import CHEMISTRIES, RECHARGEABLE, Pack
 from logger.run.calibration import Calibration, calibration_from_json
 from logger.run.format import (
@@ -204,6 +205,17 @@ class Description:
     def simulated(self) -> bool:
         """Whether a simulated board recorded it."""
         return bool(self.board and self.board.firmware.lower().startswith("simulated"))
+
+    @property
+    def load_state(self) -> str:
+        """How the load switch stood last: ``1`` closed, ``0`` open; ``-``: the run tells of none."""
+        return load_state(event.text for event in self.events if event.kind == "load")
+
+    @property
+    def switch_alarm(self) -> str:
+        """The load switch is open, and current was seen to flow all the same; empty: not seen, or it is closed."""
+        seen = self.switch_test
+        return seen.sentence if seen and seen.stuck and self.load_state == "0" else ""
 
 
 def to_document(description: Description, columns: Sequence[str]) -> dict[str, Any]:

@@ -18,8 +18,8 @@ STUCK_ADVICE: Final = (
 
 @dataclass(frozen=True)
 class SwitchTest:
-    """Currents in mA: mean of a window before the load switch was opened, the greatest mean of one after it had
-    half a second, and how much may flow through an open one (the sensor's greatest zero error and a standby of 1 mA).
+    """Currents in mA: mean of a window before the load switch was opened (0: not seen), the greatest mean of one after
+    it had half a second, and how much may flow through an open one (the sensor's greatest zero error and a standby of 1 mA).
 
     ``tested_utc``: when; ``board``: by its own name.
     """
@@ -44,7 +44,8 @@ class SwitchTest:
         """One sentence without its full stop."""
         before, after = _shown(self.before_ma), _shown(self.after_ma)
         if self.stuck:
-            return f"the load switch does NOT open: {after} mA still flow ({before} mA before)"
+            was = f" ({before} mA before)" if self.before_ma else ""
+            return f"the load switch does NOT open: {after} mA still flow{was}"
         if self.opened:
             left = f"under {_shown(self.limit_ma)} mA"
             return f"the load switch opens: {before} mA before, {left} after"
@@ -54,9 +55,10 @@ class SwitchTest:
         )
 
     @property
-    def alarm(self) -> str:
-        """What a switch that does not open asks for, in a sentence of its own; empty if it was not seen to fail."""
-        return f"{self.words[0].upper()}{self.words[1:]}: {STUCK_ADVICE}." if self.stuck else ""
+    def sentence(self) -> str:
+        """The words alone on a line; of a switch that does not open with what that asks for."""
+        advice = f": {STUCK_ADVICE}" if self.stuck else ""
+        return f"{self.words[0].upper()}{self.words[1:]}{advice}."
 
     def stands(self, now_utc: str) -> bool:
         """Seen to open, and lately enough to rely on for the coming night."""

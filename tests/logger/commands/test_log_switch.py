@@ -18,6 +18,9 @@ from firmware_probe.twin.pack import IdealPack
 from firmware_probe.twin.sensor import INA219, CurrentSensor
 from firmware_probe.twin.serve import BoardServer
 from firmware_probe.twin.simulated_board import SimulatedBoard
+from logger.base.clock import read_clocks
+from logger.board import switch_trial
+from logger.run.switch_test import SwitchTest
 from tests.support.log_process import read_described, read_table, run_log
 
 pytestmark = [
@@ -52,7 +55,12 @@ def test_a_new_board_is_closed_recorded_opened_and_seen_to_open(tmp_path: Path) 
 
 
 @pytest.mark.parametrize("way", ["weld", "bridge"])
-def test_a_switch_that_does_not_open_is_exit_code_4_and_shouted(tmp_path: Path, way: str) -> None:
+def test_a_switch_that_does_not_open_is_exit_code_4_and_shouted(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, way: str
+) -> None:
+    monkeypatch.setenv("DRAWBENCH_CONFIG_FOLDER", str(tmp_path))
+    kept_at = switch_trial.tests_folder()
+    switch_trial.keep(kept_at, SwitchTest("7F3A91C2", read_clocks().utc, 200.0, 0.3, 4.3))
     with serve(f"0:{way}=100000") as server:
         done = run_log(tmp_path / "run", "--port", server.port, "--for", "5s", "--open-load", "--no-forecast")  # fmt: skip
     assert done.returncode == 4, done.stdout
@@ -65,6 +73,9 @@ def test_a_switch_that_does_not_open_is_exit_code_4_and_shouted(tmp_path: Path, 
     assert any("the load switch does NOT open" in text for text in faults), "the logger's own"
     assert described.switch_test is not None
     assert described.switch_test.stuck
+    kept = switch_trial.last_test(kept_at, "7F3A91C2")
+    assert kept is not None
+    assert kept.stuck, "what was seen before the run does not stand for the next night"
     for command in (["check"], ["rundown"], ["rundown", "--json"]):
         told = CliRunner().invoke(cli, [*command, str(tmp_path / "run")]).output
         assert "The load switch does NOT open: 200 mA still flow" in " ".join(told.split()), command

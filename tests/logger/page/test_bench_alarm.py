@@ -43,7 +43,7 @@ def test_no_alarm_while_it_is_closed_or_opens(tmp_path: Path) -> None:
 
 def test_by_the_loggers_word(tmp_path: Path) -> None:
     switch = OpenSwitch()
-    switch.board_says("48.2130")
+    switch.board_says("48.2130", None, "")
     live = {"alarm": switch.alarm, "load": "0", "phase": "recording", "goal": "until below 2.7 V"}
     opens = SwitchTest("7F3A91C2", "2026-11-29T12:00:00+00:00", 200.0, 0.2, 4.3)
     state = state_of(tmp_path / "d", test=opens, load="0", live=live)

@@ -73,6 +73,16 @@ def test_the_boards_own_word_is_enough() -> None:
     assert event.text == "the load switch is open, but current still flows: 48 mA"
 
 
+def test_the_boards_own_word_is_in_the_record_too() -> None:
+    bench = Bench(FeederBoard(load="0", opened="cutoff"))
+    bench.plug()
+    bench.run(1.0)
+    bench.say(frame(f"fault,{bench.board.time_us},switch,48.2130"))
+    alarm = bench.recording.description(bench.now).switch_alarm
+    assert alarm.startswith("The load switch does NOT open: 48 mA still flow: take the cells out now"), "what flowed before is not known"  # fmt: skip
+    assert seen(bench.recording, bench).limit_ma == pytest.approx(4.0), "PROTOCOL.md: 400 uV"
+
+
 def test_a_piece_that_draws_next_to_nothing_proves_nothing() -> None:
     bench = at_the_end(FeederBoard(load="1", current_ma=1.5))
     test = seen(bench.recording, bench)
@@ -118,6 +128,25 @@ def test_a_second_ctrl_c_does_not_wait_for_it() -> None:
     bench.recording.finish("user", "again", bench.now)
     bench.run(0.5)
     assert [*phases, bench.recording.phase] == [Phase.CLOSING, Phase.ENDED]
+
+
+@pytest.mark.parametrize("asked", [True, False])
+def test_an_opening_whose_line_was_lost_is_in_the_record_and_looked_at(asked: bool) -> None:
+    board = FeederBoard(load="1", welded=True)
+    bench = Bench(board)
+    bench.plug()
+    bench.run(2.0)
+    if asked:
+        bench.spoil = lambda data: data.replace(b"load,", b"l~ad,")
+        bench.recording.open_load(bench.now)
+    board.load = "0"
+    bench.unplug()
+    bench.spoil = lambda data: data
+    bench.plug()
+    bench.run(3.0)
+    assert any(event.text == "load switch found open" for event in bench.events("load"))
+    assert LOUD in bench.recording.switch.alarm
+    assert "does NOT open: 50 mA still flow" in bench.recording.description(bench.now).switch_alarm
 
 
 @pytest.mark.parametrize("wanted", [True, False])
