@@ -19,6 +19,7 @@ from firmware_probe.interpreter.process import (
 from firmware_probe.line_format import crc16
 from tests.support.firmware_sim.toolchain import required
 
+# Of an INA219: the sensor's usual time from one pair to the next.
 PAIR_US: Final = 1064
 
 
@@ -45,7 +46,7 @@ def started(folder: Path, heap_bytes: int = HEAP_BYTES) -> Iterator[Interpreter]
 def steady(
     interpreter: Interpreter, count: int, shunt: int = 500, bus: int = 1100, start_us: int = 0
 ) -> int:
-    """So many pairs alike, one every 1064 us; gives when the last is done."""
+    """So many pairs alike, one every ``PAIR_US``; gives when the last is done."""
     ends_us = start_us + PAIR_US * np.arange(1, count + 1, dtype=np.int64)
     alike = np.ones(count, dtype=np.int64)
     interpreter.pairs(ends_us, shunt * alike, bus * alike)
