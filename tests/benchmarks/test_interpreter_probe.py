@@ -14,9 +14,9 @@ import pytest
 from firmware_probe.interpreter.process import HEAP_BYTES
 from firmware_probe.line_format import command
 from logger.commands.interpreter_folder import BOARDS, board_files
+from tests.support.board_output import bodies
 from tests.support.interpreter_bench import (
     PAIR_US,
-    bodies,
     kinds,
     needs_interpreter,
     play,

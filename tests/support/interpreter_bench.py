@@ -16,7 +16,6 @@ from firmware_probe.interpreter.process import (
     InterpreterMissing,
     interpreter_command,
 )
-from firmware_probe.line_format import crc16
 from tests.support.firmware_sim.toolchain import required
 
 # Of an INA219: the sensor's usual time from one pair to the next.
@@ -66,18 +65,6 @@ def play(
         interpreter.pairs(ends_us[part], shunt[part], bus[part])
         sent += interpreter.run(int(ends_us[part][-1])).sent
     return sent
-
-
-def bodies(sent: bytes) -> list[str]:
-    """Bodies of the lines; every one must have a right CRC, and nothing may be between them."""
-    found = []
-    for line in sent.decode("ascii").split("\n"):
-        if line:
-            body, star, crc = line.partition("*")
-            assert star
-            assert crc == f"{crc16(body.encode('ascii')):04X}", line
-            found.append(body)
-    return found
 
 
 def kinds(found: list[str], *wanted: str) -> list[str]:
