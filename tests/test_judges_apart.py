@@ -19,9 +19,8 @@ ADAPTERS: Final = {
 # The board's lines are the contract; this test reads the generated ones with the tool's decoder.
 MEETS_THE_CONTRACT: Final = "tests.benchmarks.measurement_judge.test_windows"
 SUPPORT: Final = (
-    *("known_budgets", "true_pieces", "limited_pieces", "drawn_budgets"),
-    *("hazard_pieces", "washed_pieces"),
-)
+    "known_budgets", "true_pieces", "limited_pieces", "drawn_budgets", "hazard_pieces", "washed_pieces",
+)  # fmt: skip
 
 
 def judges() -> list[Path]:

@@ -14,7 +14,14 @@ import pytest
 from firmware_probe.interpreter.process import HEAP_BYTES
 from firmware_probe.line_format import command
 from logger.commands.interpreter_folder import BOARDS, board_files
-from tests.support.interpreter_bench import bodies, kinds, needs_interpreter, play, started
+from tests.support.board_output import bodies
+from tests.support.interpreter_bench import (
+    PAIR_US,
+    kinds,
+    needs_interpreter,
+    play,
+    started,
+)
 
 pytestmark = needs_interpreter
 
@@ -25,7 +32,7 @@ PORTS = ("rp2", "esp32", "samd", "circuit")
 
 def caught(folder: Path, port: str, averages: int, look_us: int) -> tuple[int, int, int]:
     """(made by the sensor, fetched, told as missed) in ``SECONDS``."""
-    pair_us = 1064 * averages
+    pair_us = PAIR_US * averages
     with started(folder) as board:
         board.set("look_us", look_us)
         board.boot(port, averages=averages, costs=True)

@@ -1,4 +1,7 @@
-"""Do the intervals of an INA228's runs hold? Boards drawn from its data sheet, as for the other two chips."""
+"""Do the intervals of an INA228's runs hold? Boards drawn from its data sheet, as for the other two chips.
+
+Its figures (tests/SOURCES.md C25) are from memory, the tool's too: this judges what is made of them, not the figures.
+"""
 
 import pytest
 

@@ -16,9 +16,9 @@ from firmware_probe.interpreter.process import (
     InterpreterMissing,
     interpreter_command,
 )
-from firmware_probe.line_format import crc16
 from tests.support.firmware_sim.toolchain import required
 
+# Of an INA219: the sensor's usual time from one pair to the next.
 PAIR_US: Final = 1064
 
 
@@ -45,7 +45,7 @@ def started(folder: Path, heap_bytes: int = HEAP_BYTES) -> Iterator[Interpreter]
 def steady(
     interpreter: Interpreter, count: int, shunt: int = 500, bus: int = 1100, start_us: int = 0
 ) -> int:
-    """So many pairs alike, one every 1064 us; gives when the last is done."""
+    """So many pairs alike, one every ``PAIR_US``; gives when the last is done."""
     ends_us = start_us + PAIR_US * np.arange(1, count + 1, dtype=np.int64)
     alike = np.ones(count, dtype=np.int64)
     interpreter.pairs(ends_us, shunt * alike, bus * alike)
@@ -65,18 +65,6 @@ def play(
         interpreter.pairs(ends_us[part], shunt[part], bus[part])
         sent += interpreter.run(int(ends_us[part][-1])).sent
     return sent
-
-
-def bodies(sent: bytes) -> list[str]:
-    """Bodies of the lines; every one must have a right CRC, and nothing may be between them."""
-    found = []
-    for line in sent.decode("ascii").split("\n"):
-        if line:
-            body, star, crc = line.partition("*")
-            assert star
-            assert crc == f"{crc16(body.encode('ascii')):04X}", line
-            found.append(body)
-    return found
 
 
 def kinds(found: list[str], *wanted: str) -> list[str]:

@@ -1,6 +1,5 @@
 """Runs whose answers are known from a formula, for the tests of analysis and report."""
 
-import json
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -12,9 +11,10 @@ import pandas as pd
 
 from analysis.forecast.chemistry_prior import FAMILIES, curve_table
 from logger.base.pack import Pack
-from logger.run.description import Board, Description, Sensor, Stop, to_document
-from logger.run.format import COLUMN_BY_NAME, DESCRIPTION_NAME
+from logger.run.description import Board, Description, Sensor, Stop
+from logger.run.format import COLUMN_BY_NAME
 from logger.run.reader import Run
+from logger.run.store import write_description
 
 Floats = npt.NDArray[np.float64]
 INA219 = Sensor("INA219", shunt_ohm=0.1, range_ma=3200.0, bus_range_v=32.0, address="40")
@@ -117,6 +117,5 @@ def write_samples(folder: Path, run: Run) -> None:
 def stored(folder: Path, run: Run) -> Path:
     """Write the run as a recording would leave it; gives the folder."""
     write_samples(folder, run)
-    document = to_document(run.description, [str(name) for name in run.samples.columns])
-    (folder / DESCRIPTION_NAME).write_text(json.dumps(document), encoding="utf-8")
+    write_description(folder, run.description, [str(name) for name in run.samples.columns])
     return folder

@@ -17,9 +17,8 @@ from analysis.commands.report import report_command
 from analysis.door.budget import budget
 from logger.base.pack import Pack
 from logger.run.description import Board, Description
-from logger.run.store import write_description
 from tests.support.places import SAMPLES, VEST_BUDGET
-from tests.support.runs_by_formula import board_run, write_samples
+from tests.support.runs_by_formula import board_run, stored
 
 # The template's piece: 3x AA alkaline, gives up at 2.7 V; drawn here as the template asks.
 MEAN_MA = 175.0
@@ -44,10 +43,7 @@ def make(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Make:
         description: Description = replace(
             run.description, state="ended", pack=Pack("alkaline", 3, "AA"), title=name, **changes
         )
-        folder = tmp_path / "runs" / name
-        write_samples(folder, replace(run, description=description))
-        write_description(folder, description, list(run.samples.columns))
-        return folder
+        return stored(tmp_path / "runs" / name, replace(run, description=description))
 
     return _make
 

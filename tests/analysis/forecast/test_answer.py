@@ -1,6 +1,5 @@
 """Each opinion has the say that it has earned on the run; where none has, the bound still holds."""
 
-import json
 from dataclasses import replace
 from pathlib import Path
 
@@ -15,10 +14,8 @@ from analysis.forecast.words import forecast_line, forecast_words
 from analysis.run.history import History
 from logger.base.errors import BenchError
 from logger.base.pack import Pack
-from logger.run.description import to_document
-from logger.run.format import DESCRIPTION_NAME
 from logger.run.reader import read_run
-from tests.support.runs_by_formula import VEST, alkaline_v, board_run, sampled_run, write_samples
+from tests.support.runs_by_formula import VEST, alkaline_v, board_run, sampled_run, stored
 
 Array = NDArray[np.float64]
 TIME_S: Array = np.arange(20.0, 36001.0, 20.0)
@@ -162,8 +159,6 @@ def test_only_earlier_runs_of_such_a_pack_beside_it_are_leaned_on(tmp_path: Path
         started = f"{when}T18:00:00Z"
         run = board_run(alkaline_v, lambda t: np.full(len(t), 110.0), 64000, 200.0, parts=2)
         described = replace(run.description, title=title, pack=pack, started_utc=started)
-        write_samples(tmp_path / name, replace(run, description=described))
-        document = to_document(described, [str(column) for column in run.samples.columns])
-        (tmp_path / name / DESCRIPTION_NAME).write_text(json.dumps(document))
+        stored(tmp_path / name, replace(run, description=described))
     now = read_run(tmp_path / "now")
     assert [run.name for run in earlier_runs(now.folder, now.description)] == ["first"]

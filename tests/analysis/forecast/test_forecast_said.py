@@ -1,6 +1,5 @@
 """What the user says of the pack's start reaches every forecast; odd runs get words from the command itself."""
 
-import json
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -18,20 +17,18 @@ from logger.base.errors import BenchError
 from logger.base.pack import Pack
 from logger.run.description import Description, Event, Stop, from_document, to_document
 from logger.run.feed import RunFeed
-from logger.run.format import DESCRIPTION_NAME
 from logger.run.reader import Run
-from tests.support.runs_by_formula import sampled_run, write_samples
+from tests.support import runs_by_formula
+from tests.support.runs_by_formula import sampled_run
 
 Array = NDArray[np.float64]
 PACK = Pack("alkaline", 3, "AA", 2200.0)
 
 
 def stored(folder: Path, run: Run, **said: Any) -> Path:
-    described = replace(run.description, **said)
-    write_samples(folder, replace(run, description=described))
-    document = to_document(described, [str(column) for column in run.samples.columns])
-    (folder / DESCRIPTION_NAME).write_text(json.dumps(document))
-    return folder
+    return runs_by_formula.stored(
+        folder, replace(run, description=replace(run.description, **said))
+    )
 
 
 def falling(rows: int = 400) -> Run:

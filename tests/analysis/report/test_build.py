@@ -24,8 +24,7 @@ from analysis.say.section import FigureFile, Section
 from logger.base.errors import BenchError
 from logger.run.description import Board, Event
 from logger.run.reader import Run
-from logger.run.store import write_description
-from tests.support.runs_by_formula import Floats, board_run, sampled_run, stop_at, write_samples
+from tests.support.runs_by_formula import Floats, board_run, sampled_run, stop_at, stored
 
 HOSTILE = (
     "<script>alert(1)</script>",
@@ -323,8 +322,7 @@ def test_command_writes_beside_the_run_and_says_where(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     run = vest(stop=stop_at(3.0, 5.0))
-    write_samples(tmp_path / "night", run)
-    write_description(tmp_path / "night", run.description, list(run.samples.columns))
+    stored(tmp_path / "night", run)
     monkeypatch.chdir(tmp_path)
     answer = CliRunner().invoke(report_command, ["night"])
     assert answer.exit_code == 0, answer.output

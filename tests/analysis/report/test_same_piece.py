@@ -25,10 +25,10 @@ from analysis.report.sheet import sheet_figure
 from analysis.run.rundown import rundown
 from analysis.say.figures import figure_style
 from logger.base.pack import parse_pack
-from logger.run.description import Board, to_document
-from logger.run.format import DESCRIPTION_NAME
+from logger.run.description import Board
 from logger.run.reader import read_run
-from tests.support.runs_by_formula import VEST, board_run, stop_at, write_samples
+from tests.support import runs_by_formula
+from tests.support.runs_by_formula import VEST, board_run, stop_at
 
 H = 3600.0
 
@@ -92,10 +92,7 @@ def stored(folder: Path, hours: float, **changes: Any) -> Path:
         lambda t: 4.5 - 1.5 * t / (hours * H), lambda t: 80.0 + 0 * t, 1.1 * hours * H, 60.0,
         parts=4, **{"title": TITLE, "need_s": NEED_S, "pack": VEST, "stop": stop_at(3.0, 60.0), **changes},
     )  # fmt: skip
-    write_samples(folder, run)
-    document = to_document(run.description, [str(name) for name in run.samples.columns])
-    (folder / DESCRIPTION_NAME).write_text(json.dumps(document), encoding="utf-8")
-    return folder
+    return runs_by_formula.stored(folder, run)
 
 
 @pytest.fixture

@@ -18,8 +18,7 @@ from logger.base.errors import BenchError
 from logger.base.pack import Pack
 from logger.run.description import Event
 from logger.run.reader import Run
-from logger.run.store import write_description
-from tests.support.runs_by_formula import Floats, board_run, sampled_run, stop_at, write_samples
+from tests.support.runs_by_formula import Floats, board_run, sampled_run, stop_at, stored
 
 EXACT = 1e-4  # the acceptance figure of analytically known runs: 0.01 %
 
@@ -387,14 +386,8 @@ def test_too_little_to_analyse(time_s: list[float]) -> None:
 # --- the command
 
 
-def _on_disk(folder: Path, run: Run) -> Path:
-    write_samples(folder, run)
-    write_description(folder, run.description, list(run.samples.columns))
-    return folder
-
-
 def test_json_has_every_result_as_an_object(tmp_path: Path) -> None:
-    folder = _on_disk(tmp_path / "run", board_run(falling, steady, 7200))
+    folder = stored(tmp_path / "run", board_run(falling, steady, 7200))
     answer = CliRunner().invoke(rundown_command, [str(folder), "--cutoff", "3.0", "--json"])
     assert answer.exit_code == 0
     document = json.loads(answer.stdout)
@@ -409,7 +402,7 @@ def test_json_has_every_result_as_an_object(tmp_path: Path) -> None:
 
 
 def test_words_answer_first(tmp_path: Path) -> None:
-    folder = _on_disk(tmp_path / "run", board_run(falling, steady, 7200, stop=stop_at(3.0)))
+    folder = stored(tmp_path / "run", board_run(falling, steady, 7200, stop=stop_at(3.0)))
     answer = CliRunner().invoke(rundown_command, [str(folder)])
     assert answer.stdout.startswith("The pack fell to 3 V after 1 h 40 min")
     assert "Local codes and licensed practice come first." in " ".join(answer.stdout.split())
@@ -417,7 +410,7 @@ def test_words_answer_first(tmp_path: Path) -> None:
 
 def test_command_without_any_cutoff_gives_the_draw_and_asks_for_one(tmp_path: Path) -> None:
     """A few minutes logged to see what a piece draws have an answer as well."""
-    folder = _on_disk(tmp_path / "run", board_run(falling, steady, 600))
+    folder = stored(tmp_path / "run", board_run(falling, steady, 600))
     answer = CliRunner().invoke(rundown_command, [str(folder), "--details"])
     assert answer.exit_code == 0
     assert "mean current" in answer.stdout
@@ -431,7 +424,7 @@ def test_command_without_any_cutoff_gives_the_draw_and_asks_for_one(tmp_path: Pa
 
 @pytest.mark.parametrize("hold", ["60", "60s", "1min"])
 def test_the_hold_is_given_as_to_the_logger_or_in_bare_seconds(tmp_path: Path, hold: str) -> None:
-    folder = _on_disk(tmp_path / "run", board_run(falling, steady, 7200))
+    folder = stored(tmp_path / "run", board_run(falling, steady, 7200))
     options = [str(folder), "--cutoff", "3.0", "--hold", hold, "--json"]
     told = json.loads(CliRunner().invoke(rundown_command, options).stdout)
     assert told["hold"]["value"] == 60.0
@@ -451,7 +444,7 @@ def test_a_restart_without_a_bound_is_told_beside_the_charge() -> None:
 
 def test_hostile_text_does_not_reach_the_terminal(tmp_path: Path) -> None:
     run = board_run(falling, steady, 7200)
-    folder = _on_disk(tmp_path / "run", run)
+    folder = stored(tmp_path / "run", run)
     with (folder / "samples.csv").open("a", encoding="utf-8") as stream:
         stream.write("7201,\x1b[2J\x1b]0;owned\x07,,,,,,,,,,\r\n")
     answer = CliRunner().invoke(rundown_command, [str(folder), "--cutoff", "3.0"])

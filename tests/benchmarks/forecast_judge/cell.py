@@ -80,6 +80,15 @@ class Course:
     depth: Floats = field(default_factory=lambda: np.zeros(0))
 
 
+def load_level(kind: str, current_ma: float, volts: float) -> float:
+    """Level, as in `Use`, of a load that draws this current at this voltage."""
+    return {
+        "current": current_ma,
+        "power": current_ma * volts,
+        "resistor": 1000 * volts / current_ma,
+    }[kind]
+
+
 def load_current_ma(kind: str, level: float, open_v: float, r_ohm: float) -> float:
     """Current out of a source of `open_v` behind `r_ohm`, mA; level as in `Use`, with its factor.
 

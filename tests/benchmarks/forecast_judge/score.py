@@ -301,11 +301,12 @@ def short_of(row: GroupScore) -> list[str]:
     return missed
 
 
-def _cell(figure: Figure) -> str:
+def percent(figure: Figure, decimals: int = 1) -> str:
+    """In %, ± the larger of its two standard errors; "-" where nothing was counted."""
     if figure.count == 0:
         return "-"
     errors = [se for se in (figure.se, figure.se_clustered) if np.isfinite(se)]
-    return f"{100 * figure.value:.1f} ± {100 * max(errors):.1f}"
+    return f"{100 * figure.value:.{decimals}f} ± {100 * max(errors):.{decimals}f}"
 
 
 def table(rows: Sequence[GroupScore]) -> str:
@@ -317,12 +318,12 @@ def table(rows: Sequence[GroupScore]) -> str:
     head += [f"{name}, error at {f:.0%}" for name in names for f in ERRORS_AT]
     lines = ["| " + " | ".join(head) + " |", "|" + "---|" * len(head)]
     for row in rows:
-        cells = [row.group, str(row.rundowns), str(row.judged), _cell(row.holds)]
-        cells += [_cell(row.error[f]) for f in ERRORS_AT]
-        cells += [_cell(row.alpha_lambda), _cell(row.width), f"{100 * row.median_width:.1f}"]
-        cells += [_cell(row.interval_score), _cell(row.refused), _cell(row.refused_late)]
-        cells += [_cell(row.at_least_holds), _cell(row.at_least_said)]
+        cells = [row.group, str(row.rundowns), str(row.judged), percent(row.holds)]
+        cells += [percent(row.error[f]) for f in ERRORS_AT]
+        cells += [percent(row.alpha_lambda), percent(row.width), f"{100 * row.median_width:.1f}"]
+        cells += [percent(row.interval_score), percent(row.refused), percent(row.refused_late)]
+        cells += [percent(row.at_least_holds), percent(row.at_least_said)]
         cells += [f"{100 * row.at_least_share:.0f}"]
-        cells += [_cell(row.rival_error[name][f]) for name in names for f in ERRORS_AT]
+        cells += [percent(row.rival_error[name][f]) for name in names for f in ERRORS_AT]
         lines.append("| " + " | ".join(cells) + " |")
     return "\n".join(lines)

@@ -14,6 +14,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.random import Generator
 
+from .cell import load_level
 from .rundown import Floats, Rundown
 from .score import judge, scores, short_of, table
 from .second_cells import Load, Part, held_s, run
@@ -68,10 +69,6 @@ def recorded(rng: Generator, pack_v: Floats, current_ma: Floats) -> tuple[Floats
     return np.round(volts / step_v) * step_v, np.maximum(np.round(amps / step_ma) * step_ma, 0.0)
 
 
-def _level(kind: str, usual_ma: float, volts: float) -> float:
-    return {"current": usual_ma, "power": usual_ma * volts, "resistor": 1000 * volts / usual_ma}[kind]  # fmt: skip
-
-
 def _parts(rng: Generator, wish: Wish) -> tuple[Part, ...]:
     """The parts as they are when the run begins."""
     low, high, often = wish.used
@@ -88,7 +85,7 @@ def _load(rng: Generator, wish: Wish, parts: tuple[Part, ...]) -> tuple[Load, fl
     air_c, warm_s = _air(rng, wish, len(factor), step_s, life_s)
     middle_v = sum(p.count * float(p.cell.curve.volts(np.array([0.5]))[0]) for p in parts)
     kind = str(rng.choice(KINDS))
-    level = _level(kind, parts[-1].cell.capacity_mah / wish.hours, middle_v)
+    level = load_level(kind, parts[-1].cell.capacity_mah / wish.hours, middle_v)
     return Load(kind, level, factor, air_c, step_s), max(shown_s, warm_s), pattern
 
 

@@ -11,7 +11,8 @@ import pytest
 from scipy.optimize import brentq
 
 from . import curves, sealed, second_seal
-from .rundown import Rundown, Seen
+from .known_ends import knows_nine_in_ten
+from .rundown import Rundown
 from .score import Forecast, judge, scores, short_of
 from .second_cells import Cell, Curve, Load, Part, Run, arrhenius, held_s, run
 from .second_groups import GROUPS
@@ -220,16 +221,7 @@ def test_same_seed_same_rundowns(drawn: dict[str, list[Rundown]]) -> None:
 
 def test_truth_meets_the_goals_and_silence_does_not(drawn: dict[str, list[Rundown]]) -> None:
     runs = [r for rs in drawn.values() for r in rs]
-    ends = {r.name: r.end_s for r in runs}
-    rng = np.random.default_rng(3)
-
-    def knows(seen: Seen) -> Forecast:
-        left_s = ends[seen.name] - seen.at_s
-        # Holds nine times in ten, on purpose.
-        off = 1.0 if rng.random() < 0.9 else 1.3
-        return Forecast(0.95 * left_s * off, left_s, 1.05 * left_s * off, 0.9 * left_s)
-
-    told = scores(judge(runs * 3, knows))
+    told = scores(judge(runs * 3, knows_nine_in_ten(runs)))
     assert np.mean([row.holds.value for row in told]) == pytest.approx(0.9, abs=0.03)
     assert all(row.error[0.5].value == 0 for row in told)
     silent = scores(judge(runs[:3], lambda seen: Forecast()))

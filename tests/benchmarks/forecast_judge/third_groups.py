@@ -13,9 +13,9 @@ import numpy as np
 from numpy.random import Generator
 
 from . import third_sheets as sheets
+from .second_groups import HOUR_S, logs
 from .third_cells import Cell, Part, Regulator
 
-HOUR_S = 3600.0
 LEAST_MA, MOST_MA = 5.0, 800.0
 ANY = ("current", "power", "resistor")
 
@@ -53,10 +53,6 @@ class Wish:
         """Open voltage of the pack half-way through its charge, V."""
         half = np.array([0.5])
         return sum(p.count * float(p.cell.sheet.volts(half)[0]) for p in self.parts)
-
-
-def logs(rng: Generator, low: float, high: float) -> float:
-    return float(np.exp(rng.uniform(np.log(low), np.log(high))))
 
 
 def _hours(rng: Generator) -> float:

@@ -9,9 +9,11 @@ import numpy as np
 from numpy.random import Generator
 from scipy.signal import lfilter
 
+from .cell import load_level
 from .rundown import Floats
+from .second_groups import HOUR_S, logs
 from .third_cells import Load, Recharge
-from .third_groups import HOUR_S, MOST_MA, Wish, logs
+from .third_groups import MOST_MA, Wish
 
 STEPS_S = (1.0, 2.0, 5.0, 10.0)
 ROWS_WANTED = 5000
@@ -122,7 +124,7 @@ def plan(rng: Generator, wish: Wish) -> Plan:
     # Power draws more the lower the voltage, a resistor less.
     most_ma = MOST_MA * (1.0 if kind == "current" else 0.75) / float(np.max(factor[inside]))
     full_ma = min(wish.mean_ma / float(np.mean(factor[inside])), most_ma)
-    level = {"current": full_ma, "power": full_ma * volts, "resistor": 1000 * volts / full_ma}[kind]
+    level = load_level(kind, full_ma, volts)
     # Newton's law of warming; it is under way from the first row, so nothing nobody could foresee.
     warm = wish.warms_k * (1 - np.exp(-time_s / (wish.warms_in * life_s)))
     contact = _contact_ohm(rng, wish, time_s, life_s, full_ma)

@@ -17,7 +17,17 @@ from numpy.random import Generator
 
 from .rivals import RIVALS
 from .rundown import Floats, Rundown
-from .score import ERRORS_AT, Figure, Forecaster, GroupScore, Judged, judge, scores, short_of
+from .score import (
+    ERRORS_AT,
+    Figure,
+    Forecaster,
+    GroupScore,
+    Judged,
+    judge,
+    percent,
+    scores,
+    short_of,
+)
 from .second_cells import held_s
 from .third_cells import Run, run
 from .third_groups import GROUPS, MOST_MA, Wish
@@ -175,10 +185,7 @@ def judged_with_progress(
 
 
 def _share(figure: Figure) -> str:
-    if figure.count == 0:
-        return "-"
-    errors = [se for se in (figure.se, figure.se_clustered) if np.isfinite(se)]
-    return f"{100 * figure.value:.0f} ± {100 * max(errors):.0f}"
+    return percent(figure, 0)
 
 
 def _error_beside_best(row: GroupScore, fraction: float) -> str:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.random import Generator
 
-from .cell import REFERENCE_C, Make, Use, run
+from .cell import REFERENCE_C, Make, Use, load_level, run
 from .rundown import Fault, Floats, Rundown
 
 KINDS = ("current", "power", "resistor")
@@ -107,11 +107,7 @@ def _use(rng: Generator, make: Make, wish: Wish) -> tuple[Use, list[float], str]
     rows = int(5 * life_s / step_s) + 200
     factor, over_s = _pattern(rng, wish, pattern, rows, life_s, step_s)
     level_v = float(np.mean(make.curve(np.linspace(0, make.end_depth, 50)))) * cells
-    level = {
-        "current": make.usual_ma,
-        "power": make.usual_ma * level_v,
-        "resistor": 1000 * level_v / make.usual_ma,
-    }[kind]
+    level = load_level(kind, make.usual_ma, level_v)
     counts = wish.faults or ((1, 4) if rng.random() < 0.15 else (0, 1))
     faults = _faults(rng, int(rng.integers(*counts)), life_s)
     use = Use(

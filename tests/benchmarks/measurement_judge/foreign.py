@@ -20,7 +20,9 @@ RUN_S: Final = 600.0
 EVERY_S: Final = 1.0
 SHARE_V, DIGITS_V, COUNT_V = 0.005, 2, 0.001
 SHARE_A, DIGITS_A, COUNT_MA = 0.01, 3, 0.1
-MANUAL: Final = "V: 0.5% + 2 digits, A: 1% + 3 digits"
+MANUAL: Final = (
+    f"V: {100 * SHARE_V:g}% + {DIGITS_V} digits, A: {100 * SHARE_A:g}% + {DIGITS_A} digits"
+)
 _BOARDS: Final = 20_000
 
 

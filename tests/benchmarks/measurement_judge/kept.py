@@ -14,6 +14,7 @@ from typing import Final
 import tests.support.datasheet_boards as datasheet_boards
 from tests.benchmarks.measurement_judge.cases import STATES, Case, draw_case
 from tests.benchmarks.measurement_judge.oracle import Population, ideal_widths, sampling_spread
+from tests.benchmarks.measurement_judge.table import write_whole
 from tests.support.datasheet_boards.errors import Law
 
 FOLDER: Final = os.environ.get("MEASUREMENT_KEPT")
@@ -35,10 +36,7 @@ def case_of(chip: str, kind: str, law: Law, seed: int, people: Population) -> tu
         spread = sampling_spread(case)
         ideal = {state: ideal_widths(case, people, state, spread) for state in STATES}
     if kept is not None:
-        kept.parent.mkdir(parents=True, exist_ok=True)
-        half = kept.with_suffix(f".{os.getpid()}")
-        half.write_bytes(pickle.dumps((case, ideal), protocol=5))
-        half.replace(kept)
+        write_whole(kept, pickle.dumps((case, ideal), protocol=5))
     return case, ideal
 
 
@@ -48,9 +46,18 @@ def _place(chip: str, kind: str, law: Law, seed: int) -> Path | None:
     return Path(FOLDER) / _makers() / f"{chip} {kind} {law.value} {seed}.pickle"
 
 
+def sources() -> list[Path]:
+    """What a case and its widths come of; this file says which have widths."""
+    here, boards = Path(__file__).parent, Path(datasheet_boards.__file__).parent
+    return [
+        Path(__file__),
+        here / "cases.py",
+        here / "oracle.py",
+        *sorted(boards.glob("*.py")),
+    ]
+
+
 @cache
 def _makers() -> str:
-    """Digest of the sources that a case comes of."""
-    here, boards = Path(__file__).parent, Path(datasheet_boards.__file__).parent
-    sources = [here / "cases.py", here / "oracle.py", *sorted(boards.glob("*.py"))]
-    return hashlib.sha256(b"".join(path.read_bytes() for path in sources)).hexdigest()[:12]
+    """Digest of ``sources``."""
+    return hashlib.sha256(b"".join(path.read_bytes() for path in sources())).hexdigest()[:12]

@@ -28,12 +28,10 @@ def table_of(heading: str, cells: Mapping[tuple[str, str], Cell]) -> str:
 
 def keep_table(folder: Path, chip: str, kind: str, text: str) -> None:
     """Write this part, and all that there are together."""
-    folder.mkdir(parents=True, exist_ok=True)
-    _write(_part(folder, chip, kind), text)
+    write_whole(_part(folder, chip, kind), text.encode())
     parts = [_part(folder, each, load) for each in CHIPS for load in LOADS]
-    _write(
-        folder / "table.md",
-        "\n".join(part.read_text(encoding="utf-8") for part in parts if part.exists()),
+    write_whole(
+        folder / "table.md", b"\n".join(part.read_bytes() for part in parts if part.exists())
     )
 
 
@@ -41,8 +39,9 @@ def _part(folder: Path, chip: str, kind: str) -> Path:
     return folder / f"{chip} {kind}.md"
 
 
-def _write(path: Path, text: str) -> None:
+def write_whole(path: Path, content: bytes) -> None:
     """Whole or not at all: another process may read it, or write its own."""
+    path.parent.mkdir(parents=True, exist_ok=True)
     half = path.with_suffix(f".{os.getpid()}")
-    half.write_text(text, encoding="utf-8")
+    half.write_bytes(content)
     half.replace(path)

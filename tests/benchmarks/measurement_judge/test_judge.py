@@ -6,6 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from tests.benchmarks.measurement_judge import kept
 from tests.benchmarks.measurement_judge.cases import (
     METER_AT_A,
     Case,
@@ -28,6 +29,7 @@ from tests.benchmarks.measurement_judge.score import Cell, Interval
 from tests.benchmarks.measurement_judge.table import keep_table, table_of
 from tests.support.datasheet_boards.bench import draw_meter
 from tests.support.datasheet_boards.errors import Law
+from tests.test_judges_apart import file_of, reached
 
 
 def steady(chip: str = "INA226", seed: int = 0) -> Case:
@@ -192,3 +194,25 @@ def test_a_table_is_there_before_its_end(tmp_path: Path) -> None:
         "INA226, burst, 30 of 300 boards",
     ]
     assert told.count("| as bought | - | - | 90 % x1 | - |") == 2
+
+
+def test_a_kept_case_is_read_again_and_not_drawn(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(kept, "FOLDER", str(tmp_path))
+    people = population("INA219", Law.LIMITS)
+    first = [kept.case_of("INA219", "constant", Law.LIMITS, seed, people) for seed in (0, 1)]
+    assert [bool(ideal) for _, ideal in first] == [True, False]
+    monkeypatch.setattr(kept, "draw_case", None)
+    again = [kept.case_of("INA219", "constant", Law.LIMITS, seed, people) for seed in (0, 1)]
+    assert [ideal for _, ideal in again] == [ideal for _, ideal in first]
+    assert [case.truth for case, _ in again] == [case.truth for case, _ in first]
+
+
+def test_a_kept_case_is_drawn_anew_when_anything_that_makes_it_is_changed() -> None:
+    """By the imports: what ``kept`` loads is in its digest; the table and the score take no part in a case."""
+    loaded = {file_of(module) for module in reached(Path(kept.__file__))} - {None}
+    apart = {"table.py", "score.py", "__init__.py"}
+    made_of = {path for path in loaded if path and path.name not in apart}
+    assert made_of <= set(kept.sources())
+    assert Path(kept.__file__) in kept.sources()

@@ -17,7 +17,8 @@ from firmware_probe.interpreter import process
 from firmware_probe.interpreter.board import InterpreterBoard
 from firmware_probe.line_format import command
 from firmware_probe.twin.bench_text import load_from_text, pack_from_text, sensor_from_text
-from tests.support.interpreter_bench import bodies, kinds, needs_interpreter
+from tests.support.board_output import bodies
+from tests.support.interpreter_bench import kinds, needs_interpreter
 from tests.support.places import ROOT
 
 pytestmark = [pytest.mark.firmware, needs_interpreter]

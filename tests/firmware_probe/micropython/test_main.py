@@ -12,7 +12,8 @@ import serial
 
 from firmware_probe.interpreter.process import FIRMWARE, interpreter_command
 from firmware_probe.line_format import command
-from tests.support.interpreter_bench import bodies, kinds, needs_interpreter
+from tests.support.board_output import bodies
+from tests.support.interpreter_bench import kinds, needs_interpreter
 
 pytestmark = [
     pytest.mark.firmware,

@@ -6,9 +6,10 @@ from pathlib import Path
 import pytest
 
 from firmware_probe.line_format import command, frame
+from tests.support.board_output import bodies
 from tests.support.firmware_sim.bench import Script, run_bench
 from tests.support.firmware_sim.toolchain import needs_toolchain, sketch
-from tests.support.interpreter_bench import bodies, kinds, needs_interpreter, started, steady
+from tests.support.interpreter_bench import kinds, needs_interpreter, started, steady
 
 pytestmark = [pytest.mark.firmware, needs_interpreter]
 

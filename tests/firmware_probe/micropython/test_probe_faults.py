@@ -8,9 +8,9 @@ import pytest
 
 from firmware_probe.interpreter.process import Interpreter, Told
 from firmware_probe.line_format import command
+from tests.support.board_output import bodies
 from tests.support.interpreter_bench import (
     PAIR_US,
-    bodies,
     kinds,
     needs_interpreter,
     play,

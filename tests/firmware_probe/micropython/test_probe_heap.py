@@ -8,7 +8,8 @@ import pytest
 from firmware_probe.interpreter.process import FIRMWARE
 from firmware_probe.line_format import command
 from logger.commands.interpreter_folder import BOARDS, board_files
-from tests.support.interpreter_bench import bodies, kinds, needs_interpreter, started, steady
+from tests.support.board_output import bodies
+from tests.support.interpreter_bench import kinds, needs_interpreter, started, steady
 
 pytestmark = [pytest.mark.firmware, needs_interpreter]
 

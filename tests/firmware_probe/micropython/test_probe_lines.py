@@ -6,11 +6,12 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
+from tests.support.board_output import bodies
 from tests.support.firmware_sim.bench import READ, Outcome, Script, run_bench
 from tests.support.firmware_sim.exact import REG_BUS, REG_SHUNT
 from tests.support.firmware_sim.symbols import symbol
 from tests.support.firmware_sim.toolchain import needs_toolchain, sketch
-from tests.support.interpreter_bench import bodies, kinds, needs_interpreter, play, started
+from tests.support.interpreter_bench import kinds, needs_interpreter, play, started
 
 pytestmark = [pytest.mark.firmware, needs_interpreter]
 

@@ -1,6 +1,6 @@
 """Bursts of short conversions as firmware_probe/PROTOCOL.md has them, written from that page.
 
-Eight values of the shunt, 133 or 147 us apart; an INA219's are of 9 bits: steps of eight counts.
+Eight values of the shunt; an INA219's are of 9 bits: steps of eight counts. An INA228's are sent in units of sixteen.
 """
 
 from dataclasses import dataclass
@@ -16,11 +16,11 @@ Ints = npt.NDArray[np.int64]
 
 PER_LINE: Final = 32
 EVERY_S: Final = 0.25
-# Length of a short conversion, its pace, and counts in its step (SBOS448, SBOS547; conversion times: tests/SOURCES.md C3 and C5).
+# Length of a short conversion (tests/SOURCES.md C3, C5, C25), its pace, counts in its step and in a value that is sent.
 _SHORT: Final = {
-    "INA219": (84e-6, 133e-6, 8),
-    "INA226": (140e-6, 147e-6, 1),
-    "INA228": (84e-6, 141e-6, 1),
+    "INA219": (84e-6, 133e-6, 8, 1),
+    "INA226": (140e-6, 147e-6, 1, 1),
+    "INA228": (84e-6, 141e-6, 1, 16),
 }
 
 
@@ -37,7 +37,7 @@ def burst_lines(
     world: World, board: Boards, seconds: float, rng: np.random.Generator
 ) -> list[BurstLine]:
     """Lines of a run of so many seconds; ``board``: a set of one."""
-    short_s, pace_s, coarse = _SHORT[board.sheet.kind]
+    short_s, pace_s, coarse, sent = _SHORT[board.sheet.kind]
     slow = 1 + float(board.conversion[0])
     steps_s = EVERY_S * rng.uniform(0.5, 1.5, int(seconds / EVERY_S))
     begin_s = np.cumsum(steps_s)
@@ -53,9 +53,7 @@ def burst_lines(
     noise_v = float(board.noise_shunt_v[0]) * np.sqrt(board.sheet.settings_s[0] / short_s)
     read_v = read_v + noise_v * rng.standard_normal(len(read_v))
     counts = np.floor(read_v / board.sheet.shunt_step_v / coarse).astype(np.int64) * coarse
-    if board.sheet.kind == "INA228":
-        counts = (counts + 8) // 16
-    values = counts.reshape(-1, 8)
+    values = (counts + sent // 2) // sent
     lines = []
     for chunk in values.reshape(-1, PER_LINE, 8):
         apart = (chunk[:, :, None] - chunk[:, None, :]) ** 2
