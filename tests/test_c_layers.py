@@ -16,8 +16,8 @@ ARDUINO = Path("/usr/share/arduino/hardware/arduino/avr")
 
 # From the bottom up: a unit (chip.h and chip.c) may include, call and name only units before it.
 SIMULATOR_ORDER = (
-    "cycles", "baud", "sensor_state", "sensor_wide", "sensor", "circuit", "link", "link_baud", "chip",
-    "script", "parts", "script_commands", "bench", "registers",
+    "cycles", "baud", "sensor_state", "sensor_wide", "sensor", "circuit", "part_commands", "link", "link_baud",
+    "chip", "script", "parts", "script_commands", "bench", "registers",
 )  # fmt: skip
 SKETCH_ORDER = (
     "crc16", "division", "flash_text", "settings", "pins", "board_clock", "burst", "sensor_units",

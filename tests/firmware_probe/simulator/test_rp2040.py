@@ -215,6 +215,13 @@ def test_switch_that_does_not_open(tmp_path: Path) -> None:
     assert float(told[-1].fields[2]) == pytest.approx(100, abs=0.2)
 
 
+def test_wires_swapped_and_put_right(tmp_path: Path) -> None:
+    script = Script().at(0, "wiring swapped").host(0.3, "start").at(1.05, "wiring right")
+    outcome = run(script, tmp_path, 2)
+    found_ma = [float(window["current_ma"]) for window in outcome.windows]
+    assert (found_ma[0], found_ma[-1]) == pytest.approx((-100, 100), abs=0.2)
+
+
 def test_sensor_swapped_while_running(tmp_path: Path) -> None:
     script = Script().host(0.3, "start").at(1, "sensor-absent").at(2, "sensor ina226 41")
     outcome = run(script, tmp_path, 4.5)
