@@ -46,6 +46,7 @@ class PortFlash {
  public:
   static const uint16_t SECTORS = 2;
   static const uint16_t SECTOR_BYTES = 1024;
+  static const uint16_t PAGE_BYTES = FLASH_PAGE_SIZE;
 
   uint8_t read(uint16_t address) {
     return *(const volatile uint8_t *)(XIP_BASE + offset() + place(address));
@@ -57,27 +58,13 @@ class PortFlash {
     go_on();
   }
 
-  void program(uint16_t address, uint8_t value) {
-    uint32_t at = place(address);
-    if (at / FLASH_PAGE_SIZE != page_) flush();
-    if (page_ == NO_PAGE) {
-      page_ = at / FLASH_PAGE_SIZE;
-      memset(bytes_, 0xFF, sizeof bytes_);
-    }
-    bytes_[at % FLASH_PAGE_SIZE] = value;
-  }
-
-  void flush() {
-    if (page_ == NO_PAGE) return;
+  void program(uint16_t address, const uint8_t *bytes) {
     pause();
-    flash_range_program(offset() + page_ * FLASH_PAGE_SIZE, bytes_, FLASH_PAGE_SIZE);
+    flash_range_program(offset() + place(address), bytes, FLASH_PAGE_SIZE);
     go_on();
-    page_ = NO_PAGE;
   }
 
  private:
-  static const uint32_t NO_PAGE = UINT32_MAX;
-
   static uint32_t offset() {
     return (uint32_t)(uintptr_t)&_EEPROM_start - (SECTORS - 1) * FLASH_SECTOR_SIZE - XIP_BASE;
   }
@@ -94,12 +81,9 @@ class PortFlash {
     rp2040.resumeOtherCore();
     interrupts();
   }
-
-  uint32_t page_ = NO_PAGE;
-  uint8_t bytes_[FLASH_PAGE_SIZE];
 };
 
-typedef FlashMemory<PortFlash, 32> PortMemory;
+typedef FlashMemory<PortFlash> PortMemory;
 
 static const uint16_t RECORDS_ADDRESS = 0;
 static const uint16_t RECORDS_BYTES = PortFlash::SECTORS * PortFlash::SECTOR_BYTES;

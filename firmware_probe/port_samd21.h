@@ -50,6 +50,7 @@ class PortFlash {
  public:
   static const uint16_t SECTORS = 4;
   static const uint16_t SECTOR_BYTES = 256;  // a row: four pages
+  static const uint16_t PAGE_BYTES = 64;
 
   uint8_t read(uint16_t address) { return *(volatile uint8_t *)(begin() + address); }
 
@@ -57,34 +58,20 @@ class PortFlash {
     command(begin() + (uint32_t)sector * SECTOR_BYTES, NVMCTRL_CTRLA_CMD_ER);
   }
 
-  void program(uint16_t address, uint8_t value) {
-    if (address / PAGE_BYTES != page_) flush();
-    if (page_ == NO_PAGE) {
-      page_ = address / PAGE_BYTES;
-      memset(bytes_, 0xFF, sizeof bytes_);
-    }
-    bytes_[address % PAGE_BYTES] = value;
-  }
-
   // The page buffer takes words, not bytes.
-  void flush() {
-    if (page_ == NO_PAGE) return;
-    uint32_t page = begin() + (uint32_t)page_ * PAGE_BYTES;
+  void program(uint16_t address, const uint8_t *bytes) {
+    uint32_t page = begin() + address;
     NVMCTRL->CTRLB.bit.MANW = 1;
     command(page, NVMCTRL_CTRLA_CMD_PBC);
     for (uint8_t at = 0; at < PAGE_BYTES; at += 4) {
       uint32_t word;
-      memcpy(&word, bytes_ + at, 4);
+      memcpy(&word, bytes + at, 4);
       *(volatile uint32_t *)(page + at) = word;
     }
     command(page, NVMCTRL_CTRLA_CMD_WP);
-    page_ = NO_PAGE;
   }
 
  private:
-  static const uint8_t PAGE_BYTES = 64;
-  static const uint16_t NO_PAGE = UINT16_MAX;
-
   static uint32_t begin() {
     return (uint32_t)NVMCTRL->PARAM.bit.NVMP * PAGE_BYTES - (uint32_t)SECTORS * SECTOR_BYTES;
   }
@@ -97,12 +84,9 @@ class PortFlash {
     while (!NVMCTRL->INTFLAG.bit.READY) {
     }
   }
-
-  uint16_t page_ = NO_PAGE;
-  uint8_t bytes_[PAGE_BYTES];
 };
 
-typedef FlashMemory<PortFlash, 32> PortMemory;
+typedef FlashMemory<PortFlash> PortMemory;
 
 static const uint16_t RECORDS_ADDRESS = 0;
 static const uint16_t RECORDS_BYTES = PortFlash::SECTORS * PortFlash::SECTOR_BYTES;

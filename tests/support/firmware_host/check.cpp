@@ -428,6 +428,7 @@ void bursts(std::istringstream &words) {
 struct TestFlash {
   static const uint16_t SECTORS = 3;
   static const uint16_t SECTOR_BYTES = 80;  // five slots
+  static const uint16_t PAGE_BYTES = 40;    // a slot lies in two
   static std::vector<uint8_t> bytes;
   static long steps_left;  // bytes erased or programmed until the power fails; -1: never
   static int worn_address;
@@ -443,11 +444,13 @@ struct TestFlash {
     ++erased[sector];
     for (uint16_t at = 0; at < SECTOR_BYTES && powered(); ++at) bytes.at(sector * SECTOR_BYTES + at) = 0xFF;
   }
-  void program(uint16_t address, uint8_t value) {
-    if (!powered()) return;
-    if (address != worn_address) bytes.at(address) &= value;
+  void program(uint16_t address, const uint8_t *page) {
+    for (uint16_t at = 0; at < PAGE_BYTES; ++at) {
+      if (page[at] == 0xFF) continue;
+      if (!powered()) return;
+      if (address + at != worn_address) bytes.at(address + at) &= page[at];
+    }
   }
-  void flush() {}
 };
 std::vector<uint8_t> TestFlash::bytes;
 long TestFlash::steps_left;
@@ -463,7 +466,7 @@ void flash(std::istringstream &words) {
   int boots = next<int>(words);
   int cut = next<int>(words);
   TestFlash::worn_address = next<int>(words);
-  typedef FlashMemory<TestFlash, 32> Memory;
+  typedef FlashMemory<TestFlash> Memory;
   Record record;
   int wrong = 0, kept = 0;
   for (int i = 0; i < boots; ++i) {
