@@ -10,7 +10,7 @@
 
 #include "board_name.h"
 #include "flash_memory.h"
-#include "output_ring.h"
+#include "port_32_bit.h"
 #include "restart_cause.h"
 #include "settings.h"
 
@@ -85,26 +85,13 @@ class PortFlash {
 
 typedef FlashMemory<PortFlash> PortMemory;
 
-static const uint16_t RECORDS_ADDRESS = 0;
 static const uint16_t RECORDS_BYTES = PortFlash::SECTORS * PortFlash::SECTOR_BYTES;
-static const uint32_t MEMORY_BYTE_US = 0;
 
 static uint32_t board_name(PortMemory &) {
   pico_unique_board_id_t serial;
   pico_get_unique_board_id(&serial);
   return name_from_serial(serial.id, sizeof serial.id);
 }
-
-// ---- serial port ------------------------------------------------------------
-
-typedef OutputRing<decltype(Serial), 1024> PortOutput;
-static PortOutput port_output(Serial);
-
-static bool output_room(uint8_t bytes) { return port_output.room() >= bytes; }
-static void output_service() { port_output.service(); }
-
-// USB makes the host wait.
-static bool serial_overran() { return false; }
 
 // ---- I2C --------------------------------------------------------------------
 
@@ -117,8 +104,4 @@ static bool bus_wait_ended() {
   bool ended = Wire.getTimeoutFlag();
   Wire.clearTimeoutFlag();
   return ended;
-}
-
-static uint8_t bus_request(uint8_t address, uint8_t count) {
-  return (uint8_t)Wire.requestFrom(address, (size_t)count);
 }

@@ -6,7 +6,7 @@
 
 #include "board_name.h"
 #include "flash_memory.h"
-#include "output_ring.h"
+#include "port_32_bit.h"
 #include "restart_cause.h"
 #include "settings.h"
 
@@ -88,9 +88,7 @@ class PortFlash {
 
 typedef FlashMemory<PortFlash> PortMemory;
 
-static const uint16_t RECORDS_ADDRESS = 0;
 static const uint16_t RECORDS_BYTES = PortFlash::SECTORS * PortFlash::SECTOR_BYTES;
-static const uint32_t MEMORY_BYTE_US = 0;
 
 static uint32_t board_name(PortMemory &) {
   static const uint32_t places[] = {0x0080A00C, 0x0080A040, 0x0080A044, 0x0080A048};
@@ -99,24 +97,9 @@ static uint32_t board_name(PortMemory &) {
   return name_from_serial((const uint8_t *)serial, sizeof serial);
 }
 
-// ---- serial port ------------------------------------------------------------
-
-typedef OutputRing<decltype(Serial), 1024> PortOutput;
-static PortOutput port_output(Serial);
-
-static bool output_room(uint8_t bytes) { return port_output.room() >= bytes; }
-static void output_service() { port_output.service(); }
-
-// USB makes the host wait.
-static bool serial_overran() { return false; }
-
 // ---- I2C --------------------------------------------------------------------
 
 // This core's Wire has no limit of its own: what hangs in it ends by the watchdog.
 static void bus_limit_wait() {}
 
 static bool bus_wait_ended() { return digitalRead(SDA) == LOW || digitalRead(SCL) == LOW; }
-
-static uint8_t bus_request(uint8_t address, uint8_t count) {
-  return (uint8_t)Wire.requestFrom(address, (size_t)count);
-}
