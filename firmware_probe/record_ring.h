@@ -52,7 +52,7 @@ class RecordRing {
       record->cutoff_uv = unpack(bytes + 5, 4) & 0x7FFFFFFUL;
       record->hold_ms = unpack(bytes + 9, 4);
       record->sensor = (uint8_t)((bytes[13] >> 4 & 3) | (bytes[8] >> 3) << 2);
-      // Sketches before 1.1 wrote the first bit alone.
+      // Sketches that did not tell why wrote the first bit alone.
       record->opened = !(bytes[13] & 1) ? OPENED_NOT : bytes[13] >> 1 & 7 ? bytes[13] >> 1 & 7 : OPENED_BY_HOST;
     } else {
       *record = Record{0, 0, 0, 0, OPENED_NEW};

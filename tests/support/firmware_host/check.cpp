@@ -1,5 +1,5 @@
 // Answers questions about the firmware's headers: one line of words in, one line out.
-// test_firmware_headers.py asks, and knows the answers from Python.
+// test_headers.py asks, and knows the answers from Python.
 
 #include <cinttypes>
 #include <cstdio>
