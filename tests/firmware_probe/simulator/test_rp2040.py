@@ -271,6 +271,13 @@ def test_many_starts_in_blank_and_in_worn_flash(tmp_path: Path, worn: str) -> No
     assert len(outcome.event_times("flash erase")) <= 4
 
 
+def test_what_lay_in_the_flash_before_is_no_worn_cell(tmp_path: Path) -> None:
+    (tmp_path / "flash.bin").write_bytes(b"some file system" * 512)
+    outcome = run(Script(), tmp_path / "a", 1, "--eeprom", str(tmp_path / "flash.bin"))
+    assert outcome.hellos[0]["boot"] == "1"
+    assert not outcome.of("fault")
+
+
 def test_power_cut_while_the_flash_is_written(tmp_path: Path) -> None:
     """In the middle of a record, again and again, and in the middle of a sector's erasing."""
     kept = ("--eeprom", str(tmp_path / "flash.bin"))

@@ -491,6 +491,31 @@ void flash(std::istringstream &words) {
   std::printf("%d %d %u\n", kept, wrong, most);
 }
 
+// begun FILL COUNT: so many times a record is begun, and after 0 to 15 bytes of it another, as when the cutoff opens
+// the switch while a command is being kept. How often memory was said to have failed, and a record was not the last.
+void begun(std::istringstream &words) {
+  TestFlash::bytes.assign(TestFlash::SECTORS * TestFlash::SECTOR_BYTES, next<uint8_t>(words));
+  TestFlash::steps_left = TestFlash::worn_address = -1;
+  typedef FlashMemory<TestFlash> Memory;
+  Memory memory;
+  RecordRing<Memory> ring(memory, 0, static_cast<uint16_t>(TestFlash::bytes.size()));
+  Record record, kept;
+  ring.load(&record);
+  int told = 0, wrong = 0;
+  for (int i = next<int>(words); i > 0; --i) {
+    ring.begin(record);
+    for (int byte = i % 16; byte > 0; --byte) ring.write_byte();
+    ++record.boot;
+    ring.begin(record);
+    while (ring.write_byte()) {
+    }
+    told += ring.take_failure();
+    RecordRing<Memory>(memory, 0, static_cast<uint16_t>(TestFlash::bytes.size())).load(&kept);
+    wrong += kept.boot != record.boot;
+  }
+  std::printf("%d %d\n", told, wrong);
+}
+
 // A port that takes so many bytes at a time, or none.
 struct TestPort {
   std::string text;
@@ -551,7 +576,7 @@ int main() {
       {"window", window}, {"total", total}, {"weeks", weeks},   {"clock", clock_of}, {"cutoff", cutoff},
       {"blind", blind},   {"switch", limit}, {"joint", joint},  {"pulse", pulse},  {"ohm", ohm},
       {"parse", parse},   {"records", records}, {"burst", burst}, {"bursts", bursts}, {"leak", leak}, {"worn", worn},
-      {"flash", flash}, {"ring", ring}, {"serial", serial}, {"name", name},
+      {"flash", flash}, {"begun", begun}, {"ring", ring}, {"serial", serial}, {"name", name},
   };
   std::string text;
   while (std::getline(std::cin, text)) {
