@@ -153,7 +153,7 @@ class CommandParser {
       if (command_.burst_us && command_.burst_us < BURST_MIN_US) fail(ERROR_RANGE);
     } else if (named(FLASH_TEXT("load"), COMMAND_LOAD, 1)) {
       command_.load_closed = number(0, 1) == 1;
-      command_.by_person = end_ - next_ >= 1 && *next_ == '1' && (end_ - next_ == 1 || next_[1] == ',');
+      command_.by_person = next_is_one();
     } else if (named(FLASH_TEXT("cutoff"), COMMAND_CUTOFF, 2)) {
       command_.cutoff_uv = volt_uv(CUTOFF_MAX_UV);
       command_.hold_ms = number(0, UINT32_MAX);
@@ -256,6 +256,14 @@ class CommandParser {
     while (next_ < end_ && *next_ != ',') ++next_;
     *length = (uint8_t)(next_ - *field);
     if (next_ < end_) ++next_;
+  }
+
+  // The next field is a lone 1.
+  bool next_is_one() {
+    const char *field;
+    uint8_t length;
+    take(&field, &length);
+    return length == 1 && *field == '1';
   }
 
   static bool is(const char *field, uint8_t length, const char *word_in_flash) {

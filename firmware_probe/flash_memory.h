@@ -5,40 +5,42 @@
 //
 // Flash is any class with
 //   static const uint16_t SECTORS, SECTOR_BYTES     what is used of each sector
+//   static const uint16_t PAGE_BYTES                what is programmed at once
 //   uint8_t read(uint16_t address)
 //   void erase(uint16_t sector)                     all FFh
-//   void program(uint16_t address, uint8_t value)   bits can only become 0; done at flush() at the latest
-//   void flush()
+//   void program(uint16_t address, const uint8_t *bytes)   a page from its begin; bits can only become 0
 #pragma once
 
 #include <stdint.h>
+#include <string.h>
 
-template <class Flash, uint8_t WRITE_MAX>
+template <class Flash>
 class FlashMemory {
  public:
   void begin() {}
 
   uint8_t read(uint16_t address) { return flash_.read(address); }
 
-  // One address after the other, at most WRITE_MAX until commit().
+  // One address after the other until commit(). What goes beyond a page does not wait for it.
   void write(uint16_t address, uint8_t value) {
-    if (count_ == 0) first_ = address;
-    if (count_ < WRITE_MAX) bytes_[count_++] = value;
+    if (first_ == NOTHING || address / Flash::PAGE_BYTES != first_ / Flash::PAGE_BYTES) {
+      commit();
+      first_ = address;
+      memset(page_, 0xFF, sizeof page_);
+    }
+    page_[address % Flash::PAGE_BYTES] = value;
   }
 
   void commit() {
-    for (uint8_t at = 0; at < count_; ++at) {
-      uint16_t address = (uint16_t)(first_ + at);
-      if (address % Flash::SECTOR_BYTES == 0) clear(address / Flash::SECTOR_BYTES);
-    }
-    for (uint8_t at = 0; at < count_; ++at) {
-      if (bytes_[at] != 0xFF) flash_.program((uint16_t)(first_ + at), bytes_[at]);
-    }
-    flash_.flush();
-    count_ = 0;
+    if (first_ == NOTHING) return;
+    if (first_ % Flash::SECTOR_BYTES == 0) clear(first_ / Flash::SECTOR_BYTES);
+    flash_.program((uint16_t)(first_ - first_ % Flash::PAGE_BYTES), page_);
+    first_ = NOTHING;
   }
 
  private:
+  static const uint16_t NOTHING = UINT16_MAX;
+
   void clear(uint16_t sector) {
     for (uint16_t at = 0; at < Flash::SECTOR_BYTES; ++at) {
       if (flash_.read((uint16_t)(sector * Flash::SECTOR_BYTES + at)) == 0xFF) continue;
@@ -48,7 +50,6 @@ class FlashMemory {
   }
 
   Flash flash_;
-  uint16_t first_ = 0;
-  uint8_t count_ = 0;
-  uint8_t bytes_[WRITE_MAX];
+  uint16_t first_ = NOTHING;  // address of what waits
+  uint8_t page_[Flash::PAGE_BYTES];
 };

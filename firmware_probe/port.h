@@ -1,4 +1,5 @@
-// What differs from chip to chip, chosen by the core's macros. Each port_*.h has:
+// What differs from chip to chip, chosen by the core's macros. Each chip's port_*.h has
+// (those of 32 bits some of it from port_32_bit.h):
 //
 //   find_restart_cause(), watchdog_start(), watchdog_feed()
 //   PortMemory        bytes that outlive a reset: begin(), read(), write(), commit()

@@ -7,7 +7,7 @@
 #include <esp_system.h>
 
 #include "board_name.h"
-#include "output_ring.h"
+#include "port_32_bit.h"
 #include "restart_cause.h"
 #include "settings.h"
 
@@ -67,25 +67,12 @@ class PortMemory {
   uint8_t bytes_[BYTES];
 };
 
-static const uint16_t RECORDS_ADDRESS = 0;
 static const uint16_t RECORDS_BYTES = PortMemory::BYTES;
-static const uint32_t MEMORY_BYTE_US = 0;
 
 static uint32_t board_name(PortMemory &) {
   uint64_t serial = ESP.getEfuseMac();
   return name_from_serial((const uint8_t *)&serial, sizeof serial);
 }
-
-// ---- serial port ------------------------------------------------------------
-
-typedef OutputRing<decltype(Serial), 1024> PortOutput;
-static PortOutput port_output(Serial);
-
-static bool output_room(uint8_t bytes) { return port_output.room() >= bytes; }
-static void output_service() { port_output.service(); }
-
-// The core's buffer holds more than a command line.
-static bool serial_overran() { return false; }
 
 // ---- I2C --------------------------------------------------------------------
 
@@ -95,7 +82,3 @@ static const uint16_t BUS_TIMEOUT_MS = 2;
 static void bus_limit_wait() { Wire.setTimeOut(BUS_TIMEOUT_MS); }
 
 static bool bus_wait_ended() { return digitalRead(SDA) == LOW || digitalRead(SCL) == LOW; }
-
-static uint8_t bus_request(uint8_t address, uint8_t count) {
-  return (uint8_t)Wire.requestFrom(address, (size_t)count);
-}

@@ -10,7 +10,7 @@
 
 #include "board_name.h"
 #include "flash_memory.h"
-#include "output_ring.h"
+#include "port_32_bit.h"
 #include "restart_cause.h"
 #include "settings.h"
 
@@ -46,6 +46,7 @@ class PortFlash {
  public:
   static const uint16_t SECTORS = 2;
   static const uint16_t SECTOR_BYTES = 1024;
+  static const uint16_t PAGE_BYTES = FLASH_PAGE_SIZE;
 
   uint8_t read(uint16_t address) {
     return *(const volatile uint8_t *)(XIP_BASE + offset() + place(address));
@@ -57,27 +58,13 @@ class PortFlash {
     go_on();
   }
 
-  void program(uint16_t address, uint8_t value) {
-    uint32_t at = place(address);
-    if (at / FLASH_PAGE_SIZE != page_) flush();
-    if (page_ == NO_PAGE) {
-      page_ = at / FLASH_PAGE_SIZE;
-      memset(bytes_, 0xFF, sizeof bytes_);
-    }
-    bytes_[at % FLASH_PAGE_SIZE] = value;
-  }
-
-  void flush() {
-    if (page_ == NO_PAGE) return;
+  void program(uint16_t address, const uint8_t *bytes) {
     pause();
-    flash_range_program(offset() + page_ * FLASH_PAGE_SIZE, bytes_, FLASH_PAGE_SIZE);
+    flash_range_program(offset() + place(address), bytes, FLASH_PAGE_SIZE);
     go_on();
-    page_ = NO_PAGE;
   }
 
  private:
-  static const uint32_t NO_PAGE = UINT32_MAX;
-
   static uint32_t offset() {
     return (uint32_t)(uintptr_t)&_EEPROM_start - (SECTORS - 1) * FLASH_SECTOR_SIZE - XIP_BASE;
   }
@@ -94,33 +81,17 @@ class PortFlash {
     rp2040.resumeOtherCore();
     interrupts();
   }
-
-  uint32_t page_ = NO_PAGE;
-  uint8_t bytes_[FLASH_PAGE_SIZE];
 };
 
-typedef FlashMemory<PortFlash, 32> PortMemory;
+typedef FlashMemory<PortFlash> PortMemory;
 
-static const uint16_t RECORDS_ADDRESS = 0;
 static const uint16_t RECORDS_BYTES = PortFlash::SECTORS * PortFlash::SECTOR_BYTES;
-static const uint32_t MEMORY_BYTE_US = 0;
 
 static uint32_t board_name(PortMemory &) {
   pico_unique_board_id_t serial;
   pico_get_unique_board_id(&serial);
   return name_from_serial(serial.id, sizeof serial.id);
 }
-
-// ---- serial port ------------------------------------------------------------
-
-typedef OutputRing<decltype(Serial), 1024> PortOutput;
-static PortOutput port_output(Serial);
-
-static bool output_room(uint8_t bytes) { return port_output.room() >= bytes; }
-static void output_service() { port_output.service(); }
-
-// USB makes the host wait.
-static bool serial_overran() { return false; }
 
 // ---- I2C --------------------------------------------------------------------
 
@@ -133,8 +104,4 @@ static bool bus_wait_ended() {
   bool ended = Wire.getTimeoutFlag();
   Wire.clearTimeoutFlag();
   return ended;
-}
-
-static uint8_t bus_request(uint8_t address, uint8_t count) {
-  return (uint8_t)Wire.requestFrom(address, (size_t)count);
 }

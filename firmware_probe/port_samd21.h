@@ -6,7 +6,7 @@
 
 #include "board_name.h"
 #include "flash_memory.h"
-#include "output_ring.h"
+#include "port_32_bit.h"
 #include "restart_cause.h"
 #include "settings.h"
 
@@ -50,6 +50,7 @@ class PortFlash {
  public:
   static const uint16_t SECTORS = 4;
   static const uint16_t SECTOR_BYTES = 256;  // a row: four pages
+  static const uint16_t PAGE_BYTES = 64;
 
   uint8_t read(uint16_t address) { return *(volatile uint8_t *)(begin() + address); }
 
@@ -57,34 +58,20 @@ class PortFlash {
     command(begin() + (uint32_t)sector * SECTOR_BYTES, NVMCTRL_CTRLA_CMD_ER);
   }
 
-  void program(uint16_t address, uint8_t value) {
-    if (address / PAGE_BYTES != page_) flush();
-    if (page_ == NO_PAGE) {
-      page_ = address / PAGE_BYTES;
-      memset(bytes_, 0xFF, sizeof bytes_);
-    }
-    bytes_[address % PAGE_BYTES] = value;
-  }
-
   // The page buffer takes words, not bytes.
-  void flush() {
-    if (page_ == NO_PAGE) return;
-    uint32_t page = begin() + (uint32_t)page_ * PAGE_BYTES;
+  void program(uint16_t address, const uint8_t *bytes) {
+    uint32_t page = begin() + address;
     NVMCTRL->CTRLB.bit.MANW = 1;
     command(page, NVMCTRL_CTRLA_CMD_PBC);
     for (uint8_t at = 0; at < PAGE_BYTES; at += 4) {
       uint32_t word;
-      memcpy(&word, bytes_ + at, 4);
+      memcpy(&word, bytes + at, 4);
       *(volatile uint32_t *)(page + at) = word;
     }
     command(page, NVMCTRL_CTRLA_CMD_WP);
-    page_ = NO_PAGE;
   }
 
  private:
-  static const uint8_t PAGE_BYTES = 64;
-  static const uint16_t NO_PAGE = UINT16_MAX;
-
   static uint32_t begin() {
     return (uint32_t)NVMCTRL->PARAM.bit.NVMP * PAGE_BYTES - (uint32_t)SECTORS * SECTOR_BYTES;
   }
@@ -97,16 +84,11 @@ class PortFlash {
     while (!NVMCTRL->INTFLAG.bit.READY) {
     }
   }
-
-  uint16_t page_ = NO_PAGE;
-  uint8_t bytes_[PAGE_BYTES];
 };
 
-typedef FlashMemory<PortFlash, 32> PortMemory;
+typedef FlashMemory<PortFlash> PortMemory;
 
-static const uint16_t RECORDS_ADDRESS = 0;
 static const uint16_t RECORDS_BYTES = PortFlash::SECTORS * PortFlash::SECTOR_BYTES;
-static const uint32_t MEMORY_BYTE_US = 0;
 
 static uint32_t board_name(PortMemory &) {
   static const uint32_t places[] = {0x0080A00C, 0x0080A040, 0x0080A044, 0x0080A048};
@@ -115,24 +97,9 @@ static uint32_t board_name(PortMemory &) {
   return name_from_serial((const uint8_t *)serial, sizeof serial);
 }
 
-// ---- serial port ------------------------------------------------------------
-
-typedef OutputRing<decltype(Serial), 1024> PortOutput;
-static PortOutput port_output(Serial);
-
-static bool output_room(uint8_t bytes) { return port_output.room() >= bytes; }
-static void output_service() { port_output.service(); }
-
-// USB makes the host wait.
-static bool serial_overran() { return false; }
-
 // ---- I2C --------------------------------------------------------------------
 
 // This core's Wire has no limit of its own: what hangs in it ends by the watchdog.
 static void bus_limit_wait() {}
 
 static bool bus_wait_ended() { return digitalRead(SDA) == LOW || digitalRead(SCL) == LOW; }
-
-static uint8_t bus_request(uint8_t address, uint8_t count) {
-  return (uint8_t)Wire.requestFrom(address, (size_t)count);
-}

@@ -38,7 +38,6 @@ static uint32_t board_id = 0;
 static RestartCause restart_cause = RESTART_UNKNOWN;
 static uint32_t record_byte_at_us = 0;
 
-
 // ---- faults -----------------------------------------------------------------
 
 enum FaultCode : uint8_t {

@@ -31,7 +31,10 @@ class RecordRing {
  public:
   // At most 255 slots are used.
   RecordRing(Memory &memory, uint16_t first_address, uint16_t bytes)
-      : memory_(memory), first_address_(first_address), slots_((uint8_t)(bytes / SLOT_BYTES)) {}
+      : memory_(memory),
+        first_address_(first_address),
+        slots_((uint8_t)(bytes / SLOT_BYTES)),
+        slot_((uint8_t)(slots_ - 1)) {}  // so that a new board begins with the first
 
   // Newest whole record; false, and a new board's, when there is none.
   bool load(Record *record) {
@@ -52,7 +55,7 @@ class RecordRing {
       record->cutoff_uv = unpack(bytes + 5, 4) & 0x7FFFFFFUL;
       record->hold_ms = unpack(bytes + 9, 4);
       record->sensor = (uint8_t)((bytes[13] >> 4 & 3) | (bytes[8] >> 3) << 2);
-      // Sketches before 1.1 wrote the first bit alone.
+      // Sketches that did not tell why wrote the first bit alone.
       record->opened = !(bytes[13] & 1) ? OPENED_NOT : bytes[13] >> 1 & 7 ? bytes[13] >> 1 & 7 : OPENED_BY_HOST;
     } else {
       *record = Record{0, 0, 0, 0, OPENED_NEW};
@@ -71,7 +74,7 @@ class RecordRing {
     bytes_[13] = (uint8_t)((record.opened ? record.opened << 1 | 1 : 0) | (record.sensor & 3) << 4);
     pack(bytes_ + 14, crc16(bytes_, 14), 2);
     slots_tried_ = 0;
-    next_slot();
+    if (position_) next_slot();  // else nothing is in this one yet
   }
 
   // True once after a cell did not take what was written.
@@ -142,7 +145,7 @@ class RecordRing {
   uint16_t first_address_;
   uint16_t sequence_ = 0;
   uint8_t slots_;
-  uint8_t slot_ = 0;
+  uint8_t slot_;
   uint8_t slots_tried_ = 0;
   bool failed_ = false;
   uint8_t position_ = SLOT_BYTES;

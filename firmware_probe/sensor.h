@@ -135,9 +135,7 @@ class Sensor {
 
  private:
   static const uint8_t REGISTER_SHUNT = 0x01;
-  static const uint8_t REGISTER_BUS = 0x02;
   static const uint8_t REGISTER_POWER = 0x03;
-  static const uint8_t INA226_MASK_ENABLE = 0x06;
   static const uint8_t INA228_SHUNT = 0x04;
   static const uint8_t INA228_BUS = 0x05;
   static const uint8_t INA228_DIE = 0x06;
@@ -150,7 +148,6 @@ class Sensor {
 
   static const uint16_t INA219_READY = 0x0002;
   static const uint16_t INA219_MATH_OVERFLOW = 0x0001;
-  static const uint16_t INA226_READY = 0x0008;
   static const uint16_t INA228_CLEAR = 0x4000;  // its accumulators
   static const uint16_t INA228_READY = 0x0002;
   static const uint16_t INA228_LATCHED = 0x8001;  // reading the register clears the ready flag

@@ -14,6 +14,10 @@ enum SensorIdentity : uint8_t { IDENTITY_NONE, IDENTITY_NUMBER, IDENTITY_BEHAVIO
 // Common to all three, at the same place.
 static const uint8_t REGISTER_CONFIG = 0x00;
 static const uint16_t CONFIG_RESET = 0x8000;
+// Of INA219 and INA226; the last two of the INA226 alone.
+static const uint8_t REGISTER_BUS = 0x02;
+static const uint8_t INA226_MASK_ENABLE = 0x06;
+static const uint16_t INA226_READY = 0x0008;
 static const uint16_t NO_ID = 0;
 
 // maker, die: what was read of its identification registers.
@@ -52,12 +56,9 @@ class SensorIdentifier {
   // INA226 at FEh and FFh, INA228 at 3Eh and 3Fh.
   static const uint8_t REGISTER_MAKER = 0xFE;
   static const uint8_t WIDE_REGISTER_MAKER = 0x3E;
-  static const uint8_t REGISTER_BUS = 0x02;
   static const uint8_t REGISTER_CALIBRATION = 0x05;
-  static const uint8_t REGISTER_MASK = 0x06;
   static const uint16_t INA219_AFTER_RESET = 0x399F;
   static const uint16_t INA226_AFTER_RESET = 0x4127;
-  static const uint16_t INA226_READY = 0x0008;
   static const uint16_t INA226_BUS_MOST = 0x7080;  // 36 V, more than it stands
   static const uint32_t INA226_PAIR_US = 4000;     // 2.2 ms after a reset, give or take a clone's clock
 
@@ -95,9 +96,9 @@ class SensorIdentifier {
     if (!resets_to(0x7000, 0x4000, INA226_AFTER_RESET, 0x7FFF)) return false;
     uint32_t began_us = micros();
     do {
-      if (micros() - began_us > INA226_PAIR_US || !bus_.read(REGISTER_MASK, &mask)) return false;
+      if (micros() - began_us > INA226_PAIR_US || !bus_.read(INA226_MASK_ENABLE, &mask)) return false;
     } while (!(mask & INA226_READY));
-    return bus_.read(REGISTER_MASK, &mask) && !(mask & INA226_READY) && bus_.read(REGISTER_BUS, &bus) &&
+    return bus_.read(INA226_MASK_ENABLE, &mask) && !(mask & INA226_READY) && bus_.read(REGISTER_BUS, &bus) &&
            bus <= INA226_BUS_MOST;
   }
 

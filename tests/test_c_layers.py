@@ -16,21 +16,21 @@ ARDUINO = Path("/usr/share/arduino/hardware/arduino/avr")
 
 # From the bottom up: a unit (chip.h and chip.c) may include, call and name only units before it.
 SIMULATOR_ORDER = (
-    "cycles", "baud", "sensor_state", "sensor_wide", "sensor", "circuit", "link", "link_baud", "chip",
-    "script", "parts", "script_commands", "bench", "registers",
+    "cycles", "baud", "sensor_state", "sensor_wide", "sensor", "circuit", "part_commands", "link", "link_baud",
+    "chip", "script", "parts", "script_commands", "bench", "registers",
 )  # fmt: skip
 SKETCH_ORDER = (
     "crc16", "division", "flash_text", "settings", "pins", "board_clock", "burst", "sensor_units",
     "accumulators", "window_stats", "cutoff", "switch_watch", "command_parser", "flex_cycle", "line_writer",
     "record_ring", "board_name", "flash_memory", "output_ring", "restart_cause",
-    "port_avr", "port_rp2040", "port_samd21", "port_esp32", "port",
+    "port_avr", "port_32_bit", "port_rp2040", "port_samd21", "port_esp32", "port",
     "register_bus", "sensor_identity", "sensor_kinds", "sensor", "rig", "probe", "lines", "commands", "firmware_probe",
 )  # fmt: skip
 # The other chips' ports have compilers of their own (test_ports.py).
 AVR_HEADERS = [
     f"{stem}.h"
     for stem in SKETCH_ORDER[:-1]
-    if stem not in {"port_rp2040", "port_samd21", "port_esp32"}
+    if stem not in {"port_32_bit", "port_rp2040", "port_samd21", "port_esp32"}
 ]
 FOLDERS = [
     pytest.param(SIMULATOR, SIMULATOR_ORDER, id="simulator"),

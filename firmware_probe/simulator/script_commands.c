@@ -1,67 +1,15 @@
 #include "script_commands.h"
 
 #include <stdio.h>
-#include <stdlib.h>
 #include <string.h>
 
+#include "part_commands.h"
 #include "parts.h"
 
 struct command {
 	const char *name;
 	bool (*run)(struct bench *b, const char *arguments);
 };
-
-static bool number(const char *text, double *value)
-{
-	char *end;
-
-	*value = strtod(text, &end);
-	return end != text;
-}
-
-#define SET_NUMBER(name, target) \
-	static bool name(struct bench *b, const char *a) { return number(a, &b->target); }
-
-SET_NUMBER(pack_v, circuit.pack_v)
-SET_NUMBER(pack_ohm, circuit.pack_ohm)
-SET_NUMBER(pack_speed, circuit.pack_speed)
-SET_NUMBER(load_ma, circuit.load_ma)
-SET_NUMBER(load_ohm, circuit.load_ohm)
-SET_NUMBER(shunt_ohm, circuit.shunt_ohm)
-
-static bool pack_table(struct bench *b, const char *a) { return table_read(&b->circuit.pack, a); }
-
-static bool load_table(struct bench *b, const char *a)
-{
-	char path[512];
-
-	return sscanf(a, "%lf %511[^\n]", &b->circuit.load_period_us, path) == 2 && table_read(&b->circuit.load, path);
-}
-
-static bool load_noise(struct bench *b, const char *a)
-{
-	unsigned long long seed;
-
-	if (sscanf(a, "%lf %llu", &b->circuit.noise_ma, &seed) != 2)
-		return false;
-	b->circuit.noise_seed = seed;
-	return true;
-}
-
-static bool wiring(struct bench *b, const char *a)
-{
-	b->circuit.swapped = !strcmp(a, "swapped");
-	return b->circuit.swapped || !strcmp(a, "right");
-}
-
-static bool load_switch(struct bench *b, const char *a)
-{
-	double shunt_v, bus_v;
-
-	circuit_at(&b->circuit, bench_now(b), &shunt_v, &bus_v); /* what went before belongs to the old state */
-	b->circuit.bypassed = !strcmp(a, "welded") || !strcmp(a, "bridged");
-	return b->circuit.bypassed || !strcmp(a, "right");
-}
 
 /* first cell, count: from now on they keep what they hold, whatever is written */
 static bool eeprom_worn(struct bench *b, const char *a)
@@ -81,55 +29,6 @@ static bool switch_fitted(struct bench *b, const char *a)
 	(void)a;
 	chip_drive_pin(&b->chip, 'D', 3, false); /* the 10 kOhm to ground */
 	return true;
-}
-
-static bool sensor(struct bench *b, const char *a)
-{
-	char kind[16];
-	unsigned address;
-	enum sensor_kind which;
-
-	if (sscanf(a, "%15s %x", kind, &address) != 2)
-		return false;
-	which = !strcmp(kind, "ina219") ? SENSOR_INA219 : !strcmp(kind, "ina226") ? SENSOR_INA226
-	      : !strcmp(kind, "ina228") ? SENSOR_INA228 : SENSOR_NONE;
-	sensor_setup(&b->sensor, which, (uint8_t)address, bench_now(b));
-	return which != SENSOR_NONE;
-}
-
-/* a clone: other numbers in the identification registers */
-static bool sensor_ids(struct bench *b, const char *a)
-{
-	unsigned maker, die;
-
-	if (sscanf(a, "%x %x", &maker, &die) != 2)
-		return false;
-	b->sensor.maker = (uint16_t)maker;
-	b->sensor.die_id = (uint16_t)die;
-	return true;
-}
-
-static bool sensor_absent(struct bench *b, const char *a)
-{
-	(void)a;
-	b->sensor.present = false;
-	return true;
-}
-
-static bool sensor_present(struct bench *b, const char *a)
-{
-	(void)a;
-	b->sensor.present = true;
-	sensor_power_on(&b->sensor, bench_now(b)); /* its supply lead was off: registers as after power-on */
-	return true;
-}
-
-static bool sensor_clock(struct bench *b, const char *a) { return number(a, &b->sensor.clock_factor); }
-
-static bool sensor_force(struct bench *b, const char *a)
-{
-	b->sensor.forced = true;
-	return sscanf(a, "%d %d", &b->sensor.forced_shunt, &b->sensor.forced_bus) == 2;
 }
 
 static bool send(struct bench *b, const char *a)
@@ -209,7 +108,7 @@ static bool adc_reference_mv(struct bench *b, const char *a)
 {
 	double mv;
 
-	if (!number(a, &mv))
+	if (sscanf(a, "%lf", &mv) != 1)
 		return false;
 	chip_set_adc_reference(&b->chip, (unsigned)mv);
 	return true;
@@ -275,12 +174,7 @@ static bool end(struct bench *b, const char *a)
 }
 
 static const struct command commands[] = {
-	{"pack-v", pack_v}, {"pack-ohm", pack_ohm}, {"pack-speed", pack_speed}, {"pack-table", pack_table},
-	{"load-ma", load_ma}, {"load-ohm", load_ohm}, {"load-table", load_table}, {"load-noise", load_noise},
-	{"shunt-ohm", shunt_ohm}, {"wiring", wiring}, {"switch-fitted", switch_fitted}, {"switch", load_switch},
-	{"eeprom-worn", eeprom_worn},
-	{"sensor", sensor}, {"sensor-ids", sensor_ids}, {"sensor-absent", sensor_absent}, {"sensor-present", sensor_present},
-	{"sensor-clock", sensor_clock}, {"sensor-force", sensor_force},
+	{"switch-fitted", switch_fitted}, {"eeprom-worn", eeprom_worn},
 	{"send", send}, {"send-hex", send_hex}, {"host-baud", host_baud},
 	{"reset", reset}, {"stall", stall}, {"bus", bus}, {"poke", poke}, {"poke-main", poke_main},
 	{"adc-reference-mv", adc_reference_mv}, {"joint-ohm", joint_ohm}, {"joint-open", joint_open}, {"cam", cam},
@@ -290,9 +184,11 @@ static const struct command commands[] = {
 bool script_command(void *bench, const char *text)
 {
 	struct bench *b = bench;
+	struct parts parts = {.sensor = &b->sensor, .circuit = &b->circuit, .now = bench_now(b)};
 	size_t length = strcspn(text, " ");
 
-	sensor_advance(&b->sensor, bench_now(b)); /* what went before belongs to the old state */
+	if (part_command(&parts, text))
+		return true;
 	for (size_t i = 0; i < sizeof commands / sizeof *commands; i++)
 		if (strlen(commands[i].name) == length && !strncmp(commands[i].name, text, length))
 			return commands[i].run(b, text[length] ? text + length + 1 : "");

@@ -1,4 +1,4 @@
-// The calls that all Arduino cores have, declared for compile checks only: nothing behind them.
+// What all Arduino cores declare. Of the cores here nothing is behind it; the simulated RP2040 has its own (rp2040/core).
 #pragma once
 
 #include <stddef.h>

@@ -40,4 +40,4 @@ $(BUILD)/firmware.bin: $(BUILD)/firmware.elf
 $(BUILD)/parts.node: $(RP2040_DIR)/parts.c $(wildcard $(RP2040_DIR)/../*.c $(RP2040_DIR)/../*.h)
 	@mkdir -p $(@D)
 	$(CC) -std=gnu11 -O2 -Wall -Wextra -Werror -shared -fPIC -o $@ $< \
-	  $(wildcard $(RP2040_DIR)/../sensor*.c) $(addprefix $(RP2040_DIR)/../,circuit.c link.c) -lutil -lm
+	  $(wildcard $(RP2040_DIR)/../sensor*.c) $(addprefix $(RP2040_DIR)/../,circuit.c link.c part_commands.c) -lutil -lm

@@ -1,12 +1,12 @@
 /* What lies on the bench beside the chip, for bench.mjs: the sensor, the circuit and the host's port of
- * the other bench (../sensor.c, ../circuit.c, ../link.c), as a module of Node's stable C interface. */
+ * the other bench (../sensor.c, ../circuit.c, ../link.c, ../part_commands.c), as a module of Node's stable C interface. */
 #include <signal.h>
 #include <stdio.h>
 #include <string.h>
 
 #include "../circuit.h"
 #include "../link.h"
-#include "../sensor.h"
+#include "../part_commands.h"
 
 /* Node-API, version 1: the few declarations that are needed, so that no headers are. */
 typedef struct napi_env__ *napi_env;
@@ -34,107 +34,12 @@ struct call {
 
 static uint64_t cycle(const struct call *c) { return (uint64_t)c->number[0]; }
 
-/* ---- what a script says -------------------------------------------------- */
-
-static bool two(const char *a, double *first, double *second)
-{
-	return sscanf(a, "%lf %lf", first, second) == 2;
-}
-
-static bool circuit_command(const char *name, const char *a, uint64_t now)
-{
-	double seed;
-
-	if (!strcmp(name, "pack-v"))
-		return sscanf(a, "%lf", &circuit.pack_v) == 1;
-	if (!strcmp(name, "pack-ohm"))
-		return sscanf(a, "%lf", &circuit.pack_ohm) == 1;
-	if (!strcmp(name, "pack-speed"))
-		return sscanf(a, "%lf", &circuit.pack_speed) == 1;
-	if (!strcmp(name, "pack-table"))
-		return table_read(&circuit.pack, a);
-	if (!strcmp(name, "load-ma"))
-		return sscanf(a, "%lf", &circuit.load_ma) == 1;
-	if (!strcmp(name, "load-ohm"))
-		return sscanf(a, "%lf", &circuit.load_ohm) == 1;
-	if (!strcmp(name, "load-table")) {
-		char path[TEXT];
-
-		return sscanf(a, "%lf %1023[^\n]", &circuit.load_period_us, path) == 2 && table_read(&circuit.load, path);
-	}
-	if (!strcmp(name, "load-noise")) {
-		if (!two(a, &circuit.noise_ma, &seed))
-			return false;
-		circuit.noise_seed = (uint64_t)seed;
-		return true;
-	}
-	if (!strcmp(name, "shunt-ohm"))
-		return sscanf(a, "%lf", &circuit.shunt_ohm) == 1;
-	if (!strcmp(name, "wiring"))
-		return circuit.swapped = !strcmp(a, "swapped");
-	if (!strcmp(name, "switch")) {
-		double shunt_v, bus_v;
-
-		circuit_at(&circuit, now, &shunt_v, &bus_v); /* what went before belongs to the old state */
-		circuit.bypassed = !strcmp(a, "welded") || !strcmp(a, "bridged");
-		return circuit.bypassed || !strcmp(a, "right");
-	}
-	return false;
-}
-
-static bool sensor_command(const char *name, const char *a, uint64_t now)
-{
-	if (!strcmp(name, "sensor")) {
-		static const char *const kinds[] = {[SENSOR_INA219] = "ina219", [SENSOR_INA226] = "ina226", [SENSOR_INA228] = "ina228"};
-		char kind[16];
-		unsigned address;
-
-		if (sscanf(a, "%15s %x", kind, &address) != 2)
-			return false;
-		for (int i = SENSOR_INA219; i <= SENSOR_INA228; i++) {
-			if (strcmp(kind, kinds[i]))
-				continue;
-			sensor_setup(&sensor, (enum sensor_kind)i, (uint8_t)address, now);
-			return true;
-		}
-		return false;
-	}
-	if (!strcmp(name, "sensor-ids")) {
-		unsigned maker, die;
-
-		if (sscanf(a, "%x %x", &maker, &die) != 2)
-			return false;
-		sensor.maker = (uint16_t)maker;
-		sensor.die_id = (uint16_t)die;
-		return true;
-	}
-	if (!strcmp(name, "sensor-absent"))
-		return !(sensor.present = false);
-	if (!strcmp(name, "sensor-present")) {
-		sensor.present = true;
-		sensor_power_on(&sensor, now);
-		return true;
-	}
-	if (!strcmp(name, "sensor-clock"))
-		return sscanf(a, "%lf", &sensor.clock_factor) == 1;
-	if (!strcmp(name, "sensor-force")) {
-		sensor.forced = true;
-		return sscanf(a, "%d %d", &sensor.forced_shunt, &sensor.forced_bus) == 2;
-	}
-	return false;
-}
-
-/* command(cycle, text): 1 if a part of the bench knows it. */
+/* command(cycle, text): 1 if a part of the bench knows it and can do it. */
 static double command(struct call *c)
 {
-	char *arguments = strchr(c->text, ' ');
+	struct parts parts = {.sensor = &sensor, .circuit = &circuit, .now = cycle(c)};
 
-	sensor_advance(&sensor, cycle(c));
-	if (arguments)
-		*arguments++ = 0;
-	else
-		arguments = c->text + strlen(c->text);
-	return circuit_command(c->text, arguments, cycle(c)) || sensor_command(c->text, arguments, cycle(c));
+	return part_command(&parts, c->text);
 }
 
 /* ---- the chip's pins ----------------------------------------------------- */

@@ -215,6 +215,13 @@ def test_switch_that_does_not_open(tmp_path: Path) -> None:
     assert float(told[-1].fields[2]) == pytest.approx(100, abs=0.2)
 
 
+def test_wires_swapped_and_put_right(tmp_path: Path) -> None:
+    script = Script().at(0, "wiring swapped").host(0.3, "start").at(1.05, "wiring right")
+    outcome = run(script, tmp_path, 2)
+    found_ma = [float(window["current_ma"]) for window in outcome.windows]
+    assert (found_ma[0], found_ma[-1]) == pytest.approx((-100, 100), abs=0.2)
+
+
 def test_sensor_swapped_while_running(tmp_path: Path) -> None:
     script = Script().host(0.3, "start").at(1, "sensor-absent").at(2, "sensor ina226 41")
     outcome = run(script, tmp_path, 4.5)
@@ -262,6 +269,13 @@ def test_many_starts_in_blank_and_in_worn_flash(tmp_path: Path, worn: str) -> No
     assert bool(outcome.faults("memory")) == bool(worn)
     # 64 records a sector
     assert len(outcome.event_times("flash erase")) <= 4
+
+
+def test_what_lay_in_the_flash_before_is_no_worn_cell(tmp_path: Path) -> None:
+    (tmp_path / "flash.bin").write_bytes(b"some file system" * 512)
+    outcome = run(Script(), tmp_path / "a", 1, "--eeprom", str(tmp_path / "flash.bin"))
+    assert outcome.hellos[0]["boot"] == "1"
+    assert not outcome.of("fault")
 
 
 def test_power_cut_while_the_flash_is_written(tmp_path: Path) -> None:

@@ -596,6 +596,11 @@ def test_worn_flash_is_passed_over(headers: Headers) -> None:
         assert (last, wrong) == (500, 0)
 
 
+@pytest.mark.parametrize("fill", [0x00, 0xFF])
+def test_a_record_begun_over_another_in_flash_is_the_one_kept(headers: Headers, fill: int) -> None:
+    assert headers.numbers(f"begun {fill} 1000") == [0, 0]
+
+
 def test_boards_name_holds_once_made(headers: Headers) -> None:
     for fill in (0x00, 0xFF):
         first, again = headers.ask([f"name {fill}"])[0].split()

@@ -1,12 +1,12 @@
 """The sketch compiles for chips that nothing here runs: against our own declarations of their Arduino cores."""
 
-import os
 import shutil
 import subprocess
 from pathlib import Path
 
 import pytest
 
+from tests.support.firmware_sim.toolchain import required
 from tests.support.places import ROOT
 
 SKETCH = ROOT / "firmware_probe"
@@ -25,7 +25,7 @@ def compiled(
     """Compiles the sketch for a core; skips, or fails if told to, without the compiler."""
     if shutil.which(compiler[0]) is None:
         reason = f"no {compiler[0]}: sudo apt-get install {PACKAGES[compiler[0]]}"
-        if os.environ.get("DRAWBENCH_REQUIRE_FIRMWARE") == "1":
+        if required():
             pytest.fail(reason)
         pytest.skip(reason)
     command = [*compiler, "-Os", "-Wall", "-Wextra", "-Werror", "-ffreestanding", "-nostdinc++"]

@@ -1,5 +1,5 @@
 // Answers questions about the firmware's headers: one line of words in, one line out.
-// test_firmware_headers.py asks, and knows the answers from Python.
+// test_headers.py asks, and knows the answers from Python.
 
 #include <cinttypes>
 #include <cstdio>
@@ -428,6 +428,7 @@ void bursts(std::istringstream &words) {
 struct TestFlash {
   static const uint16_t SECTORS = 3;
   static const uint16_t SECTOR_BYTES = 80;  // five slots
+  static const uint16_t PAGE_BYTES = 40;    // a slot lies in two
   static std::vector<uint8_t> bytes;
   static long steps_left;  // bytes erased or programmed until the power fails; -1: never
   static int worn_address;
@@ -443,11 +444,13 @@ struct TestFlash {
     ++erased[sector];
     for (uint16_t at = 0; at < SECTOR_BYTES && powered(); ++at) bytes.at(sector * SECTOR_BYTES + at) = 0xFF;
   }
-  void program(uint16_t address, uint8_t value) {
-    if (!powered()) return;
-    if (address != worn_address) bytes.at(address) &= value;
+  void program(uint16_t address, const uint8_t *page) {
+    for (uint16_t at = 0; at < PAGE_BYTES; ++at) {
+      if (page[at] == 0xFF) continue;
+      if (!powered()) return;
+      if (address + at != worn_address) bytes.at(address + at) &= page[at];
+    }
   }
-  void flush() {}
 };
 std::vector<uint8_t> TestFlash::bytes;
 long TestFlash::steps_left;
@@ -463,7 +466,7 @@ void flash(std::istringstream &words) {
   int boots = next<int>(words);
   int cut = next<int>(words);
   TestFlash::worn_address = next<int>(words);
-  typedef FlashMemory<TestFlash, 32> Memory;
+  typedef FlashMemory<TestFlash> Memory;
   Record record;
   int wrong = 0, kept = 0;
   for (int i = 0; i < boots; ++i) {
@@ -486,6 +489,31 @@ void flash(std::istringstream &words) {
   unsigned most = 0;
   for (unsigned count : TestFlash::erased) most = count > most ? count : most;
   std::printf("%d %d %u\n", kept, wrong, most);
+}
+
+// begun FILL COUNT: so many times a record is begun, and after 0 to 15 bytes of it another, as when the cutoff opens
+// the switch while a command is being kept. How often memory was said to have failed, and a record was not the last.
+void begun(std::istringstream &words) {
+  TestFlash::bytes.assign(TestFlash::SECTORS * TestFlash::SECTOR_BYTES, next<uint8_t>(words));
+  TestFlash::steps_left = TestFlash::worn_address = -1;
+  typedef FlashMemory<TestFlash> Memory;
+  Memory memory;
+  RecordRing<Memory> ring(memory, 0, static_cast<uint16_t>(TestFlash::bytes.size()));
+  Record record, kept;
+  ring.load(&record);
+  int told = 0, wrong = 0;
+  for (int i = next<int>(words); i > 0; --i) {
+    ring.begin(record);
+    for (int byte = i % 16; byte > 0; --byte) ring.write_byte();
+    ++record.boot;
+    ring.begin(record);
+    while (ring.write_byte()) {
+    }
+    told += ring.take_failure();
+    RecordRing<Memory>(memory, 0, static_cast<uint16_t>(TestFlash::bytes.size())).load(&kept);
+    wrong += kept.boot != record.boot;
+  }
+  std::printf("%d %d\n", told, wrong);
 }
 
 // A port that takes so many bytes at a time, or none.
@@ -548,7 +576,7 @@ int main() {
       {"window", window}, {"total", total}, {"weeks", weeks},   {"clock", clock_of}, {"cutoff", cutoff},
       {"blind", blind},   {"switch", limit}, {"joint", joint},  {"pulse", pulse},  {"ohm", ohm},
       {"parse", parse},   {"records", records}, {"burst", burst}, {"bursts", bursts}, {"leak", leak}, {"worn", worn},
-      {"flash", flash}, {"ring", ring}, {"serial", serial}, {"name", name},
+      {"flash", flash}, {"begun", begun}, {"ring", ring}, {"serial", serial}, {"name", name},
   };
   std::string text;
   while (std::getline(std::cin, text)) {

@@ -55,14 +55,19 @@ def build_folder() -> Path:
 _HOLDERS: Final[list[tempfile.TemporaryDirectory[str]]] = []
 
 
-def _make(target: str, folder: Path, flags: str = "") -> Path:
-    if problem := missing():
+def _made(target: Path, problem: str, *options: str) -> Path:
+    """Has make build ``target``, with these options; ``problem``: what is missing for it."""
+    if problem:
         pytest.fail(problem)
-    command = ["make", "-s", "-C", str(SIMULATOR), f"BUILD={folder}", f"FIRMWARE_FLAGS={flags}"]
-    done = subprocess.run([*command, str(folder / target)], capture_output=True, text=True)
+    command = ["make", "-s", *options, f"BUILD={target.parent}"]
+    done = subprocess.run([*command, str(target)], capture_output=True, text=True)
     if done.returncode:
         pytest.fail(f"{' '.join(command)} failed:\n{done.stdout}\n{done.stderr}")
-    return folder / target
+    return target
+
+
+def _make(target: str, folder: Path, flags: str = "") -> Path:
+    return _made(folder / target, missing(), "-C", str(SIMULATOR), f"FIRMWARE_FLAGS={flags}")
 
 
 @functools.cache
@@ -112,13 +117,7 @@ needs_rp2040: Final = pytest.mark.skipif(
 
 
 def _make_rp2040(target: Path, *variables: str) -> Path:
-    if problem := rp2040_missing():
-        pytest.fail(problem)
-    command = ["make", "-s", "-f", str(RP2040 / "firmware.mk"), f"BUILD={target.parent}"]
-    done = subprocess.run([*command, *variables, str(target)], capture_output=True, text=True)
-    if done.returncode:
-        pytest.fail(f"{' '.join(command)} failed:\n{done.stdout}\n{done.stderr}")
-    return target
+    return _made(target, rp2040_missing(), "-f", str(RP2040 / "firmware.mk"), *variables)
 
 
 @functools.cache
@@ -138,14 +137,6 @@ def rp2040_sketch(*flags: str, hertz: int = 12_000_000) -> Path:
     )
 
 
-def rp2040_size_of(image: Path) -> "Size":
-    """As ``size_of``, for the ELF beside an image."""
-    command = ["arm-none-eabi-size", str(image.with_suffix(".elf"))]
-    done = subprocess.run(command, capture_output=True, text=True, check=True)
-    text, data, bss, *_ = (int(item) for item in done.stdout.splitlines()[1].split()[:4])
-    return Size(flash=text + data, ram=data + bss)
-
-
 @dataclass(frozen=True)
 class Size:
     """What the sketch takes on the chip: flash, and RAM of variables with a fixed place (bytes)."""
@@ -154,8 +145,13 @@ class Size:
     ram: int
 
 
-def size_of(elf: Path) -> Size:
-    """Sizes as avr-size counts them: initialised data lies in flash and in RAM."""
-    done = subprocess.run(["avr-size", str(elf)], capture_output=True, text=True, check=True)
+def size_of(elf: Path, program: str = "avr-size") -> Size:
+    """Sizes as ``program`` counts them: initialised data lies in flash and in RAM."""
+    done = subprocess.run([program, str(elf)], capture_output=True, text=True, check=True)
     text, data, bss, *_ = (int(item) for item in done.stdout.splitlines()[1].split()[:4])
     return Size(flash=text + data, ram=data + bss)
+
+
+def rp2040_size_of(image: Path) -> Size:
+    """As ``size_of``, for the ELF beside an image."""
+    return size_of(image.with_suffix(".elf"), "arm-none-eabi-size")

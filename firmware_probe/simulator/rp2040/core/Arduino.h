@@ -2,15 +2,7 @@
 // registers for the simulated chip. For tests only: it is not the core that a person installs.
 #pragma once
 
-#include <stddef.h>
-#include <stdint.h>
-#include <string.h>
-
-#define HIGH 1
-#define LOW 0
-#define INPUT 0
-#define OUTPUT 1
-#define INPUT_PULLUP 2
+#include "../../cores/common.h"
 
 static const uint8_t SDA = 4;
 static const uint8_t SCL = 5;
@@ -18,10 +10,6 @@ static const uint8_t SCL = 5;
 void pinMode(uint8_t pin, uint8_t mode);
 void digitalWrite(uint8_t pin, uint8_t level);
 int digitalRead(uint8_t pin);
-unsigned long micros();
-void delayMicroseconds(unsigned int us);
-void noInterrupts();
-void interrupts();
 
 // UART0, GP0 and GP1.
 class SerialPort {
