@@ -11,8 +11,6 @@ from logger.commands.sketch_folder import sketch_files, write_new_folder
 
 _PACKAGE: Final = "firmware_probe"
 _FOLDER: Final = "micropython"
-# For type checkers, and what the other boards need.
-_LEFT_OUT: Final = ("contract.py",)
 _WIRING: Final = ("README.md", "PROTOCOL.md", "pictures/")
 
 
@@ -56,9 +54,7 @@ def board_files(board: Board) -> dict[str, bytes]:
     found = {board.start: (root / "main.py").read_bytes()}
     for item in (root / "probe").iterdir():
         is_port = item.name.startswith("port_")
-        if not item.name.endswith(".py") or item.name in _LEFT_OUT:
-            continue
-        if not is_port or item.name.removesuffix(".py") in wanted:
+        if item.name.endswith(".py") and (not is_port or item.name.removesuffix(".py") in wanted):
             found[f"probe/{item.name}"] = item.read_bytes()
     return dict(sorted(found.items()))
 

@@ -7,7 +7,7 @@ WORDS = (b"-", b"number", b"behaviour", b"told")
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
-    from .contract import Registers
+    from ..contract import Registers
 
 _TEXAS = 0x5449
 _CONFIG, _BUS, _CALIBRATION, _MASK_ENABLE = 0, 2, 5, 6

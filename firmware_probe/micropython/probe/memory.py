@@ -9,7 +9,7 @@ from .lines import crc16
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
-    from .contract import Flash
+    from ..contract import Flash
 
 SLOT_BYTES = 21
 # Never 0 or FFh, so that erased and zeroed memory are both invalid.

@@ -10,7 +10,7 @@ from .units import Units, ina219_units, ina226_units, ina228_units
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
-    from .contract import Port
+    from ..contract import Port
 
 ADDRESS_LEAST, ADDRESS_MOST = 0x40, 0x4F
 NAMES = (b"none", b"INA219", b"INA226", b"INA228")

@@ -7,7 +7,7 @@ from .memory import OPENED
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
-    from .contract import Port, State
+    from ..contract import Port, State
 
 FIRMWARE = b"1.0.0"
 

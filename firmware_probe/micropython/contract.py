@@ -2,13 +2,13 @@
 
 from typing import Protocol
 
-from .commands import Parser
-from .faults import Faults
-from .load import LoadSwitch
-from .memory import Record
-from .own import Own
-from .sensor import Sensor
-from .windows import Windows
+from .probe.commands import Parser
+from .probe.faults import Faults
+from .probe.load import LoadSwitch
+from .probe.memory import Record
+from .probe.own import Own
+from .probe.sensor import Sensor
+from .probe.windows import Windows
 
 
 class Registers(Protocol):
