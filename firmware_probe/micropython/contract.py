@@ -29,7 +29,7 @@ class Flash(Protocol):
     def read_slot(self, slot: int) -> bytes | None:
         """None: not there, or not readable."""
 
-    def write_slot(self, slot: int, data: bytearray) -> None:
+    def write_slot(self, slot: int, data: bytes) -> None:
         """May fail without a word: the core reads back."""
 
 
