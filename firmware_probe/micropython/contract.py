@@ -51,6 +51,14 @@ class Bus(Protocol):
         """Nine clocks and a stop, so that a sensor cut off in the middle of a byte finishes it."""
 
 
+class Wires(Protocol):
+    """An interpreter's I2C; raises OSError."""
+
+    def writeto(self, address: int, data: bytes | bytearray) -> object: ...
+
+    def readfrom_into(self, address: int, data: bytearray) -> object: ...
+
+
 class Port(Flash, Bus, Protocol):
     """One kind of board. ``PAIR_AVERAGES``: see settings; ``WORK_US``: what a piece of work takes at most."""
 
