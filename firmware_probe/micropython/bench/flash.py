@@ -45,14 +45,12 @@ def mount(blocks: int) -> FlashChip:
     return chip
 
 
-def fill() -> int:
-    """Until not a byte more fits; bytes that went in."""
-    count = 0
+def fill() -> None:
+    """Until not a byte more fits."""
     try:
         with open("filler", "wb") as file:
             while True:
                 file.write(b"\xaa" * 16)
                 file.flush()
-                count += 16
     except OSError:
-        return count
+        pass

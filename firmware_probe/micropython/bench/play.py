@@ -18,7 +18,7 @@ from bench.world import World
 
 world = World()
 nvm = bytearray(b"\xff" * 64)
-state = {"probe": None, "flash": None, "port": None, "kind": ""}
+state = {"probe": None, "flash": None, "kind": ""}
 settings = []
 _CAUSES = {"power": 1, "reset": 2, "watchdog": 3, "soft": 5, "brownout": 6, "unknown": 77}
 
@@ -93,7 +93,7 @@ def boot(words):
         from probe.windows import Windows
 
         _send_from_the_first(Windows)
-    state["probe"], state["port"] = Probe(port), port
+    state["probe"] = Probe(port)
     state["probe"].setup()
 
 

@@ -57,7 +57,6 @@ class Parser:
         if byte != 10:
             if self._length < COMMAND_MAX_BYTES:
                 self._line[self._length] = byte
-            if self._length < 255:
                 self._length += 1
             return False
         length = self._length
@@ -174,11 +173,12 @@ class Parser:
     def _digits(self, field: bytes, least: int, greatest: int) -> int:
         if not 0 < len(field) <= 10:
             self._fail(FIELD)
+            return least
         for byte in field:
             if not 48 <= byte <= 57:
                 self._fail(FIELD)
                 return least
-        value = int(field) if field else 0
+        value = int(field)
         if not least <= value <= greatest:
             self._fail(RANGE)
             return least

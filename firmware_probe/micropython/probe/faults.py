@@ -1,5 +1,7 @@
 """Faults that are to be told: each at most once a second."""
 
+from .cutoff import MASK
+
 OVERFLOW, MISSED, SENSOR, BUS, RANGE, RX, BROWNOUT, WATCHDOG, SWITCH, MEMORY, SWAP = range(11)
 WORDS = (
     b"overflow",
@@ -16,7 +18,6 @@ WORDS = (
 )
 _COUNTED = 2  # the first so many have a count
 _PAUSE_US = 1015808
-_MASK = 0x3FFFFFFF
 _COUNT_MAX = 0xFFFFFFFF
 
 
@@ -50,7 +51,7 @@ class Faults:
     def rest(self, now: int) -> None:
         """At least once in the ticks' 17 minutes: lets go of what was held long enough."""
         for code in range(len(self._held)):
-            if self._held[code] and (now - self._sent[code]) & _MASK >= _PAUSE_US:
+            if self._held[code] and (now - self._sent[code]) & MASK >= _PAUSE_US:
                 self._held[code] = 0
 
     def take(self, now: int) -> int:

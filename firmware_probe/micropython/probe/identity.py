@@ -1,5 +1,7 @@
 """Which sensor is it? By its identification registers, and where it has none by how it behaves."""
 
+from .cutoff import MASK
+
 NONE, INA219, INA226, INA228 = 0, 1, 2, 3
 # How the kind is known.
 UNKNOWN, NUMBER, BEHAVIOUR, TOLD = 0, 1, 2, 3
@@ -7,7 +9,7 @@ WORDS = (b"-", b"number", b"behaviour", b"told")
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
-    from .contract import Registers
+    from ..contract import Registers
 
 _TEXAS = 0x5449
 _CONFIG, _BUS, _CALIBRATION, _MASK_ENABLE = 0, 2, 5, 6
@@ -15,7 +17,6 @@ _MAKER, _WIDE_MAKER = 0xFE, 0x3E
 _BUS_MOST = 0x7080  # 36 V, more than it stands
 # 2.2 ms after a reset, give or take a clone's clock.
 _PAIR_US, _LOOKS_MAX = 4000, 200
-_MASK = 0x3FFFFFFF
 
 
 class Identity:
@@ -84,7 +85,7 @@ def _is_ina226(chip: "Registers") -> bool:
     began = chip.ticks()
     for _ in range(_LOOKS_MAX):
         flags = chip.get(_MASK_ENABLE)
-        if flags < 0 or (chip.ticks() - began) & _MASK > _PAIR_US:
+        if flags < 0 or (chip.ticks() - began) & MASK > _PAIR_US:
             return False
         if flags & 8:
             flags = chip.get(_MASK_ENABLE)

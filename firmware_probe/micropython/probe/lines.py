@@ -72,6 +72,11 @@ class Line:
         self.put(44)
         self.fixed(value, 0)
 
+    def named(self, name: bytes, value: int, decimals: int = 0) -> None:
+        """``,name=`` and the number."""
+        self.text(name)
+        self.fixed(value, decimals)
+
     def fixed(self, value: int, decimals: int) -> None:
         """Integer in steps of 10^-decimals: fixed(-1234, 3) is -1.234."""
         if value < 0:

@@ -6,7 +6,7 @@ from .units import Units
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
-    from .contract import Port
+    from ..contract import Port
 
 # Reasons of a `load` line.
 HOST, CUTOFF, BOOT, STATUS, SENSOR = b"host", b"cutoff", b"boot", b"status", b"sensor"

@@ -5,7 +5,6 @@ time takes memory, and its I2C is locked and asked in longer steps: eight averag
 Ran on a stand-in of these modules only, on no real interpreter of the kind.
 """
 
-import os
 import time
 from array import array
 
@@ -17,26 +16,20 @@ import usb_cdc
 from watchdog import WatchDogMode
 
 from . import settings
+from .cutoff import MASK
 from .memory import SLOT_BYTES
-from .sensor import HUNG, NO_ANSWER
-
-_MASK = 0x3FFFFFFF
-_ETIMEDOUT = 110
-_CHUNK_BYTES = 64
+from .port import CHUNK_BYTES, ETIMEDOUT, BasePort, cause_word
 
 
-class Port:
+class Port(BasePort):
     FIRMWARE_PREFIX = b"circuitpython-"
-    HELLO_MORE = b""
     PAIR_AVERAGES = 8
     WORK_US = 2500
     WATCHDOG_S = 8
 
     def __init__(self) -> None:
         self._clock = array("i", (0,))
-        self._one = bytearray(1)
-        self._two = bytearray(2)
-        self._three = bytearray(3)
+        BasePort.__init__(self)
         self._connect()
         self._switch = digitalio.DigitalInOut(board.D5)
         self._watchdog = None
@@ -47,75 +40,18 @@ class Port:
 
     def ticks(self) -> int:
         # Through the array: what a long integer is reckoned into stays one, however small.
-        self._clock[0] = time.monotonic_ns() // 1000 & _MASK
+        self._clock[0] = time.monotonic_ns() // 1000 & MASK
         return self._clock[0]
 
-    def random_32(self) -> int:
-        return int.from_bytes(os.urandom(4), "big")
-
     def restart_cause(self) -> bytes:
-        reason = microcontroller.cpu.reset_reason
-        for name, word in (
-            ("POWER_ON", b"power"),
-            ("BROWNOUT", b"brownout"),
-            ("WATCHDOG", b"watchdog"),
-            ("RESET_PIN", b"reset"),
-            ("SOFTWARE", b"reset"),
-        ):
-            if getattr(microcontroller.ResetReason, name, None) == reason:
-                return word
-        return b"unknown"
+        names = ("POWER_ON", "BROWNOUT", "WATCHDOG", "RESET_PIN", "SOFTWARE")
+        return cause_word(microcontroller.ResetReason, microcontroller.cpu.reset_reason, names)
 
     def _connect(self) -> None:
         self._i2c = busio.I2C(board.SCL, board.SDA, frequency=400000)
         while not self._i2c.try_lock():
             pass
         self._at = -1
-
-    def answers(self, address: int) -> int:
-        try:
-            self._i2c.writeto(address, b"")
-        except OSError as error:
-            return self._failed(error)
-        return 0
-
-    def _fetch(self, address: int, register: int, data: bytearray) -> int:
-        try:
-            if self._at != address << 8 | register:
-                self._at = -1
-                self._one[0] = register
-                self._i2c.writeto(address, self._one)
-                self._at = address << 8 | register
-            self._i2c.readfrom_into(address, data)
-        except OSError as error:
-            return self._failed(error)
-        return 0
-
-    def read_register(self, address: int, register: int) -> int:
-        two = self._two
-        return self._fetch(address, register, two) or two[0] << 8 | two[1]
-
-    def read_20(self, address: int, register: int) -> int:
-        data = self._three
-        return self._fetch(address, register, data) or data[0] << 12 | data[1] << 4 | data[2] >> 4
-
-    def read_40(self, address: int, register: int) -> int:
-        data = bytearray(5)
-        return self._fetch(address, register, data) or int.from_bytes(data, "big")
-
-    def write_register(self, address: int, register: int, value: int) -> int:
-        three = self._three
-        three[0], three[1], three[2] = register, value >> 8, value & 255
-        try:
-            self._i2c.writeto(address, three)
-        except OSError as error:
-            return self._failed(error)
-        self._at = address << 8 | register
-        return 0
-
-    def _failed(self, error: OSError) -> int:
-        self._at = -1
-        return HUNG if error.errno == _ETIMEDOUT else NO_ANSWER
 
     def free_bus(self) -> None:
         self._i2c.deinit()
@@ -148,7 +84,7 @@ class Port:
     def read_slot(self, slot: int) -> "bytes | None":
         return bytes(microcontroller.nvm[slot * SLOT_BYTES : (slot + 1) * SLOT_BYTES])
 
-    def write_slot(self, slot: int, data: bytearray) -> None:
+    def write_slot(self, slot: int, data: bytes) -> None:
         try:
             microcontroller.nvm[slot * SLOT_BYTES : (slot + 1) * SLOT_BYTES] = data
         except (OSError, RuntimeError):
@@ -160,7 +96,7 @@ class Port:
         return -1
 
     def write(self, data: bytearray, start: int, end: int) -> int:
-        return self._host.write(memoryview(data)[start : min(end, start + _CHUNK_BYTES)]) or 0
+        return self._host.write(memoryview(data)[start : min(end, start + CHUNK_BYTES)]) or 0
 
     def watchdog_start(self) -> None:
         if settings.WATCHDOG:
@@ -180,10 +116,10 @@ class _NoBus:
     """In place of a bus that cannot be opened: everything on it hangs."""
 
     def writeto(self, address: int, data: bytes) -> None:
-        raise OSError(_ETIMEDOUT)
+        raise OSError(ETIMEDOUT)
 
     def readfrom_into(self, address: int, data: bytearray) -> None:
-        raise OSError(_ETIMEDOUT)
+        raise OSError(ETIMEDOUT)
 
     def deinit(self) -> None:
         pass

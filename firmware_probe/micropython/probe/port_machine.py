@@ -1,6 +1,5 @@
 """What boards with a ``machine`` module have in common: I2C, time, flash, pins, host."""
 
-import os
 import select
 import sys
 import time
@@ -9,53 +8,34 @@ import machine
 import micropython
 
 from . import settings
-from .sensor import HUNG, NO_ANSWER
+from .cutoff import MASK
+from .port import CHUNK_BYTES, BasePort, cause_word
 
-_MASK = 0x3FFFFFFF
-_ETIMEDOUT = 110
-_CHUNK_BYTES = 64
 _SLOTS = ("probe.0", "probe.1")
 
 
-class MachinePort:
+class MachinePort(BasePort):
     """``sda``, ``scl``, ``switch``: pins as ``machine.Pin`` wants them; ``i2c``: number of the I2C unit."""
 
     FIRMWARE_PREFIX = b"micropython-"
-    HELLO_MORE = b""
     PAIR_AVERAGES = 4
     WORK_US = 1500
     WATCHDOG_MS = 8000
 
     def __init__(self, i2c: int, sda: "int | str", scl: "int | str", switch: "int | str") -> None:
         self._places = (i2c, sda, scl)
-        self._one = bytearray(1)
-        self._two = bytearray(2)
-        self._three = bytearray(3)
+        BasePort.__init__(self)
         self._connect()
         self._switch = machine.Pin(switch, machine.Pin.IN, machine.Pin.PULL_UP)
         self._watchdog = None
         self._open_host()
 
-    # ---- time and chance
-
     def ticks(self) -> int:
-        return time.ticks_us() & _MASK
-
-    def random_32(self) -> int:
-        return int.from_bytes(os.urandom(4), "big")
+        return time.ticks_us() & MASK
 
     def restart_cause(self) -> bytes:
-        cause = machine.reset_cause()
-        for name, word in (
-            ("PWRON_RESET", b"power"),
-            ("BROWNOUT_RESET", b"brownout"),
-            ("WDT_RESET", b"watchdog"),
-            ("HARD_RESET", b"reset"),
-            ("SOFT_RESET", b"reset"),
-        ):
-            if getattr(machine, name, None) == cause:
-                return word
-        return b"unknown"
+        names = ("PWRON_RESET", "BROWNOUT_RESET", "WDT_RESET", "HARD_RESET", "SOFT_RESET")
+        return cause_word(machine, machine.reset_cause(), names)
 
     # ---- I2C
 
@@ -64,55 +44,10 @@ class MachinePort:
         self._i2c = machine.I2C(
             number, sda=machine.Pin(sda), scl=machine.Pin(scl), freq=400000, timeout=800
         )
-        self._at = -1  # address and register that the sensor's pointer stands at
-
-    def answers(self, address: int) -> int:
-        try:
-            self._i2c.writeto(address, b"")
-        except OSError as error:
-            return self._failed(error)
-        return 0
-
-    # The sensor's pointer stays where it was, so that polling the same register needs no write.
-    def _fetch(self, address: int, register: int, data: bytearray) -> int:
-        try:
-            if self._at != address << 8 | register:
-                self._at = -1
-                self._one[0] = register
-                self._i2c.writeto(address, self._one)
-                self._at = address << 8 | register
-            self._i2c.readfrom_into(address, data)
-        except OSError as error:
-            return self._failed(error)
-        return 0
-
-    def read_register(self, address: int, register: int) -> int:
-        two = self._two
-        return self._fetch(address, register, two) or two[0] << 8 | two[1]
-
-    def read_20(self, address: int, register: int) -> int:
-        data = self._three
-        return self._fetch(address, register, data) or data[0] << 12 | data[1] << 4 | data[2] >> 4
-
-    def read_40(self, address: int, register: int) -> int:
-        data = bytearray(5)
-        return self._fetch(address, register, data) or int.from_bytes(data, "big")
-
-    def write_register(self, address: int, register: int, value: int) -> int:
-        three = self._three
-        three[0], three[1], three[2] = register, value >> 8, value & 255
-        try:
-            self._i2c.writeto(address, three)
-        except OSError as error:
-            return self._failed(error)
-        self._at = address << 8 | register
-        return 0
-
-    def _failed(self, error: OSError) -> int:
         self._at = -1
-        if error.errno == _ETIMEDOUT or not machine.Pin(self._places[1]).value():
-            return HUNG
-        return NO_ANSWER
+
+    def _held_low(self) -> bool:
+        return not machine.Pin(self._places[1]).value()
 
     def free_bus(self) -> None:
         _, sda, scl = self._places
@@ -152,7 +87,7 @@ class MachinePort:
         except OSError:
             return None
 
-    def write_slot(self, slot: int, data: bytearray) -> None:
+    def write_slot(self, slot: int, data: bytes) -> None:
         try:
             with open(_SLOTS[slot], "wb") as file:
                 file.write(data)
@@ -180,7 +115,7 @@ class MachinePort:
     # Never into a full port: a host that sleeps with the cable in must not hold up the cutoff.
     def write(self, data: bytearray, start: int, end: int) -> int:
         for _ in self._writable.ipoll(0):
-            count = min(end - start, _CHUNK_BYTES)
+            count = min(end - start, CHUNK_BYTES)
             return self._output.write(data, start, count) or 0
         return 0
 

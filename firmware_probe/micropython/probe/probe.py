@@ -14,7 +14,7 @@ from .windows import Windows
 # Never true on a board: names for type checkers alone.
 TYPE_CHECKING = False
 if TYPE_CHECKING:
-    from .contract import Port
+    from ..contract import Port
 
 _SECOND_US = 1000000
 _BUS_PAUSE_US = 100000

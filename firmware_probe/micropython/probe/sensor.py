@@ -10,7 +10,7 @@ from .units import Units, ina219_units, ina226_units, ina228_units
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
-    from .contract import Port
+    from ..contract import Port
 
 ADDRESS_LEAST, ADDRESS_MOST = 0x40, 0x4F
 NAMES = (b"none", b"INA219", b"INA226", b"INA228")
@@ -69,17 +69,12 @@ class Sensor:
         else:
             self.units = ina219_units(steps)
             self.period_us = 2 * 532 * self._averages
-
         self._widen(settings.INA219_GAIN)
 
     def _widen(self, gain: int) -> None:
         self._gain = gain
+        # Least count of the shunt that is beyond the range: the converter's end stop.
         self._range_counts = {INA226: 32767, INA228: 524287}.get(self.kind, 4000 * gain)
-
-    @property
-    def range_counts(self) -> int:
-        """Least count of the shunt that is beyond the range: the converter's end stop."""
-        return self._range_counts
 
     @property
     def bus_range_mv(self) -> int:
@@ -89,7 +84,7 @@ class Sensor:
         """Full scale of the current, in 0.0001 mA."""
         if self.kind == NONE:
             return 0
-        counts = self.range_counts
+        counts = self._range_counts
         # INA226 and INA228 end one count below a round 81.92 and 163.84 mV.
         return self.units.current_steps(counts if self.kind == INA219 else counts + 1, 1)
 

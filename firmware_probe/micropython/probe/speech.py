@@ -7,7 +7,7 @@ from .memory import OPENED
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
-    from .contract import Port, State
+    from ..contract import Port, State
 
 FIRMWARE = b"1.0.0"
 
@@ -107,8 +107,7 @@ class Speech:
         elif field == 1:
             line.text(b",board=")
             line.hex(record.board, 8)
-            line.text(b",boot=")
-            line.fixed(record.boot, 0)
+            line.named(b",boot=", record.boot)
             line.text(b",cause=")
             line.text(probe.cause)
         elif field == 2:
@@ -117,33 +116,25 @@ class Speech:
             line.text(b",address=")
             line.hex(found.address, 2)
         elif field == 3:
-            line.text(b",shunt_ohm=")
-            line.fixed(settings.SHUNT_STEPS, 4)
-            line.text(b",range_ma=")
-            line.fixed(found.range_steps(), 4)
+            line.named(b",shunt_ohm=", settings.SHUNT_STEPS, 4)
+            line.named(b",range_ma=", found.range_steps(), 4)
         elif field == 4:
-            line.text(b",bus_range_v=")
-            line.fixed(found.bus_range_mv, 3)
-            line.text(b",window_us=")
-            line.fixed(probe.windows.next_us, 0)
+            line.named(b",bus_range_v=", found.bus_range_mv, 3)
+            line.named(b",window_us=", probe.windows.next_us)
         elif field == 5:
             line.text(b",load=")
             self._load_state(line)
             line.text(b",opened=")
             line.text(OPENED[record.opened] if load.fitted else b"-")
         elif field == 6:
-            line.text(b",cutoff_v=")
-            line.fixed(record.cutoff_uv, 6)
-            line.text(b",hold_ms=")
-            line.fixed(record.hold_ms, 0)
+            line.named(b",cutoff_v=", record.cutoff_uv, 6)
+            line.named(b",hold_ms=", record.hold_ms)
         elif field == 7:
             line.text(b",running=1" if probe.windows.running else b",running=0")
-            line.text(b",pair_us=")
-            line.fixed(found.period_us, 0)
+            line.named(b",pair_us=", found.period_us)
             line.text(self._port.HELLO_MORE)
         else:
-            line.text(b",time_us=")
-            line.fixed(probe.windows.now_us(now), 0)
+            line.named(b",time_us=", probe.windows.now_us(now))
             return False
         return True
 

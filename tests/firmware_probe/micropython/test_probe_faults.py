@@ -1,16 +1,20 @@
 """What goes wrong around the firmware in Python: each thing named, nothing lost, nothing invented."""
 
 import itertools
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from firmware_probe.interpreter.process import Interpreter, Told
+from firmware_probe.interpreter.process import Told
 from firmware_probe.line_format import command
 from tests.support.board_output import bodies
 from tests.support.interpreter_bench import (
     PAIR_US,
+    Night,
+    faults,
+    hellos,
     kinds,
     needs_interpreter,
     play,
@@ -25,41 +29,6 @@ SHUNT, CURRENT_MA = 500, 50.0
 # A night was played once by hand; the interpreter's clock wraps after 1074 s.
 SILENT_S = 1200
 PORTS = ("rp2", "esp32", "samd", "circuit")
-
-
-def hellos(found: list[str]) -> list[dict[str, str]]:
-    return [
-        dict(item.split("=", 1) for item in body.split(",")[1:]) for body in kinds(found, "hello")
-    ]
-
-
-def faults(found: list[str], code: str) -> list[str]:
-    """Details of the faults of one code."""
-    return [body.split(",")[3] for body in kinds(found, "fault") if body.split(",")[2] == code]
-
-
-class Night:
-    """Conversions all alike without an end; what the board said until now is in ``said``."""
-
-    def __init__(self, board: Interpreter, shunt: int = SHUNT, bus: int = 1100) -> None:
-        self.board = board
-        self.now_us = board.now_us
-        self.shunt, self.bus = shunt, bus
-        self.said: list[str] = []
-
-    def go_on(self, seconds: float) -> Told:
-        """Ends with the last conversion."""
-        left = round(seconds * 1e6) // PAIR_US
-        while left > 0:
-            count = min(left, 2000)
-            left -= count
-            told = self.board.run(steady(self.board, count, self.shunt, self.bus, self.now_us))
-            self.now_us = told.now_us
-            self.said += bodies(told.sent)
-        return told
-
-    def tell(self, *lines: bytes) -> None:
-        self.board.host(b"".join(lines))
 
 
 @pytest.mark.parametrize("port", PORTS)
@@ -185,34 +154,35 @@ def test_missed_conversions_are_counted(tmp_path: Path) -> None:
     assert [int(detail) for detail in faults(bodies(sent), "missed")] == [7, 12]
 
 
-@pytest.mark.parametrize("look_us", [20, 230, 250, 270, 300, 400, 800])
-def test_an_interpreter_that_is_too_slow_says_how_much_it_lost(
-    tmp_path: Path, look_us: int
-) -> None:
-    """The sensor counts what it overwrote unread: as much is told, however little each one is late."""
-    with started(tmp_path) as board:
+def paced(folder: Path, look_us: int, clock: float) -> tuple[int, list[int]]:
+    """3000 conversions of a sensor with its own clock: (overwritten unread, told as missed line by line).
+
+    ``look_us``: what each look at the time costs, and so the interpreter's work.
+    """
+    with started(folder) as board:
         board.set("look_us", look_us)
-        board.boot(averages=1, costs=True)
-        ends_us = PAIR_US * np.arange(1, 3001, dtype=np.int64)
-        alike = np.ones(3000, dtype=np.int64)
-        sent = play(board, ends_us, SHUNT * alike, 1100 * alike)
-        told = board.run(int(ends_us[-1]) + 2_000_000)
-    missed = sum(map(int, faults(bodies(sent + told.sent), "missed")))
-    assert (told.lost > 20) == (look_us > 20)
-    assert missed == pytest.approx(told.lost, abs=2, rel=0.02)
-
-
-@pytest.mark.parametrize("clock", [0.95, 586 / 532])
-def test_a_sensors_clock_that_is_off_is_no_loss(tmp_path: Path, clock: float) -> None:
-    """SBOS448G gives 532 us typical and 586 us at most."""
-    with started(tmp_path) as board:
         board.boot(averages=1, costs=True)
         ends_us = (PAIR_US * clock * np.arange(1, 3001)).astype(np.int64)
         alike = np.ones(3000, dtype=np.int64)
         sent = play(board, ends_us, SHUNT * alike, 1100 * alike)
         told = board.run(int(ends_us[-1]) + 2_000_000)
-    assert told.lost == 0
-    assert faults(bodies(sent + told.sent), "missed") == []
+    return told.lost, [int(detail) for detail in faults(bodies(sent + told.sent), "missed")]
+
+
+@pytest.mark.parametrize("look_us", [20, 230, 250, 270, 300, 400, 800])
+def test_an_interpreter_that_is_too_slow_says_how_much_it_lost(
+    tmp_path: Path, look_us: int
+) -> None:
+    """The sensor counts what it overwrote unread: as much is told, however little each one is late."""
+    lost, missed = paced(tmp_path, look_us, 1.0)
+    assert (lost > 20) == (look_us > 20)
+    assert sum(missed) == pytest.approx(lost, abs=2, rel=0.02)
+
+
+@pytest.mark.parametrize("clock", [0.95, 586 / 532])
+def test_a_sensors_clock_that_is_off_is_no_loss(tmp_path: Path, clock: float) -> None:
+    """SBOS448G gives 532 us typical and 586 us at most."""
+    assert paced(tmp_path, 20, clock) == (0, [])
 
 
 @pytest.mark.parametrize(("look_us", "clock"), [(230, 586 / 532), (270, 0.92), (300, 1.09)])
@@ -220,15 +190,8 @@ def test_where_none_is_waited_for_the_sensors_clock_is_all_that_is_doubtful(
     tmp_path: Path, look_us: int, clock: float
 ) -> None:
     """What is told is then off by no more than that clock, of all conversions: a tenth."""
-    with started(tmp_path) as board:
-        board.set("look_us", look_us)
-        board.boot(averages=1, costs=True)
-        ends_us = (PAIR_US * clock * np.arange(1, 3001)).astype(np.int64)
-        alike = np.ones(3000, dtype=np.int64)
-        sent = play(board, ends_us, SHUNT * alike, 1100 * alike)
-        told = board.run(int(ends_us[-1]) + 2_000_000)
-    missed = sum(map(int, faults(bodies(sent + told.sent), "missed")))
-    assert abs(missed - told.lost) <= abs(clock - 1) * 3000 * 1.05
+    lost, missed = paced(tmp_path, look_us, clock)
+    assert abs(sum(missed) - lost) <= abs(clock - 1) * 3000 * 1.05
 
 
 def test_host_silent_over_the_clocks_wrap(tmp_path: Path) -> None:
@@ -246,7 +209,7 @@ def test_host_silent_over_the_clocks_wrap(tmp_path: Path) -> None:
             sent = play(board, ends_us, np.full(count, SHUNT), np.full(count, bus))
             now_us = int(ends_us[-1])
             told = board.run(now_us)
-            return Told(**{**told.__dict__, "sent": sent + told.sent})
+            return replace(told, sent=sent + told.sent)
 
         before = bodies(go_on(5, 1100).sent)
         board.set("room", 300)

@@ -7,9 +7,16 @@ import pytest
 
 from firmware_probe.interpreter.process import Interpreter
 from firmware_probe.line_format import command
-from tests.firmware_probe.micropython.test_probe_faults import Night, faults, hellos
 from tests.support.board_output import bodies
-from tests.support.interpreter_bench import PAIR_US, kinds, needs_interpreter, started
+from tests.support.interpreter_bench import (
+    PAIR_US,
+    Night,
+    faults,
+    hellos,
+    kinds,
+    needs_interpreter,
+    started,
+)
 
 pytestmark = [pytest.mark.firmware, needs_interpreter]
 

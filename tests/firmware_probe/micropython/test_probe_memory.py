@@ -6,8 +6,15 @@ import pytest
 
 from firmware_probe.interpreter.process import Interpreter
 from firmware_probe.line_format import command
-from tests.firmware_probe.micropython.test_probe_faults import Night, faults, hellos
-from tests.support.interpreter_bench import kinds, needs_interpreter, started, steady
+from tests.support.interpreter_bench import (
+    Night,
+    faults,
+    hellos,
+    kinds,
+    needs_interpreter,
+    started,
+    steady,
+)
 
 pytestmark = [pytest.mark.firmware, needs_interpreter]
 

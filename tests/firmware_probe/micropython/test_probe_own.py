@@ -6,9 +6,15 @@ import numpy as np
 import pytest
 
 from firmware_probe.line_format import command
-from tests.firmware_probe.micropython.test_probe_faults import Night, faults
 from tests.support.board_output import bodies
-from tests.support.interpreter_bench import kinds, needs_interpreter, play, started
+from tests.support.interpreter_bench import (
+    Night,
+    faults,
+    kinds,
+    needs_interpreter,
+    play,
+    started,
+)
 
 pytestmark = [pytest.mark.firmware, needs_interpreter]
 

@@ -17,8 +17,7 @@ def test_every_import_lies_beside_it(name: str) -> None:
     assert f"probe/{BOARDS[name].port}.py" in content
     for path, data in content.items():
         for module in re.findall(r"^\s*from \.(\w+) import", data.decode(), re.MULTILINE):
-            known = f"probe/{module}.py" in content or module == "contract"
-            assert known, f"{path} wants {module}"
+            assert f"probe/{module}.py" in content, f"{path} wants {module}"
     assert "probe/contract.py" not in content
     ports = [path for path in content if "/port_" in path]
     assert len(ports) == (1 if name == "circuitpython" else 2)

@@ -2,13 +2,13 @@
 
 from typing import Protocol
 
-from .commands import Parser
-from .faults import Faults
-from .load import LoadSwitch
-from .memory import Record
-from .own import Own
-from .sensor import Sensor
-from .windows import Windows
+from .probe.commands import Parser
+from .probe.faults import Faults
+from .probe.load import LoadSwitch
+from .probe.memory import Record
+from .probe.own import Own
+from .probe.sensor import Sensor
+from .probe.windows import Windows
 
 
 class Registers(Protocol):
@@ -29,7 +29,7 @@ class Flash(Protocol):
     def read_slot(self, slot: int) -> bytes | None:
         """None: not there, or not readable."""
 
-    def write_slot(self, slot: int, data: bytearray) -> None:
+    def write_slot(self, slot: int, data: bytes) -> None:
         """May fail without a word: the core reads back."""
 
 
@@ -49,6 +49,14 @@ class Bus(Protocol):
 
     def free_bus(self) -> None:
         """Nine clocks and a stop, so that a sensor cut off in the middle of a byte finishes it."""
+
+
+class Wires(Protocol):
+    """An interpreter's I2C; raises OSError."""
+
+    def writeto(self, address: int, data: bytes | bytearray) -> object: ...
+
+    def readfrom_into(self, address: int, data: bytearray) -> object: ...
 
 
 class Port(Flash, Bus, Protocol):
