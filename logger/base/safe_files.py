@@ -11,19 +11,21 @@ Errors are OSErrors whose ``strerror`` is in words. Every name that is made is a
 
 import contextlib
 import errno
+import json
 import os
 import re
 import secrets
 import stat
 import sys
 from collections.abc import Iterator
+from io import BufferedReader
 from pathlib import Path
 from types import TracebackType
-from typing import BinaryIO, Final, Self
+from typing import Any, BinaryIO, Final, Self
 
 MADE: Final = "drawbench.made"
-# A description or a list that is read whole; the longest of ours are a hundredth of it.
-READ_MAX: Final = 64 * 1024 * 1024
+# A description or a list that is read whole; the longest of ours are a tenth of it.
+READ_MAX: Final = 16 * 1024 * 1024
 _LEFTOVER: Final = re.compile(r"\.drawbench-[0-9a-f]{16}\.new")
 _CAREFULLY: Final = (
     getattr(os, "O_NOFOLLOW", 0)
@@ -155,7 +157,7 @@ class Folder:
             raise
         return handle
 
-    def open_to_read(self, name: str) -> BinaryIO:
+    def open_to_read(self, name: str) -> BufferedReader:
         """A plain file of this folder, not through a link. Raises OSError for anything else."""
         _refuse_path(name)
         found = os.stat(self._at(name), dir_fd=self._handle, follow_symlinks=False)
@@ -178,6 +180,15 @@ class Folder:
 
     def _open(self, name: str, flags: int) -> int:
         return os.open(self._at(name), flags, 0o666, dir_fd=self._handle)
+
+
+def make_folder(path: Path) -> Folder:
+    """The folder, made with its parents where it is not there. Raises OSError if it is a link or no folder."""
+    if not path.exists():
+        with contextlib.suppress(FileExistsError):
+            path.mkdir(parents=True)
+            sys.audit(MADE, str(path))
+    return Folder(path, follow=False)
 
 
 def replace_file(path: Path, data: bytes, *, durable: bool = True, own: bool = True) -> None:
@@ -204,7 +215,7 @@ def create_file(path: Path, data: bytes) -> None:
             raise
 
 
-def open_to_read(path: Path) -> BinaryIO:
+def open_to_read(path: Path) -> BufferedReader:
     """A plain file, also through a link, as a stream of bytes. Raises OSError, at once, for anything else."""
     found = path.stat()  # before it is opened: opening a device may do something
     _refuse_strange(found, path.name)
@@ -221,7 +232,20 @@ def read_whole(path: Path, most: int = READ_MAX) -> bytes:
     return data
 
 
-def _stream(handle: int, name: str) -> BinaryIO:
+def read_json(path: Path, most: int = READ_MAX) -> Any:
+    """What a JSON file says. Raises OSError as ``read_whole`` does, and ValueError for all that is no JSON."""
+    return parse_json(read_whole(path, most))
+
+
+def parse_json(data: bytes) -> Any:
+    """The same of bytes. Raises ValueError."""
+    try:
+        return json.loads(data)
+    except RecursionError:
+        raise ValueError("nested too deeply") from None
+
+
+def _stream(handle: int, name: str) -> BufferedReader:
     try:
         _refuse_strange(os.fstat(handle), name)
         return os.fdopen(handle, "rb")
