@@ -14,7 +14,7 @@ import numpy as np
 from logger.base.safe_files import open_to_read, read_json
 from logger.run.course import Course, Rows
 from logger.run.description import Description, from_document
-from logger.run.format import COLUMN_BY_NAME, DESCRIPTION_NAME, MEASURED, SAMPLES_NAME
+from logger.run.format import COLUMN_BY_NAME, DESCRIPTION_NAME, MEASURED, SAMPLES_MAX, SAMPLES_NAME
 
 CHUNK_BYTES: Final = 8 * 1024 * 1024
 _EMPTY: Final = np.empty(0)
@@ -107,7 +107,7 @@ class RunFeed:
         self._described = state
 
     def _read_samples(self) -> bool:
-        with open_to_read(self._samples) as stream:
+        with open_to_read(self._samples, SAMPLES_MAX) as stream:
             size = stream.seek(0, io.SEEK_END)
             if size < self._position:
                 self._start_again()

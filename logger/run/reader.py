@@ -20,7 +20,7 @@ import numpy as np
 import numpy.typing as npt
 
 from logger.base.errors import BenchError
-from logger.base.safe_files import read_json
+from logger.base.safe_files import read_json, read_whole
 from logger.run.description import Description, from_document
 from logger.run.fast_csv import WORTH_BYTES, read_columns
 from logger.run.format import (
@@ -29,6 +29,7 @@ from logger.run.format import (
     MEASURED,
     RUN_FORMAT_VERSION,
     RUN_KEY,
+    SAMPLES_MAX,
     SAMPLES_NAME,
 )
 
@@ -180,7 +181,7 @@ def _locate(path: Path) -> tuple[Path, Path]:
 
 def _read_bytes(path: Path) -> bytes:
     try:
-        data = path.read_bytes()
+        data = read_whole(path, SAMPLES_MAX)
     except OSError as error:
         raise BenchError(
             f"{path} cannot be read.",
