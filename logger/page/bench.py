@@ -119,7 +119,10 @@ class Bench:
         """One round over every run that is being recorded or looked at."""
         for run in sorted(self.runs.values(), key=lambda run: run.key not in self.watched):
             if not run.loaded or run.more or run.is_recording or run.key in self.watched:
-                run.poll(self._clock())
+                try:
+                    run.poll(self._clock())
+                except Exception as error:  # noqa: BLE001 (one bad run must not end the page)
+                    run.feed.problem = f"The run cannot be read: {type(error).__name__}: {error}."
 
     def run(self, key: str) -> PageRun | None:
         """The run of this key; the first one for an empty key."""

@@ -15,6 +15,7 @@ from logger.base.safe_files import open_to_read, read_json
 from logger.run.course import Course, Rows
 from logger.run.description import Description, from_document
 from logger.run.format import COLUMN_BY_NAME, DESCRIPTION_NAME, MEASURED, SAMPLES_MAX, SAMPLES_NAME
+from logger.run.reader import MOST
 
 CHUNK_BYTES: Final = 8 * 1024 * 1024
 _EMPTY: Final = np.empty(0)
@@ -69,6 +70,9 @@ class RunFeed:
                 if gone
                 else f"The run cannot be read: {error.strerror or error}."
             )
+            return False
+        except Exception as error:  # noqa: BLE001 (another run's page must not end by it)
+            self.problem = f"The run cannot be read: {type(error).__name__}: {error}."
             return False
         self.problem = ""
         return more
@@ -209,9 +213,13 @@ class RunFeed:
             encoding_errors="replace",
             low_memory=False,
         )
-        return {
+        columns = {
             self._names[place]: pd.to_numeric(frame[place], errors="coerce").to_numpy(np.float64)
             for place in used
+        }
+        return {
+            name: np.where(np.abs(values) <= MOST.get(name, np.inf), values, np.nan)
+            for name, values in columns.items()
         }
 
 

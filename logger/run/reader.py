@@ -158,7 +158,7 @@ def _locate(path: Path) -> tuple[Path, Path]:
     """Folder of the run and its samples file, from the one or the other."""
     if path.is_dir():
         samples_path = path / SAMPLES_NAME
-        if not samples_path.is_file():
+        if not _is_there(samples_path):
             inside = sorted(item.parent.name for item in path.glob(f"*/{SAMPLES_NAME}"))
             raise BenchError(
                 f"{path} is not a run: there is no {SAMPLES_NAME} in it.",
@@ -166,7 +166,7 @@ def _locate(path: Path) -> tuple[Path, Path]:
                 next_step="give the folder of one run.",
             )
         return path, samples_path
-    if path.is_file():
+    if _is_there(path):
         return path.parent, path
     near = []
     if path.parent.is_dir():
@@ -177,6 +177,17 @@ def _locate(path: Path) -> tuple[Path, Path]:
         evidence=f"similar names there: {', '.join(near)}" if near else "",
         next_step="give the folder of a run, or its samples.csv.",
     )
+
+
+def _is_there(path: Path) -> bool:
+    """Whether there is such a name, be it of a file or not: opening it says what is wrong with it."""
+    try:
+        path.lstat()
+    except FileNotFoundError:
+        return False
+    except OSError:
+        return True
+    return True
 
 
 def _read_bytes(path: Path) -> bytes:
