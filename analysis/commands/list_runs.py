@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import Any
 
 import click
-from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
@@ -26,6 +25,7 @@ from analysis.report.run_table import (
     read_lines,
     shown,
 )
+from logger.base.clean_text import clean_console, trusted
 from logger.base.command_options import need_option
 from logger.base.errors import BenchError
 from logger.base.measures import VOLTS_ABOVE_0
@@ -174,7 +174,9 @@ def _chosen(folder: Path, options: dict[str, Any]) -> list[Line]:
     def progress(done: int) -> None:
         if sys.stderr.isatty() and len(folders) > 20 and (done % 10 == 0 or done == len(folders)):
             end = "\r" if done < len(folders) else "\r" + " " * 40 + "\r"
-            click.echo(f"reading run {done} of {len(folders)}{end}", nl=False, err=True)
+            stream = trusted(sys.stderr)
+            stream.write(f"reading run {done} of {len(folders)}{end}")
+            stream.flush()
 
     lines = read_lines(folders, options["cutoff_v"], options["hold_s"], progress, options["need_s"])
     since, before = (
@@ -197,7 +199,7 @@ def _chosen(folder: Path, options: dict[str, Any]) -> list[Line]:
 
 
 def _show(lines: list[Line]) -> None:
-    console = Console()
+    console = clean_console()
     widths = _fitting([line for line in lines if not line.problem], console.width)
     columns = list(widths)
     table = Table(box=None, padding=(0, _GAP, 0, 0), header_style="bold")

@@ -14,6 +14,7 @@ from analysis.report.digest import Digest, description_of, digest_of
 from analysis.report.given import charge_given
 from analysis.run.ending.ends import Lifetime
 from analysis.say.words import plain_text, span_words, value_words
+from logger.base.clean_text import visible
 from logger.base.durations import utc_moment
 from logger.base.errors import BenchError
 from logger.base.wall_clock import wall_clock
@@ -161,7 +162,7 @@ def read_lines(
     lines = []
     for done, folder in enumerate(folders, start=1):
         own = folder.resolve()
-        name = own.name if len(parents) == 1 else f"{own.parent.name}/{own.name}"
+        name = plain_text(own.name if len(parents) == 1 else f"{own.parent.name}/{own.name}")
         description = description_of(folder)
         try:
             line = Line(
@@ -274,6 +275,8 @@ def _words(line: Line) -> str:
 
 def _safe(value: str | float | None) -> str | float | None:
     """A spreadsheet takes text that begins like a formula for one."""
+    if isinstance(value, str):
+        value = visible(value)
     if isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r"):
         return "'" + value
     return value

@@ -126,7 +126,16 @@ def test_a_digest_that_somebody_changed_costs_its_row_at_most(tmp_path: Path, fi
     read_lines([run])
     path = run / digest.DIGEST_NAME
     kept = json.loads(path.read_bytes())
-    for odd in (None, "x", [], {}, [[]], 1e308, {"lifetime": {"value": "x", "end": []}}):
+    odds: tuple[Any, ...] = (
+        None,
+        "x",
+        [],
+        {},
+        [[]],
+        1e308,
+        {"lifetime": {"value": "x", "end": []}},
+    )
+    for odd in odds:
         path.write_text(json.dumps({**kept, field: odd}), encoding="utf-8")
         [line] = read_lines([run])
         assert line.name == "run"
