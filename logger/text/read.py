@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from logger.base.errors import BenchError
+from logger.base.safe_files import open_to_read
 from logger.run.description import Event, Meter
 from logger.text.accuracy import meter_of, resolutions
 from logger.text.layout import Layout, LayoutWish, find_layout
@@ -175,7 +176,7 @@ def _nothing_usable(path: Path, rows: Rows) -> BenchError:
 
 
 def _fingerprint(path: Path) -> tuple[int, str]:
-    with path.open("rb") as stream:
+    with open_to_read(path) as stream:
         digest = hashlib.file_digest(stream, "sha256").hexdigest()
         return stream.tell(), digest
 
