@@ -4,9 +4,10 @@ It touches no port, file or clock; ``session.py`` does. So a night, with every
 unplugging, reset and sleep in it, passes in a test in milliseconds.
 """
 
+from collections.abc import Mapping
 from dataclasses import replace
 from datetime import datetime
-from typing import Final
+from typing import Any, Final
 
 from firmware_probe.line_format import PROTOCOL_VERSION
 from logger.base.clock import Anchors, Moment, compare
@@ -173,6 +174,11 @@ class Recording:
     def note(self, kind: str, text: str, now: Moment) -> None:
         """Something that another part has found out, such as a forecast."""
         self.events.add(self.run_s(now), kind, text)
+
+    def take_over(self, changes: Mapping[str, Any]) -> None:
+        """Fields of the description that a person changed in its file while the run was recorded."""
+        self._base = replace(self._base, **changes)
+        self._changed = True
 
     def open_load(self, now: Moment) -> None:
         """The user wants the load off now; rows go on coming, so that the pack's rest is seen."""
