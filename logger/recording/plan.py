@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Final
 
 from firmware_probe.line_format import BAUD_DEFAULT
-from logger.base.clock import read_clocks
+from logger.base.clock import host_boot, keeps_time_switched_off, read_clocks
 from logger.base.durations import clock_text
 from logger.base.errors import BenchError
 from logger.base.pack import Pack, as_used, parse_pack
@@ -226,7 +226,8 @@ def _begin(plan: Plan, pack: Pack | None, found: Found, folder: Path, say: Say) 
     )
     candidate = found.candidate
     description = introduce(description, found.hello, candidate.port, candidate.usb_serial)
-    recording = Recording(_wishes(plan, pack, plan.stop, found.hello.board), description, now)
+    wishes = _wishes(plan, pack, plan.stop, found.hello.board)
+    recording = Recording(wishes, description, now, boot=host_boot())
     create_run_folder(folder)
     try:
         held = RunFolder(folder)
@@ -284,7 +285,14 @@ def _resume(plan: Plan, folder: Path, say: Say) -> Recorder:
     modes_ma = plan.modes_ma or description.modes_ma
     description = replace(description, stop=stop, need_s=need_s, fresh=fresh, modes_ma=modes_ma)
     wishes = _wishes(plan, description.pack, stop, board.board)
-    recording = Recording(wishes, description, now, last_row=last_row)
+    recording = Recording(
+        wishes,
+        description,
+        now,
+        last_row=last_row,
+        boot=host_boot(),
+        keeps_time=keeps_time_switched_off(),
+    )
     while writer.notices:
         recording.events.add(recording.run_s(now), "disk", writer.notices.popleft())
     if writer.torn:
