@@ -19,12 +19,13 @@ from logger.base.sensor_limits import sensor_limits
 from logger.run.format import COLUMN_BY_NAME
 from logger.run.store import refuse_taken_folder
 from logger.text.accuracy import parse_accuracy
-from logger.text.layout import DELIMITER_WORDS, LayoutWish
+from logger.text.cells import DELIMITER_WORDS
+from logger.text.layout import LayoutWish
 from logger.text.plan import TARGETS
 from logger.text.read import Imported, read_text
 from logger.text.run import REJECTED_NAME, About, summary_lines, write_run
 from logger.text.table import PlanWish
-from logger.text.time_column import date_time_s, has_zone, utc_text
+from logger.text.timing.written import date_time_s, has_zone, utc_text
 from logger.text.units import known_units, parse_amount
 
 _PREVIEW_ROWS = 8
