@@ -29,6 +29,7 @@ from analysis.report.run_table import (
 from logger.base.command_options import need_option
 from logger.base.errors import BenchError
 from logger.base.measures import VOLTS_ABOVE_0
+from logger.base.safe_files import replace_file
 from logger.run.run_list import find_runs
 
 _NEEDED = ("need_s", "verdict")
@@ -294,7 +295,7 @@ def _asked_json(line: Line) -> dict[str, Any]:
 
 def _write(path: Path, text: str) -> None:
     try:
-        path.write_text(text, encoding="utf-8", newline="")
+        replace_file(path, text.encode(), own=False)
     except OSError as error:
         raise BenchError(
             f"{path} cannot be written.",

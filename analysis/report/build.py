@@ -32,8 +32,9 @@ from analysis.say.words import (
 from logger.base.durations import duration_text
 from logger.base.next_step import command_line
 from logger.base.numbers import digits_text
+from logger.base.safe_files import open_to_read
 from logger.run.description import Description
-from logger.run.format import SAMPLES_NAME
+from logger.run.format import SAMPLES_MAX, SAMPLES_NAME
 from logger.run.reader import Run
 
 _SIMULATED: Final = (
@@ -306,7 +307,7 @@ def _again(run: Run) -> Part:
     paragraphs = [f"drawbench {_version()}, Python {python}, {packages}."]
     samples = run.folder / SAMPLES_NAME
     if samples.is_file():
-        with samples.open("rb") as stream:
+        with open_to_read(samples, SAMPLES_MAX) as stream:
             digest = hashlib.file_digest(stream, "sha256").hexdigest()
         paragraphs.append(f"SHA-256 of {SAMPLES_NAME}: {digest}")
     return Part(

@@ -11,14 +11,15 @@ import json
 import os
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, field
+from io import TextIOWrapper
 from pathlib import Path
 from typing import Any, Final
 
 from logger.base.errors import BenchError
+from logger.base.safe_files import Folder, open_to_read, read_json, replace_file
 from logger.board.stream import Flex
 from logger.flex.criterion import Criterion, CycleSeen
 from logger.run.format import UNIT_KEY
-from logger.run.store import sync_folder
 from logger.run.writer import SYNC_INTERVAL_S, cut_torn_row, lock_file
 
 FLEX_NAME: Final = "flex.csv"
@@ -87,9 +88,9 @@ class FlexWriter:
     def __init__(self, folder: Path, now_s: Callable[[], float], *, resume: bool = False) -> None:
         self.path = folder / FLEX_NAME
         self._now_s = now_s
-        flags = os.O_RDWR | os.O_APPEND | getattr(os, "O_BINARY", 0)
         try:
-            self._fd = os.open(self.path, flags | (0 if resume else os.O_CREAT | os.O_EXCL), 0o644)
+            with Folder(folder) as opened:
+                self._fd = opened.append_to(FLEX_NAME) if resume else opened.create(FLEX_NAME)
             lock_file(self._fd, self.path)
             if resume:
                 cut_torn_row(self._fd)
@@ -173,20 +174,14 @@ def write_flex_description(folder: Path, description: FlexDescription) -> None:
         FLEX_KEY: {"format": 1, **asdict(description)},
     }
     target = folder / FLEX_DESCRIPTION_NAME
-    temporary = target.with_name(target.name + ".new")
-    with temporary.open("w", encoding="utf-8") as stream:
-        stream.write(json.dumps(document, ensure_ascii=False, indent=1) + "\n")
-        stream.flush()
-        os.fsync(stream.fileno())
-    temporary.replace(target)
-    sync_folder(folder)
+    replace_file(target, (json.dumps(document, ensure_ascii=False, indent=1) + "\n").encode())
 
 
 def read_flex_description(folder: Path) -> FlexDescription:
     """Description of a flex run. Raises BenchError if it is missing or damaged."""
     path = folder / FLEX_DESCRIPTION_NAME
     try:
-        own = json.loads(path.read_text(encoding="utf-8"))[FLEX_KEY]
+        own = read_json(path)[FLEX_KEY]
         return _description(own)
     except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
         raise BenchError(
@@ -230,7 +225,7 @@ def read_flex_rows(folder: Path) -> tuple[dict[int, list[CycleSeen]], int]:
     damaged = 0
     path = folder / FLEX_NAME
     try:
-        with path.open(encoding="utf-8", errors="replace", newline="") as stream:
+        with TextIOWrapper(open_to_read(path), "utf-8", "replace", newline="") as stream:
             for cells in csv.DictReader(stream):
                 try:
                     high = cells["resistance_max_ohm"]

@@ -4,7 +4,6 @@ The page never asks the recording for rows: it reads what stands on the disk alr
 """
 
 import io
-import json
 import time
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,9 +11,10 @@ from typing import Final
 
 import numpy as np
 
+from logger.base.safe_files import open_to_read, read_json
 from logger.run.course import Course, Rows
 from logger.run.description import Description, from_document
-from logger.run.format import COLUMN_BY_NAME, DESCRIPTION_NAME, MEASURED, SAMPLES_NAME
+from logger.run.format import COLUMN_BY_NAME, DESCRIPTION_NAME, MEASURED, SAMPLES_MAX, SAMPLES_NAME
 
 CHUNK_BYTES: Final = 8 * 1024 * 1024
 _EMPTY: Final = np.empty(0)
@@ -100,14 +100,14 @@ class RunFeed:
         if state == self._described:
             return
         try:
-            document = json.loads(path.read_bytes())
+            document = read_json(path)
             self.description = from_document(document)[0]
         except (ValueError, RecursionError, AttributeError, TypeError):
             return  # keep the last one that could be read
         self._described = state
 
     def _read_samples(self) -> bool:
-        with self._samples.open("rb") as stream:
+        with open_to_read(self._samples, SAMPLES_MAX) as stream:
             size = stream.seek(0, io.SEEK_END)
             if size < self._position:
                 self._start_again()

@@ -8,7 +8,6 @@ good ones then go through the same parser.
 import csv
 import difflib
 import io
-import json
 import re
 from bisect import bisect_right
 from collections import Counter
@@ -21,6 +20,7 @@ import numpy as np
 import numpy.typing as npt
 
 from logger.base.errors import BenchError
+from logger.base.safe_files import read_json, read_whole
 from logger.run.description import Description, from_document
 from logger.run.fast_csv import WORTH_BYTES, read_columns
 from logger.run.format import (
@@ -29,6 +29,7 @@ from logger.run.format import (
     MEASURED,
     RUN_FORMAT_VERSION,
     RUN_KEY,
+    SAMPLES_MAX,
     SAMPLES_NAME,
 )
 
@@ -180,7 +181,7 @@ def _locate(path: Path) -> tuple[Path, Path]:
 
 def _read_bytes(path: Path) -> bytes:
     try:
-        data = path.read_bytes()
+        data = read_whole(path, SAMPLES_MAX)
     except OSError as error:
         raise BenchError(
             f"{path} cannot be read.",
@@ -207,7 +208,7 @@ def _read_description(samples_path: Path, findings: _Findings) -> tuple[Descript
         findings.sentences.append(f"the description {path.name} is missing; header names were used")
         return Description(), []
     try:
-        document = json.loads(path.read_bytes())
+        document = read_json(path)
         if not isinstance(document, dict):
             raise ValueError("not a JSON object")
         description, problems = from_document(document)

@@ -20,6 +20,7 @@ from typing import Final
 from logger.base.clock import Moment
 from logger.base.errors import BenchError
 from logger.base.marks import MARK_MAX, mark_text
+from logger.base.safe_files import Folder
 
 REQUESTS_NAME: Final = ".requests.jsonl"
 MARK: Final = "mark"
@@ -59,12 +60,11 @@ def ask(folder: Path, what: str, text: str, now: Moment) -> Request:
     # A line of its own, also after one that was cut off.
     data = b"\n" + json.dumps(document).encode() + b"\n"
     try:
-        flags = os.O_WRONLY | os.O_APPEND | os.O_CREAT | _CAREFULLY
-        handle = os.open(folder / REQUESTS_NAME, flags, 0o644)
+        with Folder(folder) as opened:
+            handle = opened.append_to(REQUESTS_NAME, create=True)
         try:
-            found = os.fstat(handle)
-            if not stat.S_ISREG(found.st_mode) or found.st_size > _FILE_MAX:
-                raise OSError(f"{REQUESTS_NAME} in it is no file for requests, or too long")
+            if os.fstat(handle).st_size > _FILE_MAX:
+                raise OSError(f"{REQUESTS_NAME} in it is too long")
             os.write(handle, data)
             os.fsync(handle)
         finally:

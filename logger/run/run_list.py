@@ -1,9 +1,9 @@
 """Runs in a folder."""
 
-import json
 from pathlib import Path
 
 from logger.base.errors import BenchError
+from logger.base.safe_files import read_json
 from logger.run.description import Description, from_document
 from logger.run.format import DESCRIPTION_NAME, SAMPLES_NAME
 
@@ -11,7 +11,7 @@ from logger.run.format import DESCRIPTION_NAME, SAMPLES_NAME
 def described(folder: Path) -> Description | None:
     """A run's description without its rows, which take far longer to read; None where it cannot be read."""
     try:
-        return from_document(json.loads((folder / DESCRIPTION_NAME).read_bytes()))[0]
+        return from_document(read_json(folder / DESCRIPTION_NAME))[0]
     except (OSError, ValueError, RecursionError, AttributeError, TypeError):
         return None
 

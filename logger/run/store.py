@@ -4,13 +4,12 @@ import json
 import os
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any, Final
+from typing import Any
 
 from logger.base.errors import BenchError
+from logger.base.safe_files import is_leftover, replace_file
 from logger.run.description import Description, to_document
 from logger.run.format import DESCRIPTION_NAME
-
-_UNFINISHED: Final = f"{DESCRIPTION_NAME}.new"
 
 
 def create_run_folder(folder: Path) -> None:
@@ -33,7 +32,8 @@ def create_run_folder(folder: Path) -> None:
             evidence=str(error.strerror or error),
             next_step="choose a folder on a disk that can be written to.",
         ) from error
-    if content and content != [_UNFINISHED]:
+    content = [name for name in content if not is_leftover(name)]
+    if content:
         report = folder / "report" / "report.html"
         there = f" The report of what is there: {report}" if report.is_file() else ""
         raise BenchError(
@@ -66,14 +66,7 @@ def write_description(folder: Path, description: Description, columns: Sequence[
 def replace_document(folder: Path, document: Mapping[str, Any]) -> None:
     """The same for a description in its JSON form."""
     text = json.dumps(document, ensure_ascii=False, indent=1)
-    target = folder / DESCRIPTION_NAME
-    temporary = folder / _UNFINISHED
-    with temporary.open("w", encoding="utf-8") as stream:
-        stream.write(text + "\n")
-        stream.flush()
-        os.fsync(stream.fileno())
-    temporary.replace(target)
-    sync_folder(folder)
+    replace_file(folder / DESCRIPTION_NAME, (text + "\n").encode())
 
 
 def sync_folder(folder: Path) -> None:

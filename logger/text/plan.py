@@ -39,6 +39,7 @@ class ColumnPlan:
     offset: float
     units: Mapping[str, float]
     how: str
+    unit: str = ""
 
 
 @dataclass(frozen=True)
@@ -182,7 +183,7 @@ class _Planner:
         sums = (f" times {scale:g}" if scale != 1 else "") + (f" plus {offset:g}" if offset else "")
         others = {} if told else UNITS[word]
         text = f"{name}{sums} in {unit}{told} ({how}; unit {unit_how})"
-        return ColumnPlan(TARGETS[word], place, factor, scale, offset, others, text)
+        return ColumnPlan(TARGETS[word], place, factor, scale, offset, others, text, unit)
 
     def _guess(self, word: str) -> int | None:
         if word == "current" and self.wish.constant_current_ma is not None:

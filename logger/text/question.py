@@ -6,6 +6,7 @@ from typing import Final
 
 from logger.base.errors import BenchError
 
+SIGNS: Final = "ABCDEFGH"
 _SHOWN: Final = 3
 
 
@@ -29,11 +30,11 @@ class Question(BenchError):
         lines = [seen]
         lines += [
             f"({sign}) {reading.words}{': ' if reading.rows else ''}{reading.rows}"
-            for sign, reading in zip("ABCDEFGH", self.readings, strict=False)
+            for sign, reading in zip(SIGNS, self.readings, strict=False)
         ]
         choices = [
             f"({sign}) {' '.join(reading.settle)}"
-            for sign, reading in zip("ABCDEFGH", self.readings, strict=False)
+            for sign, reading in zip(SIGNS, self.readings, strict=False)
         ]
         super().__init__(
             happened,

@@ -15,9 +15,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from logger.base.errors import BenchError
+from logger.base.safe_files import open_to_read
 from logger.run.description import Event, Meter
 from logger.text.accuracy import meter_of, resolutions
 from logger.text.layout import Layout, LayoutWish, find_layout
+from logger.text.mapping import Mapping, mapping_of
 from logger.text.plan import Plan, make_plan
 from logger.text.plausible import falls, sign_words
 from logger.text.repeats import repeated_blocks, repeats
@@ -43,7 +45,7 @@ class Imported:
 
     ``rejected``: (line number, reason) of rows that are not in ``samples``; ``others``: the same
     for lines that are no rows (comments, lines above the table).
-    ``meter``: its accuracy, as stated; ``meter_words``: what of it was guessed.
+    ``meter``: its accuracy, as stated; ``meter_words``: what of it was guessed. ``mapping``: for the next file.
     ``rows_read == len(samples) + len(rejected)`` always.
     """
 
@@ -65,6 +67,7 @@ class Imported:
     sha256: str
     meter: Meter | None = None
     meter_words: tuple[str, ...] = ()
+    mapping: Mapping | None = None
 
     @property
     def rows_read(self) -> int:
@@ -88,15 +91,21 @@ def read_text(
     plan_wish: PlanWish,
     gap_s: float | None = None,
     accuracy: str | None = None,
+    mapping: Mapping | None = None,
 ) -> Imported:
     """Rows of a foreign text file in the run's columns and units.
 
     Raises BenchError if the file is empty, binary or not understood, if a column does not
     exist, if no row is usable, if the time does not increase, or if ``accuracy``, the meter's as its manual
-    writes it, cannot be read or leaves out a quantity.
+    writes it, cannot be read or leaves out a quantity; if ``mapping`` does not fit; Question where more than one
+    reading is plausible.
     """
+    if mapping is not None:
+        layout_wish, plan_wish = mapping.wishes(layout_wish, plan_wish)
     try:
         layout = find_layout(path, layout_wish)
+        if mapping is not None:
+            mapping.check(layout, plan_wish)
         first = first_rows(path, layout)
         plan = make_plan(
             layout, first, plan_wish, lambda places: column_cells(path, layout, places)
@@ -157,6 +166,7 @@ def read_text(
         sha256=sha256,
         meter=meter,
         meter_words=told,
+        mapping=mapping_of(layout, plan, layout_wish, plan_wish),
     )
 
 
@@ -248,7 +258,7 @@ def _nothing_usable(path: Path, rows: Rows) -> BenchError:
 
 
 def _fingerprint(path: Path) -> tuple[int, str]:
-    with path.open("rb") as stream:
+    with open_to_read(path) as stream:
         digest = hashlib.file_digest(stream, "sha256").hexdigest()
         return stream.tell(), digest
 

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Final
 
 from logger.base.errors import BenchError
+from logger.base.safe_files import open_to_read
 from logger.run.reader import MOST
 from logger.text.cells import cell_kind
 from logger.text.encoding import read_lines
@@ -202,7 +203,7 @@ def _drop_torn_row(rows: Rows) -> None:
 
 
 def _ends_with_newline(path: Path) -> bool:
-    with path.open("rb") as stream:
+    with open_to_read(path) as stream:
         stream.seek(max(0, path.stat().st_size - 2))
         return re.search(rb"[\r\n]", stream.read()) is not None
 

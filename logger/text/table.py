@@ -100,7 +100,9 @@ class Table:
         )
 
     def places(self, text: str) -> tuple[int, ...]:
-        """Columns of the time: one, or two or three joined with a plus sign."""
+        """Columns of the time: one, or two or three joined with a plus sign (a mapping: each on its line)."""
+        if "\n" in text:
+            return tuple(self.place(part) for part in text.split("\n"))
         if "+" in text and text.strip() not in self.layout.names:
             parts = text.split("+")
             if len(parts) in (2, 3):

@@ -38,6 +38,7 @@ class TimePlan:
     absolute: bool = False
     local: bool = False
     turn_s: float | None = None
+    unit: str = ""
 
 
 def plan_time(table: Table, wish: PlanWish) -> TimePlan:
@@ -90,7 +91,9 @@ def _number_plan(table: Table, place: int, wish: PlanWish, how: str) -> TimePlan
     ]:
         unit, source = in_cells[0], "by its cells"
     found = find_number_unit(table, place, unit, source, how)
-    plan = TimePlan("number", (place,), found.factor, found.words, epoch=found.epoch)
+    plan = TimePlan(
+        "number", (place,), found.factor, found.words, epoch=found.epoch, unit=found.unit
+    )
     if found.epoch:
         return replace(plan, absolute=True)
     if not found.days:

@@ -40,6 +40,7 @@ class NumberUnit:
     words: str
     epoch: bool = False
     days: bool = False
+    unit: str = ""
 
 
 def find_number_unit(
@@ -57,18 +58,20 @@ def find_number_unit(
         days = factor == DAY_S and _DAYS[0] <= middle <= _DAYS[1]
         epoch = 1e9 <= middle * factor < 3e9 and factor <= 1
         words = f"{name} in {unit} ({source})"
-        return NumberUnit(factor, _day_words(name, values) if days else words, epoch, days)
+        return NumberUnit(factor, _day_words(name, values) if days else words, epoch, days, unit)
     for factor, word in ((1.0, "s"), (1e-3, "ms"), (1e-6, "us"), (1e-9, "ns")):
         if 1e9 <= middle * factor < 3e9 and not (factor == 1.0 and 0 < step < 1e-3):  # 2001 to 2065
-            return NumberUnit(factor, f"{name}, Unix time in {word} (guessed from its size)", True)
+            return NumberUnit(
+                factor, f"{name}, Unix time in {word} (guessed from its size)", True, unit=word
+            )
     if _like_days(middle, step):
         if step < 9e-4:
-            return NumberUnit(DAY_S, _day_words(name, values), days=True)
+            return NumberUnit(DAY_S, _day_words(name, values), days=True, unit="d")
         raise _ask(table, place, values, ("s", "d"))
     units, reason = _plausible(table, place, values, step)
     if len(units) == 1:
         words = f"{name} in {units[0]} ({how}; unit guessed: {reason})"
-        return NumberUnit(UNITS["time"][units[0]], words)
+        return NumberUnit(UNITS["time"][units[0]], words, unit=units[0])
     if not units:
         raise BenchError(
             f"The unit of the time in {name} cannot be told.",
