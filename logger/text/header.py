@@ -165,17 +165,16 @@ def names_columns(cells: Sequence[str]) -> bool:
 
 def _refuse_unfit(above: Sequence[str], table: Header) -> None:
     """A line right above the rows that names columns, but not as many as the rows have."""
-    lines = [line for line in above if line.strip()]
-    if not lines:
+    split = [(line, fit(table.split(line.lstrip("#%/ ")), table.count)) for line in above]
+    named = [(line, cells) for line, cells in split if names_columns(cells)]
+    if not named or len(named[-1][1]) == table.count:
         return
-    cells = fit(table.split(lines[-1].lstrip("#%/ ")), table.count)
-    if len(cells) == table.count or not names_columns(cells):
-        return
+    line, cells = named[-1]
     raise BenchError(
         f"The header names {len(cells)} columns, the rows have {table.count}.",
-        evidence=lines[-1].strip()[:160],
-        next_step="numbers written with the sign that divides columns (1,234) make one column into two: export the file "
-        "again with another sign, or say --delimiter; or --no-header, and name columns by number.",
+        evidence=line.strip()[:160],
+        next_step="a number such as 1,234 makes two columns where commas divide them: export it with another "
+        "sign, say --delimiter, or name columns by number with --no-header.",
     )
 
 

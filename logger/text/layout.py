@@ -6,7 +6,7 @@ spread over the whole file. What a cell is, is decided by its form alone.
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
@@ -211,6 +211,4 @@ def _find_form(
                 ),
             ],
         )
-    if wish.thousands == "" and form.doubt:
-        return NumberForm(form.doubt, "", True)
-    return form
+    return replace(form, other=None) if wish.thousands == "" else form

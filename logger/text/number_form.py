@@ -79,13 +79,13 @@ THOUSANDS: Final = {"none": "", "comma": ",", "point": ".", "space": " ", "apost
 class NumberForm:
     """``decimal``: "." or ",". ``thousands``: "", ".", "," (spaces and apostrophes can be nothing else).
 
-    ``firm``: the decimal sign was given or seen beyond doubt. ``doubt``: the one sign that could be both.
+    ``firm``: the decimal sign was given or seen beyond doubt. ``other``: what it may be as well.
     """
 
     decimal: str
     thousands: str = ""
     firm: bool = False
-    doubt: str = ""
+    other: "NumberForm | None" = None
 
     def read(self, cell: str) -> tuple[float, str] | None:
         """Number and unit of a cell; NaN for one that says "no reading"; None if it holds no number."""
@@ -178,14 +178,16 @@ def find_number_form(columns: Sequence[Sequence[str]]) -> tuple[NumberForm, set[
         decimal = decimals.pop()
         other = _OTHER[decimal]
         return NumberForm(decimal, other if other in grouped or either[other] else "", True), set()
-    if len(grouped) == 2 or len(either) == 2:
+    if len(grouped) == 2:
         return NumberForm("."), {".", ","}
+    if len(either) == 2:
+        return NumberForm(".", ",", True, NumberForm(",", ".", True)), set()
     if grouped:
         sign = grouped.pop()
         return NumberForm(_OTHER[sign], sign, True), set()
     if either:
         sign = next(iter(either))
-        return NumberForm(sign, doubt=sign), set()
+        return NumberForm(sign, "", True, NumberForm(_OTHER[sign], sign, True)), set()
     return NumberForm("."), set()
 
 

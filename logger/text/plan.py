@@ -1,16 +1,16 @@
 """Which column of a foreign table is which quantity, in which unit: given, the only plausible one, or asked."""
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
 from logger.base.errors import BenchError
 from logger.text.layout import Layout
-from logger.text.plausible import ask_current_unit, ask_sign_meaning, ask_swapped
+from logger.text.plausible import are_plausible, ask_current_unit, ask_form, ask_swapped
 from logger.text.question import Question, Reading, some
-from logger.text.table import PlanWish, Table
+from logger.text.table import Floats, PlanWish, Table
 from logger.text.timing.plan import TimePlan, plan_time
 from logger.text.units import UNITS, VOLT_UNITS, plain_unit, unit_factor
 
@@ -69,6 +69,38 @@ def make_plan(
     return _Planner(Table(layout, rows, whole), wish).plan()
 
 
+def settle_form(
+    layout: Layout,
+    rows: Sequence[Sequence[str]],
+    wish: PlanWish,
+    whole: Callable[[Sequence[int]], Sequence[str]] | None = None,
+) -> Layout:
+    """The layout with the one form of numbers that gives plausible values, where the text alone leaves two.
+
+    Raises Question if both do, or neither.
+    """
+    if layout.form.other is None:
+        return layout
+    forms = [replace(layout.form, other=None), layout.form.other]
+    found: list[tuple[Layout, bool]] = []
+    failed: BenchError | None = None
+    for form in forms:
+        planner = _Planner(Table(replace(layout, form=form), rows, whole), wish)
+        try:
+            found.append(
+                (planner.table.layout, are_plausible(planner.values(planner.plan().columns)))
+            )
+        except BenchError as error:
+            failed = failed or error
+    plausible = [made for made, fits in found if fits]
+    if len(plausible) == 1:
+        return plausible[0]
+    if failed is not None and len(found) < 2:
+        raise failed
+    places = [column.place for column in make_plan(found[0][0], rows, wish, whole).columns]
+    raise ask_form([row[place] for row in rows for place in places if place < len(row)], forms)
+
+
 class _Planner:
     """Holds the table and what the user said while the plan is made."""
 
@@ -122,25 +154,19 @@ class _Planner:
                     f"--leave-out {place + 1}.",
                 )
 
-    def _check(self, made: Sequence[ColumnPlan]) -> None:
-        """Asks where the sign in numbers can mean two things, or voltage and current may be swapped."""
-        by_target = {column.target: column for column in made}
-        values = {
-            column.target: np.abs(self.table.numbers(column.place) * column.scale + column.offset)
-            * column.factor
+    def values(self, made: Sequence[ColumnPlan]) -> dict[str, Floats]:
+        """Sizes of the first values (n,) by column of the run, in its unit."""
+        return {
+            column.target: np.abs(
+                (self.table.numbers(column.place) * column.scale + column.offset) * column.factor
+            )
             for column in made
         }
-        doubt = self.table.layout.form.doubt
-        if doubt:
-            signed = {
-                target: values[target]
-                for target, column in by_target.items()
-                if any(doubt in row[column.place] for row in self.table.rows)
-            }
-            if signed:
-                ask_sign_meaning(
-                    self.table, doubt, signed, [by_target[target].place for target in signed]
-                )
+
+    def _check(self, made: Sequence[ColumnPlan]) -> None:
+        """Asks where voltage and current may be swapped."""
+        by_target = {column.target: column for column in made}
+        values = self.values(made)
         voltage, current = by_target.get("pack_v"), by_target.get("current_ma")
         named = {"voltage", "current"} & set(self.wish.columns)
         scaled = {*self.wish.scales, *self.wish.offsets}

@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from logger.base.numbers import digits_text
+from logger.text.number_form import NumberForm
 from logger.text.question import Question, Reading, some
 from logger.text.table import Table
 
@@ -46,36 +47,36 @@ def ask_current_unit(name: str, values: Floats) -> Question:
     )
 
 
-def ask_sign_meaning(
-    table: Table, sign: str, values: Mapping[str, Floats], places: Sequence[int]
-) -> None:
-    """Raises Question unless only one meaning of the sign in ``1.234`` gives plausible values.
+def are_plausible(values: Mapping[str, Floats]) -> bool:
+    """Whether all these are usual on a bench; by column of the run, in its unit."""
+    return all(_within(found, _RANGES.get(name, (0.0, np.inf))) for name, found in values.items())
 
-    ``values``: by column of the run, in its unit, with the sign as decimal sign.
-    """
-    word, other = ("comma", "point") if sign == "," else ("point", "comma")
-    meanings = {
-        "decimal": all(
-            _within(found, _RANGES.get(name, (0, np.inf))) for name, found in values.items()
-        ),
-        "thousands": all(
-            _within(found * 1e3, _RANGES.get(name, (0, np.inf))) for name, found in values.items()
-        ),
-    }
-    if meanings["decimal"] and not meanings["thousands"]:
-        return
-    cell = next(row[place] for row in table.rows for place in places if sign in row[place])
-    as_thousands = Reading(
-        "it stands between thousands",
-        cell.replace(sign, ""),
-        ("--decimal", other, "--thousands", word),
-    )
-    as_decimal = Reading("it is the decimal sign", cell.replace(sign, "."), ("--decimal", word))
-    raise Question(
-        f"What does the {word} in {cell} mean?",
-        f"all numbers with a {word} have three digits behind it: "
-        + some([row[place] for row in table.rows for place in places if sign in row[place]]),
-        [as_decimal, as_thousands],
+
+def ask_form(cells: Sequence[str], forms: Sequence[NumberForm]) -> Question:
+    """The question what the sign in numbers such as ``1.234`` means."""
+    signed = [cell for cell in cells if "," in cell or "." in cell]
+    signs = [sign for sign in ",." if any(sign in cell for cell in signed)]
+    shown = [next(cell for cell in signed if sign in cell) for sign in signs]
+    words = {".": "point", ",": "comma"}
+    readings = []
+    for form in forms:
+        read = [form.read(cell) for cell in shown]
+        told = " and ".join(f"{number[0]:.10g}" for number in read if number is not None)
+        thousands = (
+            f" and the {words[form.thousands]} stands between thousands" if form.thousands else ""
+        )
+        option = ("--thousands", words[form.thousands]) if form.thousands else ()
+        readings.append(
+            Reading(
+                f"the {words[form.decimal]} is the decimal sign{thousands}",
+                told,
+                ("--decimal", words[form.decimal], *option),
+            )
+        )
+    return Question(
+        f"What does the {' and the '.join(words[sign] for sign in signs)} in numbers mean?",
+        f"all have three digits behind it: {some(signed)}",
+        readings,
     )
 
 

@@ -8,6 +8,7 @@ blank line.
 import hashlib
 from array import array
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -20,7 +21,7 @@ from logger.run.description import Event, Meter
 from logger.text.accuracy import meter_of, resolutions
 from logger.text.layout import Layout, LayoutWish, find_layout
 from logger.text.mapping import Mapping, mapping_of
-from logger.text.plan import Plan, make_plan
+from logger.text.plan import Plan, make_plan, settle_form
 from logger.text.plausible import falls, sign_words
 from logger.text.repeats import repeated_blocks, repeats
 from logger.text.rows import Rows, column_cells, first_rows, read_rows
@@ -103,13 +104,16 @@ def read_text(
     if mapping is not None:
         layout_wish, plan_wish = mapping.wishes(layout_wish, plan_wish)
     try:
-        layout = find_layout(path, layout_wish)
+        laid = find_layout(path, layout_wish)
         if mapping is not None:
-            mapping.check(layout, plan_wish)
-        first = first_rows(path, layout)
-        plan = make_plan(
-            layout, first, plan_wish, lambda places: column_cells(path, layout, places)
-        )
+            mapping.check(laid, plan_wish)
+        first = first_rows(path, laid)
+
+        def whole(places: Sequence[int]) -> list[str]:
+            return column_cells(path, laid, places)
+
+        layout = settle_form(laid, first, plan_wish, whole)
+        plan = make_plan(layout, first, plan_wish, whole)
         meter, told = None, tuple[str, ...]()
         if accuracy is not None:
             meter, told = meter_of(
@@ -138,7 +142,9 @@ def read_text(
     kept, line_numbers = _kept(rows, columns, ordered)
     samples, completed = complete(kept, plan_wish)
     faults, fault_warnings = faults_of(samples)
-    started_utc, started_local = _started(plan.time, rows.first_time, ordered.zero_s, plan_wish)
+    started_utc, started_local = "", ""
+    if ordered.half_known:
+        started_utc, started_local = _started(plan.time, rows.first_time, ordered.zero_s, plan_wish)
     return Imported(
         path=path,
         layout=layout,

@@ -42,7 +42,7 @@ class Ordered:
 
     ``order`` (n,): rows of the file in the order of time; all else follows it. ``rejected``: place in that order to
     reason. ``boot``: (n,) count of starts of the clock, 0 at first.
-    ``usual_step_s``: median of the steps forward; NaN for a single row.
+    ``usual_step_s``: median of the steps forward; NaN for a single row. ``half_known``: False for a 12-hour clock.
     """
 
     time_s: Floats
@@ -54,6 +54,7 @@ class Ordered:
     warnings: tuple[str, ...]
     usual_step_s: float
     zero_s: float
+    half_known: bool = True
 
 
 def put_in_order(
@@ -84,8 +85,12 @@ def put_in_order(
             time_s, order = time_s[::-1], order[::-1]
             warnings.append("the file has its newest row first; it was turned round")
     clock = _in_order(clock, order)
-    if clock.twelve and clock.absolute:
-        time_s = _twelve(time_s, warnings)
+    halves = clock.twelve and clock.absolute and _is_twelve(time_s)
+    if halves:
+        warnings.append(
+            "a 12-hour clock without am and pm: the half of the day is taken from its course"
+        )
+        time_s = unfold_12_hours(time_s)
     if clock.zone is not None:
         time_s = _zoned(time_s, clock, warnings)
     rejected: dict[int, str] = {}
@@ -99,7 +104,8 @@ def put_in_order(
         late = time_s < np.maximum.accumulate(time_s)
         rejected = dict.fromkeys(np.flatnonzero(late).tolist(), "its time goes back")
     usual_s = _usual_step_s(time_s, np.diff(time_s), clock)
-    return _placed(time_s, order, rejected, usual_s, gap_s, clock, warnings)
+    made = _placed(time_s, order, rejected, usual_s, gap_s, clock, warnings)
+    return replace(made, half_known=not halves)
 
 
 def _placed(
@@ -172,20 +178,15 @@ def _counts_down(time_s: Floats, clock: Clock, row_order: str | None, falls: boo
     )  # fmt: skip
 
 
-def _twelve(time_s: Floats, warnings: list[str]) -> Floats:
-    """Half days of a 12-hour clock with dates, where its course shows that it is one."""
+def _is_twelve(time_s: Floats) -> bool:
+    """Whether the course of a clock with dates shows that it goes to twelve only."""
     steps = np.diff(time_s)
     forward = steps[steps > 0]
     usual_s = float(np.median(forward)) if len(forward) else math.nan
     near = 20 * usual_s
     back = (np.abs(steps + DAY_S / 2) <= near) & (time_s[:-1] % DAY_S // HOUR_S == 12)
     jump = np.abs(steps - DAY_S) <= near
-    if not (back.any() or (jump.any() and usual_s < HOUR_S)):
-        return time_s
-    warnings.append(
-        "a 12-hour clock without am and pm: which half of the day is taken from its course"
-    )
-    return unfold_12_hours(time_s)
+    return bool(back.any() or (jump.any() and usual_s < HOUR_S))
 
 
 def _zoned(time_s: Floats, clock: Clock, warnings: list[str]) -> Floats:

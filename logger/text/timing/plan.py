@@ -63,6 +63,12 @@ def plan_time(table: Table, wish: PlanWish) -> TimePlan:
     kinds = [table.kind(place) for place in places]
     if len(places) == 1 and kinds[0] == "number":
         return _number_plan(table, places[0], wish, how)
+    if kinds == ["number", "number"] and _day_and_fraction(table, places):
+        words = f"{name}, day number and part of a day ({how})"
+        return TimePlan(
+            "number", places, DAY_S, words, zero=float(DAY_ZERO[wish.day_zero or 1900]),
+            dated=wish.day_zero is not None, absolute=True, local=True, unit="d",
+        )  # fmt: skip
     fraction = len(places) > 1 and kinds[-1] == "number"
     form = find_time_form(table, places[:-1] if fraction else places, wish)
     if form is None or (fraction and len(places) > 3):
@@ -115,6 +121,9 @@ def _guess_time(table: Table, wish: PlanWish) -> tuple[int, ...]:
     written = [place for place in named if kinds[place] in ("date", "clock")]
     written += [place for place in free if kinds[place] in ("date", "clock") and place not in named]
     numbers = [place for place in named if kinds[place] == "number"]
+    fractions = [(place, place + 1) for place in numbers if place + 1 in free]
+    if found := next((pair for pair in fractions if _day_and_fraction(table, pair)), None):
+        return found
     steady = [place for place in numbers if _only_rises(table, place)]
     if steady:
         return _one_of(table, steady)
@@ -140,10 +149,23 @@ def _guess_time(table: Table, wish: PlanWish) -> tuple[int, ...]:
     return (min(other, key=table.unevenness),)
 
 
+def _day_and_fraction(table: Table, places: Sequence[int]) -> bool:
+    """Whether a column of whole day numbers stands beside one of parts of a day."""
+    if any(table.kind(place) != "number" for place in places):
+        return False
+    days, parts = (table.numbers(place) for place in places)
+    return bool(
+        len(days) and len(parts) and (days % 1 == 0).all() and 20_000 <= days.min() <= days.max() <= 80_000
+        and np.ptp(days) < 400 and parts.min() >= 0 and parts.max() < 1 and (parts % 1 != 0).any()
+    )  # fmt: skip
+
+
 def _only_rises(table: Table, place: int) -> bool:
     """Whether no more than a restart or two lies between its numbers, unlike in a column of milliseconds."""
     steps = np.diff(table.numbers(place))
-    return bool((steps > 0).any() and (steps < 0).sum() <= max(2, 0.01 * len(steps)))
+    return bool(
+        (steps > 0).sum() > 0.02 * len(steps) and (steps < 0).sum() <= max(2, 0.01 * len(steps))
+    )
 
 
 def _one_of(table: Table, places: Sequence[int]) -> tuple[int, ...]:
@@ -191,6 +213,13 @@ def _joined(table: Table, written: Sequence[int], numbers: Sequence[int]) -> tup
     elif clocks:
         found = (clocks[0],)
     else:
+        cells = [row[written[0]] for row in table.rows]
+        if len(set(cells)) < 0.9 * len(cells):
+            raise BenchError(
+                "There is a date, but no time of day that can be read.",
+                evidence=table.shown(),
+                next_step="name both with --time DATE+CLOCK (and --time-format), or give the time between rows with --every.",
+            )
         return tuple(written[:1])
     last = parts[found[-1]]
     if last is None or last.fraction:
