@@ -102,7 +102,9 @@ class Client:
 
     def door_form(self) -> str:
         """What the form that asks for the key sends along."""
-        return re.findall(rb'name="form" content="(\w+)"', self.ask("GET", "/")[2])[0].decode()
+        found = re.search(r'name="form" content="(\w+)"', self.ask("GET", "/")[2].decode())
+        assert found is not None
+        return found[1]
 
     def own_form(self) -> str:
         """What this session's forms send along; nothing without a session or a run."""
