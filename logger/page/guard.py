@@ -33,6 +33,8 @@ HEADERS: Final = (
     (b"cross-origin-resource-policy", b"same-origin"),
     (b"permissions-policy", ", ".join(f"{name}=()" for name in _NO_USE_OF).encode()),
 )
+# Opened by itself, an answer for the page's script is no page.
+ATTACHED: Final = (b"content-disposition", b'attachment; filename="answer.json"')
 # Browsers heed it at a trustworthy address alone, and complain of it at others.
 OPENER: Final = (b"cross-origin-opener-policy", b"same-origin")
 
@@ -57,7 +59,10 @@ class Guard:
 
         async def send_guarded(message: Message) -> None:
             if message["type"] == "http.response.start":
-                message["headers"] = [*message.get("headers", ()), *headers]
+                own = [*message.get("headers", ())]
+                if any(name == b"content-type" and b"json" in kind for name, kind in own):
+                    own.append(ATTACHED)
+                message["headers"] = [*own, *headers]
                 self._door.answered(client)
             try:
                 async with asyncio.timeout(SEND_S):

@@ -8,6 +8,7 @@ import contextlib
 import json
 import secrets
 import time
+from collections import deque
 from collections.abc import AsyncIterator, Awaitable, Callable, Collection
 from dataclasses import dataclass
 from importlib.resources import files
@@ -24,7 +25,7 @@ from logger.page.bench import LOOK_ONLY, Bench, Known
 from logger.page.codes import code_svg
 from logger.page.door import Door
 from logger.page.guard import ACTION_HEADER, Guard, refusal
-from logger.page.keys import LOOK_S, Keys, Right, Tries
+from logger.page.keys import LOOK_S, SESSIONS_MAX, Keys, Right, Tries
 
 POLL_S: Final = 0.5
 PUSH_S: Final = 1.0
@@ -33,6 +34,8 @@ BODY_S: Final = 5.0
 STREAMS_MAX: Final = 100
 SURE_S: Final = 60.0
 SURE_MAX: Final = 200
+ACTS_MAX: Final = 120  # in ACTS_S
+ACTS_S: Final = 60.0
 FORM_PLACE: Final = b"FORM_TOKEN"
 NO_SESSION: Final = "Open the page with a key that the terminal shows."
 ASSETS: Final = {
@@ -106,6 +109,7 @@ class _Page:
         self._front = _read("page.html").replace(FORM_PLACE, keys.form_token("").encode())
         self._tries = Tries()
         self._sure: dict[str, _Sure] = {}
+        self._acted: dict[str, deque[float]] = {}
         self._streams = 0
         self.ending = asyncio.Event()
 
@@ -154,6 +158,8 @@ class _Page:
             return refusal(403, LOOK_ONLY) if right else refusal(401, NO_SESSION)
         if not self._is_own_form(request, session):
             return refusal(403, "Load the page anew, then try again.")
+        if not self._is_at_a_persons_pace(session):
+            return refusal(429, "That is more than a person does: wait a minute.")
         body = await _json(request)
         run, what, text = (body.get(name, "") for name in ("run", "what", "text"))
         if not (isinstance(run, str) and isinstance(text, str) and what in ("mark", "load-off")):
@@ -170,7 +176,8 @@ class _Page:
         session = self._session(request)
         if self._keys.right(session) is None:
             return refusal(401, NO_SESSION)
-        run = self._bench.run(request.query_params.get("run", ""))
+        asked = request.query_params.getlist("run") or [""]
+        run = self._bench.run(asked[0]) if len(asked) == 1 else None
         if run is None:
             return refusal(404, "There is no such run.")
         if self._streams >= STREAMS_MAX:
@@ -188,7 +195,7 @@ class _Page:
         ):
             return refusal(403, LOOK_ONLY)
         key = self._keys.act if wanted == Right.ACT else self._keys.look
-        return Response(code_svg(self._link(key)), media_type="image/svg+xml")
+        return Response(code_svg(self._link(key)), media_type="image/svg+xml; charset=utf-8")
 
     async def _messages(self, key: str, session: str) -> AsyncIterator[bytes]:
         """The newest state, again and again; a slow browser skips states, nothing is kept for it."""
@@ -216,6 +223,16 @@ class _Page:
 
     def _is_own_form(self, request: Request, session: str) -> bool:
         return self._keys.is_form_token(request.headers.get(ACTION_HEADER, ""), session)
+
+    def _is_at_a_persons_pace(self, session: str) -> bool:
+        now_s = time.monotonic()
+        recent = self._acted.setdefault(session, deque(maxlen=ACTS_MAX))
+        if len(recent) == ACTS_MAX and now_s - recent[0] < ACTS_S:
+            return False
+        recent.append(now_s)
+        while len(self._acted) > SESSIONS_MAX:
+            del self._acted[next(iter(self._acted))]
+        return True
 
     def _ask_again(self, session: str, run: str) -> Response:
         token = secrets.token_urlsafe(16)

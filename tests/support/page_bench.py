@@ -1,6 +1,7 @@
 """A page on a free port of this computer, served from a thread; and a plain client for it."""
 
 import http.client
+import http.server
 import json
 import os
 import re
@@ -57,6 +58,7 @@ class Address:
         host, self.act = address.split("/#")
         self.address = f"http://{address.removeprefix('http://')}"
         self.port = int(host.rsplit(":", 1)[1])
+        self.look = ""  # shown as well, asked for by few
         self.keys = self
 
 
@@ -143,9 +145,34 @@ class Client:
 
 
 @contextmanager
-def serving(*runs: PageRun) -> Iterator[Client]:
+def elsewhere(page: str) -> Iterator[int]:
+    """Another site with this one page; gives its port."""
+
+    class Handler(http.server.BaseHTTPRequestHandler):
+        def do_GET(self) -> None:
+            self.send_response(200)
+            self.send_header("Content-Type", "text/html; charset=utf-8")
+            self.end_headers()
+            self.wfile.write(page.encode())
+
+        def log_message(self, *_: object) -> None:
+            return
+
+    server = http.server.ThreadingHTTPServer(("127.0.0.1", 0), Handler)
+    thread = threading.Thread(target=server.serve_forever, args=(0.05,))
+    thread.start()
+    try:
+        yield server.server_port
+    finally:
+        server.shutdown()
+        server.server_close()
+        thread.join()
+
+
+@contextmanager
+def serving(*runs: PageRun, lan: bool = False) -> Iterator[Client]:
     """A page with these runs."""
-    server = PageServer(Bench(runs), port=None)
+    server = PageServer(Bench(runs), port=None, lan=lan)
     thread = threading.Thread(target=server.run)
     thread.start()
     try:

@@ -255,6 +255,7 @@ async function refused(run) {
     answer = await fetch(`/stream?run=${encodeURIComponent(run)}`, { signal: stop.signal });
     if (answer.ok) { stop.abort(); open(); return; }
   } catch { setTimeout(open, 3000); return; }
+  if (answer.status === 401 && shown) { location.reload(); return; }  // what was shown goes with the session
   if (answer.status === 401) { form = door; at("door").hidden = false; at("bench").hidden = true; return; }
   at("bench").hidden = false;
   notice((await answer.json()).words);
