@@ -25,6 +25,9 @@ TEXT_MAX: Final = 2000
 NO_PACK: Final = (
     f"The pack is not stated, so nobody checks where its cells must stop. {SAFETY_CLOSING}"
 )
+LOOK_ONLY: Final = (
+    "This browser may look. For marks and the load switch, open the page with the act key."
+)
 
 # Told what the user wants of a run: ("mark", text) or ("load-off", ""). Raises BenchError if it cannot be passed on.
 Control = Callable[[str, str], None]
@@ -93,8 +96,13 @@ class PageRun:
 
 @dataclass
 class Known:
-    """What one browser was sent: the course up to step ``last`` of ``generation``, the row of runs."""
+    """What one browser was sent: the course up to step ``last`` of ``generation``, the row of runs.
 
+    ``may_act``: whether it may set marks and switch the load; ``form``: what its forms must send along.
+    """
+
+    may_act: bool = True
+    form: str = ""
     course: Course | None = None
     generation: int = -1
     last: int = -1
@@ -222,9 +230,14 @@ class Bench:
             begin = max(known.last, 0) if same and known.last <= course.last else 0
             known.course, known.generation, known.last = course, course.generation, course.last
             runs = visible_in(self.summaries()) if len(self.runs) > 1 else []
+            state = visible_in(self.state(run))
+            if state["can_act"] and not known.may_act:
+                state |= {"can_act": False, "why_not": LOOK_ONLY}
             document = {
+                "form": known.form,
+                "may_act": known.may_act,
                 "runs": None if runs == known.runs else runs,
-                "run": visible_in(self.state(run)),
+                "run": state,
                 "course": {
                     "begin": begin,
                     "step_s": course.step_s,

@@ -40,6 +40,7 @@ class BoardView:
     status: Status
     danger: str = ""
     shouted: str = ""
+    in_trouble: bool = False
     foreseen: Foreseen | None = None
     history: History = field(default_factory=History)
     events: list[Event] = field(default_factory=list)
@@ -165,6 +166,8 @@ class PlainScreen:
                 f"{_number(status.current_ma, 2, 'mA')}  {_number(status.charge_mah, 2, 'mAh')}  "
                 f"{phase_text(status)}, {view.verdict or left_text(view)}"
             )
+            if status.trouble:
+                self.say(f"! {view.title}  {status.trouble}")
 
 
 class LiveScreen:
@@ -282,7 +285,10 @@ def _several(views: Sequence[BoardView]) -> list[RenderableType]:
 
 
 def _danger(views: Sequence[BoardView]) -> list[RenderableType]:
-    loud = (text for view in views for text in (view.status.alarm, view.danger) if text)
+    loud = [view.status.alarm for view in views] + [view.danger for view in views]
+    # Boards on one disk are in the same trouble: one of them says it.
+    troubles = [view.status.trouble for view in views if view.status.trouble]
+    loud = [text for text in (*troubles[:1], *loud) if text]
     words = dict.fromkeys(loud)
     return [Text(f"! {text}", "bold red") for text in words]
 
@@ -297,7 +303,7 @@ def _short_left(view: BoardView) -> str:
 def _phase(status: Status) -> Text:
     text = phase_text(status)
     if status.trouble:
-        return Text(f"! disk: {status.trouble}", "bold red")
+        return Text("! disk in trouble", "bold red")
     if status.phase is Phase.RUNNING:
         return Text(
             f"● {text}", "bold yellow" if status.below_since_s is not None else "bold green"

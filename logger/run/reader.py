@@ -32,6 +32,7 @@ from logger.run.format import (
     SAMPLES_MAX,
     SAMPLES_NAME,
 )
+from logger.run.pieces import SAMPLES, rows_file
 
 # Imported where it is needed: what is no run is refused at once.
 if TYPE_CHECKING:
@@ -134,8 +135,8 @@ def find_run(folder: Path) -> FoundRun:
     Raises BenchError when nothing usable is there: no such folder, no samples
     file, an empty or binary file, no time or no measured column, no good row.
     """
-    folder, samples_path = _locate(folder)
-    findings = _Findings()
+    folder, samples_path, why = _locate(folder)
+    findings = _Findings([why] if why else [])
     columns = _read_fast(samples_path)
     if columns is not None:
         description, _ = _read_description(samples_path, findings)
@@ -154,10 +155,10 @@ def find_run(folder: Path) -> FoundRun:
     return FoundRun(folder, description, columns, findings.problems(), findings.rejected)
 
 
-def _locate(path: Path) -> tuple[Path, Path]:
-    """Folder of the run and its samples file, from the one or the other."""
+def _locate(path: Path) -> tuple[Path, Path, str]:
+    """Folder of the run and its samples file, from the one or the other; in words why that is not samples.csv."""
     if path.is_dir():
-        samples_path = path / SAMPLES_NAME
+        samples_path, why = rows_file(path)
         if not _is_there(samples_path):
             inside = sorted(item.parent.name for item in path.glob(f"*/{SAMPLES_NAME}"))
             raise BenchError(
@@ -165,9 +166,9 @@ def _locate(path: Path) -> tuple[Path, Path]:
                 evidence=f"runs inside it: {', '.join(inside[:8])}" if inside else "",
                 next_step="give the folder of one run.",
             )
-        return path, samples_path
+        return path, samples_path, why
     if _is_there(path):
-        return path.parent, path
+        return path.parent, path, ""
     near = []
     if path.parent.is_dir():
         names = [item.name for item in path.parent.iterdir()]
@@ -212,7 +213,7 @@ def _read_description(samples_path: Path, findings: _Findings) -> tuple[Descript
     """Description beside the samples, and the column names it gives; defaults when unusable."""
     path = samples_path.with_name(
         DESCRIPTION_NAME
-        if samples_path.name == SAMPLES_NAME
+        if samples_path.name in (SAMPLES_NAME, SAMPLES.recorded, SAMPLES.second)
         else samples_path.name + DESCRIPTION_NAME.removeprefix(SAMPLES_NAME)
     )
     if not path.exists():
