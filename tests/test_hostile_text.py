@@ -18,7 +18,7 @@ from tests.support.hostile_runs import sound_run
 from tests.support.places import VEST_BUDGET
 
 # The pictures' font has no emoji, and so long a name leaves no room: neither is in question here.
-pytestmark = pytest.mark.filterwarnings("ignore::UserWarning")
+pytestmark = [pytest.mark.slow, pytest.mark.filterwarnings("ignore::UserWarning")]
 
 # Erase, title of the window, override and isolate of direction, C1's own escape, new lines of other kinds, half a letter.
 ACTS = "\x1b[2J\x1b]0;owned\x07\x9b31m\u202e\u2066\u200f\u200e\u061c\u2028\x85\r\udc80"
@@ -88,7 +88,9 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
     assert text.count("u001B") > 10
     (folder / "vest.toml").write_text(text, encoding="utf-8")
     (folder / "bad.toml").write_text(f'[piece]\nname = "x"\n["{acting}"]\n', encoding="utf-8")
-    table = "".join(f'"S{n}{ACTS[:-2]}",{READ}{ACTS[:8]},{900 + 40 * n},yes\n' for n in range(6))
+    table = "".join(
+        f'"S{n}\u202e\u2066\u200f",{READ}\u061c\u2028,{900 + 40 * n},yes\n' for n in range(6)
+    )
     (folder / "joints.csv").write_text(f"specimen,group,cycles,failed\n{table}", encoding="utf-8")
     rows = "".join(f"{n};4.{50 - n};12{n}\n" for n in range(20))
     (folder / "meter.txt").write_text(
@@ -132,7 +134,6 @@ COMMANDS = {
     "forecast": ["forecast", "{a}"],
     "compare": ["compare", "{a}", "{b}"],
     "report": ["report", "{a}", "--budget", "vest.toml"],
-    "sheet": ["sheet", "{a}"],
     "budget": ["budget", "vest.toml"],
     "budget --details": ["budget", "vest.toml", "--details"],
     "budget RUN": ["budget", "vest.toml", "{b}", "--pictures", "budget-pictures"],
