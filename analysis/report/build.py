@@ -34,6 +34,7 @@ from logger.base.next_step import command_line
 from logger.base.numbers import digits_text
 from logger.base.safe_files import open_to_read
 from logger.run.description import Description
+from logger.run.format import SAMPLES_MAX
 from logger.run.pieces import rows_file
 from logger.run.reader import Run
 
@@ -307,7 +308,7 @@ def _again(run: Run) -> Part:
     paragraphs = [f"drawbench {_version()}, Python {python}, {packages}."]
     samples, _ = rows_file(run.folder)
     if samples.is_file():
-        with open_to_read(samples) as stream:
+        with open_to_read(samples, SAMPLES_MAX) as stream:
             digest = hashlib.file_digest(stream, "sha256").hexdigest()
         paragraphs.append(f"SHA-256 of {samples.name}: {digest}")
     return Part(

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any, Final
 from logger.base.errors import BenchError
 from logger.base.safe_files import open_to_read, read_json, replace_file
 from logger.run.description import Description
-from logger.run.format import DESCRIPTION_NAME, SAMPLES_NAME
+from logger.run.format import DESCRIPTION_NAME, SAMPLES_MAX, SAMPLES_NAME
 from logger.run.pieces import rows_file
 from logger.run.run_list import described
 
@@ -169,7 +169,7 @@ def _sha256(path: Path) -> str:
 @lru_cache(maxsize=8)
 def _hash(path: Path, *state: int) -> str:
     """Of a file in this state; one command asks for the same more than once."""
-    with open_to_read(path) as stream:
+    with open_to_read(path, SAMPLES_MAX) as stream:
         return hashlib.file_digest(stream, "sha256").hexdigest()
 
 

@@ -215,21 +215,34 @@ def create_file(path: Path, data: bytes) -> None:
             raise
 
 
-def open_to_read(path: Path) -> BufferedReader:
-    """A plain file, also through a link, as a stream of bytes. Raises OSError, at once, for anything else."""
+def open_to_read(path: Path, most: int | None = None) -> BufferedReader:
+    """A plain file, also through a link, as a stream of bytes.
+
+    Raises OSError, at once, for anything else, and for one of more than ``most`` bytes.
+    """
     found = path.stat()  # before it is opened: opening a device may do something
     _refuse_strange(found, path.name)
+    if most is not None and found.st_size > most:
+        raise _too_long(most)
     flags = os.O_RDONLY | (_CAREFULLY & ~getattr(os, "O_NOFOLLOW", 0))
     return _stream(os.open(path, flags), path.name)
 
 
 def read_whole(path: Path, most: int = READ_MAX) -> bytes:
     """All bytes of a plain file. Raises OSError for anything else, and for one of more than ``most`` bytes."""
-    with open_to_read(path) as stream:
-        data = stream.read(most + 1)
+    with open_to_read(path, most) as stream:
+        # At once by its size, for most is often far more; a file of the system's own has no size.
+        data = stream.read(os.fstat(stream.fileno()).st_size + 1) or b""
+        while len(data) <= most and (more := stream.read(1 << 20)):
+            data += more
     if len(data) > most:
-        raise OSError(errno.EFBIG, f"it is longer than {most // 1024} KiB")
+        raise _too_long(most)
     return data
+
+
+def _too_long(most: int) -> OSError:
+    size = f"{most >> 20} MiB" if most >> 20 else f"{most} bytes"
+    return OSError(errno.EFBIG, f"it is longer than {size}, and so not what it should be")
 
 
 def read_json(path: Path, most: int = READ_MAX) -> Any:

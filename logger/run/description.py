@@ -326,6 +326,7 @@ def from_document(document: Mapping[str, Any]) -> tuple[Description, list[str]]:
 
 
 _T = TypeVar("_T")
+_CELLS_MAX: Final = 1000
 # Exact, for True is an int to Python.
 _EXACT: Final = {str(kind): kind for kind in (str, int, bool)}
 
@@ -357,7 +358,7 @@ def _can_be(part: object) -> bool:
     if isinstance(part, Pack):
         return (
             part.chemistry in CHEMISTRIES
-            and part.cells > 0
+            and 0 < part.cells <= _CELLS_MAX
             and (part.capacity_mah is None or part.capacity_mah > 0)
             and (not part.used or part.chemistry in RECHARGEABLE)
         )

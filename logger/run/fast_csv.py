@@ -18,6 +18,7 @@ import numpy as np
 import numpy.typing as npt
 
 from logger.base.safe_files import open_to_read
+from logger.run.format import SAMPLES_MAX
 
 WORTH_BYTES: Final = 4 * 1024 * 1024  # below, a thread costs more than it saves
 BLOCK_BYTES: Final = 1024 * 1024  # stays in the processor's cache
@@ -31,7 +32,7 @@ Floats = npt.NDArray[np.float64]
 def read_columns(path: Path, known: Collection[str]) -> dict[str, Floats] | None:
     """Columns of the file as float64, empty fields as NaN; None if it is small or odd."""
     size = path.stat().st_size
-    if size < WORTH_BYTES:
+    if not WORTH_BYTES <= size <= SAMPLES_MAX:
         return None
     with open_to_read(path) as stream:
         header = stream.readline(_LINE_MAX)

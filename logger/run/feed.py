@@ -15,8 +15,9 @@ import numpy as np
 from logger.base.safe_files import open_to_read, read_json
 from logger.run.course import Course, Rows
 from logger.run.description import Description, from_document
-from logger.run.format import COLUMN_BY_NAME, DESCRIPTION_NAME, MEASURED, SAMPLES_NAME
+from logger.run.format import COLUMN_BY_NAME, DESCRIPTION_NAME, MEASURED, SAMPLES_MAX, SAMPLES_NAME
 from logger.run.pieces import SAMPLES, rows_file
+from logger.run.reader import MOST
 from logger.run.run_folder import RunFolder, Whereabouts
 
 CHUNK_BYTES: Final = 8 * 1024 * 1024
@@ -78,6 +79,9 @@ class RunFeed:
                 else f"The run cannot be read: {error.strerror or error}."
             )
             return False
+        except Exception as error:  # noqa: BLE001 (another run's page must not end by it)
+            self.problem = f"The run cannot be read: {type(error).__name__}: {error}."
+            return False
         self.problem = ""
         return more
 
@@ -136,7 +140,7 @@ class RunFeed:
         self._described = state
 
     def _read_samples(self) -> bool:
-        with open_to_read(self._samples) as stream:
+        with open_to_read(self._samples, SAMPLES_MAX) as stream:
             size = stream.seek(0, io.SEEK_END)
             number = os.fstat(stream.fileno()).st_ino
             if size < self._position or not self._goes_on(stream, number):
@@ -248,9 +252,13 @@ class RunFeed:
             encoding_errors="replace",
             low_memory=False,
         )
-        return {
+        columns = {
             self._names[place]: pd.to_numeric(frame[place], errors="coerce").to_numpy(np.float64)
             for place in used
+        }
+        return {
+            name: np.where(np.abs(values) <= MOST.get(name, np.inf), values, np.nan)
+            for name, values in columns.items()
         }
 
 

@@ -20,7 +20,7 @@ import numpy as np
 import numpy.typing as npt
 
 from logger.base.errors import BenchError
-from logger.base.safe_files import read_json
+from logger.base.safe_files import read_json, read_whole
 from logger.run.description import Description, from_document
 from logger.run.fast_csv import WORTH_BYTES, read_columns
 from logger.run.format import (
@@ -29,6 +29,7 @@ from logger.run.format import (
     MEASURED,
     RUN_FORMAT_VERSION,
     RUN_KEY,
+    SAMPLES_MAX,
     SAMPLES_NAME,
 )
 from logger.run.pieces import SAMPLES, rows_file
@@ -158,7 +159,7 @@ def _locate(path: Path) -> tuple[Path, Path, str]:
     """Folder of the run and its samples file, from the one or the other; in words why that is not samples.csv."""
     if path.is_dir():
         samples_path, why = rows_file(path)
-        if not samples_path.is_file():
+        if not _is_there(samples_path):
             inside = sorted(item.parent.name for item in path.glob(f"*/{SAMPLES_NAME}"))
             raise BenchError(
                 f"{path} is not a run: there is no {SAMPLES_NAME} in it.",
@@ -166,7 +167,7 @@ def _locate(path: Path) -> tuple[Path, Path, str]:
                 next_step="give the folder of one run.",
             )
         return path, samples_path, why
-    if path.is_file():
+    if _is_there(path):
         return path.parent, path, ""
     near = []
     if path.parent.is_dir():
@@ -179,9 +180,20 @@ def _locate(path: Path) -> tuple[Path, Path, str]:
     )
 
 
+def _is_there(path: Path) -> bool:
+    """Whether there is such a name, be it of a file or not: opening it says what is wrong with it."""
+    try:
+        path.lstat()
+    except FileNotFoundError:
+        return False
+    except OSError:
+        return True
+    return True
+
+
 def _read_bytes(path: Path) -> bytes:
     try:
-        data = path.read_bytes()
+        data = read_whole(path, SAMPLES_MAX)
     except OSError as error:
         raise BenchError(
             f"{path} cannot be read.",

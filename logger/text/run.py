@@ -17,7 +17,8 @@ from logger.run.format import COLUMN_BY_NAME, DESCRIPTION_NAME, SAMPLES_NAME
 from logger.run.store import create_run_folder, write_description
 from logger.text.encoding import read_lines
 from logger.text.read import Imported
-from logger.text.time_column import date_time_s, span_words, utc_text
+from logger.text.spans import span_words
+from logger.text.timing.written import date_time_s, utc_text
 
 if TYPE_CHECKING:
     import pandas as pd
