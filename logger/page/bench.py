@@ -191,7 +191,8 @@ class Bench:
             "asks": run.asked is not None,
             "asked": run.asked() if run.asked is not None else [],
             "cautions": [
-                f"{description.pack}: {description.pack.caution}" if description.pack else NO_PACK
+                f"{description.pack}: {description.pack.caution}" if description.pack else NO_PACK,
+                *filter(None, [description.unknown_words]),
             ],
             "results": run.told,
             "events": [
