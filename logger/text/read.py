@@ -129,6 +129,7 @@ def read_text(
         ) from error
     if not rows.numbers:
         raise _nothing_usable(path, rows)
+    _refuse_mostly_rejected(path, rows)
     columns = _columns(rows, plan)
     turned = _turn_sign(columns, plan_wish)
     time_s, blocks = _without_blocks(rows, columns)
@@ -260,6 +261,19 @@ def _nothing_usable(path: Path, rows: Rows) -> BenchError:
         f"No row of {path} can be used.",
         evidence=shown or "no rows below the header",
         next_step="look at the columns with --dry-run, or name them with --time, --voltage and --current.",
+    )
+
+
+def _refuse_mostly_rejected(path: Path, rows: Rows) -> None:
+    """More rows that cannot be read than rows that can: the file is read the wrong way."""
+    if len(rows.rejected) <= max(3, len(rows.numbers)):
+        return
+    reason, count = Counter(rows.rejected.values()).most_common(1)[0]
+    number = next(number for number, why in rows.rejected.items() if why == reason)
+    raise BenchError(
+        f"Most rows of {path} cannot be read this way.",
+        evidence=f"{count} of {len(rows.rejected) + len(rows.numbers)} rows: {reason} (first: line {number})",
+        next_step="look at that line; say how it is written with --time-format, --decimal, --delimiter, or name the columns.",
     )
 
 

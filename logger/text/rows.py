@@ -26,6 +26,7 @@ from logger.text.units import UNITS, plain_unit
 
 PLAN_ROWS: Final = 500
 _VALUE_MAX: Final = 1e12  # beyond it no reading of any meter, in any of our units
+_ROWS_FOR_TOTAL: Final = 6
 _KEPT_CELLS: Final = 40  # of cells that are no numbers, to look for a sign between thousands
 
 
@@ -131,6 +132,7 @@ def read_rows(path: Path, layout: Layout, plan: Plan) -> Rows:
     if kept_last and len(last_cell) < len(before) and not _ends_with_newline(path):
         _drop_torn_row(rows)
     _refuse_doubtful_signs(rows, layout)
+    _drop_total(rows)
     return rows
 
 
@@ -200,6 +202,20 @@ def _drop_torn_row(rows: Rows) -> None:
     rows.time_s.pop()
     for store in rows.values:
         store.pop()
+
+
+def _drop_total(rows: Rows) -> None:
+    """The last row holds the sums of the rows above it in a column: a total, no reading."""
+    if len(rows.numbers) < _ROWS_FOR_TOTAL:
+        return
+    for store in rows.values:
+        above = math.fsum(value for value in store[:-1] if not math.isnan(value))
+        if above and abs(store[-1] / above - 1) < 1e-3:
+            rows.rejected[rows.numbers.pop()] = "it holds the sum of the rows above"
+            rows.time_s.pop()
+            for values in rows.values:
+                values.pop()
+            return
 
 
 def _ends_with_newline(path: Path) -> bool:

@@ -5,6 +5,7 @@ longer than two months. Day numbers: spreadsheets count days from 1900 or 1904 (
 25569 or 24107).
 """
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -64,8 +65,15 @@ def find_number_unit(
             return NumberUnit(
                 factor, f"{name}, Unix time in {word} (guessed from its size)", True, unit=word
             )
+    if _is_hhmmss(values):
+        raise BenchError(
+            f"The times in {name} look like hours, minutes and seconds without signs between them.",
+            evidence=some([cell for cell in table.joined((place,)) if cell]),
+            next_step="say so with --time-format %H%M%S, or give the unit with --time-unit.",
+        )
     if _like_days(middle, step):
-        if step < 9e-4:
+        named = re.search(r"da[ty]|stamp", table.layout.names[place], re.IGNORECASE) is not None
+        if step < 9e-4 or named:
             return NumberUnit(DAY_S, _day_words(name, values), days=True, unit="d")
         raise _ask(table, place, values, ("s", "d"))
     units, reason = _plausible(table, place, values, step)
@@ -79,6 +87,14 @@ def find_number_unit(
             next_step="say it with --time-unit.",
         )
     raise _ask(table, place, values, units)
+
+
+def _is_hhmmss(values: Floats) -> bool:
+    """Whether whole numbers go on as 210059, 210100 do."""
+    if len(values) < 2 or (values % 1 != 0).any() or values.max() >= 240_000 or values.min() < 0:
+        return False
+    minutes_fit = bool((values % 100 < 60).all() and (values // 100 % 100 < 60).all())
+    return minutes_fit and bool((np.diff(values) % 100 > 40).any()) and values.max() > 10_000
 
 
 def _like_days(middle: float, step: float) -> bool:
