@@ -188,7 +188,8 @@ def _find_form(
 ) -> NumberForm:
     """Form of the numbers, as given or found; asks where both signs are seen as decimal signs."""
     if wish.decimal is not None:
-        return NumberForm(wish.decimal, wish.thousands or "", True)
+        # "none" said for thousands: then nothing may pass for a sign between them.
+        return NumberForm(wish.decimal, wish.thousands or "", wish.thousands is None)
     if wish.thousands is not None and wish.thousands in (".", ","):
         return NumberForm("," if wish.thousands == "." else ".", wish.thousands, True)
     rows = [split_line(line, delimiter, stamped) for line in lines]

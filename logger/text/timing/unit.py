@@ -27,6 +27,7 @@ _PERIODS_S: Final = (
     0.001, 0.002, 0.004, 0.005, 0.008, 0.01, 1 / 60, 0.02, 0.025, 1 / 30, 0.04, 0.05, 0.1, 0.125, 0.2, 0.25, 0.5, 0.6,
     1, 2, 3, 5, 10, 15, 20, 30, 60, 120, 180, 300, 600, 900, 1200, 1800, 3600,
 )  # fmt: skip
+_SLOW_S: Final = 3600.0
 _UNITS: Final = ("us", "ms", "s", "min", "h", "d")
 _LEAST_SPAN_S: Final = 2.0
 _MOST_SPAN_S: Final = 60 * DAY_S
@@ -131,9 +132,12 @@ def _plausible(table: Table, place: int, values: Floats, step: float) -> tuple[l
         span_s = step_s * rows
         sure = rows < _SURE_ROWS or _LEAST_SPAN_S <= span_s <= _MOST_SPAN_S
         near = any(abs(step_s / period - 1) < 0.02 for period in _PERIODS_S)
+        near |= word == "s" and whole and 100 <= step <= _SLOW_S  # a slow meter
         odd = {"us": step < 1000, "ms": step < 10, "h": whole, "d": whole}.get(word, False)
         if sure and near and not odd:
             units.append(word)
+    if units == ["d"]:  # parts of a day; a quick meter's seconds look the same
+        units = ["s", "d"]
     if not units and whole and 100 <= step <= 20_000:
         units = ["ms"]
     if not units and whole and step >= 1e6:
