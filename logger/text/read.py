@@ -11,7 +11,7 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
@@ -38,6 +38,10 @@ if TYPE_CHECKING:
 
 Floats = np.ndarray[Any, np.dtype[np.float64]]
 Integers = np.ndarray[Any, np.dtype[np.int64]]
+
+
+_UNREAD_MAX: Final = 0.3  # a noisy line loses fewer rows
+_TIMES_UNREAD_MAX: Final = 0.05
 
 
 @dataclass(frozen=True)
@@ -265,10 +269,14 @@ def _nothing_usable(path: Path, rows: Rows) -> BenchError:
 
 
 def _refuse_mostly_rejected(path: Path, rows: Rows) -> None:
-    """More rows that cannot be read than rows that can: the file is read the wrong way."""
-    if len(rows.rejected) <= max(3, len(rows.numbers)):
+    """Too many rows that cannot be read: the file is read the wrong way."""
+    reasons = Counter(rows.rejected.values())
+    unread = len(rows.rejected) - reasons["the header again"]
+    times = reasons["its time is not understood"]
+    total = len(rows.rejected) + len(rows.numbers)
+    if unread <= max(3, _UNREAD_MAX * total) and times <= max(3, _TIMES_UNREAD_MAX * total):
         return
-    reason, count = Counter(rows.rejected.values()).most_common(1)[0]
+    reason, count = reasons.most_common(1)[0]
     number = next(number for number, why in rows.rejected.items() if why == reason)
     raise BenchError(
         f"Most rows of {path} cannot be read this way.",

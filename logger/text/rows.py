@@ -129,7 +129,7 @@ def read_rows(path: Path, layout: Layout, plan: Plan) -> Rows:
         for store, value in zip(rows.values, values, strict=True):
             store.append(value)
     kept_last = bool(rows.numbers) and max(rows.rejected, default=0) < rows.numbers[-1]
-    if kept_last and len(last_cell) < len(before) and not _ends_with_newline(path):
+    if kept_last and _is_torn(last_cell, before, layout) and not _ends_with_newline(path):
         _drop_torn_row(rows)
     _refuse_doubtful_signs(rows, layout)
     _drop_total(rows)
@@ -194,6 +194,19 @@ def _refuse_doubtful_signs(rows: Rows, layout: Layout) -> None:
                     evidence=",".join(cells)[:100],
                     next_step="export the file with semicolons or tabs between columns, or without signs between thousands.",
                 )
+
+
+def _is_torn(last: str, before: str, layout: Layout) -> bool:
+    """Whether the last cell of a file without a last line end is less than was to be written."""
+    if len(last) < len(before):
+        return True
+    numbers = [layout.form.read(cell) for cell in (last, before)]
+    decimals = [layout.form.decimals(cell) for cell in (last, before)]
+    if None in numbers or None in decimals:
+        return False
+    (value, _), (above, _) = (number for number in numbers if number is not None)
+    fewer = (decimals[0] or 0) < (decimals[1] or 0)
+    return fewer or abs(value) < 0.2 * abs(above)
 
 
 def _drop_torn_row(rows: Rows) -> None:

@@ -242,15 +242,16 @@ def _question(time_s: Floats, before: int, here: int, clock: Clock) -> BenchErro
     )
 
 
-def missing_hours(time_s: Floats, usual_s: float, clock: Clock) -> None:
-    """Raises Question where a step forward may be a change of summer time."""
+def missing_hours(time_s: Floats, usual_s: float, clock: Clock, seen: bool) -> None:
+    """Raises Question where a change of summer time may lie in a step forward; ``seen``: one was seen going back."""
     if clock.zone is not None or not (clock.local or clock.turn_s == DAY_S):
         return
     steps = np.diff(time_s)
-    for place in np.flatnonzero((steps > 1.6 * usual_s) & (steps > 0.5 * HOUR_S)).tolist():
+    long = (steps > GAP_STEPS * usual_s) | ((steps > 1.6 * usual_s) & (steps > 0.5 * HOUR_S))
+    for place in np.flatnonzero(long).tolist():
         before_s, after_s = float(time_s[place]), float(time_s[place + 1])
         if clock.absolute:
-            change = change_between(before_s, after_s)
+            change = change_between(before_s, after_s, seen)
             shift_s, zone = (0.0, "") if change is None else (change.shift_s, change.zone)
         else:
             night = before_s % DAY_S <= 4.1 * HOUR_S
@@ -259,8 +260,11 @@ def missing_hours(time_s: Floats, usual_s: float, clock: Clock) -> None:
         if not zone:
             continue
         gap_s = after_s - before_s
+        happened = "An hour is missing: did summer time begin, or is it a gap?"
+        if shift_s < 0:
+            happened = "There is a gap where summer time ends: does the clock follow that?"
         raise Question(
-            "An hour is missing: did summer time begin, or is it a gap?",
+            happened,
             f"{clock.line(place)} says {clock.words(before_s)}, {clock.line(place + 1)} {clock.words(after_s)}",
             [
                 Reading(

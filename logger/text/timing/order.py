@@ -133,7 +133,8 @@ def _placed(
         rejected[place] = "its time goes back"
         keep[place] = False
     if not made.boot.any():
-        missing_hours(straight[keep], usual_s, _in_order(clock, np.flatnonzero(keep)))
+        seen = any("came twice" in event.text for event in made.events)
+        missing_hours(straight[keep], usual_s, _in_order(clock, np.flatnonzero(keep)), seen)
     zero_s = float(straight[keep][0])
     straight = straight - zero_s
     placed = [

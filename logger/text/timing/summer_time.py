@@ -75,10 +75,11 @@ def changes_of(name: str, first_day: int, last_day: int) -> tuple[Change, ...]:
     return tuple(found)
 
 
-def change_between(before_s: float, after_s: float) -> Change | None:
+def change_between(before_s: float, after_s: float, seen: bool = False) -> Change | None:
     """Change of a usual zone that lies between two local times of neighbouring rows, None if there is none.
 
-    A missing hour must lie wholly between them; an hour that comes twice: the whole of it, or the step back in it.
+    A missing hour must lie wholly between them. Of an hour that comes twice some may lie in a gap, unless the step
+    back in it was ``seen``; or they are that step back.
     """
     low, high = min(before_s, after_s), max(before_s, after_s)
     if high - low > _LONGEST_S:
@@ -89,10 +90,10 @@ def change_between(before_s: float, after_s: float) -> Change | None:
         except BenchError:  # no zone data on this computer
             return None
         for change in changes:
-            if after_s >= before_s:
-                inside = low <= min(change.before_s, change.after_s) and high >= max(
-                    change.before_s, change.after_s
-                )
+            if after_s >= before_s and change.shift_s > 0:
+                inside = low <= change.before_s and high >= change.after_s
+            elif after_s >= before_s:
+                inside = not seen and low < change.before_s and high > change.after_s
             else:
                 inside = change.shift_s < 0 and (
                     before_s <= change.before_s and after_s >= change.after_s

@@ -70,6 +70,12 @@ TIME = "Time;U (V);I (mA)"
     ("text", "message", "steps_s"),
     [
         (table(TIME, lambda n: f"{n};{both(n)}"), "Which unit has the time", [1, 60]),
+        (table(TIME, lambda n: f"{1000 * n};{both(n)}"), "Which unit has the time", [1, 1000]),
+        (
+            table(TIME, lambda n: f"{0.5 + n / 2880:.8f};{both(n)}"),
+            "Which unit has the",
+            [1 / 2880, 30],
+        ),
         (
             table(TIME, lambda n: f"{n // 2}:{n % 2 * 30:02d};{both(n)}"),
             "minutes and seconds, or hours and minutes",
@@ -240,7 +246,7 @@ def test_parts_footers_over_range_and_totals(tmp_path: Path) -> None:
     )
     total = sum(float(f"{volts(n):.3f}") for n in range(ROWS))
     sums = f"40;{total:.3f};1928\n"
-    time_s, pack_v, current_ma = imported(
+    time_s, _, current_ma = imported(
         write(tmp_path, text + "Mean;4.4;48\n\nmade by a meter\n" + sums)
     )
     assert len(time_s) == ROWS
