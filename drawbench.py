@@ -67,7 +67,8 @@ def _hidden_words(name: str, found: Path, own: Path) -> str:
 
 _keep_own_packages()
 
-from logger.base.errors import BenchError  # noqa: E402  # only once it is certain to be ours
+from logger.base.clean_text import clean_streams  # noqa: E402  # only once it is certain to be ours
+from logger.base.errors import BenchError  # noqa: E402
 
 if TYPE_CHECKING:
     import analysis.budget.told
@@ -427,7 +428,8 @@ def cli() -> None:
 
 
 def main() -> None:
-    """Run the command line; the one place where an error becomes an exit code."""
+    """Run the command line; the one place where an error becomes an exit code, and where text leaves."""
+    clean_streams()
     try:
         cli(standalone_mode=False)
     except click.ClickException as error:

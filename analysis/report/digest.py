@@ -18,6 +18,7 @@ from logger.base.errors import BenchError
 from logger.base.safe_files import open_to_read, read_json, replace_file
 from logger.run.description import Description
 from logger.run.format import DESCRIPTION_NAME, SAMPLES_MAX, SAMPLES_NAME
+from logger.run.pieces import rows_file
 from logger.run.run_list import described
 
 if TYPE_CHECKING:
@@ -140,7 +141,7 @@ def _source(folder: Path, cutoff_v: float | None, hold_s: float | None) -> dict[
     return {
         "format": DIGEST_FORMAT,
         "program": _program(),
-        SAMPLES_NAME: _sha256(folder / SAMPLES_NAME),
+        SAMPLES_NAME: _sha256(rows_file(folder)[0]),
         DESCRIPTION_NAME: _sha256(folder / DESCRIPTION_NAME),
         "cutoff_v": cutoff_v,
         "hold_s": hold_s,
@@ -150,9 +151,9 @@ def _source(folder: Path, cutoff_v: float | None, hold_s: float | None) -> dict[
 def _stamp(folder: Path) -> list[tuple[int, int]]:
     """Changes when a file of the run is written to."""
     found = []
-    for name in (SAMPLES_NAME, DESCRIPTION_NAME):
+    for path in (rows_file(folder)[0], folder / DESCRIPTION_NAME):
         with contextlib.suppress(OSError):
-            stat = (folder / name).stat()
+            stat = path.stat()
             found.append((stat.st_size, stat.st_mtime_ns))
     return found
 

@@ -241,7 +241,8 @@ def read_whole(path: Path, most: int = READ_MAX) -> bytes:
 
 
 def _too_long(most: int) -> OSError:
-    return OSError(errno.EFBIG, f"it is longer than {most // 1024} KiB")
+    size = f"{most >> 20} MiB" if most >> 20 else f"{most} bytes"
+    return OSError(errno.EFBIG, f"it is longer than {size}, and so not what it should be")
 
 
 def read_json(path: Path, most: int = READ_MAX) -> Any:

@@ -14,8 +14,8 @@ from logger.calibration.store import choose
 from logger.run.calibration import Calibration, cautions
 from logger.run.description import Board, Description, Sensor, from_document
 from logger.run.format import DESCRIPTION_NAME, RUN_KEY, SAMPLES_NAME
+from logger.run.open_file import lock_file
 from logger.run.store import replace_document
-from logger.run.writer import lock_file
 
 _KEPT_ASIDE: Final = DESCRIPTION_NAME.removesuffix(".json") + ".before-calibration-{}.json"
 

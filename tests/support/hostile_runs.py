@@ -127,7 +127,7 @@ def odd_descriptions(sound: Path) -> Iterator[tuple[str, dict[str, Any]]]:
     """The sound run's description with one field, or one field of a part of it, replaced by each of ``ODD``."""
     document = json.loads((sound / DESCRIPTION_NAME).read_bytes())
     own = document[RUN_KEY]
-    places = [(key,) for key in own]
+    places: list[tuple[Any, ...]] = [(key,) for key in own]
     places += [
         (key, inner) for key, part in own.items() if isinstance(part, dict) for inner in part
     ]
@@ -135,7 +135,7 @@ def odd_descriptions(sound: Path) -> Iterator[tuple[str, dict[str, Any]]]:
     for place in places:
         for value in ODD:
             changed = json.loads(json.dumps(document))
-            part = changed[RUN_KEY]
+            part: Any = changed[RUN_KEY]
             for key in place[:-1]:
                 part = part[key]
             part[place[-1]] = value

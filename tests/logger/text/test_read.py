@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
+import scipy.integrate
 from csvw import CSVW
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -82,7 +83,7 @@ def test_measured_pouch_cell_reaches_cutoff_at_the_published_time(
     hours = run.samples["time_s"].to_numpy() / 3600
     power_w = run.samples["pack_v"].to_numpy() * run.samples["current_ma"].to_numpy() / 1e3
     assert current_ma / 1e3 * crossing_s(run, 3.0) / 3600 == pytest.approx(charge_ah, abs=6e-5)
-    assert np.trapezoid(power_w, hours) == pytest.approx(energy_wh, rel=2e-4)
+    assert scipy.integrate.trapezoid(power_w, hours) == pytest.approx(energy_wh, rel=2e-4)
 
 
 # --- the sketch format of the issue ----------------------------------------------------------
