@@ -148,15 +148,10 @@ def _second_pass(
     start, end = int(twice[0]), int(twice[-1])
     joins_before = start > 0 and local_s[start] - local_s[start - 1] <= near
     joins_after = end + 1 < len(local_s) and local_s[end + 1] - local_s[end] <= near
-    if joins_before and not joins_after:
-        return twice[:0]
-    if joins_after and not joins_before:
-        return twice
-    at = utc_text(float(local_s[start]))[:19].replace("T", " ")
-    raise BenchError(
-        f"The hour of {at} comes twice in {name}, but which of the two the rows lie in cannot be told.",
-        evidence="the rows go through it once without a break"
-        if joins_before
-        else "no rows join it",
-        next_step="if the clock did not follow the change, give the offset that it kept, e.g. --time-zone +01:00.",
-    )
+    if joins_before and joins_after:
+        at = utc_text(float(local_s[start]))[:19].replace("T", " ")
+        raise BenchError(
+            f"The hour of {at} comes twice in {name}, but the rows go through it once without a break.",
+            next_step="if the clock did not follow the change, give the offset that it kept, e.g. --time-zone +01:00.",
+        )
+    return twice[:0] if joins_before or (start == 0 and not joins_after) else twice
