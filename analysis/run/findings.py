@@ -16,6 +16,7 @@ from analysis.say.words import count_words, plain_text, span_words
 from logger.base.numbers import digits_text
 from logger.base.pack import Pack
 from logger.base.sensor_identity import identity_words
+from logger.run.cross_check import cross_check
 from logger.run.own_check import own_check
 from logger.run.reader import Run
 
@@ -54,6 +55,7 @@ def findings(
             *_counters(draw),
             *_unbounded(run),
             *_rows(trace),
+            *filter(None, [cross_check(run).text]),
             *_unfinished(run),
             *run.problems,
         )
