@@ -8,8 +8,8 @@ import segno
 from logger.page.keys import Right
 
 LAN_CAUTION: Final = (
-    "Everyone in this network who has a key can use it; the page is not encrypted. "
-    "Use it in a network that you trust."
+    "Everyone in this network who has a key can use it; the page is not\n"
+    "encrypted. Use it in a network that you trust."
 )
 _FOR: Final = {
     Right.ACT: "ACT, for you alone: sets marks, opens the load switch. Opens one browser.",
