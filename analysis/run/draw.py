@@ -398,9 +398,9 @@ def _known(draw: Draw) -> Luckless | None:
     return Luckless(
         shunt_ohm=draw.limits.shunt_ohm,
         noise_ma=seen.conversion_ma,
-        noise_v=seen.voltage_alone_v,
         between_ma2=draw.between_ma2,
         ohm=None if source is None else source.ohm + draw.limits.shunt_ohm,
+        ohm_share=0.0 if source is None else source.standard_ohm / source.ohm,
     )
 
 
