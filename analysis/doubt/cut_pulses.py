@@ -85,6 +85,8 @@ def luck_of(mean_ma: Floats, bus_v: Floats, source: Known, chance: Chance) -> Lu
     if power <= 0 or spread <= 0:
         return None
     found, unsure = _along(quick_ma[straight], seen_ma[straight])
+    # By a wrong resistance the load's own changes go along as well.
+    unsure = min(float(np.hypot(unsure, source.ohm_share / 2 * spread / power)), 1.0)
     # No share is less than none: about the mean of a normal distribution cut at 0.
     share = min((found + float(np.hypot(found, _CUT * unsure))) / 2, 1.0)
     luck_ma2 = share * power / _KEPT
@@ -107,7 +109,7 @@ def _along(quick_ma: Floats, seen_ma: Floats) -> tuple[float, float]:
     found = float(quick_ma @ seen_ma) / power
     parts = np.array_split((quick_ma - found * seen_ma) * seen_ma, _PARTS)
     spread = float(np.std([part.sum() for part in parts], ddof=1))
-    return found, min(spread * _PARTS**0.5 / power, 1.0)
+    return found, spread * _PARTS**0.5 / power
 
 
 def _straight(seen_ma: Floats, chance: Chance) -> Mask:
