@@ -80,11 +80,12 @@ def lift_of_greatest_ma(rows: Rows, noise_ma: float, shunt_ohm: float) -> tuple[
 class Level:
     """Where a percentile of the true means lies by rows around the one that was read, mA.
 
-    ``value_ma``, give or take ``half_ma`` that nothing tells; ``scatter_ma``: its standard uncertainty by chance.
+    ``value_ma``, by ``less_ma`` to ``more_ma`` off, which nothing tells; ``scatter_ma``: its standard uncertainty by chance.
     """
 
     value_ma: float
-    half_ma: float
+    less_ma: float
+    more_ma: float
     scatter_ma: float
 
 
@@ -121,11 +122,19 @@ def _untold(read_ma: float, mean_ma: Floats, chance_ma: float) -> Level:
     for _ in range(2):
         alike = np.abs(mean_ma - middle_ma) <= reach
         if alike.sum() < 2:
-            return Level(read_ma, 0.0, 0.0)
+            return Level(read_ma, *_beside(read_ma, mean_ma), 0.0)
         middle_ma = float(np.median(mean_ma[alike]))
     shift_ma = (middle_ma - read_ma) / 2
     scatter_ma = _LEVEL_SHARE * min(float(np.std(mean_ma[alike])), chance_ma)
-    return Level(read_ma + shift_ma, abs(shift_ma), scatter_ma)
+    less_ma, more_ma = (abs(shift_ma) + row_ma for row_ma in _beside(read_ma, mean_ma))
+    return Level(read_ma + shift_ma, less_ma, more_ma, scatter_ma)
+
+
+def _beside(value_ma: float, mean_ma: Floats) -> tuple[float, float]:
+    """To the next row below and above: between modes a row more or less is another percentile."""
+    below, above = mean_ma[mean_ma < value_ma], mean_ma[mean_ma > value_ma]
+    less_ma = value_ma - float(below.max()) if len(below) else 0.0
+    return less_ma, float(above.min()) - value_ma if len(above) else 0.0
 
 
 def _told(read_ma: float, rows: Rows, known: Luckless, chance: Chance) -> Level | None:
@@ -140,9 +149,10 @@ def _told(read_ma: float, rows: Rows, known: Luckless, chance: Chance) -> Level 
     without_ma[near] -= luck.ma
     place = float((rows.mean_ma <= read_ma).mean())
     value_ma = float(np.quantile(without_ma, place, method="inverted_cdf"))
+    beside_ma = _beside(value_ma, without_ma)
     taken_ma = _TAKEN_SHARE * abs(read_ma - value_ma)
     if luck.left_ma <= 0:
-        return Level(value_ma, 0.0, taken_ma)
+        return Level(value_ma, *beside_ma, taken_ma)
     # What is left drives them apart as well: variances around the middle of those that may be alike.
     middle_ma, share = value_ma, 1.0
     for _ in range(2):
@@ -153,7 +163,7 @@ def _told(read_ma: float, rows: Rows, known: Luckless, chance: Chance) -> Level 
         share = math.sqrt(max(0.0, 1 - luck.left_ma**2 / float(np.var(without_ma[alike]))))
     value_ma = middle_ma + share * (value_ma - middle_ma)
     # Between rows of one mean and rows that differ more than by what is left.
-    return Level(value_ma, 0.0, math.hypot((1 + share) / 2 * luck.left_ma, taken_ma))
+    return Level(value_ma, *beside_ma, math.hypot((1 + share) / 2 * luck.left_ma, taken_ma))
 
 
 def _alike(

@@ -331,8 +331,13 @@ def current_percentiles(draw: Draw) -> tuple[tuple[float, Quantity], ...]:
             found = _current(draw, value_ma)
         else:
             level = level_around(value_ma, some, known)
-            half_ma, noise_ma = level.half_ma, level.scatter_ma
-            found = _current(draw, level.value_ma, less=half_ma, more=half_ma, noise=noise_ma)
+            found = _current(
+                draw,
+                level.value_ma,
+                less=level.less_ma,
+                more=level.more_ma,
+                noise=level.scatter_ma,
+            )
         return bounded(found, beyond if share >= 1 - percent / 100 else None)
 
     return tuple((p, one(p, float(v))) for p, v in zip(PERCENTS, values, strict=True))
