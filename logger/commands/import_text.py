@@ -65,8 +65,7 @@ def import_command(
     _wishes(given)
     if run is not None and not dry_run:
         refuse_taken_folder(run)
-    asks = sys.stdin.isatty() and sys.stdout.isatty() and not to_json
-    imported, answers = _read(file, given, mapping, asks)
+    imported, answers = _read(file, given, mapping, _asks() and not to_json)
     if run is not None and not dry_run:
         write_run(imported, run, about)
     if given["save_mapping"] is not None and imported.mapping is not None:
@@ -94,6 +93,11 @@ def import_command(
         )
         return
     tell_written(imported, about, run)
+
+
+def _asks() -> bool:
+    """Whether there is a person to ask."""
+    return sys.stdin.isatty() and sys.stdout.isatty()
 
 
 def _wishes(given: dict[str, Any]) -> tuple[LayoutWish, PlanWish, float | None]:

@@ -23,7 +23,7 @@ _UNIT: Final = re.compile(
 class Header:
     """How lines are split, and what was found: names of the columns, whether a header gave them, the first row.
 
-    ``wanted``: whether the user says that there is a header; ``skipped``: lines above that were not looked at.
+    ``wanted``: whether the user says that there is a header; ``tail``: columns at the end that are empty in every row.
     """
 
     delimiter: str
@@ -31,7 +31,7 @@ class Header:
     comment: str
     stamped: bool
     wanted: bool | None
-    skipped: int = 0
+    tail: int = 0
     names: tuple[str, ...] = ()
     found: bool = False
     first_row: int = 1
@@ -130,8 +130,8 @@ def _named_header(head: Sequence[str], table: Header) -> int:
 def header_cells(line: str, table: Header) -> list[str]:
     """Cells of a line that names at least two quantities, as many as the table has columns; else none."""
     for cells in _splits(line, table):
-        if len(cells) == table.count and names_columns(cells):
-            return cells
+        if names_columns(cells) and table.count - table.tail <= len(cells) <= table.count:
+            return cells + [""] * (table.count - len(cells))
         if len(cells) == table.count - 1 and table.delimiter == SPACES and names_columns(cells):
             return [cells[0], cells[0] + _OF_DAY, *cells[1:]]  # one name over date and clock
     return []

@@ -245,7 +245,7 @@ def read_mapping(path: Path) -> Mapping:
     if said.pop("format", None) != FORMAT:
         raise _no_mapping(path, f'it does not begin with format = "{FORMAT}"')
     version = said.pop("version", None)
-    if version != VERSION:
+    if version != VERSION or isinstance(version, bool):
         raise _no_mapping(path, f"its version is {version!r}, this program reads {VERSION}")
     tables: dict[str, dict[str, Any]] = {"file": {}, "time": {}}
     for word, table in said.items():

@@ -56,7 +56,7 @@ def ask_form(cells: Sequence[str], forms: Sequence[NumberForm]) -> Question:
     """The question what the sign in numbers such as ``1.234`` means."""
     signed = [cell for cell in cells if "," in cell or "." in cell]
     signs = [sign for sign in ",." if any(sign in cell for cell in signed)]
-    shown = [next(cell for cell in signed if sign in cell) for sign in signs]
+    shown = [next(cell for cell in reversed(signed) if sign in cell) for sign in signs]
     words = {".": "point", ",": "comma"}
     readings = []
     for form in forms:
@@ -171,8 +171,8 @@ def sign_words(current_ma: Floats, pack_v: Floats | None, wanted: str | None) ->
 def _rises(volts: Floats) -> bool:
     """Whether the last tenth lies clearly above the first."""
     known = volts[np.isfinite(volts)]
-    tenth = len(known) // 10
-    if tenth < 2:
+    tenth = max(1, len(known) // 10)
+    if len(known) < 4:
         return False
     first, last = float(np.median(known[:tenth])), float(np.median(known[-tenth:]))
     return last > 1.01 * first

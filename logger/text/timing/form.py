@@ -7,6 +7,7 @@ from datetime import date
 from itertools import pairwise
 from typing import Final
 
+from logger.base.errors import BenchError
 from logger.text.question import Question, Reading, some
 from logger.text.spans import span_words
 from logger.text.table import PlanWish, Table
@@ -65,7 +66,7 @@ def _find_order(
     told = next((part.order for part in parts if part.order), "")
     if told:
         return told, "date and time"
-    if wish.date_order is not None:
+    if wish.date_order is not None and _given_fits(table, places, wish.date_order):
         return wish.date_order, f"date written {_ORDER_WORDS[wish.date_order]} (given)"
     days = list(dict.fromkeys(re.split(r"[ T_,]", cell.strip())[0] for cell in table.whole(places)))
     found = [part.numbers for part in map(parts_of, days) if part is not None and part.numbers]
@@ -95,6 +96,18 @@ def _find_order(
             for order in orders
         ],
     )
+
+
+def _given_fits(table: Table, places: Sequence[int], order: str) -> bool:
+    """True; raises BenchError if a date of the file is none in this order."""
+    for day in dict.fromkeys(re.split(r"[ T_,]", cell.strip())[0] for cell in table.whole(places)):
+        part = parts_of(day)
+        if part is not None and part.numbers is not None and not _fits([part.numbers], order):
+            raise BenchError(
+                f"{day} is no date if it is written {_ORDER_WORDS[order]}.",
+                next_step="check --date-order (or the mapping).",
+            )
+    return True
 
 
 def _fits(found: Sequence[tuple[int, int, int]], order: str) -> bool:
