@@ -26,7 +26,8 @@ from logger.base.errors import BenchError
 from logger.base.safe_files import MADE
 from logger.board import switch_trial
 from logger.calibration import attach, steps, store
-from logger.flex.store import FlexDescription, FlexWriter, write_flex_description
+from logger.commands.flex_log import _describe
+from logger.flex.store import FlexDescription, FlexWriter
 from logger.run.calibration import Calibration, Line
 from logger.run.request_channel import MARK, ask
 from logger.run.switch_test import SwitchTest
@@ -56,18 +57,18 @@ class Doing:
 
 @dataclass
 class Outcome:
-    """``touched``: what became of the files outside, empty: nothing. ``ended``: ``replaced``, ``refused``, or a fault."""
+    """``touched``: what became of the files outside, empty: nothing. ``ended``: ``done``, ``refused`` in words, or a fault."""
 
     doing: str
     name: str
     kind: str
     touched: str = ""
-    ended: str = "replaced"
+    ended: str = "done"
     said: str = ""
 
     @property
     def is_clean(self) -> bool:
-        return not self.touched and self.ended in ("replaced", "refused")
+        return not self.touched and self.ended in ("done", "refused")
 
 
 def from_command(*words: str) -> Callable[[], object]:
@@ -174,7 +175,7 @@ DOINGS: Final = (
     Doing("recording resumed", lambda: _record(resume=True), _recorded),
     Doing("flex recording", lambda: _flex_record(resume=False), lambda: Path("rig").mkdir()),
     Doing("flex recording resumed", lambda: _flex_record(resume=True), _flexed),
-    Doing("flex description", lambda: write_flex_description(Path("rig"), FlexDescription(())), _flexed),
+    Doing("flex description", lambda: _describe(Path("rig"), FlexDescription(())), _flexed),
 )  # fmt: skip
 
 
@@ -294,7 +295,7 @@ def names_of(doing: Doing, work: Path) -> Trace:
         doing.prepare()
         with heard() as trace:
             ended, said = ended_of(doing.act)
-    assert ended == "replaced", (doing.name, ended, said)
+    assert ended == "done", (doing.name, ended, said)
     assert trace.paths, doing.name
     inside = (os.path.relpath(work / path, work) for path in trace.paths)
     trace.paths = sorted({path for path in inside if not path.startswith("..")})
@@ -330,7 +331,7 @@ def planted(doing: Doing, name: str, kind: str, place: Path) -> Outcome:
 
 
 def ended_of(act: Callable[[], object]) -> tuple[str, str]:
-    """How it ended (``replaced``: well, ``refused``: in words), and what was said."""
+    """How it ended (``done``: well, ``refused``: in words), and what was said."""
     out = StringIO()
     try:
         with _at_most(LIMIT_S), redirect_stdout(out), redirect_stderr(out):
@@ -346,7 +347,7 @@ def ended_of(act: Callable[[], object]) -> tuple[str, str]:
             return f"exit code {ended.code}", out.getvalue()
     except Exception as error:  # noqa: BLE001 (told as what it is)
         return f"raised {type(error).__name__}: {error}", out.getvalue()
-    return "replaced", out.getvalue()
+    return "done", out.getvalue()
 
 
 def _state(folder: Path) -> dict[str, tuple[int, bytes]]:

@@ -16,7 +16,8 @@ from tests.support.planting import DOINGS, KINDS, Outcome, names_of, planted
 
 class Counts(NamedTuple):
     """``lost``: files outside that were changed or taken away; ``invented``: made outside, or left behind half-made;
-    ``doubled``: of ours, written over without being told; ``told``: refused in words. The rest was replaced safely."""
+    ``doubled``: of ours, written over without being told; ``told``: refused in words. In the rest the planted thing was replaced itself, or
+    done without."""
 
     tried: int
     lost: int
@@ -59,7 +60,7 @@ def main() -> int:
     kinds = Counter(f"{outcome.doing}: {outcome.kind}" for outcome in counts.wrong)
     print(
         f"links and more planted at every name | {counts.tried} | {counts.lost} | {counts.invented} | {counts.doubled} | "
-        f"{counts.told} refused in words, {counts.tried - counts.told - len(counts.wrong)} replaced safely | "
+        f"{counts.told} refused in words, {counts.tried - counts.told - len(counts.wrong)} replaced themselves or done without | "
         f"{dict(kinds) or 'nothing wrong'}"
     )
     for outcome in counts.wrong[:40]:
