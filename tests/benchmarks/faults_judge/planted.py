@@ -8,6 +8,7 @@ import random
 import sys
 import tempfile
 from collections import Counter
+from collections.abc import Callable
 from pathlib import Path
 from typing import NamedTuple
 
@@ -27,8 +28,10 @@ class Counts(NamedTuple):
     wrong: tuple[Outcome, ...]
 
 
-def outcomes(place: Path, share: float = 1.0, seed: int = 1) -> list[Outcome]:
-    """One for each name and each thing planted there, or for a ``share`` of these pairs."""
+def outcomes(
+    place: Path, share: float = 1.0, seed: int = 1, say: Callable[[str], None] = lambda _: None
+) -> list[Outcome]:
+    """One for each name and each thing planted there, or for a ``share`` of these pairs. ``say``: how far it is."""
     chance = random.Random(seed)
     found = []
     for doing in DOINGS:
@@ -36,13 +39,16 @@ def outcomes(place: Path, share: float = 1.0, seed: int = 1) -> list[Outcome]:
         pairs = [(name, kind) for name in names for kind in KINDS]
         some = pairs if share >= 1 else chance.sample(pairs, max(1, round(share * len(pairs))))
         found += [planted(doing, name, kind, place) for name, kind in some]
+        say(f"{doing.name}: {len(names)} names, {len(some)} tried")
     return found
 
 
-def planted_links(share: float = 1.0, seed: int = 1) -> Counts:
+def planted_links(
+    share: float = 1.0, seed: int = 1, say: Callable[[str], None] = lambda _: None
+) -> Counts:
     """The counts of the judge's table."""
     with tempfile.TemporaryDirectory() as place:
-        found = outcomes(Path(place).resolve(), share, seed)
+        found = outcomes(Path(place).resolve(), share, seed, say)
     touched = [outcome for outcome in found if outcome.touched]
     wrong = [outcome for outcome in found if not outcome.is_clean]
     invented = [o for o in touched if "new" in o.touched or "left behind" in o.touched]
@@ -55,7 +61,11 @@ def main() -> int:
     parser.add_argument("--few", action="store_true", help="a small table, for a quick look")
     parser.add_argument("--seed", type=int, default=1)
     asked = parser.parse_args()
-    counts = planted_links(0.05 if asked.few else 1.0, asked.seed)
+    counts = planted_links(
+        0.05 if asked.few else 1.0,
+        asked.seed,
+        lambda text: print(text, file=sys.stderr, flush=True),
+    )
     print("fault | tried | lost | invented | doubled | what the user was told | seen")
     kinds = Counter(f"{outcome.doing}: {outcome.kind}" for outcome in counts.wrong)
     print(
