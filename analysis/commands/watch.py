@@ -20,7 +20,6 @@ from logger.base.errors import BenchError
 from logger.base.left import Left
 from logger.page.asking import Asking
 from logger.page.bench import Bench, PageRun
-from logger.recording.page_beside import LAN_CAUTION
 from logger.run.feed import Latest, RunFeed
 from logger.run.run_list import find_runs
 
@@ -39,20 +38,27 @@ LOOK_INTERVAL_S: Final = 5.0
 )
 @click.option("--open", "open_browser", is_flag=True, help="Open the browser as well.")
 @click.option("--attached", is_flag=True, hidden=True)
+@click.option("--again", is_flag=True, hidden=True)
 def watch_command(
-    paths: tuple[Path, ...], lan: bool, page_port: int | None, open_browser: bool, attached: bool
+    paths: tuple[Path, ...],
+    lan: bool,
+    page_port: int | None,
+    open_browser: bool,
+    attached: bool,
+    again: bool,
 ) -> None:
     """Serve a page with these runs (default: runs) until Ctrl-C: while they are recorded, and afterwards.
 
     Runs that begin later in a folder that was named come in by themselves.
 
-    Without --lan only this computer can see it. Marks set on the page, and switching the load off, are
-    passed on to the logger that records the run.
+    Without --lan only this computer can see it. There are two keys: one to look, for everybody, and one to
+    act as well. Marks set on the page, and switching the load off, are passed on to the logger that records the run.
     """
     if attached:
         from logger.page.attached import serve_attached
 
-        serve_attached(page_run, page_port, lan, sys.stdin, sys.stdout, leave=partial(os._exit, 0))
+        leave_now = partial(os._exit, 0)
+        serve_attached(page_run, page_port, lan, sys.stdin, sys.stdout, leave_now, again=again)
         return
     if not paths and not RUNS.is_dir():
         raise BenchError(
@@ -61,20 +67,13 @@ def watch_command(
         )
     found = Found(paths or (RUNS,))
     runs = found.look()
-    from logger.page.serve import PageServer, qr_text
-
-    def say(address: str) -> None:
-        click.echo(f"{address}   (this key opens one browser; the next one is shown after it)")
-        if lan:
-            click.echo(qr_text(address))
+    from logger.page.serve import PageServer
 
     bench = Bench(runs)
-    server = PageServer(bench, port=page_port, lan=lan, on_key=say)
+    server = PageServer(bench, port=page_port, lan=lan, on_used=click.echo)
     threading.Thread(target=found.keep_looking, args=(bench,), name="new runs", daemon=True).start()
     click.echo(f"{len(runs)} run{'s' if len(runs) != 1 else ''} on this page; Ctrl-C ends it.")
-    if lan:
-        click.echo(LAN_CAUTION)
-    say(server.address)
+    click.echo(server.text)
     if open_browser and not webbrowser.open(server.address):
         click.echo("No browser could be opened: copy the address into one.")
 
@@ -161,10 +160,12 @@ def results_for(feed: RunFeed) -> dict[str, Any]:
     try:
         digest = digest_of(feed.folder)
         course = digest.unpacked()
-    except (BenchError, ValueError) as error:
+    except Exception as error:  # noqa: BLE001 (one bad run must not end the page)
         return {
             "headline": "",
-            "answer": error.happened if isinstance(error, BenchError) else str(error),
+            "answer": error.happened
+            if isinstance(error, BenchError)
+            else f"The run cannot be read: {type(error).__name__}: {error}.",
             "rows": [],
             "interval": "",
             "warnings": [],

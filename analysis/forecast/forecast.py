@@ -21,6 +21,7 @@ from analysis.forecast.answer import Answer, Asked, answer
 from analysis.forecast.by_charge import Regulated, charge_left, regulated, usable_share
 from analysis.forecast.chemistry_prior import capacity_prior, families, is_known
 from analysis.forecast.future_load import FutureLoad, Programme, future_load
+from analysis.forecast.load_passage import other_ways
 from analysis.forecast.own_runs import EarlierRun
 from analysis.forecast.passage import DRAWS, Passages
 from analysis.run.dips import dips
@@ -166,7 +167,10 @@ def forecast(
     elif is_known(pack.chemistry) and not families(pack.chemistry):
         return _from_rated(bins, pack, cutoff_v, load, rng, warnings, fresh)
     course = course_of(bins)
-    asked = Asked(on, course, pack, cutoff_v, load, programme, hold_s, fresh, tuple(earlier))
+    ways = () if programme is not None else other_ways(bins)
+    asked = Asked(
+        on, course, pack, cutoff_v, load, programme, hold_s, fresh, tuple(earlier), other_ways=ways
+    )
     held = _of_regulated(bins, asked, rng, warnings)
     if held is not None:
         return held

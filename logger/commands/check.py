@@ -11,7 +11,7 @@ from logger.base.next_step import next_words
 from logger.run.cross_check import CrossCheck, cross_check
 from logger.run.own_check import own_check
 from logger.run.reader import Run, read_run
-from logger.text.time_column import span_words
+from logger.text.spans import span_words
 
 _EVENTS_SHOWN = 20
 _WIDTH = 79

@@ -221,12 +221,12 @@ def _record(
 ) -> int:
     """Record to the end; gives the exit code."""
     recorders = prepare(plan, screen.say, _sure if sys.stdin.isatty() else None)
-    forecasts = Forecasts(recorders if forecast else (), lambda: page is not None and page.alive)
+    forecasts = Forecasts(recorders if forecast else (), lambda: page is not None and page.serves)
     if page is not None:
         page.show(recorders, forecast)
 
     def turn() -> None:
-        forecasts.turn()
+        forecasts.turn(screen.say)
         if page is not None:
             page.turn(screen.say)
 

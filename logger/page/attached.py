@@ -1,8 +1,9 @@
 """The page as a process of its own beside ``drawbench log``: JSON lines in on stdin, out on stdout.
 
-In: ``{"runs": [folder, ...], "forecast": true}`` once, then ``{"live": [{...}, ...]}`` with the logger's own words for each
-run. Out: ``{"address": ..., "code": ...}`` for every new key, ``{"error": {...}}`` if the page cannot
-come up, ``{"act": index, "what": ..., "text": ...}`` for marks and the load switch,
+In: what an earlier page of this recording kept, if there was one (``again``);
+``{"runs": [folder, ...], "forecast": true}`` once; then ``{"live": [{...}, ...]}`` with the logger's own words for each
+run. Out: ``{"up": port, "text": ...}``, or ``{"error": {...}}`` if the page cannot come up;
+``{"said": ...}`` for the terminal; ``{"kept": {...}}`` for a page that takes over; ``{"act": index, "what": ..., "text": ...}`` for marks and the load switch,
 ``{"foreseen": index, ...}`` for every new forecast, so that it is made only once,
 ``{"fault": index, "text": ...}`` for what is found wrong with a run. End of stdin: over.
 """
@@ -18,7 +19,7 @@ from typing import Any, Final, TextIO
 
 from logger.base.errors import BenchError
 from logger.page.bench import Bench, PageRun, run_keys
-from logger.page.serve import PageServer, qr_text
+from logger.page.serve import PageServer
 
 MakeRun = Callable[[str, Path], PageRun]
 
@@ -33,8 +34,12 @@ def serve_attached(
     lines: Iterable[str],
     out: TextIO,
     leave: Callable[[], None],
+    *,
+    again: bool = False,
 ) -> None:
     """Serve until ``lines`` end, then ``leave``: at once, whatever the page's threads are at.
+
+    ``again``: the first of ``lines`` is what an earlier page kept.
 
     They may import or fit for many seconds where the computer is busy; nothing of it is kept.
     """
@@ -51,19 +56,26 @@ def serve_attached(
             out.write(json.dumps(document) + "\n")
             out.flush()
 
-    def tell_address(address: str) -> None:
-        tell({"address": address, "code": qr_text(address) if lan else ""})
-
     bench = Bench()
+    coming = iter(lines)
+    kept = _kept(next(coming, "")) if again else None
     try:
-        server = PageServer(bench, port=port, lan=lan, on_key=tell_address)
+        server = PageServer(
+            bench,
+            port=port,
+            lan=lan,
+            on_used=lambda text: tell({"said": text}),
+            on_kept=lambda new: tell({"kept": new}),
+            kept=kept,
+        )
     except BenchError as error:
         tell({"error": vars_of(error)})
         return
-    tell_address(server.address)
+    tell({"kept": server.keys.kept()})
+    tell({"up": server.port, "text": server.text})
 
     def read() -> None:
-        for line in lines:
+        for line in coming:
             with suppress(ValueError):
                 _take(json.loads(line), bench, make_run, tell)
         server.stop(CLOSING_S)
@@ -71,6 +83,14 @@ def serve_attached(
 
     threading.Thread(target=read, name="logger", daemon=True).start()
     server.run()
+
+
+def _kept(line: str) -> dict[str, Any] | None:
+    try:
+        found = json.loads(line)
+    except ValueError:
+        return None
+    return found if isinstance(found, dict) else None
 
 
 def _take(

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Final
 
+from logger.base.clean_text import visible_in
 from logger.base.durations import clock_text, rough_text
 from logger.base.errors import BenchError
 from logger.base.left import Left
@@ -23,6 +24,9 @@ LATE_S: Final = 20.0  # a board's rows come at least every minute; most come man
 TEXT_MAX: Final = 2000
 NO_PACK: Final = (
     f"The pack is not stated, so nobody checks where its cells must stop. {SAFETY_CLOSING}"
+)
+LOOK_ONLY: Final = (
+    "This browser may look. For marks and the load switch, open the page with the act key."
 )
 
 # Told what the user wants of a run: ("mark", text) or ("load-off", ""). Raises BenchError if it cannot be passed on.
@@ -92,8 +96,13 @@ class PageRun:
 
 @dataclass
 class Known:
-    """What one browser was sent: the course up to step ``last`` of ``generation``, the row of runs."""
+    """What one browser was sent: the course up to step ``last`` of ``generation``, the row of runs.
 
+    ``may_act``: whether it may set marks and switch the load; ``form``: what its forms must send along.
+    """
+
+    may_act: bool = True
+    form: str = ""
     course: Course | None = None
     generation: int = -1
     last: int = -1
@@ -119,7 +128,10 @@ class Bench:
         """One round over every run that is being recorded or looked at."""
         for run in sorted(self.runs.values(), key=lambda run: run.key not in self.watched):
             if not run.loaded or run.more or run.is_recording or run.key in self.watched:
-                run.poll(self._clock())
+                try:
+                    run.poll(self._clock())
+                except Exception as error:  # noqa: BLE001 (one bad run must not end the page)
+                    run.feed.problem = f"The run cannot be read: {type(error).__name__}: {error}."
 
     def run(self, key: str) -> PageRun | None:
         """The run of this key; the first one for an empty key."""
@@ -138,7 +150,7 @@ class Bench:
                 self.watched.pop(key, None)
 
     def state(self, run: PageRun) -> dict[str, Any]:
-        """Everything about one run but its course, as plain values; all text as it came."""
+        """Everything about one run but its course, as plain values; all text as it came (``message`` makes it visible)."""
         feed, live = run.feed, run.live
         description = feed.description
         latest = feed.latest
@@ -217,10 +229,15 @@ class Bench:
             same = course is known.course and course.generation == known.generation
             begin = max(known.last, 0) if same and known.last <= course.last else 0
             known.course, known.generation, known.last = course, course.generation, course.last
-            runs = self.summaries() if len(self.runs) > 1 else []
+            runs = visible_in(self.summaries()) if len(self.runs) > 1 else []
+            state = visible_in(self.state(run))
+            if state["can_act"] and not known.may_act:
+                state |= {"can_act": False, "why_not": LOOK_ONLY}
             document = {
+                "form": known.form,
+                "may_act": known.may_act,
                 "runs": None if runs == known.runs else runs,
-                "run": self.state(run),
+                "run": state,
                 "course": {
                     "begin": begin,
                     "step_s": course.step_s,

@@ -3,19 +3,20 @@
 import asyncio
 import contextlib
 import errno
-import io
 import socket
 import threading
-from collections.abc import Callable
-from typing import Final
+from collections.abc import Callable, Mapping
+from typing import Any, Final
 
-import segno
 import uvicorn
 
 from logger.base.errors import BenchError
 from logger.page.bench import Bench
+from logger.page.codes import first_text, next_text
+from logger.page.door import HEADER_MAX, IDLE_S, QUEUE, TAKEN_AT_ONCE, Door, protocol_at
+from logger.page.guard import HEADERS, allowed_hosts
 from logger.page.keys import Keys
-from logger.page.server import allowed_hosts, build_app
+from logger.page.server import build_app
 
 PORT_DEFAULT: Final = 8017
 PORTS_TRIED: Final = 20
@@ -23,7 +24,11 @@ LOCAL: Final = "127.0.0.1"
 
 
 class PageServer:
-    """A bound port, its key, and the server on it. ``on_key`` is told every new address."""
+    """A bound port, its keys, and the server on it.
+
+    ``on_used``: told what the terminal shall say when an act key was used. ``on_kept``: told ``Keys.kept`` whenever
+    it changes; ``kept``: the same from a page that went before.
+    """
 
     def __init__(
         self,
@@ -31,32 +36,54 @@ class PageServer:
         *,
         port: int | None = None,
         lan: bool = False,
-        on_key: Callable[[str], None] = lambda address: None,
+        on_used: Callable[[str], None] = lambda text: None,
+        on_kept: Callable[[dict[str, Any]], None] = lambda kept: None,
+        kept: Mapping[str, Any] | None = None,
     ) -> None:
         self._socket = bind(port, lan=lan)
+        self._lan = lan
         self.port: int = self._socket.getsockname()[1]
         self.host = lan_address() if lan else LOCAL
-        self.keys = Keys(lambda key: on_key(self.address))
+        self.keys = Keys(
+            on_act=lambda: on_used(next_text(self.link(self.keys.act), lan)),
+            on_change=lambda: on_kept(self.keys.kept()),
+            kept=kept,
+        )
         names = {LOCAL, "localhost", self.host}
-        app = build_app(bench, self.keys, allowed_hosts(sorted(names), self.port))
+        self.door = Door(own=frozenset({self.host}))
+        hosts = allowed_hosts(names, self.port)
         config = uvicorn.Config(
-            app,
+            build_app(bench, self.keys, hosts, self.door, self.port, self.link),
             log_config=None,
             log_level="critical",
             access_log=False,
             server_header=False,
+            date_header=False,
+            proxy_headers=False,  # else whoever is on this computer says who they are
             lifespan="on",
             timeout_graceful_shutdown=1,
+            timeout_keep_alive=IDLE_S,
+            backlog=TAKEN_AT_ONCE,
+            h11_max_incomplete_event_size=HEADER_MAX,
             ws="none",
-            http="h11",
+            http=protocol_at(self.door, HEADERS),
         )
-        self._server = uvicorn.Server(config)
+        self._server = _Server(config)
         self._served = threading.Event()
+
+    def link(self, key: str) -> str:
+        """The page's address with this key. Browsers keep what is after # to themselves."""
+        return f"http://{self.host}:{self.port}/#{key}"
 
     @property
     def address(self) -> str:
-        """The page's address with the key that works next. Browsers keep what is after # to themselves."""
-        return f"http://{self.host}:{self.port}/#{self.keys.key}"
+        """The address that may act."""
+        return self.link(self.keys.act)
+
+    @property
+    def text(self) -> str:
+        """What a terminal says of the page."""
+        return first_text(self.link(self.keys.look), self.address, self._lan)
 
     def run(self, leave: Callable[[], None] = lambda: None) -> None:
         """Serve until ``stop``, SIGINT or SIGTERM; then ``leave`` is called at once, whatever its threads are at."""
@@ -77,6 +104,16 @@ class PageServer:
         """
         self._server.should_exit = True
         self._served.wait(wait_s)
+
+
+class _Server(uvicorn.Server):
+    """Takes in few at once (``backlog``), lets many wait: a browser does not try again for a second otherwise."""
+
+    async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+        await super().startup(sockets=sockets)
+        for item in sockets or ():
+            with contextlib.suppress(OSError):
+                item.listen(QUEUE)
 
 
 def bind(port: int | None, *, lan: bool) -> socket.socket:
@@ -123,10 +160,3 @@ def lan_address() -> str:
                 evidence=error.strerror or str(error),
                 next_step="connect to one, or leave --lan away: the page is then seen on this computer only.",
             ) from error
-
-
-def qr_text(address: str) -> str:
-    """The address as a QR code of half blocks for a terminal."""
-    out = io.StringIO()
-    segno.make(address, error="l", micro=False).terminal(out, compact=True, border=2)
-    return out.getvalue().rstrip("\n")

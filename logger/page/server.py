@@ -1,65 +1,76 @@
-"""The page's web server: six routes, no other; nothing in a request names a file.
+"""The page's routes, no other; nothing in a request names a file (see ``guard`` for what is refused before).
 
-Everything with data needs a session (see ``keys``). Actions need, besides, an Origin that is the
-page's own and a header that a foreign site cannot send. A Host that is not ours is refused: another
-name that points here could read the answers otherwise.
+Everything with data needs a session (see ``keys``), every form a token of that session, every action the right to act.
 """
 
 import asyncio
 import contextlib
 import json
-from collections.abc import AsyncIterator, Awaitable, Callable, Collection, Sequence
+import secrets
+import time
+from collections import deque
+from collections.abc import AsyncIterator, Awaitable, Callable, Collection
+from dataclasses import dataclass
 from importlib.resources import files
 from typing import Any, Final
 
 from starlette.applications import Starlette
+from starlette.exceptions import HTTPException
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import JSONResponse, Response, StreamingResponse
 from starlette.routing import Route
-from starlette.types import ASGIApp, Message, Receive, Scope, Send
+from starlette.types import ASGIApp
 
-from logger.page.bench import Bench, Known
-from logger.page.keys import Keys
+from logger.page.bench import LOOK_ONLY, Bench, Known
+from logger.page.codes import code_svg
+from logger.page.door import Door
+from logger.page.guard import ACTION_HEADER, Guard, refusal
+from logger.page.keys import LOOK_S, SESSIONS_MAX, Keys, Right, Tries
 
-COOKIE: Final = "drawbench"
-ACTION_HEADER: Final = "x-drawbench"
 POLL_S: Final = 0.5
 PUSH_S: Final = 1.0
 BODY_MAX: Final = 4096
+BODY_S: Final = 5.0
 STREAMS_MAX: Final = 100
+SURE_S: Final = 60.0
+SURE_MAX: Final = 200
+ACTS_MAX: Final = 120  # in ACTS_S
+ACTS_S: Final = 60.0
+FORM_PLACE: Final = b"FORM_TOKEN"
+NO_SESSION: Final = "Open the page with a key that the terminal shows."
 ASSETS: Final = {
-    "/": ("page.html", "text/html; charset=utf-8"),
     "/page.css": ("page.css", "text/css; charset=utf-8"),
     "/page.js": ("page.js", "text/javascript; charset=utf-8"),
     "/plot.js": ("plot.js", "text/javascript; charset=utf-8"),
 }
-HEADERS: Final = (
-    (
-        b"content-security-policy",
-        b"default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; "
-        b"base-uri 'none'; form-action 'none'; frame-ancestors 'none'",
-    ),
-    (b"x-content-type-options", b"nosniff"),
-    (b"referrer-policy", b"no-referrer"),
-    (b"cache-control", b"no-store"),
-    (b"cross-origin-opener-policy", b"same-origin"),
-    (b"cross-origin-resource-policy", b"same-origin"),
-)
 
 Handler = Callable[[Request], Awaitable[Response]]
 
 
-def build_app(bench: Bench, keys: Keys, hosts: Collection[str]) -> ASGIApp:
-    """The page as an ASGI application. ``hosts``: values of the Host header that are ours, with the port."""
-    page = _Page(bench, keys)
+def build_app(
+    bench: Bench,
+    keys: Keys,
+    hosts: Collection[str],
+    door: Door,
+    port: int,
+    link: Callable[[str], str],
+) -> ASGIApp:
+    """The page as an ASGI application.
+
+    ``hosts``: values of the Host header that are ours, with the port. ``link``: the page's address with this key.
+    """
+    page = _Page(bench, keys, f"drawbench-{port}-{keys.tag}", link)
     routes = [
+        Route("/", page.front, methods=["GET"]),
         *(
             Route(path, _asset(name, kind), methods=["GET"])
             for path, (name, kind) in ASSETS.items()
         ),
         Route("/enter", page.enter, methods=["POST"]),
+        Route("/leave", page.leave, methods=["POST"]),
         Route("/stream", page.stream, methods=["GET"]),
         Route("/act", page.act, methods=["POST"]),
+        Route("/code", page.code, methods=["GET"]),
     ]
 
     @contextlib.asynccontextmanager
@@ -71,48 +82,34 @@ def build_app(bench: Bench, keys: Keys, hosts: Collection[str]) -> ASGIApp:
             page.ending.set()
             task.cancel()
 
-    app = Starlette(routes=routes, lifespan=lifespan)
+    app = Starlette(
+        routes=routes,
+        lifespan=lifespan,
+        exception_handlers={HTTPException: _http_refusal, Exception: _own_fault},
+    )
     app.router.redirect_slashes = False
-    return _Guard(app, frozenset(hosts))
+    return Guard(app, hosts, door)
 
 
-class _Guard:
-    """Refuses foreign hosts and cross-site requests; puts the headers on every answer."""
+@dataclass(frozen=True)
+class _Sure:
+    """The page asked whether this is really wanted."""
 
-    def __init__(self, app: ASGIApp, hosts: Collection[str]) -> None:
-        self._app = app
-        self._hosts = hosts
-
-    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        if scope["type"] != "http":
-            if scope["type"] == "lifespan":
-                await self._app(scope, receive, send)
-            return
-
-        async def send_with_headers(message: Message) -> None:
-            if message["type"] == "http.response.start":
-                message["headers"] = [*message.get("headers", ()), *HEADERS]
-            await send(message)
-
-        refused = self._refused(Request(scope))
-        await (refused or self._app)(scope, receive, send_with_headers)
-
-    def _refused(self, request: Request) -> Response | None:
-        host = request.headers.get("host", "")
-        if host not in self._hosts:
-            return _no(421, "This address is not the page's own.")
-        origin = request.headers.get("origin")
-        if origin is not None and origin != f"http://{host}":
-            return _no(403, "Requests from another site are refused.")
-        if request.method == "POST" and (origin is None or ACTION_HEADER not in request.headers):
-            return _no(403, "Actions are taken from the page alone.")
-        return None
+    session: str
+    run: str
+    asked_s: float
 
 
 class _Page:
-    def __init__(self, bench: Bench, keys: Keys) -> None:
+    def __init__(self, bench: Bench, keys: Keys, cookie: str, link: Callable[[str], str]) -> None:
         self._bench = bench
         self._keys = keys
+        self._cookie = cookie
+        self._link = link
+        self._front = _read("page.html").replace(FORM_PLACE, keys.form_token("").encode())
+        self._tries = Tries()
+        self._sure: dict[str, _Sure] = {}
+        self._acted: dict[str, deque[float]] = {}
         self._streams = 0
         self.ending = asyncio.Event()
 
@@ -121,48 +118,97 @@ class _Page:
             await asyncio.to_thread(self._bench.poll)
             await asyncio.sleep(POLL_S)
 
+    async def front(self, request: Request) -> Response:
+        return Response(self._front, media_type="text/html; charset=utf-8")
+
     async def enter(self, request: Request) -> Response:
-        body = await _json(request)
-        key = body.get("key")
-        session = self._keys.enter(key) if isinstance(key, str) else None
-        if session is None:
-            return _no(403, "This key is not valid any more. The terminal shows the next one.")
+        """A key for a session."""
+        if not self._is_own_form(request, ""):
+            return refusal(403, "Load the page anew, then give the key again.")
+        address = request.client.host if request.client else ""
+        if self._tries.too_many(address):
+            return refusal(429, "Too many wrong keys from this device: wait a minute.")
+        key = (await _json(request)).get("key")
+        entered = self._keys.enter(key, self._session(request)) if isinstance(key, str) else None
+        if entered is None:
+            self._tries.wrong(address)
+            return refusal(403, "This key is not valid any more. The terminal shows the next one.")
+        session, right = entered
+        answer = JSONResponse({"right": right})
+        # Not Secure: the page has no certificate, and browsers would not keep such a cookie.
+        answer.set_cookie(
+            self._cookie, session, httponly=True, samesite="strict", path="/", max_age=int(LOOK_S)
+        )
+        return answer
+
+    async def leave(self, request: Request) -> Response:
+        """The session ends, here and in the browser."""
+        session = self._session(request)
+        if not self._is_own_form(request, session):
+            return refusal(403, "Load the page anew.")
+        self._keys.leave(session)
         answer = JSONResponse({})
-        answer.set_cookie(COOKIE, session, httponly=True, samesite="strict", path="/")
+        answer.delete_cookie(self._cookie, path="/", httponly=True, samesite="strict")
         return answer
 
     async def act(self, request: Request) -> Response:
-        if not self._keys.knows(request.cookies.get(COOKIE)):
-            return _no(401, "Open the page with the key that the terminal shows.")
+        session = self._session(request)
+        right = self._keys.right(session)
+        if right is not Right.ACT:
+            return refusal(403, LOOK_ONLY) if right else refusal(401, NO_SESSION)
+        if not self._is_own_form(request, session):
+            return refusal(403, "Load the page anew, then try again.")
+        if not self._is_at_a_persons_pace(session):
+            return refusal(429, "That is more than a person does: wait a minute.")
         body = await _json(request)
         run, what, text = (body.get(name, "") for name in ("run", "what", "text"))
         if not (isinstance(run, str) and isinstance(text, str) and what in ("mark", "load-off")):
-            return _no(400, "This request is not understood.")
-        if what == "load-off" and body.get("sure") is not True:
-            return _no(400, "Opening the load switch needs a confirmation.")
+            return refusal(400, "This request is not understood.")
+        if what == "load-off":
+            if "sure" not in body:
+                return self._ask_again(session, run)
+            if not self._is_sure(body["sure"], session, run):
+                return refusal(409, "That was asked too long ago: press the button again.")
         refused = await asyncio.to_thread(self._bench.act, run, what, text)
-        return _no(409, refused) if refused else JSONResponse({})
+        return refusal(409, refused) if refused else JSONResponse({})
 
     async def stream(self, request: Request) -> Response:
-        if not self._keys.knows(request.cookies.get(COOKIE)):
-            return _no(401, "Open the page with the key that the terminal shows.")
-        run = self._bench.run(request.query_params.get("run", ""))
+        session = self._session(request)
+        if self._keys.right(session) is None:
+            return refusal(401, NO_SESSION)
+        asked = request.query_params.getlist("run") or [""]
+        run = self._bench.run(asked[0]) if len(asked) == 1 else None
         if run is None:
-            return _no(404, "There is no such run.")
+            return refusal(404, "There is no such run.")
         if self._streams >= STREAMS_MAX:
-            return _no(503, "Too many pages are open.")
-        return StreamingResponse(self._messages(run.key), media_type="text/event-stream")
+            return refusal(503, "Too many pages are open.")
+        return StreamingResponse(self._messages(run.key, session), media_type="text/event-stream")
 
-    async def _messages(self, key: str) -> AsyncIterator[bytes]:
+    async def code(self, request: Request) -> Response:
+        """A QR code for other devices: of the look key for everyone in here, of the act key for who may act."""
+        right = self._keys.right(self._session(request))
+        if right is None:
+            return refusal(401, NO_SESSION)
+        wanted = request.query_params.get("for")
+        if wanted not in (Right.LOOK, Right.ACT) or (
+            wanted == Right.ACT and right is not Right.ACT
+        ):
+            return refusal(403, LOOK_ONLY)
+        key = self._keys.act if wanted == Right.ACT else self._keys.look
+        return Response(code_svg(self._link(key)), media_type="image/svg+xml; charset=utf-8")
+
+    async def _messages(self, key: str, session: str) -> AsyncIterator[bytes]:
         """The newest state, again and again; a slow browser skips states, nothing is kept for it."""
-        known, last = Known(), b""
+        known, last = Known(form=self._keys.form_token(session)), b""
         self._streams += 1
         self._bench.watch(key, 1)
         try:
             while not self.ending.is_set():
                 run = self._bench.run(key)
-                if run is None:
+                right = self._keys.right(session)
+                if run is None or right is None:
                     return
+                known.may_act = right is Right.ACT
                 text = await asyncio.to_thread(self._bench.message, run, known)
                 yield b": same\n\n" if text == last else b"data: " + text + b"\n\n"
                 last = text
@@ -172,9 +218,53 @@ class _Page:
             self._streams -= 1
             self._bench.watch(key, -1)
 
+    def _session(self, request: Request) -> str:
+        return request.cookies.get(self._cookie, "")
+
+    def _is_own_form(self, request: Request, session: str) -> bool:
+        return self._keys.is_form_token(request.headers.get(ACTION_HEADER, ""), session)
+
+    def _is_at_a_persons_pace(self, session: str) -> bool:
+        now_s = time.monotonic()
+        recent = self._acted.setdefault(session, deque(maxlen=ACTS_MAX))
+        if len(recent) == ACTS_MAX and now_s - recent[0] < ACTS_S:
+            return False
+        recent.append(now_s)
+        while len(self._acted) > SESSIONS_MAX:
+            del self._acted[next(iter(self._acted))]
+        return True
+
+    def _ask_again(self, session: str, run: str) -> Response:
+        token = secrets.token_urlsafe(16)
+        self._sure[token] = _Sure(session, run, time.monotonic())
+        while len(self._sure) > SURE_MAX:
+            del self._sure[next(iter(self._sure))]
+        return JSONResponse({"sure": token})
+
+    def _is_sure(self, token: object, session: str, run: str) -> bool:
+        """Each answer counts once."""
+        asked = self._sure.pop(token, None) if isinstance(token, str) else None
+        if asked is None or time.monotonic() - asked.asked_s > SURE_S:
+            return False
+        return asked.session == session and asked.run == run
+
+
+async def _http_refusal(request: Request, error: Exception) -> Response:
+    code = error.status_code if isinstance(error, HTTPException) else 500
+    words = {404: "There is no such page.", 405: "This is no request we know."}
+    return refusal(code, words.get(code, "This request is not understood."))
+
+
+async def _own_fault(request: Request, error: Exception) -> Response:
+    return refusal(500, "The page has a fault of its own; the recording goes on.")
+
+
+def _read(name: str) -> bytes:
+    return files("logger.page").joinpath("assets", name).read_bytes()
+
 
 def _asset(name: str, kind: str) -> Handler:
-    content = files("logger.page").joinpath("assets", name).read_bytes()
+    content = _read(name)
 
     async def answer(request: Request) -> Response:
         return Response(content, media_type=kind)
@@ -183,22 +273,17 @@ def _asset(name: str, kind: str) -> Handler:
 
 
 async def _json(request: Request) -> dict[str, Any]:
-    """Body as an object; anything else, or too much of it, counts as empty."""
+    """Body as an object; empty for anything else. Raises HTTPException where it is too long or too slow."""
     body = b""
     try:
-        async for part in request.stream():
-            body += part
-            if len(body) > BODY_MAX:
-                return {}
+        async with asyncio.timeout(BODY_S):
+            async for part in request.stream():
+                body += part
+                if len(body) > BODY_MAX:
+                    raise HTTPException(413)
         document = json.loads(body)
+    except TimeoutError as error:
+        raise HTTPException(408) from error
     except (ValueError, ClientDisconnect, RecursionError):
         return {}
     return document if isinstance(document, dict) else {}
-
-
-def _no(code: int, words: str) -> JSONResponse:
-    return JSONResponse({"words": words}, status_code=code)
-
-
-def allowed_hosts(names: Sequence[str], port: int) -> set[str]:
-    return {f"{name}:{port}" for name in names} | ({*names} if port == 80 else set())

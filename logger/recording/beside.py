@@ -1,4 +1,4 @@
-"""Programs of our own beside a recording: how they are started.
+"""Programs of our own beside a recording: how they are started, and what becomes of one that ends by itself.
 
 Neither the folder that somebody works in nor PYTHONPATH may put another ``drawbench.py``, ``click.py`` or
 ``json.py`` in place of the right one: python looks into neither.
@@ -6,11 +6,14 @@ Neither the folder that somebody works in nor PYTHONPATH may put another ``drawb
 
 import os
 import sys
-from collections.abc import Sequence
+import time
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Final
 
 _ROOT: Final = Path(__file__).resolve().parents[2]
+RESTARTS_MAX: Final = 3
+WAITS_S: Final = (0.0, 5.0, 30.0)
 
 
 def drawbench_command(*arguments: str) -> list[str]:
@@ -32,3 +35,39 @@ def is_installed(path: Sequence[str], root: Path) -> bool:
     folders = [Path(entry or os.curdir).resolve() for entry in path]
     library = Path(os.__file__).resolve().parent
     return library in folders and root in folders[folders.index(library) :]
+
+
+class Restarts:
+    """Of one program and one recording; ``fell`` at every unwanted end of it."""
+
+    def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
+        self._clock = clock
+        self._due_s = 0.0
+        self.count = 0
+        self.spent = False
+
+    def fell(self) -> None:
+        if self.count == RESTARTS_MAX:
+            self.spent = True
+            return
+        self._due_s = self._clock() + WAITS_S[self.count]
+        self.count += 1
+
+    @property
+    def due(self) -> bool:
+        return not self.spent and self._clock() >= self._due_s
+
+    def words(self, name: str, how: str, then: str) -> str:
+        """``name``: the program as the user knows it; ``then``: what becomes of it, or how to do without."""
+        state = (
+            f"and stays down after {RESTARTS_MAX} new starts"
+            if self.spent
+            else f"and is started again ({self.count} of at most {RESTARTS_MAX})"
+        )
+        return f"{name} has ended by itself ({how}) {state}. The recording goes on. {then}"
+
+
+def how_it_ended(code: int | None) -> str:
+    if code is None:
+        return "it could not be started"
+    return f"signal {-code}" if code < 0 else f"exit code {code}"

@@ -10,9 +10,16 @@ import json
 import subprocess
 import threading
 from collections.abc import Callable, Sequence
+from pathlib import Path
 from typing import Any, Final
 
-from logger.recording.beside import drawbench_command, drawbench_environment
+from logger.base.next_step import next_words
+from logger.recording.beside import (
+    Restarts,
+    drawbench_command,
+    drawbench_environment,
+    how_it_ended,
+)
 from logger.recording.outlook import Foreseen
 from logger.recording.plan import Recorder
 
@@ -33,17 +40,18 @@ class ForecastProcess:
         self._recorder = recorder
         self._served = served
         self._process: subprocess.Popen[bytes] | None = None
-        self._failed = False
+        self._restarts = Restarts()
         self._noted_s = float("-inf")
         self._listener: threading.Thread | None = None
 
-    def turn(self) -> None:
-        """Start the process when the run is old enough; put down what it says once an hour."""
+    def turn(self, say: Callable[[str], None] = lambda text: None) -> None:
+        """Start the process when the run is old enough, again if it died; put down what it says once an hour."""
+        self._look_after(say)
         status = self._recorder.view.status
         foreseen = self._recorder.view.foreseen
-        needed = self._process is None and not self._failed and not self._served()
+        needed = self._process is None and self._restarts.due and not self._served()
         if needed and status.time_s >= AFTER_S:
-            self._start()
+            self._start(say)
         known = foreseen is not None and not foreseen.early
         if known and foreseen is not None and foreseen.as_of_s >= self._noted_s + RECORD_S:
             self._noted_s = foreseen.as_of_s
@@ -61,7 +69,29 @@ class ForecastProcess:
         if self._listener is not None:
             self._listener.join(_LISTENED_OUT_S)
 
-    def _start(self) -> None:
+    def _look_after(self, say: Callable[[str], None]) -> None:
+        """A process that ended by itself while the run goes on has died."""
+        process = self._process
+        code = None if process is None else process.poll()
+        if code in (None, 0) or self._recorder.session.done.is_set():
+            return
+        self.close()
+        self._process = None
+        self._fallen(how_it_ended(code), say)
+
+    def _fallen(self, how: str, say: Callable[[str], None]) -> None:
+        self._restarts.fell()
+        then = ""
+        if self._restarts.spent:
+            self._recorder.view.foreseen = None  # nobody keeps it up to date
+            again: tuple[str, list[str | Path]] = (
+                "In another terminal",
+                ["forecast", self._recorder.folder, "--follow"],
+            )
+            then = f"Time left is a rough estimate from now on.\n{next_words(again)}"
+        say(self._restarts.words("The forecast's program", how, then))
+
+    def _start(self, say: Callable[[str], None]) -> None:
         folder = str(self._recorder.folder)
         try:
             self._process = subprocess.Popen(
@@ -72,8 +102,8 @@ class ForecastProcess:
                 env=drawbench_environment(),
                 start_new_session=True,
             )
-        except OSError:
-            self._failed = True  # the rough estimate goes on
+        except OSError as error:
+            self._fallen(error.strerror or how_it_ended(None), say)
             return
         self._listener = threading.Thread(target=self._listen, name="forecast", daemon=True)
         self._listener.start()
@@ -127,9 +157,9 @@ class Forecasts:
     ) -> None:
         self._processes = [ForecastProcess(recorder, served) for recorder in recorders]
 
-    def turn(self) -> None:
+    def turn(self, say: Callable[[str], None] = lambda text: None) -> None:
         for process in self._processes:
-            process.turn()
+            process.turn(say)
 
     def close(self) -> None:
         for process in self._processes:

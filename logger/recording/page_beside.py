@@ -16,7 +16,13 @@ from pathlib import Path
 from typing import Any, Final
 
 from logger.base.errors import BenchError
-from logger.recording.beside import drawbench_command, drawbench_environment
+from logger.base.next_step import next_words
+from logger.recording.beside import (
+    Restarts,
+    drawbench_command,
+    drawbench_environment,
+    how_it_ended,
+)
 from logger.recording.forecast_beside import foreseen_of
 from logger.recording.plan import Recorder
 from logger.recording.screen import goal_text, phase_text
@@ -25,36 +31,31 @@ from logger.run.description import Event
 READY_S: Final = 20.0
 WAITING_MAX: Final = 4
 EVENTS_SENT: Final = 100
-LAN_CAUTION: Final = (
-    "Everyone in this network who has the key can look on; the page is not encrypted. "
-    "Use it in a network that you trust."
-)
 
 
 class PageProcess:
-    """The page beside a recording. ``news``: texts for the terminal, newest address last."""
+    """The page beside a recording. ``news``: texts for the terminal.
 
-    def __init__(self, port: int | None, lan: bool) -> None:
+    If its program ends by itself it is started again, at the same port and with the same keys, so that a phone's
+    open page goes on; see ``restarts``.
+    """
+
+    def __init__(
+        self, port: int | None, lan: bool, clock: Callable[[], float] = time.monotonic
+    ) -> None:
         self.news: deque[str] = deque(maxlen=10)
+        self._lan = lan
+        self._port = port
+        self._kept: dict[str, Any] | None = None
         self._recorders: Sequence[Recorder] = ()
+        self._forecast = True
         self._events: dict[Path, tuple[Event, ...]] = {}
-        self._error: BenchError | None = None
-        self._ready = threading.Event()
-        self._waiting: queue.Queue[bytes | None] = queue.Queue(WAITING_MAX)
-        self._process = subprocess.Popen(
-            page_command(port, lan),
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.DEVNULL,
-            env=drawbench_environment(),
-            start_new_session=True,
-        )
-        self._listener = threading.Thread(target=self._listen, name="page", daemon=True)
-        self._listener.start()
-        threading.Thread(target=self._hand_over, name="page-out", daemon=True).start()
-        if not self._ready.wait(READY_S) or self._error is not None:
+        self._restarts = Restarts(clock)
+        self._life: _Life | None = _Life(page_command(port, lan), (), self._take)
+        life = self._life
+        if not life.ready.wait(READY_S) or life.error is not None:
             self.close()
-            raise self._error or BenchError(
+            raise life.error or BenchError(
                 "The page did not come up.",
                 evidence=f"no answer within {READY_S:g} s",
                 next_step="record without --page, or try drawbench watch to see what is wrong.",
@@ -63,11 +64,16 @@ class PageProcess:
     def show(self, recorders: Sequence[Recorder], forecast: bool = True) -> None:
         """These are the runs to be shown, with or without a forecast."""
         self._recorders = recorders
-        folders = [str(recorder.folder.resolve()) for recorder in recorders]
-        self._send({"runs": folders, "forecast": forecast})
+        self._forecast = forecast
+        self._send(self._runs())
 
     def turn(self, say: Callable[[str], None]) -> None:
         """Hand the newest words over and say what the page had to say; never waits."""
+        if self._life is not None and self._life.code is not None:
+            self._fallen(self._life)
+            self._life = None
+        if self._life is None and self._restarts.due:
+            self._begin_again()
         while self.news:
             say(self.news.popleft())
         if not self._send({"live": [self._live(recorder) for recorder in self._recorders]}):
@@ -77,26 +83,53 @@ class PageProcess:
         """Keep the page up after the run, until Ctrl-C."""
         say("The page stays open; Ctrl-C closes it.")
         with contextlib.suppress(KeyboardInterrupt):
-            while self.alive:
+            while self.serves:
                 self.turn(say)
                 time.sleep(0.5)
 
     def close(self) -> None:
         """End the page."""
-        with contextlib.suppress(queue.Full):
-            self._waiting.put_nowait(None)
-        try:
-            self._process.wait(3.0)
-        except subprocess.TimeoutExpired:
-            self._process.kill()
-            self._process.wait()
-        self._listener.join()
-        if self._process.stdout is not None:
-            self._process.stdout.close()
+        if self._life is not None:
+            self._life.close()
 
     @property
-    def alive(self) -> bool:
-        return self._process.poll() is None
+    def serves(self) -> bool:
+        """Whether there is a page, or will be one again in some seconds."""
+        return not self._restarts.spent
+
+    @property
+    def pid(self) -> int | None:
+        return None if self._life is None else self._life.pid
+
+    def _fallen(self, life: "_Life") -> None:
+        life.close()
+        how = life.error.happened if life.error is not None else how_it_ended(life.code)
+        self._restarts.fell()
+        self._events.clear()
+        then = "Open pages go on by themselves, with the same address and keys."
+        if self._restarts.spent:
+            more: list[str | Path] = ["--lan"] if self._lan else []
+            at: list[str | Path] = ["--page-port", str(self._port)] if self._port else []
+            folders = [recorder.folder for recorder in self._recorders]
+            watch = next_words(
+                ("Look here, or in another terminal", ["watch", *folders, *at, *more])
+            )
+            then = f"Its keys are void.\n{watch}"
+        self.news.append(self._restarts.words("The page's program", how, then))
+
+    def _begin_again(self) -> None:
+        first = [self._kept or {}, self._runs()] if self._recorders else [self._kept or {}]
+        command = [*page_command(self._port, self._lan), "--again"]
+        try:
+            self._life = _Life(command, first, self._take)
+        except OSError as error:
+            self._restarts.fell()
+            how = error.strerror or how_it_ended(None)
+            self.news.append(self._restarts.words("The page's program", how, ""))
+
+    def _runs(self) -> dict[str, Any]:
+        folders = [str(recorder.folder.resolve()) for recorder in self._recorders]
+        return {"runs": folders, "forecast": self._forecast}
 
     def _live(self, recorder: Recorder) -> dict[str, Any]:
         """The logger's words on a run; its latest events too, which reach the disk seconds later."""
@@ -108,11 +141,89 @@ class PageProcess:
         return words
 
     def _send(self, document: dict[str, Any]) -> bool:
+        return self._life is not None and self._life.send(document)
+
+    def _take(self, message: dict[str, Any], line: bytes) -> None:
+        """Something that the page said; called from its listener."""
+        if "kept" in message:
+            self._kept = message["kept"]
+        elif "up" in message:
+            again = self._restarts.count > 0
+            self._port = message["up"]
+            self.news.append("The page is there again." if again else message["text"])
+        elif "said" in message:
+            self.news.append(message["said"])
+        elif "act" in message:
+            self._act(message)
+        elif "foreseen" in message:
+            self._recorders[message["foreseen"]].view.foreseen = foreseen_of(line)
+        elif "fault" in message:
+            self._recorders[message["fault"]].warn_once(message["text"])
+
+    def _act(self, message: dict[str, Any]) -> None:
+        recorder = self._recorders[message["act"]]
+        if message["what"] == "mark":
+            recorder.session.mark(message["text"])
+        elif message["what"] == "load-off":
+            recorder.session.open_load()
+
+
+class _Life:
+    """One program of the page, from its start to its end. ``first``: what it is told before all else."""
+
+    def __init__(
+        self,
+        command: Sequence[str],
+        first: Sequence[dict[str, Any]],
+        take: Callable[[dict[str, Any], bytes], None],
+    ) -> None:
+        self.error: BenchError | None = None
+        self.ready = threading.Event()
+        self._take = take
+        self._waiting: queue.Queue[bytes | None] = queue.Queue(WAITING_MAX)
+        for document in first:
+            self.send(document)
+        self._process = subprocess.Popen(
+            command,
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            env=drawbench_environment(),
+            start_new_session=True,
+        )
+        self._listener = threading.Thread(target=self._listen, name="page", daemon=True)
+        self._listener.start()
+        threading.Thread(target=self._hand_over, name="page-out", daemon=True).start()
+
+    @property
+    def code(self) -> int | None:
+        """How it ended; None: it runs."""
+        return self._process.poll()
+
+    @property
+    def pid(self) -> int:
+        return self._process.pid
+
+    def send(self, document: dict[str, Any]) -> bool:
+        """Hand it over, if that is possible at once."""
         try:
             self._waiting.put_nowait(json.dumps(document).encode() + b"\n")
         except queue.Full:
             return False
         return True
+
+    def close(self) -> None:
+        """End it; what it said before is heard out."""
+        with contextlib.suppress(queue.Full):
+            self._waiting.put_nowait(None)
+        try:
+            self._process.wait(3.0)
+        except subprocess.TimeoutExpired:
+            self._process.kill()
+            self._process.wait()
+        self._listener.join()
+        if self._process.stdout is not None:
+            self._process.stdout.close()
 
     def _hand_over(self) -> None:
         stdin = self._process.stdin
@@ -130,29 +241,17 @@ class PageProcess:
             try:
                 message = json.loads(line)
             except ValueError:
-                continue
+                continue  # it was ended within a line
             if "error" in message:
                 error = message["error"]
-                self._error = BenchError(
+                self.error = BenchError(
                     error["happened"], evidence=error["evidence"], next_step=error["next_step"]
                 )
-            elif "address" in message:
-                self.news.append(_address_text(message["address"], message["code"]))
-            elif "act" in message:
-                self._act(message)
-            elif "foreseen" in message:
-                self._recorders[message["foreseen"]].view.foreseen = foreseen_of(line)
-            elif "fault" in message:
-                self._recorders[message["fault"]].warn_once(message["text"])
-            self._ready.set()
-        self._ready.set()
-
-    def _act(self, message: dict[str, Any]) -> None:
-        recorder = self._recorders[message["act"]]
-        if message["what"] == "mark":
-            recorder.session.mark(message["text"])
-        elif message["what"] == "load-off":
-            recorder.session.open_load()
+            else:
+                self._take(message, line)
+            if "error" in message or "up" in message:
+                self.ready.set()
+        self.ready.set()
 
 
 def page_command(port: int | None, lan: bool) -> list[str]:
@@ -170,11 +269,6 @@ def _words(recorder: Recorder) -> dict[str, Any]:
         "goal": goal_text(recorder.view.stop),
         "rows_missing": status.rows_missing,
         "load": status.load,
-        "trouble": f"Disk: {status.trouble}" if status.trouble else "",
+        "trouble": status.trouble,
         "alarm": status.alarm,
     }
-
-
-def _address_text(address: str, code: str) -> str:
-    picture = f"\n{LAN_CAUTION}\n{code}" if code else ""
-    return f"Page: {address}  (this key opens one browser; the next one is shown after it){picture}"

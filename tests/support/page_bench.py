@@ -1,8 +1,10 @@
 """A page on a free port of this computer, served from a thread; and a plain client for it."""
 
 import http.client
+import http.server
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -49,13 +51,30 @@ def describe(folder: Path, **changes: Any) -> None:
     (folder / DESCRIPTION_NAME).write_text(document, encoding="utf-8")
 
 
+class Address:
+    """Looks like a server to ``Client``; the real one is another process."""
+
+    def __init__(self, address: str) -> None:
+        host, self.act = address.split("/#")
+        self.address = f"http://{address.removeprefix('http://')}"
+        self.port = int(host.rsplit(":", 1)[1])
+        self.look = ""  # shown as well, asked for by few
+        self.keys = self
+
+
+def address_in(text: str) -> Address:
+    """The address that may act, in what a terminal says of a page."""
+    return Address(text.split("http://")[1].split()[0])
+
+
 class Client:
     """Requests as a program sends them, with whatever path and headers are asked for."""
 
-    def __init__(self, server: PageServer) -> None:
+    def __init__(self, server: PageServer | Address) -> None:
         self.server = server
         self.origin = f"http://127.0.0.1:{server.port}"
         self.cookie = ""
+        self.form = ""
 
     def ask(
         self, method: str, path: str, body: object = None, headers: Mapping[str, str] | None = None
@@ -75,15 +94,38 @@ class Client:
             connection.close()
 
     def post(self, path: str, body: object, **headers: str) -> tuple[int, dict[str, Any]]:
-        own = {"Origin": self.origin, "X-Drawbench": "1", "Content-Type": "application/json"}
+        form = self.door_form() if path == "/enter" else self.form or self.own_form()
+        own = {"Origin": self.origin, "X-Drawbench": form, "Content-Type": "application/json"}
         status, answered, content = self.ask("POST", path, body, {**own, **headers})
         cookie = answered.get("set-cookie", "")
         if cookie:
             self.cookie = cookie.split(";")[0]
         return status, json.loads(content) if content else {}
 
-    def enter(self) -> None:
-        assert self.post("/enter", {"key": self.server.keys.key})[0] == 200
+    def door_form(self) -> str:
+        """What the form that asks for the key sends along."""
+        found = re.search(r'name="form" content="(\w+)"', self.ask("GET", "/")[2].decode())
+        assert found is not None
+        return found[1]
+
+    def own_form(self) -> str:
+        """What this session's forms send along; nothing without a session or a run."""
+        status, _, content = self.ask("GET", "/stream")
+        self.form = (
+            str(json.loads(content.removeprefix(b"data: "))["form"]) if status == 200 else ""
+        )
+        return self.form
+
+    def enter(self, key: str | None = None) -> None:
+        """With the act key, or with this one."""
+        assert self.post("/enter", {"key": key or self.server.keys.act})[0] == 200
+        self.form = ""
+
+    def load_off(self, run: str = "r1") -> tuple[int, dict[str, Any]]:
+        """Ask for it, and say yes when the page asks again."""
+        wish = {"run": run, "what": "load-off", "text": ""}
+        status, answer = self.post("/act", wish)
+        return self.post("/act", {**wish, **answer}) if status == 200 else (status, answer)
 
     def state(self, run: str = "") -> dict[str, Any]:
         status, _, content = self.ask("GET", f"/stream?run={run}")
@@ -103,9 +145,34 @@ class Client:
 
 
 @contextmanager
-def serving(*runs: PageRun) -> Iterator[Client]:
+def elsewhere(page: str) -> Iterator[int]:
+    """Another site with this one page; gives its port."""
+
+    class Handler(http.server.BaseHTTPRequestHandler):
+        def do_GET(self) -> None:
+            self.send_response(200)
+            self.send_header("Content-Type", "text/html; charset=utf-8")
+            self.end_headers()
+            self.wfile.write(page.encode())
+
+        def log_message(self, *_: object) -> None:
+            return
+
+    server = http.server.ThreadingHTTPServer(("127.0.0.1", 0), Handler)
+    thread = threading.Thread(target=server.serve_forever, args=(0.05,))
+    thread.start()
+    try:
+        yield server.server_port
+    finally:
+        server.shutdown()
+        server.server_close()
+        thread.join()
+
+
+@contextmanager
+def serving(*runs: PageRun, lan: bool = False) -> Iterator[Client]:
     """A page with these runs."""
-    server = PageServer(Bench(runs), port=None)
+    server = PageServer(Bench(runs), port=None, lan=lan)
     thread = threading.Thread(target=server.run)
     thread.start()
     try:

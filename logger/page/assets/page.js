@@ -8,6 +8,8 @@ let generation = -1;
 let stream = null;
 let heard = performance.now();
 let hovered = false;
+let form = document.querySelector('meta[name="form"]').content;  // what the next form must send along
+const door = form;
 
 function setText(element, text) { if (element.textContent !== text) element.textContent = text; }
 
@@ -211,6 +213,7 @@ function table(ordered) {
 function take(message) {
   heard = performance.now();
   shown = message;
+  form = message.form;
   takeCourse(message.course);
   at("door").hidden = true;
   at("bench").hidden = false;
@@ -218,7 +221,20 @@ function take(message) {
   showHead(message.run, message.clock);
   showRest(message.run);
   notice(message.run.trouble);
+  devices(message.may_act);
   plots();
+}
+
+/** Codes are fetched when they are looked at: the act key changes with each use. */
+function devices(may_act) {
+  at("act-code").hidden = !may_act;
+}
+for (const right of ["look", "act"]) {
+  const details = at(`code-${right}`).closest("details");
+  details.addEventListener("toggle", () => {
+    if (details.open) at(`code-${right}`).src = `/code?for=${right}&at=${Date.now()}`;
+    else at(`code-${right}`).removeAttribute("src");
+  });
 }
 
 function open() {
@@ -239,7 +255,8 @@ async function refused(run) {
     answer = await fetch(`/stream?run=${encodeURIComponent(run)}`, { signal: stop.signal });
     if (answer.ok) { stop.abort(); open(); return; }
   } catch { setTimeout(open, 3000); return; }
-  if (answer.status === 401) { at("door").hidden = false; at("bench").hidden = true; return; }
+  if (answer.status === 401 && shown) { location.reload(); return; }  // what was shown goes with the session
+  if (answer.status === 401) { form = door; at("door").hidden = false; at("bench").hidden = true; return; }
   at("bench").hidden = false;
   notice((await answer.json()).words);
   if (answer.status === 503) setTimeout(open, 10000);
@@ -250,14 +267,16 @@ function choose(key) {
   open();
 }
 
+let got = {};  // the last answer
 async function send(path, body) {
-  const answer = await fetch(path, { method: "POST", headers: { "Content-Type": "application/json", "X-Drawbench": "1" }, body: JSON.stringify(body) });
-  if (answer.ok) return "";
+  const answer = await fetch(path, { method: "POST", headers: { "Content-Type": "application/json", "X-Drawbench": form }, body: JSON.stringify(body) });
+  if (answer.ok) { got = await answer.json(); return ""; }
   try { return (await answer.json()).words; } catch { return "The page's server did not understand."; }
 }
 
 async function enter(key) {
   let said;
+  form = door;
   try { said = await send("/enter", { key }); } catch { said = "The page's server cannot be reached."; }
   if (said) setText(at("door-words"), said);
   history.replaceState(null, "", location.pathname + location.search);
@@ -281,10 +300,27 @@ at("mark-form").addEventListener("submit", async (event) => {
   const text = at("mark-text").value.trim();
   if (await act("mark", { text }, `Noted: ${text || "mark"}`)) at("mark-text").value = "";
 });
-at("load-off").addEventListener("click", () => at("sure").showModal());
-at("sure").addEventListener("close", () => {
-  if (at("sure").returnValue === "yes") act("load-off", { text: "", sure: true }, "Asked the board to open its switch.");
+// The server asks as well: its question comes with what a yes must carry, once.
+let question = null;
+at("load-off").addEventListener("click", () => {
+  if (at("sure").open) return;
+  at("sure").showModal();
+  question = send("/act", { run: shown.run.key, what: "load-off", text: "" }).catch(() => "Not sent: no connection to the laptop.")
+    .then((refused) => ({ refused, sure: got.sure }));
+});
+at("sure").addEventListener("close", async () => {
+  const yes = at("sure").returnValue === "yes";
   at("sure").returnValue = "";
+  const { refused, sure } = await question;
+  if (!yes) return;
+  if (refused) setText(at("mark-said"), refused);
+  else act("load-off", { text: "", sure }, "Asked the board to open its switch.");
+});
+at("leave").addEventListener("click", async () => {
+  try { await send("/leave", {}); } catch { return; }
+  if (stream) stream.close();
+  shown = null;
+  location.reload();
 });
 at("moment").addEventListener("input", plots);
 at("moment").addEventListener("blur", plots);

@@ -18,7 +18,15 @@ from logger.base.pack import Pack
 from logger.run.description import Stop
 from logger.run.format import DESCRIPTION_NAME, SAMPLES_NAME
 from tests.support.browser import Browser, Page, expect, running_browser, violations
-from tests.support.page_bench import address_of, logging, make_run, page_run, row, serving
+from tests.support.page_bench import (
+    address_of,
+    elsewhere,
+    logging,
+    make_run,
+    page_run,
+    row,
+    serving,
+)
 
 pytestmark = pytest.mark.browser
 
@@ -161,7 +169,7 @@ def test_hostile_names_and_notes_run_no_script(page: Page, tmp_path: Path) -> No
         expect(page.locator("#title")).to_have_text(HOSTILE[0])
         expect(page.locator("#events li")).to_have_count(len(HOSTILE))
         assert page.evaluate("window.hacked") is None
-        assert page.locator("img, main script, #events svg, #runs svg").count() == 0
+        assert page.locator("img:not([id]), main script, #events svg, #runs svg").count() == 0
         for hostile in HOSTILE[:4]:
             page.goto(f"{client.origin}/?run={hostile}")
             expect(page.locator("#notice")).to_be_visible()
@@ -180,12 +188,131 @@ def test_two_pages_a_used_key_and_a_wrong_clock(
         second.clock.install(time=2_000_000_000_000)
         second.goto(used)
         expect(second.locator("#door-words")).to_have_text(re.compile("not valid any more"))
-        second.fill("#door-key", client.server.keys.key)
+        second.fill("#door-key", client.server.keys.act)
         second.click("#door button")
         expect(second.locator("#pack_v")).to_have_text("4.010 V")
         expect(second.locator("#elapsed")).to_have_text("5 s")
         expect(page.locator("#pack_v")).to_have_text("4.010 V")
         context.close()
+
+
+@pytest.mark.parametrize("lan", [False, True], ids=["here", "network"])
+def test_every_screen_without_a_complaint_and_nothing_kept(
+    browser: Browser, tmp_path: Path, lan: bool
+) -> None:
+    """The browser judges: our content policy and headers at an address that it trusts, and at one that it does not."""
+    run = page_run(make_run(tmp_path / "a", **VEST), control=lambda what, text: None)
+    run.live = {"load": "1", "phase": "recording"}
+    ended = page_run(make_run(tmp_path / "b", title="old one", state="ended"), "r2")
+    context = browser.new_context(viewport={"width": 320, "height": 640})
+    context.add_init_script(
+        "document.addEventListener('securitypolicyviolation', (e) => console.error(`violated: ${e.violatedDirective} ${e.blockedURI}`))"
+    )
+    page = context.new_page()
+    said: list[str] = []
+    asked: list[str] = []
+    page.on("console", lambda message: said.append(f"{message.type}: {message.text}"))
+    page.on("pageerror", lambda error: said.append(f"thrown: {error}"))
+    page.on("request", lambda request: asked.append(request.url))
+    with serving(run, ended, lan=lan) as client:
+        start = client.server.address.split("#")[0]
+        page.goto(start)
+        expect(page.locator("#door")).to_be_visible()
+        page.fill("#door-key", "act-wrong")
+        page.click("#door button")
+        expect(page.locator("#door-words")).to_have_text(re.compile("not valid any more"))
+        page.fill("#door-key", client.server.link(client.server.keys.look))  # type: ignore[union-attr]
+        page.click("#door button")
+        expect(page.locator("#why-not")).to_have_text(re.compile("may look. For marks"))
+        expect(page.locator("#actions")).to_be_hidden()
+        expect(page.locator("#act-code")).to_be_hidden()
+        page.click("#devices-title ~ details summary")
+        assert page.locator("#code-look[src]").evaluate(DECODED) > 100
+        page.goto(client.server.address)
+        page.reload()
+        expect(page.locator("#actions")).to_be_visible()
+        page.click("#act-code summary")
+        assert page.locator("#code-act[src]").evaluate(DECODED) > 100
+        page.click("#load-off")
+        expect(page.locator("#sure")).to_be_visible()
+        page.click("#sure-yes")
+        expect(page.locator("#mark-said")).to_have_text(re.compile("open its switch"))
+        page.click("#theme")
+        page.click("#runs a >> nth=1")
+        expect(page.locator("#phase")).to_have_text("ended")
+        page.goto(f"{start}?run=nothing")
+        expect(page.locator("#notice")).to_have_text("There is no such run.")
+        page.goto(start)
+        expect(page.locator("#title")).to_have_text("Night-ride vest")
+        assert page.evaluate("document.cookie") == ""
+        page.click("#leave")
+        expect(page.locator("#door")).to_be_visible()
+        page.go_back()
+        expect(page.locator("#door")).to_be_visible()
+        assert "Night-ride" not in page.content()
+        assert page.evaluate("[Object.keys(localStorage), sessionStorage.length]") == [["theme"], 0]
+        assert all(url.startswith((start, "data:")) for url in asked)
+    context.close()
+    known = ("401 (Unauthorized)", "403 (Forbidden)", "404 (Not Found)", "net::ERR_")
+    assert [text for text in said if not any(word in text for word in known)] == []
+
+
+DECODED = "img => img.decode().then(() => img.naturalWidth)"
+ATTACK = """
+<!doctype html><title>elsewhere</title><iframe id=frame src="TARGET/"></iframe>
+<form id=form method=post action="TARGET/act" target=hole enctype="text/plain"><input name='{"run":"r1","what":"mark","text":"hostile","a":"' value='"}'></form>
+<iframe name=hole></iframe><script>
+const got = {};
+async function tried(name, work) { try { got[name] = await work(); } catch (e) { got[name] = "stopped"; } }
+const wish = JSON.stringify({ run: "r1", what: "mark", text: "hostile" });
+const own = { "Content-Type": "application/json", "X-Drawbench": "1" };
+async function attack() {
+  await tried("blind", async () => (await fetch("TARGET/act", { method: "POST", mode: "no-cors", credentials: "include", body: wish })).type);
+  await tried("open", async () => (await fetch("TARGET/act", { method: "POST", credentials: "include", headers: own, body: wish })).status);
+  await tried("read", async () => (await fetch("TARGET/stream", { credentials: "include" })).text());
+  await tried("page", async () => (await fetch("TARGET/", { credentials: "include" })).text());
+  await tried("events", () => new Promise((yes, no) => { const s = new EventSource("TARGET/stream", { withCredentials: true }); s.onmessage = (e) => yes(e.data); s.onerror = no; }));
+  await tried("script", () => new Promise((yes, no) => { const s = document.createElement("script"); s.src = "TARGET/stream"; s.onload = () => yes("loaded"); s.onerror = no; document.body.append(s); }));
+  await tried("picture", () => new Promise((yes, no) => { const s = new Image(); s.src = "TARGET/code?for=act"; s.onload = () => yes("loaded"); s.onerror = no; }));
+  await tried("frame", () => document.querySelector("#frame").contentWindow.document.title);
+  document.querySelector("#form").submit();
+  return got;
+}
+</script>"""
+
+
+@pytest.mark.parametrize("name", ["127.0.0.1", "localhost"], ids=["same site", "cross site"])
+def test_another_site_cannot_act_nor_frame_nor_read(
+    browser: Browser, tmp_path: Path, name: str
+) -> None:
+    """A page on another port of the same computer, opened in a browser that may act."""
+    done: list[tuple[str, str]] = []
+    run = page_run(make_run(tmp_path, **VEST), control=lambda what, text: done.append((what, text)))
+    context = browser.new_context()
+    mine, theirs = context.new_page(), context.new_page()
+    with serving(run) as client:
+        opened(mine, client.server.address)
+        with elsewhere(ATTACK.replace("TARGET", client.origin)) as port:
+            theirs.goto(f"http://{name}:{port}/")
+            got = theirs.evaluate("attack()")
+            theirs.wait_for_timeout(300)
+            framed = [frame.url for frame in theirs.frames[1:]]
+            window = theirs.evaluate("w = window.open('TARGET/'), new Promise(yes => setTimeout(() => { try { yes(w.document.title) } catch { yes('stopped') } }, 500))".replace("TARGET", client.origin))  # fmt: skip
+        assert done == []
+        mine.fill("#mark-text", "own mark")
+        mine.click("text=Set a mark")
+        expect(mine.locator("#mark-said")).to_have_text("Noted: own mark")
+        assert done == [("mark", "own mark")]
+    context.close()
+    assert got.pop("blind") in ("opaque", "stopped"), (
+        "sent, not read; and refused, as nothing was done"
+    )
+    assert set(got.values()) == {"stopped"}, got
+    assert len(got) == 7
+    assert all(
+        url.startswith("chrome-error:") or not url.startswith(client.origin) for url in framed
+    )
+    assert window in ("stopped", ""), "a window of ours is out of reach"
 
 
 def test_a_lost_server_is_said(page: Page, tmp_path: Path) -> None:

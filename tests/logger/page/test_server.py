@@ -18,8 +18,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.base.errors import BenchError
-from logger.page.keys import Keys
-from logger.page.serve import bind, qr_text
+from logger.page.codes import qr_text
+from logger.page.serve import bind
 from logger.recording.page_beside import PageProcess, page_command
 from logger.run.course import STEPS, Course, Rows
 from logger.run.feed import RunFeed
@@ -27,7 +27,9 @@ from logger.run.format import SAMPLES_NAME
 from logger.run.run_list import find_runs
 from tests.support.line_feeder import Feeder, FeederBoard
 from tests.support.page_bench import (
+    Address,
     Client,
+    address_in,
     address_of,
     describe,
     logging,
@@ -163,21 +165,6 @@ def test_live_figures_move(tmp_path: Path) -> None:
 # Who gets in
 
 
-def test_a_key_works_once_and_the_next_one_is_told() -> None:
-    told: list[str] = []
-    keys = Keys(told.append)
-    first = keys.key
-    session = keys.enter(first)
-    assert keys.knows(session)
-    assert keys.enter(first) is None
-    assert told == [keys.key]
-    assert keys.key != first
-    assert not keys.knows("")
-    assert not keys.knows(None)
-    assert not keys.knows("ä")
-    assert keys.enter("ä") is None
-
-
 def test_nothing_is_told_without_the_key(tmp_path: Path) -> None:
     with serving(page_run(make_run(tmp_path, title="secret piece"))) as client:
         assert client.ask("GET", "/stream")[0] == 401
@@ -185,20 +172,24 @@ def test_nothing_is_told_without_the_key(tmp_path: Path) -> None:
         assert client.post("/enter", {"key": "wrong"})[0] == 403
         assert client.post("/enter", {"key": None})[0] == 403
         assert client.post("/enter", b"[" * 3000)[0] == 403
-        key = client.server.keys.key
+        key = client.server.keys.act
         assert client.post("/enter", {"key": key})[0] == 200
         assert client.ask("GET", "/stream")[0] == 200
         assert client.post("/enter", {"key": key})[0] == 403
         for path in ("/", "/page.js", "/plot.js", "/page.css"):
             assert b"secret piece" not in client.ask("GET", path)[2]
-        client.cookie = "drawbench=guess"
+        client.cookie = client.cookie.split("=")[0] + "=guess"
         assert client.ask("GET", "/stream")[0] == 401
 
 
 def test_the_session_cookie_is_kept_from_scripts_and_other_sites(tmp_path: Path) -> None:
     with serving(page_run(make_run(tmp_path))) as client:
-        own = {"Origin": client.origin, "X-Drawbench": "1"}
-        _, headers, _ = client.ask("POST", "/enter", {"key": client.server.keys.key}, own)
+        own = {
+            "Origin": client.origin,
+            "X-Drawbench": client.door_form(),
+            "Content-Type": "application/json",
+        }
+        _, headers, _ = client.ask("POST", "/enter", {"key": client.server.keys.act}, own)
         cookie = headers["set-cookie"].lower()
         assert "httponly" in cookie
         assert "samesite=strict" in cookie
@@ -215,7 +206,8 @@ def test_cross_site_requests_are_refused(tmp_path: Path) -> None:
         assert client.post("/act", mark, Origin=foreign)[0] == 403
         assert client.post("/act", mark, Origin="null")[0] == 403
         assert client.ask("POST", "/act", mark, {"Origin": client.origin})[0] == 403
-        assert client.ask("POST", "/act", mark, {"X-Drawbench": "1"})[0] == 403
+        form = {"Content-Type": "application/json", "X-Drawbench": client.own_form()}
+        assert client.ask("POST", "/act", mark, form)[0] == 403
         assert client.ask("GET", "/stream", headers={"Origin": foreign})[0] == 403
         # Another name that points here (DNS rebinding).
         assert client.post("/act", mark, Host="elsewhere.example")[0] == 421
@@ -253,10 +245,7 @@ def test_other_methods_are_refused(tmp_path: Path) -> None:
         for method in ("PUT", "DELETE", "PATCH", "OPTIONS", "TRACE"):
             assert client.ask(method, "/act")[0] in (403, 405)
         assert client.ask("GET", "/act")[0] == 405
-        assert (
-            client.ask("POST", "/stream", {}, {"Origin": client.origin, "X-Drawbench": "1"})[0]
-            == 405
-        )
+        assert client.post("/stream", {})[0] == 405
 
 
 def test_every_answer_carries_the_guarding_headers(tmp_path: Path) -> None:
@@ -299,18 +288,21 @@ def test_actions(tmp_path: Path) -> None:
         client.enter()
         client.wait_for(lambda document: document["run"]["can_act"])
         off = {"run": "r1", "what": "load-off", "text": ""}
-        assert client.post("/act", {**off, "sure": True})[0] == 409  # no switch on this board
+        assert client.load_off()[0] == 409  # no switch on this board
         run.live = {"load": "1"}
-        assert client.post("/act", off)[0] == 400
-        assert client.post("/act", {**off, "sure": "yes"})[0] == 400
+        for wrong_answer in (True, "yes", None, ""):
+            assert client.post("/act", {**off, "sure": wrong_answer})[0] == 409
         assert done == []
-        assert client.post("/act", {**off, "sure": True}) == (200, {})
+        status, asked = client.post("/act", off)
+        assert (status, list(asked), done) == (200, ["sure"], [])
+        assert client.post("/act", {**off, **asked}) == (200, {})
+        assert client.post("/act", {**off, **asked})[0] == 409  # one answer counts once
         assert (
             client.post("/act", {"run": "r1", "what": "mark", "text": " a\n\tb " + "x" * 3000})[0]
             == 200
         )
         assert done == [("load-off", ""), ("mark", ("a b " + "x" * 3000)[:200])]
-        assert client.post("/act", {"run": "r1", "what": "mark", "text": "y" * 5000})[0] == 400
+        assert client.post("/act", {"run": "r1", "what": "mark", "text": "y" * 5000})[0] == 413
         wrongs: list[object] = [
             {"run": "r9", "what": "mark", "text": ""},
             {**off, "what": "rm"},
@@ -370,8 +362,9 @@ def test_runs_are_found_by_name(tmp_path: Path) -> None:
 
 
 def test_the_code_for_the_phone_fits_a_terminal() -> None:
-    lines = qr_text("http://192.168.178.123:8017/#" + "a" * 22).splitlines()
-    assert len(lines) <= 22
+    lines = qr_text("http://192.168.178.123:58017/#look-" + "a" * 19).splitlines()
+    assert len(lines) <= 19
+    assert len(lines[0]) <= 80
     assert {"▀", "▄", "█"} & set("".join(lines))
 
 
@@ -390,15 +383,6 @@ def test_logging_does_not_import_the_page_or_heavy_libraries() -> None:
 # The whole way: logger, page, browsers that hang
 
 
-class _Address:
-    """Looks like a server to ``Client``; the real one is another process."""
-
-    def __init__(self, address: str) -> None:
-        host, self.key = address.split("/#")
-        self.port = int(host.rsplit(":", 1)[1])
-        self.keys = self
-
-
 def _stuck_browser(client: Client) -> socket.socket:
     """Asks for the stream and never reads a byte of it."""
     browser = socket.create_connection(("127.0.0.1", client.server.port))
@@ -414,14 +398,13 @@ def test_twenty_stuck_browsers_cost_no_row_and_marks_arrive(tmp_path: Path) -> N
     folder = tmp_path / "run"
     with Feeder(board, tmp_path) as feeder:
         with logging(folder, feeder.port, "--for", "6s", "--keep-load") as process:
-            client = Client(_Address(address_of(process)))  # type: ignore[arg-type]
+            client = Client(Address(address_of(process)))
             client.enter()
             stuck = [_stuck_browser(client) for _ in range(20)]
             document = client.wait_for(lambda document: document["run"]["rows"] > 100)
             mark = {"run": "r1", "what": "mark", "text": "pattern B on"}
             assert client.post("/act", mark)[0] == 200
-            off = {"run": "r1", "what": "load-off", "text": "", "sure": True}
-            assert client.post("/act", off)[0] == 200
+            assert client.load_off()[0] == 200
             later = client.wait_for(lambda new: new["run"]["rows"] > document["run"]["rows"] + 100)
             assert later["run"]["pack_v"] < document["run"]["pack_v"]
             client.wait_for(lambda new: new["run"]["load_switch"] == "0")
@@ -470,11 +453,11 @@ def test_the_page_ends_with_the_logger(tmp_path: Path, command: list[str]) -> No
         stack.callback(process.kill)
         assert process.stdin is not None
         assert process.stdout is not None
-        address = json.loads(process.stdout.readline())["address"]
+        told = [json.loads(process.stdout.readline()) for _ in range(2)]
         describe(make_run(tmp_path), title="vest")
         process.stdin.write(json.dumps({"runs": [str(tmp_path)]}) + "\nnot json\n")
         process.stdin.flush()
-        client = Client(_Address(address.removeprefix("http://")))  # type: ignore[arg-type]
+        client = Client(address_in(told[1]["text"]))
         client.enter()
         end_s = time.monotonic() + 5
         while client.ask("GET", "/stream")[0] == 404 and time.monotonic() < end_s:

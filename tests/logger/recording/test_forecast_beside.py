@@ -5,9 +5,11 @@ import os
 import signal
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Callable
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
@@ -16,7 +18,9 @@ from firmware_probe.twin.load import Resistor, constant_load
 from firmware_probe.twin.sensor import INA219, CurrentSensor
 from firmware_probe.twin.simulated_board import SimulatedBoard
 from firmware_probe.twin.vest import vest_board, vest_pack
-from logger.recording.forecast_beside import foreseen_of
+from logger.recording import forecast_beside
+from logger.recording.beside import Restarts
+from logger.recording.forecast_beside import ForecastProcess, foreseen_of
 from logger.recording.outlook import Foreseen
 from logger.run.description import Event
 from logger.run.format import DESCRIPTION_NAME
@@ -141,7 +145,7 @@ def _alive(pid: int) -> bool:
 
 
 def test_with_a_page_the_forecast_is_made_only_there(tmp_path: Path) -> None:
-    """The page's forecast stands in the run's record; when the page is gone, one is made beside it."""
+    """The page's forecast stands in the run's record; a page that is killed comes again, and makes it still."""
     board = vest_board(window_us=5_000_000)
     folder = tmp_path / "run"
     plan = ("--pack", "3x AA alkaline", "--cutoff", "2.7", "--hold", "60s", "--plain", "--page")
@@ -152,11 +156,70 @@ def test_with_a_page_the_forecast_is_made_only_there(tmp_path: Path) -> None:
             children = {child: _command(child) for child in _children(log.process.pid)}
             assert ["watch" in command for command in children.values()] == [True], children
             os.kill(next(iter(children)), signal.SIGKILL)
-            _wait_for(lambda: any("forecast" in _command(c) for c in _children(log.process.pid)))
+            _wait_for(lambda: any("--again" in _command(c) for c in _children(log.process.pid)))
+            assert not any("forecast" in _command(c) for c in _children(log.process.pid))
         finally:
             output = log.end(60)
     assert log.process.returncode == 0, output
     assert _forecasts(folder)[0].startswith("cutoff 2.7 V at about")
+    assert (
+        "The page's program has ended by itself (signal 9) and is started again (1 of at" in output
+    )
+
+
+class _Fake:
+    """A recorder as the forecast sees it."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.view = SimpleNamespace(
+            status=SimpleNamespace(time_s=100.0), foreseen=Foreseen(90.0, 1.0, 1.0, 1.0, "soon")
+        )
+        self.session = SimpleNamespace(done=threading.Event(), note=lambda *words: None)
+
+
+def test_a_forecast_that_dies_is_started_three_times_then_said_to_stay_down(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    dies = [sys.executable, "-c", "import os; os.kill(os.getpid(), 9)"]
+    monkeypatch.setattr(forecast_beside, "drawbench_command", lambda *words: dies)
+    now = iter(range(0, 10_000, 40))
+    monkeypatch.setattr(forecast_beside, "Restarts", lambda: Restarts(lambda: float(next(now))))
+    recorder = _Fake(tmp_path / "vest night")
+    process = ForecastProcess(recorder, lambda: False)  # type: ignore[arg-type]
+    said: list[str] = []
+    end_s = time.monotonic() + 20
+    while len(said) < 4 and time.monotonic() < end_s:
+        process.turn(said.append)
+        time.sleep(0.01)
+    for _ in range(20):
+        process.turn(said.append)
+    assert [text.split("(signal 9) ")[1].split(".")[0] for text in said] == [
+        "and is started again (1 of at most 3)",
+        "and is started again (2 of at most 3)",
+        "and is started again (3 of at most 3)",
+        "and stays down after 3 new starts",
+    ]
+    assert "drawbench forecast" in said[3]
+    assert "vest night' --follow" in said[3]
+    assert recorder.view.foreseen is None, "an old forecast would go on as if it were new"
+    process.close()
+
+
+def test_a_forecast_that_has_come_to_its_end_is_not_started_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(
+        forecast_beside, "drawbench_command", lambda *words: [sys.executable, "-c", ""]
+    )
+    process = ForecastProcess(_Fake(tmp_path), lambda: False)  # type: ignore[arg-type]
+    said: list[str] = []
+    end_s = time.monotonic() + 1.0
+    while time.monotonic() < end_s:
+        process.turn(said.append)
+        time.sleep(0.02)
+    assert said == []
+    process.close()
 
 
 def _wait_for(what: Callable[[], bool], patience_s: float = PATIENCE_S) -> None:
