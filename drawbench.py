@@ -67,7 +67,8 @@ def _hidden_words(name: str, found: Path, own: Path) -> str:
 
 _keep_own_packages()
 
-from logger.base.errors import BenchError  # noqa: E402  # only once it is certain to be ours
+from logger.base.clean_text import clean_streams  # noqa: E402  # only once it is certain to be ours
+from logger.base.errors import BenchError  # noqa: E402
 
 if TYPE_CHECKING:
     import analysis.budget.told
@@ -262,9 +263,10 @@ def _demo_budget(folder: Path, step: str) -> "Budget":
     from analysis.budget.story import tell_budget
     from analysis.budget.words import answer_sentences
     from firmware_probe.twin import vest
+    from logger.base.safe_files import create_file
 
     path = folder / "night-ride-vest.toml"
-    path.write_text(vest.budget_text(), encoding="utf-8")
+    create_file(path, vest.budget_text().encode())
     budget = read_budget(path)
     click.echo(f"{step}  What its maker believes: {answer_sentences(tell_budget(budget))[0]}")
     return budget
@@ -403,10 +405,11 @@ def _demo_joints(folder: Path) -> "tuple[analysis.flex.judge.FlexLife, SectionMa
     from firmware_probe.twin.joints import JOINT_KINDS, new_joints
     from firmware_probe.twin.links import best_link
     from firmware_probe.twin.serve import BoardServer
+    from logger.base.safe_files import create_file
     from logger.commands.flex_log import flex_log
 
     table, rig = folder / "joints-by-hand.csv", folder / "joints-on-the-rig"
-    table.write_text(hand_test_table(), encoding="utf-8")
+    create_file(table, hand_test_table().encode())
     kinds = list(JOINT_KINDS.values())
     board = vest.vest_board(joints=[new_joints(kind, 1, 5)[0] for kind in kinds])
     with BoardServer(board, best_link(), time_factor=0.0) as server:
@@ -425,7 +428,8 @@ def cli() -> None:
 
 
 def main() -> None:
-    """Run the command line; the one place where an error becomes an exit code."""
+    """Run the command line; the one place where an error becomes an exit code, and where text leaves."""
+    clean_streams()
     try:
         cli(standalone_mode=False)
     except click.ClickException as error:

@@ -2,6 +2,7 @@
 
 import ast
 import doctest
+import inspect
 import json
 import os
 import re
@@ -71,6 +72,15 @@ def joints() -> drawbench.FlexLife:
     return drawbench.flex_life(JOINTS, cycles=1200, reference="solid")
 
 
+def to_ten_digits(document: Any) -> Any:
+    """A result's last digits hang on where its arrays lie in memory (numpy adds in parallel lanes)."""
+    if isinstance(document, dict):
+        return {key: to_ten_digits(value) for key, value in document.items()}
+    if isinstance(document, list):
+        return [to_ten_digits(value) for value in document]
+    return float(f"{document:.10g}") if isinstance(document, float) else document
+
+
 def command_json(*words: str | Path) -> dict[str, Any]:
     told = CliRunner().invoke(drawbench.cli, [*map(str, words), "--json"], catch_exceptions=False)
     document = json.loads(told.output)
@@ -138,9 +148,10 @@ def test_example_in_the_documentation(name: str, monkeypatch: pytest.MonkeyPatch
 
 @pytest.mark.parametrize("name", FUNCTIONS)
 def test_documentation_has_its_parts(name: str) -> None:
-    text = getattr(drawbench, name).__doc__
+    # Python 3.13 stores it without its indent, those before with it.
+    text = inspect.getdoc(getattr(drawbench, name)) or ""
     for part in ("Parameters", "Returns", "Raises", "Examples"):
-        assert re.search(rf"^    {part}\n    -+$", text, re.MULTILINE), part
+        assert re.search(rf"^{part}\n-+$", text, re.MULTILINE), part
 
 
 USER_SCRIPT: Final = """
@@ -217,10 +228,9 @@ def test_a_users_script_is_checked_against_the_wheel(tmp_path: Path) -> None:
 
 def test_rundown_as_the_command(rundown: drawbench.Rundown) -> None:
     told = command_json("rundown", VEST)
-    assert json.loads(json.dumps(rundown.as_json())) == told
-    assert {name: told[name] for name in rundown.quantities()} == {
-        name: quantity.as_json() for name, quantity in rundown.quantities().items()
-    }
+    assert to_ten_digits(json.loads(json.dumps(rundown.as_json()))) == to_ten_digits(told)
+    quantities = {name: quantity.as_json() for name, quantity in rundown.quantities().items()}
+    assert to_ten_digits({name: told[name] for name in quantities}) == to_ten_digits(quantities)
 
 
 def test_another_cutoff_as_the_command() -> None:

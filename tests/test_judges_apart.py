@@ -14,6 +14,7 @@ JUDGED: Final = {"analysis", "logger", "firmware_probe", "drawbench"}
 ADAPTERS: Final = {
     "tests.benchmarks.lifetime_detector",
     "tests.benchmarks.joints_adapter",
+    "tests.benchmarks.import_adapter",
     "tests.support.unseen",
 }
 # The board's lines are the contract; this test reads the generated ones with the tool's decoder.

@@ -31,9 +31,14 @@ from analysis.listed.supply import NOT_RATED, Converter, Ratings, read_ratings, 
 from analysis.listed.wire import Wire, read_wire
 from logger.base.errors import BenchError
 from logger.base.pack import Pack
+from logger.base.safe_files import read_whole
 
 # Plain LEDs that give this much of their light are as good as off: our own judgement.
 DARK_SHARE: Final = 0.1
+
+
+# A budget of a hundred parts takes 20 KiB.
+BUDGET_MAX: Final = 1024 * 1024
 
 
 @dataclass(frozen=True)
@@ -121,7 +126,7 @@ class Budget:
 def read_budget(path: Path) -> Budget:
     """Budget from a file. Raises BenchError naming file, line, field and what would be valid."""
     try:
-        text = path.read_text(encoding="utf-8-sig")  # some editors put a mark in front
+        text = read_whole(path, BUDGET_MAX).decode("utf-8-sig")  # some editors put a mark in front
     except FileNotFoundError:
         raise BenchError(
             f"There is no budget file {path}.",
@@ -140,7 +145,11 @@ def parse_budget(text: str, name: str = "budget") -> Budget:
     """Budget from TOML text; ``name`` stands in messages."""
     try:
         document = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except RecursionError:
+        raise BenchError(
+            f"{name} is nested too deeply to be a budget.", next_step="mend it, or begin anew."
+        ) from None
+    except ValueError as error:  # also a number of thousands of digits
         raise BenchError(
             f"{name} is not valid TOML.",
             evidence=str(error),

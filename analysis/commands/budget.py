@@ -4,6 +4,7 @@ import json
 import textwrap
 from collections.abc import Sequence
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Final
 
 import click
@@ -16,10 +17,12 @@ from analysis.commands.screen import (
     echo_warnings,
     echo_warnings_in_short,
 )
+from analysis.say.publish import publish
 from analysis.say.words import count_words
 from logger.base.errors import BenchError
 from logger.base.next_step import command_line
 from logger.base.numbers import digits_text
+from logger.base.safe_files import read_whole
 
 if TYPE_CHECKING:
     from analysis.budget.story import BudgetStory
@@ -148,20 +151,16 @@ def show_command(
             next_step=f"{story.unresolved[0].measure}.",
         )
     if corrected is not None and story.comparison is not None:
-        text = path.read_text(encoding="utf-8-sig")
+        from analysis.budget.file import BUDGET_MAX
+
+        text = read_whole(path, BUDGET_MAX).decode("utf-8-sig")
         write_new(corrected, corrected_text(text, story.budget, story.comparison))
     if pictures is not None:
         from analysis.budget.plots import draw_budget
 
-        try:
-            pictures.mkdir(parents=True, exist_ok=True)
-            draw_budget(story, pictures)
-        except OSError as error:
-            raise BenchError(
-                f"The pictures cannot be written to {pictures}.",
-                evidence=error.strerror or str(error),
-                next_step="choose a folder that can be written to.",
-            ) from error
+        with TemporaryDirectory(prefix="drawbench-") as temporary:
+            draw_budget(story, Path(temporary))
+            publish(Path(temporary), pictures)
     if as_json:
         click.echo(json.dumps(story.as_json(), ensure_ascii=False, indent=1, allow_nan=False))
         return

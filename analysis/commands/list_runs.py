@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import Any
 
 import click
-from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
@@ -26,9 +25,11 @@ from analysis.report.run_table import (
     read_lines,
     shown,
 )
+from logger.base.clean_text import clean_console, trusted
 from logger.base.command_options import need_option
 from logger.base.errors import BenchError
 from logger.base.measures import VOLTS_ABOVE_0
+from logger.base.safe_files import replace_file
 from logger.run.run_list import find_runs
 
 _NEEDED = ("need_s", "verdict")
@@ -50,7 +51,6 @@ _WHOLE = ("end", "verdict")  # never cut short
 _TEXT_LEAST = 12
 _RUN_LEAST = 24  # the run's name is typed into the next command
 _GAP = 1
-_PROBLEMS_SHOWN = 10
 
 
 @click.command("list")
@@ -174,7 +174,9 @@ def _chosen(folder: Path, options: dict[str, Any]) -> list[Line]:
     def progress(done: int) -> None:
         if sys.stderr.isatty() and len(folders) > 20 and (done % 10 == 0 or done == len(folders)):
             end = "\r" if done < len(folders) else "\r" + " " * 40 + "\r"
-            click.echo(f"reading run {done} of {len(folders)}{end}", nl=False, err=True)
+            stream = trusted(sys.stderr)
+            stream.write(f"reading run {done} of {len(folders)}{end}")
+            stream.flush()
 
     lines = read_lines(folders, options["cutoff_v"], options["hold_s"], progress, options["need_s"])
     since, before = (
@@ -197,8 +199,8 @@ def _chosen(folder: Path, options: dict[str, Any]) -> list[Line]:
 
 
 def _show(lines: list[Line]) -> None:
-    console = Console()
-    widths = _fitting(lines, console.width)
+    console = clean_console()
+    widths = _fitting([line for line in lines if not line.problem], console.width)
     columns = list(widths)
     table = Table(box=None, padding=(0, _GAP, 0, 0), header_style="bold")
     for column in columns:
@@ -210,11 +212,15 @@ def _show(lines: list[Line]) -> None:
             width=widths[column],
         )
     for line in lines:
-        cells = [Text(shown(line, column)) for column in columns]
-        if line.problem:
-            cells[min(1, len(cells) - 1)] = Text(line.problem, "yellow")
-        table.add_row(*cells)
+        if not line.problem:
+            table.add_row(*(Text(shown(line, column)) for column in columns))
     console.print(table)
+    for line in lines:
+        if line.problem:
+            told = f"{line.name.ljust(widths['run'])}{' ' * _GAP}{line.problem}"
+            click.echo(
+                textwrap.fill(told, TEXT_WIDTH, subsequent_indent="  ", break_on_hyphens=False)
+            )
     simulated = sum(1 for line in lines if line.digest is not None and line.digest.simulated)
     notes = [f"{len(lines)} run{'s' if len(lines) != 1 else ''}"]
     if simulated:
@@ -223,18 +229,13 @@ def _show(lines: list[Line]) -> None:
     if len(cutoffs) > 1:
         notes.append("their cutoffs differ: give one --cutoff")
     click.echo("; ".join(notes) + ".")
-    problems = [f"{line.name}: {line.problem}" for line in lines if line.problem]
-    for text in problems[:_PROBLEMS_SHOWN]:
-        click.echo(f"! {text}")
-    if len(problems) > _PROBLEMS_SHOWN:
-        click.echo(f"! ... and {len(problems) - _PROBLEMS_SHOWN} more runs without results")
 
 
 def _fitting(lines: list[Line], width: int) -> dict[str, int]:
     """The most columns that stand side by side in this width, and the width of each."""
     for offered in (_WIDE, _MIDDLE, _NARROW, *_SLIM):
         longest = {
-            column: max(len(COLUMNS[column]), *(len(shown(line, column)) for line in lines))
+            column: max([len(COLUMNS[column]), *(len(shown(line, column)) for line in lines)])
             for column in offered
             if column == "run" or any(shown(line, column) for line in lines)
         }
@@ -294,7 +295,7 @@ def _asked_json(line: Line) -> dict[str, Any]:
 
 def _write(path: Path, text: str) -> None:
     try:
-        path.write_text(text, encoding="utf-8", newline="")
+        replace_file(path, text.encode(), own=False)
     except OSError as error:
         raise BenchError(
             f"{path} cannot be written.",

@@ -14,6 +14,7 @@ from analysis.commands.screen import TEXT_WIDTH, echo_next
 from analysis.doubt.quantity import Quantity
 from analysis.doubt.uncertainty import COVERAGE, Limits, budget, interval, limits_of
 from firmware_probe.line_format import BAUD_DEFAULT
+from logger.base.clean_text import ring
 from logger.base.clock import read_clocks
 from logger.base.errors import BenchError
 from logger.base.numbers import digits_text
@@ -24,7 +25,6 @@ from logger.board.sensor_setting import SENSOR_KINDS, address_of, set_sensor
 from logger.board.stream import Hello, LineDecoder
 from logger.board.switch_trial import keep, last_test, tests_folder, try_switch
 from logger.recording.plan import EXIT_LOAD_UNCONFIRMED
-from logger.recording.screen import BELL
 from logger.recording.sensor_watch import sensor_of
 from logger.run.description import Description
 from logger.run.switch_test import SwitchTest
@@ -242,7 +242,8 @@ def _switch_text(test: SwitchTest | None, hello: Hello) -> str:
             "Nobody has seen it open: add --test-switch (the piece on; it goes dark for a second)."
         )
     if test.stuck:
-        return f"{BELL}{test.sentence}"
+        ring()
+        return test.sentence
     when = "" if test.stands(read_clocks().utc) else f" (seen {test.tested_utc[:10]}; test it anew)"
     return f"{test.sentence.removesuffix('.')}{when}."
 

@@ -160,10 +160,12 @@ def results_for(feed: RunFeed) -> dict[str, Any]:
     try:
         digest = digest_of(feed.folder)
         course = digest.unpacked()
-    except (BenchError, ValueError) as error:
+    except Exception as error:  # noqa: BLE001 (one bad run must not end the page)
         return {
             "headline": "",
-            "answer": error.happened if isinstance(error, BenchError) else str(error),
+            "answer": error.happened
+            if isinstance(error, BenchError)
+            else f"The run cannot be read: {type(error).__name__}: {error}.",
             "rows": [],
             "interval": "",
             "warnings": [],

@@ -4,12 +4,13 @@ What a forecast without a chemistry looks at: breaks, light modes and contact fa
 change of load corrected by the resistance that the run itself shows, thinned toward now.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.curve.varied_load import under_heavy
 from analysis.run.history import Bins, part
 from analysis.run.open_voltage import stepped_ohm
 
@@ -20,10 +21,13 @@ STRETCHES: Final = 32
 _TOWARD_NOW: Final = 2.5
 _BREAK_SHARE: Final = 0.05  # of the usual current: the circuit is off
 _BREAKS_MOST: Final = 3  # more than that are part of how it is used
+_BREAK_CHANGE: Final = 0.15  # so are those of a load that comes at another level each time
 _STEP: Final = 0.06  # smallest relative change of the load that is taken for a new setting
 _STEP_TIMES: Final = 4.0
 _STEP_BINS: Final = 3
 _RECURS: Final = 0.05
+_STEPS_MOST: Final = 3  # of such a size: a load that was set anew oftener goes on so
+_ALIKE: Final = 0.5
 _HEAVY_SHARE: Final = 0.85
 _HEAVY_LEAST: Final = 0.2
 _HEAVY_NEAR: Final = 0.93
@@ -63,8 +67,11 @@ class Course:
     def until(self, charge_mah: float) -> "Course":
         """The course up to this charge."""
         use = self.charge_mah <= charge_mah
-        return Course(
-            self.charge_mah[use], self.held_v[use], self.noise_v[use], self.ohm, self.step_s
+        return replace(
+            self,
+            charge_mah=self.charge_mah[use],
+            held_v=self.held_v[use],
+            noise_v=self.noise_v[use],
         )
 
 
@@ -81,9 +88,31 @@ def breaks(bins: Bins) -> Mask:
     usual = float(np.quantile(bins.mean_ma, 0.75)) if len(bins.mean_ma) else 0.0
     off = bins.mean_ma < _BREAK_SHARE * usual
     starts = int((np.diff(off.astype(np.int8), prepend=0) == 1).sum())
-    if starts > _BREAKS_MOST or off.mean() > 0.5:
+    level = np.log(np.maximum(bins.mean_ma[~off], 1e-6))
+    varies = len(_set_anew(level, _BREAK_CHANGE)) > _STEPS_MOST
+    if starts > _BREAKS_MOST or off.mean() > 0.5 or varies:
         return np.zeros(len(off), dtype=bool)
     return np.asarray(off)
+
+
+def set_anew(bins: Bins) -> list[int]:
+    """Bins at which the load was set to another level."""
+    usual = float(np.quantile(bins.mean_ma, 0.75)) if len(bins.mean_ma) else 0.0
+    return _set_anew(np.log(np.maximum(bins.mean_ma, max(_BREAK_SHARE * usual, 1e-6))), _STEP)
+
+
+def _set_anew(level: Array, least: float) -> list[int]:
+    """Places at which the load was set to another level, by at least so much of its logarithm."""
+    found: list[int] = []
+    if len(level) <= 2 * _STEP_BINS:
+        return found
+    windows = np.median(np.lib.stride_tricks.sliding_window_view(level, _STEP_BINS), axis=1)
+    change = np.abs(windows[_STEP_BINS:] - windows[:-_STEP_BINS])
+    while len(change) and change.max() >= least:
+        at = int(np.argmax(change))
+        found.append(at + _STEP_BINS)
+        change[max(at - _STEP_BINS + 1, 0) : at + _STEP_BINS] = 0.0
+    return sorted(found)
 
 
 def last_step(bins: Bins) -> int:
@@ -104,6 +133,11 @@ def last_step(bins: Bins) -> int:
         if len(after) < _STEP_BINS or len(before) < _STEP_BINS:
             continue
         low, high = np.quantile(after, (0.05, 0.95))
+        if (
+            len(_set_anew(before, min(_ALIKE * float(change[place]), _STEP_TIMES * _STEP)))
+            >= _STEPS_MOST
+        ):
+            return 0
         seen = (before > low - _STEP / 2) & (before < high + _STEP / 2)
         return at if seen.mean() < _RECURS else 0
     return 0
@@ -133,17 +167,22 @@ def course_of(bins: Bins) -> Course | None:
     now = bins.held_ma[first:]
     heavy_ma = float(np.quantile(now[-max(len(now) // 2, 3) :], 0.9))
     ohm = stepped_ohm(bins, heavy_ma) or 0.0
+    common_v = 0.0
     volts = bins.held_v - ohm * (heavy_ma - bins.held_ma) / 1e3
     heavy = bins.held_ma >= _HEAVY_SHARE * heavy_ma
     # each part of the charge needs its own: light bins may be left out where heavy ones stand beside
     spread = np.array([item.mean() for item in np.array_split(heavy, 8) if len(item)])
     if spread.min() >= _HEAVY_LEAST:
         bins, volts = part(bins, heavy), volts[heavy]
+    elif len(set_anew(bins)) > _STEPS_MOST:
+        varied = under_heavy(bins, heavy_ma)
+        if varied is not None:
+            volts, ohm, common_v = varied.volts, varied.ohm, varied.sd_v
     rows = _stretches(bins.charge_mah, volts)
     if len(rows) < 4:
         return None
     charge, held, noise = rows.T
-    return Course(charge, held, np.hypot(noise, _READING_SD_V), ohm, step_s)
+    return Course(charge, held, np.hypot(np.hypot(noise, _READING_SD_V), common_v), ohm, step_s)
 
 
 def _stretches(charge: Array, volts: Array) -> Array:

@@ -4,7 +4,6 @@
 and failures at the target. Looking again until a lucky look says "shown" is how 10 % becomes 34 %.
 """
 
-import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,6 +12,7 @@ from typing import Any, Final
 from analysis.flex.claim import Claim, Count
 from analysis.life.staged import StagedPlan, planned, unplanned
 from logger.base.errors import BenchError
+from logger.base.safe_files import json_bytes, read_json, replace_file
 
 ENDING: Final = ".looks.json"
 _FORMAT: Final = 1
@@ -111,7 +111,7 @@ def read_looks(source: Path) -> Looks:
     """Looks so far; none where there is no file. Raises BenchError for one that cannot be understood."""
     path = looks_file(source)
     try:
-        own = json.loads(path.read_text(encoding="utf-8"))
+        own = read_json(path)
         return _looks(own)
     except FileNotFoundError:
         return Looks()
@@ -140,10 +140,8 @@ def write_looks(source: Path, looks: Looks) -> bool:
         },
         "looks": [vars(look) for look in looks.earlier],
     }
-    temporary = path.with_name(path.name + ".new")
     try:
-        temporary.write_text(json.dumps(document, indent=1) + "\n", encoding="utf-8")
-        temporary.replace(path)
+        replace_file(path, json_bytes(document))
     except OSError:
         return False
     return True

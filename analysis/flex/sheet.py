@@ -10,6 +10,7 @@ import datetime
 import math
 import re
 import unicodedata
+import zipfile
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from io import BytesIO, StringIO
@@ -17,7 +18,11 @@ from pathlib import Path
 from typing import Final
 
 from logger.base.errors import BenchError
+from logger.base.safe_files import read_whole
 
+# Ten thousand joints take 1 MiB; a workbook is a tenth of what it unpacks to.
+TABLE_MAX: Final = 16 * 1024 * 1024
+_UNPACKED_MAX: Final = 16 * TABLE_MAX
 _YES: Final = {"yes", "y", "true", "1", "failed", "broke", "broken", "ja", "j", "x", "✓", "✗"}
 _NO: Final = {"no", "n", "false", "0", "whole", "stopped", "survived", "nein", "ok", "-", "–", "—"}
 _CROSS: Final = {"x", "✓", "✗"}
@@ -64,7 +69,7 @@ def read_sheet(
     Raises BenchError for a file, header or row that cannot be understood.
     """
     try:
-        content = path.read_bytes()
+        content = read_whole(path, TABLE_MAX)
     except OSError as error:
         raise BenchError(
             f"{path} cannot be read.",
@@ -147,6 +152,9 @@ def _workbook(content: bytes, name: str) -> list[list[str]]:
             next_step='pip install "drawbench[xlsx]", or save it as "CSV UTF-8".',
         ) from error
     try:
+        with zipfile.ZipFile(BytesIO(content)) as archive:
+            if sum(item.file_size for item in archive.infolist()) > _UNPACKED_MAX:
+                raise ValueError(f"it unpacks to more than {_UNPACKED_MAX // 2**20} MiB")
         book = openpyxl.load_workbook(BytesIO(content), read_only=True, data_only=True)
         sheet = book.worksheets[0]
         rows = [[_typed(cell) for cell in row] for row in sheet.iter_rows(values_only=True)]

@@ -6,11 +6,19 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.curve.course import Course, heavy_gap_s
+from analysis.curve.course import Course, heavy_gap_s, last_step
 from analysis.forecast.any_curve import AnyCurve, any_curve
 from analysis.forecast.by_label import CapacityBelief, by_label, capacity_belief
 from analysis.forecast.chemistry_prior import candidates, families
 from analysis.forecast.future_load import FutureLoad, Programme, future_load
+from analysis.forecast.load_passage import (
+    LEVELS,
+    at_one_voltage,
+    charge_to_levels,
+    is_steady,
+    played_on,
+    stretched,
+)
 from analysis.forecast.opinions import (
     Score,
     Then,
@@ -74,7 +82,10 @@ _EACH_THEN: Final = 4  # of the pool's curves asked about earlier moments
 
 @dataclass(frozen=True)
 class Asked:
-    """What a forecast is made from. ``on``: the bins in which the circuit was on; ``course``: theirs."""
+    """What a forecast is made from. ``on``: the bins in which the circuit was on; ``course``: theirs.
+
+    ``other_ways``: how else the load may go on (``load_passage.other_ways``).
+    """
 
     on: Bins
     course: Course | None
@@ -86,6 +97,7 @@ class Asked:
     fresh: bool | None
     earlier: tuple[EarlierRun, ...] = ()
     temperature_c: float | None = None
+    other_ways: tuple[tuple[float, float], ...] = ()
 
     @property
     def packs(self) -> list[tuple[Pack, float]]:
@@ -118,7 +130,8 @@ def answer(asked: Asked, rng: np.random.Generator) -> Answer | None:
         return None
     share, scores = _shares(asked, said)
     now_s, used_mah = float(asked.on.end_s[-1]), float(asked.on.charge_mah[-1])
-    gap_s = heavy_gap_s(asked.on)
+    gap_s = heavy_gap_s(at_one_voltage(asked.on, float(np.median(asked.load.exponents))))
+    played = _load_ahead(asked)
     times, charges, says = {}, {}, {}
     for name, left in said.left_mah.items():
         spread = scores[name].spread if name in scores else 1.0
@@ -131,7 +144,14 @@ def answer(asked: Asked, rng: np.random.Generator) -> Answer | None:
             times[name] = widened(said.chemistry.times_s, now_s, spread)
         else:
             times[name] = _times_s(asked, charges[name] - used_mah)
-        if gap_s:
+        times[name] = now_s + stretched(times[name] - now_s, asked.other_ways, rng)
+        if played is not None:
+            left_s = times[name] - now_s
+            times[name] = now_s + played.until(left_s, name, said, rng)
+            charges[name] = used_mah + (charges[name] - used_mah) * (
+                times[name] - now_s
+            ) / np.maximum(left_s, 1e-9)
+        elif gap_s:
             times[name] = times[name] + gap_s * rng.exponential(size=len(times[name]))
     lead = max(share, key=lambda name: share[name])
     time_s, charge_mah = (mixed(draws, says, share, _DRAWS) for draws in (times, charges))
@@ -146,6 +166,46 @@ def answer(asked: Asked, rng: np.random.Generator) -> Answer | None:
         share,
         tuple(_warnings(asked, said, share)),
     )
+
+
+@dataclass(frozen=True)
+class _LoadAhead:
+    """The load of lately, to be played on; ``drops_v``: what its levels (``levels_ma``) take more than the heavy one;
+    ``slope_v``: usual fall, V per mAh."""
+
+    lately: Bins
+    cutoff_v: float
+    levels_ma: Array
+    drops_v: Array
+    slope_v: float
+
+    def until(self, left_s: Array, name: str, said: "_Said", rng: np.random.Generator) -> Array:
+        """Seconds to the cutoff for an opinion's seconds to it under the heavy draw."""
+        if name == "chemistry" and said.chemistry is not None:
+            paths = said.chemistry.path_mah, said.chemistry.path_v
+        elif said.own is not None:
+            paths = said.own.path_mah, said.own.path_v
+        else:
+            return left_s
+        told = charge_to_levels(*paths, self.cutoff_v, self.drops_v, self.slope_v)
+        return played_on(left_s, *told, self.levels_ma, self.lately, rng)
+
+
+def _load_ahead(asked: Asked) -> _LoadAhead | None:
+    """The load to be played on; None where it is steady, stated, or its resistance is not known."""
+    course = asked.course
+    if course is None or asked.programme is not None or not course.ohm > 0:
+        return None
+    lately = part(asked.on, slice(last_step(asked.on), None))
+    lately = at_one_voltage(lately, float(np.median(asked.load.exponents)))
+    if is_steady(lately.held_ma):
+        return None
+    low, high = float(lately.held_ma.min()), float(lately.held_ma.max())
+    levels = np.linspace(low, high, LEVELS)
+    drops_v = course.ohm * (levels - float(np.quantile(lately.held_ma, 0.9))) / 1e3
+    fallen_v = float(course.held_v.max() - course.held_v[-1])
+    slope_v = max(fallen_v, 1e-3) / float(course.charge_mah[-1])
+    return _LoadAhead(lately, asked.cutoff_v, levels, drops_v, slope_v)
 
 
 def _told(share: dict[str, float], gone: float) -> Array:
@@ -349,7 +409,15 @@ def _chemistry(asked: Asked, rng: np.random.Generator, quick: bool = False) -> P
     if not packs or asked.cutoff_v < _BELOW_FLOOR * min(floors):
         return None
     return draw_passages(
-        asked.on, stretches_of(asked.on), packs, asked.cutoff_v, asked.load, rng, asked.fresh, quick
+        asked.on,
+        stretches_of(asked.on),
+        packs,
+        asked.cutoff_v,
+        asked.load,
+        rng,
+        asked.fresh,
+        quick,
+        asked.temperature_c,
     )
 
 
@@ -368,7 +436,14 @@ def _belief(asked: Asked, fits: float) -> CapacityBelief | None:
         return None
     load = asked.load
     return capacity_belief(
-        asked.pack, asked.on, asked.cutoff_v, load.mean_ma, load.heavy_ratio, asked.fresh, fits
+        asked.pack,
+        asked.on,
+        asked.cutoff_v,
+        load.mean_ma,
+        load.heavy_ratio,
+        asked.fresh,
+        fits,
+        asked.temperature_c,
     )
 
 

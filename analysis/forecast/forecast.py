@@ -21,6 +21,7 @@ from analysis.forecast.answer import Answer, Asked, answer
 from analysis.forecast.by_charge import Regulated, charge_left, regulated, usable_share
 from analysis.forecast.chemistry_prior import capacity_prior, families, is_known
 from analysis.forecast.future_load import FutureLoad, Programme, future_load
+from analysis.forecast.load_passage import other_ways
 from analysis.forecast.own_runs import EarlierRun
 from analysis.forecast.passage import DRAWS, Passages
 from analysis.run.dips import dips
@@ -96,7 +97,9 @@ class LiveForecast:
         begin_s: float = 0.0,
         fresh: bool | None = None,
         earlier: Sequence[EarlierRun] = (),
+        temperature_c: float | None = None,
     ) -> None:
+        self.temperature_c = temperature_c
         self.fresh = fresh
         self.earlier = earlier
         self.pack = pack
@@ -124,6 +127,7 @@ class LiveForecast:
             self.programme,
             self.fresh,
             self.earlier,
+            self.temperature_c,
         )
 
 
@@ -135,8 +139,12 @@ def forecast(
     programme: Programme | None = None,
     fresh: bool | None = None,
     earlier: Sequence[EarlierRun] = (),
+    temperature_c: float | None = None,
 ) -> Forecast:
-    """Forecast from a thinned history; never raises on odd data: says in words what it cannot know."""
+    """Forecast from a thinned history; never raises on odd data: says in words what it cannot know.
+
+    ``temperature_c``: around the pack, where it was told.
+    """
     warnings: list[str] = []
     alive = (bins.mean_v > 0.01 * cutoff_v) & (bins.held_v > 0.01 * cutoff_v)
     if not alive.all():
@@ -166,7 +174,20 @@ def forecast(
     elif is_known(pack.chemistry) and not families(pack.chemistry):
         return _from_rated(bins, pack, cutoff_v, load, rng, warnings, fresh)
     course = course_of(bins)
-    asked = Asked(on, course, pack, cutoff_v, load, programme, hold_s, fresh, tuple(earlier))
+    ways = () if programme is not None else other_ways(bins)
+    asked = Asked(
+        on,
+        course,
+        pack,
+        cutoff_v,
+        load,
+        programme,
+        hold_s,
+        fresh,
+        tuple(earlier),
+        temperature_c,
+        ways,
+    )
     held = _of_regulated(bins, asked, rng, warnings)
     if held is not None:
         return held

@@ -32,8 +32,10 @@ from analysis.say.words import (
 from logger.base.durations import duration_text
 from logger.base.next_step import command_line
 from logger.base.numbers import digits_text
+from logger.base.safe_files import open_to_read
 from logger.run.description import Description
-from logger.run.format import SAMPLES_NAME
+from logger.run.format import SAMPLES_MAX
+from logger.run.pieces import rows_file
 from logger.run.reader import Run
 
 _SIMULATED: Final = (
@@ -304,11 +306,11 @@ def _again(run: Run) -> Part:
     )
     python = ".".join(str(number) for number in sys.version_info[:3])
     paragraphs = [f"drawbench {_version()}, Python {python}, {packages}."]
-    samples = run.folder / SAMPLES_NAME
+    samples, _ = rows_file(run.folder)
     if samples.is_file():
-        with samples.open("rb") as stream:
+        with open_to_read(samples, SAMPLES_MAX) as stream:
             digest = hashlib.file_digest(stream, "sha256").hexdigest()
-        paragraphs.append(f"SHA-256 of {SAMPLES_NAME}: {digest}")
+        paragraphs.append(f"SHA-256 of {samples.name}: {digest}")
     return Part(
         "What it was made with",
         paragraphs=tuple(paragraphs),

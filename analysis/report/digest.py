@@ -7,8 +7,6 @@ two files it was made from, the cutoff asked for and the program itself. Anythin
 import base64
 import contextlib
 import hashlib
-import json
-import os
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from functools import cache, lru_cache
@@ -16,8 +14,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from logger.base.errors import BenchError
+from logger.base.safe_files import json_bytes, open_to_read, read_json, replace_file
 from logger.run.description import Description
-from logger.run.format import DESCRIPTION_NAME, SAMPLES_NAME
+from logger.run.format import DESCRIPTION_NAME, SAMPLES_MAX, SAMPLES_NAME
+from logger.run.pieces import rows_file
 from logger.run.run_list import described
 
 if TYPE_CHECKING:
@@ -140,7 +140,7 @@ def _source(folder: Path, cutoff_v: float | None, hold_s: float | None) -> dict[
     return {
         "format": DIGEST_FORMAT,
         "program": _program(),
-        SAMPLES_NAME: _sha256(folder / SAMPLES_NAME),
+        SAMPLES_NAME: _sha256(rows_file(folder)[0]),
         DESCRIPTION_NAME: _sha256(folder / DESCRIPTION_NAME),
         "cutoff_v": cutoff_v,
         "hold_s": hold_s,
@@ -150,9 +150,9 @@ def _source(folder: Path, cutoff_v: float | None, hold_s: float | None) -> dict[
 def _stamp(folder: Path) -> list[tuple[int, int]]:
     """Changes when a file of the run is written to."""
     found = []
-    for name in (SAMPLES_NAME, DESCRIPTION_NAME):
+    for path in (rows_file(folder)[0], folder / DESCRIPTION_NAME):
         with contextlib.suppress(OSError):
-            stat = (folder / name).stat()
+            stat = path.stat()
             found.append((stat.st_size, stat.st_mtime_ns))
     return found
 
@@ -168,7 +168,7 @@ def _sha256(path: Path) -> str:
 @lru_cache(maxsize=8)
 def _hash(path: Path, *state: int) -> str:
     """Of a file in this state; one command asks for the same more than once."""
-    with path.open("rb") as stream:
+    with open_to_read(path, SAMPLES_MAX) as stream:
         return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
@@ -193,7 +193,7 @@ def _program() -> str:
 
 def _kept(folder: Path, source: Mapping[str, Any]) -> Digest | None:
     try:
-        document = json.loads((folder / DIGEST_NAME).read_bytes())
+        document = read_json(folder / DIGEST_NAME)
         if document["source"] != source:
             return None
         kept = Digest(**{item.name: document[item.name] for item in fields(Digest)})
@@ -221,15 +221,10 @@ def _looks_sound(digest: Digest) -> bool:
 
 def _keep(folder: Path, digest: Digest) -> None:
     """A folder that cannot be written to costs only the time to make it again."""
-    temporary = folder / f"{DIGEST_NAME}.{os.getpid()}"
-    try:
-        # Not asdict: it would copy every list of the course first.
-        text = json.dumps(vars(digest), ensure_ascii=False, separators=(",", ":"))
-        temporary.write_text(text, encoding="utf-8")
-        temporary.replace(folder / DIGEST_NAME)
-    except OSError:
-        with contextlib.suppress(OSError):
-            temporary.unlink(missing_ok=True)
+    # Not asdict: it would copy every list of the course first.
+    data = json_bytes(vars(digest), indent=None)
+    with contextlib.suppress(OSError):
+        replace_file(folder / DIGEST_NAME, data, durable=False)
 
 
 def _make(

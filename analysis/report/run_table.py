@@ -2,6 +2,7 @@
 
 import csv
 import io
+import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -13,6 +14,7 @@ from analysis.report.digest import Digest, description_of, digest_of
 from analysis.report.given import charge_given
 from analysis.run.ending.ends import Lifetime
 from analysis.say.words import plain_text, span_words, value_words
+from logger.base.clean_text import visible
 from logger.base.durations import utc_moment
 from logger.base.errors import BenchError
 from logger.base.wall_clock import wall_clock
@@ -54,6 +56,9 @@ _RESULTS: Final = {
     "peak_current_ma": "peak_current",
     "last_voltage_v": "last_voltage",
 }
+
+
+_WHY_MAX: Final = 200
 
 
 @dataclass(frozen=True)
@@ -157,15 +162,32 @@ def read_lines(
     lines = []
     for done, folder in enumerate(folders, start=1):
         own = folder.resolve()
-        name = own.name if len(parents) == 1 else f"{own.parent.name}/{own.name}"
+        name = plain_text(own.name if len(parents) == 1 else f"{own.parent.name}/{own.name}")
         description = description_of(folder)
         try:
-            digest = digest_of(folder, cutoff_v, hold_s)
-            lines.append(Line(folder, name, description, digest, asked_s=need_s))
+            line = Line(
+                folder, name, description, digest_of(folder, cutoff_v, hold_s), asked_s=need_s
+            )
+            as_csv([line])  # a digest that somebody changed shows itself here
+            [shown(line, column) for column in COLUMNS]
         except BenchError as error:
-            lines.append(Line(folder, name, description, None, plain_text(error.happened)))
+            line = Line(folder, name, description, None, _why(error, folder))
+        except Exception as error:  # noqa: BLE001 (one bad run must not cost the others their lines)
+            why = plain_text(f"cannot be read: {type(error).__name__}: {error}")
+            line = Line(folder, name, Description(), None, why[:_WHY_MAX])
+        lines.append(line)
         progress(done)
     return lines
+
+
+def _why(error: BenchError, folder: Path) -> str:
+    """What is wrong with a run, to stand in its row: shorter than the error, for the row names the run."""
+    happened = plain_text(error.happened).removesuffix(".").replace(f"{folder}{os.sep}", "")
+    evidence = plain_text(error.evidence)
+    if happened.endswith("cannot be read") and evidence:
+        happened, evidence = evidence, ""
+    told = f"cannot be read: {happened}" + (f" ({evidence})" if evidence else "")
+    return told if len(told) <= _WHY_MAX else told[: _WHY_MAX - 1] + "…"
 
 
 def matching(
@@ -253,6 +275,8 @@ def _words(line: Line) -> str:
 
 def _safe(value: str | float | None) -> str | float | None:
     """A spreadsheet takes text that begins like a formula for one."""
+    if isinstance(value, str):
+        value = visible(value)
     if isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r"):
         return "'" + value
     return value

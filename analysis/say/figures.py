@@ -16,6 +16,8 @@ import numpy as np
 import numpy.typing as npt
 
 # Imported where it is needed: sizes and looks are known without it.
+from logger.base.clean_text import visible
+
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
@@ -130,8 +132,23 @@ _METADATA: Final[dict[str, dict[str, str | None]]] = {
 def save_figure(figure: "Figure", path_stem: Path, formats: Sequence[str] = ("png", "svg")) -> None:
     """Write ``path_stem`` in each of ``formats`` (png, svg, pdf), free of dates: the same figure gives the same bytes."""
     with figure_style():
+        _clean(figure)
         for name in formats:
             figure.savefig(path_stem.with_suffix(f".{name}"), metadata=_METADATA[name])
+
+
+def _clean(figure: "Figure") -> None:
+    """Nothing that acts in any text: a title may be a stranger's."""
+    from matplotlib.text import Text
+    from matplotlib.ticker import FixedFormatter
+
+    for axes in figure.axes:
+        for axis in (axes.xaxis, axes.yaxis):
+            if isinstance(names := axis.get_major_formatter(), FixedFormatter):
+                names.seq = [visible(name) for name in names.seq]
+    for found in figure.findobj(Text):
+        if isinstance(found, Text):
+            found.set_text(visible(found.get_text()))
 
 
 def mark_simulated(axes: "Axes", below_pt: float = 25) -> None:

@@ -1,15 +1,16 @@
 """How is a file for the user made without writing over one of theirs?"""
 
+import os
 from pathlib import Path
 
 from logger.base.errors import BenchError
+from logger.base.safe_files import create_file
 
 
 def write_new(path: Path, text: str) -> None:
     """Write a file that must not be there yet. Raises BenchError if it is, or cannot be written."""
     try:
-        with path.open("x", encoding="utf-8", newline="") as stream:
-            stream.write(text)
+        create_file(path, text.encode())
     except FileExistsError:
         raise _taken(path) from None
     except OSError as error:
@@ -22,7 +23,7 @@ def write_new(path: Path, text: str) -> None:
 
 def refuse_taken(path: Path) -> None:
     """Raises the same BenchError if the file is there already: said before anything is reckoned."""
-    if path.exists():
+    if os.path.lexists(path):
         raise _taken(path)
 
 

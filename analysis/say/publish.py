@@ -1,12 +1,13 @@
 """Put a report's files into its folder, and never over anything that somebody else put there."""
 
 import hashlib
-import json
+import stat
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
 
 from logger.base.errors import BenchError
+from logger.base.safe_files import READ_MAX, Folder, json_bytes, make_folder, parse_json
 
 # Names and SHA-256 of what drawbench wrote here: a file that differs is somebody's own.
 LIST_NAME: Final = "report-files.json"
@@ -22,25 +23,25 @@ def publish(made: Path, target: Path, source: Mapping[str, Any] | None = None) -
     """
     names = sorted(item.name for item in made.iterdir())
     try:
-        target.mkdir(parents=True, exist_ok=True)
-        known = _known(target)
-        foreign = [name for name in names if _is_foreign(target / name, known)]
-        if foreign:
-            raise BenchError(
-                f"The folder {target} holds files that drawbench did not write, or that were changed since.",
-                evidence=", ".join(foreign),
-                next_step="move them away, or write the report into another folder.",
-            )
-        new = {name: _sha256(made / name) for name in names}
-        # Old and new hashes first: after a crash in between both count as ours.
-        listed = {
-            name: sorted({*known.get(name, []), *new.get(name, [])})
-            for name in sorted({*known, *new})
-        }
-        _replace(target / LIST_NAME, _as_json(listed))
-        for name in names:
-            _replace(target / name, (made / name).read_bytes())
-        _replace(target / LIST_NAME, _as_json({**known, **new}, source, names))
+        with make_folder(target) as folder:
+            known = _known(folder)
+            foreign = [name for name in names if _is_foreign(folder, name, known)]
+            if foreign:
+                raise BenchError(
+                    f"The folder {target} holds files that drawbench did not write, or that were changed since.",
+                    evidence=", ".join(foreign),
+                    next_step="move them away, or write the report into another folder.",
+                )
+            new = {name: [hashlib.sha256((made / name).read_bytes()).hexdigest()] for name in names}
+            # Old and new hashes first: after a crash in between both count as ours.
+            listed = {
+                name: sorted({*known.get(name, []), *new.get(name, [])})
+                for name in sorted({*known, *new})
+            }
+            folder.replace(LIST_NAME, _as_json(listed))
+            for name in names:
+                folder.replace(name, (made / name).read_bytes())
+            folder.replace(LIST_NAME, _as_json({**known, **new}, source, names))
     except OSError as error:
         raise BenchError(
             f"The report cannot be written to {target}.",
@@ -55,34 +56,41 @@ def unchanged(target: Path, source: Mapping[str, Any] | None) -> tuple[Path, ...
     if source is None:
         return None
     try:
-        document = json.loads((target / LIST_NAME).read_text(encoding="utf-8"))
-        if document["made_from"] != source or not document["made"]:
-            return None
-        files = tuple(target / str(name) for name in document["made"])
-        known = _known(target)
-        return files if all(_sha256(file) == known[file.name] for file in files) else None
-    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        with Folder(target, follow=False) as folder:
+            document = _list(folder)
+            if document["made_from"] != source or not document["made"]:
+                return None
+            names = [str(name) for name in document["made"]]
+            known = _known(folder)
+            same = all(_sha256(folder, name) == known[name] for name in names)
+        return tuple(target / name for name in names) if same else None
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
         return None
 
 
-def _known(folder: Path) -> dict[str, list[str]]:
+def _list(folder: Folder) -> Any:
+    with folder.open_to_read(LIST_NAME) as stream:
+        return parse_json(stream.read(READ_MAX))
+
+
+def _known(folder: Folder) -> dict[str, list[str]]:
     """Hashes that each name may have; nothing if the list is missing or not ours."""
     try:
-        document = json.loads((folder / LIST_NAME).read_text(encoding="utf-8"))
-        files = document["files"]
+        files = _list(folder)["files"]
         return {str(name): [str(item) for item in files[name]] for name in files}
-    except (FileNotFoundError, ValueError, KeyError, TypeError):
+    except (FileNotFoundError, ValueError, KeyError, TypeError, RecursionError):
         return {}
 
 
-def _is_foreign(path: Path, known: dict[str, list[str]]) -> bool:
-    if not path.exists() and not path.is_symlink():
+def _is_foreign(folder: Folder, name: str, known: dict[str, list[str]]) -> bool:
+    found = folder.kind(name)
+    if found is None:
         return False
-    return not path.is_file() or _sha256(path)[0] not in known.get(path.name, [])
+    return not stat.S_ISREG(found.st_mode) or _sha256(folder, name)[0] not in known.get(name, [])
 
 
-def _sha256(path: Path) -> list[str]:
-    with path.open("rb") as stream:
+def _sha256(folder: Folder, name: str) -> list[str]:
+    with folder.open_to_read(name) as stream:
         return [hashlib.file_digest(stream, "sha256").hexdigest()]
 
 
@@ -94,11 +102,4 @@ def _as_json(
     document: dict[str, Any] = {"written_by": "drawbench report", "files": files}
     if source is not None:
         document |= {"made_from": source, "made": list(names)}
-    return (json.dumps(document, ensure_ascii=False, indent=1) + "\n").encode()
-
-
-def _replace(path: Path, data: bytes) -> None:
-    """Whole old file or whole new one, also after a crash."""
-    temporary = path.with_name(path.name + ".new")
-    temporary.write_bytes(data)
-    temporary.replace(path)
+    return json_bytes(document)

@@ -5,16 +5,14 @@ import re
 from collections.abc import Sequence
 
 from analysis.doubt.quantity import Quantity
+from logger.base.clean_text import visible
 from logger.base.durations import span_words as span_words
 from logger.base.numbers import digits_text
-
-# Control characters would drive a terminal; direction marks would turn a line around.
-_UNPRINTABLE = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069]")
 
 
 def plain_text(text: str) -> str:
     """Foreign text on one line, safe for a terminal and for a page; spaces are closed up."""
-    return " ".join(_UNPRINTABLE.sub("\ufffd", text).split())
+    return " ".join(visible(text).split())
 
 
 _CLAUSE_END = re.compile(r"(?<=[.!?]) (?=[A-Z0-9])|; ")

@@ -117,14 +117,15 @@ class InterpreterBoard:
                 more=f",time_factor={self.time_factor:g}",
             )
         )
-        # The sensor converts as the firmware set it up.
-        value = int(self._board.ask("config")[1])
-        self.circuit.sensor = replace(self.circuit.sensor, configuration_value=value)
         self.circuit.load.restart()
 
     def _hear(self, told: Told) -> None:
         if self._told and told.closed and not self._told.closed:
             self.circuit.load.restart()
+        # The sensor converts as the firmware set it up.
+        value = told.configuration_value
+        if value != self.circuit.sensor.configuration_value:
+            self.circuit.sensor = replace(self.circuit.sensor, configuration_value=value)
         self._told = told
         self._sent += told.sent
 

@@ -50,7 +50,7 @@ class Told:
     """State after an order, and what the board sent since the last.
 
     ``lost``, ``read``: conversions that the sensor overwrote unread, and that were fetched;
-    ``unfed_us``: longest time between two feedings of the watchdog.
+    ``unfed_us``: longest time between two feedings of the watchdog; ``configuration_value``: of the sensor's register.
     """
 
     now_us: int
@@ -62,6 +62,7 @@ class Told:
     read: int
     left: bool
     unfed_us: int
+    configuration_value: int
     sent: bytes
 
 
@@ -129,12 +130,12 @@ class Interpreter:
         name, *numbers = self.ask(words)
         if name != "at":
             raise InterpreterFailed(f"answered {name}")
-        now, closed, running, window, pair, lost, read, left, unfed, count = map(int, numbers)
+        *values, count = map(int, numbers)
+        now, closed, running, window, pair, lost, read, left, unfed, config = values
         sent = self._process.stdout.read(count)
         self.now_us = now
-        return Told(
-            now, bool(closed), bool(running), window, pair, lost, read, bool(left), unfed, sent
-        )
+        flags = bool(closed), bool(running)
+        return Told(now, *flags, window, pair, lost, read, bool(left), unfed, config, sent)
 
     def boot(
         self,

@@ -69,17 +69,17 @@ def tenth_microamperes(range_ma: float) -> int:
     return round(range_ma * 10_000)
 
 
-def sensor_found(eeprom: Eeprom, sensor: CurrentSensor) -> bool:
-    """Whether the board takes this chip for a sensor: by its identification, by its behaviour, or told so.
+def taken_for(eeprom: Eeprom, sensor: CurrentSensor) -> str:
+    """Kind that the board takes this chip for: told so, by its identification, or by its behaviour; ``none``.
 
     An INA228 that does not say what it is behaves like nothing that the board knows.
     """
     if not _answers(eeprom, sensor):
-        return False
+        return "none"
     if eeprom.sensor_told:
-        return True
-    texas = sensor.ids.startswith("5449")
-    return sensor.is_named or (sensor.kind.name != "INA228" and not texas)
+        return eeprom.sensor_told
+    kind, texas = sensor.kind.name, sensor.ids.startswith("5449")
+    return kind if sensor.is_named or (kind != "INA228" and not texas) else "none"
 
 
 class SensorSeat:
@@ -89,8 +89,7 @@ class SensorSeat:
     """
 
     def __init__(self, eeprom: Eeprom, sensor: CurrentSensor, clears: int) -> None:
-        told = eeprom.sensor_told or sensor.kind.name
-        self.works = sensor_found(eeprom, sensor) and told == sensor.kind.name
+        self.works = taken_for(eeprom, sensor) == sensor.kind.name
         self.own: OwnCounters | None = None
         if self.works and sensor.kind is INA228:
             self.own = OwnCounters(round(sensor.configuration.pair_time_us), clears)
@@ -110,8 +109,8 @@ class SensorSeat:
 
 def sensor_body(eeprom: Eeprom, sensor: CurrentSensor) -> str:
     """Body of the ``sensor`` line: how the board knows which it is, and what it calls itself."""
-    kind = eeprom.sensor_told or sensor.kind.name
-    if not sensor_found(eeprom, sensor):
+    kind = taken_for(eeprom, sensor)
+    if kind == "none":
         identity = "-"
     elif sensor.is_named and kind == sensor.kind.name:
         identity = "number"
@@ -122,10 +121,6 @@ def sensor_body(eeprom: Eeprom, sensor: CurrentSensor) -> str:
 
 def _answers(eeprom: Eeprom, sensor: CurrentSensor) -> bool:
     return eeprom.address_told in (0, sensor.address)
-
-
-def _kind_said(eeprom: Eeprom, sensor: CurrentSensor) -> str:
-    return (eeprom.sensor_told or sensor.kind.name) if sensor_found(eeprom, sensor) else "none"
 
 
 def hello_body(
@@ -148,7 +143,7 @@ def hello_body(
             ("board", eeprom.board),
             ("boot", str(eeprom.boot)),
             ("cause", cause),
-            ("sensor", _kind_said(eeprom, sensor)),
+            ("sensor", taken_for(eeprom, sensor)),
             ("address", f"{sensor.address if _answers(eeprom, sensor) else 0:02X}"),
             ("shunt_ohm", fixed(round(sensor.shunt_ohm * 10_000), 4)),
             ("range_ma", fixed(tenth_microamperes(sensor.range_ma), 4)),

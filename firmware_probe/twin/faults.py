@@ -12,13 +12,14 @@ from typing import Final
 
 import numpy as np
 
+from firmware_probe.twin.sensor_registers import KINDS
+
 LINE_FAULTS: Final = ("garble", "drop", "half", "noise")
 BOARD_FAULTS: Final = (
     "reset", "off", "stall", "hang", "sensor", "contact", "holder", "weld", "bridge", "worn", "swap",
 )  # fmt: skip
 LINK_FAULTS: Final = ("unplug", "cut")
 CONTACT_OHM: Final = 15.0
-SWAPS: Final = ("INA219", "INA226", "INA228")
 RESET_CAUSES: Final = ("power", "reset", "brownout", "watchdog", "unknown")
 
 
@@ -104,8 +105,8 @@ def _parse_item(item: str) -> Fault:
             raise ValueError(f"fault {item.strip()!r}: causes are {', '.join(RESET_CAUSES)}")
         return Fault(time_us, kind, cause=value or "reset")
     if kind == "swap":
-        if value.upper() not in SWAPS:
-            raise ValueError(f"fault {item.strip()!r}: sensors are {', '.join(SWAPS).lower()}")
+        if value.upper() not in KINDS:
+            raise ValueError(f"fault {item.strip()!r}: sensors are {', '.join(KINDS).lower()}")
         return Fault(time_us, kind, cause=value.upper())
     try:
         number = float(value) if value else _VALUE_MAX if kind in _FOR_GOOD else 1.0

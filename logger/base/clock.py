@@ -4,11 +4,14 @@ A run's length is taken from the board. The computer's clocks serve for
 what the board cannot know: how long it was away, and what time of day it was.
 """
 
+import ctypes
+import hashlib
 import sys
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Final
 
 STALL_S: Final = 5.0  # the recording loop comes round many times a second
@@ -53,6 +56,75 @@ def _steady_and_awake() -> tuple[float, float]:
         return time.clock_gettime(time.CLOCK_MONOTONIC_RAW), time.monotonic()
     now_s = time.monotonic()
     return now_s, now_s
+
+
+_BOOT_ID: Final = Path("/proc/sys/kernel/random/boot_id")
+_CLOCK_CHIP: Final = Path("/sys/class/rtc/rtc0")
+_NOT_SYNCHRONISED: Final = 5  # TIME_ERROR of adjtimex(2)
+_TIMEX_BYTES: Final = 512  # struct timex takes 208; its first field 0 asks only
+
+
+def host_boot() -> str:
+    """Which start of which computer this is, as a short hash; empty where the system does not tell."""
+    try:
+        return hashlib.sha256(_BOOT_ID.read_bytes()).hexdigest()[:12]
+    except OSError:
+        return ""
+
+
+def keeps_time_switched_off() -> bool:
+    """Whether the time of day can be trusted after a power cut: a clock chip goes on, or the network has set it since.
+
+    Small computers without such a chip go on from where they stopped, and look right. True where it cannot be told.
+    """
+    if sys.platform != "linux" or _CLOCK_CHIP.exists():
+        return True
+    try:
+        state = ctypes.CDLL(None).adjtimex(ctypes.create_string_buffer(_TIMEX_BYTES))
+    except (OSError, AttributeError):
+        return True
+    return int(state) != _NOT_SYNCHRONISED
+
+
+@dataclass(frozen=True)
+class Pause:
+    """How long a recording was not there: ``seconds``, None where no clock tells it; ``words``: by which clock, or why not."""
+
+    seconds: float | None
+    words: str
+
+
+def pause_since(
+    utc: str, steady_s: float | None, boot: str, now: Moment, *, now_boot: str, keeps_time: bool
+) -> Pause:
+    """From a moment that was noted (time of day, steady clock, start of the computer) until now.
+
+    The steady clock bridges it while the computer was not started anew. Else only the time of day is there: that is
+    not believed where it went back, or where the computer has been on for longer than it says.
+    """
+    try:
+        wall_s: float | None = now.wall_s - datetime.fromisoformat(utc).timestamp()
+    except ValueError:
+        wall_s = None
+    if boot and boot == now_boot and steady_s is not None and now.steady_s >= steady_s:
+        seconds = now.steady_s - steady_s
+        if wall_s is not None and abs(wall_s - seconds) > STEP_S:
+            way = "forward" if wall_s > seconds else "back"
+            text = f"the computer's clock was set {way} by {abs(wall_s - seconds):.1f} s meanwhile; its steady clock tells the pause"
+            return Pause(seconds, text)
+        return Pause(seconds, "by the computer's steady clock")
+    if wall_s is None:
+        return Pause(None, "the run does not say when it was last recorded")
+    if wall_s < -STEP_S:
+        return Pause(None, f"the computer's clock stands {-wall_s:.0f} s before the last row")
+    started_anew = bool(boot and now_boot and boot != now_boot)
+    if started_anew and sys.platform == "linux" and wall_s < now.steady_s - STEP_S:
+        return Pause(None, "the computer has been on for longer than its clock says has passed")
+    if started_anew and not keeps_time:
+        return Pause(
+            None, "this computer has no clock that goes on without power, and none has set it since"
+        )
+    return Pause(max(wall_s, 0.0), "by the time of day")
 
 
 @dataclass(frozen=True)

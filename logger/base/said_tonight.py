@@ -3,8 +3,6 @@
 What was shown is kept beside the calibrations. Whatever goes wrong with that, the caution is shown at full length.
 """
 
-import json
-import os
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -12,6 +10,7 @@ from typing import Final
 
 from logger.base.config_folder import config_folder
 from logger.base.pack import brief_caution
+from logger.base.safe_files import json_bytes, read_json, replace_file
 
 FILE_NAME: Final = "cautions-shown.json"
 # One evening at the bench, and the night after it.
@@ -55,9 +54,7 @@ def _first(key: str, moment: datetime, folder: Callable[[], Path]) -> bool:
             return False
         path.parent.mkdir(parents=True, exist_ok=True)
         document = {text: since.isoformat() for text, since in (shown | {key: moment}).items()}
-        temporary = path.with_name(f"{path.name}.{os.getpid()}")
-        temporary.write_text(json.dumps(document, ensure_ascii=False, indent=1) + "\n", "utf-8")
-        temporary.replace(path)
+        replace_file(path, json_bytes(document), durable=False)
     except (OSError, RuntimeError):  # RuntimeError: no home folder
         pass
     return True
@@ -66,7 +63,7 @@ def _first(key: str, moment: datetime, folder: Callable[[], Path]) -> bool:
 def _shown(path: Path) -> dict[str, datetime]:
     """What the file says; nothing where it is missing or damaged."""
     try:
-        read = json.loads(path.read_text(encoding="utf-8"))
+        read = read_json(path)
         told = {str(text): datetime.fromisoformat(since) for text, since in read.items()}
     except (FileNotFoundError, ValueError, TypeError, AttributeError, RecursionError):
         return {}

@@ -2,7 +2,7 @@
 
 from typing import Final
 
-# As a board without identification registers, or without a sensor, has them in `hello`.
+# What the board sends of a sensor without identification registers, or of none.
 NO_IDS: Final = "0000.0000"
 
 

@@ -7,10 +7,11 @@ from typing import Final
 
 from firmware_probe.line_format import command
 from logger.base.errors import BenchError
+from logger.base.sensor_limits import SENSOR_LIMITS
 from logger.board.probe_check import LineSource
 from logger.board.stream import Answer, Hello, Item
 
-SENSOR_KINDS: Final = ("auto", "INA219", "INA226", "INA228")
+SENSOR_KINDS: Final = ("auto", *SENSOR_LIMITS)
 ANSWER_S: Final = 2.0
 TRIES: Final = 3
 _ADDRESS: Final = re.compile(r"4[0-9A-F]")

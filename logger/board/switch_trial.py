@@ -12,6 +12,7 @@ from firmware_probe.line_format import command
 from logger.base.clock import read_clocks
 from logger.base.config_folder import FOLDER_VARIABLE, config_folder
 from logger.base.errors import BenchError
+from logger.base.safe_files import read_json, replace_file
 from logger.board.probe_check import LineSource, set_back
 from logger.board.stream import Hello, Item, Load, Window
 from logger.board.switch_watch import has_settled, limit_ma
@@ -160,9 +161,8 @@ def keep(folder: Path, test: SwitchTest) -> None:
     path = folder / f"{test.board}.json"
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        new = path.with_suffix(".new")
-        new.write_text(json.dumps({"format": 1, **asdict(test)}, indent=1) + "\n", "utf-8")
-        new.replace(path)
+        text = json.dumps({"format": 1, **asdict(test)}, indent=1) + "\n"
+        replace_file(path, text.encode())
     except OSError as error:
         raise BenchError(
             f"The test of the load switch cannot be kept in {folder}.",
@@ -174,7 +174,7 @@ def keep(folder: Path, test: SwitchTest) -> None:
 def last_test(folder: Path, board: str) -> SwitchTest | None:
     """The board's newest test; None: there is none that can be read."""
     try:
-        part = json.loads((folder / f"{board}.json").read_text(encoding="utf-8"))
+        part = read_json(folder / f"{board}.json")
         numbers = (float(part[key]) for key in ("before_ma", "after_ma", "limit_ma"))
         return SwitchTest(str(part["board"]), str(part["tested_utc"]), *numbers)
     except (OSError, ValueError, KeyError, TypeError):

@@ -1,9 +1,7 @@
 """How does a run that was recorded before the calibration get it: its description alone is replaced."""
 
 import contextlib
-import json
 import os
-import shutil
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -11,12 +9,13 @@ from typing import Any, Final
 
 from logger.base.errors import BenchError
 from logger.base.fault_words import RANGE_CHANGED
+from logger.base.safe_files import create_file, open_to_read, read_json, read_whole
 from logger.calibration.store import choose
 from logger.run.calibration import Calibration, cautions
 from logger.run.description import Board, Description, Sensor, from_document
 from logger.run.format import DESCRIPTION_NAME, RUN_KEY, SAMPLES_NAME
+from logger.run.open_file import lock_file
 from logger.run.store import replace_document
-from logger.run.writer import lock_file
 
 _KEPT_ASIDE: Final = DESCRIPTION_NAME.removesuffix(".json") + ".before-calibration-{}.json"
 
@@ -49,7 +48,7 @@ def attach(folder: Path, calibrations: Sequence[Calibration], *, forced: bool = 
         document[RUN_KEY]["calibration"] = best.as_json()
         kept_aside = _free_name(folder)
         try:
-            shutil.copy2(folder / DESCRIPTION_NAME, kept_aside)
+            create_file(kept_aside, read_whole(folder / DESCRIPTION_NAME))
             replace_document(folder, document)
         except OSError as error:
             raise _not_writable(folder, error) from error
@@ -99,7 +98,7 @@ def _document(folder: Path) -> dict[str, Any]:
     if not (folder / SAMPLES_NAME).is_file():
         raise _no_run(folder)
     try:
-        document = json.loads(path.read_bytes())
+        document = read_json(path)
     except (OSError, ValueError, RecursionError) as error:
         raise BenchError(
             f"The description of {folder} cannot be read.",
@@ -134,21 +133,19 @@ def _sole_writer(folder: Path) -> Iterator[None]:
     """Keep recorders out: one would write its own description over ours at the run's end."""
     path = folder / SAMPLES_NAME
     try:
-        handle = os.open(path, os.O_RDONLY)
+        stream = open_to_read(path)
     except FileNotFoundError:
         raise _no_run(folder) from None
     except OSError as error:
         raise _not_writable(folder, error) from error
-    try:
-        lock_file(handle, path)
+    with stream:
+        lock_file(stream.fileno(), path)
         yield
-    finally:
-        os.close(handle)
 
 
 def _free_name(folder: Path) -> Path:
     number = 1
-    while (path := folder / _KEPT_ASIDE.format(number)).exists():
+    while os.path.lexists(path := folder / _KEPT_ASIDE.format(number)):
         number += 1
     return path
 

@@ -13,6 +13,7 @@ from firmware_probe.line_format import command
 from logger.base.config_folder import FOLDER_VARIABLE
 from logger.base.errors import BenchError
 from logger.base.numbers import digits_text
+from logger.base.safe_files import read_json, replace_file
 from logger.base.sensor_limits import (
     SHUNT_LIMIT,
     SHUNT_PER_C,
@@ -311,7 +312,7 @@ def save_steps(path: Path, steps: Sequence[Step]) -> None:
     """Keep the steps for the next command. Raises BenchError."""
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_text(json.dumps([asdict(step) for step in steps], indent=1), encoding="utf-8")
+        replace_file(path, json.dumps([asdict(step) for step in steps], indent=1).encode())
     except OSError as error:
         raise BenchError(
             f"The step cannot be kept in {path.parent}.",
@@ -323,7 +324,7 @@ def save_steps(path: Path, steps: Sequence[Step]) -> None:
 def load_steps(path: Path) -> list[Step]:
     """Steps kept so far; none if there is no file. Raises BenchError for a damaged one."""
     try:
-        parts = json.loads(path.read_text(encoding="utf-8"))
+        parts = read_json(path)
         return [Step(**{**part, "reading": Reading(**part["reading"])}) for part in parts]
     except FileNotFoundError:
         return []

@@ -1,6 +1,5 @@
 """Where calibrations are kept: one plain JSON file per board in the user's configuration folder."""
 
-import json
 import re
 from collections.abc import Sequence
 from pathlib import Path
@@ -8,6 +7,7 @@ from typing import Final
 
 from logger.base.config_folder import FOLDER_VARIABLE, config_folder
 from logger.base.errors import BenchError
+from logger.base.safe_files import json_bytes, parse_json, read_whole, replace_file
 from logger.run.calibration import Calibration, calibration_from_json, misfits, newest
 
 _NAME: Final = re.compile(r"[A-Za-z0-9_-]{1,64}")
@@ -27,13 +27,13 @@ def load(folder: Path, board: str) -> tuple[list[Calibration], list[str]]:
 def load_file(path: Path) -> tuple[list[Calibration], list[str]]:
     """The same of a file anywhere; a file that is not there holds none."""
     try:
-        text = path.read_text(encoding="utf-8")
+        text = read_whole(path)
     except (FileNotFoundError, NotADirectoryError):
         return [], []
-    except (OSError, UnicodeDecodeError) as error:
+    except OSError as error:
         return [], [f"the calibration file {path} cannot be read: {error}"]
     try:
-        parts = json.loads(text)["calibrations"]
+        parts = parse_json(text)["calibrations"]
     except (ValueError, KeyError, TypeError):
         return [], [f"the calibration file {path} is damaged; its calibrations are not used"]
     if not isinstance(parts, list):
@@ -55,9 +55,7 @@ def add(folder: Path, calibration: Calibration) -> Path:
             path.replace(path.with_suffix(".damaged.json"))
         kept = [*earlier, calibration][-_KEPT_PER_BOARD:]
         document = {"format": 1, "calibrations": [item.as_json() for item in kept]}
-        temporary = path.with_suffix(".new")
-        temporary.write_text(json.dumps(document, ensure_ascii=False, indent=1) + "\n", "utf-8")
-        temporary.replace(path)
+        replace_file(path, json_bytes(document))
     except OSError as error:
         raise BenchError(
             f"The calibration cannot be kept in {folder}.",

@@ -34,6 +34,7 @@ from logger.flex.store import (
     read_flex_rows,
     write_flex_description,
 )
+from logger.run.run_folder import RunFolder
 from logger.run.store import create_run_folder, refuse_taken_folder
 
 _BEND_LEAST_DEGREES: Final = 5
@@ -42,6 +43,7 @@ CAUTION = (
     "unattended on a bench that can burn. Local codes and licensed practice come first."
 )
 _SEEK_PAUSE_S = 0.5
+_EXIT_ENDED_EARLY = 3  # as in drawbench log
 CYCLES_DEFAULT = 10_000
 
 
@@ -200,15 +202,22 @@ def flex_log(
                 asked_to_stop=asked_to_stop,
                 give_up_s=give_up_s,
                 on_start=lambda: write_flex_description(
-                    folder, replace(description, cycle_offset=recording.offset)
+                    writer.folder, replace(description, cycle_offset=recording.offset)
                 ),
             )
     finally:
         writer.close()
-        _end(folder, recording, description)
-    _summary(folder, recording)
+        while writer.notices:
+            click.echo(f"  {writer.notices[0]}")
+            recording.events.append(writer.notices.popleft())
+        if writer.over:
+            recording.ended = "disk-full"
+        _end(writer.folder, recording, description)
+    _summary(writer.folder.path, recording)
     if recording.ended in ("link-lost", "board-restarted", "fault"):
         sys.exit(1)
+    if writer.rescued or writer.rows_lost:
+        sys.exit(_EXIT_ENDED_EARLY)
 
 
 def _begin(
@@ -229,7 +238,7 @@ def _begin(
     else:
         create_run_folder(folder)
     writer = FlexWriter(folder, time.monotonic, resume=resume)
-    write_flex_description(folder, description)
+    write_flex_description(writer.folder, description)
     return recording, writer
 
 
@@ -277,17 +286,18 @@ def _resumed(folder: Path, o: dict[str, Any]) -> FlexDescription:
     return description
 
 
-def _end(folder: Path, recording: FlexRecording, description: FlexDescription) -> None:
-    write_flex_description(
-        folder,
-        replace(
-            description,
-            ended_utc=_utc(),
-            end_reason=recording.ended or "error",
-            cycle_offset=recording.offset,
-            events=(*description.events, *recording.events),
-        ),
+def _end(folder: RunFolder, recording: FlexRecording, description: FlexDescription) -> None:
+    ended = replace(
+        description,
+        ended_utc=_utc(),
+        end_reason=recording.ended or "error",
+        cycle_offset=recording.offset,
+        events=(*description.events, *recording.events),
     )
+    try:
+        write_flex_description(folder, ended)
+    except OSError as error:
+        click.echo(f"  the end could not be written down: {error.strerror or error}")
 
 
 def _summary(folder: Path, recording: FlexRecording) -> None:

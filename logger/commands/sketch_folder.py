@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Final
 
 from logger.base.errors import BenchError
+from logger.base.safe_files import create_file
 
 # The IDE wants the folder to bear the sketch's name.
 SKETCH_NAME: Final = "firmware_probe"
@@ -56,7 +57,7 @@ def write_new_folder(target: Path, content: Mapping[str, bytes]) -> Path:
         for name, data in content.items():
             path = target / name
             path.parent.mkdir(parents=True, exist_ok=True)
-            path.write_bytes(data)
+            create_file(path, data)
     except OSError as error:
         raise BenchError(
             f"The board's program cannot be written into {target}.",

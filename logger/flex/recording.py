@@ -207,12 +207,15 @@ def record_flex(
             started = True
             on_start()
         writer.append(recording.take_rows())
+        _note_disk(recording, writer)
         if asked_to_stop():
             recording.stop("user")
         if not started and now_s() - began_s > ANSWER_S and current is not None:
             raise _no_answer()
         told = _tell(recording.events, told, say)
     writer.append(recording.take_rows())
+    _note_disk(recording, writer)
+    _tell(recording.events, told, say)
     if current is not None:
         current.close()
 
@@ -223,6 +226,12 @@ def _exchange(recording: FlexRecording, decoder: LineDecoder, link: Link) -> Non
         link.write(line)
     for item in decoder.feed(link.read(READ_WAIT_S)):
         recording.feed(item)
+
+
+def _note_disk(recording: FlexRecording, writer: FlexWriter) -> None:
+    """What befell the run's files goes with its events."""
+    while writer.notices:
+        recording.events.append(writer.notices.popleft())
 
 
 def _tell(events: Sequence[str], told: int, say: Say) -> int:

@@ -6,23 +6,23 @@ system at once and to the disk at least every half second.
 """
 
 import csv
-import errno
-import json
-import os
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, field
+from io import TextIOWrapper
 from pathlib import Path
 from typing import Any, Final
 
 from logger.base.errors import BenchError
+from logger.base.safe_files import Folder, json_bytes, open_to_read, read_json
 from logger.board.stream import Flex
 from logger.flex.criterion import Criterion, CycleSeen
 from logger.run.format import UNIT_KEY
-from logger.run.store import sync_folder
-from logger.run.writer import SYNC_INTERVAL_S, cut_torn_row, lock_file
+from logger.run.pieces import Pieces, rows_file
+from logger.run.writer import SYNC_INTERVAL_S, RowWriter
 
 FLEX_NAME: Final = "flex.csv"
 FLEX_DESCRIPTION_NAME: Final = "flex.csv-metadata.json"
+FLEX: Final = Pieces(FLEX_NAME)
 FLEX_KEY: Final = "urn:drawbench:flex"
 FLEX_COLUMNS: Final = {
     "cycle": ("1", "integer", "Full bends and back since this specimen was put in"),
@@ -81,61 +81,38 @@ class FlexDescription:
         return self.firmware.startswith("simulated")
 
 
-class FlexWriter:
-    """The one writer of a flex run's rows; ``now_s`` is a clock that never steps."""
+class FlexWriter(RowWriter):
+    """The one writer of a flex run's rows; ``now_s`` is a clock that never steps.
+
+    A disk that takes none leaves them in memory, as in any other run: the rig flexes on.
+    """
 
     def __init__(self, folder: Path, now_s: Callable[[], float], *, resume: bool = False) -> None:
-        self.path = folder / FLEX_NAME
         self._now_s = now_s
-        flags = os.O_RDWR | os.O_APPEND | getattr(os, "O_BINARY", 0)
-        try:
-            self._fd = os.open(self.path, flags | (0 if resume else os.O_CREAT | os.O_EXCL), 0o644)
-            lock_file(self._fd, self.path)
-            if resume:
-                cut_torn_row(self._fd)
-            else:
-                os.write(self._fd, (",".join(FLEX_COLUMNS) + "\r\n").encode())
-            os.fsync(self._fd)
-        except OSError as error:
-            raise _disk(self.path, error) from error
         self._synced_s = now_s()
+        if resume and not (folder / FLEX_NAME).exists() and not rows_file(folder, FLEX)[0].exists():
+            raise BenchError(
+                f"There is no flex run in {folder}.", next_step="leave --resume away to start one."
+            )
+        if not resume and (folder / FLEX_NAME).exists():
+            raise BenchError(
+                f"{folder} already holds a flex run; it is never written over.",
+                next_step="give another folder, or --resume to go on with it.",
+            )
+        super().__init__(folder, FLEX, (",".join(FLEX_COLUMNS) + "\r\n").encode(), resume=resume)
 
     def append(self, rows: bytes) -> None:
-        """Write whole rows. Raises BenchError if the disk takes no more; what is written stays."""
-        try:
-            view = memoryview(rows)
-            while view:
-                view = view[os.write(self._fd, view) :]
-            if self._now_s() - self._synced_s >= SYNC_INTERVAL_S:
-                os.fsync(self._fd)
-                self._synced_s = self._now_s()
-        except OSError as error:
-            if error.errno in (errno.ENOSPC, errno.EFBIG, errno.EDQUOT):
-                cut_torn_row(self._fd)
-            raise _disk(self.path, error) from error
-
-    def close(self) -> None:
-        try:
-            os.fsync(self._fd)
-        finally:
-            os.close(self._fd)
-
-
-def _disk(path: Path, error: OSError) -> BenchError:
-    if error.errno == errno.ENOENT:
-        return BenchError(
-            f"There is no flex run in {path.parent}.", next_step="leave --resume away to start one."
-        )
-    if error.errno == errno.EEXIST:
-        return BenchError(
-            f"{path.parent} already holds a flex run; it is never written over.",
-            next_step="give another folder, or --resume to go on with it.",
-        )
-    return BenchError(
-        f"{path} cannot be written.",
-        evidence=str(error.strerror or error),
-        next_step="make room or choose another disk; the rows so far are kept.",
-    )
+        """Write whole rows, and sync them every half second. Raises BenchError if the memory is full as well."""
+        super().append(rows)
+        if self._now_s() - self._synced_s >= SYNC_INTERVAL_S:
+            self._synced_s = self._now_s()
+            self.sync()
+        if self.over:
+            raise BenchError(
+                f"{self.folder.path / FLEX_NAME} cannot be written, and the memory for rows that wait is full.",
+                evidence=self.trouble,
+                next_step="make room or choose another disk; the rows so far are kept.",
+            )
 
 
 def row(flex: Flex, specimen: str, offset: int) -> bytes:
@@ -153,8 +130,8 @@ def row(flex: Flex, specimen: str, offset: int) -> bytes:
     ).encode()
 
 
-def write_flex_description(folder: Path, description: FlexDescription) -> None:
-    """Replace the description as one step."""
+def write_flex_description(folder: Path | Folder, description: FlexDescription) -> None:
+    """Replace the description as one step. Raises OSError."""
     document = {
         "@context": ["http://www.w3.org/ns/csvw", {"@language": "en"}],
         "url": FLEX_NAME,
@@ -172,21 +149,19 @@ def write_flex_description(folder: Path, description: FlexDescription) -> None:
         },
         FLEX_KEY: {"format": 1, **asdict(description)},
     }
-    target = folder / FLEX_DESCRIPTION_NAME
-    temporary = target.with_name(target.name + ".new")
-    with temporary.open("w", encoding="utf-8") as stream:
-        stream.write(json.dumps(document, ensure_ascii=False, indent=1) + "\n")
-        stream.flush()
-        os.fsync(stream.fileno())
-    temporary.replace(target)
-    sync_folder(folder)
+    data = json_bytes(document)
+    if isinstance(folder, Folder):
+        folder.replace(FLEX_DESCRIPTION_NAME, data)
+        return
+    with Folder(folder) as held:
+        held.replace(FLEX_DESCRIPTION_NAME, data)
 
 
 def read_flex_description(folder: Path) -> FlexDescription:
     """Description of a flex run. Raises BenchError if it is missing or damaged."""
     path = folder / FLEX_DESCRIPTION_NAME
     try:
-        own = json.loads(path.read_text(encoding="utf-8"))[FLEX_KEY]
+        own = read_json(path)[FLEX_KEY]
         return _description(own)
     except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
         raise BenchError(
@@ -228,9 +203,9 @@ def read_flex_rows(folder: Path) -> tuple[dict[int, list[CycleSeen]], int]:
     """Cycles per joint in the order of the file, and how many damaged rows were left out."""
     found: dict[int, list[CycleSeen]] = {}
     damaged = 0
-    path = folder / FLEX_NAME
+    path, _ = rows_file(folder, FLEX)
     try:
-        with path.open(encoding="utf-8", errors="replace", newline="") as stream:
+        with TextIOWrapper(open_to_read(path), "utf-8", "replace", newline="") as stream:
             for cells in csv.DictReader(stream):
                 try:
                     high = cells["resistance_max_ohm"]

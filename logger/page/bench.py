@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Final
 
+from logger.base.clean_text import visible_in
 from logger.base.durations import clock_text, rough_text
 from logger.base.errors import BenchError
 from logger.base.left import Left
@@ -129,7 +130,10 @@ class Bench:
         """One round over every run that is being recorded or looked at."""
         for run in sorted(self.runs.values(), key=lambda run: run.key not in self.watched):
             if not run.loaded or run.more or run.is_recording or run.key in self.watched:
-                run.poll(self._clock())
+                try:
+                    run.poll(self._clock())
+                except Exception as error:  # noqa: BLE001 (one bad run must not end the page)
+                    run.feed.problem = f"The run cannot be read: {type(error).__name__}: {error}."
 
     def run(self, key: str) -> PageRun | None:
         """The run of this key; the first one for an empty key."""
@@ -148,7 +152,7 @@ class Bench:
                 self.watched.pop(key, None)
 
     def state(self, run: PageRun) -> dict[str, Any]:
-        """Everything about one run but its course, as plain values; all text as it came."""
+        """Everything about one run but its course, as plain values; all text as it came (``message`` makes it visible)."""
         feed, live = run.feed, run.live
         description = feed.description
         latest = feed.latest
@@ -189,7 +193,8 @@ class Bench:
             "asks": run.asked is not None,
             "asked": run.asked() if run.asked is not None else [],
             "cautions": [
-                f"{description.pack}: {description.pack.caution}" if description.pack else NO_PACK
+                f"{description.pack}: {description.pack.caution}" if description.pack else NO_PACK,
+                *filter(None, [description.unknown_words]),
             ],
             "results": run.told,
             "events": [
@@ -227,8 +232,8 @@ class Bench:
             same = course is known.course and course.generation == known.generation
             begin = max(known.last, 0) if same and known.last <= course.last else 0
             known.course, known.generation, known.last = course, course.generation, course.last
-            runs = self.summaries() if len(self.runs) > 1 else []
-            state = self.state(run)
+            runs = visible_in(self.summaries()) if len(self.runs) > 1 else []
+            state = visible_in(self.state(run))
             if state["can_act"] and not known.may_act:
                 state |= {"can_act": False, "why_not": LOOK_ONLY}
             document = {

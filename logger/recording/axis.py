@@ -13,6 +13,8 @@ from logger.run.description import Counters
 MICRO: Final = 1_000_000
 # A ceramic resonator on a cheap board is good to half a percent (common practice, no source).
 DRIFT: Final = 0.005
+UNKNOWN_BOOT: Final = -1
+CLOCK_SLACK_S: Final = 2.0  # lines wait in buffers, and a greeting takes its time
 
 
 @dataclass(frozen=True)
@@ -94,9 +96,14 @@ class RunAxis:
         row, which is the least they can be. What the pack gave in between nobody
         measured: at most the greatest current of the run for all that time.
         """
-        self.boot = boot
+        before, self.boot = self.boot, boot
         self.charge_zero = self.charge
         self.energy_zero = self.energy
+        if run_now_s is not None and before != UNKNOWN_BOOT:
+            # It has been on for longer than the computer says has passed since the last row: that clock is wrong.
+            passed_us = round(run_now_s * MICRO) - self.time_us
+            if board_time_us > passed_us + CLOCK_SLACK_S * MICRO + DRIFT * board_time_us:
+                run_now_s = None
         if run_now_s is None:
             self.time_zero_us = self.time_us
             return Unknown(None, None, self.peak_ma)

@@ -23,6 +23,8 @@ def end_line(folder: Path, status: Status) -> str:
         load = " The load is still connected: take the cells out."
     if status.alarm:
         load = " Take the cells out now."
+    if status.trouble:
+        load += f" {status.trouble}"
     return (
         f"{folder}: {status.rows} rows{missing} in {clock_text(status.time_s)}, "
         f"{_raw(status.charge_mah)} mAh, {_raw(status.energy_mwh)} mWh (raw){volt}. "

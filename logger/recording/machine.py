@@ -4,12 +4,12 @@ It touches no port, file or clock; ``session.py`` does. So a night, with every
 unplugging, reset and sleep in it, passes in a test in milliseconds.
 """
 
+from collections.abc import Mapping
 from dataclasses import replace
-from datetime import datetime
-from typing import Final
+from typing import Any, Final
 
 from firmware_probe.line_format import PROTOCOL_VERSION
-from logger.base.clock import Anchors, Moment, compare
+from logger.base.clock import Moment, compare
 from logger.base.fault_words import (
     FAULT_WORDS,
     LOAD_STATES,
@@ -35,8 +35,9 @@ from logger.board.stream import (
     Window,
 )
 from logger.board.wiring_sense import WiringWatch, senses_of
-from logger.recording.axis import MICRO, HostTie, RunAxis, Unknown
+from logger.recording.axis import MICRO, UNKNOWN_BOOT, RunAxis, Unknown
 from logger.recording.event_log import EventLog
+from logger.recording.host_time import HostTime
 from logger.recording.open_switch import OpenSwitch
 from logger.recording.row_maker import RowMaker
 from logger.recording.sensor_watch import SensorWatch, sensor_of
@@ -49,12 +50,14 @@ GREETING_S: Final = 6.0  # a board that resets on opening takes two seconds to s
 SILENCE_S: Final = 3.0
 CLOSING_S: Final = (TRIES_LOAD + 2) * ANSWER_S
 SWITCH_S: Final = 3.0  # for the current to go, beyond two windows
-UNKNOWN_BOOT: Final = -1
 
 
 class Recording:
     """One board, one run. Call ``connected``, ``feed``, ``tick``, ``disconnected`` with the time; take
-    rows, commands and the description away. ``wants_reopen``: the link is of no use as it is."""
+    rows, commands and the description away. ``wants_reopen``: the link is of no use as it is.
+
+    ``boot``: which start of this computer it is (``host_boot``). ``keeps_time``: whether its time of day outlives a power cut.
+    """
 
     def __init__(
         self,
@@ -63,6 +66,8 @@ class Recording:
         now: Moment,
         *,
         last_row: LastRow | None = None,
+        boot: str = "",
+        keeps_time: bool = True,
     ) -> None:
         self.wishes = wishes
         self.phase = Phase.SEEKING
@@ -76,8 +81,7 @@ class Recording:
         self._base = description
         self._hello: Hello | None = None
         self._axis = RunAxis(description.counters if last_row else None)
-        self._tie = HostTie()
-        self._anchors = Anchors(description.clock)
+        self._host = HostTime(description, boot, keeps_time)
         self._rule = StopRule(description.stop, resumed=last_row is not None)
         self._decoder = LineDecoder()
         self._dialogue = Dialogue()
@@ -85,8 +89,6 @@ class Recording:
         self._maker = RowMaker(self._axis, self.events, self._rule, window_us)
         self._now = self._ticked = self._down_since = self._heard = now
         self._phase_since_s = now.steady_s
-        self._host_zero_s = 0.0
-        self._bridge: tuple[float, float, float] | None = None
         self._port = ("", "")
         self._wiring: WiringWatch | None = None
         self._sensor = SensorWatch(self.events)
@@ -126,10 +128,10 @@ class Recording:
         if self._decoder.lines > lines:
             self._heard = now
         if maker.last is not None and maker.last_window is not None:
-            self._tie.note(self._axis.time_s, now.steady_s)
+            self._host.row(self._axis.time_s, now)
         if maker.began:
             maker.began = False
-            self._first_row_of_a_boot(now)
+            self._first_row_of_a_boot()
         if maker.in_doubt:
             maker.in_doubt = False
             self._dialogue.ask("identify", now.steady_s)
@@ -173,6 +175,11 @@ class Recording:
     def note(self, kind: str, text: str, now: Moment) -> None:
         """Something that another part has found out, such as a forecast."""
         self.events.add(self.run_s(now), kind, text)
+
+    def take_over(self, changes: Mapping[str, Any]) -> None:
+        """Fields of the description that a person changed in its file while the run was recorded."""
+        self._base = replace(self._base, **changes)
+        self._changed = True
 
     def open_load(self, now: Moment) -> None:
         """The user wants the load off now; rows go on coming, so that the pack's rest is seen."""
@@ -252,7 +259,7 @@ class Recording:
             window_s=window_us / MICRO if window_us else None,
             counters=self._axis.counters(),
             events=self.events.all(),
-            clock=self._anchors.all(),
+            **self._host.described(),
             switch_test=self.switch.seen or self._base.switch_test,
         )
 
@@ -287,7 +294,7 @@ class Recording:
 
     def run_s(self, now: Moment) -> float:
         """Run time now, by the computer's clock where it can be told; never before the last row."""
-        told_s = self._tie.run_s(now.steady_s)
+        told_s = self._host.told_s(now)
         return max(self._axis.time_s, told_s or 0.0)
 
     # What the board says besides windows
@@ -362,7 +369,7 @@ class Recording:
         reconnected = self.phase is Phase.GREETING
         load_before, self.load = self.load, hello.load
         self._hello = hello
-        self._set_factor(hello.time_factor)
+        self._host.set_factor(hello.time_factor)
         if reconnected:
             self._link_is_back(hello, fresh)
         if new_boot:
@@ -392,15 +399,6 @@ class Recording:
         if self._maker.last is not None:
             heard_us = self._maker.last[1]
         return hello.boot != self._axis.boot or hello.time_us < heard_us
-
-    def _set_factor(self, factor: float | None) -> None:
-        """A simulated board's time may run faster than ours, or not be comparable at all."""
-        if factor is None or factor == self._tie.factor:
-            return
-        self._tie = HostTie(factor)
-        if self._bridge is not None:
-            time_s, paused_s, steady_s = self._bridge
-            self._tie.note(time_s + paused_s * factor, steady_s)
 
     def _link_is_back(self, hello: Hello, fresh: bool) -> None:
         port, usb_serial = self._port
@@ -437,7 +435,7 @@ class Recording:
         self._maker.release()
         self.switch.give_up()  # its clock began anew; the board looks by itself
         before_s = self._axis.time_s
-        told_s = self._tie.run_s(self._now.steady_s)
+        told_s = self._host.told_s(self._now)
         unknown = self._axis.begin_boot(hello.boot, hello.time_us, told_s)
         self._maker.begin_boot()
         lost, words = _cost_of_boot(unknown)
@@ -541,14 +539,10 @@ class Recording:
             self._dialogue.ask("identify", now.steady_s)
 
     def _anchor(self, now: Moment, *, force: bool = False) -> None:
-        if self._axis.boot is not None:
-            host_s = now.steady_s - self._host_zero_s
-            if self._anchors.add(self.run_s(now), host_s, now, force=force):
-                self._changed = True
+        if self._axis.boot is not None and self._host.anchor(self.run_s(now), now, force=force):
+            self._changed = True
 
-    def _first_row_of_a_boot(self, now: Moment) -> None:
-        if not self._host_zero_s:
-            self._host_zero_s = now.steady_s - self._axis.time_s
+    def _first_row_of_a_boot(self) -> None:
         self.counters_changed = self._changed = True
 
     def _enter(self, phase: Phase) -> None:
@@ -582,15 +576,7 @@ class Recording:
         else:
             maker.last = (last_row.sequence, axis.time_us - axis.time_zero_us)
         self.wishes = replace(self.wishes, board=base.board.board if base.board else "")
-        self.events.add(axis.time_s, "link", "recording was taken up again")
-        self._host_zero_s = now.steady_s - axis.time_s
-        if base.clock:
-            # The steady clock does not outlive the computer; only the time of day bridges the pause.
-            time_s, host_s, utc = base.clock[-1]
-            paused_s = max(now.wall_s - _wall_s(utc, now.wall_s), 0.0)
-            self._host_zero_s = now.steady_s - (host_s + paused_s)
-            self._bridge = (time_s, paused_s, now.steady_s)
-            self._tie.note(time_s + paused_s, now.steady_s)
+        self.events.add(axis.time_s, "link", self._host.take_up(axis.time_s, now))
 
 
 def _lost(fault: Fault) -> dict[str, float]:
@@ -622,10 +608,3 @@ def _cost_of_boot(unknown: Unknown) -> tuple[dict[str, float], str]:
         f"{digits_text(unknown.charge_upper_mah, 4)} mAh not counted, if the piece drew no more than "
         f"the {digits_text(unknown.assumed_ma, 4)} mA it drew at most before"
     )
-
-
-def _wall_s(utc: str, default_s: float) -> float:
-    try:
-        return datetime.fromisoformat(utc).timestamp()
-    except ValueError:
-        return default_s

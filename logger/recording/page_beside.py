@@ -270,6 +270,6 @@ def _words(recorder: Recorder) -> dict[str, Any]:
         "goal": goal_text(recorder.view.stop),
         "rows_missing": status.rows_missing,
         "load": status.load,
-        "trouble": f"Disk: {status.trouble}" if status.trouble else "",
+        "trouble": status.trouble,
         "alarm": status.alarm,
     }

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Final
 
 from firmware_probe.line_format import BAUD_DEFAULT
-from logger.base.clock import read_clocks
+from logger.base.clock import host_boot, keeps_time_switched_off, read_clocks
 from logger.base.durations import clock_text
 from logger.base.errors import BenchError
 from logger.base.pack import Pack, as_used, parse_pack
@@ -30,6 +30,7 @@ from logger.recording.terms import (
 from logger.run.calibration import Calibration, cautions
 from logger.run.description import Description, Stop
 from logger.run.disk_need import disk_warning
+from logger.run.run_folder import RunFolder
 from logger.run.store import create_run_folder, refuse_taken_folder, write_description
 from logger.run.writer import SampleWriter
 
@@ -91,7 +92,6 @@ class Plan:
 class Recorder:
     """One recording with everything that belongs to it."""
 
-    folder: Path
     recording: Recording
     session: Session
     view: BoardView
@@ -104,13 +104,18 @@ class Recorder:
             self.session.note("warning", text)
 
     @property
+    def folder(self) -> Path:
+        """Where the run is now."""
+        return self.session.folder
+
+    @property
     def exit_code(self) -> int:
         reason = self.recording.ended_as[0] if self.recording.ended_as else "error"
         if self.recording.under_cutoff_at_once:
             return EXIT_NOT_BEGUN
         if self.recording.load_unconfirmed or self.recording.switch.alarm:
             return EXIT_LOAD_UNCONFIRMED
-        if self.session.writer.rows_dropped:
+        if self.session.writer.rows_lost or self.session.writer.rescued:
             return EXIT_ENDED_EARLY
         return EXIT_OK if reason in (*REACHED, "user") else EXIT_ENDED_EARLY
 
@@ -221,17 +226,19 @@ def _begin(plan: Plan, pack: Pack | None, found: Found, folder: Path, say: Say) 
     )
     candidate = found.candidate
     description = introduce(description, found.hello, candidate.port, candidate.usb_serial)
-    recording = Recording(_wishes(plan, pack, plan.stop, found.hello.board), description, now)
+    wishes = _wishes(plan, pack, plan.stop, found.hello.board)
+    recording = Recording(wishes, description, now, boot=host_boot())
     create_run_folder(folder)
     try:
-        write_description(folder, description, COLUMN_NAMES)
+        held = RunFolder(folder)
+        write_description(held, description, COLUMN_NAMES)
     except OSError as error:
         raise BenchError(
             f"The run's folder {folder} cannot be written.",
             evidence=error.strerror or str(error),
             next_step="choose a folder on a disk that can be written to.",
         ) from error
-    return _recorder(plan, recording, SampleWriter(folder), found, folder, description)
+    return _recorder(plan, recording, SampleWriter(held), found, description)
 
 
 def _calibration(plan: Plan, found: Found) -> tuple[Calibration | None, list[str]]:
@@ -278,14 +285,23 @@ def _resume(plan: Plan, folder: Path, say: Say) -> Recorder:
     modes_ma = plan.modes_ma or description.modes_ma
     description = replace(description, stop=stop, need_s=need_s, fresh=fresh, modes_ma=modes_ma)
     wishes = _wishes(plan, description.pack, stop, board.board)
-    recording = Recording(wishes, description, now, last_row=last_row)
+    recording = Recording(
+        wishes,
+        description,
+        now,
+        last_row=last_row,
+        boot=host_boot(),
+        keeps_time=keeps_time_switched_off(),
+    )
+    while writer.notices:
+        recording.events.add(recording.run_s(now), "disk", writer.notices.popleft())
     if writer.torn:
         text = f"a half-written row of {len(writer.torn)} bytes was cut off the end"
         recording.events.add(recording.run_s(now), "disk", text)
     rows = last_row.rows if last_row else 0
     say(f"Going on after {rows} rows in {folder}.")
     _tell(plan, description.pack, [found], say)
-    return _recorder(plan, recording, writer, found, folder, description)
+    return _recorder(plan, recording, writer, found, description)
 
 
 def _check_something_is_left(folder: Path, stop: Stop, last_row: LastRow | None) -> None:
@@ -332,18 +348,17 @@ def _recorder(
     recording: Recording,
     writer: SampleWriter,
     found: Found,
-    folder: Path,
     description: Description,
 ) -> Recorder:
     session = Session(
         recording,
         writer,
-        folder,
         found.link,
         pattern=found.pattern,
         baud=plan.baud,
         usb_serial=found.candidate.usb_serial,
     )
+    folder = session.folder
     several = len(plan.ports) > 1 or plan.all_boards
     title = found.hello.board if several else description.title or folder.name
     view = BoardView(
@@ -354,7 +369,7 @@ def _recorder(
         recording.status(),
         danger=safety.danger(description.pack, load_switch=found.hello.load != "-"),
     )
-    return Recorder(folder, recording, session, view)
+    return Recorder(recording, session, view)
 
 
 def _tell(plan: Plan, pack: Pack | None, found: list[Found], say: Say) -> None:

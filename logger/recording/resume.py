@@ -1,10 +1,10 @@
 """Take up a run again: its description, and its last whole row."""
 
-import json
 from pathlib import Path
 from typing import Final
 
 from logger.base.errors import BenchError
+from logger.base.safe_files import open_to_read, read_json
 from logger.recording.terms import COLUMN_NAMES, LastRow
 from logger.run.description import Description, from_document
 from logger.run.format import DESCRIPTION_NAME, SAMPLES_NAME
@@ -23,7 +23,7 @@ def read_description(folder: Path) -> Description:
             next_step=f"give the folder of a run, or begin one there: drawbench log {folder}",
         )
     try:
-        document = json.loads(path.read_text(encoding="utf-8"))
+        document = read_json(path)
     except (OSError, ValueError) as error:
         raise BenchError(
             f"The run in {folder} cannot be taken up again: its description cannot be read.",
@@ -48,7 +48,7 @@ def read_last_row(folder: Path) -> LastRow | None:
     """
     path = folder / SAMPLES_NAME
     rows, peak_ma, last, rest = 0, 0.0, b"", b""
-    with path.open("rb") as stream:
+    with open_to_read(path) as stream:
         header = stream.readline()
         if header.rstrip().split(b",") != _NAMES:
             raise BenchError(

@@ -1,5 +1,6 @@
 """What a recording looks like on a terminal: live, or as plain lines where nobody sees it."""
 
+import contextlib
 import sys
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
@@ -14,6 +15,7 @@ from rich.rule import Rule
 from rich.table import Table
 from rich.text import Text
 
+from logger.base.clean_text import clean_console, ring, trusted
 from logger.base.durations import clock_text, rough_text
 from logger.base.numbers import digits_text
 from logger.base.pack import Pack
@@ -24,7 +26,6 @@ from logger.run.description import Event, Stop
 PLAIN_INTERVAL_S: Final = 60.0
 EVENTS_SHOWN: Final = 6
 _FIGURE_WIDTH: Final = 23  # signs that a name, a number and its unit take
-BELL: Final = "\a"
 BARS: Final = " ▁▂▃▄▅▆▇█"
 
 
@@ -39,6 +40,7 @@ class BoardView:
     status: Status
     danger: str = ""
     shouted: str = ""
+    in_trouble: bool = False
     foreseen: Foreseen | None = None
     history: History = field(default_factory=History)
     events: list[Event] = field(default_factory=list)
@@ -112,9 +114,9 @@ def phase_text(status: Status) -> str:
 def choose_screen(plain: bool) -> Screen:
     """Live where a terminal can show it, plain lines elsewhere."""
     encoding = (getattr(sys.stdout, "encoding", None) or "").lower().replace("-", "")
-    if isinstance(sys.stdout, TextIOWrapper):
-        sys.stdout.reconfigure(errors="replace")  # a title that the terminal cannot show
-    console = Console()
+    if isinstance(stream := trusted(sys.stdout), TextIOWrapper):
+        stream.reconfigure(errors="replace")  # a title that the terminal cannot show
+    console = clean_console()
     live = console.is_terminal and not console.is_dumb_terminal and encoding.startswith("utf")
     return PlainScreen() if plain or not live else LiveScreen(console)
 
@@ -145,7 +147,10 @@ class PlainScreen:
         self.say(f"{view.title}  {clock_text(event.time_s)}  {event.kind}: {event.text}")
 
     def alarm(self, view: BoardView, text: str) -> None:
-        self.say(f"{BELL}! {view.title}  {text}")
+        if not self._dead:
+            with contextlib.suppress(OSError, ValueError):
+                ring()
+        self.say(f"! {view.title}  {text}")
 
     def show(self, views: Sequence[BoardView], typed: str, now_s: float) -> None:
         if now_s - self._shown_s < PLAIN_INTERVAL_S:
@@ -161,13 +166,15 @@ class PlainScreen:
                 f"{_number(status.current_ma, 2, 'mA')}  {_number(status.charge_mah, 2, 'mAh')}  "
                 f"{phase_text(status)}, {view.verdict or left_text(view)}"
             )
+            if status.trouble:
+                self.say(f"! {view.title}  {status.trouble}")
 
 
 class LiveScreen:
     """The terminal view, redrawn in place."""
 
     def __init__(self, console: Console | None = None) -> None:
-        self.console = console or Console()
+        self.console = console or clean_console()
         self._live = Live(console=self.console, auto_refresh=False, transient=False)
         self._dead = False
 
@@ -278,7 +285,10 @@ def _several(views: Sequence[BoardView]) -> list[RenderableType]:
 
 
 def _danger(views: Sequence[BoardView]) -> list[RenderableType]:
-    loud = (text for view in views for text in (view.status.alarm, view.danger) if text)
+    loud = [view.status.alarm for view in views] + [view.danger for view in views]
+    # Boards on one disk are in the same trouble: one of them says it.
+    troubles = [view.status.trouble for view in views if view.status.trouble]
+    loud = [text for text in (*troubles[:1], *loud) if text]
     words = dict.fromkeys(loud)
     return [Text(f"! {text}", "bold red") for text in words]
 
@@ -293,7 +303,7 @@ def _short_left(view: BoardView) -> str:
 def _phase(status: Status) -> Text:
     text = phase_text(status)
     if status.trouble:
-        return Text(f"! disk: {status.trouble}", "bold red")
+        return Text("! disk in trouble", "bold red")
     if status.phase is Phase.RUNNING:
         return Text(
             f"● {text}", "bold yellow" if status.below_since_s is not None else "bold green"

@@ -23,7 +23,7 @@ class SensorWatch:
     def greeted(
         self, base: Description, hello: Hello, time_s: float, *, fresh: bool, again: bool
     ) -> Description:
-        """A greeting at run time ``time_s``. ``fresh``: the run's first; ``again``: of a new boot or a new link."""
+        """A greeting at run time ``time_s``. ``fresh``: before the run's first row; ``again``: of a new boot or a new link."""
         self._hello = hello
         if hello.sensor != "none":
             base = self.swapped(base, hello.sensor, hello.address, time_s)

@@ -6,6 +6,7 @@ The reading thread never waits for the disk's fsync, and never for the screen.
 import threading
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
@@ -13,11 +14,12 @@ from logger.base.clock import Clock, read_clocks
 from logger.base.errors import BenchError
 from logger.base.holders import holders
 from logger.board.port import Candidate, Link, LinkLostError, ask_all, candidates, is_url, open_link
+from logger.recording.description_keeper import DescriptionKeeper
 from logger.recording.machine import Recording
-from logger.recording.terms import COLUMN_NAMES, Phase
+from logger.recording.terms import Phase
 from logger.run.description import Description
+from logger.run.open_file import FULL
 from logger.run.request_channel import LOAD_OFF, RequestBox
-from logger.run.store import write_description
 from logger.run.writer import SYNC_INTERVAL_S, SampleWriter
 
 READ_WAIT_S: Final = 0.1
@@ -40,7 +42,6 @@ class Session:
         self,
         recording: Recording,
         writer: SampleWriter,
-        folder: Path,
         link: Link | None,
         *,
         pattern: str | None,
@@ -51,8 +52,8 @@ class Session:
     ) -> None:
         self.recording = recording
         self.writer = writer
-        self.folder = folder
         self.done = threading.Event()
+        self._over = threading.Event()  # nothing comes any more; what is there is being put away
         self.hurry = threading.Event()  # a second Ctrl-C: do not wait for the disk
         self.error: BaseException | None = None
         self._link = link
@@ -62,17 +63,25 @@ class Session:
         self._clock = clock
         self._list_candidates = list_candidates
         self._requests: list[Callable[[], None]] = []
-        self._box = RequestBox(folder, clock())
+        self._box = RequestBox(writer.folder, clock())
+        self._keeper_of_words = DescriptionKeeper()
+        self._homes = writer.homes
         self._looked_s = float("-inf")
         self._description: Description | None = None
         self._written: Description | None = None
         self._description_trouble = ""
+        self._words_lock = threading.Lock()
         self._told: set[str] = set()
         self._noise_seen = 0
         self._last_look_s = float("-inf")
         self._reader = threading.Thread(target=self._run, name="reader", daemon=True)
         self._keeper = threading.Thread(target=self._keep, name="disk", daemon=True)
         self._last_seek_s = float("-inf")
+
+    @property
+    def folder(self) -> Path:
+        """Where the run is now: it follows a folder that is moved."""
+        return self.writer.folder.path
 
     def start(self) -> None:
         self._reader.start()
@@ -96,7 +105,6 @@ class Session:
     def join(self) -> None:
         """Wait for the end and write it down; nothing of the run is changed afterwards."""
         self._reader.join()
-        self.done.set()
         if self._keeper.is_alive():
             self._keeper.join()
 
@@ -155,15 +163,18 @@ class Session:
             self._description = recording.description(self._clock())
         writer.append(recording.take_rows())
         self._note_disk()
-        if writer.full and recording.ended_as is None:
-            text = "the disk is full; every row that fitted is kept"
+        if writer.over and recording.ended_as is None:
+            text = "the disk took no more, and the memory for rows that wait is full; what fitted is kept"
             recording.finish("disk-full", text, self._clock())
 
     def _note_disk(self) -> None:
         recording, writer = self.recording, self.writer
         while writer.notices:
             recording.events.add(recording.run_s(self._clock()), "disk", writer.notices.popleft())
-        recording.disk_trouble = writer.trouble
+        rescued = (
+            f"Rows that the disk did not take are in {writer.rescued}." if writer.rescued else ""
+        )
+        recording.disk_trouble = rescued or writer.words or self._description_trouble
 
     def _seek(self) -> None:
         """Look for our board again, also on other ports; the one with its USB serial number first."""
@@ -204,28 +215,34 @@ class Session:
     def _close(self) -> None:
         if self._link is not None:
             self._link.close()
-        self._store()
-        self.done.set()
-        self._keeper.join()
-        self.writer.close(patience_s=DISK_PATIENCE_S, hurry=self.hurry)
-        self._note_disk()
-        self._description = self.recording.description(self._clock())
-        self._write_description()
-        self._box.close()
+        try:
+            self._store()
+            self._over.set()
+            self._keeper.join()
+            self.writer.close(patience_s=DISK_PATIENCE_S, hurry=self.hurry)
+            self._note_disk()
+            self._description = self.recording.description(self._clock())
+            self._write_description()
+            self._note_disk()
+            self._box.close()
+            self.writer.folder.close()
+        finally:
+            self._over.set()
+            self.done.set()
 
     # The disk thread
 
     def _keep(self) -> None:
         written_s = time.monotonic()
         interval_s = DESCRIPTION_INTERVAL_S
-        while not self.done.wait(SYNC_INTERVAL_S):
+        while not self._over.wait(SYNC_INTERVAL_S):
             now_s = time.monotonic()
             try:
                 self.writer.sync()
                 self._look_for_sharers()
-                if self._take_requests(now_s):
-                    interval_s = ANSWER_INTERVAL_S  # who asked waits for what it says
-                if now_s - written_s >= interval_s:
+                if self._take_requests(now_s) or self.writer.notices:
+                    interval_s = ANSWER_INTERVAL_S  # who asked, or looks on, waits for what it says
+                if now_s - written_s >= interval_s or self._is_spoiled():
                     written_s, interval_s = now_s, DESCRIPTION_INTERVAL_S
                     self._write_description()
             except Exception as error:  # noqa: BLE001  # the disk thread must live as long as the run
@@ -262,16 +279,41 @@ class Session:
             self._told.add(text)
             self.recording.events.add(self.recording.run_s(self._clock()), "link", text)
 
+    def _is_spoiled(self) -> bool:
+        """Another program has saved or removed the description, or the run got another folder."""
+        folder = self.writer.twin()
+        if folder is None:
+            return False
+        with folder:
+            theirs = not self._keeper_of_words.is_ours(folder)
+        return theirs or self._homes != self.writer.homes
+
     def _write_description(self) -> None:
-        description = self._description
-        if description is None or description is self._written:
-            return
-        try:
-            write_description(self.folder, description, COLUMN_NAMES)
-            self._written = description
-            self._description_trouble = ""
-        except OSError as error:
-            text = f"the description cannot be written: {error.strerror or error}"
-            if text != self._description_trouble:
-                self._description_trouble = text
-                self.writer.notices.append(text)
+        description, keeper = self._description, self._keeper_of_words
+        with self._words_lock:
+            folder = self.writer.twin()
+            if description is None or folder is None:
+                return
+            with folder:
+                try:
+                    is_new = description is not self._written or self._homes != self.writer.homes
+                    if not is_new and keeper.is_ours(folder):
+                        return
+                    keeper.write(folder, replace(description, **keeper.changes))
+                    self._written, self._homes = description, self.writer.homes
+                    self._description_trouble = ""
+                except OSError as error:
+                    self._description_failed(error)
+            changes, keeper.changes = keeper.changes, {}
+            if changes:
+                self._requests.append(lambda: self.recording.take_over(changes))
+            self.writer.notices.extend(keeper.notices)
+            keeper.notices.clear()
+
+    def _description_failed(self, error: OSError) -> None:
+        if error.errno in FULL:
+            self.writer.release_reserve()  # the next one may fit
+        text = f"The description cannot be written: {error.strerror or error}"
+        if text != self._description_trouble:
+            self._description_trouble = text
+            self.writer.notices.append(text)

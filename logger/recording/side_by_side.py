@@ -94,6 +94,9 @@ def _turn(recorders: Sequence[Recorder], screen: Screen, marks: MarkReader) -> N
         if view.status.alarm and not view.shouted:
             view.shouted = view.status.alarm
             screen.alarm(view, view.shouted)
+        if view.status.trouble and not view.in_trouble:
+            screen.alarm(view, view.status.trouble)
+        view.in_trouble = bool(view.status.trouble)
         news = recorder.recording.events.news
         while news:
             screen.event(view, news.popleft())

@@ -161,7 +161,8 @@ class Description:
     ``state``: ``recording`` until the end was written, then ``ended``.
     ``end_reason``: ``cutoff``, ``duration``, ``charge``, ``user``, ``disk-full``, ``link-lost``,
     ``error``, ``import``. ``clock``: anchors (time_s on the run's axis, host seconds since the
-    run began on a clock that never steps, UTC as ISO 8601). ``calibration``: the copy that
+    run began on a clock that never steps, UTC as ISO 8601). ``host_boot``, ``host_zero_s``: which start of the computer
+    that was, and where its steady clock stood at host second 0: after a crash the two tell the pause. ``calibration``: the copy that
     the analysis applies; readings in ``samples.csv`` stay raw. ``temperature_c``: of the bench.
     ``board_draw_ma``: what the board itself takes from the pack behind the sensor; None: fed by USB.
     ``need_s``: how long the piece must last, ``fresh``: whether the pack began fresh or freshly charged,
@@ -194,6 +195,8 @@ class Description:
     fresh: bool | None = None
     modes_ma: tuple[float, ...] = ()
     clock: tuple[tuple[float, float, str], ...] = ()
+    host_boot: str = ""
+    host_zero_s: float | None = None
     events: tuple[Event, ...] = ()
     meter: Meter | None = None
     bursts: Bursts | None = None
@@ -205,6 +208,27 @@ class Description:
     def simulated(self) -> bool:
         """Whether a simulated board recorded it."""
         return bool(self.board and self.board.firmware.lower().startswith("simulated"))
+
+    @property
+    def unknown_pauses(self) -> tuple[Event, ...]:
+        """New starts of the board over which not even the length is known: later times and sums are at least what they are."""
+        return tuple(
+            event
+            for event in self.events
+            if "charge_lower_mah" in event.lost and "charge_upper_mah" not in event.lost
+        )
+
+    @property
+    def unknown_words(self) -> str:
+        """What a pause of unknown length means for all results; empty where there was none."""
+        count = len(self.unknown_pauses)
+        if not count:
+            return ""
+        restarts = "1 restart" if count == 1 else f"{count} restarts"
+        return (
+            f"{restarts} of the board, away for an unknown time; charge, energy and times after it "
+            "are at least what is given here, and no interval covers what is missing."
+        )
 
     @property
     def load_state(self) -> str:
@@ -256,7 +280,7 @@ def from_document(document: Mapping[str, Any]) -> tuple[Description, list[str]]:
     values: dict[str, Any] = {
         key: own[key] for key in _plain_names() if isinstance(own.get(key), str)
     }
-    for key in ("window_s", "temperature_c", "board_draw_ma", "need_s"):
+    for key in ("window_s", "temperature_c", "board_draw_ma", "need_s", "host_zero_s"):
         number = own.get(key)
         if isinstance(number, int | float) and _is_number(number):
             values[key] = float(number)
@@ -302,6 +326,7 @@ def from_document(document: Mapping[str, Any]) -> tuple[Description, list[str]]:
 
 
 _T = TypeVar("_T")
+_CELLS_MAX: Final = 1000
 # Exact, for True is an int to Python.
 _EXACT: Final = {str(kind): kind for kind in (str, int, bool)}
 
@@ -333,7 +358,7 @@ def _can_be(part: object) -> bool:
     if isinstance(part, Pack):
         return (
             part.chemistry in CHEMISTRIES
-            and part.cells > 0
+            and 0 < part.cells <= _CELLS_MAX
             and (part.capacity_mah is None or part.capacity_mah > 0)
             and (not part.used or part.chemistry in RECHARGEABLE)
         )

@@ -17,6 +17,9 @@ from typing import Any, Final, Self, cast
 import numpy as np
 import numpy.typing as npt
 
+from logger.base.safe_files import open_to_read
+from logger.run.format import SAMPLES_MAX
+
 WORTH_BYTES: Final = 4 * 1024 * 1024  # below, a thread costs more than it saves
 BLOCK_BYTES: Final = 1024 * 1024  # stays in the processor's cache
 BLOCK_ROWS: Final = 50_000
@@ -29,9 +32,9 @@ Floats = npt.NDArray[np.float64]
 def read_columns(path: Path, known: Collection[str]) -> dict[str, Floats] | None:
     """Columns of the file as float64, empty fields as NaN; None if it is small or odd."""
     size = path.stat().st_size
-    if size < WORTH_BYTES:
+    if not WORTH_BYTES <= size <= SAMPLES_MAX:
         return None
-    with path.open("rb") as stream:
+    with open_to_read(path) as stream:
         header = stream.readline(_LINE_MAX)
         edges = _edges(stream, len(header), size)
         stream.seek(-1, os.SEEK_END)

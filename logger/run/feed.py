@@ -4,20 +4,25 @@ The page never asks the recording for rows: it reads what stands on the disk alr
 """
 
 import io
-import json
+import os
 import time
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import BinaryIO, Final
 
 import numpy as np
 
+from logger.base.safe_files import open_to_read, read_json
 from logger.run.course import Course, Rows
 from logger.run.description import Description, from_document
-from logger.run.format import COLUMN_BY_NAME, DESCRIPTION_NAME, MEASURED, SAMPLES_NAME
+from logger.run.format import COLUMN_BY_NAME, DESCRIPTION_NAME, MEASURED, SAMPLES_MAX, SAMPLES_NAME
+from logger.run.pieces import SAMPLES, rows_file
+from logger.run.reader import MOST
+from logger.run.run_folder import RunFolder, Whereabouts
 
 CHUNK_BYTES: Final = 8 * 1024 * 1024
 _EMPTY: Final = np.empty(0)
+_TAIL_BYTES: Final = 4096
 
 
 @dataclass(frozen=True)
@@ -44,8 +49,11 @@ class RunFeed:
         self.problem = ""
         self.fresh: list[Rows] = []  # rows since the last ``take_fresh``, for a forecast
         self.keep_fresh = False
+        self._held: RunFolder | None = None
         self._samples = folder / SAMPLES_NAME
         self._position = 0
+        self._number = 0
+        self._tail = b""  # of what was read
         self._rest = b""
         self._names: list[str] = []
         self._described: tuple[int, int, int] | None = None
@@ -60,6 +68,7 @@ class RunFeed:
     def poll(self) -> bool:
         """Read what is new, at most one chunk of the samples; True if more is waiting."""
         try:
+            self._follow()
             self._read_description()
             more = self._read_samples()
         except OSError as error:
@@ -70,8 +79,32 @@ class RunFeed:
                 else f"The run cannot be read: {error.strerror or error}."
             )
             return False
+        except Exception as error:  # noqa: BLE001 (another run's page must not end by it)
+            self.problem = f"The run cannot be read: {type(error).__name__}: {error}."
+            return False
         self.problem = ""
         return more
+
+    def _follow(self) -> None:
+        """A run that is being recorded may get another folder's name, and another name for its rows."""
+        live = self.description.state == "recording" or not self._described
+        if self._held is not None:
+            where = self._held.look()
+            if where is Whereabouts.MOVED:
+                self.folder = self._held.path
+            if not live or where is Whereabouts.GONE:
+                self._held.close()
+                self._held = None
+        elif live and self.folder.is_dir():
+            self._held = RunFolder(self.folder)
+        recorded = self.folder / SAMPLES.recorded
+        found = recorded if recorded.is_file() else self.folder / SAMPLES_NAME
+        if found.name == SAMPLES_NAME and not (self._position or self.rows):
+            spoiled, why = rows_file(self.folder)  # by a crash, and nobody recorded on
+            found = spoiled if why else found
+        elif self._samples.name == SAMPLES.second and self._samples.is_file():
+            found = self._samples
+        self._samples = found
 
     def adopt(self, course: Course, latest: Latest, rows: int) -> None:
         """Take the course of a finished run over from its digest instead of reading it again."""
@@ -100,29 +133,39 @@ class RunFeed:
         if state == self._described:
             return
         try:
-            document = json.loads(path.read_bytes())
+            document = read_json(path)
             self.description = from_document(document)[0]
         except (ValueError, RecursionError, AttributeError, TypeError):
             return  # keep the last one that could be read
         self._described = state
 
     def _read_samples(self) -> bool:
-        with self._samples.open("rb") as stream:
+        with open_to_read(self._samples, SAMPLES_MAX) as stream:
             size = stream.seek(0, io.SEEK_END)
-            if size < self._position:
+            number = os.fstat(stream.fileno()).st_ino
+            if size < self._position or not self._goes_on(stream, number):
                 self._start_again()
+            self._number = number
             stream.seek(self._position)
             data = stream.read(CHUNK_BYTES)
         self._position += len(data)
+        self._tail = (self._tail + data)[-_TAIL_BYTES:]
         whole, newline, rest = (self._rest + data).rpartition(b"\n")
         self._rest = rest[-4096:]
         if newline:
             self._take(whole + newline)
         return size > self._position
 
+    def _goes_on(self, stream: BinaryIO, number: int) -> bool:
+        """Whether this is the file that was read so far, or another one with the same rows."""
+        if number == self._number or not self._position:
+            return True
+        stream.seek(self._position - len(self._tail))
+        return stream.read(len(self._tail)) == self._tail
+
     def _start_again(self) -> None:
         """Another file stands in the place of the one that was read."""
-        self._position, self._rest, self._names = 0, b"", []
+        self._position, self._rest, self._tail, self._names = 0, b"", b"", []
         self.course, self.latest, self.rows = Course(), Latest(), 0
         self.fresh.clear()
 
@@ -209,9 +252,13 @@ class RunFeed:
             encoding_errors="replace",
             low_memory=False,
         )
-        return {
+        columns = {
             self._names[place]: pd.to_numeric(frame[place], errors="coerce").to_numpy(np.float64)
             for place in used
+        }
+        return {
+            name: np.where(np.abs(values) <= MOST.get(name, np.inf), values, np.nan)
+            for name, values in columns.items()
         }
 
 

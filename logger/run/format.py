@@ -12,6 +12,8 @@ from typing import Final
 
 SAMPLES_NAME: Final = "samples.csv"
 DESCRIPTION_NAME: Final = "samples.csv-metadata.json"
+# Ten rows a second for two months; what is longer is no run and would only fill the memory.
+SAMPLES_MAX: Final = 4 * 1024**3
 RUN_FORMAT_VERSION: Final = 1
 RUN_KEY: Final = "urn:drawbench:run"
 UNIT_KEY: Final = "http://qudt.org/schema/qudt/ucumCode"

@@ -21,16 +21,38 @@ _LEAST_S: Final = 30.0
 class OwnCheck:
     """Differences, own minus board's, and how far their clocks explain them; shares of the board's counts."""
 
+    own: OwnCounted
     charge: float
     charge_allowed: float
     energy: float
     energy_allowed: float
-    text: str
 
     @property
     def agrees(self) -> bool:
         """Whether the clocks explain both differences."""
         return abs(self.charge) <= self.charge_allowed and abs(self.energy) <= self.energy_allowed
+
+    @property
+    def text(self) -> str:
+        """What that says of the counters, and of the sensor's die."""
+        own = self.own
+        die = (
+            ""
+            if own.die_least_c is None or own.die_most_c is None
+            else f" Its die was at {own.die_least_c:.0f} to {own.die_most_c:.0f} °C."
+        )
+        apart = f"{_percent(self.charge)} in charge and {_percent(self.energy)} in energy"
+        allowed = digits_text(100 * max(self.charge_allowed, self.energy_allowed), 2)
+        if self.agrees:
+            return (
+                f"The sensor counted by itself for {span_words(own.seconds)}: {apart} beside the board's counters, "
+                f"within the {allowed} % that their clocks may differ.{die}"
+            )
+        return (
+            f"The sensor's own counters and the board's do not agree: {apart} over {span_words(own.seconds)}, more than "
+            f"the {allowed} % that their clocks may differ. One of the two counts wrongly: look at the faults of the run "
+            f"(drawbench check --details), and compare with a meter (drawbench calibrate).{die}"
+        )
 
 
 def own_check(own: OwnCounted | None) -> OwnCheck | None:
@@ -46,28 +68,7 @@ def own_check(own: OwnCounted | None) -> OwnCheck | None:
     energy = own.own_mwh / load_mwh - 1
     unseen = own.shunt_more_mwh / 2 / load_mwh
     energy_allowed = clocks + late_mah / own.board_mah + unseen
-    found = OwnCheck(charge, charge_allowed, energy, energy_allowed, "")
-    return OwnCheck(charge, charge_allowed, energy, energy_allowed, _words(own, found))
-
-
-def _words(own: OwnCounted, found: OwnCheck) -> str:
-    die = (
-        ""
-        if own.die_least_c is None or own.die_most_c is None
-        else f" Its die was at {own.die_least_c:.0f} to {own.die_most_c:.0f} °C."
-    )
-    apart = f"{_percent(found.charge)} in charge and {_percent(found.energy)} in energy"
-    allowed = digits_text(100 * max(found.charge_allowed, found.energy_allowed), 2)
-    if found.agrees:
-        return (
-            f"The sensor counted by itself for {span_words(own.seconds)}: {apart} beside the board's counters, "
-            f"within the {allowed} % that their clocks may differ.{die}"
-        )
-    return (
-        f"The sensor's own counters and the board's do not agree: {apart} over {span_words(own.seconds)}, more than "
-        f"the {allowed} % that their clocks may differ. One of the two counts wrongly: look at the faults of the run "
-        f"(drawbench check --details), and compare with a meter (drawbench calibrate).{die}"
-    )
+    return OwnCheck(own, charge, charge_allowed, energy, energy_allowed)
 
 
 def _percent(share: float) -> str:

@@ -8,7 +8,6 @@ good ones then go through the same parser.
 import csv
 import difflib
 import io
-import json
 import re
 from bisect import bisect_right
 from collections import Counter
@@ -21,6 +20,7 @@ import numpy as np
 import numpy.typing as npt
 
 from logger.base.errors import BenchError
+from logger.base.safe_files import read_json, read_whole
 from logger.run.description import Description, from_document
 from logger.run.fast_csv import WORTH_BYTES, read_columns
 from logger.run.format import (
@@ -29,8 +29,10 @@ from logger.run.format import (
     MEASURED,
     RUN_FORMAT_VERSION,
     RUN_KEY,
+    SAMPLES_MAX,
     SAMPLES_NAME,
 )
+from logger.run.pieces import SAMPLES, rows_file
 
 # Imported where it is needed: what is no run is refused at once.
 if TYPE_CHECKING:
@@ -133,8 +135,8 @@ def find_run(folder: Path) -> FoundRun:
     Raises BenchError when nothing usable is there: no such folder, no samples
     file, an empty or binary file, no time or no measured column, no good row.
     """
-    folder, samples_path = _locate(folder)
-    findings = _Findings()
+    folder, samples_path, why = _locate(folder)
+    findings = _Findings([why] if why else [])
     columns = _read_fast(samples_path)
     if columns is not None:
         description, _ = _read_description(samples_path, findings)
@@ -153,20 +155,20 @@ def find_run(folder: Path) -> FoundRun:
     return FoundRun(folder, description, columns, findings.problems(), findings.rejected)
 
 
-def _locate(path: Path) -> tuple[Path, Path]:
-    """Folder of the run and its samples file, from the one or the other."""
+def _locate(path: Path) -> tuple[Path, Path, str]:
+    """Folder of the run and its samples file, from the one or the other; in words why that is not samples.csv."""
     if path.is_dir():
-        samples_path = path / SAMPLES_NAME
-        if not samples_path.is_file():
+        samples_path, why = rows_file(path)
+        if not _is_there(samples_path):
             inside = sorted(item.parent.name for item in path.glob(f"*/{SAMPLES_NAME}"))
             raise BenchError(
                 f"{path} is not a run: there is no {SAMPLES_NAME} in it.",
                 evidence=f"runs inside it: {', '.join(inside[:8])}" if inside else "",
                 next_step="give the folder of one run.",
             )
-        return path, samples_path
-    if path.is_file():
-        return path.parent, path
+        return path, samples_path, why
+    if _is_there(path):
+        return path.parent, path, ""
     near = []
     if path.parent.is_dir():
         names = [item.name for item in path.parent.iterdir()]
@@ -178,9 +180,20 @@ def _locate(path: Path) -> tuple[Path, Path]:
     )
 
 
+def _is_there(path: Path) -> bool:
+    """Whether there is such a name, be it of a file or not: opening it says what is wrong with it."""
+    try:
+        path.lstat()
+    except FileNotFoundError:
+        return False
+    except OSError:
+        return True
+    return True
+
+
 def _read_bytes(path: Path) -> bytes:
     try:
-        data = path.read_bytes()
+        data = read_whole(path, SAMPLES_MAX)
     except OSError as error:
         raise BenchError(
             f"{path} cannot be read.",
@@ -200,14 +213,14 @@ def _read_description(samples_path: Path, findings: _Findings) -> tuple[Descript
     """Description beside the samples, and the column names it gives; defaults when unusable."""
     path = samples_path.with_name(
         DESCRIPTION_NAME
-        if samples_path.name == SAMPLES_NAME
+        if samples_path.name in (SAMPLES_NAME, SAMPLES.recorded, SAMPLES.second)
         else samples_path.name + DESCRIPTION_NAME.removeprefix(SAMPLES_NAME)
     )
     if not path.exists():
         findings.sentences.append(f"the description {path.name} is missing; header names were used")
         return Description(), []
     try:
-        document = json.loads(path.read_bytes())
+        document = read_json(path)
         if not isinstance(document, dict):
             raise ValueError("not a JSON object")
         description, problems = from_document(document)

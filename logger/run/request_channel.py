@@ -17,9 +17,10 @@ from datetime import datetime
 from pathlib import Path
 from typing import Final
 
-from logger.base.clock import Moment
+from logger.base.clock import STEP_S, Moment
 from logger.base.errors import BenchError
 from logger.base.marks import MARK_MAX, mark_text
+from logger.base.safe_files import Folder
 
 REQUESTS_NAME: Final = ".requests.jsonl"
 MARK: Final = "mark"
@@ -33,13 +34,6 @@ _FILE_MAX: Final = 1024 * 1024
 _TAKEN_MAX: Final = 5  # in one look
 _KNOWN_MAX: Final = 1000
 _ID: Final = re.compile(r"[0-9a-f]{32}")
-# Never follow a link, never wait for a pipe; systems without these have no such files.
-_CAREFULLY: Final = (
-    getattr(os, "O_NOFOLLOW", 0)
-    | getattr(os, "O_NONBLOCK", 0)
-    | getattr(os, "O_CLOEXEC", 0)
-    | getattr(os, "O_BINARY", 0)
-)
 
 
 @dataclass(frozen=True)
@@ -59,12 +53,11 @@ def ask(folder: Path, what: str, text: str, now: Moment) -> Request:
     # A line of its own, also after one that was cut off.
     data = b"\n" + json.dumps(document).encode() + b"\n"
     try:
-        flags = os.O_WRONLY | os.O_APPEND | os.O_CREAT | _CAREFULLY
-        handle = os.open(folder / REQUESTS_NAME, flags, 0o644)
+        with Folder(folder) as opened:
+            handle = opened.append_to(REQUESTS_NAME, create=True)
         try:
-            found = os.fstat(handle)
-            if not stat.S_ISREG(found.st_mode) or found.st_size > _FILE_MAX:
-                raise OSError(f"{REQUESTS_NAME} in it is no file for requests, or too long")
+            if os.fstat(handle).st_size > _FILE_MAX:
+                raise OSError(f"{REQUESTS_NAME} in it is too long")
             os.write(handle, data)
             os.fsync(handle)
         finally:
@@ -81,16 +74,22 @@ def ask(folder: Path, what: str, text: str, now: Moment) -> Request:
 class RequestBox:
     """The recording's side: ``take`` gives what is new and sound. Older content is passed over."""
 
-    def __init__(self, folder: Path, began: Moment) -> None:
-        self._path = folder / REQUESTS_NAME
+    def __init__(self, folder: Path | Folder, began: Moment) -> None:
+        self._folder = folder if isinstance(folder, Folder) else Folder(folder)
         self._began_s = began.wall_s
+        self._last = began
         self._known: dict[str, None] = {}
         self._position = 0
         with contextlib.suppress(OSError):
-            self._position = os.lstat(self._path).st_size
+            found = self._folder.kind(REQUESTS_NAME)
+            self._position = found.st_size if found else 0
 
     def take(self, now: Moment) -> list[Request]:
         """Requests since the last call, the oldest first; never waits, never raises for what is in the file."""
+        stepped_s = (now.wall_s - self._last.wall_s) - (now.steady_s - self._last.steady_s)
+        if abs(stepped_s) > STEP_S:
+            self._began_s += stepped_s  # the clock was set: who asks now goes by the new time
+        self._last = now
         try:
             data = self._read()
         except OSError:
@@ -113,26 +112,22 @@ class RequestBox:
     def close(self) -> None:
         """The recording is over: what stands in the file is in its events, as far as it was carried out."""
         with contextlib.suppress(OSError):
-            if stat.S_ISREG(os.lstat(self._path).st_mode):
-                self._path.unlink()
+            found = self._folder.kind(REQUESTS_NAME)
+            if found is not None and stat.S_ISREG(found.st_mode):
+                self._folder.unlink(REQUESTS_NAME)
 
     def _read(self) -> bytes:
-        found = os.lstat(self._path)
-        if not stat.S_ISREG(found.st_mode) or found.st_size == self._position:
+        found = self._folder.kind(REQUESTS_NAME)
+        if found is None or not stat.S_ISREG(found.st_mode) or found.st_size == self._position:
             return b""
         if found.st_size < self._position:
             self._position = 0  # another file; what was carried out before is known by its id
         if found.st_size - self._position > _FILE_MAX:
             self._position = found.st_size  # nobody asks so much
             return b""
-        handle = os.open(self._path, os.O_RDONLY | _CAREFULLY)
-        try:
-            if not stat.S_ISREG(os.fstat(handle).st_mode):
-                return b""
-            os.lseek(handle, self._position, os.SEEK_SET)
-            return os.read(handle, _READ_MAX)
-        finally:
-            os.close(handle)
+        with self._folder.open_to_read(REQUESTS_NAME) as stream:
+            stream.seek(self._position)
+            return stream.read(_READ_MAX)
 
     def _is_due(self, request: Request, now: Moment) -> bool:
         age_s = now.wall_s - request.wall_s

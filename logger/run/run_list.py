@@ -1,9 +1,11 @@
 """Runs in a folder."""
 
-import json
+import os
+from collections.abc import Iterator
 from pathlib import Path
 
 from logger.base.errors import BenchError
+from logger.base.safe_files import read_json
 from logger.run.description import Description, from_document
 from logger.run.format import DESCRIPTION_NAME, SAMPLES_NAME
 
@@ -11,7 +13,7 @@ from logger.run.format import DESCRIPTION_NAME, SAMPLES_NAME
 def described(folder: Path) -> Description | None:
     """A run's description without its rows, which take far longer to read; None where it cannot be read."""
     try:
-        return from_document(json.loads((folder / DESCRIPTION_NAME).read_bytes()))[0]
+        return from_document(read_json(folder / DESCRIPTION_NAME))[0]
     except (OSError, ValueError, RecursionError, AttributeError, TypeError):
         return None
 
@@ -23,18 +25,16 @@ def find_runs(paths: tuple[Path, ...]) -> list[Path]:
     """
     found: list[Path] = []
     for path in paths:
-        if not path.exists():
+        if not os.path.exists(path):  # noqa: PTH110 (Path's raises where it may not look)
             raise BenchError(
                 f"There is no folder {path}.", next_step="give a run, or a folder of runs."
             )
         if path.name == SAMPLES_NAME:
             path = path.parent
-        if (path / SAMPLES_NAME).is_file():
+        if os.path.isfile(path / SAMPLES_NAME):  # noqa: PTH113
             found.append(path)
             continue
-        inside = sorted(
-            item.parent for depth in ("*", "*/*") for item in path.glob(f"{depth}/{SAMPLES_NAME}")
-        )
+        inside = sorted(_inside(path, 2))
         if not inside:
             raise BenchError(
                 f"{path} holds no run.",
@@ -43,3 +43,30 @@ def find_runs(paths: tuple[Path, ...]) -> list[Path]:
             )
         found += inside
     return list(dict.fromkeys(found))
+
+
+def _inside(path: Path, depth: int) -> Iterator[Path]:
+    """Folders below that hold samples, or something else of that name; and those that may not be looked into."""
+    try:
+        with os.scandir(path) as entries:
+            folders = [path / entry.name for entry in entries if _is_folder(entry)]
+    except PermissionError:
+        if path.name != "lost+found":
+            yield path
+        return
+    except OSError:
+        return
+    for folder in folders:
+        if os.path.lexists(folder / SAMPLES_NAME):
+            yield folder
+        if depth > 1:
+            yield from (item for item in _inside(folder, depth - 1) if item != folder)
+        elif not os.access(folder, os.R_OK | os.X_OK) and folder.name != "lost+found":
+            yield folder
+
+
+def _is_folder(entry: os.DirEntry[str]) -> bool:
+    try:
+        return entry.is_dir()
+    except OSError:
+        return False

@@ -1,16 +1,15 @@
 """A run's folder on disk: made once, never over another; its description replaced atomically."""
 
-import json
-import os
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
 
 from logger.base.errors import BenchError
+from logger.base.safe_files import Folder, is_leftover, json_bytes
 from logger.run.description import Description, to_document
 from logger.run.format import DESCRIPTION_NAME
 
-_UNFINISHED: Final = f"{DESCRIPTION_NAME}.new"
+_UNFINISHED: Final = f"{DESCRIPTION_NAME}.new"  # of older versions
 
 
 def create_run_folder(folder: Path) -> None:
@@ -33,7 +32,7 @@ def create_run_folder(folder: Path) -> None:
             evidence=str(error.strerror or error),
             next_step="choose a folder on a disk that can be written to.",
         ) from error
-    if content and content != [_UNFINISHED]:
+    if not all(name == _UNFINISHED or is_leftover(name) for name in content):
         report = folder / "report" / "report.html"
         there = f" The report of what is there: {report}" if report.is_file() else ""
         raise BenchError(
@@ -58,30 +57,18 @@ def refuse_taken_folder(folder: Path) -> None:
         create_run_folder(folder)  # raises, with the reason
 
 
-def write_description(folder: Path, description: Description, columns: Sequence[str]) -> None:
+def write_description(
+    folder: Path | Folder, description: Description, columns: Sequence[str]
+) -> None:
     """Replace the run's description as one step: after a crash the old or the new one is whole."""
     replace_document(folder, to_document(description, columns))
 
 
-def replace_document(folder: Path, document: Mapping[str, Any]) -> None:
-    """The same for a description in its JSON form."""
-    text = json.dumps(document, ensure_ascii=False, indent=1)
-    target = folder / DESCRIPTION_NAME
-    temporary = folder / _UNFINISHED
-    with temporary.open("w", encoding="utf-8") as stream:
-        stream.write(text + "\n")
-        stream.flush()
-        os.fsync(stream.fileno())
-    temporary.replace(target)
-    sync_folder(folder)
-
-
-def sync_folder(folder: Path) -> None:
-    """Make renames in the folder durable, on systems where a folder can be synced."""
-    if os.name != "posix":
+def replace_document(folder: Path | Folder, document: Mapping[str, Any]) -> None:
+    """The same for a description in its JSON form. Raises OSError."""
+    data = json_bytes(document)
+    if isinstance(folder, Folder):
+        folder.replace(DESCRIPTION_NAME, data)
         return
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
+    with Folder(folder) as held:
+        held.replace(DESCRIPTION_NAME, data)

@@ -1,16 +1,12 @@
-"""Durable appending of rows to ``samples.csv``: what is written stays, whatever happens next.
+"""Durable appending of rows to a run: what is written stays, whatever happens next.
 
-Rows go to the operating system at once, so that killing this program loses
-none of them; every ``SYNC_INTERVAL_S`` they are synced to the disk, so that a power
-cut loses at most that. What is not synced yet is kept in memory (bounded), and is
-written again if the disk reports an error and comes back.
+Rows go to the operating system at once, so that killing this program loses none of them; every ``SYNC_INTERVAL_S``
+they are synced to the disk, so that a power cut loses at most that. What the disk does not take waits in memory
+(``kept_rows``), in order, until it does; what another program does to the files is ``two_copies``.
 """
 
-import contextlib
 import errno
 import os
-import sys
-import tempfile
 import threading
 import time
 from collections import deque
@@ -18,113 +14,267 @@ from pathlib import Path
 from typing import Final
 
 from logger.base.errors import BenchError
-from logger.base.holders import holders
-from logger.run.format import COLUMNS, SAMPLES_NAME
+from logger.base.safe_files import Folder
+from logger.run.format import COLUMNS
+from logger.run.kept_rows import MEMORY_MAX_BYTES, Join, JoinSamples, KeptRows
+from logger.run.open_file import FULL, TakenError
+from logger.run.pieces import SAMPLES, Pieces
+from logger.run.rescue import Reserve, rescue
+from logger.run.run_folder import RunFolder
+from logger.run.two_copies import TwoCopies
 
 SYNC_INTERVAL_S: Final = 0.5
 RETRY_S: Final = 0.5
-BUFFER_MAX_BYTES: Final = 16 * 1024 * 1024
-RESERVE_NAME: Final = ".reserve"
-RESERVE_BYTES: Final = 64 * 1024
+LOOK_INTERVAL_S: Final = 10.0
 HEADER: Final = (",".join(column.name for column in COLUMNS) + "\r\n").encode()
-_FULL: Final = (errno.ENOSPC, errno.EFBIG, errno.EDQUOT)
-_OPEN: Final = os.O_RDWR | os.O_APPEND | getattr(os, "O_BINARY", 0) | getattr(os, "O_CLOEXEC", 0)
+_FLUSH_ROWS: Final = 1000
+_Failure = OSError | TakenError | BenchError
 
 
-class SampleWriter:
-    """The one writer of a run's samples. ``append`` and ``sync`` may be called from two threads.
+class RowWriter:
+    """The one writer of a run's rows. ``append`` and ``sync`` may be called from two threads.
 
-    ``trouble``: what the disk says at the moment, in words, empty if all is well.
-    ``full``: the disk took no more; the file ends with the last row that fitted.
-    ``rows_dropped``: rows that the bounded buffer could not keep.
+    ``trouble``: what the disk says at the moment, empty if all is well; ``words``: with what to do.
+    ``over``: the memory for rows that wait is full, too, and nothing is taken any more.
+    ``rows_lost``: rows that are nowhere. ``rescued``: where rows went that the disk did not take to the end.
     ``notices``: what happened and should be told.
     """
 
     def __init__(
-        self, folder: Path, *, resume: bool = False, buffer_max_bytes: int = BUFFER_MAX_BYTES
+        self,
+        folder: Path | RunFolder,
+        pieces: Pieces,
+        header: bytes,
+        *,
+        resume: bool = False,
+        memory_max_bytes: int = MEMORY_MAX_BYTES,
+        join: Join | None = None,
     ) -> None:
-        self.path = folder / SAMPLES_NAME
         self.trouble = ""
-        self.full = False
-        self.rows_dropped = 0
-        self.notices: deque[str] = deque(maxlen=20)
-        self.torn = b""
-        self._moved = False
-        self._reserve = folder / RESERVE_NAME
-        self._buffer_max_bytes = buffer_max_bytes
-        self._lock = threading.Lock()
+        self.over = False
+        self.rescued = ""
+        self.notices: deque[str] = deque(maxlen=50)
+        self._pieces = pieces
+        self._header = header
+        self._kept = KeptRows(memory_max_bytes, join)
+        self._memory_max_bytes = memory_max_bytes
+        self._lock = threading.RLock()
         self._sync_lock = threading.Lock()
         self._unsynced: deque[bytes] = deque()
         self._unsynced_bytes = 0
+        self._is_broken = self._is_full = False
+        self._joined_said = 0
+        self._rows_lost = 0
+        self._looked_s = time.monotonic()
+        path = (folder if isinstance(folder, Path) else folder.path) / pieces.main
         try:
-            # A run that died before its first row has no file yet: resuming it begins one.
-            how = os.O_CREAT if resume else os.O_CREAT | os.O_EXCL
-            self._fd = os.open(self.path, _OPEN | how, 0o644)
-        except OSError as error:
-            raise _cannot_open(self.path, error) from error
-        try:
-            lock_file(self._fd, self.path)
-            if resume:
-                self.torn = cut_torn_row(self._fd)
-            if os.fstat(self._fd).st_size == 0:
-                os.write(self._fd, HEADER)
-            self._write_reserve()
-            os.fsync(self._fd)
-        except OSError as error:
-            os.close(self._fd)
-            raise _cannot_open(self.path, error) from error
-        except BenchError:
-            os.close(self._fd)
-            raise
-        self._synced_size = os.fstat(self._fd).st_size
+            self.folder = RunFolder(folder) if isinstance(folder, Path) else folder
+            self._copies = TwoCopies(self.folder, pieces, header, self.notices, resume=resume)
+        except (OSError, TakenError) as error:
+            raise cannot_open(path, error) from error
+        self._reserve = Reserve(self.folder)
+        self._reserve.take()
+        self._moves = self._copies.moves
+        self._note_durable()
+
+    @property
+    def torn(self) -> bytes:
+        """What was cut off the end on resuming: a row that was being written."""
+        return self._copies.torn
+
+    @property
+    def homes(self) -> int:
+        """How often the run got another folder, because its own was deleted."""
+        return self._copies.homes
+
+    @property
+    def rows_lost(self) -> int:
+        return self._rows_lost + self._copies.rows_lost
+
+    @property
+    def words(self) -> str:
+        """What the disk says, what to do, and what becomes of the rows; empty if all is well."""
+        trouble, waiting, kept_bytes = self.trouble, len(self._kept), self._kept.bytes
+        if not trouble:
+            return ""
+        what = "look at the disk and its cable" if self._is_broken else "make room on it"
+        told = "No row is lost"
+        if waiting:
+            fit = max(self._memory_max_bytes - kept_bytes, 0) * waiting // max(kept_bytes, 1)
+            told = f"{waiting} rows wait in memory, {fit} more fit"
+        return f"{trouble[:1].upper()}{trouble[1:]}: {what}. {told}."
 
     def append(self, rows: bytes) -> None:
         """Write whole rows; if the disk does not take them, keep them."""
-        if not rows or self.full:
+        if not rows or self.over:
             return
         with self._lock:
-            self._keep(rows)
-            if not self.trouble:
-                try:
-                    _write_all(self._fd, rows)
-                except OSError as error:
-                    self._failed(error)
-            too_many = self._unsynced_bytes > self._buffer_max_bytes and not self.trouble
+            if self.trouble or self._kept:
+                self._keep(rows)
+                return
+            self._put(rows)
+            too_many = self._unsynced_bytes > self._memory_max_bytes and not self.trouble
         if too_many:
             self.sync()
 
+    def _put(self, rows: bytes) -> None:
+        try:
+            self._copies.write(rows)
+        except (OSError, TakenError, BenchError) as error:
+            self._keep(rows)
+            self._failed(error)
+            return
+        self._note_moves()
+        self._unsynced.append(rows)
+        self._unsynced_bytes += len(rows)
+
     def sync(self) -> None:
-        """Make rows durable; after trouble, try again from what was durable last."""
+        """Make rows durable and see whether all is still in its place; after trouble, try again."""
         with self._sync_lock:
-            if self.trouble:
+            if self.trouble or self._kept:
                 self._come_back()
-            elif not self.full:
+            else:
                 self._sync()
+            now_s = time.monotonic()
+            if not self.trouble and now_s - self._looked_s >= LOOK_INTERVAL_S:
+                self._looked_s = now_s
+                with self._lock:
+                    self._copies.make_second()
 
     def _sync(self) -> None:
         with self._lock:
-            count = len(self._unsynced)
-            size = self._synced_size + sum(map(len, self._unsynced))
+            try:
+                self._copies.look()
+                self._note_moves()
+                file, count = self._copies.file, len(self._unsynced)
+                size, crc, moves = file.size, file.crc, self._moves
+                handle = os.dup(file.fd)  # a reader's thread may close that one meanwhile
+            except (OSError, TakenError, BenchError) as error:
+                self._failed(error)
+                return
         try:
-            os.fsync(self._fd)
-            self._check_present()
-        except (OSError, BenchError) as error:
+            os.fsync(handle)
+        except OSError as error:
             with self._lock:
                 self._failed(error)
             return
+        finally:
+            os.close(handle)
         with self._lock:
-            if self.trouble or self.full:
+            if self._moves == moves:
+                self._note_durable(count, size, crc)
+
+    def _come_back(self) -> None:
+        """Find the file again where it was lost, write what waits, and sync it."""
+        with self._lock:
+            try:
+                if self._is_broken:
+                    self._find_again()
+                else:
+                    self._copies.look()
+                self._note_moves()
+            except (OSError, TakenError, BenchError) as error:
+                self._failed(error)
                 return
-            for _ in range(count):
-                self._unsynced_bytes -= len(self._unsynced.popleft())
-            self._synced_size = size
+            if self._is_full and not self._reserve.take():
+                return  # what little there is belongs to the description
+        while self._flush_some():
+            pass
+        with self._lock:
+            if self._kept:
+                return
+            try:
+                self._copies.file.sync()
+            except OSError as error:
+                self._failed(error)
+                return
+            self._note_durable()
+            if self.trouble:
+                self.trouble = ""
+                joined = f"; {self._kept.joined} rows had been joined" if self._kept.joined else ""
+                self.notices.append(f"the disk takes rows again; none was lost{joined}")
+                self._reserve.take()
+
+    def _find_again(self) -> None:
+        """The file may have lost what was not synced, or the disk was away."""
+        self._copies.find_again(self._synced_size, self._synced_crc)
+        rows = b"".join(self._unsynced)
+        self._copies.file.write_again(self._synced_size, rows)
+        self._is_broken = False
+
+    def _flush_some(self) -> bool:
+        """Write some of the rows that wait; False if none waits any more, or the disk takes none."""
+        with self._lock:
+            some = self._kept.texts(_FLUSH_ROWS)
+            if not some:
+                return False
+            rows = b"".join(some)
+            try:
+                self._copies.write(rows)
+            except (OSError, TakenError, BenchError) as error:
+                self._failed(error)
+                return False
+            self._note_moves()
+            self._kept.take_first(len(some))
+            self._unsynced.append(rows)
+            self._unsynced_bytes += len(rows)
+            return True
+
+    def _note_durable(self, count: int | None = None, size: int = 0, crc: int = 0) -> None:
+        """The first ``count`` blocks are on the disk; None: all of them."""
+        if count is None:
+            count, size, crc = len(self._unsynced), self._copies.file.size, self._copies.file.crc
+        for _ in range(count):
+            self._unsynced_bytes -= len(self._unsynced.popleft())
+        self._synced_size, self._synced_crc = size, crc
+
+    def _note_moves(self) -> None:
+        """What went into another file is synced there; only what was written since is not."""
+        if self._moves != self._copies.moves:
+            self._moves = self._copies.moves
+            self._note_durable()
+            self._reserve.take()
+
+    def _keep(self, rows: bytes) -> None:
+        lost = self._kept.dropped
+        if not self._kept.add(rows):
+            self.over = True
+            self._rows_lost += self._kept.dropped - lost
+            self.notices.append("the memory for rows that wait is full as well: the run ends here")
+        elif self._kept.joined > 2 * self._joined_said:
+            self._joined_said = self._kept.joined
+            self.notices.append(
+                f"{self._kept.joined} rows that wait in memory were joined with their neighbours to make room; "
+                "means, least, greatest and the board's counters are exact"
+            )
+
+    def _failed(self, error: _Failure) -> None:
+        """Called with the lock held."""
+        before, self._is_full = self.trouble, False
+        if isinstance(error, OSError):
+            self._is_full = error.errno in FULL
+            self._is_broken = not self._is_full
+            self.trouble = error.strerror or str(error)
+            if self._is_full:
+                self.trouble = f"the disk is full ({self.trouble})"
+                self._reserve.release()
+        elif isinstance(error, TakenError):
+            self._is_broken, self.trouble = False, f"{self._copies.file.name} {error}"
+        else:
+            self._is_broken, self.trouble = True, error.happened.rstrip(".")
+        if not before:
+            self.notices.append(
+                f"the disk does not take rows ({self.trouble}); they are kept in memory and written when it does"
+            )
+
+    def twin(self) -> Folder | None:
+        """The run's folder for another thread, which closes it; None while it cannot be found."""
+        with self._lock:
+            return self.folder.twin()
 
     def release_reserve(self) -> None:
         """Give the reserved space back, so that the description can still be written on a full disk."""
-        try:
-            self._reserve.unlink(missing_ok=True)
-        except OSError:
-            return
+        self._reserve.release()
 
     def close(self, *, patience_s: float = 0.0, hurry: threading.Event | None = None) -> None:
         """Last sync. If the disk is in trouble, wait for it; then rescue the rows into another folder."""
@@ -133,192 +283,58 @@ class SampleWriter:
         self.sync()
         while self.trouble and time.monotonic() < end_s and not waiting.wait(RETRY_S):
             self.sync()
-        self.release_reserve()
-        if self.trouble and self._unsynced:
+        self._reserve.release()
+        if self._kept or (self.trouble and self._unsynced):
             self._rescue()
-        self._let_go()
-
-    def _let_go(self) -> None:
-        fd, self._fd = self._fd, -1  # its number may be another file's at once
-        if fd >= 0:
-            with contextlib.suppress(OSError):
-                os.close(fd)
+        self._copies.close()
 
     def _rescue(self) -> None:
-        """Put what is not on the disk into the system's folder for temporary files."""
-        rows = sum(block.count(b"\n") for block in self._unsynced)
+        """Put what is not in the run into a file elsewhere."""
+        waiting = self._kept.texts()
+        rows = [*self._unsynced, *waiting] if self._is_broken else waiting
+        count = sum(block.count(b"\n") for block in rows)
         try:
-            handle, name = tempfile.mkstemp(".csv", f"drawbench-{self.path.parent.name}-")
-            with os.fdopen(handle, "wb") as stream:
-                if self._is_orphan():
-                    rows += self._copy(stream.fileno(), self._synced_size)
-                else:
-                    stream.write(HEADER)
-                stream.flush()
-                for block in self._unsynced:
-                    stream.write(block)
-            self.notices.append(
-                f"{rows} rows could not be written ({self.trouble}); they were put into {name}"
-            )
+            path = rescue(self.folder.path.name, self._header, rows, self.folder.path)
         except OSError:
-            self.rows_dropped += rows
-            self.notices.append(f"{rows} rows could not be written ({self.trouble}) and are lost")
-
-    def _keep(self, rows: bytes) -> None:
-        self._unsynced.append(rows)
-        self._unsynced_bytes += len(rows)
-        while self.trouble and self._unsynced_bytes > self._buffer_max_bytes:
-            oldest = self._unsynced.popleft()
-            self._unsynced_bytes -= len(oldest)
-            self.rows_dropped += oldest.count(b"\n")
-
-    def _failed(self, error: OSError | BenchError) -> None:
-        """Called with the lock held."""
-        if isinstance(error, BenchError):
-            self.trouble = error.happened
-        elif error.errno in _FULL:
-            self.full = True
-            torn = cut_torn_row(self._fd)
-            self.release_reserve()
-            self.notices.append(
-                f"the disk is full ({error.strerror}); {len(torn)} bytes of a row cut off"
-            )
+            self._rows_lost += count
+            self.notices.append(f"{count} rows could not be written ({self.trouble}) and are lost")
             return
-        else:
-            self.trouble = error.strerror or str(error)
+        self.rescued = str(path)
         self.notices.append(
-            f"the disk does not take rows ({self.trouble}); they are kept in memory and written when it returns"
+            f"{count} rows could not be written ({self.trouble}); they were put into {path}"
         )
 
-    def _come_back(self) -> None:
-        """Open the file anew, put it back to what was durable, and write what was kept."""
-        with self._lock:
-            try:
-                if self._is_orphan():
-                    self._write_anew()
-                else:
-                    self._let_go()
-                    self._fd = os.open(self.path, _OPEN)
-                    lock_file(self._fd, self.path)
-                if os.fstat(self._fd).st_size > self._synced_size:
-                    os.ftruncate(self._fd, self._synced_size)
-                for block in self._unsynced:
-                    _write_all(self._fd, block)
-                os.fsync(self._fd)
-            except (OSError, BenchError) as error:
-                if isinstance(error, OSError) and error.errno in _FULL and self._fd >= 0:
-                    self._failed(error)
-                return
-            self._synced_size = os.fstat(self._fd).st_size
-            self._unsynced.clear()
-            self._unsynced_bytes = 0
-            self.trouble = ""
-            dropped = f"; {self.rows_dropped} rows had to be dropped" if self.rows_dropped else ""
-            self.notices.append(f"the disk takes rows again{dropped}")
 
-    def _check_present(self) -> None:
-        """A removed file takes rows without complaint, and they would vanish when we close it."""
-        if self._is_orphan():
-            with self._lock:
-                self._write_anew()
-        elif os.name == "posix" and not self._moved and not self.path.exists():
-            self._moved = True
-            self.notices.append(
-                f"{self.path} was moved away; rows still go into the moved file, the description cannot follow"
-            )
+class SampleWriter(RowWriter):
+    """The one writer of a run's ``samples.csv``."""
 
-    def _is_orphan(self) -> bool:
-        """The file has no name any more; only we still hold its content."""
-        return os.name == "posix" and self._fd >= 0 and os.fstat(self._fd).st_nlink == 0
-
-    def _write_anew(self) -> None:
-        """Put a removed file back. Called with the lock held."""
-        self.path.parent.mkdir(parents=True, exist_ok=True)
-        fresh = os.open(self.path, _OPEN | os.O_CREAT | os.O_EXCL, 0o644)
-        try:
-            lock_file(fresh, self.path)
-            self._copy(fresh)
-            os.fsync(fresh)
-        except (OSError, BenchError):
-            os.close(fresh)
-            self.path.unlink(missing_ok=True)
-            raise
-        os.close(self._fd)
-        self._fd = fresh
-        self.notices.append(
-            f"{self.path.name} was removed while recording; it was written anew, nothing is lost"
+    def __init__(
+        self,
+        folder: Path | RunFolder,
+        *,
+        resume: bool = False,
+        memory_max_bytes: int = MEMORY_MAX_BYTES,
+    ) -> None:
+        super().__init__(
+            folder,
+            SAMPLES,
+            HEADER,
+            resume=resume,
+            memory_max_bytes=memory_max_bytes,
+            join=JoinSamples(),
         )
 
-    def _copy(self, target: int, end: int | None = None) -> int:
-        """Copy our file, up to ``end``; gives the count of rows in it."""
-        place, lines = 0, 0
-        while block := os.pread(self._fd, min(1 << 20, (end or 1 << 62) - place), place):
-            _write_all(target, block)
-            place += len(block)
-            lines += block.count(b"\n")
-        return max(lines - 1, 0)
 
-    def _write_reserve(self) -> None:
-        """Room for the last description on a disk that fills; without it, the run goes on all the same."""
-        try:
-            with self._reserve.open("wb") as stream:
-                stream.write(os.urandom(RESERVE_BYTES))
-        except OSError:
-            self.release_reserve()
-
-
-def lock_file(fd: int, path: Path) -> None:
-    """Let no second logger write here; the system lifts the lock when this program ends, however it ends.
-
-    Raises BenchError naming the holder where that can be found out.
-    """
-    try:
-        if sys.platform == "win32":
-            import msvcrt
-
-            os.lseek(fd, 2**62, os.SEEK_SET)  # a byte far behind the end: readers are not kept out
-            msvcrt.locking(fd, msvcrt.LK_NBLCK, 1)
-        else:
-            import fcntl
-
-            fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError as error:
-        if error.errno not in (errno.EWOULDBLOCK, errno.EACCES, errno.EDEADLK):
-            raise
-        raise BenchError(
-            f"Another logger is recording into {path.parent}.",
-            evidence=", ".join(holders(str(path))) or "its samples are locked",
-            next_step="wait until it ends, end it, or give this run another folder.",
-        ) from error
-
-
-def cut_torn_row(fd: int) -> bytes:
-    """Cut off what stands behind the last line end: a row that was being written; gives what was cut."""
-    size = os.lseek(fd, 0, os.SEEK_END)
-    start = max(size - 65536, 0)
-    os.lseek(fd, start, os.SEEK_SET)
-    tail = os.read(fd, size - start)
-    torn = tail[tail.rfind(b"\n") + 1 :]
-    if torn:
-        os.ftruncate(fd, size - len(torn))
-    return torn
-
-
-def _write_all(fd: int, data: bytes) -> None:
-    view = memoryview(data)
-    while view:
-        view = view[os.write(fd, view) :]
-
-
-def _cannot_open(path: Path, error: OSError) -> BenchError:
-    if error.errno == errno.EROFS:
+def cannot_open(path: Path, error: OSError | TakenError) -> BenchError:
+    """Why a run's rows cannot be written, with what to do."""
+    number = error.errno if isinstance(error, OSError) else None
+    if number == errno.EROFS:
         next_step = "choose a folder on a disk that can be written to."
-    elif error.errno in _FULL:
+    elif number in FULL:
         next_step = "make room on the disk or choose another one."
     else:
         next_step = "choose another folder."
+    said = (error.strerror or str(error)) if isinstance(error, OSError) else f"it {error}"
     return BenchError(
-        f"The run's samples {path} cannot be written.",
-        evidence=error.strerror or str(error),
-        next_step=next_step,
+        f"The run's samples {path} cannot be written.", evidence=said, next_step=next_step
     )

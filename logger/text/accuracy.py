@@ -12,7 +12,7 @@ from typing import Final
 from logger.base.errors import BenchError
 from logger.base.numbers import digits_text
 from logger.run.description import Meter
-from logger.text.layout import CELL
+from logger.text.number_form import NumberForm
 from logger.text.plan import ColumnPlan
 
 _NUMBER: Final = r"(\d+(?:[.,]\d+)?)"
@@ -102,17 +102,14 @@ def _not_understood(text: str) -> BenchError:
     )
 
 
-def resolutions(rows: Sequence[Sequence[str]], columns: Sequence[ColumnPlan]) -> dict[str, float]:
+def resolutions(
+    rows: Sequence[Sequence[str]], columns: Sequence[ColumnPlan], form: NumberForm
+) -> dict[str, float]:
     """Worth of the last place that was written, in the run's units, by column of the run."""
     found = {}
     for column in columns:
-        places = [
-            len(cell["number"].partition(".")[2])
-            for row in rows
-            if column.place < len(row)
-            and (cell := CELL.fullmatch(row[column.place].replace(",", "."))) is not None
-            and "e" not in cell["number"].lower()
-        ]
+        cells = [form.decimals(row[column.place]) for row in rows if column.place < len(row)]
+        places = [count for count in cells if count is not None]
         if places:
             found[column.target] = abs(column.scale * column.factor) * 10.0 ** -max(places)
     return found

@@ -2,10 +2,12 @@
 
 import re
 from collections.abc import Iterator
+from io import TextIOWrapper
 from pathlib import Path
 from typing import Final
 
 from logger.base.errors import BenchError
+from logger.base.safe_files import open_to_read
 
 _BINARY_SIGNS: Final = (
     (b"PK\x03\x04", "a zip file or a spreadsheet workbook: save the sheet as CSV first"),
@@ -24,7 +26,7 @@ def find_encoding(path: Path, given: str | None, guesses: list[str]) -> str:
 
     Raises BenchError for an empty or binary file or an unknown encoding, OSError if it cannot be read.
     """
-    with path.open("rb") as stream:
+    with open_to_read(path) as stream:
         head = stream.read(65536)
     if re.fullmatch(rb"(?:\xef\xbb\xbf|\xff\xfe|\xfe\xff)?[\0\s]*", head):
         raise BenchError(
@@ -72,7 +74,7 @@ def _encoding_of(path: Path, head: bytes) -> tuple[str, str]:
         ):
             return encoding, "UTF-16"
     try:
-        with path.open(encoding="utf-8") as stream:
+        with TextIOWrapper(open_to_read(path), "utf-8") as stream:
             for _ in stream:
                 pass
     except UnicodeDecodeError:
@@ -82,6 +84,6 @@ def _encoding_of(path: Path, head: bytes) -> tuple[str, str]:
 
 def read_lines(path: Path, encoding: str) -> Iterator[str]:
     """Lines of the file without their line ends; a byte that is no text becomes U+FFFD."""
-    with path.open(encoding=encoding, errors="replace", newline=None) as stream:
+    with TextIOWrapper(open_to_read(path), encoding, "replace", newline=None) as stream:
         for line in stream:
             yield line.removesuffix("\n")

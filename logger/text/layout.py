@@ -1,49 +1,32 @@
-"""How a foreign text file is laid out: delimiter, decimal sign, header, first row.
+"""How a foreign text file is laid out: delimiter, number form, header, first row.
 
 Everything that was not given is found from the first lines and from lines
 spread over the whole file. What a cell is, is decided by its form alone.
 """
 
-import csv
-import re
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
 from logger.base.errors import BenchError
+from logger.text.cells import (
+    DELIMITER_WORDS,
+    SPACES,
+    cell_kind,
+    delimiter_word,
+    is_comment,
+    is_data,
+    is_stamped,
+    split_line,
+)
 from logger.text.encoding import find_encoding, read_lines
+from logger.text.header import Header, find_header
+from logger.text.number_form import NumberForm, find_number_form
+from logger.text.question import Question, Reading, some
 
-SPACES: Final = " "  # as a delimiter: any run of blanks and tabs
-DELIMITER_WORDS: Final = {
-    "tab": "\t",
-    "comma": ",",
-    "semicolon": ";",
-    "bar": "|",
-    "space": SPACES,
-}
-COMMENT_SIGNS: Final = ("#", "%", "//")
-MISSING_WORDS: Final = frozenset(
-    {"", "-", "--", "---", "nan", "null", "none", "n/a", "na", "ol", "o.l", "o.l.", "overload"}
-)
 _HEAD_LINES: Final = 500
-_NUMBER: Final = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?"
-# "3.31", "3.31 V", "V: 3.31", "U=3.31V": sketches print labels and units beside numbers
-CELL: Final = re.compile(
-    rf"(?:(?P<label>[A-Za-z_][\w .-]{{0,30}}?)\s*[:=]\s*)?(?P<number>{_NUMBER})\s*(?P<unit>[A-Za-zµμ]{{1,4}})?",
-)
-# The last one may be day or month first; it counts as a date, and the user is asked.
-_DATE: Final = (
-    r"(?:\d{4}[-/]\d{1,2}[-/]\d{1,2}|\d{1,2}\.\d{1,2}\.\d{4}|\d{1,2}/\d{1,2}/\d{2}(?:\d{2})?)"
-)
-_CLOCK: Final = r"\d{1,5}:\d{2}(?::\d{2}(?:[.,]\d{1,9})?)?"
-DATE_TIME: Final = re.compile(
-    rf"{_DATE}(?:[T ]\s*{_CLOCK})?\s*(?:Z|[AaPp][Mm]|[+-]\d{{2}}:?\d{{2}})?"
-)
-CLOCK: Final = re.compile(_CLOCK)
-# A serial monitor that stamps its lines writes "12:34:56.789 -> " before them.
-_STAMP: Final = re.compile(r"\s*(\d{1,2}:\d{2}:\d{2}\.\d{3})\s*->\s?")
 
 
 @dataclass(frozen=True)
@@ -52,17 +35,24 @@ class Layout:
 
     ``first_row``: number of the first line that is a row, from 1. ``guesses``: what was
     found and not given, in words. ``stamped``: lines carry the stamp of a serial monitor.
+    ``above``: the lines above the first row; ``lines``: how many the file has.
     """
 
     encoding: str
     delimiter: str
-    decimal: str
+    form: NumberForm
     names: tuple[str, ...]
     header: bool
     first_row: int
     comment: str = ""
     stamped: bool = False
     guesses: tuple[str, ...] = ()
+    above: tuple[str, ...] = ()
+    lines: int = 0
+
+    @property
+    def decimal(self) -> str:
+        return self.form.decimal
 
     def split(self, line: str) -> list[str]:
         """Cells of a line, without surrounding blanks and quotes."""
@@ -74,7 +64,10 @@ class Layout:
 
 @dataclass(frozen=True)
 class LayoutWish:
-    """What the user gave; None: to be found. ``skip_lines``: lines above the header or first row."""
+    """What the user gave; None: to be found. ``skip_lines``: lines above the header or first row.
+
+    ``thousands``: sign between thousands, "" for none.
+    """
 
     encoding: str | None = None
     delimiter: str | None = None
@@ -82,6 +75,7 @@ class LayoutWish:
     header: bool | None = None
     comment: str = ""
     skip_lines: int = 0
+    thousands: str | None = None
 
 
 def find_layout(path: Path, wish: LayoutWish) -> Layout:
@@ -92,15 +86,16 @@ def find_layout(path: Path, wish: LayoutWish) -> Layout:
     """
     guesses: list[str] = []
     encoding = find_encoding(path, wish.encoding, guesses)
-    head, spread = _sample_lines(path, encoding)
+    head, spread, count_lines = _sample_lines(path, encoding)
     head = head[wish.skip_lines :]
     lines = [
         line for line in (*head, *spread) if line.strip() and not is_comment(line, wish.comment)
     ]
-    stamped = sum(_STAMP.match(line) is not None for line in lines) * 2 > len(lines)
+    stamped = is_stamped(lines)
     if stamped:
         guesses.append("lines carry a serial monitor's stamp, taken as the first column")
-    delimiter, decimal, count = _find_delimiter(lines, wish, stamped)
+    delimiter, count = _find_delimiter(lines, wish, stamped)
+    tail = _empty_tail(lines, delimiter, count, stamped)
     if count == 0:
         shown = (
             "; ".join(repr(line.strip()[:60]) for line in lines[:3])
@@ -113,67 +108,36 @@ def find_layout(path: Path, wish: LayoutWish) -> Layout:
         )
     if wish.delimiter is None:
         guesses.append(f"columns divided by {delimiter_word(delimiter)}")
+    form = _find_form(lines, delimiter, count, wish, stamped)
     if wish.decimal is None:
-        guesses.append(f"decimal {'comma' if decimal == ',' else 'point'}")
-    layout = Layout(encoding, delimiter, decimal, (), False, 1, wish.comment, stamped)
-    names, header, first = _find_header(head, layout, count, wish, guesses)
+        guesses.append(f"decimal {'comma' if form.decimal == ',' else 'point'}")
+    if form.thousands and wish.thousands is None:
+        guesses.append(f"{'commas' if form.thousands == ',' else 'points'} between thousands")
+    header = find_header(
+        head,
+        Header(delimiter, count, wish.comment, stamped, wish.header, tail),
+        guesses,
+    )
     return Layout(
         encoding,
         delimiter,
-        decimal,
-        names,
-        header,
-        wish.skip_lines + first,
+        form,
+        header.names,
+        header.found,
+        wish.skip_lines + header.first_row,
         wish.comment,
         stamped,
         tuple(guesses),
+        tuple(head[: header.first_row - 1]),
+        count_lines,
     )
 
 
-def is_comment(line: str, sign: str = "") -> bool:
-    """Whether a line begins with ``sign``, by default with one of the usual comment signs."""
-    return line.lstrip(" \t\"'").startswith((sign,) if sign else COMMENT_SIGNS)
-
-
-def delimiter_word(delimiter: str) -> str:
-    words = {sign: f"{word}s" for word, sign in DELIMITER_WORDS.items()}
-    return words.get(delimiter, repr(delimiter))
-
-
-def split_line(line: str, delimiter: str, stamped: bool) -> list[str]:
-    """Cells of one line; quotes as in RFC 4180, a stray quote is left as it is."""
-    first: list[str] = []
-    if stamped:
-        stamp = _STAMP.match(line)
-        if stamp:
-            first, line = [stamp[1]], line[stamp.end() :]
-    if delimiter == SPACES:
-        return first + line.split()
-    if '"' in line:
-        try:
-            cells = next(csv.reader([line], delimiter=delimiter, skipinitialspace=True), [])
-            return first + [cell.strip() for cell in cells]
-        except csv.Error:
-            pass
-    return first + [cell.strip() for cell in line.split(delimiter)]
-
-
-def cell_kind(cell: str, decimal: str) -> str:
-    """``number``, ``date``, ``clock``, ``missing`` or ``text``."""
-    if cell.lower() in MISSING_WORDS:
-        return "missing"
-    if CELL.fullmatch(cell.replace(",", ".") if decimal == "," else cell):
-        return "number"
-    if DATE_TIME.fullmatch(cell):
-        return "date"
-    return "clock" if CLOCK.fullmatch(cell) else "text"
-
-
-def _sample_lines(path: Path, encoding: str) -> tuple[list[str], list[str]]:
-    """First lines, and lines spread evenly over the rest."""
+def _sample_lines(path: Path, encoding: str) -> tuple[list[str], list[str], int]:
+    """First lines, lines spread evenly over the rest, and how many there are."""
     head: list[str] = []
     spread: list[str] = []
-    stride = 1
+    stride, number = 1, -1
     for number, line in enumerate(read_lines(path, encoding)):
         if number < _HEAD_LINES:
             head.append(line)
@@ -181,29 +145,34 @@ def _sample_lines(path: Path, encoding: str) -> tuple[list[str], list[str]]:
             spread.append(line)
             if len(spread) > 2 * _HEAD_LINES:
                 spread, stride = spread[::2], stride * 2
-    return head, spread
+    return head, spread, number + 1
 
 
-def _find_delimiter(lines: Sequence[str], wish: LayoutWish, stamped: bool) -> tuple[str, str, int]:
-    """Delimiter, decimal sign and count of columns under which the most cells make sense; count 0: none."""
+def _find_delimiter(lines: Sequence[str], wish: LayoutWish, stamped: bool) -> tuple[str, int]:
+    """Delimiter and count of columns under which the most cells make sense; count 0: none."""
     delimiters = [wish.delimiter] if wish.delimiter else list(DELIMITER_WORDS.values())
-    decimals = [wish.decimal] if wish.decimal else [".", ","]
-    best = (0.0, delimiters[0], decimals[0], 0)
-    for decimal in decimals:
-        for delimiter in delimiters:
-            if delimiter == decimal:
-                continue
-            rows = [split_line(line, delimiter, stamped) for line in lines]
-            score, count = _score(rows, decimal)
-            if score > best[0] + 1e-9:
-                best = (score, delimiter, decimal, count)
-    return best[1], best[2], best[3]
+    best = (0.0, delimiters[0], 0)
+    for delimiter in delimiters:
+        if delimiter == wish.decimal:
+            continue
+        score, count = _score([split_line(line, delimiter, stamped) for line in lines])
+        if score > best[0] + 1e-9:
+            best = (score, delimiter, count)
+    return best[1], best[2]
 
 
-def _score(rows: Sequence[Sequence[str]], decimal: str) -> tuple[float, int]:
+def _empty_tail(lines: Sequence[str], delimiter: str, count: int, stamped: bool) -> int:
+    """How many columns at the end are empty in every row, as closing delimiters leave them."""
+    rows = [split_line(line, delimiter, stamped) for line in lines]
+    data = [row for row in rows if len(row) == count and is_data([cell_kind(cell) for cell in row])]
+    tails = [count - len("\0".join(row).rstrip("\0").split("\0")) for row in data]
+    return min(tails, default=0)
+
+
+def _score(rows: Sequence[Sequence[str]]) -> tuple[float, int]:
     """Share of rows with the usual count of cells, times the share of their cells that are no text."""
-    kinds = [[cell_kind(cell, decimal) for cell in row] for row in rows]
-    data = [row for row in kinds if _is_data(row)]
+    kinds = [[cell_kind(cell) for cell in row] for row in rows]
+    data = [row for row in kinds if is_data(row)]
     if not data:
         return 0.0, 0
     count = Counter(len(row) for row in data).most_common(1)[0][0]
@@ -214,114 +183,42 @@ def _score(rows: Sequence[Sequence[str]], decimal: str) -> tuple[float, int]:
     return made * (0.3 if count == 1 else 1.0), count
 
 
-def _is_data(kinds: Sequence[str]) -> bool:
-    typed = sum(kind in ("number", "date", "clock") for kind in kinds)
-    return typed > 0 and typed >= min(2, len(kinds)) and "number" in kinds
-
-
-def _find_header(
-    head: Sequence[str], layout: Layout, count: int, wish: LayoutWish, guesses: list[str]
-) -> tuple[tuple[str, ...], bool, int]:
-    """Names of the columns, whether they came from a header, and the number of the first row."""
-    numbers = tuple(f"column {place}" for place in range(1, count + 1))
-    above, first = _above_rows(head, layout, count, wish)
-    if wish.header is None and not above and 1 < first <= len(head):
-        cells = _commented_header(head[first - 2], layout, count)
-        if cells:
-            guesses.append("header found in the comment line above the rows")
-            return tuple(cells), True, first
-    if wish.header is False or not above:
-        if wish.header is None:
-            guesses.append("no header row")
-        labels = _labels(head[first - 1 :], layout, count)
-        if any(labels):
-            guesses.append("columns named by the labels in the rows")
-        named = zip(labels, numbers, strict=True)
-        return tuple(label or number for label, number in named), False, first
-    names = above[-1]
-    if len(above) > 1 and all(cell == "" or is_unit(cell) for cell in names):
-        names = [
-            f"{name} ({unit.strip('[]()')})" for name, unit in zip(above[-2], names, strict=True)
+def _find_form(
+    lines: Sequence[str], delimiter: str, count: int, wish: LayoutWish, stamped: bool
+) -> NumberForm:
+    """Form of the numbers, as given or found; asks where both signs are seen as decimal signs."""
+    if wish.decimal is not None:
+        # "none" said for thousands: then nothing may pass for a sign between them.
+        return NumberForm(wish.decimal, wish.thousands or "", wish.thousands is None)
+    if wish.thousands is not None and wish.thousands in (".", ","):
+        return NumberForm("," if wish.thousands == "." else ".", wish.thousands, True)
+    rows = [split_line(line, delimiter, stamped) for line in lines]
+    data = [row for row in rows if len(row) == count and is_data([cell_kind(cell) for cell in row])]
+    columns = [
+        [cell for cell in cells if cell_kind(cell) == "number"] for cells in zip(*data, strict=True)
+    ]
+    if delimiter == SPACES:
+        columns = [[cell for cell in cells if " " not in cell] for cells in columns]
+    form, both = find_number_form(columns)
+    if both:
+        cells = [cell for cells in columns for cell in cells]
+        shown = [
+            next(cell for cell in cells if sign in cell) for sign in sorted(both, reverse=True)
         ]
-    if wish.header is None:
-        guesses.append("header row found")
-    return tuple(name or number for name, number in zip(names, numbers, strict=True)), True, first
-
-
-def _above_rows(
-    head: Sequence[str], layout: Layout, count: int, wish: LayoutWish
-) -> tuple[list[list[str]], int]:
-    """Lines of as many cells right above the first row, and its number; one past the last if there is none."""
-    above: list[list[str]] = []
-    for number, line in enumerate(head, start=1):
-        if not line.strip() or (layout.is_comment(line) and not wish.header):
-            continue
-        cells = _fit(layout.split(line), count)
-        if wish.header and not above and len(cells) == count:
-            above.append(cells)
-            continue
-        kinds = [cell_kind(cell, layout.decimal) for cell in cells]
-        if _is_data(kinds) and len(cells) == count:
-            return above, number
-        if len(cells) == count and any(cells):
-            above.append(cells)
-        else:
-            above.clear()
-    return above, len(head) + 1
-
-
-def _commented_header(line: str, layout: Layout, count: int) -> list[str]:
-    """Names in a header written as a comment, as some programs do: "# time_s, pack_v"; else none."""
-    if not layout.is_comment(line):
-        return []
-    cells = layout.split(re.sub(r"^\W+", "", line))
-    is_header = len(cells) == count and all(
-        cell_kind(cell, layout.decimal) == "text" for cell in cells
-    )
-    return cells if is_header else []
-
-
-def _labels(rows: Sequence[str], layout: Layout, count: int) -> list[str]:
-    """Names that stand in the rows themselves, in the cells or between them; empty where there is none."""
-    if not rows:
-        return [""] * count
-    cells = _fit(layout.split(rows[0]), count)
-    labels = [_label(cell, layout.decimal) for cell in cells]
-    return labels if any(labels) else _labels_between(rows, layout, count)
-
-
-def _labels_between(lines: Sequence[str], layout: Layout, count: int) -> list[str]:
-    """Names from cells that are the same text in every row: ``Bus: 4.51 V  Current: 48.2 mA``."""
-    rows = [_fit(layout.split(line), count) for line in lines if line.strip()]
-    rows = [row for row in rows if len(row) == count]
-    labels = [""] * count
-    words: list[str] = []
-    for place in range(count):
-        cells = {row[place] for row in rows}
-        if len(cells) != 1 or cell_kind(cell := cells.pop(), layout.decimal) != "text":
-            labels[place], words = " ".join(words), []
-        elif place > 0 and labels[place - 1] and is_unit(cell):
-            labels[place - 1] += f" ({cell})"
-        else:
-            words.append(cell.rstrip(":="))
-    return labels if len(set(filter(None, labels))) == sum(map(bool, labels)) else [""] * count
-
-
-def _fit(cells: list[str], count: int) -> list[str]:
-    """Cells without the empty ones that a closing delimiter leaves beyond ``count``."""
-    while len(cells) > count and not cells[-1]:
-        cells = cells[:-1]
-    return cells
-
-
-def _label(cell: str, decimal: str) -> str:
-    match = CELL.fullmatch(cell.replace(",", ".") if decimal == "," else cell)
-    return (match["label"] or "") if match else ""
-
-
-def is_unit(cell: str) -> bool:
-    """Whether a header cell holds nothing but a unit: ``mV``, ``[s]``, ``(mA)``."""
-    return (
-        re.fullmatch(r"[\[(]?\s*(?:[mµμuk]?(?:V|A|Ah|Wh|W|s|Ohm|Ω)|min|h|°?C|%)\s*[\])]?", cell)
-        is not None
-    )
+        raise Question(
+            "The file writes numbers with a point and with a comma, and both may be the decimal sign.",
+            f"numbers such as {some(shown)}",
+            [
+                Reading(
+                    "the point is the decimal sign",
+                    "",
+                    ("--decimal", "point", "--thousands", "comma"),
+                ),
+                Reading(
+                    "the comma is the decimal sign",
+                    "",
+                    ("--decimal", "comma", "--thousands", "point"),
+                ),
+            ],
+        )
+    return replace(form, other=None) if wish.thousands == "" else form

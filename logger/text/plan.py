@@ -1,19 +1,17 @@
-"""Which column of a foreign table is which quantity, in which unit: given, or guessed and said.
+"""Which column of a foreign table is which quantity, in which unit: given, the only plausible one, or asked."""
 
-A guess is made only where a wrong one would stand out; where two readings are
-plausible (ms or s, A or mA) the user is asked.
-"""
-
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
 from logger.base.errors import BenchError
-from logger.text.layout import CELL, Layout
-from logger.text.table import PlanWish, Table
-from logger.text.time_plan import TimePlan, plan_time
+from logger.text.layout import Layout
+from logger.text.plausible import are_plausible, ask_current_unit, ask_form, ask_swapped
+from logger.text.question import Question, Reading, some
+from logger.text.table import Floats, PlanWish, Table
+from logger.text.timing.plan import TimePlan, plan_time
 from logger.text.units import UNITS, VOLT_UNITS, plain_unit, unit_factor
 
 # quantity -> column of the run
@@ -41,28 +39,66 @@ class ColumnPlan:
     offset: float
     units: Mapping[str, float]
     how: str
+    unit: str = ""
 
 
 @dataclass(frozen=True)
 class Plan:
     """How rows are read. ``unused``: names of the columns that go nowhere. ``shunt_ohm``: as stated, None if not.
 
-    ``doubts``: in words, columns that are named like a quantity of ours but hold no numbers.
+    ``told``: the user named the columns.
     """
 
     time: TimePlan
     columns: tuple[ColumnPlan, ...]
     unused: tuple[str, ...] = ()
-    doubts: tuple[str, ...] = ()
     shunt_ohm: float | None = None
+    told: bool = False
 
 
-def make_plan(layout: Layout, rows: Sequence[Sequence[str]], wish: PlanWish) -> Plan:
-    """Plan for a table whose first rows are given.
+def make_plan(
+    layout: Layout,
+    rows: Sequence[Sequence[str]],
+    wish: PlanWish,
+    whole: Callable[[Sequence[int]], Sequence[str]] | None = None,
+) -> Plan:
+    """Plan for a table whose first rows are given; ``whole`` gives a column of all rows where these do not settle it.
 
-    Raises BenchError for a column or unit that does not exist, and where no safe guess can be made.
+    Raises BenchError for a column or unit that does not exist, Question where more than one reading is plausible.
     """
-    return _Planner(Table(layout, rows), wish).plan()
+    return _Planner(Table(layout, rows, whole), wish).plan()
+
+
+def settle_form(
+    layout: Layout,
+    rows: Sequence[Sequence[str]],
+    wish: PlanWish,
+    whole: Callable[[Sequence[int]], Sequence[str]] | None = None,
+) -> Layout:
+    """The layout with the one form of numbers that gives plausible values, where the text alone leaves two.
+
+    Raises Question if both do, or neither.
+    """
+    if layout.form.other is None:
+        return layout
+    forms = [replace(layout.form, other=None), layout.form.other]
+    found: list[tuple[Layout, bool]] = []
+    failed: BenchError | None = None
+    for form in forms:
+        planner = _Planner(Table(replace(layout, form=form), rows, whole), wish)
+        try:
+            found.append(
+                (planner.table.layout, are_plausible(planner.values(planner.plan().columns)))
+            )
+        except BenchError as error:
+            failed = failed or error
+    plausible = [made for made, fits in found if fits]
+    if len(plausible) == 1:
+        return plausible[0]
+    if failed is not None and len(found) < 2:
+        raise failed
+    places = [column.place for column in make_plan(found[0][0], rows, wish, whole).columns]
+    raise ask_form([row[place] for row in rows for place in places if place < len(row)], forms)
 
 
 class _Planner:
@@ -80,6 +116,7 @@ class _Planner:
                 "A current column and a constant current were both given.",
                 next_step="leave out --current or --constant-current.",
             )
+        self._refuse_wordy()
         time = plan_time(self.table, wish)
         self.time_places = time.places
         columns = [self._measured(word) for word in TARGETS]
@@ -92,25 +129,56 @@ class _Planner:
                 if len(self.table.read) > 1
                 else "name it: --voltage 1, or --current 1 --current-unit mA.",
             )
+        self._check(made)
         used = {*time.places, *(column.place for column in made)}
         unused = [
             self.table.name(place)
             for place in range(len(self.table.layout.names))
             if place not in used
         ]
-        return Plan(time, tuple(made), tuple(unused), self._wordy(made), wish.shunt_ohm)
+        told = all(word in wish.columns for word in ("time", "voltage"))
+        return Plan(time, tuple(made), tuple(unused), wish.shunt_ohm, told)
 
-    def _wordy(self, made: Sequence[ColumnPlan]) -> tuple[str, ...]:
-        """Columns by whose name voltage or current was looked for, whose cells are no numbers."""
-        found = {column.target for column in made}
-        return tuple(
-            f"{self.table.name(place)} may be the {read.quantity}, but its cells are no numbers "
-            f"({self.table.first(place)[:20]!r}): write them without a sign between thousands"
-            for place, read in enumerate(self.table.read)
-            if read.quantity in ("voltage", "current")
-            and TARGETS[read.quantity] not in found
-            and self.table.kind(place) == "text"
-        )
+    def _refuse_wordy(self) -> None:
+        """Columns by whose name voltage or current would be looked for, whose cells are no numbers."""
+        taken = self.table.taken(self.wish)
+        for place, read in enumerate(self.table.read):
+            wanted = (
+                read.quantity in ("voltage", "current") and read.quantity not in self.wish.columns
+            )
+            if wanted and place not in taken and self.table.kind(place) == "text":
+                raise BenchError(
+                    f"{self.table.name(place)} may be the {read.quantity}, but its cells are no numbers.",
+                    evidence=some([row[place] for row in self.table.rows]),
+                    next_step=f"write them as numbers, name another column with --{read.quantity}, or leave it out: "
+                    f"--leave-out {place + 1}.",
+                )
+
+    def values(self, made: Sequence[ColumnPlan]) -> dict[str, Floats]:
+        """Sizes of the first values (n,) by column of the run, in its unit."""
+        return {
+            column.target: np.abs(
+                (self.table.numbers(column.place) * column.scale + column.offset) * column.factor
+            )
+            for column in made
+        }
+
+    def _check(self, made: Sequence[ColumnPlan]) -> None:
+        """Asks where voltage and current may be swapped."""
+        by_target = {column.target: column for column in made}
+        values = self.values(made)
+        voltage, current = by_target.get("pack_v"), by_target.get("current_ma")
+        named = {"voltage", "current"} & set(self.wish.columns)
+        scaled = {*self.wish.scales, *self.wish.offsets}
+        if voltage is not None and current is not None and not named and not scaled:
+            ask_swapped(
+                self.table,
+                (voltage.place, current.place),
+                values["pack_v"],
+                values["current_ma"],
+                self.table.numbers(current.place) * voltage.factor,
+                self.table.numbers(voltage.place) * current.factor,
+            )
 
     def _measured(self, word: str) -> ColumnPlan | None:
         wish = self.wish
@@ -141,7 +209,7 @@ class _Planner:
         sums = (f" times {scale:g}" if scale != 1 else "") + (f" plus {offset:g}" if offset else "")
         others = {} if told else UNITS[word]
         text = f"{name}{sums} in {unit}{told} ({how}; unit {unit_how})"
-        return ColumnPlan(TARGETS[word], place, factor, scale, offset, others, text)
+        return ColumnPlan(TARGETS[word], place, factor, scale, offset, others, text, unit)
 
     def _guess(self, word: str) -> int | None:
         if word == "current" and self.wish.constant_current_ma is not None:
@@ -155,10 +223,17 @@ class _Planner:
         exact = [place for place in found if self.table.layout.names[place] == TARGETS[word]]
         found = exact or found
         if len(found) > 1 and word in ("voltage", "current"):
-            raise BenchError(
+            raise Question(
                 f"More than one column could be the {word}.",
-                evidence=", ".join(repr(self.table.layout.names[place]) for place in found),
-                next_step=f"say which with --{word} COLUMN.",
+                ", ".join(repr(self.table.layout.names[place]) for place in found),
+                [
+                    Reading(
+                        self.table.name(place),
+                        some([row[place] for row in self.table.rows]),
+                        (f"--{word}", str(place + 1)),
+                    )
+                    for place in found
+                ],
             )
         if not found and word == "voltage" and self.wish.constant_current_ma is not None:
             free = [
@@ -178,9 +253,11 @@ class _Planner:
         named = self.table.read[place].unit_of(quantity)
         if named is not None:
             return named, "by its name"
-        cell = CELL.fullmatch(self.table.first(place).replace(",", "."))
-        if cell is not None and cell["unit"] and plain_unit(cell["unit"]) in UNITS[word]:
-            return cell["unit"], "by its cells"
+        in_cells = sorted(
+            unit for unit in self.table.units(place) if plain_unit(unit) in UNITS[word]
+        )
+        if in_cells:
+            return in_cells[0], "by its cells"
         if word in self.wish.scales:
             return {"voltage": "V", "current": "mA"}.get(
                 quantity, "mAh" if word == "charge" else "mWh"
@@ -191,12 +268,13 @@ class _Planner:
             return "V", "guessed from its size"
         if quantity == "voltage" and 300 <= middle <= 60_000:
             return "mV", "guessed from its size"
-        if quantity == "current" and middle >= 5:
-            return "mA", "guessed from its size"
+        name = self.table.name(place)
+        if quantity == "current":
+            raise ask_current_unit(name, values)
         raise BenchError(
-            f"The unit of the {word} in {self.table.name(place)} cannot be told.",
+            f"The unit of the {word} in {name} cannot be told.",
             evidence=f"values around {middle:g}",
-            next_step=f"say it with --{word}-unit.",
+            next_step=f"say it with --{word}-unit, or leave the column out: --leave-out {place + 1}.",
         )
 
     def _factor(self, word: str, unit: str) -> tuple[float, str]:

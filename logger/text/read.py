@@ -6,29 +6,42 @@ blank line.
 """
 
 import hashlib
+from array import array
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
 from logger.base.errors import BenchError
+from logger.base.safe_files import open_to_read
 from logger.run.description import Event, Meter
 from logger.text.accuracy import meter_of, resolutions
 from logger.text.layout import Layout, LayoutWish, find_layout
-from logger.text.plan import Plan, make_plan
-from logger.text.rows import Rows, first_rows, read_rows
-from logger.text.samples import complete, doubts, faults_of, missing_words, repeats
+from logger.text.mapping import Mapping, mapping_of
+from logger.text.plan import Plan, make_plan, settle_form
+from logger.text.plausible import falls, sign_words
+from logger.text.repeats import repeated_blocks, repeats
+from logger.text.rows import Rows, column_cells, first_rows, read_rows
+from logger.text.samples import complete, doubts, faults_of, missing_words
 from logger.text.table import PlanWish
-from logger.text.time_column import Ordered, has_zone, put_in_order, utc_text
-from logger.text.time_plan import TimePlan
+from logger.text.timing.back import Clock
+from logger.text.timing.order import Ordered, put_in_order
+from logger.text.timing.plan import TimePlan
+from logger.text.timing.written import DAY_S, has_zone, utc_text
 
 # Imported where it is needed: a file that cannot be read is refused at once.
 if TYPE_CHECKING:
     import pandas as pd
 
+Floats = np.ndarray[Any, np.dtype[np.float64]]
 Integers = np.ndarray[Any, np.dtype[np.int64]]
+
+
+_UNREAD_MAX: Final = 0.3  # a noisy line loses fewer rows
+_TIMES_UNREAD_MAX: Final = 0.05
 
 
 @dataclass(frozen=True)
@@ -37,7 +50,7 @@ class Imported:
 
     ``rejected``: (line number, reason) of rows that are not in ``samples``; ``others``: the same
     for lines that are no rows (comments, lines above the table).
-    ``meter``: its accuracy, as stated; ``meter_words``: what of it was guessed.
+    ``meter``: its accuracy, as stated; ``meter_words``: what of it was guessed. ``mapping``: for the next file.
     ``rows_read == len(samples) + len(rejected)`` always.
     """
 
@@ -59,6 +72,7 @@ class Imported:
     sha256: str
     meter: Meter | None = None
     meter_words: tuple[str, ...] = ()
+    mapping: Mapping | None = None
 
     @property
     def rows_read(self) -> int:
@@ -82,20 +96,33 @@ def read_text(
     plan_wish: PlanWish,
     gap_s: float | None = None,
     accuracy: str | None = None,
+    mapping: Mapping | None = None,
 ) -> Imported:
     """Rows of a foreign text file in the run's columns and units.
 
     Raises BenchError if the file is empty, binary or not understood, if a column does not
     exist, if no row is usable, if the time does not increase, or if ``accuracy``, the meter's as its manual
-    writes it, cannot be read or leaves out a quantity.
+    writes it, cannot be read or leaves out a quantity; if ``mapping`` does not fit; Question where more than one
+    reading is plausible.
     """
+    if mapping is not None:
+        layout_wish, plan_wish = mapping.wishes(layout_wish, plan_wish)
     try:
-        layout = find_layout(path, layout_wish)
-        first = first_rows(path, layout)
-        plan = make_plan(layout, first, plan_wish)
+        laid = find_layout(path, layout_wish)
+        if mapping is not None:
+            mapping.check(laid, plan_wish)
+        first = first_rows(path, laid)
+
+        def whole(places: Sequence[int]) -> list[str]:
+            return column_cells(path, laid, places)
+
+        layout = settle_form(laid, first, plan_wish, whole)
+        plan = make_plan(layout, first, plan_wish, whole)
         meter, told = None, tuple[str, ...]()
         if accuracy is not None:
-            meter, told = meter_of(accuracy, plan.columns, resolutions(first, plan.columns))
+            meter, told = meter_of(
+                accuracy, plan.columns, resolutions(first, plan.columns, layout.form)
+            )
         rows = read_rows(path, layout, plan)
         size_bytes, sha256 = _fingerprint(path)
     except (OSError, UnicodeError) as error:
@@ -106,11 +133,23 @@ def read_text(
         ) from error
     if not rows.numbers:
         raise _nothing_usable(path, rows)
-    ordered = put_in_order(np.array(rows.time_s), gap_s)
-    kept, line_numbers = _kept(rows, plan, ordered)
+    _refuse_mostly_rejected(path, rows)
+    columns = _columns(rows, plan)
+    turned = _turn_sign(columns, plan_wish)
+    time_s, blocks = _without_blocks(rows, columns)
+    ordered = put_in_order(
+        time_s,
+        gap_s,
+        _clock(time_s, rows, plan.time, plan_wish),
+        plan_wish.row_order,
+        falls(columns["pack_v"]) if "pack_v" in columns else None,
+    )
+    kept, line_numbers = _kept(rows, columns, ordered)
     samples, completed = complete(kept, plan_wish)
     faults, fault_warnings = faults_of(samples)
-    started_utc, started_local = _started(plan.time, rows.first_time, ordered.zero_s)
+    started_utc, started_local = "", ""
+    if ordered.half_known:
+        started_utc, started_local = _started(plan.time, rows.first_time, ordered.zero_s, plan_wish)
     return Imported(
         path=path,
         layout=layout,
@@ -122,12 +161,13 @@ def read_text(
         blank_lines=rows.blank,
         events=tuple(sorted((*ordered.events, *faults), key=lambda event: event.time_s)),
         warnings=(
+            *turned,
+            *blocks,
             *ordered.warnings,
             *missing_words(rows.missing),
             *completed,
             *fault_warnings,
             *doubts(samples),
-            *plan.doubts,
         ),
         usual_step_s=ordered.usual_step_s,
         started_utc=started_utc,
@@ -137,24 +177,78 @@ def read_text(
         sha256=sha256,
         meter=meter,
         meter_words=told,
+        mapping=mapping_of(layout, plan, layout_wish, plan_wish),
     )
 
 
-def _kept(rows: Rows, plan: Plan, ordered: Ordered) -> "tuple[pd.DataFrame, Integers]":
+def _columns(rows: Rows, plan: Plan) -> dict[str, Floats]:
+    return {
+        column.target: np.array(values)
+        for column, values in zip(plan.columns, rows.values, strict=True)
+    }
+
+
+def _turn_sign(columns: dict[str, Floats], wish: PlanWish) -> list[str]:
+    """The current with the sign that is positive out of the pack, and that in words."""
+    if "current_ma" not in columns or wish.scales.get("current", 1.0) < 0:
+        return []
+    sign, words = sign_words(columns["current_ma"], columns.get("pack_v"), wish.current_sign)
+    if sign < 0:
+        columns["current_ma"] = -columns["current_ma"]
+        if "charge_mah" in columns and np.nanmedian(columns["charge_mah"]) < 0:
+            columns["charge_mah"] = -columns["charge_mah"]
+    return [words] if words else []
+
+
+def _without_blocks(rows: Rows, columns: dict[str, Floats]) -> tuple[Floats, list[str]]:
+    """Times (n,) without the rows that are an earlier stretch of the file once more; those are rejected."""
+    time_s = np.array(rows.time_s)
+    twice = repeats(time_s, columns)
+    again = repeated_blocks(time_s, columns) & ~twice
+    if not (again | twice).any():
+        return time_s, []
+    numbers = np.array(rows.numbers, dtype=np.int64)
+    rows.rejected.update(dict.fromkeys(numbers[twice].tolist(), "repeats the row above"))
+    rows.rejected.update(dict.fromkeys(numbers[again].tolist(), "repeats an earlier row"))
+    words = [f"rows that are earlier rows once more, left out: {int((again | twice).sum())}"]
+    again |= twice
+    rows.numbers = array("q", numbers[~again].tolist())
+    for name in columns:
+        columns[name] = columns[name][~again]
+    return time_s[~again], words
+
+
+def _clock(time_s: Floats, rows: Rows, time: TimePlan, wish: PlanWish) -> Clock:
+    """What is known of the time column for putting it in order."""
+    numbers = np.array(rows.numbers, dtype=np.int64)
+    headers = np.zeros(len(numbers), dtype=np.bool_)
+    places = np.searchsorted(numbers, np.array(rows.headers, dtype=np.int64))
+    headers[places[places < len(numbers)]] = True
+    twelve = False
+    if time.form is not None and not time.form.half and not time.form.minutes_first:
+        hours = time_s % DAY_S // 3600
+        twelve = wish.hours != 24 and bool(((hours >= 1) & (hours <= 12)).all())
+    turn_s = time.turn_s
+    if wish.hours == 12 and turn_s == DAY_S:
+        turn_s = DAY_S / 2
+    return Clock(
+        turn_s, time.absolute, time.local, twelve, headers, numbers, wish.time_back, wish.time_zone
+    )
+
+
+def _kept(
+    rows: Rows, columns: dict[str, Floats], ordered: Ordered
+) -> "tuple[pd.DataFrame, Integers]":
     """Run columns of the rows that are kept, and their line numbers; the others join ``rows.rejected``."""
     import pandas as pd
 
-    turn = slice(None, None, -1) if ordered.reversed_rows else slice(None)
-    numbers = np.array(rows.numbers, dtype=np.int64)[turn]
-    columns = {
-        column.target: np.array(values)[turn]
-        for column, values in zip(plan.columns, rows.values, strict=True)
-    }
+    numbers = np.array(rows.numbers, dtype=np.int64)[ordered.order]
+    columns = {name: values[ordered.order] for name, values in columns.items()}
     repeated = repeats(ordered.time_s, columns) & ordered.keep
     for place, reason in ordered.rejected.items():
         rows.rejected[int(numbers[place])] = reason
     rows.rejected.update(dict.fromkeys(numbers[repeated].tolist(), "repeats the row above"))
-    samples = {"time_s": ordered.time_s, **columns}
+    samples: dict[str, np.ndarray[Any, Any]] = {"time_s": ordered.time_s, **columns}
     if ordered.boot.any():
         samples["boot"] = ordered.boot
     keep = ordered.keep & ~repeated
@@ -174,16 +268,33 @@ def _nothing_usable(path: Path, rows: Rows) -> BenchError:
     )
 
 
+def _refuse_mostly_rejected(path: Path, rows: Rows) -> None:
+    """Too many rows that cannot be read: the file is read the wrong way."""
+    reasons = Counter(rows.rejected.values())
+    unread = len(rows.rejected) - reasons["the header again"]
+    times = reasons["its time is not understood"]
+    total = len(rows.rejected) + len(rows.numbers)
+    if unread <= max(3, _UNREAD_MAX * total) and times <= max(3, _TIMES_UNREAD_MAX * total):
+        return
+    reason, count = reasons.most_common(1)[0]
+    number = next(number for number, why in rows.rejected.items() if why == reason)
+    raise BenchError(
+        f"Most rows of {path} cannot be read this way.",
+        evidence=f"{count} of {len(rows.rejected) + len(rows.numbers)} rows: {reason} (first: line {number})",
+        next_step="look at that line; say how it is written with --time-format, --decimal, --delimiter, or name the columns.",
+    )
+
+
 def _fingerprint(path: Path) -> tuple[int, str]:
-    with path.open("rb") as stream:
+    with open_to_read(path) as stream:
         digest = hashlib.file_digest(stream, "sha256").hexdigest()
         return stream.tell(), digest
 
 
-def _started(time: TimePlan, first: str, zero_s: float) -> tuple[str, str]:
+def _started(time: TimePlan, first: str, zero_s: float, wish: PlanWish) -> tuple[str, str]:
     """Start in UTC where the file says it, else the date and time it gives without a zone."""
-    if time.kind not in ("date", "pattern") and not time.epoch:
+    if not time.absolute or not time.dated:
         return "", ""
-    zoned = time.epoch or has_zone(first) or "%z" in time.pattern
+    zoned = time.epoch or not time.local or wish.time_zone is not None or has_zone(first)
     text = utc_text(zero_s)
     return (text, "") if zoned else ("", text.removesuffix("Z"))

@@ -3,20 +3,22 @@
 import contextlib
 import csv
 import math
-import os
 from collections import Counter
 from dataclasses import dataclass
+from io import TextIOWrapper
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from logger.base.errors import BenchError
 from logger.base.pack import Pack
+from logger.base.safe_files import Folder
 from logger.run.description import Description, Sensor
 from logger.run.format import COLUMN_BY_NAME, DESCRIPTION_NAME, SAMPLES_NAME
 from logger.run.store import create_run_folder, write_description
 from logger.text.encoding import read_lines
 from logger.text.read import Imported
-from logger.text.time_column import date_time_s, span_words, utc_text
+from logger.text.spans import span_words
+from logger.text.timing.written import date_time_s, utc_text
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -51,7 +53,7 @@ def write_run(imported: Imported, folder: Path, about: About) -> Description:
         write_description(folder, description, list(imported.samples.columns))
     except BaseException as error:
         with contextlib.suppress(OSError):  # the first error is the one to tell
-            for name in (SAMPLES_NAME, REJECTED_NAME, DESCRIPTION_NAME, DESCRIPTION_NAME + ".new"):
+            for name in (SAMPLES_NAME, REJECTED_NAME, DESCRIPTION_NAME):
                 (folder / name).unlink(missing_ok=True)
             folder.rmdir()
         if isinstance(error, OSError):
@@ -117,7 +119,8 @@ def _write_samples(path: Path, samples: "pd.DataFrame") -> None:
     """RFC 4180: CR LF at line ends; a missing value is an empty field."""
     formats = [f"%.{COLUMN_BY_NAME[name].decimals}f" for name in samples.columns]
     columns = [samples[name].to_numpy().tolist() for name in samples.columns]
-    with path.open("w", encoding="utf-8", newline="") as stream:
+    with Folder(path.parent) as folder, folder.replacing(path.name) as raw:
+        stream = TextIOWrapper(raw, encoding="utf-8", newline="")
         writer = csv.writer(stream, lineterminator="\r\n")
         writer.writerow(samples.columns)
         for row in zip(*columns, strict=True):
@@ -127,14 +130,14 @@ def _write_samples(path: Path, samples: "pd.DataFrame") -> None:
                     for form, value in zip(formats, row, strict=True)
                 ]
             )
-        stream.flush()
-        os.fsync(stream.fileno())
+        stream.detach()
 
 
 def _write_rejected(path: Path, imported: Imported) -> None:
     """Every line that is not in the samples: number, reason, text."""
     reasons = imported.left_out
-    with path.open("w", encoding="utf-8", errors="replace", newline="\n") as stream:
+    with Folder(path.parent) as folder, folder.replacing(path.name) as raw:
+        stream = TextIOWrapper(raw, encoding="utf-8", errors="replace", newline="\n")
         stream.write(
             f"# Lines of {imported.path.name} that are not in {SAMPLES_NAME}: {len(imported.rejected)} rows, {len(reasons) - len(imported.rejected)} other lines\n"
             "# line number\treason\tthe line\n"
@@ -142,8 +145,7 @@ def _write_rejected(path: Path, imported: Imported) -> None:
         for number, line in enumerate(read_lines(imported.path, imported.layout.encoding), start=1):
             if number in reasons:
                 stream.write(f"{number}\t{reasons[number]}\t{line}\n")
-        stream.flush()
-        os.fsync(stream.fileno())
+        stream.detach()
 
 
 def summary_lines(imported: Imported) -> list[str]:

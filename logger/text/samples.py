@@ -10,19 +10,11 @@ from logger.run.description import Event
 from logger.run.format import COLUMNS
 from logger.text.contact_faults import find_contact_faults
 from logger.text.table import PlanWish
-from logger.text.time_column import Floats
+
+Floats = np.ndarray[Any, np.dtype[np.float64]]
 
 if TYPE_CHECKING:
     import pandas as pd
-
-
-def repeats(time_s: Floats, columns: dict[str, Floats]) -> np.ndarray[Any, np.dtype[np.bool_]]:
-    """Mask of rows that equal the row above in time and in every column."""
-    repeated = np.concatenate(([False], np.diff(time_s) == 0))
-    for values in columns.values():
-        both_missing = np.isnan(values[1:]) & np.isnan(values[:-1])
-        repeated[1:] &= (values[1:] == values[:-1]) | both_missing
-    return repeated
 
 
 def complete(samples: "pd.DataFrame", wish: PlanWish) -> "tuple[pd.DataFrame, list[str]]":
@@ -91,7 +83,7 @@ def doubts(samples: "pd.DataFrame") -> list[str]:
         middle = float(samples["current_ma"].median())
         if middle < 0:
             doubts.append(
-                "current_ma is mostly negative: if the meter was the other way round, give --scale current=-1"
+                "current_ma is mostly negative: if that is out of the pack, give --current-sign turned"
             )
         elif middle > 20_000:
             doubts.append(f"current_ma is around {digits_text(middle, 3)} mA: is its unit right?")

@@ -3,23 +3,32 @@
 import difflib
 import math
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 
 from logger.base.errors import BenchError
-from logger.text.layout import CELL, Layout, cell_kind
-from logger.text.time_column import Floats
+from logger.text.cells import cell_kind
+from logger.text.layout import Layout
 from logger.text.units import read_name
+
+Floats = npt.NDArray[np.float64]
 
 _ROWS_SHOWN: Final = 4
 
 
 @dataclass(frozen=True)
 class PlanWish:
-    """What the user gave about columns; keys are quantities: ``time`` and those of ``text_plan.TARGETS``."""
+    """What the user gave about columns; keys are quantities: ``time`` and those of ``plan.TARGETS``.
+
+    ``clock``: ``hh:mm`` or ``mm:ss``; ``hours``: 12 or 24; ``date_order``: ``dmy``, ``mdy`` or ``ymd``; ``day_zero``: 1900
+    or 1904; ``time_zone``: IANA name or offset; ``time_back``: ``restart``, ``next-day``, ``sort`` or ``drop``;
+    ``row_order``: ``newest-first`` or ``count-down``; ``current_sign``: ``as-read`` or ``turned``;
+    ``leave_out``: columns to leave alone.
+    """
 
     columns: Mapping[str, str] = field(default_factory=dict)
     units: Mapping[str, str] = field(default_factory=dict)
@@ -29,13 +38,28 @@ class PlanWish:
     every_s: float | None = None
     shunt_ohm: float | None = None
     constant_current_ma: float | None = None
+    clock: str | None = None
+    hours: int | None = None
+    date_order: str | None = None
+    day_zero: int | None = None
+    time_zone: str | None = None
+    time_back: str | None = None
+    row_order: str | None = None
+    current_sign: str | None = None
+    leave_out: tuple[str, ...] = ()
 
 
 class Table:
     """First rows of a table and what the names of its columns say; columns are counted from 0."""
 
-    def __init__(self, layout: Layout, rows: Sequence[Sequence[str]]) -> None:
+    def __init__(
+        self,
+        layout: Layout,
+        rows: Sequence[Sequence[str]],
+        whole: Callable[[Sequence[int]], Sequence[str]] | None = None,
+    ) -> None:
         self.layout = layout
+        self._whole = whole
         self.rows = [row for row in rows if len(row) == len(layout.names)]
         self.read = [read_name(name) for name in layout.names]
         if any(read.load_side == "bus" for read in self.read):
@@ -46,8 +70,9 @@ class Table:
             ]
 
     def taken(self, wish: PlanWish) -> set[int]:
-        """Columns that the user gave to a quantity."""
-        return {place for text in wish.columns.values() for place in self.places(text)}
+        """Columns that the user gave to a quantity, or wants left out."""
+        given = {place for text in wish.columns.values() for place in self.places(text)}
+        return given | {self.place(text) for text in wish.leave_out}
 
     def place(self, text: str) -> int:
         """Index of a column that the user named, or numbered from 1."""
@@ -75,11 +100,13 @@ class Table:
         )
 
     def places(self, text: str) -> tuple[int, ...]:
-        """Columns of the time: one, or two joined with a plus sign."""
+        """Columns of the time: one, or two or three joined with a plus sign (a mapping: each on its line)."""
+        if "\n" in text:
+            return tuple(self.place(part) for part in text.split("\n"))
         if "+" in text and text.strip() not in self.layout.names:
             parts = text.split("+")
-            if len(parts) == 2:
-                return (self.place(parts[0]), self.place(parts[1]))
+            if len(parts) in (2, 3):
+                return tuple(self.place(part) for part in parts)
         return (self.place(text),)
 
     def name(self, place: int) -> str:
@@ -89,7 +116,7 @@ class Table:
 
     def kind(self, place: int) -> str:
         """The most frequent kind of cell in a column, not counting missing ones."""
-        kinds = [cell_kind(row[place], self.layout.decimal) for row in self.rows]
+        kinds = [cell_kind(row[place]) for row in self.rows]
         present = [kind for kind in kinds if kind != "missing"]
         return max(set(present), key=present.count) if present else "missing"
 
@@ -97,10 +124,23 @@ class Table:
         """First cell that is not empty."""
         return next((row[place] for row in self.rows if row[place]), "")
 
+    def joined(self, places: Sequence[int]) -> list[str]:
+        """Cells of one or more columns, joined by a blank, in the first rows."""
+        return [" ".join(row[place] for place in places) for row in self.rows]
+
+    def whole(self, places: Sequence[int]) -> Sequence[str]:
+        """The same in all rows: the file is read once more, so only where the first rows leave a question."""
+        return self.joined(places) if self._whole is None else self._whole(places)
+
+    def units(self, place: int) -> set[str]:
+        """Units that stand in the cells of a column."""
+        found = (self.layout.form.read(row[place]) for row in self.rows)
+        return {cell[1] for cell in found if cell is not None and cell[1]}
+
     def numbers(self, place: int) -> Floats:
         """Numbers of a column, shape (n,); cells that are none are left out."""
-        cells = [CELL.fullmatch(row[place].replace(",", ".")) for row in self.rows]
-        values = [float(cell["number"]) for cell in cells if cell is not None]
+        cells = [self.layout.form.read(row[place]) for row in self.rows]
+        values = [cell[0] for cell in cells if cell is not None]
         return np.array([value for value in values if abs(value) < 1e18], dtype=np.float64)
 
     def rises(self, place: int) -> bool:

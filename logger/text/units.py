@@ -7,22 +7,28 @@ from typing import Final
 
 from logger.base.errors import BenchError
 
-VOLT_UNITS: Final = {"v": 1.0, "volt": 1.0, "volts": 1.0, "mv": 1e-3, "uv": 1e-6}
+VOLT_UNITS: Final = {
+    **dict.fromkeys(("v", "volt", "volts", "vdc", "v dc"), 1.0),
+    **dict.fromkeys(("mv", "millivolt", "millivolts", "mvdc", "mv dc"), 1e-3),
+    "uv": 1e-6,
+}
 # unit, in small letters and with u for micro -> factor to the run's own unit
 UNITS: Final[dict[str, dict[str, float]]] = {
     "time": {
         **dict.fromkeys(("s", "sec", "secs", "second", "seconds"), 1.0),
         **dict.fromkeys(("ms", "msec", "millis", "millisecond", "milliseconds"), 1e-3),
         **dict.fromkeys(("us", "usec", "micros", "microseconds"), 1e-6),
+        "ns": 1e-9,
         **dict.fromkeys(("min", "mins", "minute", "minutes"), 60.0),
         **dict.fromkeys(("h", "hr", "hrs", "hour", "hours"), 3600.0),
+        **dict.fromkeys(("d", "day", "days"), 86400.0),
     },
     "voltage": VOLT_UNITS,
     "bus-voltage": VOLT_UNITS,
     "current": {
-        **dict.fromkeys(("a", "amp", "amps", "ampere", "amperes"), 1e3),
-        "ma": 1.0,
-        "ua": 1e-3,
+        **dict.fromkeys(("a", "amp", "amps", "ampere", "amperes", "a dc"), 1e3),
+        **dict.fromkeys(("ma", "milliamp", "milliamps", "madc", "ma dc"), 1.0),
+        **dict.fromkeys(("ua", "microamp", "microamps", "uadc"), 1e-3),
         "na": 1e-6,
     },
     # 1 C = 1 A s = 1/3.6 mAh; 1 J = 1 W s = 1/3.6 mWh
@@ -32,9 +38,9 @@ UNITS: Final[dict[str, dict[str, float]]] = {
 _WORDS: Final = {
     word: frozenset(names.split())
     for word, names in {
-        "time": "time t timestamp datetime date elapsed clock uptime millis micros seconds sec zeit datum temps",
-        "voltage": "voltage volt volts v u vbat vbatt battery bat pack vpack vin spannung tension",
-        "current": "current i amp amps ampere amperes ibat strom courant",
+        "time": "time t timestamp datetime date elapsed clock uptime millis micros seconds sec zeit uhrzeit datum temps heure hora fecha tijd day",
+        "voltage": "voltage volt volts v u millivolts vbat vbatt battery bat pack vpack vin spannung tension",
+        "current": "current i amp amps milliamps ampere amperes ibat strom courant",
         "charge": "charge capacity",
         "energy": "energy",
     }.items()
@@ -81,8 +87,10 @@ _USUAL: Final = [
     "s",
     "ms",
     "us",
+    "ns",
     "min",
     "h",
+    "d",
 ]
 _WRITTEN: Final = {unit.lower(): unit for unit in _USUAL}
 
@@ -106,7 +114,9 @@ class ColumnName:
 
 def read_name(name: str) -> ColumnName:
     """Quantity and unit of a header cell such as ``Voltage (mV)``, ``pack_v``, ``I[mA]``, ``millis``."""
-    match = re.search(r"(?:[\[(/]\s*([A-Za-zµμ]{1,5})\s*[\])]?|[_ ]([A-Za-zµμ]{1,5}))\s*$", name)
+    match = re.search(
+        r"(?:[\[(/]\s*([A-Za-zµμ]{1,12}(?: ?[dD][cC])?)\s*[\])]?|[_ ]([A-Za-zµμ]{1,5}))\s*$", name
+    )
     unit = plain_unit(match[1] or match[2]) if match else ""
     bracketed = match is not None and match[1] is not None
     rest = name[: match.start()] if match else name

@@ -139,7 +139,7 @@ def ours(port: str, folder: Path, lines: int) -> int:
     folder.mkdir()
     recording = Recording(Wishes(), Description(), read_clocks())
     link = open_link(port)
-    session = Session(recording, SampleWriter(folder), folder, None, pattern=port, baud=115200)
+    session = Session(recording, SampleWriter(folder), None, pattern=port, baud=115200)
     recording.connected(read_clocks(), port)
     recording.feed(b"\n" + HELLO + frame("ok,load") + frame("ok,start"), read_clocks())
     recording._maker.taking = True  # nobody answers our commands on this line

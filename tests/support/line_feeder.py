@@ -29,11 +29,11 @@ class FeederBoard:
         slope_v_per_s: float = 0.0,
         current_ma: float = 50.0,
         time_factor: float | None = None,
-        opened: str = "-",
+        opened: str = "",
         welded: bool = False,
     ) -> None:
         self.board = board
-        self.opened = opened
+        self.opened = opened or ("host" if load == "0" else "-")
         self.welded = welded
         self.boot = 17
         self.cause = "power"
@@ -98,6 +98,10 @@ class FeederBoard:
             if fields == ["1"] and self.opened == "cutoff":
                 return frame("no,load,tripped")
             self.load = fields[0]
+            if self.load == "1":
+                self.opened = "-"
+            elif self.opened != "cutoff":
+                self.opened = "host"
             return frame(f"load,{self.time_us},{self.load},host")
         else:
             return frame(f"no,{name},unknown")

@@ -3,7 +3,7 @@
 setting MODULE NAME NUMBER (before a boot)
 boot PORT CAUSE START_TICKS COSTS AVERAGES PREFIX MORE    chip KIND ADDRESS    pairs N + 16 N bytes
 host HEX    set NAME NUMBER    run UNTIL_US STOP_AT_SWITCH    flash BLOCKS    fill    worn 0/1
-early (windows are sent from the next boot on)    spoil SLOT HEX    heap    bytes N    config    wear    end
+early (windows are sent from the next boot on)    spoil SLOT HEX    heap    bytes N    wear    end
 """
 
 import gc
@@ -146,6 +146,7 @@ def tell():
         world.chip.read,
         int(world.left),
         world.longest_unfed,
+        world.chip.registers[world.chip.config_register],
         len(out),
     )
     sys.stdout.buffer.write(b"at " + " ".join(str(word) for word in words).encode() + b"\n" + out)
@@ -201,9 +202,6 @@ def obey(order, words):
     elif order == "heap":
         gc.collect()
         print("heap", gc.mem_alloc(), gc.mem_alloc() - state.get("before", 0), gc.mem_free())
-        return
-    elif order == "config":
-        print("config", world.chip.registers[world.chip.config_register])
         return
     elif order == "wear":
         print("wear", max(state["flash"].writes), sum(state["flash"].writes))

@@ -198,8 +198,8 @@ def test_text_from_a_file_stays_text(text: str, tmp_path: Path) -> None:
 
 
 def seen_plain(text: str) -> str:
-    """The text as it should be read: one line, unprintable characters replaced."""
-    return " ".join(re.sub("[\x1b\x07\u202e]", "\ufffd", text).split())
+    """The text as it should be read: one line, signs that act written out."""
+    return " ".join(re.sub("[\x1b\x07\u202e]", lambda sign: f"\\u{ord(sign[0]):04x}", text).split())
 
 
 @pytest.mark.slow

@@ -71,6 +71,8 @@ def test_a_clone_of_an_ina228_is_measured_with_once_it_is_told(tmp_path: Path) -
         assert kinds(bodies(sent), "sensor")[-1] == "sensor,told,0000.0000"
         assert ",sensor=INA228," in kinds(bodies(sent), "hello")[-1]
         assert ",range_ma=1638.4000,bus_range_v=85.000," in kinds(bodies(sent), "hello")[-1]
+        # One conversion of 2.074 ms each of shunt and bus, 50 us of the temperature (TI SBOSA20), as it was then set up.
+        assert board.circuit.sensor.pair_time_ns == 4_198_000
 
 
 def test_its_own_cutoff_ends_the_discharge(board: InterpreterBoard) -> None:

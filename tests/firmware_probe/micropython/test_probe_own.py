@@ -112,6 +112,7 @@ def test_times_of_its_averages(tmp_path: Path, averages: int) -> None:
     with started(tmp_path) as board:
         board.chip("INA228")
         told = board.boot(averages=averages)
-        value = int(board.ask("config")[1])
-    sensor = replace(CurrentSensor(INA228, shunt_ohm=0.1), configuration_value=value)
+    sensor = replace(
+        CurrentSensor(INA228, shunt_ohm=0.1), configuration_value=told.configuration_value
+    )
     assert told.pair_us == sensor.pair_time_ns // 1000

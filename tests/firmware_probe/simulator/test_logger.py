@@ -90,29 +90,33 @@ def check_samples(run: Run) -> None:
     assert np.diff(run.samples["sequence"]).max() == 1
 
 
-def test_whole_rundown_to_cutoff(tmp_path: Path) -> None:
-    folder = tmp_path / "bench"
-    with live_bench(sketch(), vest(folder), folder, "--pace", "1") as port:
-        log = start_log(tmp_path / "run", port)
-        code = log.wait(timeout=60)
-    words = (tmp_path / "said.txt").read_text()
+def recorded_to_cutoff(image: Path, folder: Path, patience_s: float) -> tuple[Run, Outcome]:
+    """A whole run of this sketch as ``drawbench log`` wrote it, and what the bench knows of it."""
+    bench = folder / "bench"
+    with live_bench(image, vest(bench), bench, "--pace", "1") as port:
+        code = start_log(folder / "run", port).wait(timeout=patience_s)
+    words = (folder / "said.txt").read_text()
     assert code == 0, words
-    run, outcome = read_run(tmp_path / "run"), read_outcome(folder)
+    run, outcome = read_run(folder / "run"), read_outcome(bench)
     assert run.description.end_reason == "cutoff", words
+    check_samples(run)
+    assert run.samples.iloc[-1]["pack_v"] < CUTOFF_V
+    assert outcome.truth["switch_closed"] == 0
+    return run, outcome
+
+
+def test_whole_rundown_to_cutoff(tmp_path: Path) -> None:
+    run, outcome = recorded_to_cutoff(sketch(), tmp_path, patience_s=60)
     assert run.description.sensor is not None
     assert run.description.sensor.kind == "INA219"
     assert run.description.board is not None
     assert not run.description.board.firmware.startswith("simulated")
-    check_samples(run)
-    last = run.samples.iloc[-1]
-    assert last["pack_v"] < CUTOFF_V
     # every row is a line of the board, and the run's charge is the board's own, from the first row to the last
     sent = {int(window["sequence"]): window for window in outcome.windows}
     first, final = (sent[int(run.samples["sequence"].iloc[i])] for i in (0, -1))
     drawn_mah = float(final["charge_mah"]) - float(first["charge_mah"])
-    recorded_mah = last["charge_mah"] - run.samples["charge_mah"].iloc[0]
-    assert recorded_mah == pytest.approx(drawn_mah, abs=2e-6)
-    assert outcome.truth["switch_closed"] == 0
+    recorded = run.samples["charge_mah"]
+    assert recorded.iloc[-1] - recorded.iloc[0] == pytest.approx(drawn_mah, abs=2e-6)
     assert outcome.truth["depth_mah"] == pytest.approx(
         outcome.truth["charge_mah"] * SPEED, rel=1e-6
     )

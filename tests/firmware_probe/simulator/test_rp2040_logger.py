@@ -2,25 +2,17 @@
 
 from pathlib import Path
 
-import numpy as np
 import pytest
 
 from logger.run.reader import read_run
 from tests.firmware_probe.simulator.test_logger import (
-    CUTOFF_V,
-    check_samples,
+    recorded_to_cutoff,
     start_log,
     vest,
     wait_for_rows,
 )
-from tests.support.firmware_sim.bench import READ, Outcome, live_bench, read_outcome
-from tests.support.firmware_sim.exact import (
-    INA219,
-    REG_BUS,
-    REG_SHUNT,
-    Pairs,
-    check_windows,
-)
+from tests.support.firmware_sim.bench import Outcome, live_bench, read_outcome
+from tests.support.firmware_sim.exact import INA219, check_windows, read_pairs
 from tests.support.firmware_sim.toolchain import needs_rp2040, rp2040_sketch
 
 pytestmark = [pytest.mark.firmware, needs_rp2040, pytest.mark.real_time]
@@ -31,36 +23,16 @@ def rows_of(outcome: Outcome, sequences: list[int]) -> list[dict[str, str]]:
     return [sent[sequence] for sequence in sequences]
 
 
-def pairs_between_bursts(outcome: Outcome) -> Pairs:
-    """Pairs as they were read: a shunt value right after a bus value; a burst reads the shunt alone."""
-    reads = outcome.records[outcome.records["kind"] == READ]
-    reads = reads[np.argsort(reads["cycle"], kind="stable")]
-    at = np.flatnonzero(reads["reg"] == REG_SHUNT)
-    at = at[reads["reg"][at - 1] == REG_BUS]
-    shunt = reads["value"][at].astype(np.uint16).astype(np.int16)
-    return np.stack([shunt, reads["value"][at - 1] >> 3], axis=1).astype(np.int64)
-
-
 def test_whole_rundown_to_cutoff(tmp_path: Path) -> None:
-    folder = tmp_path / "bench"
-    with live_bench(rp2040_sketch(), vest(folder), folder, "--pace", "1") as port:
-        log = start_log(tmp_path / "run", port)
-        code = log.wait(timeout=120)
-    words = (tmp_path / "said.txt").read_text()
-    assert code == 0, words
-    run, outcome = read_run(tmp_path / "run"), read_outcome(folder)
-    assert run.description.end_reason == "cutoff", words
+    run, outcome = recorded_to_cutoff(rp2040_sketch(), tmp_path, patience_s=120)
     assert run.description.board is not None
     assert run.description.board.board == outcome.hellos[0]["board"]
-    check_samples(run)
     assert len(run.samples) > 40
-    assert run.samples.iloc[-1]["pack_v"] < CUTOFF_V
-    assert outcome.truth["switch_closed"] == 0
     # each row is a line of the board, and each line is the sensor's conversions to the last digit
     rows = rows_of(outcome, [int(sequence) for sequence in run.samples["sequence"]])
     assert [int(row["conversions"]) for row in rows] == list(run.samples["conversions"])
     assert [float(row["current_ma"]) for row in rows] == list(run.samples["current_ma"])
-    check_windows(pairs_between_bursts(outcome), rows, INA219)
+    check_windows(read_pairs(outcome, bursts=True), rows, INA219)
     drawn_mah = float(rows[-1]["charge_mah"]) - float(rows[0]["charge_mah"])
     recorded = run.samples["charge_mah"]
     assert recorded.iloc[-1] - recorded.iloc[0] == pytest.approx(drawn_mah, abs=2e-6)

@@ -58,7 +58,7 @@ def test_time_is_found_when_it_is_not_given(tmp_path: Path) -> None:
 
 
 def test_constant_current_and_caution_for_lithium(tmp_path: Path) -> None:
-    arguments = ("--constant-current", "4.56A", "--pack", "1x pouch li-ion")
+    arguments = ("--constant-current", "4.56A", "--pack", "1x pouch li-ion", "--time-unit", "s")
     output = run_import(POUCH / "2C_discharge_U.txt", tmp_path / "run", *arguments)
     assert "1773 rows read, 1773 kept" in output
     assert "the current was not measured: 4560 mA throughout" in output

@@ -1,5 +1,6 @@
 """Nothing lost, whatever happens: real processes, pseudo-terminals, signals and file systems."""
 
+import json
 import os
 import random
 import re
@@ -20,9 +21,11 @@ from firmware_probe.twin.faults import Fault, FaultPlayer, FaultRates
 from firmware_probe.twin.links import TcpLink
 from firmware_probe.twin.serve import BoardServer
 from firmware_probe.twin.vest import vest_board
+from logger.base.clock import read_clocks
 from logger.base.pack import parse_pack
 from logger.run.format import DESCRIPTION_NAME, SAMPLES_NAME
 from logger.run.reader import read_run
+from logger.run.request_channel import ask
 from tests.support.forker import Forker, is_alive
 from tests.support.line_feeder import Feeder, FeederBoard
 from tests.support.log_process import LogProcess, count_rows, read_described, read_table, run_log
@@ -367,23 +370,111 @@ def test_resume_asks_for_the_same_board(tmp_path: Path) -> None:
     assert count_rows(tmp_path / "run") == rows
 
 
-def test_a_full_disk_ends_the_run_cleanly(tmp_path: Path) -> None:
-    """RLIMIT_FSIZE, as a disk that takes 100 KiB of samples."""
+def wait_said(log: LogProcess, words: str) -> None:
+    assert log.output is not None
+    end_s = time.monotonic() + 30.0
+    while words not in log.output.read_text():
+        assert log.process.poll() is None, log.end()
+        assert time.monotonic() < end_s, log.output.read_text()
+        time.sleep(0.05)
+
+
+def test_a_full_disk_is_waited_for(tmp_path: Path) -> None:
+    """RLIMIT_FSIZE, as a disk that takes 100 KiB of samples until somebody makes room."""
     import resource
 
     limit = 100 * 1024
     with Feeder(FeederBoard(window_us=20_000), tmp_path, factor=20.0) as feeder:
-        log = LogProcess(tmp_path / "run", tmp_path / "run", "--port", feeder.port)
+        log = LogProcess(
+            tmp_path / "run", tmp_path / "run", "--port", feeder.port, output=tmp_path / "said"
+        )
         log.wait_rows(5)
-        resource.prlimit(log.process.pid, resource.RLIMIT_FSIZE, (limit, limit))
-        text = log.process.communicate(timeout=30)[0]
+        resource.prlimit(log.process.pid, resource.RLIMIT_FSIZE, (limit, resource.RLIM_INFINITY))
+        wait_said(log, "! run  The disk is full (File too large): make room on it.")
+        assert limit - 20_000 < (log.folder / SAMPLES_NAME).stat().st_size <= limit
+        resource.prlimit(
+            log.process.pid, resource.RLIMIT_FSIZE, (resource.RLIM_INFINITY, resource.RLIM_INFINITY)
+        )
+        log.wait_rows(3000)
+        text = log.end()
+    assert log.process.returncode == 0, text
+    assert "the disk takes rows again; none was lost" in text
+    sequence = [row[SEQUENCE] for row in read_table(log.folder)]
+    assert sequence == list(range(int(sequence[0]), int(sequence[0]) + len(sequence)))
+    assert recorded_share(log.folder, feeder.board) == pytest.approx(1.0, abs=1e-3)
+
+
+def test_a_disk_that_stays_full_has_its_rows_rescued(tmp_path: Path) -> None:
+    import resource
+
+    limit = 40 * 1024  # of the rescued file as well
+    with Feeder(FeederBoard(window_us=20_000), tmp_path, factor=4.0) as feeder:
+        log = LogProcess(
+            tmp_path / "run", tmp_path / "run", "--port", feeder.port, output=tmp_path / "said",
+            variables={"TMPDIR": str(tmp_path)},
+        )  # fmt: skip
+        log.wait_rows(5)
+        resource.prlimit(log.process.pid, resource.RLIMIT_FSIZE, (limit, resource.RLIM_INFINITY))
+        wait_said(log, "make room on it")
+        log.signal(signal.SIGINT)
+        time.sleep(0.3)
+        log.signal(signal.SIGINT)  # does not wait for the disk
+        log.process.wait(30)
+        text = log.end()
     assert log.process.returncode == 3, text
-    assert "disk is full" in text
-    assert limit - 120 < (log.folder / SAMPLES_NAME).stat().st_size <= limit
-    assert (log.folder / SAMPLES_NAME).read_bytes().endswith(b"\n")
-    read_table(log.folder)
+    rescued = next(tmp_path.glob("drawbench-run-*.csv"))
+    assert f"Rows that the disk did not take are in {rescued}." in text
+    stored = [row[SEQUENCE] for row in read_table(log.folder)]
+    there = [float(line.split(",")[1]) for line in rescued.read_text().splitlines()[1:]]
+    assert stored + there == list(range(int(stored[0]), int(there[-1]) + 1))
+    assert read_described(log.folder).end_reason == "user"
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="an open folder cannot be moved there")
+def test_the_runs_folder_is_moved(tmp_path: Path) -> None:
+    """Samples, description, requests and the last words follow it; a run under the old name is another one."""
+    with Feeder(FeederBoard(window_us=20_000), tmp_path) as feeder:
+        log = LogProcess(
+            tmp_path / "run", tmp_path / "run", "--port", feeder.port, output=tmp_path / "said"
+        )
+        log.wait_rows(10)
+        there = tmp_path / "vest at night"
+        log.folder.rename(there)
+        log.folder.mkdir()
+        (log.folder / "samples.csv-metadata.json").write_text("another run's")
+        wait_said(log, f"the recording goes on in {there}")
+        ask(there, "mark", "after the move", read_clocks())
+        wait_said(log, "after the move")
+        text = log.end()
+    assert log.process.returncode == 0, text
+    assert f"drawbench rundown '{there}'" in text
+    assert [item.name for item in log.folder.iterdir()] == ["samples.csv-metadata.json"]
+    assert (log.folder / "samples.csv-metadata.json").read_text() == "another run's"
+    described = read_described(there)
+    assert described.state == "ended"
+    assert {"after the move"} <= {event.text for event in described.events}
+    assert sorted(item.name for item in there.iterdir()) == [SAMPLES_NAME, DESCRIPTION_NAME]
+    assert recorded_share(there, feeder.board) == pytest.approx(1.0, abs=1e-3)
+
+
+def test_somebody_edits_the_description_meanwhile(tmp_path: Path) -> None:
+    with Feeder(FeederBoard(window_us=20_000), tmp_path) as feeder:
+        log = LogProcess(
+            tmp_path / "run", tmp_path / "run", "--port", feeder.port, output=tmp_path / "said"
+        )
+        log.wait_rows(10)
+        path = log.folder / DESCRIPTION_NAME
+        document = json.loads(path.read_text())
+        document["urn:drawbench:run"]["title"] = "vest, blue"
+        path.write_text(json.dumps(document))
+        theirs = path.read_text()
+        wait_said(log, "taken over from it: title")
+        text = log.end()
+    assert log.process.returncode == 0, text
     described = read_described(log.folder)
-    assert (described.state, described.end_reason) == ("ended", "disk-full")
+    assert (described.title, described.state) == ("vest, blue", "ended")
+    kept = log.folder / "samples.csv-metadata.saved-by-another-1.json"
+    assert kept.read_text() == theirs
 
 
 def test_results_for_a_command_of_ones_own(tmp_path: Path) -> None:

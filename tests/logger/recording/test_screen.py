@@ -93,7 +93,13 @@ def test_eight_boards_fit_side_by_side() -> None:
     assert len(lines) < HEIGHT
     assert max(map(len, lines)) <= WIDTH
     text = "\n".join(lines)
-    for words in ("7F3A91C7", "looking for board", "ended: cutoff", "! disk: Read-only"):
+    for words in (
+        "7F3A91C7",
+        "looking for board",
+        "ended: cutoff",
+        "disk in trouble",
+        "! Read-only file system",
+    ):
         assert words in text
 
 

@@ -41,14 +41,17 @@ def converted_pairs(outcome: Outcome) -> Pairs:
     return np.stack([found["value"], found["bus"]], axis=1).astype(np.int64)
 
 
-def read_pairs(outcome: Outcome) -> Pairs:
-    """Pairs as an INA219 handed them out: each shunt value with the bus value read before it."""
-    reads = outcome.records[
-        np.isin(outcome.records["reg"], (REG_SHUNT, REG_BUS)) & (outcome.records["kind"] == READ)
-    ]
+def read_pairs(outcome: Outcome, *, bursts: bool = False) -> Pairs:
+    """Pairs as an INA219 handed them out: each shunt value with the bus value read right before it.
+
+    ``bursts``: there may be shunt values without one, which are left out.
+    """
+    reads = outcome.records[outcome.records["kind"] == READ]
     reads = reads[np.argsort(reads["cycle"], kind="stable")]
     at = np.flatnonzero(reads["reg"] == REG_SHUNT)
-    assert (reads["reg"][at - 1] == REG_BUS).all()
+    paired = reads["reg"][at - 1] == REG_BUS
+    assert bursts or paired.all()
+    at = at[paired]
     shunt = reads["value"][at].astype(np.uint16).astype(np.int16)
     return np.stack([shunt, reads["value"][at - 1] >> 3], axis=1).astype(np.int64)
 

@@ -1,0 +1,195 @@
+"""When does a load that goes up and down meet the cutoff? It plays on as it has been.
+
+Opinions tell how much charge is left until the cutoff under the heavy draw of now. A still heavier draw ends the run
+earlier, and a time of light draws puts it off. The past load is played on from a random place of it
+(a circular block bootstrap, Politis & Romano 1992): its draws keep their order, lengths and levels. A draw of another
+level than the heavy one meets the cutoff where the voltage under the heavy one would stand higher or lower by the
+difference on the run's own resistance.
+"""
+
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.curve.course import breaks, last_step, set_anew
+from analysis.forecast.opinions import first_below
+from analysis.run.history import Bins, part
+
+Array = NDArray[np.float64]
+
+LEVELS: Final = 9
+_NEAR: Final = 0.97  # of the heavy draw: as good as it
+_STEADY_SHARE: Final = 0.9  # of the time so near: the load is steady
+_BINS_LEAST: Final = 8
+_AHEAD: Final = 192  # pieces of load that are played
+_SOON: Final = 4.0  # pieces: so soon the draw of now still counts
+_LIKE: Final = 0.03  # of the heaviest draw: the same level
+_FEW: Final = (2, 20)  # times that the load was set anew
+_SLOPES: Final = (0.1, 20.0)  # of the usual slope
+_TAIL: Final = 0.9  # of the way: the slope from there goes on beyond the cutoff
+
+# How often a break, or a load as before it was set anew, comes again after one, two, three of them. Judgement, no source.
+_BREAK_COMES: Final = (0.3, 0.5, 0.7)
+_GOES_BACK: Final = (0.1, 0.25, 0.5)
+
+
+def other_ways(bins: Bins) -> tuple[tuple[float, float], ...]:
+    """How else the load may go on than as lately and without a break: (chance, factor on the time that a charge takes)."""
+    off = breaks(bins)
+    on = part(bins, ~off)
+    found = []
+    if off.any() and len(on.end_s):
+        starts = int((np.diff(off.astype(np.int8), prepend=0) == 1).sum())
+        factor = float(bins.span_s.sum() / max(float(on.span_s.sum()), 1e-9))
+        found.append((_BREAK_COMES[min(starts, len(_BREAK_COMES)) - 1], factor))
+    first = last_step(on)
+    if first:
+        before = len(set_anew(part(on, slice(0, first))))
+        late = part(on, slice(first, None))
+        all_ma, late_ma = (float(np.average(b.mean_ma, weights=b.span_s)) for b in (on, late))
+        share = _GOES_BACK[min(before, len(_GOES_BACK) - 1)]
+        found.append((share, late_ma / max(all_ma, 1e-9)))
+    return tuple(found)
+
+
+def stretched(
+    left_s: Array, ways: tuple[tuple[float, float], ...], rng: np.random.Generator
+) -> Array:
+    """Seconds left, each draw by one of the ways in which the load may go on."""
+    for share, factor in ways:
+        left_s = np.where(rng.random(len(left_s)) < share, left_s * factor, left_s)
+    return left_s
+
+
+def at_one_voltage(bins: Bins, exponent: float) -> Bins:
+    """Bins with their currents as they would be at the voltage of now, where that makes them more alike (I ~ V^exponent)."""
+    now_v = float(np.median(bins.mean_v[-3:]))
+    held_ma = bins.held_ma * (now_v / np.maximum(bins.held_v, 1e-9)) ** exponent
+    spreads = [float(np.std(np.log(np.maximum(ma, 1e-6)))) for ma in (held_ma, bins.held_ma)]
+    if not spreads[0] < spreads[1]:
+        return bins
+    mean_ma = bins.mean_ma * (now_v / np.maximum(bins.mean_v, 1e-9)) ** exponent
+    return replace(bins, held_ma=held_ma, mean_ma=mean_ma)
+
+
+def is_steady(held_ma: Array) -> bool:
+    """Whether hardly a draw differs from the heavy one, or too little was seen to tell."""
+    heavy_ma = float(np.quantile(held_ma, 0.9))
+    near = np.abs(held_ma - heavy_ma) <= (1 - _NEAR) * heavy_ma
+    return len(held_ma) < _BINS_LEAST or bool(near.mean() > _STEADY_SHARE)
+
+
+def charge_to_levels(
+    path_mah: Array, path_v: Array, cutoff_v: float, drops_v: Array, slope_v: float
+) -> tuple[Array, Array]:
+    """Charge from now to the cutoff, shape (paths,), and to the cutoff plus each of ``drops_v``, (paths, drops).
+
+    ``path_mah``, ``path_v``: charge from now on and pack V, both (paths, points). Beyond a path's end its last slope goes
+    on, kept near ``slope_v``, the usual one (V per mAh). The path with the least charge left comes first.
+    """
+    to_cutoff = first_below(path_mah, path_v, np.array([cutoff_v]))[0]
+    order = np.argsort(to_cutoff)
+    to_cutoff, path_mah, path_v = to_cutoff[order], path_mah[order], path_v[order]
+    levels = cutoff_v + np.sort(drops_v)
+    reached = np.stack(first_below(path_mah, path_v, levels), axis=1)
+    reached = np.where(path_v[:, :1] <= levels, 0.0, reached)
+    last_v = np.minimum(path_v.min(axis=1), cutoff_v)
+    at_tail = np.array(
+        [
+            np.interp(_TAIL * end, mah, volts)
+            for end, mah, volts in zip(to_cutoff, path_mah, path_v, strict=True)
+        ]
+    )
+    slope = (at_tail - cutoff_v) / ((1 - _TAIL) * np.maximum(to_cutoff, 1e-9))
+    slope = np.clip(slope, _SLOPES[0] * slope_v, _SLOPES[1] * slope_v)
+    beyond = np.maximum(last_v[:, None] - levels, 0.0) / np.maximum(slope, 1e-9)[:, None]
+    return to_cutoff, reached + beyond
+
+
+def played_on(
+    until_s: Array,
+    to_cutoff: Array,
+    to_levels: Array,
+    levels_ma: Array,
+    lately: Bins,
+    rng: np.random.Generator,
+) -> Array:
+    """Seconds from now to the cutoff, of the length of ``until_s``: seconds to it under the heavy draw at the mean load.
+
+    ``to_cutoff``, ``to_levels``: of ``charge_to_levels``; ``levels_ma``: ascending.
+    """
+    count = len(until_s)
+    row = np.empty(count, dtype=np.intp)
+    row[np.argsort(until_s)] = np.arange(count) * len(to_cutoff) // count
+    usual_ma = max(float(np.average(lately.mean_ma, weights=lately.span_s)), 1e-6)
+    way, levels = to_cutoff[row][:, None], to_levels[row]
+    needs_s = np.where(
+        levels < way,
+        until_s[:, None] * levels / np.maximum(way, 1e-9),
+        until_s[:, None] + 3600 * (levels - way) / usual_ma,
+    )
+    first_s = needs_s[:, -1]  # before that not even the heaviest draw meets it
+    window_s = np.maximum(until_s - first_s, 0.0)
+    held, share, span, place = _future(lately, float(np.quantile(window_s, 0.75)), count, rng)
+    long = span[place]
+    soon = first_s < _SOON * float(span.mean())
+    place[soon, 0] = len(held) - 1  # so soon the draw of now still goes on
+    long[soon, 0] = span[-1] * rng.random(int(soon.sum()))
+    step = long * share[place]
+    gone = (
+        first_s[:, None] + np.cumsum(step, axis=1) - step
+    )  # of average load, at each piece's begin
+    at = np.interp(held, levels_ma, np.arange(len(levels_ma)))[place]
+    low = np.minimum(at.astype(np.intp), len(levels_ma) - 2)
+    rows = np.arange(count)
+    needs = needs_s[rows[:, None], low] * (1 - (at - low)) + needs_s[rows[:, None], low + 1] * (
+        at - low
+    )
+    met = gone + step >= needs
+    met[:, -1] = True
+    which = met.argmax(axis=1)
+    clock = (np.cumsum(long, axis=1) - long)[rows, which]
+    inside = (needs - gone)[rows, which] / np.maximum(step[rows, which], 1e-9)
+    met_s = first_s + clock + np.clip(inside, 0.0, 1.0) * long[rows, which]
+    # what has not been met within the pieces played: as under the heavy draw
+    return np.asarray(np.where(which == _AHEAD - 1, np.maximum(met_s, until_s), met_s))
+
+
+def _recurs(held_ma: Array) -> bool:
+    """Whether most draws have their like among the others: a pattern, not chance."""
+    gaps = np.diff(np.sort(held_ma))
+    near = gaps <= _LIKE * held_ma.max()
+    return bool(np.mean(np.r_[False, near] | np.r_[near, False]) > 0.6)
+
+
+def _future(
+    lately: Bins, window_s: float, count: int, rng: np.random.Generator
+) -> tuple[Array, Array, Array, NDArray[np.intp]]:
+    """Heaviest draw, mean over the mean of all, and length of each piece of the past load; which ones come, (count, ``_AHEAD``).
+
+    Few draws, each at a level of its own: any may come next, and how often is as little known as so few tell (the Bayesian
+    bootstrap, Rubin 1981). Else pieces long enough to fill the window, from a random one on.
+    """
+    starts = np.array([0, *set_anew(lately)])
+    few = _FEW[0] < len(starts) <= _FEW[1] and not _recurs(
+        np.maximum.reduceat(lately.held_ma, starts)
+    )
+    if not few:
+        fill = np.ceil(window_s / (_AHEAD * float(lately.span_s.mean())))
+        each = int(np.clip(fill, 1, max(len(lately.end_s) // 8, 1)))
+        starts = np.arange(0, len(lately.end_s), each)
+    span = np.add.reduceat(lately.span_s, starts)
+    mean = np.add.reduceat(lately.mean_ma * lately.span_s, starts) / np.maximum(span, 1e-9)
+    held = np.maximum.reduceat(lately.held_ma, starts)
+    usual = max(float(np.average(mean, weights=span)), 1e-9)
+    if few:
+        belief = np.cumsum(rng.dirichlet(np.ones(len(held)), size=count), axis=1)
+        chance = rng.random((count, _AHEAD))
+        place = (chance[:, :, None] > belief[:, None, :]).sum(axis=2)
+        place = np.minimum(place, len(held) - 1)
+    else:
+        begin = rng.integers(len(held), size=count)
+        place = (begin[:, None] + np.arange(_AHEAD)) % len(held)
+    return held, mean / usual, span, place.astype(np.intp)

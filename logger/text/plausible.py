@@ -1,0 +1,191 @@
+"""What is plausible of voltage and current on this bench, and the questions where two readings are.
+
+Bounds are common practice, no source: one button cell under load to two dozen cells in series; a sleeping sensor to
+a vest of LEDs.
+"""
+
+from collections.abc import Mapping, Sequence
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from logger.base.numbers import digits_text
+from logger.text.number_form import NumberForm
+from logger.text.question import Question, Reading, some
+from logger.text.table import Table
+
+Floats = npt.NDArray[np.float64]
+
+VOLTS: Final = (0.3, 60.0)
+_USUAL_VOLTS: Final = (0.7, 30.0)
+MILLIAMPERES: Final = (1e-3, 20_000.0)
+_RANGES: Final = {"pack_v": VOLTS, "bus_v": VOLTS, "current_ma": MILLIAMPERES}
+
+
+def middle_of(values: Floats) -> float:
+    known = np.abs(values[np.isfinite(values)])
+    return float(np.median(known)) if len(known) else 0.0
+
+
+def _within(values: Floats, bounds: tuple[float, float]) -> bool:
+    return bounds[0] <= middle_of(values) <= bounds[1]
+
+
+def ask_current_unit(name: str, values: Floats) -> Question:
+    """The question which unit an unnamed current has; ``values`` (n,) as they stand in the file."""
+    first = [digits_text(float(value), 3) for value in values[:3]]
+    factors = {"A": 1e3, "mA": 1.0, "uA": 1e-3}
+    units = [unit for unit, factor in factors.items() if _within(values * factor, MILLIAMPERES)]
+    return Question(
+        f"The unit of the current in {name} cannot be told.",
+        f"values such as {some(first)}",
+        [
+            Reading(unit, some([f"{text} {unit}" for text in first]), ("--current-unit", unit))
+            for unit in units or factors
+        ],
+    )
+
+
+def are_plausible(values: Mapping[str, Floats]) -> bool:
+    """Whether all these are usual on a bench; by column of the run, in its unit."""
+    return all(_within(found, _RANGES.get(name, (0.0, np.inf))) for name, found in values.items())
+
+
+def ask_form(cells: Sequence[str], forms: Sequence[NumberForm]) -> Question:
+    """The question what the sign in numbers such as ``1.234`` means."""
+    signed = [cell for cell in cells if "," in cell or "." in cell]
+    signs = [sign for sign in ",." if any(sign in cell for cell in signed)]
+    shown = [next(cell for cell in reversed(signed) if sign in cell) for sign in signs]
+    words = {".": "point", ",": "comma"}
+    readings = []
+    for form in forms:
+        read = [form.read(cell) for cell in shown]
+        told = " and ".join(f"{number[0]:.10g}" for number in read if number is not None)
+        thousands = (
+            f" and the {words[form.thousands]} stands between thousands" if form.thousands else ""
+        )
+        option = ("--thousands", words[form.thousands]) if form.thousands else ()
+        readings.append(
+            Reading(
+                f"the {words[form.decimal]} is the decimal sign{thousands}",
+                told,
+                ("--decimal", words[form.decimal], *option),
+            )
+        )
+    return Question(
+        f"What does the {' and the '.join(words[sign] for sign in signs)} in numbers mean?",
+        f"all have three digits behind it: {some(signed)}",
+        readings,
+    )
+
+
+def ask_swapped(
+    table: Table,
+    places: tuple[int, int],
+    pack_v: Floats,
+    current_ma: Floats,
+    other_v: Floats,
+    other_ma: Floats,
+) -> None:
+    """Raises Question where the header's voltage is no usual one, and the current column's numbers would be.
+
+    ``other_v`` and ``other_ma``: values with the two columns swapped.
+    """
+    if _within(pack_v, _USUAL_VOLTS) or not _within(other_v, _USUAL_VOLTS):
+        return
+    if not _within(other_ma, MILLIAMPERES):
+        return
+    voltage, current = places
+    raise Question(
+        "The columns of voltage and current may be swapped.",
+        f"by their names, the voltage is around {digits_text(middle_of(pack_v), 3)} V and the current around {digits_text(middle_of(current_ma), 3)} mA",
+        [
+            Reading(
+                "as they are named",
+                _pair(pack_v, current_ma),
+                ("--voltage", str(voltage + 1), "--current", str(current + 1)),
+            ),
+            Reading(
+                "swapped",
+                _pair(other_v, other_ma),
+                _swap(table, voltage, current),
+            ),
+        ],
+    )
+
+
+def _swap(table: Table, voltage: int, current: int) -> tuple[str, ...]:
+    volts = table.read[voltage].unit_of("voltage") or "V"
+    amperes = table.read[current].unit_of("current") or "mA"
+    return (
+        *("--voltage", str(current + 1), "--voltage-unit", volts),
+        *("--current", str(voltage + 1), "--current-unit", amperes),
+    )
+
+
+def _pair(volts: Floats, milliamperes: Floats) -> str:
+    if not len(volts) or not len(milliamperes):
+        return ""
+    return f"{digits_text(float(volts[0]), 3)} V, {digits_text(float(milliamperes[0]), 3)} mA, ..."
+
+
+def sign_words(current_ma: Floats, pack_v: Floats | None, wanted: str | None) -> tuple[float, str]:
+    """Factor 1 or -1 for a current (n,), and that in words. Raises Question where both signs carry charge."""
+    if wanted is not None:
+        return (
+            (-1.0, "the sign of the current was turned, as you said")
+            if wanted == "turned"
+            else (1.0, "")
+        )
+    known = current_ma[np.isfinite(current_ma)]
+    out, back = float(known[known > 0].sum()), float(-known[known < 0].sum())
+    if back <= 0.01 * out:
+        return 1.0, ""
+    rises = pack_v is not None and _rises(pack_v)
+    if out <= 0.01 * back and not rises:
+        return (
+            -1.0,
+            "the current is negative throughout: its sign was turned, so that out of the pack is positive",
+        )
+    low, high = digits_text(float(known.min()), 3), digits_text(float(known.max()), 3)
+    seen = (
+        "all currents are negative while the voltage rises"
+        if rises and not out
+        else f"currents from {low} to {high} mA"
+    )
+    raise Question(
+        "Which sign of the current is out of the pack?",
+        seen,
+        [
+            Reading(
+                "positive is out of the pack, negative charges it",
+                "",
+                ("--current-sign", "as-read"),
+            ),
+            Reading("negative is out of the pack", "", ("--current-sign", "turned")),
+        ],
+    )
+
+
+def _rises(volts: Floats) -> bool:
+    """Whether the last tenth lies clearly above the first."""
+    known = volts[np.isfinite(volts)]
+    tenth = max(1, len(known) // 10)
+    if len(known) < 4:
+        return False
+    first, last = float(np.median(known[:tenth])), float(np.median(known[-tenth:]))
+    return last > 1.01 * first
+
+
+def falls(volts: Floats) -> bool | None:
+    """Whether a voltage (n,) falls from first to last; None if that cannot be said."""
+    known = volts[np.isfinite(volts)]
+    tenth = max(1, len(known) // 10)
+    if len(known) < 2:
+        return None
+    first, last = float(np.median(known[:tenth])), float(np.median(known[-tenth:]))
+    noise = float(np.median(np.abs(np.diff(known))))
+    if abs(last - first) <= max(3 * noise, 0.002 * abs(first)):
+        return None
+    return last < first
