@@ -11,6 +11,7 @@ from analysis.forecast.any_curve import AnyCurve, any_curve
 from analysis.forecast.by_label import CapacityBelief, by_label, capacity_belief
 from analysis.forecast.chemistry_prior import candidates, families
 from analysis.forecast.future_load import FutureLoad, Programme, future_load
+from analysis.forecast.hazard import ALONE, IN_A_ROW, UNKNOWN_KIND, unseen_end
 from analysis.forecast.load_passage import (
     LEVELS,
     at_one_voltage,
@@ -156,9 +157,13 @@ def answer(asked: Asked, rng: np.random.Generator) -> Answer | None:
     lead = max(share, key=lambda name: share[name])
     time_s, charge_mah = (mixed(draws, says, share, _DRAWS) for draws in (times, charges))
     told = _told(share, used_mah / float(np.median(charge_mah)))
+    hazard = _hazard(asked, share)
+    begin_s = float(asked.on.end_s[0] - asked.on.span_s[0])
+    left_s = recalibrated(time_s, told, _MEANT) - now_s
+    left_mah = recalibrated(charge_mah, told, _MEANT) - used_mah
     return Answer(
-        recalibrated(time_s, told, _MEANT),
-        recalibrated(charge_mah, told, _MEANT),
+        now_s + unseen_end(left_s, now_s - begin_s, hazard),
+        used_mah + unseen_end(left_mah, used_mah, hazard),
         "curve" if lead == "chemistry" else "earlier runs" if lead == "earlier" else "own course",
         _why(lead, said),
         "not enough was seen: the voltage so far fits ends that lie far apart",
@@ -166,6 +171,14 @@ def answer(asked: Asked, rng: np.random.Generator) -> Answer | None:
         share,
         tuple(_warnings(asked, said, share)),
     )
+
+
+def _hazard(asked: Asked, share: dict[str, float]) -> float:
+    """Weight of an end that nothing has shown yet, by who has the say; own earlier runs have shown how it ends."""
+    by_curve, by_earlier = share.get("chemistry", 0.0), share.get("earlier", 0.0)
+    in_a_row = asked.pack is not None and asked.pack.cells > 1
+    known = IN_A_ROW if in_a_row else ALONE
+    return by_curve * known + (1.0 - by_curve - by_earlier) * UNKNOWN_KIND
 
 
 @dataclass(frozen=True)

@@ -31,7 +31,7 @@ _SLOPES: Final = (0.1, 20.0)  # of the usual slope
 _TAIL: Final = 0.9  # of the way: the slope from there goes on beyond the cutoff
 
 # How often a break, or a load as before it was set anew, comes again after one, two, three of them. Judgement, no source.
-_BREAK_COMES: Final = (0.3, 0.5, 0.7)
+_BREAK_COMES: Final = (0.2, 0.3, 0.45)
 _GOES_BACK: Final = (0.1, 0.25, 0.5)
 
 
