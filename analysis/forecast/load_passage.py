@@ -7,19 +7,19 @@ level than the heavy one meets the cutoff where the voltage under the heavy one 
 difference on the run's own resistance.
 """
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.curve.course import breaks, last_step, set_anew
+from analysis.curve.course import Course, breaks, last_step, set_anew
 from analysis.forecast.opinions import first_below
 from analysis.run.history import Bins, part
 
 Array = NDArray[np.float64]
 
-LEVELS: Final = 9
+_LEVELS: Final = 9
 _NEAR: Final = 0.97  # of the heavy draw: as good as it
 _STEADY_SHARE: Final = 0.9  # of the time so near: the load is steady
 _BINS_LEAST: Final = 8
@@ -193,3 +193,40 @@ def _future(
         begin = rng.integers(len(held), size=count)
         place = (begin[:, None] + np.arange(_AHEAD)) % len(held)
     return held, mean / usual, span, place.astype(np.intp)
+
+
+@dataclass(frozen=True)
+class LoadAhead:
+    """The load of lately, to be played on; ``drops_v``: what its levels (``levels_ma``) take more than the heavy one;
+    ``slope_v``: usual fall, V per mAh.
+    """
+
+    lately: Bins
+    cutoff_v: float
+    levels_ma: Array
+    drops_v: Array
+    slope_v: float
+
+    def until(
+        self, left_s: Array, path_mah: Array, path_v: Array, rng: np.random.Generator
+    ) -> Array:
+        """Seconds to the cutoff for an opinion's seconds to it under the heavy draw, and its courses."""
+        told = charge_to_levels(path_mah, path_v, self.cutoff_v, self.drops_v, self.slope_v)
+        return played_on(left_s, *told, self.levels_ma, self.lately, rng)
+
+
+def load_ahead(
+    on: Bins, course: Course | None, exponent: float, cutoff_v: float
+) -> LoadAhead | None:
+    """The load to be played on; None where it is steady, or its resistance is not known. ``exponent``: I ~ V^exponent."""
+    if course is None or not course.ohm > 0:
+        return None
+    lately = at_one_voltage(part(on, slice(last_step(on), None)), exponent)
+    if is_steady(lately.held_ma):
+        return None
+    low, high = float(lately.held_ma.min()), float(lately.held_ma.max())
+    levels = np.linspace(low, high, _LEVELS)
+    drops_v = course.ohm * (levels - float(np.quantile(lately.held_ma, 0.9))) / 1e3
+    fallen_v = float(course.held_v.max() - course.held_v[-1])
+    slope_v = max(fallen_v, 1e-3) / float(course.charge_mah[-1])
+    return LoadAhead(lately, cutoff_v, levels, drops_v, slope_v)

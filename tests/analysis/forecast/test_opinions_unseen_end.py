@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from analysis.forecast.hazard import unseen_end
+from analysis.forecast.opinions import unseen_end
 
 
 @pytest.mark.parametrize("weight", [0.1, 0.5, 1.0])
