@@ -25,6 +25,7 @@ _STEADY_SHARE: Final = 0.9  # of the time so near: the load is steady
 _BINS_LEAST: Final = 8
 _AHEAD: Final = 192  # pieces of load that are played
 _SOON: Final = 4.0  # pieces: so soon the draw of now still counts
+_LIGHT: Final = 0.1  # of the usual draw
 _LIKE: Final = 0.03  # of the heaviest draw: the same level
 _FEW: Final = (2, 20)  # times that the load was set anew
 _SLOPES: Final = (0.1, 20.0)  # of the usual slope
@@ -132,15 +133,16 @@ def played_on(
     )
     first_s = needs_s[:, -1]  # before that not even the heaviest draw meets it
     window_s = np.maximum(until_s - first_s, 0.0)
-    held, share, span, place = _future(lately, float(np.quantile(window_s, 0.75)), count, rng)
+    held, share, span, place, rate = _future(lately, float(np.quantile(window_s, 0.75)), count, rng)
     long = span[place]
     soon = first_s < _SOON * float(span.mean())
-    place[soon, 0] = len(held) - 1  # so soon the draw of now still goes on
-    long[soon, 0] = span[-1] * rng.random(int(soon.sum()))
+    # so soon the draw of now still goes on
+    last = len(set_anew(lately)) if _by_chance(lately) else len(held) - 1
+    place[soon, 0] = last
+    long[soon, 0] = span[last] * rng.random(int(soon.sum()))
     step = long * share[place]
-    gone = (
-        first_s[:, None] + np.cumsum(step, axis=1) - step
-    )  # of average load, at each piece's begin
+    # seconds of average load gone at each piece's begin
+    gone = first_s[:, None] + np.cumsum(step, axis=1) - step
     at = np.interp(held, levels_ma, np.arange(len(levels_ma)))[place]
     low = np.minimum(at.astype(np.intp), len(levels_ma) - 2)
     rows = np.arange(count)
@@ -152,9 +154,9 @@ def played_on(
     which = met.argmax(axis=1)
     clock = (np.cumsum(long, axis=1) - long)[rows, which]
     inside = (needs - gone)[rows, which] / np.maximum(step[rows, which], 1e-9)
-    met_s = first_s + clock + np.clip(inside, 0.0, 1.0) * long[rows, which]
+    met_s = first_s / rate + clock + np.clip(inside, 0.0, 1.0) * long[rows, which]
     # what has not been met within the pieces played: as under the heavy draw
-    return np.asarray(np.where(which == _AHEAD - 1, np.maximum(met_s, until_s), met_s))
+    return np.asarray(np.where(which == _AHEAD - 1, np.maximum(met_s, until_s / rate), met_s))
 
 
 def _recurs(held_ma: Array) -> bool:
@@ -166,16 +168,16 @@ def _recurs(held_ma: Array) -> bool:
 
 def _future(
     lately: Bins, window_s: float, count: int, rng: np.random.Generator
-) -> tuple[Array, Array, Array, NDArray[np.intp]]:
-    """Heaviest draw, mean over the mean of all, and length of each piece of the past load; which ones come, (count, ``_AHEAD``).
+) -> tuple[Array, Array, Array, NDArray[np.intp], Array]:
+    """Heaviest draw, mean over the mean of all, and length of each piece of the past load; which ones come, (count, ``_AHEAD``);
+    the mean of what comes over that of all, (count,).
 
     Few draws, each at a level of its own: any may come next, and how often is as little known as so few tell (the Bayesian
-    bootstrap, Rubin 1981). Else pieces long enough to fill the window, from a random one on.
+    bootstrap, Rubin 1981); a light one and one heavier than all may have been missing so far. Else pieces long enough
+    to fill the window, from a random one on.
     """
+    few = _by_chance(lately)
     starts = np.array([0, *set_anew(lately)])
-    few = _FEW[0] < len(starts) <= _FEW[1] and not _recurs(
-        np.maximum.reduceat(lately.held_ma, starts)
-    )
     if not few:
         fill = np.ceil(window_s / (_AHEAD * float(lately.span_s.mean())))
         each = int(np.clip(fill, 1, max(len(lately.end_s) // 8, 1)))
@@ -184,15 +186,27 @@ def _future(
     mean = np.add.reduceat(lately.mean_ma * lately.span_s, starts) / np.maximum(span, 1e-9)
     held = np.maximum.reduceat(lately.held_ma, starts)
     usual = max(float(np.average(mean, weights=span)), 1e-9)
-    if few:
-        belief = np.cumsum(rng.dirichlet(np.ones(len(held)), size=count), axis=1)
-        chance = rng.random((count, _AHEAD))
-        place = (chance[:, :, None] > belief[:, None, :]).sum(axis=2)
-        place = np.minimum(place, len(held) - 1)
-    else:
+    if not few:
         begin = rng.integers(len(held), size=count)
         place = (begin[:, None] + np.arange(_AHEAD)) % len(held)
-    return held, mean / usual, span, place.astype(np.intp)
+        return held, mean / usual, span, place.astype(np.intp), np.ones(count)
+    # a record beats the greatest of k draws by the k-th part of it, where all levels come alike often
+    record = 1 + 1 / len(held)
+    held = np.append(held, [_LIGHT * usual, record * held.max()])
+    share = np.append(mean, [_LIGHT * usual, record * mean.max()]) / usual
+    span = np.append(span, [np.median(span)] * 2)
+    belief = rng.dirichlet(np.ones(len(held)), size=count)
+    rate = (belief * span * share).sum(axis=1) / (belief * span).sum(axis=1)
+    chance = rng.random((count, _AHEAD))
+    place = (chance[:, :, None] > np.cumsum(belief, axis=1)[:, None, :]).sum(axis=2)
+    return held, share, span, np.minimum(place, len(held) - 1).astype(np.intp), rate
+
+
+def _by_chance(lately: Bins) -> bool:
+    """Whether the load comes at another level each time, as by chance, and few draws of it were seen."""
+    starts = np.array([0, *set_anew(lately)])
+    few = _FEW[0] < len(starts) <= _FEW[1]
+    return few and not _recurs(np.maximum.reduceat(lately.held_ma, starts))
 
 
 @dataclass(frozen=True)
@@ -225,6 +239,7 @@ def load_ahead(
     if is_steady(lately.held_ma):
         return None
     low, high = float(lately.held_ma.min()), float(lately.held_ma.max())
+    high *= 1 + 1 / (len(set_anew(lately)) + 1)  # a heavier one than ever may come
     levels = np.linspace(low, high, _LEVELS)
     drops_v = course.ohm * (levels - float(np.quantile(lately.held_ma, 0.9))) / 1e3
     fallen_v = float(course.held_v.max() - course.held_v[-1])
