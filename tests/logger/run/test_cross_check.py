@@ -55,10 +55,8 @@ def honest(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def test_an_honest_run_is_not_named(honest: Path) -> None:
     assert cross_check(read_run(honest)).lines == ()
-    assert (
-        "Nothing is wrong with its files."
-        in CliRunner().invoke(check_command, [str(honest)]).output
-    )
+    said = CliRunner().invoke(check_command, [str(honest)]).output
+    assert "Nothing is wrong with its files." in " ".join(said.split())
 
 
 def test_a_run_read_and_saved_again_is_not_named(honest: Path, tmp_path: Path) -> None:
