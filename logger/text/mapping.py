@@ -280,11 +280,8 @@ def _check_value(path: Path, word: str, key: str, value: Any) -> None:
         wrong |= value not in choices
     if not isinstance(value, kind) or wrong:
         raise _no_mapping(path, f"{key} in [{word}] cannot be {value!r}")
-    if (
-        key == "delimiter"
-        and value not in DELIMITER_WORDS
-        and (len(value) != 1 or value in '"\r\n')
-    ):
+    sign = str(value)
+    if key == "delimiter" and sign not in DELIMITER_WORDS and (len(sign) != 1 or sign in '"\r\n'):
         raise _no_mapping(path, f"{key} in [{word}] cannot be {value!r}")
     if isinstance(value, list) and not all(isinstance(item, str | int) for item in value):
         raise _no_mapping(path, f"{key} in [{word}] must be names")
