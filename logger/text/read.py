@@ -40,7 +40,7 @@ Floats = np.ndarray[Any, np.dtype[np.float64]]
 Integers = np.ndarray[Any, np.dtype[np.int64]]
 
 
-_UNREAD_MAX: Final = 0.3  # a noisy line loses fewer rows
+_UNREAD_MAX: Final = 0.1  # a noisy line loses fewer rows
 _TIMES_UNREAD_MAX: Final = 0.05
 
 
@@ -296,17 +296,18 @@ def _nothing_usable(path: Path, rows: Rows) -> BenchError:
 
 def _refuse_mostly_rejected(path: Path, rows: Rows) -> None:
     """Too many rows that cannot be read: the file is read the wrong way."""
-    reasons = Counter(rows.rejected.values())
-    unread = len(rows.rejected) - reasons["the header again"]
+    # Lines that do not look like rows, as a sketch prints between them, and those below the last row do no harm.
+    unread = {number: why for number, why in rows.unread.items() if number < rows.numbers[-1]}
+    reasons = Counter(unread.values())
     times = reasons["its time is not understood"]
-    total = len(rows.rejected) + len(rows.numbers)
-    if unread <= max(3, _UNREAD_MAX * total) and times <= max(3, _TIMES_UNREAD_MAX * total):
+    total = len(unread) + len(rows.numbers)
+    if len(unread) <= max(3, _UNREAD_MAX * total) and times <= max(3, _TIMES_UNREAD_MAX * total):
         return
     reason, count = reasons.most_common(1)[0]
-    number = next(number for number, why in rows.rejected.items() if why == reason)
+    number = next(number for number, why in unread.items() if why == reason)
     raise BenchError(
-        f"Most rows of {path} cannot be read this way.",
-        evidence=f"{count} of {len(rows.rejected) + len(rows.numbers)} rows: {reason} (first: line {number})",
+        f"Too many rows of {path} cannot be read this way.",
+        evidence=f"{count} rows: {reason} (first: line {number}); {len(rows.numbers)} rows could be read",
         next_step="look at that line; say how it is written with --time-format, --decimal, --delimiter, or name the columns.",
     )
 

@@ -62,7 +62,8 @@ class Table:
         self._whole = whole
         self._wholes: dict[tuple[int, ...], Sequence[str]] = {}
         self.rows = [row for row in rows if len(row) == len(layout.names)]
-        self.read = [read_name(name) for name in layout.names]
+        # A name that comes twice has got a number: what it says of its column is the same.
+        self.read = [read_name(re.sub(r" #\d+$", "", name)) for name in layout.names]
         if any(read.load_side == "bus" for read in self.read):
             # Sketches that print a bus voltage call bus plus shunt the "load voltage".
             self.read = [
