@@ -109,6 +109,15 @@ def test_sample_runs_are_not_named(folder: Path) -> None:
     assert cross_check(read_run(folder.parent)).lines == ()
 
 
+def test_rows_that_the_disk_did_not_take_are_no_contradiction(honest: Path, tmp_path: Path) -> None:
+    run = opened(honest)
+    {told: how for told, _, _, how in EDITS}["rows deleted"](run, AT, 5.0)
+    run.about["events"].append(
+        {"time_s": 20.0, "kind": "disk", "text": "the disk is full", "lost": {}}
+    )
+    assert cross_check(read_run(saved(run, tmp_path / "full"))).lines == ()
+
+
 def test_a_part_of_a_run_is_told_and_no_contradiction(honest: Path, tmp_path: Path) -> None:
     run = opened(honest)
     run.rows = {name: values[20:40] for name, values in run.rows.items()}
