@@ -7,6 +7,8 @@ from typing import Any, Final
 
 import pytest
 
+from tests.support.demo import Demo, demo_in
+
 # What keeps a test out of the daily loop, ``pytest -m fast``.
 _NOT_FAST: Final = frozenset({"firmware", "browser", "real_time", "slow"})
 
@@ -21,6 +23,13 @@ os.environ["DRAWBENCH_CONFIG_FOLDER"] = str(Path(__file__).resolve() / "kept")
 # a test that ends one with Ctrl-C would wait for ever.
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)
+
+
+@pytest.fixture(scope="session")
+def made_demo(tmp_path_factory: pytest.TempPathFactory) -> Demo:
+    """One for all workers."""
+    own = tmp_path_factory.getbasetemp()
+    return demo_in((own.parent if "PYTEST_XDIST_WORKER" in os.environ else own) / "the-demo")
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:

@@ -138,7 +138,7 @@ def test_every_forecast_heeds_it() -> None:
     stated = with_pack(fresh, None, None, True)
     assert stated.description.pack == used.description.pack
     recorded = [forecast_run(run, CUTOFF_V, 10.0).median_s for run in (fresh, used, stated)]
-    live = [play(run).found for run in (fresh, used)]
+    live = [play(run, 4).found for run in (fresh, used)]
     assert recorded[1] == recorded[2] == discharge(used, CUTOFF_V, 10.0).forecast.median_s
     assert live[0] is not None
     assert live[1] is not None

@@ -17,6 +17,7 @@ from firmware_probe.twin.serve import BoardServer
 from firmware_probe.twin.simulated_board import SimulatedBoard
 from firmware_probe.twin.vest import vest_board
 from logger.run.reader import Run, read_run
+from tests.support.demo import Demo
 from tests.support.interpreter_bench import needs_interpreter
 from tests.support.log_process import run_log
 from tests.support.places import POUCH, ROOT
@@ -65,20 +66,19 @@ def test_counters_and_own_integration_agree_over_a_night(tmp_path: Path, drop: f
         assert sum(event.lost.get("rows", 0) for event in run.description.events) == missing
 
 
-def test_demo_from_a_blank_folder(tmp_path: Path) -> None:
-    result = drawbench("demo", cwd=tmp_path)
-    assert result.returncode == 0, result.stdout + result.stderr
-    page = (tmp_path / "demo" / "report" / "report.html").read_text(encoding="utf-8")
+def test_demo_from_a_blank_folder(made_demo: Demo) -> None:
+    made = made_demo.folder
+    page = (made / "report" / "report.html").read_text(encoding="utf-8")
     assert "SIMULATED" in page
     assert "Night-ride vest" in page
-    assert (tmp_path / "demo" / "report" / "report.md").exists()
+    assert (made / "report" / "report.md").exists()
     # The joints' part: through the rig and by hand, stranded against solid.
     assert "stranded outlasts solid" in page
-    assert (tmp_path / "demo" / "report" / "flex-survival.png").exists()
-    assert (tmp_path / "demo" / "joints-on-the-rig" / "flex.csv").exists()
-    with (tmp_path / "demo" / "run" / "samples.csv").open(newline="", encoding="utf-8") as stream:
+    assert (made / "report" / "flex-survival.png").exists()
+    assert (made / "joints-on-the-rig" / "flex.csv").exists()
+    with (made / "run" / "samples.csv").open(newline="", encoding="utf-8") as stream:
         assert next(csv.reader(stream, strict=True))[0] == "time_s"
-    again = drawbench("demo", cwd=tmp_path)
+    again = drawbench("demo", cwd=made.parent)
     assert again.returncode == 2
     assert "not empty" in again.stderr
     assert str(Path("demo/report/report.html")) in again.stderr

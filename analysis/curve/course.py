@@ -43,7 +43,7 @@ class Course:
     """Stretches of the held voltage (pack V) against charge (mAh), both of one length; ``noise_v``: its sd.
 
     ``step_s``: when the load was last changed for good (None: never); ``ohm``: resistance that the
-    corrections used (0: none were needed). ``heavy_ma``: the draw under which the voltages stand.
+    corrections used (0: none were needed).
     """
 
     charge_mah: Array
@@ -51,7 +51,6 @@ class Course:
     noise_v: Array
     ohm: float
     step_s: float | None
-    heavy_ma: float = 0.0
 
     @property
     def settled_mah(self) -> float:
@@ -183,9 +182,7 @@ def course_of(bins: Bins) -> Course | None:
     if len(rows) < 4:
         return None
     charge, held, noise = rows.T
-    return Course(
-        charge, held, np.hypot(np.hypot(noise, _READING_SD_V), common_v), ohm, step_s, heavy_ma
-    )
+    return Course(charge, held, np.hypot(np.hypot(noise, _READING_SD_V), common_v), ohm, step_s)
 
 
 def _stretches(charge: Array, volts: Array) -> Array:

@@ -11,7 +11,14 @@ from analysis.forecast.any_curve import AnyCurve, any_curve
 from analysis.forecast.by_label import CapacityBelief, by_label, capacity_belief
 from analysis.forecast.chemistry_prior import candidates, families
 from analysis.forecast.future_load import FutureLoad, Programme, future_load
-from analysis.forecast.load_passage import LEVELS, charge_to_levels, is_steady, played_on, stretched
+from analysis.forecast.load_passage import (
+    LEVELS,
+    at_one_voltage,
+    charge_to_levels,
+    is_steady,
+    played_on,
+    stretched,
+)
 from analysis.forecast.opinions import (
     Score,
     Then,
@@ -123,7 +130,7 @@ def answer(asked: Asked, rng: np.random.Generator) -> Answer | None:
         return None
     share, scores = _shares(asked, said)
     now_s, used_mah = float(asked.on.end_s[-1]), float(asked.on.charge_mah[-1])
-    gap_s = heavy_gap_s(asked.on)
+    gap_s = heavy_gap_s(at_one_voltage(asked.on, float(np.median(asked.load.exponents))))
     played = _load_ahead(asked)
     times, charges, says = {}, {}, {}
     for name, left in said.left_mah.items():
@@ -190,11 +197,12 @@ def _load_ahead(asked: Asked) -> _LoadAhead | None:
     if course is None or asked.programme is not None or not course.ohm > 0:
         return None
     lately = part(asked.on, slice(last_step(asked.on), None))
-    if is_steady(lately.held_ma, course.heavy_ma):
+    lately = at_one_voltage(lately, float(np.median(asked.load.exponents)))
+    if is_steady(lately.held_ma):
         return None
     low, high = float(lately.held_ma.min()), float(lately.held_ma.max())
     levels = np.linspace(low, high, LEVELS)
-    drops_v = course.ohm * (levels - course.heavy_ma) / 1e3
+    drops_v = course.ohm * (levels - float(np.quantile(lately.held_ma, 0.9))) / 1e3
     fallen_v = float(course.held_v.max() - course.held_v[-1])
     slope_v = max(fallen_v, 1e-3) / float(course.charge_mah[-1])
     return _LoadAhead(lately, asked.cutoff_v, levels, drops_v, slope_v)
@@ -401,7 +409,15 @@ def _chemistry(asked: Asked, rng: np.random.Generator, quick: bool = False) -> P
     if not packs or asked.cutoff_v < _BELOW_FLOOR * min(floors):
         return None
     return draw_passages(
-        asked.on, stretches_of(asked.on), packs, asked.cutoff_v, asked.load, rng, asked.fresh, quick
+        asked.on,
+        stretches_of(asked.on),
+        packs,
+        asked.cutoff_v,
+        asked.load,
+        rng,
+        asked.fresh,
+        quick,
+        asked.temperature_c,
     )
 
 
@@ -420,7 +436,14 @@ def _belief(asked: Asked, fits: float) -> CapacityBelief | None:
         return None
     load = asked.load
     return capacity_belief(
-        asked.pack, asked.on, asked.cutoff_v, load.mean_ma, load.heavy_ratio, asked.fresh, fits
+        asked.pack,
+        asked.on,
+        asked.cutoff_v,
+        load.mean_ma,
+        load.heavy_ratio,
+        asked.fresh,
+        fits,
+        asked.temperature_c,
     )
 
 

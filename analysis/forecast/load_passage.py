@@ -7,6 +7,7 @@ level than the heavy one meets the cutoff where the voltage under the heavy one 
 difference on the run's own resistance.
 """
 
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -62,8 +63,20 @@ def stretched(
     return left_s
 
 
-def is_steady(held_ma: Array, heavy_ma: float) -> bool:
+def at_one_voltage(bins: Bins, exponent: float) -> Bins:
+    """Bins with their currents as they would be at the voltage of now, where that makes them more alike (I ~ V^exponent)."""
+    now_v = float(np.median(bins.mean_v[-3:]))
+    held_ma = bins.held_ma * (now_v / np.maximum(bins.held_v, 1e-9)) ** exponent
+    spreads = [float(np.std(np.log(np.maximum(ma, 1e-6)))) for ma in (held_ma, bins.held_ma)]
+    if not spreads[0] < spreads[1]:
+        return bins
+    mean_ma = bins.mean_ma * (now_v / np.maximum(bins.mean_v, 1e-9)) ** exponent
+    return replace(bins, held_ma=held_ma, mean_ma=mean_ma)
+
+
+def is_steady(held_ma: Array) -> bool:
     """Whether hardly a draw differs from the heavy one, or too little was seen to tell."""
+    heavy_ma = float(np.quantile(held_ma, 0.9))
     near = np.abs(held_ma - heavy_ma) <= (1 - _NEAR) * heavy_ma
     return len(held_ma) < _BINS_LEAST or bool(near.mean() > _STEADY_SHARE)
 

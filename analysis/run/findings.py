@@ -212,17 +212,8 @@ def _mah(charge_mah: float) -> str:
 
 def _unbounded(run: Run) -> list[str]:
     """The board's events tell of a new start over which not even the length is known."""
-    open_ended = [
-        event
-        for event in run.description.events
-        if "charge_lower_mah" in event.lost and "charge_upper_mah" not in event.lost
-    ]
-    if not open_ended:
-        return []
-    return [
-        f"{count_words(len(open_ended), 'restart')} of the board, away for an unknown time; "
-        "charge, energy and times are at least what is given here. The intervals do not cover what is missing."
-    ]
+    words = run.description.unknown_words
+    return [words] if words else []
 
 
 def _contact(trace: Trace, draw: Draw) -> list[str]:

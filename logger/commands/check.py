@@ -67,6 +67,7 @@ def _answer(run: Run, crossed: CrossCheck) -> list[str]:
         *(f"  {note}" for note in crossed.notes),
         *_counted_apart(run),
         *([f"  {run.description.switch_alarm}"] if run.description.switch_alarm else []),
+        *([f"  {run.description.unknown_words}"] if run.description.unknown_words else []),
         f"{len(run.samples)} rows used, {run.rows_rejected} left out; {span_words(_duration_s(run))}, "
         f"usual step {span_words(_usual_step_s(run))}.{end.rstrip('.') + '.' if end else ''}",
     ]
@@ -145,7 +146,9 @@ def _as_json(run: Run, crossed: CrossCheck) -> dict[str, object]:
         "run": str(run.folder),
         "rows_used": plain(len(run.samples), "1"),
         "rows_rejected": plain(run.rows_rejected, "1"),
-        "duration": plain(_duration_s(run), "s"),
+        "duration": plain(_duration_s(run), "s")
+        | ({"bound": "at_least"} if run.description.unknown_pauses else {}),
+        "unknown_pauses": len(run.description.unknown_pauses),
         "usual_step": plain(_usual_step_s(run), "s"),
         "columns": list(run.samples.columns),
         "gaps": plain(sum(event.kind == "gap" for event in run.description.events), "1"),

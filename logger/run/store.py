@@ -1,12 +1,11 @@
 """A run's folder on disk: made once, never over another; its description replaced atomically."""
 
-import json
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
 
 from logger.base.errors import BenchError
-from logger.base.safe_files import Folder, is_leftover
+from logger.base.safe_files import Folder, is_leftover, json_bytes
 from logger.run.description import Description, to_document
 from logger.run.format import DESCRIPTION_NAME
 
@@ -67,7 +66,7 @@ def write_description(
 
 def replace_document(folder: Path | Folder, document: Mapping[str, Any]) -> None:
     """The same for a description in its JSON form. Raises OSError."""
-    data = (json.dumps(document, ensure_ascii=False, indent=1) + "\n").encode()
+    data = json_bytes(document)
     if isinstance(folder, Folder):
         folder.replace(DESCRIPTION_NAME, data)
         return

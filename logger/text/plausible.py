@@ -4,6 +4,7 @@ Bounds are common practice, no source: one button cell under load to two dozen c
 a vest of LEDs.
 """
 
+import math
 from collections.abc import Mapping, Sequence
 from typing import Final
 
@@ -14,6 +15,7 @@ from logger.base.numbers import digits_text
 from logger.text.number_form import NumberForm
 from logger.text.question import Question, Reading, some
 from logger.text.table import Table
+from logger.text.units import plain_unit
 
 Floats = npt.NDArray[np.float64]
 
@@ -43,6 +45,49 @@ def ask_current_unit(name: str, values: Floats) -> Question:
         [
             Reading(unit, some([f"{text} {unit}" for text in first]), ("--current-unit", unit))
             for unit in units or factors
+        ],
+    )
+
+
+_OTHER_UNITS: Final[dict[str, dict[str, float]]] = {
+    "voltage": {"V": 1.0, "mV": 1e-3},
+    "bus-voltage": {"V": 1.0, "mV": 1e-3},
+    "current": {"A": 1e3, "mA": 1.0, "uA": 1e-3},
+}
+
+
+def ask_unit(name: str, word: str, unit: str, values: Floats) -> None:
+    """Raises Question where the unit that a column names gives values beyond the bench, and another does not.
+
+    ``values`` (n,): in the run's unit. Small currents are never beyond it: much sleeps.
+    """
+    units = _OTHER_UNITS.get(word, {})
+    named = next((known for known in units if plain_unit(known) == plain_unit(unit)), None)
+    middle = middle_of(values)
+    if named is None or middle == 0.0:
+        return
+    if word == "current":
+        least, most = 0.0, MILLIAMPERES[1]
+    else:
+        least, most = VOLTS
+    if least <= middle <= most:
+        return
+    as_written = values / units[named]
+    usual = [
+        other
+        for other, factor in units.items()
+        if other != named
+        and _within(as_written * factor, VOLTS if word != "current" else MILLIAMPERES)
+    ]
+    if not usual:
+        return
+    first = [digits_text(float(value), 4) for value in as_written[:3]]
+    raise Question(
+        f"The {word} in {name} would be beyond the bench in {named}; is that its unit?",
+        f"values such as {some(first)}",
+        [
+            Reading(other, some([f"{text} {other}" for text in first]), (f"--{word}-unit", other))
+            for other in (named, *usual)
         ],
     )
 
@@ -142,18 +187,21 @@ def sign_words(current_ma: Floats, pack_v: Floats | None, wanted: str | None) ->
     out, back = float(known[known > 0].sum()), float(-known[known < 0].sum())
     if back <= 0.01 * out:
         return 1.0, ""
-    rises = pack_v is not None and _rises(pack_v)
-    if out <= 0.01 * back and not rises:
+    course = None if pack_v is None else falls(pack_v)
+    if out <= 0.01 * back and course:
         return (
             -1.0,
             "the current is negative throughout: its sign was turned, so that out of the pack is positive",
         )
     low, high = digits_text(float(known.min()), 3), digits_text(float(known.max()), 3)
-    seen = (
-        "all currents are negative while the voltage rises"
-        if rises and not out
-        else f"currents from {low} to {high} mA"
-    )
+    seen = f"currents from {low} to {high} mA"
+    if out <= 0.01 * back:
+        why = (
+            "the voltage rises"
+            if course is False
+            else "no falling voltage shows that the pack gives"
+        )
+        seen = f"{seen}, and {why}"
     raise Question(
         "Which sign of the current is out of the pack?",
         seen,
@@ -168,24 +216,15 @@ def sign_words(current_ma: Floats, pack_v: Floats | None, wanted: str | None) ->
     )
 
 
-def _rises(volts: Floats) -> bool:
-    """Whether the last tenth lies clearly above the first."""
-    known = volts[np.isfinite(volts)]
-    tenth = max(1, len(known) // 10)
-    if len(known) < 4:
-        return False
-    first, last = float(np.median(known[:tenth])), float(np.median(known[-tenth:]))
-    return last > 1.01 * first
-
-
 def falls(volts: Floats) -> bool | None:
-    """Whether a voltage (n,) falls from first to last; None if that cannot be said."""
+    """Whether a voltage (n,) falls from its first tenth to its last; None if that cannot be said."""
     known = volts[np.isfinite(volts)]
-    tenth = max(1, len(known) // 10)
     if len(known) < 2:
         return None
+    tenth = max(1, len(known) // 10)
     first, last = float(np.median(known[:tenth])), float(np.median(known[-tenth:]))
-    noise = float(np.median(np.abs(np.diff(known))))
-    if abs(last - first) <= max(3 * noise, 0.002 * abs(first)):
+    steps = np.diff(known)
+    noise = float(np.median(np.abs(steps - np.median(steps)))) / math.sqrt(tenth)
+    if abs(last - first) <= max(4 * noise, 5e-4 * abs(first)):
         return None
     return last < first

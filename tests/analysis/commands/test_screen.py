@@ -3,7 +3,6 @@
 import re
 import shlex
 import shutil
-import sys
 from pathlib import Path
 
 import pytest
@@ -15,14 +14,14 @@ from analysis.commands.flex import flex
 from analysis.commands.rundown import rundown_command
 from analysis.say.words import first_clause
 from logger.base.config_folder import FOLDER_VARIABLE
+from tests.support.demo import Demo
 from tests.support.next_command import read_back
 from tests.support.places import ROOT, SAMPLES
-from tests.support.word_counts import RUNS, SCREENS, bench_folder, screen, words
+from tests.support.word_counts import RUNS, SCREENS, bench_folder, screen_here, words
 
 # Asked for by the bench, not measured anywhere: what a tired person reads at midnight.
 RUNDOWN_WORDS = 120
 BUDGET_WORDS = 200
-COMMAND = (sys.executable, str(ROOT / "drawbench.py"))
 
 
 @pytest.fixture(scope="module")
@@ -34,14 +33,14 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.mark.parametrize("name", SCREENS)
 def test_screens_are_short_and_end_with_a_command_that_works(name: str, bench: Path) -> None:
     """Word counts with every caution at full length; the last command is run as it stands there."""
-    shown = screen(COMMAND, SCREENS[name], bench)
+    shown = screen_here(SCREENS[name], bench)
     most = {"rundown": RUNDOWN_WORDS, "budget": BUDGET_WORDS}.get(SCREENS[name][0])
     if most is not None:
         assert words(shown) <= most, shown
     commands = [line.strip() for line in shown.splitlines() if line.startswith("  drawbench ")]
     assert shown.rstrip().endswith(commands[-1])
     if "start" not in commands[-1]:
-        assert screen(COMMAND, shlex.split(commands[-1])[1:], bench)
+        assert screen_here(shlex.split(commands[-1])[1:], bench)
     assert not re.search(r"\de[+-]?\d", shown), "a power of ten in words"
     for line in shown.splitlines():
         assert len(line) <= 80 or "drawbench " in line or "Picture: " in line
@@ -52,7 +51,7 @@ def test_screens_are_short_and_end_with_a_command_that_works(name: str, bench: P
 @pytest.mark.parametrize("name", RUNS)
 def test_with_a_need_the_answer_comes_first_and_is_short(name: str, need: str, bench: Path) -> None:
     """One to three lines of 80 signs, one short sentence below; the next command asks for the same need."""
-    shown = screen(COMMAND, ["rundown", f"runs/{name}", "--need", need], bench)
+    shown = screen_here(["rundown", f"runs/{name}", "--need", need], bench)
     assert words(shown) <= RUNDOWN_WORDS, shown
     answered = shown.split("\n\n")[1].splitlines()
     assert answered[0].startswith(f"Needed {need[:-1]} h. ")
@@ -67,28 +66,26 @@ def test_with_a_need_the_answer_comes_first_and_is_short(name: str, need: str, b
 
 
 @pytest.mark.slow
-def test_the_demo_answers_first_everywhere(tmp_path: Path) -> None:
+def test_the_demo_answers_first_everywhere(made_demo: Demo, tmp_path: Path) -> None:
     """Terminal, report, Markdown, sheet, list, overview, notebook: the same verdict in the first lines; its next command."""
-    made = screen(COMMAND, ["demo", "demo"], tmp_path)
-    assert read_back(made.rstrip().splitlines()[-1])
+    shutil.copytree(made_demo.folder, tmp_path / "demo")
+    assert read_back(made_demo.output.rstrip().splitlines()[-1])
     run = tmp_path / "demo" / "run"
     said = drawbench.rundown(run, 2.7, 60).verdict
     assert said is not None
     assert said.answer == "no"
     assert said.words.startswith("Needed 10 h 30 min. It lasted 9 h ")
-    shown = {
-        name: screen(COMMAND, ["rundown", f"demo/{name}"], tmp_path) for name in ("run", "remedy")
-    }
+    shown = {name: screen_here(["rundown", f"demo/{name}"], tmp_path) for name in ("run", "remedy")}
     assert all(words(text) <= RUNDOWN_WORDS for text in shown.values()), shown
-    listed = screen(COMMAND, ["list", "demo", "--overview", "all"], tmp_path)
+    listed = screen_here(["list", "demo", "--overview", "all"], tmp_path)
     assert listed.startswith(
         "Last as needed: Night-ride vest, ride at 70 % brightness. Do not last as"
     )
     heads = {
         "rundown": shown["run"].split("\n\n")[1],
-        "forecast": screen(COMMAND, ["forecast", "demo/run"], tmp_path).split("\n\n")[1],
-        "report": screen(COMMAND, ["report", "demo/run"], tmp_path).split("\n\n")[0],
-        "sheet": screen(COMMAND, ["sheet", "demo/run"], tmp_path).split("\n\n")[0],
+        "forecast": screen_here(["forecast", "demo/run"], tmp_path).split("\n\n")[1],
+        "report": screen_here(["report", "demo/run"], tmp_path).split("\n\n")[0],
+        "sheet": screen_here(["sheet", "demo/run"], tmp_path).split("\n\n")[0],
         "page": (tmp_path / "demo" / "report" / "report.html").read_text("utf-8").partition("<nav")[0],
         "markdown": (tmp_path / "demo" / "report" / "report.md").read_text("utf-8").partition("Folded below")[0],
         "notebook": repr(drawbench.rundown(run)).split("\n\n")[0],
@@ -116,18 +113,16 @@ def test_wash_names_the_joint_that_failed_first(tmp_path: Path) -> None:
 @pytest.mark.slow
 def test_the_budget_goes_by_the_run_of_its_own_pack(bench: Path) -> None:
     """A measured run of this very pack counts without being named, and is named on the screen."""
-    assert "by your own run of it" in " ".join(
-        screen(COMMAND, ["budget", "vest.toml"], bench).split()
-    )
+    assert "by your own run of it" in " ".join(screen_here(["budget", "vest.toml"], bench).split())
 
 
 @pytest.mark.slow
 def test_what_is_folded_is_still_there(bench: Path) -> None:
     for name in RUNS:
-        whole = screen(COMMAND, ["rundown", f"runs/{name}", "--details"], bench)
+        whole = screen_here(["rundown", f"runs/{name}", "--details"], bench)
         assert "mean current" in whole
         assert "95 % sure to lie in" in whole
-    whole = screen(COMMAND, ["budget", "vest.toml", "--details"], bench)
+    whole = screen_here(["budget", "vest.toml", "--details"], bench)
     assert "not 2x AAA alkaline" in whole
     assert "what to change" in whole
 

@@ -82,12 +82,12 @@ def samples() -> list[tuple[Array, NDArray[np.bool_]]]:
 def test_weibull_point_estimates_and_wald(
     samples: list[tuple[Array, NDArray[np.bool_]]],
 ) -> None:
-    """200 samples: scipy; lifelines (Wald on the linear scale); reliability (Wald on the log scale)."""
+    """Every second sample: scipy; lifelines (Wald on the linear scale); reliability (Wald on the log scale)."""
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # these libraries use what matplotlib and pandas deprecate
         from lifelines import WeibullFitter
         from reliability.Fitters import Fit_Weibull_2P
-    for cycles, failed in samples:
+    for cycles, failed in samples[::2]:
         sample = lives(cycles[failed], cycles[~failed])
         fit = fit_weibull(sample)
         ours = np.array([scale_cycles_of(fit), shape_of(fit)])

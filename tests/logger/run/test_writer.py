@@ -263,15 +263,9 @@ def test_a_crash_while_another_program_has_the_file(
             os.kill(os.getpid(), signal.SIGKILL)
     os.waitpid(child, 0)
     stored = list(range(203 if noticed else 200))
-    if not noticed and spoil is _written_to:
-        # Ours, and more: the reader sorts it out.
-        assert rows_file(tmp_path)[0].name == "samples.csv"
     found = read_run(tmp_path)
     assert found.samples["sequence"].tolist() == stored
     writer = SampleWriter(tmp_path, resume=True)
-    if spoil is _written_to and not noticed:
-        writer.close()
-        return
     writer.append(rows(300, 1))
     writer.close()
     assert numbers(tmp_path / "samples.csv") == [*stored, 300]
