@@ -88,7 +88,9 @@ def breaks(bins: Bins) -> Mask:
     usual = float(np.quantile(bins.mean_ma, 0.75)) if len(bins.mean_ma) else 0.0
     off = bins.mean_ma < _BREAK_SHARE * usual
     starts = int((np.diff(off.astype(np.int8), prepend=0) == 1).sum())
-    level = np.log(np.maximum(bins.mean_ma[~off], 1e-6))
+    # a bin beside a break was on for a part of it only
+    beside = np.convolve(off, np.ones(3), mode="same") > 0
+    level = np.log(np.maximum(bins.mean_ma[~beside], 1e-6))
     varies = len(_set_anew(level, _BREAK_CHANGE)) > _STEPS_MOST
     if starts > _BREAKS_MOST or off.mean() > 0.5 or varies:
         return np.zeros(len(off), dtype=bool)

@@ -166,9 +166,7 @@ def _told(read_ma: float, rows: Rows, known: Luckless, chance: Chance) -> Level 
     return Level(value_ma, *beside_ma, math.hypot((1 + share) / 2 * luck.left_ma, taken_ma))
 
 
-def _alike(
-    off_ma: Floats, rows: Rows, known: Luckless, chance: Chance
-) -> tuple[Mask, Luck | None]:
+def _alike(off_ma: Floats, rows: Rows, known: Luckless, chance: Chance) -> tuple[Mask, Luck | None]:
     """Rows whose luck the voltage tells together, and it; None: it tells none.
 
     All that are near enough where the load's own changes among them make little false luck by the resistance's error;

@@ -121,6 +121,4 @@ def _straight(seen_ma: Floats, chance: Chance) -> Mask:
 
 def _quick(values: Floats) -> Floats:
     """What differs from a parabola through the rows around; at both ends of the run as well, where a mean would lag."""
-    return np.asarray(
-        values - scipy.signal.savgol_filter(values, _SMOOTH, _DEGREE, mode="interp")
-    )
+    return np.asarray(values - scipy.signal.savgol_filter(values, _SMOOTH, _DEGREE, mode="interp"))

@@ -40,7 +40,7 @@ def findings(
     return tuple(
         plain_text(text)
         for text in (
-            *filter(None, [run.description.switch_alarm]),
+            *filter(None, [run.description.switch_alarm, cross_check(run).text]),
             *map(str, wiring),
             *_cutoff(trace, fall, hold_s, lifetime),
             *lifetime.cautions,
@@ -55,7 +55,6 @@ def findings(
             *_counters(draw),
             *_unbounded(run),
             *_rows(trace),
-            *filter(None, [cross_check(run).text]),
             *_unfinished(run),
             *run.problems,
         )

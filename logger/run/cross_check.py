@@ -269,7 +269,7 @@ def _restarts(run: Run, table: _Table) -> list[Contradiction]:
     if not table.has("boot") or description.state != "ended":
         return []
     anew = np.zeros(len(table.step_s), dtype=np.bool_)
-    anew[1:] = np.diff(table["boot"]) != 0
+    anew[1:] = np.abs(np.diff(table["boot"])) > 0
     told = any(event.kind == "boot" for event in description.events)
     return (
         []
@@ -327,13 +327,12 @@ def _sentence(found: Sequence[Contradiction], time_s: Floats) -> str:
     rows = sorted({row for item in found for row in item.rows})
     if not rows:
         return (
-            f"The description contradicts the rows: {found[0].what}. It was changed after the recording, "
-            "or is damaged; drawbench check names all."
+            f"The description was changed after the recording, or is damaged ({found[0].what}). "
+            "All of it: drawbench check."
         )
-    count = f"{len(rows)} rows" if len(rows) > 1 else "1 row"
     return (
-        f"Figures contradict each other in {count}: {_rows_words(rows, time_s)}. The file was changed after the "
-        "recording, or is damaged; drawbench check says what."
+        "The rows were changed after the recording, or are damaged: figures contradict each other in "
+        f"{_rows_words(rows, time_s)}. What, and where: drawbench check."
     )
 
 

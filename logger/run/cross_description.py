@@ -33,7 +33,7 @@ def _boot(description: Description, columns: Mapping[str, Floats]) -> Iterator[F
     board, boots = description.board, columns.get("boot")
     if board is None or boots is None or any(e.kind == "boot" for e in description.events):
         return
-    if int(boots[0]) != board.boot:
+    if np.isfinite(boots[0]) and int(boots[0]) != board.boot:
         yield f"the description says boot {board.boot} of the board, the rows {int(boots[0])}", (1,)
 
 

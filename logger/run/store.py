@@ -1,5 +1,6 @@
 """A run's folder on disk: made once, never over another; its description replaced atomically."""
 
+import contextlib
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
@@ -40,6 +41,9 @@ def create_run_folder(folder: Path) -> None:
             evidence=", ".join(content[:5]),
             next_step=f"give another name.{there}",
         )
+    for name in content:
+        with contextlib.suppress(OSError):
+            (folder / name).unlink()
 
 
 def refuse_taken_folder(folder: Path) -> None:

@@ -85,6 +85,7 @@ class TwoCopies:
             except TakenError as taken:
                 self._take_shelter(taken)
                 if self.file.size == before[0]:
+                    self._write_second(rows)  # a new one, made without them
                     self.file.append(rows)
             except OSError as error:
                 if error.errno not in FULL or not self.drop_second():
@@ -105,6 +106,9 @@ class TwoCopies:
             self._notices.append(
                 f"the run's folder was moved while recording; the recording goes on in {self.folder.path}"
             )
+        second = self.second
+        if second is not None and (second.size, second.crc) != (self.file.size, self.file.crc):
+            self.drop_second()  # a copy that is none is worse than none
         try:
             self.file.check()
             self._verify()

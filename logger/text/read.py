@@ -192,7 +192,9 @@ def _turn_sign(columns: dict[str, Floats], wish: PlanWish) -> list[str]:
     """The current with the sign that is positive out of the pack, and that in words."""
     if "current_ma" not in columns or wish.scales.get("current", 1.0) < 0:
         return []
-    sign, words = sign_words(columns["current_ma"], columns.get("pack_v"), wish.current_sign)
+    sign, words = sign_words(
+        columns["current_ma"], columns.get("pack_v", columns.get("bus_v")), wish.current_sign
+    )
     if sign < 0:
         columns["current_ma"] = -columns["current_ma"]
         if "charge_mah" in columns and np.nanmedian(columns["charge_mah"]) < 0:

@@ -3,9 +3,13 @@
 import itertools
 from collections import Counter, defaultdict
 from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
 from random import Random
 
+import pytest
+
+from firmware_probe.interpreter.board import InterpreterBoard
 from firmware_probe.twin.faults import FaultPlayer, FaultRates, parse_script
 from firmware_probe.twin.load import ConstantCurrent, constant_load
 from firmware_probe.twin.pack import IdealPack
@@ -15,6 +19,7 @@ from firmware_probe.twin.vest import vest_pack, vest_programme, vest_sensor
 from logger.run.cross_check import cross_check
 from logger.run.reader import read_run
 from tests.support.edited_runs import EDITS, opened, record_into, saved
+from tests.support.interpreter_bench import missing
 from tests.support.places import ROOT
 
 KINDS = (INA219, INA226, INA228)
@@ -62,8 +67,24 @@ def boards() -> Iterator[tuple[str, SimulatedBoard]]:
         )
 
 
+@pytest.mark.skipif(bool(missing()), reason="no MicroPython here")
+def test_runs_of_the_firmware_in_python_are_not_named(tmp_path: Path) -> None:
+    for kind in KINDS:
+        memory = tmp_path / f"{kind.name} memory"
+        memory.mkdir()
+        sensor = vest_sensor(1, kind)
+        board = InterpreterBoard(vest_pack(), vest_programme(1), sensor, memory, window_us=500_000)
+        with closing(board):
+            run = read_run(record_into(tmp_path / kind.name, board, 120.0))
+        print(f"\n{kind.name}, firmware in Python: {len(run.samples)} rows", end="")
+        found = cross_check(run)
+        assert (found.lines, found.notes) == ((), ())
+
+
 def test_honest_runs_are_not_named(tmp_path: Path) -> None:
-    alarms, notes, runs, rows = [], [], 0, 0
+    alarms: list[str] = []
+    notes: list[str] = []
+    runs, rows = 0, 0
     for number, (name, board) in enumerate(boards()):
         crash_s = 100.0 if number % 8 == 3 else None  # killed and taken up again
         folder = record_into(tmp_path / str(number), board, 240.0, crash_s=crash_s)

@@ -1,5 +1,6 @@
 """What stands where in written times: day or month first, minutes or hours, as the whole column settles it, or asked."""
 
+import contextlib
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -11,13 +12,14 @@ from logger.base.errors import BenchError
 from logger.text.question import Question, Reading, some
 from logger.text.spans import span_words
 from logger.text.table import PlanWish, Table
-from logger.text.timing.written import EPOCH_DAY, Parts, day_number, parts_of
+from logger.text.timing.written import DAY_S, EPOCH_DAY, Parts, day_number, parts_of, reader
 
 _ORDER_WORDS: Final = {
     "dmy": "day.month.year",
     "mdy": "month/day/year",
     "ymd": "year/month/day",
 }
+_MIDNIGHT_STEPS: Final = 20.0
 _STATED: Final = re.compile(
     r"(?:interval|sampl\w*|period|rate|step|every)\W{0,3}(?:\w*\W{0,3}){0,2}?(\d+(?:[.,]\d+)?)\s*(ms|sec|s|min|hz|h)?\b", re.IGNORECASE
 )  # fmt: skip
@@ -74,7 +76,9 @@ def _find_order(
     if len(orders) > 1:
         steps = {order: _day_steps(found, order) for order in orders}
         forward = [order for order in orders if min(steps[order], default=0) >= 0]
-        close = [order for order in forward if max(steps[order], default=0) <= 1 and steps[order]]
+        close = [order for order in forward if steps[order] and max(steps[order]) <= 1]
+        if close and not _goes_over_midnight(table.whole(places), close[0]):
+            close = []
         far = [order for order in forward if max(steps[order], default=0) > 20]
         if len(forward) == 1:
             orders = forward
@@ -121,6 +125,23 @@ def _fits(found: Sequence[tuple[int, int, int]], order: str) -> bool:
     return all(10_957 <= day <= 29_220 for day in days) and (
         order != "ymd" or all(15 <= numbers[0] <= 50 for numbers in found)
     )
+
+
+def _goes_over_midnight(cells: Sequence[str], order: str) -> bool:
+    """Whether rows follow each other over each change of the date as closely as within a day."""
+    read = reader(order, False)
+    times = []
+    for cell in cells:
+        with contextlib.suppress(ValueError, OverflowError):
+            times.append(read(cell))
+    steps = [
+        (after - before, after // DAY_S != before // DAY_S) for before, after in pairwise(times)
+    ]
+    within = sorted(step for step, new_day in steps if step > 0 and not new_day)
+    if not within:
+        return False
+    usual_s = within[len(within) // 2]
+    return all(0 <= step <= _MIDNIGHT_STEPS * usual_s for step, new_day in steps if new_day)
 
 
 def _day_steps(found: Sequence[tuple[int, int, int]], order: str) -> list[int]:

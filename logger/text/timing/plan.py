@@ -1,6 +1,7 @@
 """Which columns of a foreign table are the time, and in which unit or form: given, the only plausible one, or asked."""
 
 import contextlib
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
@@ -12,7 +13,7 @@ from logger.base.errors import BenchError
 from logger.text.question import Question, Reading, some
 from logger.text.table import PlanWish, Table
 from logger.text.timing.form import TimeForm, find_time_form
-from logger.text.timing.unit import DAY_ZERO, find_number_unit
+from logger.text.timing.unit import DAY_ZERO, find_number_unit, names_a_day
 from logger.text.timing.written import DAY_S, day_number, parts_of
 from logger.text.units import UNITS, plain_unit, unit_factor
 
@@ -82,7 +83,8 @@ def plan_time(table: Table, wish: PlanWish) -> TimePlan:
             next_step='say how they are written, e.g. --time-format "%d/%m/%Y %H:%M:%S", or name other columns with --time.',
         )
     _refuse_clock_as_date(table, places, form)
-    zoned = any(part is not None and part.zone for part in map(parts_of, table.joined(places)[:20]))
+    in_cells = (part is not None and part.zone for part in map(parts_of, table.joined(places)[:20]))
+    zoned = re.search(r"(?i)\b(?:utc|gmt|zulu)\b", name) is not None or any(in_cells)
     turn_s = None if form.has_date else (HOUR_S if form.minutes_first else DAY_S)
     return TimePlan(
         "written", places, 1e-3 if fraction else 0.0, f"{name}, {form.words} ({how})", form=form,
@@ -175,7 +177,8 @@ def _guess_time(table: Table, wish: PlanWish) -> tuple[int, ...]:
 
 def _day_and_fraction(table: Table, places: Sequence[int]) -> bool:
     """Whether a column of whole day numbers stands beside one of parts of a day."""
-    if any(table.kind(place) != "number" for place in places):
+    named = names_a_day(table.layout.names[places[0]])
+    if not named or any(table.kind(place) != "number" for place in places):
         return False
     days, parts = (table.numbers(place) for place in places)
     return bool(

@@ -73,8 +73,7 @@ def find_number_unit(
             next_step="say so with --time-format %H%M%S, or give the unit with --time-unit.",
         )
     if _like_days(middle, step):
-        named = re.search(r"da[ty]|stamp", table.layout.names[place], re.IGNORECASE) is not None
-        if step < 9e-4 or named:
+        if names_a_day(table.layout.names[place]):
             return NumberUnit(DAY_S, _day_words(name, values), days=True, unit="d")
         raise _ask(table, place, values, ("s", "d"))
     units, reason = _plausible(table, place, values, step)
@@ -88,6 +87,11 @@ def find_number_unit(
             next_step="say it with --time-unit.",
         )
     raise _ask(table, place, values, units)
+
+
+def names_a_day(name: str) -> bool:
+    """Whether a column is called a date or a day."""
+    return re.search(r"da[ty]|fecha|jour|tag\b", name, re.IGNORECASE) is not None
 
 
 def _is_hhmmss(values: Floats) -> bool:

@@ -59,6 +59,7 @@ class OwnBoard:
         self._master: int | None = None
         self._slave = -1
         self._pending = b""
+        self._is_torn = False
         self._over = threading.Event()
         self._thread = threading.Thread(target=self._serve, daemon=True)
 
@@ -173,7 +174,10 @@ class OwnBoard:
         """Whether all of it went out."""
         if self._master is None:
             return False
+        data = b"\n" * self._is_torn + data  # else it would go on in the half line before it
         try:
-            return os.write(self._master, data) == len(data)
+            written = os.write(self._master, data)
         except OSError:
-            return False
+            return False  # the line is full: nothing of it went out
+        self._is_torn = written < len(data)
+        return not self._is_torn

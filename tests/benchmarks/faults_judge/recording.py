@@ -289,6 +289,14 @@ def folder_moved(count: int = MOVED, seed: int = 1) -> Fault:
     return tally.row("folder moved or deleted", '"the run\'s folder was moved while recording; the recording goes on in ..."')  # fmt: skip
 
 
+def _delete(folder: Path) -> None:
+    """As a file manager does, which tries again when something new stands there."""
+    for _ in range(20):
+        shutil.rmtree(folder, ignore_errors=True)
+        if not folder.exists():
+            return
+
+
 def _one_moved(run: Bench, chance: random.Random, number: int) -> tuple[int, int, int]:
     run.start()
     run.wait_new_rows(20)
@@ -296,12 +304,13 @@ def _one_moved(run: Bench, chance: random.Random, number: int) -> tuple[int, int
     must, old = set(run.stored()), run.folder
     deleted, killed = number % 4 == 3, number % 3 == 2
     if deleted:
-        shutil.rmtree(old)
+        _delete(old)
         if chance.random() < 0.5:
-            old.mkdir()
-            (old / "samples.csv").write_text("another run's")
-            run.folder = old.with_name("run-rescued-1")
-        run.wait_said("was deleted while recording")
+            with contextlib.suppress(FileExistsError):  # the recording made it again already
+                old.mkdir()
+                (old / "samples.csv").write_text("another run's")
+                run.folder = old.with_name("run-rescued-1")
+        run.wait_said("while recording; ")
     else:
         run.folder = run.place / "vest at night"
         old.rename(run.folder)

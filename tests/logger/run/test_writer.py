@@ -151,6 +151,8 @@ def test_a_deleted_folder_whose_name_is_taken(tmp_path: Path) -> None:
     folder.write_text("in the way")
     writer.append(rows(5, 5))
     writer.append(rows(10, 5))
+    second = tmp_path / "run-rescued-1" / ".samples.second.csv"
+    assert numbers(second) == list(range(15))
     writer.close()
     assert folder.read_text() == "in the way"
     assert writer.folder.path == tmp_path / "run-rescued-1"

@@ -96,6 +96,21 @@ def test_what_is_no_mapping_is_refused(tmp_path: Path, text: str) -> None:
         read_mapping(path)
 
 
+def test_names_that_act_on_a_terminal_are_written_as_escapes(tmp_path: Path) -> None:
+    name = 'U \u202e\u2066"\\ 🔋 é\x9b'
+    text = f"t_s;{name};I\n" + "".join(f"{n};4,{900 - n};80\n" for n in range(9))
+    wish = PlanWish({"voltage": "2"}, {"voltage": "V", "current": "mA"})
+    first = read_text(write(tmp_path, text), LayoutWish(comment="\udc80"), wish)
+    assert first.mapping is not None
+    write_mapping(first.mapping, tmp_path / "meter.toml")
+    said = (tmp_path / "meter.toml").read_text(encoding="utf-8")
+    assert all(sign.isprintable() or sign == "\n" for sign in said)
+    kept = read_mapping(tmp_path / "meter.toml")
+    assert kept.tables["voltage"]["column"] == name
+    again = read_text(tmp_path / "bench.txt", LayoutWish(), PlanWish(), mapping=kept)
+    assert again.samples.equals(first.samples)
+
+
 def test_a_mapping_is_not_written_through_a_link(tmp_path: Path) -> None:
     mapping = read_text(write(tmp_path, TEXT), LayoutWish(decimal=","), WISH).mapping
     assert mapping is not None

@@ -77,6 +77,11 @@ TIME = "Time;U (V);I (mA)"
             [1 / 2880, 30],
         ),
         (
+            table(TIME, lambda n: f"{45990.875 + n / 1440:.6f};{both(n)}"),
+            "Which unit has the time",
+            [1 / 1440, 60],
+        ),
+        (
             table(TIME, lambda n: f"{n // 2}:{n % 2 * 30:02d};{both(n)}"),
             "minutes and seconds, or hours and minutes",
             [30, 1800],
@@ -110,6 +115,9 @@ def test_day_or_month(tmp_path: Path) -> None:
     path = write(tmp_path, table(TIME, lambda n: f"0{3 + n // 20}/04/2026 {n % 20}:00;{both(n)}"))
     # One of them has a month between its rows: the other is taken.
     assert np.diff(imported(path)[0]).max() == 5 * 3600
+    # A row a day, or a row on the second of each month: evenness is no proof.
+    days = write(tmp_path, table(TIME, lambda n: f"{n + 1:02d}/02/2026;{both(n)}", 12))
+    assert len(settled(days, "the day or the month")) == 2
     one_day = write(tmp_path, table(TIME, lambda n: f"03/04/2026 21:{n:02d};{both(n)}"))
     answers = settled(one_day, "the day or the month")
     assert [options for options, _ in answers] == [
@@ -191,6 +199,14 @@ def test_sign_of_the_current(
     assert imported(path)[2][0] == pytest.approx(first_ma)
 
 
+def test_all_negative_is_turned_only_where_the_voltage_falls(tmp_path: Path) -> None:
+    for slope_v in (0.0, 0.01):
+        rows = [f"{n};{4.12 + n * slope_v:.3f};-{milliamperes(n):.2f}\n" for n in range(ROWS)]
+        text = "t (s);U (V);I (mA)\n" + "".join(rows)
+        answers = settled(write(tmp_path, text), "Which sign of the current")
+        assert [samples[2][0] for _, samples in answers] == [-48.2, 48.2]
+
+
 def test_currents_of_both_signs_are_asked(tmp_path: Path) -> None:
     path = write(
         tmp_path,
@@ -215,8 +231,8 @@ def test_units_of_the_current_are_asked_and_not_guessed_by_size(tmp_path: Path) 
     [
         ("Date;Time;U (V);I (mA)", lambda n: f"13/04/2026;21:{n:02d};{both(n)}", 60),
         ("Date;Time;U (V);I (mA)", lambda n: f"45990;{0.875 + n / 8640:.9f};{both(n)}", 10),
-        ("Time;U (V);I (mA)", lambda n: f"{45990.875 + n / 8640:.8f};{both(n)}", 10),
-        ("Time;U (V);I (mA)", lambda n: f"{44528.875 + n / 8640:,.8f};{both(n)}", 10),
+        ("Date/Time;U (V);I (mA)", lambda n: f"{45990.875 + n / 8640:.8f};{both(n)}", 10),
+        ("Datum;U (V);I (mA)", lambda n: f"{44528.875 + n / 8640:,.8f};{both(n)}", 10),
         ("Time (mm:ss);U (V);I (mA)", lambda n: f"{n // 2}:{n % 2 * 30:02d};{both(n)}", 30),
         ("Time;U (V);I (mA)", lambda n: f"{(50 + n) // 60}:{(n + 50) % 60:02d}:00;{both(n)}", 60),
         ("Time;U (V);I (mA)", lambda n: f"{(59 * 60 + 40 + n) // 60 % 60}:{(n + 40) % 60:02d};{both(n)}", 1),
@@ -227,7 +243,9 @@ def test_units_of_the_current_are_asked_and_not_guessed_by_size(tmp_path: Path) 
         ("Time;U (V);I (mA)", lambda n: f"21:00:{n // 4:02d},{n % 4 * 250:03d};{both(n)}", 0.25),
         ("Time;ms;U (V);I (mA)", lambda n: f"21:00:{n // 4:02d};{n % 4 * 250};{both(n)}", 0.25),
         ("Time;U (V);I (mA)", lambda n: f"{1769900399000 + 500 * n};{both(n)}", 0.5),
-        ("Time;U (V);I (mA)", lambda n: f"2026-10-25 {2 + (n >= 20) * 0}:{(40 + n) % 60:02d};{both(n)}", 60),
+        ("Time;U (V);I (mA)", lambda n: f"2026-10-25 02:{(40 + n) % 60:02d};{both(n)}", 60),
+        ("Time (UTC);U (V);I (mA)", lambda n: f"2026-03-29 01:{n:02d};{both(n)}", 60),
+        ("Time;Voltage;Current\nSeconds;Millivolt;Microampere", lambda n: f"{n};{1000 * volts(n):.0f};{1000 * milliamperes(n):.0f}", 1),
         ("Interval: 30 s;;\nTime;U (V);I (mA)", lambda n: f"{n // 2}:{n % 2 * 30:02d};{both(n)}", 30),
     ],
 )  # fmt: skip
@@ -272,6 +290,12 @@ def test_a_clock_that_goes_back_is_asked(tmp_path: Path) -> None:
     assert len(answers["--time-back", "drop"][0]) == 20
     assert answers["--time-back", "sort"][1][0] == pytest.approx(volts(20), abs=1e-3)
     assert answers["--time-back", "restart"][0][20] == 20 * 60
+
+
+def test_a_heading_of_utc_has_no_summer_time(tmp_path: Path) -> None:
+    row: Row = lambda n: f"2026-03-29 {1 + 2 * (n // 20)}:{(40 + n) % 60:02d};{both(n)}"  # noqa: E731
+    time_s, _, _ = imported(write(tmp_path, table("Time (UTC);U (V);I (mA)", row)))
+    assert time_s[20] - time_s[19] == 61 * 60
 
 
 def test_questions_fit_the_screen(tmp_path: Path) -> None:
