@@ -6,7 +6,7 @@ import pytest
 
 from tests.support.places import ROOT
 
-STYLE = re.compile(r"^\.venv/bin/((?:ruff|mypy)\b.*)$", re.MULTILINE)
+STYLE = re.compile(r"^ *\.venv/bin/((?:ruff|mypy)\b.*)$", re.MULTILINE)
 
 
 def test_hooks_and_ci_run_the_same_commands() -> None:
