@@ -95,6 +95,7 @@ _PUBLIC: Final[dict[str, str]] = {
     "compare": "analysis.door.compare",
     "flex_life": "analysis.door.flex",
     "forecast": "analysis.door.forecast",
+    "import_text": "analysis.door.imports",
     "read_run": "analysis.door.runs",
     "report": "analysis.door.report",
     "rundown": "analysis.door.runs",

@@ -32,7 +32,9 @@ from tests.support.places import ROOT, SAMPLES, VEST_BUDGET
 VEST: Final = SAMPLES / "night-ride-vest"
 EVENING: Final = SAMPLES / "vest-evening"
 JOINTS: Final = SAMPLES / "vest-joints-by-hand.csv"
-FUNCTIONS: Final = ("read_run", "rundown", "forecast", "compare", "budget", "flex_life", "report")
+FUNCTIONS: Final = (
+    "read_run", "rundown", "forecast", "compare", "budget", "flex_life", "report", "import_text",
+)  # fmt: skip
 
 
 @pytest.fixture(autouse=True)
@@ -310,6 +312,23 @@ def test_report_as_the_command(run: drawbench.Run, tmp_path: Path) -> None:
     made = {file.name: file.read_bytes() for file in files}
     assert {name: (tmp_path / "command" / name).read_bytes() for name in made} == made
     assert "report.html" in made
+
+
+def test_import_as_the_command(tmp_path: Path) -> None:
+    text = tmp_path / "meter.txt"
+    text.write_text("t;U;I\n" + "".join(f"{n};4,{900 - n};-0,08\n" for n in range(30)))
+    with pytest.raises(drawbench.BenchError, match="--current-unit A"):
+        drawbench.import_text(text, tmp_path / "none", time_unit="s")
+    assert not (tmp_path / "none").exists()
+    with pytest.raises(drawbench.BenchError, match="No such option"):
+        drawbench.import_text(text, tmp_path / "none", colour="red")
+    kept = tmp_path / "meter.toml"
+    made = drawbench.import_text(
+        text, tmp_path / "run", time_unit="s", current_unit="A", leave_out=[], save_mapping=kept
+    )
+    command_json("import", text, tmp_path / "other", "--mapping", kept)
+    assert made.samples.equals(drawbench.read_run(tmp_path / "other").samples)
+    assert made.samples["current_ma"].iloc[0] == 80.0
 
 
 def test_a_run_may_be_given_by_its_path(rundown: drawbench.Rundown, run: drawbench.Run) -> None:

@@ -34,3 +34,18 @@ def test_an_invented_row_is_seen(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     assert CUT in sound
     with pytest.raises(AssertionError, match="nobody wrote"):
         run_target(sound, tmp_path)
+
+
+FOUND = {
+    "import": [
+        # One sign as decimal sign in one column and between thousands in another.
+        b"4,512;48,2\r\n-;4,511;48,3\r\n2;42509;51,0\r\n",
+    ]
+}
+
+
+@pytest.mark.parametrize(
+    ("name", "data"), [(name, data) for name, found in FOUND.items() for data in found]
+)
+def test_what_the_fuzzer_found_stays_mended(name: str, data: bytes, tmp_path: Path) -> None:
+    TARGETS[name](data, tmp_path)

@@ -132,7 +132,8 @@ def test_measured_cell_through_import_and_rundown(
 
 def test_rundown_refuses_a_cutoff_above_the_first_voltage(tmp_path: Path) -> None:
     source = next(POUCH.glob("2C_*"))
-    drawbench("import", source, "run", "--constant-current", "4.56A", cwd=tmp_path)
+    known = ("--constant-current", "4.56A", "--time-unit", "s")
+    drawbench("import", source, "run", *known, cwd=tmp_path)
     result = drawbench("rundown", "run", "--cutoff", "4.9", cwd=tmp_path)
     assert result.returncode == 2
     assert "Traceback" not in result.stderr

@@ -1,5 +1,6 @@
 """Is there a run in which this budget's own pack was emptied? It says more than typical cells do."""
 
+import os
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Final
@@ -25,8 +26,8 @@ _FLOOR_SLACK: Final = 0.005
 def places_of(budget_file: Path | None, run_folder: Path | None) -> tuple[Path, ...]:
     """Where the runs of a piece lie: ``runs``, beside the budget file, beside the run it is compared with."""
     found = [Path("runs")]
-    found += [] if budget_file is None else [budget_file.resolve().parent]
-    found += [] if run_folder is None else [run_folder.resolve().parent]
+    found += [] if budget_file is None else [Path(os.path.realpath(budget_file)).parent]
+    found += [] if run_folder is None else [Path(os.path.realpath(run_folder)).parent]
     return tuple(found)
 
 

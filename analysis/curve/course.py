@@ -43,7 +43,7 @@ class Course:
     """Stretches of the held voltage (pack V) against charge (mAh), both of one length; ``noise_v``: its sd.
 
     ``step_s``: when the load was last changed for good (None: never); ``ohm``: resistance that the
-    corrections used (0: none were needed). ``heavy_ma``: the draw under which the voltages stand.
+    corrections used (0: none were needed).
     """
 
     charge_mah: Array
@@ -51,7 +51,6 @@ class Course:
     noise_v: Array
     ohm: float
     step_s: float | None
-    heavy_ma: float = 0.0
 
     @property
     def settled_mah(self) -> float:
@@ -89,7 +88,9 @@ def breaks(bins: Bins) -> Mask:
     usual = float(np.quantile(bins.mean_ma, 0.75)) if len(bins.mean_ma) else 0.0
     off = bins.mean_ma < _BREAK_SHARE * usual
     starts = int((np.diff(off.astype(np.int8), prepend=0) == 1).sum())
-    level = np.log(np.maximum(bins.mean_ma[~off], 1e-6))
+    # a bin beside a break was on for a part of it only
+    beside = np.convolve(off, np.ones(3), mode="same") > 0
+    level = np.log(np.maximum(bins.mean_ma[~beside], 1e-6))
     varies = len(_set_anew(level, _BREAK_CHANGE)) > _STEPS_MOST
     if starts > _BREAKS_MOST or off.mean() > 0.5 or varies:
         return np.zeros(len(off), dtype=bool)
@@ -183,9 +184,7 @@ def course_of(bins: Bins) -> Course | None:
     if len(rows) < 4:
         return None
     charge, held, noise = rows.T
-    return Course(
-        charge, held, np.hypot(np.hypot(noise, _READING_SD_V), common_v), ohm, step_s, heavy_ma
-    )
+    return Course(charge, held, np.hypot(np.hypot(noise, _READING_SD_V), common_v), ohm, step_s)
 
 
 def _stretches(charge: Array, volts: Array) -> Array:

@@ -124,6 +124,17 @@ def runtime_at_draw(
     )
 
 
+def cold_share(chemistry: str, celsius: float) -> tuple[float, float]:
+    """Least and greatest share of the 20 C capacity at a moderate draw: straight line to 0 C, as much again (as a factor) to -20 C.
+
+    Typical, from memory; 1 at 20 C and above, and for a chemistry of which nothing is known.
+    """
+    part = min(max((20 - celsius) / 20, 0.0), 2.0)
+    ends = _COLD_SHARE.get(chemistry, (1.0, 1.0))
+    low, high = (1 - part * (1 - end) if part <= 1 else end**part for end in ends)
+    return low, high
+
+
 def runtime_in_cold(runtime_h: float, celsius: float, chemistry: str) -> Quantity:
     """Runtime at another temperature of the cells between 0 and 20 C, from one run near 20 C.
 
@@ -131,8 +142,7 @@ def runtime_in_cold(runtime_h: float, celsius: float, chemistry: str) -> Quantit
     """
     if not 0 <= celsius <= 20:
         raise ValueError("only between 0 and 20 C is anything usual known")
-    part = (20 - celsius) / 20
-    low, high = (1 - part * (1 - share) for share in _COLD_SHARE[chemistry])
+    low, high = cold_share(chemistry, celsius)
     return Quantity(
         runtime_h * (low + high) / 2,
         "h",

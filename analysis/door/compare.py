@@ -1,5 +1,6 @@
 """Is one run better than another?"""
 
+import os
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -161,7 +162,7 @@ def compare(
             next_step="give the folders of two or more runs, the one to compare with first.",
         )
     folders = [run.folder if isinstance(run, Run) else Path(run) for run in runs]
-    places = [folder.resolve() for folder in folders]
+    places = [os.path.realpath(folder) for folder in folders]  # also of a link that leads nowhere
     twice = next((place for place in places if places.count(place) > 1), None)
     if twice is not None:
         raise BenchError(

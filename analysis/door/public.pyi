@@ -8,6 +8,7 @@ from analysis.door.flex import FlexLife as FlexLife
 from analysis.door.flex import flex_life as flex_life
 from analysis.door.forecast import Forecast as Forecast
 from analysis.door.forecast import forecast as forecast
+from analysis.door.imports import import_text as import_text
 from analysis.door.report import report as report
 from analysis.door.runs import Run as Run
 from analysis.door.runs import Rundown as Rundown

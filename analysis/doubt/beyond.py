@@ -1,5 +1,6 @@
 """Was there more than the sensor could see? Then results are lower bounds, and this says by how much at least."""
 
+import math
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
@@ -23,6 +24,7 @@ _AT_END: Final = 0.995
 _MOST_RANGES: Final = 10.0
 # Share of the time beyond the range up to which a mean still tells something: the project's own figure.
 _RARELY_BEYOND: Final = 0.001
+UNKNOWN_PAUSE: Final = "lower bound: the board was away for an unknown time before"
 UNSEEN_WORDS: Final = "more was drawn than the sensor could see; take a smaller shunt"
 # Runs from before the cost was noted: "(37 conversions)" and "range: 37".
 _COUNT: Final = re.compile(r"\((\d+) conversions?\)|range: (\d+)")
@@ -214,6 +216,25 @@ def as_bound(quantity: Quantity, note: str, *, more: float = 0.0) -> Quantity:
         return quantity
     least = (quantity.value if quantity.lower is None else quantity.lower) + more
     return replace(quantity, value=least, lower=least, upper=None, note=note, at_least=True)
+
+
+def unknown_from_s(events: Iterable[Event]) -> float:
+    """From this moment of the run on a pause of unknown length lies behind it; infinity: there was none."""
+    return min(
+        (
+            event.time_s
+            for event in events
+            if "charge_lower_mah" in event.lost and "charge_upper_mah" not in event.lost
+        ),
+        default=math.inf,
+    )
+
+
+def after_unknown(quantity: Quantity, at_s: float | None, from_s: float) -> Quantity:
+    """A time or a sum reached at ``at_s`` of the run as the lower bound that it is, if that is after ``from_s``."""
+    if at_s is None or at_s <= from_s:
+        return quantity
+    return as_bound(quantity, UNKNOWN_PAUSE)
 
 
 def is_a_blink(beyond: Beyond, mean_ma: float, half_share: float) -> bool:

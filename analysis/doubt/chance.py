@@ -8,11 +8,12 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
-from analysis.doubt.cut_pulses import luck_of
+from analysis.doubt.cut_pulses import Chance, Known, Luck, luck_of
 from analysis.doubt.pulsing import is_pulsing
 from logger.base.sensor_limits import range_of_normal
 
 Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
 
 # Noise of one conversion at the chip's input, at most: no sheet limits it; the project's own figure.
 _NOISE_MOST_V: Final = 10e-6
@@ -26,6 +27,14 @@ _REACH: Final = 2.0
 _LEVEL_SHARE: Final = 0.5
 # Of what was taken off as luck an uncertain resistance leaves: the project's own figure.
 _TAKEN_SHARE: Final = 0.15
+# Rows so many standard deviations apart may still be of one true mean.
+_ALIKE: Final = 3.0
+# No resistance is known better, as a relative standard uncertainty.
+_OHM_SHARE_LEAST: Final = 0.02
+# Of what the voltage shows, so much at most may be false luck: the project's own figure.
+_FALSE_MOST: Final = 0.25
+# The voltage must tell the luck of so many of the rows.
+_TOLD_LEAST: Final = 0.5
 _NEAREST: Final = 21
 # More pulses than this in a window do not all meet its conversions alike: the project's own figure.
 _PULSES_IN_STEP: Final = 5.0
@@ -71,11 +80,12 @@ def lift_of_greatest_ma(rows: Rows, noise_ma: float, shunt_ohm: float) -> tuple[
 class Level:
     """Where a percentile of the true means lies by rows around the one that was read, mA.
 
-    ``value_ma``, give or take ``half_ma`` that nothing tells; ``scatter_ma``: its standard uncertainty by chance.
+    ``value_ma``, by ``less_ma`` to ``more_ma`` off, which nothing tells; ``scatter_ma``: its standard uncertainty by chance.
     """
 
     value_ma: float
-    half_ma: float
+    less_ma: float
+    more_ma: float
     scatter_ma: float
 
 
@@ -83,48 +93,99 @@ class Level:
 class Luckless:
     """What tells luck from change. ``between_ma2``: g over the run, by bursts; ``ohm``: of the source and the shunt. None: not known.
 
-    ``noise_ma``: standard deviation of one conversion, at most; ``noise_v``: of a row's voltage.
+    ``noise_ma``: standard deviation of one conversion, at most; ``ohm_share``: relative standard uncertainty of ``ohm``.
     """
 
     shunt_ohm: float
     noise_ma: float
-    noise_v: float
     between_ma2: float | None
     ohm: float | None
+    ohm_share: float = 0.0
 
 
 def level_around(read_ma: float, rows: Rows, known: Luckless) -> Level:
     """A percentile of the true means where the rows' is ``read_ma``: chance drives the outer ones apart.
 
-    Of the rows that may be of one true mean (``row_chance_ma``) the voltage tells what is luck (``cut_pulses``). Where
-    it cannot, the true percentile lies anywhere from theirs to the middle of those rows.
+    The voltage tells what is luck (``cut_pulses``). Where it cannot, the true percentile lies anywhere from theirs to
+    the middle of the rows that may be of one true mean (``row_chance``).
     """
-    reach = _REACH * row_chance_ma(read_ma, rows, known)
+    chance = row_chance(read_ma, rows, known)
+    # Both edges of a pulse at their worst at once is the most; by themselves they are cut one by one.
+    usual_ma = chance.most_ma / math.sqrt(2.0)
+    return _told(read_ma, rows, known, chance) or _untold(read_ma, rows.mean_ma, usual_ma)
+
+
+def _untold(read_ma: float, mean_ma: Floats, chance_ma: float) -> Level:
+    reach = _REACH * chance_ma
     middle_ma = read_ma
-    alike = np.zeros(len(rows.mean_ma), dtype=bool)
+    alike = np.zeros(len(mean_ma), dtype=bool)
     for _ in range(2):
-        alike = np.abs(rows.mean_ma - middle_ma) <= reach
+        alike = np.abs(mean_ma - middle_ma) <= reach
         if alike.sum() < 2:
-            return Level(read_ma, 0.0, 0.0)
-        middle_ma = float(np.median(rows.mean_ma[alike]))
-    mine_ma = rows.mean_ma[alike]
-    value_ma, told, left_ma, rest_untold = read_ma, 0.0, 0.0, 1.0
-    if known.ohm and rows.bus_v is not None:
-        luck = luck_of(mine_ma, rows.bus_v[alike], known.ohm, known.noise_v)
-        place = float((mine_ma <= read_ma).mean())
-        value_ma = float(np.quantile((mine_ma - luck.ma)[luck.is_told], place))
-        told, rest_untold = luck.told, luck.rest_untold
-        left_ma = math.hypot(luck.left_ma, _TAKEN_SHARE * abs(read_ma - value_ma))
-    # ``told`` is of variances.
-    untold = math.sqrt(1 - told)
-    # Its luck is off ``value_ma`` already: what may be luck of the rest counts, not of the whole.
-    shift_ma = rest_untold * (middle_ma - value_ma) / 2
-    chance_ma = _LEVEL_SHARE * min(float(np.std(mine_ma)), reach / _REACH)
-    return Level(value_ma + shift_ma, abs(shift_ma), math.hypot(left_ma, untold * chance_ma))
+            return Level(read_ma, *_beside(read_ma, mean_ma), 0.0)
+        middle_ma = float(np.median(mean_ma[alike]))
+    shift_ma = (middle_ma - read_ma) / 2
+    scatter_ma = _LEVEL_SHARE * min(float(np.std(mean_ma[alike])), chance_ma)
+    less_ma, more_ma = (abs(shift_ma) + row_ma for row_ma in _beside(read_ma, mean_ma))
+    return Level(read_ma + shift_ma, less_ma, more_ma, scatter_ma)
 
 
-def row_chance_ma(read_ma: float, rows: Rows, known: Luckless) -> float:
-    """How far chance throws a row's mean around ``read_ma``, a standard deviation at most.
+def _beside(value_ma: float, mean_ma: Floats) -> tuple[float, float]:
+    """To the next row below and above: between modes a row more or less is another percentile."""
+    below, above = mean_ma[mean_ma < value_ma], mean_ma[mean_ma > value_ma]
+    less_ma = value_ma - float(below.max()) if len(below) else 0.0
+    return less_ma, float(above.min()) - value_ma if len(above) else 0.0
+
+
+def _told(read_ma: float, rows: Rows, known: Luckless, chance: Chance) -> Level | None:
+    """The percentile of the rows without what the voltage tells of their luck; None where it does not."""
+    if not known.ohm or rows.bus_v is None or chance.likely_ma <= 0:
+        return None
+    near, luck = _alike(np.abs(rows.mean_ma - read_ma), rows, known, chance)
+    if luck is None:
+        return None
+    # Rows of which it is not told stay as they are: left out, they would shift the percentile into a gap between modes.
+    without_ma = rows.mean_ma.copy()
+    without_ma[near] -= luck.ma
+    place = float((rows.mean_ma <= read_ma).mean())
+    value_ma = float(np.quantile(without_ma, place, method="inverted_cdf"))
+    beside_ma = _beside(value_ma, without_ma)
+    taken_ma = _TAKEN_SHARE * abs(read_ma - value_ma)
+    if luck.left_ma <= 0:
+        return Level(value_ma, *beside_ma, taken_ma)
+    # What is left drives them apart as well: variances around the middle of those that may be alike.
+    middle_ma, share = value_ma, 1.0
+    for _ in range(2):
+        alike = np.abs(without_ma - middle_ma) <= _ALIKE * luck.left_ma
+        if alike.sum() < 2:
+            break
+        middle_ma = float(np.median(without_ma[alike]))
+        share = math.sqrt(max(0.0, 1 - luck.left_ma**2 / float(np.var(without_ma[alike]))))
+    value_ma = middle_ma + share * (value_ma - middle_ma)
+    # Between rows of one mean and rows that differ more than by what is left.
+    return Level(value_ma, *beside_ma, math.hypot((1 + share) / 2 * luck.left_ma, taken_ma))
+
+
+def _alike(off_ma: Floats, rows: Rows, known: Luckless, chance: Chance) -> tuple[Mask, Luck | None]:
+    """Rows whose luck the voltage tells together, and it; None: it tells none.
+
+    All that are near enough where the load's own changes among them make little false luck by the resistance's error;
+    else those that may be of one true mean, though rows chosen by what luck made of them hide some of it.
+    """
+    assert known.ohm is not None and rows.bus_v is not None
+    wide_ma = 2 * chance.most_ma / max(known.ohm_share, _OHM_SHARE_LEAST)
+    few_ma = _REACH * chance.most_ma / math.sqrt(2.0)
+    for reach_ma, false_most in ((wide_ma, _FALSE_MOST), (few_ma, math.inf)):
+        near = off_ma <= reach_ma
+        source = Known(known.ohm, known.ohm_share)
+        luck = luck_of(rows.mean_ma[near], rows.bus_v[near], source, chance)
+        if luck and luck.is_told.mean() >= _TOLD_LEAST and luck.false_share <= false_most:
+            return near, luck
+    return near, None
+
+
+def row_chance(read_ma: float, rows: Rows, known: Luckless) -> Chance:
+    """How far chance throws a row's mean around ``read_ma``.
 
     Half of the time goes to the voltage's conversions, so that an edge of J mA is misplaced by up to a conversion's
     length T, uniformly: J T / sqrt(12), root n for n edges of a window. With the variogram of edges at the lag T,
@@ -148,5 +209,6 @@ def row_chance_ma(read_ma: float, rows: Rows, known: Luckless) -> float:
     noise_ma = max(float(np.median(quiet_ma)), 0.0) / range_of_normal(count)
     noise_ma = min(known.noise_ma, noise_ma)
     pulses = 2 * count * cut_ma2 / max(float(np.median(span_ma)), 1e-12) ** 2
-    in_step = min(max(pulses, 1.0), _PULSES_IN_STEP)
-    return math.sqrt(in_step * cut_ma2 / (12 * count) + noise_ma**2 / count)
+    in_step = 2 * min(max(pulses, 0.5), _PULSES_IN_STEP)
+    cut = cut_ma2 / (12 * count)
+    return Chance(math.sqrt(cut), math.sqrt(in_step * cut + noise_ma**2 / count))

@@ -19,63 +19,106 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-# Rows over which E is taken as a straight line, and the least number that tells anything.
+# Rows over which E is taken as a parabola (a straight line is far off where a pack's curve bends), and the least number
+# that tells anything.
 _SMOOTH: Final = 21
+_DEGREE: Final = 2
 _LEAST: Final = 42
-# Noise goes no further than so many standard deviations.
-_NOISE_MOST: Final = 4.0
-# Of the slow part so much counts as luck in a percentile: the project's own figure.
-_SLOW_SHARE: Final = 0.7
+# Of what is different in every row, such a parabola takes the rest along.
+_KEPT: Final = 1 - float(scipy.signal.savgol_coeffs(_SMOOTH, _DEGREE)[_SMOOTH // 2])
+# Luck goes no further than so many standard deviations,
+_LUCK_MOST: Final = 2.0
+# and noise and luck of every row never to so many times their median.
+_USUAL_MOST: Final = 6.0
+_PARTS: Final = 10
+_CUT: Final = 1.6
+
+
+@dataclass(frozen=True)
+class Chance:
+    """How far chance throws a row's mean, standard deviations in mA: ``likely_ma`` where its pulses are cut one by one,
+    ``most_ma`` where all are cut alike, noise of the current with it."""
+
+    likely_ma: float
+    most_ma: float
+
+
+@dataclass(frozen=True)
+class Known:
+    """Resistance from the ideal source to the load's side of the shunt, with its relative standard uncertainty."""
+
+    ohm: float
+    ohm_share: float
 
 
 @dataclass(frozen=True)
 class Luck:
-    """``ma``: of each row, shape (n,), to be subtracted; ``is_told``: rows of which it is known. ``told``: how well the voltage tells it, 0 (not at all) to 1.
+    """``ma``: of each row, shape (n,), to be subtracted; ``is_told``: rows of which it is known.
 
-    ``left_ma``: standard deviation of what noise and slow luck leave in a row. ``rest_untold``: of the rows' spread without ``ma``,
-    the share that may be luck as well, 0 to 1.
+    ``left_ma``: standard deviation of the luck that is then left in a row. ``false_share``: of what the voltage shows, how
+    much may be the load's own changes by a wrong resistance (an error d makes d / 2 of a change look like luck).
     """
 
     ma: Floats
     is_told: Mask
-    told: float
     left_ma: float
-    rest_untold: float
+    false_share: float
 
 
-def luck_of(mean_ma: Floats, bus_v: Floats, ohm: float, noise_v: float) -> Luck:
-    """Luck in rows of one level, each of shape (n,), in order of time.
+def luck_of(mean_ma: Floats, bus_v: Floats, source: Known, chance: Chance) -> Luck | None:
+    """Luck in rows, each of shape (n,), in order of time; None where the rows do not tell.
 
-    ``ohm``: from the ideal source to the load's side of the shunt; ``noise_v``: standard deviation of a row's voltage.
-    By regression of the current on what the voltage shows, so that noise takes nothing off.
+    By regression of the current on what the voltage
+    shows, so that noise takes nothing off: of what is seen with variance s^2 the share b that goes along with the current
+    is luck, b s^2, the rest noise, and b (1 - b) s^2 is the variance that is left of the luck.
     """
-    none = Luck(np.zeros_like(mean_ma), np.ones(len(mean_ma), dtype=bool), 0.0, 0.0, 1.0)
     if len(mean_ma) < _LEAST:
-        return none
-    seen_ma = _quick(1e3 * bus_v / ohm + mean_ma) / 2
+        return None
+    seen_ma = _quick(1e3 * bus_v / source.ohm + mean_ma) / 2
     quick_ma = _quick(mean_ma)
-    # No luck is greater than the current's own change: there E bends (a knee of the pack), and nothing is told.
-    blur_ma = 1e3 * noise_v / ohm / 2
-    bent = np.abs(seen_ma) > np.abs(quick_ma).max() + _NOISE_MOST * blur_ma
-    straight = np.convolve(bent, np.ones(_SMOOTH), "same") < 0.5
-    if straight.sum() < _LEAST:
-        return none
+    straight = _straight(seen_ma, chance)
+    count = int(straight.sum())
+    if count < _LEAST:
+        return None
     seen_ma = np.where(straight, seen_ma, 0.0)
-    power, spread = float(seen_ma @ seen_ma), float(quick_ma @ quick_ma)
+    power, spread = float(seen_ma @ seen_ma) / count, float(quick_ma @ quick_ma) / len(quick_ma)
     if power <= 0 or spread <= 0:
-        return none
-    share = min(max(float(quick_ma @ seen_ma) / power, 0.0), 1.0)
-    # What wanders slowly, in step with E, is luck or not: the voltage does not tell.
-    slow_ma2 = max(0.0, float(np.var(mean_ma)) - spread / len(mean_ma))
-    untold_ma2 = blur_ma**2 + slow_ma2
-    told = max(0.0, 1 - untold_ma2 / (spread / len(mean_ma) + slow_ma2))
-    luck_ma = share * seen_ma
-    left_ma = float(np.linalg.norm([share * blur_ma, _SLOW_SHARE * np.sqrt(slow_ma2)]))
-    rest_ma2 = float(np.var((mean_ma - luck_ma)[straight]))
-    rest_untold = min(1.0, float(np.sqrt(untold_ma2 / rest_ma2))) if rest_ma2 > 0 else 0.0
-    return Luck(luck_ma, straight, told, left_ma, rest_untold)
+        return None
+    found, unsure = _along(quick_ma[straight], seen_ma[straight])
+    # By a wrong resistance the load's own changes go along as well.
+    unsure = min(float(np.hypot(unsure, source.ohm_share / 2 * spread / power)), 1.0)
+    # No share is less than none: about the mean of a normal distribution cut at 0.
+    share = min((found + float(np.hypot(found, _CUT * unsure))) / 2, 1.0)
+    luck_ma2 = share * power / _KEPT
+    false_ma2 = (source.ohm_share / 2) ** 2 * spread
+    left_ma2 = luck_ma2 * (1 - share * _KEPT) + unsure**2 * power + share * min(false_ma2, power)
+    # What wanders slowly, in step with E, is luck or not: the voltage does not tell. Where quick luck falls short of what
+    # pulses do, it may be slow, and then all of a window's pulses are cut alike.
+    missing = max(0.0, 1 - luck_ma2 / chance.likely_ma**2) if chance.likely_ma > 0 else 0.0
+    slow_ma2 = min(max(0.0, float(np.var(mean_ma)) - spread / _KEPT), missing * chance.most_ma**2)
+    left_ma = float(np.sqrt(left_ma2 + slow_ma2))
+    return Luck(share * seen_ma, straight, left_ma, float(np.sqrt(false_ma2 / power)))
+
+
+def _along(quick_ma: Floats, seen_ma: Floats) -> tuple[float, float]:
+    """Share of ``seen_ma`` that goes along with ``quick_ma``, and its standard uncertainty.
+
+    By parts of the run, as pulses keep a rhythm: rows are far from independent (cluster-robust variance of a slope).
+    """
+    power = float(seen_ma @ seen_ma)
+    found = float(quick_ma @ seen_ma) / power
+    parts = np.array_split((quick_ma - found * seen_ma) * seen_ma, _PARTS)
+    spread = float(np.std([part.sum() for part in parts], ddof=1))
+    return found, spread * _PARTS**0.5 / power
+
+
+def _straight(seen_ma: Floats, chance: Chance) -> Mask:
+    """Rows where E does not bend more than a parabola (a knee of the pack): what is seen there is more than luck can be."""
+    most_ma = max(_LUCK_MOST * chance.most_ma, _USUAL_MOST * float(np.median(np.abs(seen_ma))))
+    bent = np.abs(seen_ma) > most_ma
+    return np.asarray(np.convolve(bent, np.ones(_SMOOTH), "same") < 0.5)
 
 
 def _quick(values: Floats) -> Floats:
-    """What differs from a straight line through the rows around; at both ends of the run as well, where a mean would lag."""
-    return np.asarray(values - scipy.signal.savgol_filter(values, _SMOOTH, 1, mode="interp"))
+    """What differs from a parabola through the rows around; at both ends of the run as well, where a mean would lag."""
+    return np.asarray(values - scipy.signal.savgol_filter(values, _SMOOTH, _DEGREE, mode="interp"))

@@ -24,7 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.doubt.load_steps import STEPS_LEAST, load_steps, without_far_off
-from logger.base.sensor_limits import SHORT_IN_ONE, SensorLimits
+from logger.base.sensor_limits import SHORT_IN_ONE, SensorLimits, range_of_normal
 from logger.run.description import Bursts
 
 Floats = NDArray[np.float64]
@@ -252,18 +252,32 @@ def _from_sags(
     shown = (deep_v >= _SAG_STEPS * voltage_step_v) & (rise_a > 0)
     if shown.sum() < STEPS_LEAST:
         return None
-    ohm = float(np.median((deep_v[shown] - _LEAST_UNDER_STEPS * voltage_step_v) / rise_a[shown]))
+    span_a = 1e-3 * (rows.most_ma - rows.least_ma)[shown]
+    # Share of the time at the greatest current.
+    high = float(np.median(1 - rise_a[shown] / span_a))
+    under = range_of_normal(high * rows.conversions) / range_of_normal(rows.conversions)
+    under_v = under * _LEAST_UNDER_STEPS * voltage_step_v
+    ohm = float(np.median((deep_v[shown] - under_v) / rise_a[shown]))
     if ohm <= 0:
         return None
-    span_a = 1e-3 * (rows.most_ma - rows.least_ma)[shown]
     drop_ohm = shunt_ohm * float(np.median(span_a / rise_a[shown]))
-    # Edges in a window, about: the product of a load without any catches all. The luckiest falls short by two over them.
-    edges = rows.conversions * min(2.0, max(1 - caught_ohm / ohm, 0.0))
-    met = max(0.0, 1 - 2 / edges) if edges > 0 else 0.0
+    met = _met(rows.conversions, high, caught_ohm / ohm)
     spread = max(_EDGES_SPREAD_LEAST, min(1 - met, 0.5))
     rounding_ohm = _LEAST_SPREAD_STEPS * voltage_step_v / float(np.median(rise_a[shown]))
     standard = math.hypot(drop_ohm * spread, rounding_ohm) / _ROOT_3
     return Source(max(ohm - met * drop_ohm, 1e-3), max(standard, 1e-3))
+
+
+def _met(conversions: float, high: float, caught: float) -> float:
+    """Share of the shunt's drop that a window's deepest sag has in excess, in the middle of many windows.
+
+    What the product loses of a load of two levels is n J^2 T / 2 of its variance high (1 - high) J^2, with n edges a
+    window and conversions T long, 2 T conversions = 1. Every other rising edge falls within a conversion of the current,
+    anywhere in it, so that the drop is missing by a share m, 0 to 1: the greatest of n / 2 stays under m in
+    ((1 + m) / 2)^(n / 2) of the windows, half of them at m = 2^(1 - 2 / n) - 1.
+    """
+    edges = conversions * 4 * high * (1 - high) * min(2.0, max(1 - caught, 0.0))
+    return max(0.0, 2 ** (1 - 2 / edges) - 1) if edges > 0 else 0.0
 
 
 def _under_the_step_ohm(rows: Windows, voltage_step_v: float) -> float:

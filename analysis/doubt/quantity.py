@@ -92,10 +92,12 @@ class Quantity:
 
     def words(self) -> str:
         """The result as it is read: as ``str``, but a length of time as hours and minutes with its interval."""
-        if self.unit != "s" or self.at_least:
+        if self.unit != "s":
             return str(self)
         if self.value is None:
             return "none"
+        if self.at_least:
+            return f"≥ {span_words(math.floor(self.value))}"
         ends = [end for end in (self.lower, self.upper) if end is not None]
         half_s = max((abs(end - self.value) for end in ends), default=0.0)
         step_s = _step_s(half_s) if half_s > 0 else None

@@ -4,7 +4,6 @@
 and failures at the target. Looking again until a lucky look says "shown" is how 10 % becomes 34 %.
 """
 
-import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,7 +12,7 @@ from typing import Any, Final
 from analysis.flex.claim import Claim, Count
 from analysis.life.staged import StagedPlan, planned, unplanned
 from logger.base.errors import BenchError
-from logger.base.safe_files import read_json, replace_file
+from logger.base.safe_files import json_bytes, read_json, replace_file
 
 ENDING: Final = ".looks.json"
 _FORMAT: Final = 1
@@ -142,7 +141,7 @@ def write_looks(source: Path, looks: Looks) -> bool:
         "looks": [vars(look) for look in looks.earlier],
     }
     try:
-        replace_file(path, (json.dumps(document, indent=1) + "\n").encode())
+        replace_file(path, json_bytes(document))
     except OSError:
         return False
     return True

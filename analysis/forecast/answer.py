@@ -6,26 +6,34 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.curve.course import Course, heavy_gap_s, last_step
+from analysis.curve.course import Course, heavy_gap_s
 from analysis.forecast.any_curve import AnyCurve, any_curve
 from analysis.forecast.by_label import CapacityBelief, by_label, capacity_belief
 from analysis.forecast.chemistry_prior import candidates, families
 from analysis.forecast.future_load import FutureLoad, Programme, future_load
-from analysis.forecast.load_passage import LEVELS, charge_to_levels, is_steady, played_on, stretched
+from analysis.forecast.load_passage import at_one_voltage, load_ahead, stretched
 from analysis.forecast.opinions import (
+    ALONE,
+    IN_A_ROW,
+    MEANT,
+    UNKNOWN_KIND,
     Score,
     Then,
     first_below,
     mixed,
+    prior_say,
     probes,
     recalibrated,
     scored,
+    told_shares,
+    unseen_end,
     weights,
+    why_words,
     widened,
 )
 from analysis.forecast.own_runs import EarlierRun, OwnRuns, by_own_runs
 from analysis.forecast.passage import DRAWS, Passages, draw_passages
-from analysis.forecast.trends import by_trends
+from analysis.forecast.trends import by_trends, passed_share
 from analysis.run.history import Bins, part, stretches_of
 from logger.base.pack import CHEMISTRIES, Pack
 
@@ -36,14 +44,6 @@ LOOKS_PART_USED: Final = "The pack looks as if it started part-used"
 _PART_USED: Final = 0.08  # started emptier than this: the pack was not full
 _SEED: Final = 20261
 _DRAWS: Final = 2000
-# Say before anything was seen: the chemistry that the user stated is mostly right.
-# The own earlier runs, where there are any, are the best curve there is.
-_PRIOR: Final = {"chemistry": 0.8, "any": 0.15, "trend": 0.05, "label": 0.015, "earlier": 10.0}
-_UNSTATED: Final = 0.6  # what is left of the chemistry's say where no pack was stated
-_UNCHECKED: Final = 0.5  # and where no rundown has ever checked its curves
-_OTHER_RATE_COSTS: Final = (
-    3.0  # of the logarithm of its say, per unit of the logarithm of the rate's ratio
-)
 _EARLIER_MISFIT_MOST: Final = 3.0
 _LITTLE_SAY: Final = 0.1
 # Chi-square per observation of the chemistry's curves: up to this on 9 of 10 rundowns of the tuning cells.
@@ -55,21 +55,6 @@ _MISFIT_COSTS: Final = 10.0
 # too narrow for alkaline (86 in 100 lay inside).
 _CURVES_WIDTH: Final = {"li-ion": 0.9, "alkaline": 1.15}
 _BELOW_FLOOR: Final = 0.9
-# Where the truth lay among the mixed draws in 5, 25, 50, 75, 95 of 100 forecasts of the tuning material (makes of four
-# chemistries, first measured 18650, generator seeds 6 and 7; moved somewhat toward what is meant): with no known curve
-# trusted, and with the chemistry's, by how much of the life is gone.
-_MEANT: Final = np.array([0.05, 0.25, 0.5, 0.75, 0.95])
-_TOLD_OWN: Final = np.array([0.045, 0.28, 0.53, 0.79, 0.957])
-_GONE: Final = (0.2, 0.5, 0.7, 0.9)
-_TOLD_KNOWN: Final = np.array(
-    [
-        [0.07, 0.36, 0.58, 0.77, 0.945],
-        [0.055, 0.27, 0.49, 0.68, 0.93],
-        [0.03, 0.20, 0.40, 0.61, 0.92],
-        [0.045, 0.23, 0.41, 0.61, 0.95],
-    ]
-)
-_TRIED_FROM: Final = 0.2  # of the charge so far
 _EACH_THEN: Final = 4  # of the pool's curves asked about earlier moments
 
 
@@ -123,37 +108,20 @@ def answer(asked: Asked, rng: np.random.Generator) -> Answer | None:
         return None
     share, scores = _shares(asked, said)
     now_s, used_mah = float(asked.on.end_s[-1]), float(asked.on.charge_mah[-1])
-    gap_s = heavy_gap_s(asked.on)
-    played = _load_ahead(asked)
-    times, charges, says = {}, {}, {}
-    for name, left in said.left_mah.items():
-        spread = scores[name].spread if name in scores else 1.0
-        if name == "chemistry" and asked.pack is not None:
-            spread *= _CURVES_WIDTH.get(asked.pack.chemistry, 1.0)
-        ahead = widened(left, 0.0, spread)
-        charges[name] = used_mah + ahead
-        says[name] = _say_of_draws(name, charges[name], used_mah, said)
-        if name == "chemistry" and said.chemistry is not None:
-            times[name] = widened(said.chemistry.times_s, now_s, spread)
-        else:
-            times[name] = _times_s(asked, charges[name] - used_mah)
-        times[name] = now_s + stretched(times[name] - now_s, asked.other_ways, rng)
-        if played is not None:
-            left_s = times[name] - now_s
-            times[name] = now_s + played.until(left_s, name, said, rng)
-            charges[name] = used_mah + (charges[name] - used_mah) * (
-                times[name] - now_s
-            ) / np.maximum(left_s, 1e-9)
-        elif gap_s:
-            times[name] = times[name] + gap_s * rng.exponential(size=len(times[name]))
+    times, charges = _draws(asked, said, scores, rng)
+    says = {name: _say_of_draws(name, charges[name], used_mah, said) for name in charges}
     lead = max(share, key=lambda name: share[name])
     time_s, charge_mah = (mixed(draws, says, share, _DRAWS) for draws in (times, charges))
-    told = _told(share, used_mah / float(np.median(charge_mah)))
+    told = told_shares(share, used_mah / float(np.median(charge_mah)))
+    hazard = _hazard(asked, share)
+    begin_s = float(asked.on.end_s[0] - asked.on.span_s[0])
+    left_s = recalibrated(time_s, told, MEANT) - now_s
+    left_mah = recalibrated(charge_mah, told, MEANT) - used_mah
     return Answer(
-        recalibrated(time_s, told, _MEANT),
-        recalibrated(charge_mah, told, _MEANT),
+        now_s + unseen_end(left_s, now_s - begin_s, hazard),
+        used_mah + unseen_end(left_mah, used_mah, hazard),
         "curve" if lead == "chemistry" else "earlier runs" if lead == "earlier" else "own course",
-        _why(lead, said),
+        why_words(lead, said.earlier.names if said.earlier is not None else ()),
         "not enough was seen: the voltage so far fits ends that lie far apart",
         _fan(asked, said, lead),
         share,
@@ -161,51 +129,50 @@ def answer(asked: Asked, rng: np.random.Generator) -> Answer | None:
     )
 
 
-@dataclass(frozen=True)
-class _LoadAhead:
-    """The load of lately, to be played on; ``drops_v``: what its levels (``levels_ma``) take more than the heavy one;
-    ``slope_v``: usual fall, V per mAh."""
-
-    lately: Bins
-    cutoff_v: float
-    levels_ma: Array
-    drops_v: Array
-    slope_v: float
-
-    def until(self, left_s: Array, name: str, said: "_Said", rng: np.random.Generator) -> Array:
-        """Seconds to the cutoff for an opinion's seconds to it under the heavy draw."""
+def _draws(
+    asked: Asked, said: "_Said", scores: dict[str, Score], rng: np.random.Generator
+) -> tuple[dict[str, Array], dict[str, Array]]:
+    """Each opinion's draws of the cutoff time and of the charge out by then, under the load as it goes on."""
+    now_s, used_mah = float(asked.on.end_s[-1]), float(asked.on.charge_mah[-1])
+    exponent = float(np.median(asked.load.exponents))
+    gap_s = heavy_gap_s(at_one_voltage(asked.on, exponent))
+    played = None
+    if asked.programme is None:
+        played = load_ahead(asked.on, asked.course, exponent, asked.cutoff_v)
+    times, charges = {}, {}
+    for name, left in said.left_mah.items():
+        spread = scores[name].spread if name in scores else 1.0
+        if name == "chemistry" and asked.pack is not None:
+            spread *= _CURVES_WIDTH.get(asked.pack.chemistry, 1.0)
+        left_mah = widened(left, 0.0, spread)
         if name == "chemistry" and said.chemistry is not None:
-            paths = said.chemistry.path_mah, said.chemistry.path_v
-        elif said.own is not None:
-            paths = said.own.path_mah, said.own.path_v
+            left_s = widened(said.chemistry.times_s, now_s, spread) - now_s
         else:
-            return left_s
-        told = charge_to_levels(*paths, self.cutoff_v, self.drops_v, self.slope_v)
-        return played_on(left_s, *told, self.levels_ma, self.lately, rng)
+            left_s = _times_s(asked, left_mah) - now_s
+        left_s = stretched(left_s, asked.other_ways, rng)
+        paths = _paths(name, said)
+        if played is not None and paths is not None:
+            met_s = played.until(left_s, *paths, rng)
+            left_mah = np.maximum(left_mah + (met_s - left_s) / 3600 * asked.load.mean_ma, 0.0)
+            left_s = met_s
+        elif gap_s:
+            left_s = left_s + gap_s * rng.exponential(size=len(left_s))
+        times[name], charges[name] = now_s + left_s, used_mah + left_mah
+    return times, charges
 
 
-def _load_ahead(asked: Asked) -> _LoadAhead | None:
-    """The load to be played on; None where it is steady, stated, or its resistance is not known."""
-    course = asked.course
-    if course is None or asked.programme is not None or not course.ohm > 0:
-        return None
-    lately = part(asked.on, slice(last_step(asked.on), None))
-    if is_steady(lately.held_ma, course.heavy_ma):
-        return None
-    low, high = float(lately.held_ma.min()), float(lately.held_ma.max())
-    levels = np.linspace(low, high, LEVELS)
-    drops_v = course.ohm * (levels - course.heavy_ma) / 1e3
-    fallen_v = float(course.held_v.max() - course.held_v[-1])
-    slope_v = max(fallen_v, 1e-3) / float(course.charge_mah[-1])
-    return _LoadAhead(lately, asked.cutoff_v, levels, drops_v, slope_v)
+def _paths(name: str, said: "_Said") -> tuple[Array, Array] | None:
+    """Courses to come by an opinion, else by any curve: charge from now on and pack V."""
+    by = said.chemistry if name == "chemistry" else said.own
+    return None if by is None else (by.path_mah, by.path_v)
 
 
-def _told(share: dict[str, float], gone: float) -> Array:
-    """Shares of the mixed draws at which the truth lay as often as ``_MEANT``; ``gone``: share of the life behind us, as foreseen."""
-    known = np.array([np.interp(gone, _GONE, column) for column in _TOLD_KNOWN.T])
+def _hazard(asked: Asked, share: dict[str, float]) -> float:
+    """Weight of an end that nothing has shown yet, by who has the say; own earlier runs have shown how it ends."""
     by_curve, by_earlier = share.get("chemistry", 0.0), share.get("earlier", 0.0)
-    rest = 1.0 - by_curve - by_earlier
-    return np.asarray(by_curve * known + by_earlier * _MEANT + rest * _TOLD_OWN)
+    in_a_row = asked.pack is not None and asked.pack.cells > 1
+    known = IN_A_ROW if in_a_row else ALONE
+    return by_curve * known + (1.0 - by_curve - by_earlier) * UNKNOWN_KIND
 
 
 def _say_of_draws(name: str, total_mah: Array, used_mah: float, said: "_Said") -> Array:
@@ -310,42 +277,12 @@ def asked_then(asked: Asked, course: Course) -> dict[str, Then]:
 
 
 def _prior(asked: Asked, said: _Said, course: Course) -> dict[str, float]:
-    prior = {name: _PRIOR[name] for name in said.left_mah}
-    if "chemistry" in prior and said.chemistry is not None:
-        prior["chemistry"] *= max(_fits(asked, said.chemistry), 1e-30)
-        if asked.pack is None:
-            prior["chemistry"] *= _UNSTATED
-        elif asked.pack.chemistry not in _MISFIT_USUAL:
-            prior["chemistry"] *= _UNCHECKED
-    if "earlier" in prior:
-        ratios = [asked.load.mean_ma / max(run.mean_ma, 1e-6) for run in asked.earlier]
-        other = min(abs(float(np.log(max(ratio, 1e-6)))) for ratio in ratios)
-        prior["earlier"] *= float(np.exp(-_OTHER_RATE_COSTS * other))
-    if "trend" in prior:
-        prior["trend"] *= max(_passed_share(course, asked.cutoff_v), 1e-3)
-    return prior
-
-
-def _passed_share(course: Course, cutoff_v: float) -> float:
-    """How much of the way ahead was passed while trends were tried: beyond it they have shown nothing."""
-    now_v = float(np.median(course.held_v[-3:]))
-    first = int(np.searchsorted(course.charge_mah, _TRIED_FROM * course.charge_mah[-1]))
-    tried = float(course.held_v[first]) - now_v
-    return float(np.clip(tried / max(now_v - cutoff_v, 1e-9), 0.0, 1.0)) ** 2
-
-
-def _why(lead: str, said: _Said) -> str:
-    if lead == "chemistry":
-        return "the voltage so far, matched with curves of this chemistry"
-    if lead == "earlier" and said.earlier is not None:
-        return f"your earlier runs of such a pack: {', '.join(said.earlier.names)}"
-    if lead == "trend":
-        return "the voltage's own slope, which foretold the last hours well"
-    if lead == "label":
-        return (
-            "the capacity of such a pack less the charge used: the voltage so far foretold nothing"
-        )
-    return "the voltage so far, going on as curves of any kind do that fit it"
+    fits = 0.0 if said.chemistry is None else _fits(asked, said.chemistry)
+    stated = None if asked.pack is None else asked.pack.chemistry
+    ratios = [asked.load.mean_ma / max(run.mean_ma, 1e-6) for run in asked.earlier]
+    other = min((abs(float(np.log(max(ratio, 1e-6)))) for ratio in ratios), default=0.0)
+    passed = passed_share(course, asked.cutoff_v)
+    return prior_say(said.left_mah, fits, stated, stated in _MISFIT_USUAL, other, passed)
 
 
 def _warnings(asked: Asked, said: _Said, share: dict[str, float]) -> list[str]:
@@ -401,7 +338,15 @@ def _chemistry(asked: Asked, rng: np.random.Generator, quick: bool = False) -> P
     if not packs or asked.cutoff_v < _BELOW_FLOOR * min(floors):
         return None
     return draw_passages(
-        asked.on, stretches_of(asked.on), packs, asked.cutoff_v, asked.load, rng, asked.fresh, quick
+        asked.on,
+        stretches_of(asked.on),
+        packs,
+        asked.cutoff_v,
+        asked.load,
+        rng,
+        asked.fresh,
+        quick,
+        asked.temperature_c,
     )
 
 
@@ -420,7 +365,14 @@ def _belief(asked: Asked, fits: float) -> CapacityBelief | None:
         return None
     load = asked.load
     return capacity_belief(
-        asked.pack, asked.on, asked.cutoff_v, load.mean_ma, load.heavy_ratio, asked.fresh, fits
+        asked.pack,
+        asked.on,
+        asked.cutoff_v,
+        load.mean_ma,
+        load.heavy_ratio,
+        asked.fresh,
+        fits,
+        asked.temperature_c,
     )
 
 

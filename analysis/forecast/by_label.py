@@ -73,12 +73,13 @@ def capacity_belief(
     heavy_ratio: float,
     fresh: bool | None,
     fits: float,
+    temperature_c: float | None = None,
 ) -> CapacityBelief:
     """Charge from the run's start to the cutoff, by the label (or the usual) and the first voltage.
 
     ``fits``: how well the chemistry fits, 1 to 0; a pack that is of another kind tells nothing by its first voltage.
     """
-    prior = capacity_prior(pack, mean_ma)
+    prior = capacity_prior(pack, mean_ma, temperature_c)
     heavy_ma, cell_v = mean_ma * heavy_ratio, cutoff_v / pack.cells
     shares = [
         float(depth_at(family, cell_v, heavy_ma, prior.median_mah))

@@ -27,6 +27,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from analysis.curve.curve_family import CurveFamily
 from analysis.curve.learned_curves import LEARNED
+from analysis.curve.rate import cold_share
 from analysis.curve.typical_curves import TYPICAL
 from logger.base.pack import CHEMISTRIES, OTHER, RECHARGEABLE, Pack
 
@@ -159,6 +160,7 @@ _GAIN_RANGE: Final = float(
 )  # below a quarter of the reference rate nothing more is gained
 # Logarithm: to less than a quarter no load that a cell still feeds brings it (bench table as above, 2 A).
 _LOSS_MOST: Final = 1.4
+_BOUNDS_SDS: Final = 3.3  # least and greatest of what is usual: nine in ten lie between
 # What comes out of a power bank against its label: spread, typical.
 BANK_LOG_SD: Final = 0.12
 
@@ -176,8 +178,11 @@ def families(chemistry: str) -> tuple[CurveFamily, ...]:
     return tuple(family for family in known_families() if family.chemistry == chemistry)
 
 
-def capacity_prior(pack: Pack, mean_ma: float) -> CapacityPrior:
-    """Belief about the charge down to the floor at this mean current, before the run is looked at."""
+def capacity_prior(pack: Pack, mean_ma: float, temperature_c: float | None = None) -> CapacityPrior:
+    """Belief about the charge down to the floor at this mean current, before the run is looked at.
+
+    ``temperature_c``: where it was told; else a room is meant.
+    """
     stated = pack.capacity_mah is not None and pack.capacity_mah > 0
     if stated:
         assert pack.capacity_mah is not None
@@ -203,6 +208,10 @@ def capacity_prior(pack: Pack, mean_ma: float) -> CapacityPrior:
     lost = exponent * log_ratio + bend * log_ratio**2
     median *= float(np.exp(-min(lost, _LOSS_MOST)))
     log_sd = float(np.hypot(log_sd, exponent_sd * log_ratio))
+    if temperature_c is not None and is_known(pack.chemistry):
+        least, most = cold_share(pack.chemistry, temperature_c)
+        median *= float(np.sqrt(least * most))
+        log_sd = float(np.hypot(log_sd, np.log(most / least) / _BOUNDS_SDS))
     worn = WORN_STATED if pack.used else WORN_UNSTATED
     if pack.chemistry not in RECHARGEABLE:
         worn = 0.0

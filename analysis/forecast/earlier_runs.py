@@ -87,6 +87,8 @@ def _same_pack(theirs: Description, ours: Description) -> bool:
     """Ended before this run began, with such a pack, and recorded by a board as real as this one's."""
     if theirs.pack is None or ours.pack is None or theirs.state != "ended":
         return False
+    if theirs.unknown_pauses:
+        return False  # nobody knows what it gave meanwhile
     if ours.started_utc and not theirs.started_utc < ours.started_utc:
         return False
     return theirs.pack == ours.pack and theirs.simulated == ours.simulated

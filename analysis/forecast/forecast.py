@@ -97,7 +97,9 @@ class LiveForecast:
         begin_s: float = 0.0,
         fresh: bool | None = None,
         earlier: Sequence[EarlierRun] = (),
+        temperature_c: float | None = None,
     ) -> None:
+        self.temperature_c = temperature_c
         self.fresh = fresh
         self.earlier = earlier
         self.pack = pack
@@ -125,6 +127,7 @@ class LiveForecast:
             self.programme,
             self.fresh,
             self.earlier,
+            self.temperature_c,
         )
 
 
@@ -136,8 +139,12 @@ def forecast(
     programme: Programme | None = None,
     fresh: bool | None = None,
     earlier: Sequence[EarlierRun] = (),
+    temperature_c: float | None = None,
 ) -> Forecast:
-    """Forecast from a thinned history; never raises on odd data: says in words what it cannot know."""
+    """Forecast from a thinned history; never raises on odd data: says in words what it cannot know.
+
+    ``temperature_c``: around the pack, where it was told.
+    """
     warnings: list[str] = []
     alive = (bins.mean_v > 0.01 * cutoff_v) & (bins.held_v > 0.01 * cutoff_v)
     if not alive.all():
@@ -169,7 +176,17 @@ def forecast(
     course = course_of(bins)
     ways = () if programme is not None else other_ways(bins)
     asked = Asked(
-        on, course, pack, cutoff_v, load, programme, hold_s, fresh, tuple(earlier), other_ways=ways
+        on,
+        course,
+        pack,
+        cutoff_v,
+        load,
+        programme,
+        hold_s,
+        fresh,
+        tuple(earlier),
+        temperature_c,
+        ways,
     )
     held = _of_regulated(bins, asked, rng, warnings)
     if held is not None:

@@ -138,7 +138,15 @@ class PageForecaster:
         if self._own_runs is None:
             self._own_runs = earlier_runs(feed.folder, feed.description)
         fresh = feed.description.fresh
-        return forecast(bins, pack, cutoff_v, hold_s, fresh=fresh, earlier=self._own_runs)
+        return forecast(
+            bins,
+            pack,
+            cutoff_v,
+            hold_s,
+            fresh=fresh,
+            earlier=self._own_runs,
+            temperature_c=feed.description.temperature_c,
+        )
 
     def _lasting(self, found: Forecast, pack: Pack | None) -> list[Fault]:
         """Oddities that the forecast has been telling for long enough, and clearly."""

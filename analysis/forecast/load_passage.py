@@ -7,30 +7,32 @@ level than the heavy one meets the cutoff where the voltage under the heavy one 
 difference on the run's own resistance.
 """
 
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.curve.course import breaks, last_step, set_anew
+from analysis.curve.course import Course, breaks, last_step, set_anew
 from analysis.forecast.opinions import first_below
 from analysis.run.history import Bins, part
 
 Array = NDArray[np.float64]
 
-LEVELS: Final = 9
+_LEVELS: Final = 9
 _NEAR: Final = 0.97  # of the heavy draw: as good as it
 _STEADY_SHARE: Final = 0.9  # of the time so near: the load is steady
 _BINS_LEAST: Final = 8
 _AHEAD: Final = 192  # pieces of load that are played
 _SOON: Final = 4.0  # pieces: so soon the draw of now still counts
+_LIGHT: Final = 0.1  # of the usual draw
 _LIKE: Final = 0.03  # of the heaviest draw: the same level
 _FEW: Final = (2, 20)  # times that the load was set anew
 _SLOPES: Final = (0.1, 20.0)  # of the usual slope
 _TAIL: Final = 0.9  # of the way: the slope from there goes on beyond the cutoff
 
 # How often a break, or a load as before it was set anew, comes again after one, two, three of them. Judgement, no source.
-_BREAK_COMES: Final = (0.3, 0.5, 0.7)
+_BREAK_COMES: Final = (0.2, 0.3, 0.45)
 _GOES_BACK: Final = (0.1, 0.25, 0.5)
 
 
@@ -62,8 +64,20 @@ def stretched(
     return left_s
 
 
-def is_steady(held_ma: Array, heavy_ma: float) -> bool:
+def at_one_voltage(bins: Bins, exponent: float) -> Bins:
+    """Bins with their currents as they would be at the voltage of now, where that makes them more alike (I ~ V^exponent)."""
+    now_v = float(np.median(bins.mean_v[-3:]))
+    held_ma = bins.held_ma * (now_v / np.maximum(bins.held_v, 1e-9)) ** exponent
+    spreads = [float(np.std(np.log(np.maximum(ma, 1e-6)))) for ma in (held_ma, bins.held_ma)]
+    if not spreads[0] < spreads[1]:
+        return bins
+    mean_ma = bins.mean_ma * (now_v / np.maximum(bins.mean_v, 1e-9)) ** exponent
+    return replace(bins, held_ma=held_ma, mean_ma=mean_ma)
+
+
+def is_steady(held_ma: Array) -> bool:
     """Whether hardly a draw differs from the heavy one, or too little was seen to tell."""
+    heavy_ma = float(np.quantile(held_ma, 0.9))
     near = np.abs(held_ma - heavy_ma) <= (1 - _NEAR) * heavy_ma
     return len(held_ma) < _BINS_LEAST or bool(near.mean() > _STEADY_SHARE)
 
@@ -119,15 +133,16 @@ def played_on(
     )
     first_s = needs_s[:, -1]  # before that not even the heaviest draw meets it
     window_s = np.maximum(until_s - first_s, 0.0)
-    held, share, span, place = _future(lately, float(np.quantile(window_s, 0.75)), count, rng)
+    held, share, span, place, rate = _future(lately, float(np.quantile(window_s, 0.75)), count, rng)
     long = span[place]
     soon = first_s < _SOON * float(span.mean())
-    place[soon, 0] = len(held) - 1  # so soon the draw of now still goes on
-    long[soon, 0] = span[-1] * rng.random(int(soon.sum()))
+    # so soon the draw of now still goes on
+    last = len(set_anew(lately)) if _by_chance(lately) else len(held) - 1
+    place[soon, 0] = last
+    long[soon, 0] = span[last] * rng.random(int(soon.sum()))
     step = long * share[place]
-    gone = (
-        first_s[:, None] + np.cumsum(step, axis=1) - step
-    )  # of average load, at each piece's begin
+    # seconds of average load gone at each piece's begin
+    gone = first_s[:, None] + np.cumsum(step, axis=1) - step
     at = np.interp(held, levels_ma, np.arange(len(levels_ma)))[place]
     low = np.minimum(at.astype(np.intp), len(levels_ma) - 2)
     rows = np.arange(count)
@@ -139,9 +154,9 @@ def played_on(
     which = met.argmax(axis=1)
     clock = (np.cumsum(long, axis=1) - long)[rows, which]
     inside = (needs - gone)[rows, which] / np.maximum(step[rows, which], 1e-9)
-    met_s = first_s + clock + np.clip(inside, 0.0, 1.0) * long[rows, which]
+    met_s = first_s / rate + clock + np.clip(inside, 0.0, 1.0) * long[rows, which]
     # what has not been met within the pieces played: as under the heavy draw
-    return np.asarray(np.where(which == _AHEAD - 1, np.maximum(met_s, until_s), met_s))
+    return np.asarray(np.where(which == _AHEAD - 1, np.maximum(met_s, until_s / rate), met_s))
 
 
 def _recurs(held_ma: Array) -> bool:
@@ -153,16 +168,16 @@ def _recurs(held_ma: Array) -> bool:
 
 def _future(
     lately: Bins, window_s: float, count: int, rng: np.random.Generator
-) -> tuple[Array, Array, Array, NDArray[np.intp]]:
-    """Heaviest draw, mean over the mean of all, and length of each piece of the past load; which ones come, (count, ``_AHEAD``).
+) -> tuple[Array, Array, Array, NDArray[np.intp], Array]:
+    """Heaviest draw, mean over the mean of all, and length of each piece of the past load; which ones come, (count, ``_AHEAD``);
+    the mean of what comes over that of all, (count,).
 
     Few draws, each at a level of its own: any may come next, and how often is as little known as so few tell (the Bayesian
-    bootstrap, Rubin 1981). Else pieces long enough to fill the window, from a random one on.
+    bootstrap, Rubin 1981); a light one and one heavier than all may have been missing so far. Else pieces long enough
+    to fill the window, from a random one on.
     """
+    few = _by_chance(lately)
     starts = np.array([0, *set_anew(lately)])
-    few = _FEW[0] < len(starts) <= _FEW[1] and not _recurs(
-        np.maximum.reduceat(lately.held_ma, starts)
-    )
     if not few:
         fill = np.ceil(window_s / (_AHEAD * float(lately.span_s.mean())))
         each = int(np.clip(fill, 1, max(len(lately.end_s) // 8, 1)))
@@ -171,12 +186,62 @@ def _future(
     mean = np.add.reduceat(lately.mean_ma * lately.span_s, starts) / np.maximum(span, 1e-9)
     held = np.maximum.reduceat(lately.held_ma, starts)
     usual = max(float(np.average(mean, weights=span)), 1e-9)
-    if few:
-        belief = np.cumsum(rng.dirichlet(np.ones(len(held)), size=count), axis=1)
-        chance = rng.random((count, _AHEAD))
-        place = (chance[:, :, None] > belief[:, None, :]).sum(axis=2)
-        place = np.minimum(place, len(held) - 1)
-    else:
+    if not few:
         begin = rng.integers(len(held), size=count)
         place = (begin[:, None] + np.arange(_AHEAD)) % len(held)
-    return held, mean / usual, span, place.astype(np.intp)
+        return held, mean / usual, span, place.astype(np.intp), np.ones(count)
+    # a record beats the greatest of k draws by the k-th part of it, where all levels come alike often
+    record = 1 + 1 / len(held)
+    held = np.append(held, [_LIGHT * usual, record * held.max()])
+    share = np.append(mean, [_LIGHT * usual, record * mean.max()]) / usual
+    span = np.append(span, [np.median(span)] * 2)
+    belief = rng.dirichlet(np.ones(len(held)), size=count)
+    rate = (belief * span * share).sum(axis=1) / (belief * span).sum(axis=1)
+    chance = rng.random((count, _AHEAD))
+    place = (chance[:, :, None] > np.cumsum(belief, axis=1)[:, None, :]).sum(axis=2)
+    return held, share, span, np.minimum(place, len(held) - 1).astype(np.intp), rate
+
+
+def _by_chance(lately: Bins) -> bool:
+    """Whether the load comes at another level each time, as by chance, and few draws of it were seen."""
+    starts = np.array([0, *set_anew(lately)])
+    few = _FEW[0] < len(starts) <= _FEW[1]
+    return few and not _recurs(np.maximum.reduceat(lately.held_ma, starts))
+
+
+@dataclass(frozen=True)
+class LoadAhead:
+    """The load of lately, to be played on; ``drops_v``: what its levels (``levels_ma``) take more than the heavy one;
+    ``slope_v``: usual fall, V per mAh.
+    """
+
+    lately: Bins
+    cutoff_v: float
+    levels_ma: Array
+    drops_v: Array
+    slope_v: float
+
+    def until(
+        self, left_s: Array, path_mah: Array, path_v: Array, rng: np.random.Generator
+    ) -> Array:
+        """Seconds to the cutoff for an opinion's seconds to it under the heavy draw, and its courses."""
+        told = charge_to_levels(path_mah, path_v, self.cutoff_v, self.drops_v, self.slope_v)
+        return played_on(left_s, *told, self.levels_ma, self.lately, rng)
+
+
+def load_ahead(
+    on: Bins, course: Course | None, exponent: float, cutoff_v: float
+) -> LoadAhead | None:
+    """The load to be played on; None where it is steady, or its resistance is not known. ``exponent``: I ~ V^exponent."""
+    if course is None or not course.ohm > 0:
+        return None
+    lately = at_one_voltage(part(on, slice(last_step(on), None)), exponent)
+    if is_steady(lately.held_ma):
+        return None
+    low, high = float(lately.held_ma.min()), float(lately.held_ma.max())
+    high *= 1 + 1 / (len(set_anew(lately)) + 1)  # a heavier one than ever may come
+    levels = np.linspace(low, high, _LEVELS)
+    drops_v = course.ohm * (levels - float(np.quantile(lately.held_ma, 0.9))) / 1e3
+    fallen_v = float(course.held_v.max() - course.held_v[-1])
+    slope_v = max(fallen_v, 1e-3) / float(course.charge_mah[-1])
+    return LoadAhead(lately, cutoff_v, levels, drops_v, slope_v)

@@ -171,7 +171,14 @@ def _forecast(
     if faults.start_row:
         begin_s = float(trace.time_s[faults.start_row - 1])
     live = LiveForecast(
-        pack, cutoff_v, hold_s, programme, begin_s, seen_so_far.fresh, seen_so_far.earlier
+        pack,
+        cutoff_v,
+        hold_s,
+        programme,
+        begin_s,
+        seen_so_far.fresh,
+        seen_so_far.earlier,
+        run.description.temperature_c,
     )
     current = -current if faults.flow == "reversed" else current
     charge = None

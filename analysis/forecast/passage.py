@@ -56,6 +56,7 @@ def draw_passages(
     rng: np.random.Generator,
     fresh: bool | None = None,
     quick: bool = False,
+    temperature_c: float | None = None,
 ) -> Passages:
     """Sampled first passages: ``packs`` with their weights, ``groups`` the stretches of ``bins``.
 
@@ -68,7 +69,8 @@ def draw_passages(
     members: list[Candidate] = []
     for pack, weight in packs:
         for family in families(pack.chemistry):
-            prior = capacity_prior(pack, _life_ma(bins, mean_ma, pack.cells, family, load))
+            life_ma = _life_ma(bins, mean_ma, pack.cells, family, load)
+            prior = capacity_prior(pack, life_ma, temperature_c)
             prior = replace(prior, log_sd=float(np.hypot(prior.log_sd, meter)))
             seen = observed(groups, pack.cells, family.drop_v_h / prior.median_mah, heavy_ma)
             floor_v = CHEMISTRIES[pack.chemistry].floor_v

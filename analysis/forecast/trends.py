@@ -22,6 +22,7 @@ _MOMENTS: Final = (0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9)
 _LEVELS: Final = 4
 _MOST: Final = 30.0  # times the charge so far: further nothing is extrapolated
 _WORST: Final = 2.0  # of the logarithm: an error counts at most so much
+_TRIED_FROM: Final = 0.2  # of the charge so far
 _FLOOR_SD: Final = 0.025
 _FURTHER: Final = (0.5, 3.0)
 _LEAST_POINTS: Final = 4
@@ -138,6 +139,14 @@ def _errors(course: Course, now_mah: float) -> _Errors:
 def _first_below(charge_mah: Array, lowest_v: Array, levels_v: Array) -> Array:
     """Charge at which the falling course comes down to each level."""
     return np.asarray(np.interp(-levels_v, -lowest_v, charge_mah))
+
+
+def passed_share(course: Course, cutoff_v: float) -> float:
+    """How much of the way ahead was passed while trends were tried: beyond it they have shown nothing."""
+    now_v = float(np.median(course.held_v[-3:]))
+    first = int(np.searchsorted(course.charge_mah, _TRIED_FROM * course.charge_mah[-1]))
+    tried = float(course.held_v[first]) - now_v
+    return float(np.clip(tried / max(now_v - cutoff_v, 1e-9), 0.0, 1.0)) ** 2
 
 
 def by_trends(

@@ -8,7 +8,7 @@ import numpy as np
 
 from analysis.curve.rate import USUAL_EXPONENT, runtime_in_cold
 from analysis.doubt.quantity import Quantity
-from analysis.forecast.chemistry_prior import capacity_prior
+from analysis.forecast.chemistry_prior import capacity_prior, families
 from analysis.forecast.forecast import FORESEEN, Forecast
 from analysis.forecast.words import forecast_words
 from analysis.run.lifetime import End, Lifetime
@@ -94,11 +94,19 @@ def told_words(
 
 
 def _weak_cell_words(found: Forecast, pack: Pack | None) -> list[str]:
-    """What no forecast can see before it comes: a charge puts unlike cells in a row back to what looks full."""
-    rows = pack is not None and pack.cells > 1 and pack.chemistry in RECHARGEABLE
-    if not rows or found.basis not in FORESEEN:
+    """What no forecast can see before it comes: the pack's voltage is a sum, and a charge makes unlike cells look full."""
+    if (
+        pack is None
+        or pack.cells == 1
+        or found.basis not in FORESEEN
+        or not families(pack.chemistry)
+    ):
         return []
-    return ["A weak cell in the row would end it earlier: measure each cell after charging."]
+    if pack.chemistry in RECHARGEABLE:
+        return [
+            "This holds if all cells are alike; a weak cell in the row would end it earlier: measure each cell after charging."
+        ]
+    return ["This holds if all cells are alike; an old cell among new ones would end it earlier."]
 
 
 def covers_words(result: Rundown, description: Description) -> str:

@@ -7,7 +7,6 @@ two files it was made from, the cutoff asked for and the program itself. Anythin
 import base64
 import contextlib
 import hashlib
-import json
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from functools import cache, lru_cache
@@ -15,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from logger.base.errors import BenchError
-from logger.base.safe_files import open_to_read, read_json, replace_file
+from logger.base.safe_files import json_bytes, open_to_read, read_json, replace_file
 from logger.run.description import Description
 from logger.run.format import DESCRIPTION_NAME, SAMPLES_MAX, SAMPLES_NAME
 from logger.run.pieces import rows_file
@@ -223,9 +222,9 @@ def _looks_sound(digest: Digest) -> bool:
 def _keep(folder: Path, digest: Digest) -> None:
     """A folder that cannot be written to costs only the time to make it again."""
     # Not asdict: it would copy every list of the course first.
-    text = json.dumps(vars(digest), ensure_ascii=False, separators=(",", ":"))
+    data = json_bytes(vars(digest), indent=None)
     with contextlib.suppress(OSError):
-        replace_file(folder / DIGEST_NAME, text.encode(), durable=False)
+        replace_file(folder / DIGEST_NAME, data, durable=False)
 
 
 def _make(

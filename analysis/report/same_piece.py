@@ -177,6 +177,8 @@ def lasted_in(folder: Path, results: Mapping[str, Any]) -> Lasted | None:
         return None
     life = Lifetime.from_json(document, 0.0)
     time = life.time
+    if time.at_least:
+        return None if time.value is None else Lasted(folder, time.value, False)
     if time.value is not None:
         ends = [end for end in (time.lower, time.upper) if end is not None]
         doubt_s = max((abs(end - time.value) for end in ends), default=0.0)

@@ -331,8 +331,13 @@ def current_percentiles(draw: Draw) -> tuple[tuple[float, Quantity], ...]:
             found = _current(draw, value_ma)
         else:
             level = level_around(value_ma, some, known)
-            half_ma, noise_ma = level.half_ma, level.scatter_ma
-            found = _current(draw, level.value_ma, less=half_ma, more=half_ma, noise=noise_ma)
+            found = _current(
+                draw,
+                level.value_ma,
+                less=level.less_ma,
+                more=level.more_ma,
+                noise=level.scatter_ma,
+            )
         return bounded(found, beyond if share >= 1 - percent / 100 else None)
 
     return tuple((p, one(p, float(v))) for p, v in zip(PERCENTS, values, strict=True))
@@ -398,9 +403,9 @@ def _known(draw: Draw) -> Luckless | None:
     return Luckless(
         shunt_ohm=draw.limits.shunt_ohm,
         noise_ma=seen.conversion_ma,
-        noise_v=seen.voltage_alone_v,
         between_ma2=draw.between_ma2,
         ohm=None if source is None else source.ohm + draw.limits.shunt_ohm,
+        ohm_share=0.0 if source is None else source.standard_ohm / source.ohm,
     )
 
 

@@ -16,6 +16,7 @@ from analysis.say.words import count_words, plain_text, span_words
 from logger.base.numbers import digits_text
 from logger.base.pack import Pack
 from logger.base.sensor_identity import identity_words
+from logger.run.cross_check import cross_check
 from logger.run.own_check import own_check
 from logger.run.reader import Run
 
@@ -39,7 +40,7 @@ def findings(
     return tuple(
         plain_text(text)
         for text in (
-            *filter(None, [run.description.switch_alarm]),
+            *filter(None, [run.description.switch_alarm, cross_check(run).text]),
             *map(str, wiring),
             *_cutoff(trace, fall, hold_s, lifetime),
             *lifetime.cautions,
@@ -211,17 +212,8 @@ def _mah(charge_mah: float) -> str:
 
 def _unbounded(run: Run) -> list[str]:
     """The board's events tell of a new start over which not even the length is known."""
-    open_ended = [
-        event
-        for event in run.description.events
-        if "charge_lower_mah" in event.lost and "charge_upper_mah" not in event.lost
-    ]
-    if not open_ended:
-        return []
-    return [
-        f"{count_words(len(open_ended), 'restart')} of the board, away for an unknown time; "
-        "charge, energy and times are at least what is given here. The intervals do not cover what is missing."
-    ]
+    words = run.description.unknown_words
+    return [words] if words else []
 
 
 def _contact(trace: Trace, draw: Draw) -> list[str]:

@@ -7,10 +7,12 @@ end. Where rows alone cannot tell, both readings are given. The same watch serve
 """
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import ArrayLike
 
+from analysis.doubt.beyond import after_unknown, unknown_from_s
 from analysis.doubt.quantity import Quantity
 from analysis.doubt.uncertainty import Limits, limits_of
 from analysis.run.cutoff import Fall
@@ -75,7 +77,8 @@ class LifetimeWatch:
         when = Quantity(None if at_s is None else at_s - self._begin_s, "s")
         seen = self._breaks.seen()
         known = Known(seen, events, self._pack, self._modes_ma)
-        return _lifetime(seen, known, when, self._cutoff.cutoff_v)
+        found = _lifetime(seen, known, when, self._cutoff.cutoff_v)
+        return _after_unknown(found, self._begin_s, events)
 
 
 def lifetime_of(
@@ -100,7 +103,26 @@ def lifetime_of(
     if trace.current_ma is not None:
         at_s = fall.ended_s if ended_by_the_fall(description) else fall.held_s
         when = _as_watched(when, None if at_s is None else at_s - trace.begin_s, seen.step_s)
-    return _lifetime(seen, known, when, fall.cutoff_v)
+    found = _lifetime(seen, known, when, fall.cutoff_v)
+    return _after_unknown(found, trace.begin_s, description.events)
+
+
+def _after_unknown(life: Lifetime, begin_s: float, events: Sequence[Event]) -> Lifetime:
+    """Times behind a pause of unknown length are lower bounds."""
+    from_s = unknown_from_s(events)
+    if begin_s + life.seen_s <= from_s:
+        return life
+
+    def bound(time: Quantity) -> Quantity:
+        at_s = None if time.value is None else begin_s + time.value
+        return after_unknown(time, at_s, from_s)
+
+    time = bound(life.time)
+    if life.end is End.UNSURE and any((r.time_s or 0.0) + begin_s > from_s for r in life.readings):
+        time = replace(time, at_least=True)
+    return replace(
+        life, time=time, first_reboot=bound(life.first_reboot), dimmed=bound(life.dimmed)
+    )
 
 
 def ended_by_the_fall(description: Description) -> bool:

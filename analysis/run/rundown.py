@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 import analysis.run.draw as draws
+from analysis.doubt.beyond import after_unknown, unknown_from_s
 from analysis.doubt.clock import on_computer_time
 from analysis.doubt.pulsing import burst_of
 from analysis.doubt.quantity import Quantity
@@ -125,7 +126,7 @@ def rundown(
     simulated = is_simulated(run)
     clock = wall_clock(run.description.started_utc, simulated=simulated)
     first_v, last_v = _ends(trace)
-    return Rundown(
+    found = Rundown(
         duration=draws.duration(draw),
         charge=draws.charge(draw),
         energy=draws.energy(draw),
@@ -150,6 +151,27 @@ def rundown(
         warnings=findings(run, draw, fall, hold_s, lifetime),
         draw=draw,
         fall=fall,
+    )
+    return _after_unknown(found, unknown_from_s(run.description.events))
+
+
+def _after_unknown(found: Rundown, from_s: float) -> Rundown:
+    """What lies behind a pause of unknown length is a lower bound."""
+    trace, crossing = found.draw.trace, found.fall.crossing
+    if trace.end_s <= from_s:
+        return found
+    fell_s = None if crossing is None else crossing.time_s
+    touch_s = found.first_touch_time.value
+    first_s = None if touch_s is None else touch_s + trace.begin_s
+    return replace(
+        found,
+        duration=after_unknown(found.duration, trace.end_s, from_s),
+        charge=after_unknown(found.charge, trace.end_s, from_s),
+        energy=after_unknown(found.energy, trace.end_s, from_s),
+        cutoff_time=after_unknown(found.cutoff_time, fell_s, from_s),
+        charge_to_cutoff=after_unknown(found.charge_to_cutoff, fell_s, from_s),
+        energy_to_cutoff=after_unknown(found.energy_to_cutoff, fell_s, from_s),
+        first_touch_time=after_unknown(found.first_touch_time, first_s, from_s),
     )
 
 

@@ -67,12 +67,14 @@ def _of_end(need_s: float, life: Lifetime, clock: WallClock | None) -> tuple[Ans
     assert time.value is not None
     low_s = time.value if time.lower is None else time.lower
     high_s = time.value if time.upper is None else time.upper
-    at = "" if clock is None else f", at {clock.at(time.value)}"
+    at = "" if clock is None or time.at_least else f", at {clock.at(time.value)}"
     told = f"{HOW.get(life.end, 'It lasted')} {short_words(time)}{at}"
     if life.end is End.OFF:
         return _of_unfinished(need_s, life)
     if low_s >= need_s:
         return Answer.YES, f"{told}: yes, with {span_words(low_s - need_s, 60.0)} to spare."
+    if time.at_least:
+        return Answer.OPEN, f"{told}: not shown, the board was away for an unknown time."
     if high_s < need_s:
         return Answer.NO, f"{told}: no, {span_words(need_s - time.value, 60.0)} short."
     return Answer.CLOSE, f"{told}: too close to call."
@@ -106,7 +108,8 @@ def _of_readings(need_s: float, life: Lifetime) -> tuple[Answer, str]:
             f"{told} Either way: yes, with {span_words(min(times) - need_s, 60.0)} to spare.",
         )
     ends = [item.end for item in life.readings]
-    if max(times) < need_s and End.RUNNING not in ends and End.OFF not in ends:
+    bounds = End.RUNNING in ends or End.OFF in ends or life.time.at_least
+    if max(times) < need_s and not bounds:
         return Answer.NO, f"{told} Either way: no."
     return Answer.OPEN, f"{told} So it is not shown."
 

@@ -9,6 +9,7 @@ import textwrap
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from io import BytesIO
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal
 
@@ -17,6 +18,7 @@ import numpy.typing as npt
 
 # Imported where it is needed: sizes and looks are known without it.
 from logger.base.clean_text import visible
+from logger.base.safe_files import replace_file
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -134,7 +136,9 @@ def save_figure(figure: "Figure", path_stem: Path, formats: Sequence[str] = ("pn
     with figure_style():
         _clean(figure)
         for name in formats:
-            figure.savefig(path_stem.with_suffix(f".{name}"), metadata=_METADATA[name])
+            drawn = BytesIO()
+            figure.savefig(drawn, format=name, metadata=_METADATA[name])
+            replace_file(path_stem.with_suffix(f".{name}"), drawn.getvalue(), durable=False)
 
 
 def _clean(figure: "Figure") -> None:

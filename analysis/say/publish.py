@@ -1,14 +1,13 @@
 """Put a report's files into its folder, and never over anything that somebody else put there."""
 
 import hashlib
-import json
 import stat
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
 
 from logger.base.errors import BenchError
-from logger.base.safe_files import READ_MAX, Folder, make_folder, parse_json
+from logger.base.safe_files import READ_MAX, Folder, json_bytes, make_folder, parse_json
 
 # Names and SHA-256 of what drawbench wrote here: a file that differs is somebody's own.
 LIST_NAME: Final = "report-files.json"
@@ -103,4 +102,4 @@ def _as_json(
     document: dict[str, Any] = {"written_by": "drawbench report", "files": files}
     if source is not None:
         document |= {"made_from": source, "made": list(names)}
-    return (json.dumps(document, ensure_ascii=False, indent=1) + "\n").encode()
+    return json_bytes(document)

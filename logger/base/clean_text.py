@@ -14,9 +14,9 @@ from typing import TYPE_CHECKING, Any, Final, TextIO
 if TYPE_CHECKING:
     from rich.console import Console
 
-# C0 without tab and line feed, DEL, C1; marks and embeddings of direction; separators of lines; halves of letters.
+# C0 without tab and ends of lines, DEL, C1; marks and embeddings of direction; separators of lines; halves of letters.
 _ACTING: Final = re.compile(
-    "[\x00-\x08\x0b-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ud800-\udfff]"
+    "\r(?!\n)|[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ud800-\udfff]"
 )
 
 

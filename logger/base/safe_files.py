@@ -259,6 +259,12 @@ def _too_long(most: int) -> OSError:
     return OSError(errno.EFBIG, f"it is longer than {size}, and so not what it should be")
 
 
+def json_bytes(document: Any, indent: int | None = 1) -> bytes:
+    """A document as a file's content. What is half a letter (a name that is no UTF-8) is written as an escape."""
+    text = json.dumps(document, ensure_ascii=False, indent=indent) + "\n"
+    return text.encode("utf-8", "backslashreplace")
+
+
 def read_json(path: Path, most: int = READ_MAX) -> Any:
     """What a JSON file says. Raises OSError as ``read_whole`` does, and ValueError for all that is no JSON."""
     return parse_json(read_whole(path, most))

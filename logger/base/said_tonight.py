@@ -3,7 +3,6 @@
 What was shown is kept beside the calibrations. Whatever goes wrong with that, the caution is shown at full length.
 """
 
-import json
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -11,7 +10,7 @@ from typing import Final
 
 from logger.base.config_folder import config_folder
 from logger.base.pack import brief_caution
-from logger.base.safe_files import read_json, replace_file
+from logger.base.safe_files import json_bytes, read_json, replace_file
 
 FILE_NAME: Final = "cautions-shown.json"
 # One evening at the bench, and the night after it.
@@ -55,8 +54,7 @@ def _first(key: str, moment: datetime, folder: Callable[[], Path]) -> bool:
             return False
         path.parent.mkdir(parents=True, exist_ok=True)
         document = {text: since.isoformat() for text, since in (shown | {key: moment}).items()}
-        text = json.dumps(document, ensure_ascii=False, indent=1) + "\n"
-        replace_file(path, text.encode(), durable=False)
+        replace_file(path, json_bytes(document), durable=False)
     except (OSError, RuntimeError):  # RuntimeError: no home folder
         pass
     return True

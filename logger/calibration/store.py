@@ -1,6 +1,5 @@
 """Where calibrations are kept: one plain JSON file per board in the user's configuration folder."""
 
-import json
 import re
 from collections.abc import Sequence
 from pathlib import Path
@@ -8,7 +7,7 @@ from typing import Final
 
 from logger.base.config_folder import FOLDER_VARIABLE, config_folder
 from logger.base.errors import BenchError
-from logger.base.safe_files import parse_json, read_whole, replace_file
+from logger.base.safe_files import json_bytes, parse_json, read_whole, replace_file
 from logger.run.calibration import Calibration, calibration_from_json, misfits, newest
 
 _NAME: Final = re.compile(r"[A-Za-z0-9_-]{1,64}")
@@ -56,8 +55,7 @@ def add(folder: Path, calibration: Calibration) -> Path:
             path.replace(path.with_suffix(".damaged.json"))
         kept = [*earlier, calibration][-_KEPT_PER_BOARD:]
         document = {"format": 1, "calibrations": [item.as_json() for item in kept]}
-        text = json.dumps(document, ensure_ascii=False, indent=1) + "\n"
-        replace_file(path, text.encode())
+        replace_file(path, json_bytes(document))
     except OSError as error:
         raise BenchError(
             f"The calibration cannot be kept in {folder}.",

@@ -8,6 +8,7 @@ import click
 import numpy as np
 
 from logger.base.next_step import next_words
+from logger.run.cross_check import CrossCheck, cross_check
 from logger.run.own_check import own_check
 from logger.run.reader import Run, read_run
 from logger.text.spans import span_words
@@ -26,11 +27,12 @@ def check_command(run: Path, details: bool, as_json: bool) -> None:
     Counts rows and gaps, names what is damaged or missing. Nothing is changed.
     """
     read = read_run(run)
+    crossed = cross_check(read)
     if as_json:
-        click.echo(json.dumps(_as_json(read), ensure_ascii=False, indent=1))
+        click.echo(json.dumps(_as_json(read, crossed), ensure_ascii=False, indent=1))
         return
-    for line in [*_answer(read), *(_details(read) if details else ())]:
-        indent = " " * (4 if line.startswith(" ") else 2)
+    for line in [*_answer(read, crossed), *(_details(read) if details else ())]:
+        indent = " " * (len(line) - len(line.lstrip()) + 2)
         click.echo(
             textwrap.fill(
                 line, _WIDTH, subsequent_indent=indent,
@@ -46,11 +48,12 @@ def check_command(run: Path, details: bool, as_json: bool) -> None:
     click.echo(next_words(*steps))
 
 
-def _answer(run: Run) -> list[str]:
+def _answer(run: Run, crossed: CrossCheck) -> list[str]:
     """Is it sound; how much of it there is."""
     description = run.description
     title = f" ({description.title})" if description.title else ""
-    sound = "Nothing is wrong with its files." if not run.problems else "Wrong with it:"
+    wrong = run.problems or crossed.contradictions
+    sound = "Wrong with it:" if wrong else "Nothing is wrong with its files."
     end = (
         f" Ended by {description.end_reason}{f': {description.end_text}' if description.end_text else ''}"
         if description.end_reason
@@ -59,10 +62,23 @@ def _answer(run: Run) -> list[str]:
     return [
         f"{run.folder}{title}: {sound}",
         *(f"  {problem}" for problem in run.problems),
+        *_contradictions(crossed),
+        *(f"  {note}" for note in crossed.notes),
         *_counted_apart(run),
         *([f"  {run.description.switch_alarm}"] if run.description.switch_alarm else []),
+        *([f"  {run.description.unknown_words}"] if run.description.unknown_words else []),
         f"{len(run.samples)} rows used, {run.rows_rejected} left out; {span_words(_duration_s(run))}, "
         f"usual step {span_words(_usual_step_s(run))}.{end.rstrip('.') + '.' if end else ''}",
+    ]
+
+
+def _contradictions(crossed: CrossCheck) -> list[str]:
+    """What contradicts what, and in which rows."""
+    if not crossed.contradictions:
+        return []
+    return [
+        "  The file was changed after the recording, or is damaged; these contradict each other:",
+        *(f"    {line}" for line in crossed.lines),
     ]
 
 
@@ -121,7 +137,7 @@ def _own_json(run: Run) -> dict[str, object] | None:
     }
 
 
-def _as_json(run: Run) -> dict[str, object]:
+def _as_json(run: Run, crossed: CrossCheck) -> dict[str, object]:
     def plain(value: float, unit: str) -> dict[str, object]:
         return {"value": value, "unit": unit, "lower": None, "upper": None, "coverage": None}
 
@@ -129,12 +145,17 @@ def _as_json(run: Run) -> dict[str, object]:
         "run": str(run.folder),
         "rows_used": plain(len(run.samples), "1"),
         "rows_rejected": plain(run.rows_rejected, "1"),
-        "duration": plain(_duration_s(run), "s"),
+        "duration": plain(_duration_s(run), "s")
+        | ({"bound": "at_least"} if run.description.unknown_pauses else {}),
+        "unknown_pauses": len(run.description.unknown_pauses),
         "usual_step": plain(_usual_step_s(run), "s"),
         "columns": list(run.samples.columns),
         "gaps": plain(sum(event.kind == "gap" for event in run.description.events), "1"),
         "events": len(run.description.events),
         "state": run.description.state,
         "own_counters": _own_json(run),
-        "warnings": list(run.problems),
+        "contradictions": [
+            {"what": item.what, "rows": list(item.rows)} for item in crossed.contradictions
+        ],
+        "warnings": [*run.problems, *filter(None, [crossed.text]), *crossed.notes],
     }

@@ -201,7 +201,7 @@ def flex_log(
                 say=lambda text: click.echo(f"  {text}"),
                 asked_to_stop=asked_to_stop,
                 give_up_s=give_up_s,
-                on_start=lambda: write_flex_description(
+                on_start=lambda: _describe(
                     writer.folder, replace(description, cycle_offset=recording.offset)
                 ),
             )
@@ -238,7 +238,15 @@ def _begin(
     else:
         create_run_folder(folder)
     writer = FlexWriter(folder, time.monotonic, resume=resume)
-    write_flex_description(writer.folder, description)
+    try:
+        write_flex_description(writer.folder, description)
+    except OSError as error:
+        writer.close()
+        raise BenchError(
+            f"The description of the flex run in {folder} cannot be written.",
+            evidence=error.strerror or str(error),
+            next_step="give another folder.",
+        ) from error
     return recording, writer
 
 
@@ -294,10 +302,15 @@ def _end(folder: RunFolder, recording: FlexRecording, description: FlexDescripti
         cycle_offset=recording.offset,
         events=(*description.events, *recording.events),
     )
+    _describe(folder, ended)
+
+
+def _describe(folder: Path | RunFolder, description: FlexDescription) -> None:
+    """While joints bend, a description that cannot be written is told and costs nothing else."""
     try:
-        write_flex_description(folder, ended)
+        write_flex_description(folder, description)
     except OSError as error:
-        click.echo(f"  the end could not be written down: {error.strerror or error}")
+        click.echo(f"  the description could not be written: {error.strerror or error}")
 
 
 def _summary(folder: Path, recording: FlexRecording) -> None:

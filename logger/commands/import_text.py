@@ -24,7 +24,7 @@ from logger.text.layout import LayoutWish
 from logger.text.mapping import Mapping, read_mapping, write_mapping
 from logger.text.question import SIGNS, Question
 from logger.text.read import Imported, read_text
-from logger.text.run import write_run
+from logger.text.run import About, write_run
 from logger.text.table import PlanWish
 
 
@@ -50,27 +50,9 @@ def import_command(
       drawbench import night.txt night --time 6 --time-unit ms --voltage 4 \\
           --current 2 --current-unit V --shunt-ohm 3.5
     """
-    if run is None and not dry_run:
-        raise BenchError(
-            "There is no name for the run.",
-            next_step="give the folder to write to after the file, or --dry-run to only look.",
-        )
-    if not file.is_file():
-        what = "is a folder" if file.is_dir() else "does not exist"
-        raise BenchError(f"The file {file} {what}.", next_step="give the text file to import.")
-    about = about_of(given)
-    if given["accuracy"] is not None:
-        parse_accuracy(given["accuracy"])
-    mapping = None if given["mapping_file"] is None else read_mapping(given["mapping_file"])
-    _wishes(given)
-    if run is not None and not dry_run:
-        refuse_taken_folder(run)
-    asks = sys.stdin.isatty() and sys.stdout.isatty() and not to_json
-    imported, answers = _read(file, given, mapping, asks)
-    if run is not None and not dry_run:
-        write_run(imported, run, about)
-    if given["save_mapping"] is not None and imported.mapping is not None:
-        write_mapping(imported.mapping, given["save_mapping"])
+    imported, about, answers = make_run(
+        file, None if dry_run else run, given, asks=_asks() and not to_json, dry_run=dry_run
+    )
     if to_json:
         said = as_json(imported, None if dry_run else run)
         click.echo(json.dumps(said, ensure_ascii=False, indent=1))
@@ -94,6 +76,46 @@ def import_command(
         )
         return
     tell_written(imported, about, run)
+
+
+def make_run(
+    file: Path,
+    run: Path | None,
+    given: dict[str, Any],
+    *,
+    asks: bool = False,
+    dry_run: bool = False,
+) -> tuple[Imported, About, list[str]]:
+    """The file as read, written to the folder ``run`` unless it is a dry run, with the options that answered questions.
+
+    ``given``: values of the command's options by name. Raises BenchError, and Question where nobody is asked.
+    """
+    if run is None and not dry_run:
+        raise BenchError(
+            "There is no name for the run.",
+            next_step="give the folder to write to after the file, or --dry-run to only look.",
+        )
+    if not file.is_file():
+        what = "is a folder" if file.is_dir() else "does not exist"
+        raise BenchError(f"The file {file} {what}.", next_step="give the text file to import.")
+    about = about_of(given)
+    if given["accuracy"] is not None:
+        parse_accuracy(given["accuracy"])
+    mapping = None if given["mapping_file"] is None else read_mapping(given["mapping_file"])
+    _wishes(given)
+    if run is not None:
+        refuse_taken_folder(run)
+    imported, answers = _read(file, given, mapping, asks)
+    if run is not None:
+        write_run(imported, run, about)
+    if given["save_mapping"] is not None and imported.mapping is not None:
+        write_mapping(imported.mapping, given["save_mapping"])
+    return imported, about, answers
+
+
+def _asks() -> bool:
+    """Whether there is a person to ask."""
+    return sys.stdin.isatty() and sys.stdout.isatty()
 
 
 def _wishes(given: dict[str, Any]) -> tuple[LayoutWish, PlanWish, float | None]:

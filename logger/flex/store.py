@@ -6,7 +6,6 @@ system at once and to the disk at least every half second.
 """
 
 import csv
-import json
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, field
 from io import TextIOWrapper
@@ -14,7 +13,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from logger.base.errors import BenchError
-from logger.base.safe_files import Folder, open_to_read, read_json
+from logger.base.safe_files import Folder, json_bytes, open_to_read, read_json
 from logger.board.stream import Flex
 from logger.flex.criterion import Criterion, CycleSeen
 from logger.run.format import UNIT_KEY
@@ -150,7 +149,7 @@ def write_flex_description(folder: Path | Folder, description: FlexDescription) 
         },
         FLEX_KEY: {"format": 1, **asdict(description)},
     }
-    data = (json.dumps(document, ensure_ascii=False, indent=1) + "\n").encode()
+    data = json_bytes(document)
     if isinstance(folder, Folder):
         folder.replace(FLEX_DESCRIPTION_NAME, data)
         return

@@ -98,11 +98,13 @@ class PageRun:
 class Known:
     """What one browser was sent: the course up to step ``last`` of ``generation``, the row of runs.
 
-    ``may_act``: whether it may set marks and switch the load; ``form``: what its forms must send along.
+    ``may_act``: whether it may set marks and switch the load; ``form``: what its forms must send along;
+    ``shared``: whether other devices can reach the page.
     """
 
     may_act: bool = True
     form: str = ""
+    shared: bool = False
     course: Course | None = None
     generation: int = -1
     last: int = -1
@@ -191,7 +193,8 @@ class Bench:
             "asks": run.asked is not None,
             "asked": run.asked() if run.asked is not None else [],
             "cautions": [
-                f"{description.pack}: {description.pack.caution}" if description.pack else NO_PACK
+                f"{description.pack}: {description.pack.caution}" if description.pack else NO_PACK,
+                *filter(None, [description.unknown_words]),
             ],
             "results": run.told,
             "events": [
@@ -236,6 +239,7 @@ class Bench:
             document = {
                 "form": known.form,
                 "may_act": known.may_act,
+                "shared": known.shared,
                 "runs": None if runs == known.runs else runs,
                 "run": state,
                 "course": {

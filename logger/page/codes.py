@@ -8,8 +8,8 @@ import segno
 from logger.page.keys import Right
 
 LAN_CAUTION: Final = (
-    "Everyone in this network who has a key can use it; the page is not encrypted. "
-    "Use it in a network that you trust."
+    "Everyone in this network who has a key can use it; the page is not\n"
+    "encrypted. Use it in a network that you trust."
 )
 _FOR: Final = {
     Right.ACT: "ACT, for you alone: sets marks, opens the load switch. Opens one browser.",
@@ -23,7 +23,7 @@ def first_text(look: str, act: str, lan: bool) -> str:
     The code for the class comes last: the other one has left a terminal of 24 rows by then.
     """
     if not lan:
-        return f"Page, yours: {act}  (marks, load switch; opens one browser)\nTo look only: {look}"
+        return f"Page: {act}  (yours: marks, load switch; opens one browser)\nTo look only: {look}"
     return "\n".join(
         (
             f"{LAN_CAUTION}\n",

@@ -53,7 +53,7 @@ class PageServer:
         self.door = Door(own=frozenset({self.host}))
         hosts = allowed_hosts(names, self.port)
         config = uvicorn.Config(
-            build_app(bench, self.keys, hosts, self.door, self.port, self.link),
+            build_app(bench, self.keys, hosts, self.door, self.port, self.link, shared=lan),
             log_config=None,
             log_level="critical",
             access_log=False,

@@ -54,12 +54,15 @@ def build_app(
     door: Door,
     port: int,
     link: Callable[[str], str],
+    *,
+    shared: bool,
 ) -> ASGIApp:
     """The page as an ASGI application.
 
     ``hosts``: values of the Host header that are ours, with the port. ``link``: the page's address with this key.
+    ``shared``: whether other devices can reach it.
     """
-    page = _Page(bench, keys, f"drawbench-{port}-{keys.tag}", link)
+    page = _Page(bench, keys, f"drawbench-{port}-{keys.tag}", link, shared)
     routes = [
         Route("/", page.front, methods=["GET"]),
         *(
@@ -101,11 +104,14 @@ class _Sure:
 
 
 class _Page:
-    def __init__(self, bench: Bench, keys: Keys, cookie: str, link: Callable[[str], str]) -> None:
+    def __init__(
+        self, bench: Bench, keys: Keys, cookie: str, link: Callable[[str], str], shared: bool
+    ) -> None:
         self._bench = bench
         self._keys = keys
         self._cookie = cookie
         self._link = link
+        self._shared = shared
         self._front = _read("page.html").replace(FORM_PLACE, keys.form_token("").encode())
         self._tries = Tries()
         self._sure: dict[str, _Sure] = {}
@@ -199,7 +205,8 @@ class _Page:
 
     async def _messages(self, key: str, session: str) -> AsyncIterator[bytes]:
         """The newest state, again and again; a slow browser skips states, nothing is kept for it."""
-        known, last = Known(form=self._keys.form_token(session)), b""
+        known = Known(form=self._keys.form_token(session), shared=self._shared)
+        last = b""
         self._streams += 1
         self._bench.watch(key, 1)
         try:

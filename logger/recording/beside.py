@@ -71,7 +71,7 @@ class Restarts:
             if self.spent
             else f"and is started again ({self.count} of at most {RESTARTS_MAX})"
         )
-        return f"{name} has ended by itself ({how}) {state}. The recording goes on. {then}"
+        return f"{name} has ended by itself ({how}) {state}. The recording goes on. {then}".rstrip()
 
 
 def how_it_ended(code: int | None) -> str:

@@ -35,9 +35,8 @@ from logger.board.stream import (
     Window,
 )
 from logger.board.wiring_sense import WiringWatch, senses_of
-from logger.recording.axis import MICRO, UNKNOWN_BOOT, RunAxis, Unknown
+from logger.recording.axis import MICRO, UNKNOWN_BOOT, HostTime, RunAxis, Unknown
 from logger.recording.event_log import EventLog
-from logger.recording.host_time import HostTime
 from logger.recording.open_switch import OpenSwitch
 from logger.recording.row_maker import RowMaker
 from logger.recording.sensor_watch import SensorWatch, sensor_of

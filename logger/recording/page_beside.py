@@ -46,7 +46,7 @@ class PageProcess:
     ) -> None:
         self.news: deque[str] = deque(maxlen=10)
         self._lan = lan
-        self._port = port
+        self._port: int | None = None  # known when it is up
         self._kept: dict[str, Any] | None = None
         self._recorders: Sequence[Recorder] = ()
         self._forecast = True
@@ -54,11 +54,12 @@ class PageProcess:
         self._restarts = Restarts(clock)
         self._life: _Life | None = _Life(page_command(port, lan), (), self._take)
         life = self._life
-        if not life.ready.wait(READY_S) or life.error is not None:
+        if not life.ready.wait(READY_S) or self._port is None or life.error is not None:
             self.close()
+            ended = life.ready.is_set()
             raise life.error or BenchError(
                 "The page did not come up.",
-                evidence=f"no answer within {READY_S:g} s",
+                evidence=how_it_ended(life.code) if ended else f"no answer within {READY_S:g} s",
                 next_step="record without --page, or try drawbench watch to see what is wrong.",
             )
 
@@ -149,7 +150,7 @@ class PageProcess:
         if "kept" in message:
             self._kept = message["kept"]
         elif "up" in message:
-            again = self._restarts.count > 0
+            again = self._port is not None
             self._port = message["up"]
             self.news.append("The page is there again." if again else message["text"])
         elif "said" in message:

@@ -71,6 +71,8 @@ class Session:
         self._written: Description | None = None
         self._description_trouble = ""
         self._words_lock = threading.Lock()
+        self._joined = 0
+        self._trouble_s = 0.0
         self._told: set[str] = set()
         self._noise_seen = 0
         self._last_look_s = float("-inf")
@@ -171,6 +173,14 @@ class Session:
         recording, writer = self.recording, self.writer
         while writer.notices:
             recording.events.add(recording.run_s(self._clock()), "disk", writer.notices.popleft())
+        if writer.trouble and not recording.disk_trouble:
+            self._trouble_s = recording.run_s(self._clock())
+        joined = writer.rows_joined - self._joined
+        if joined and (not writer.trouble or self._over.is_set()):
+            self._joined += joined
+            text = f"{joined} rows are joined with their neighbours: the disk took none, and the memory was full; charge and energy are exact"
+            lost = {"rows": float(joined), "charge_mah": 0.0}
+            recording.events.add(self._trouble_s, "gap", text, lost)
         rescued = (
             f"Rows that the disk did not take are in {writer.rescued}." if writer.rescued else ""
         )

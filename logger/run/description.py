@@ -278,7 +278,10 @@ def from_document(document: Mapping[str, Any]) -> tuple[Description, list[str]]:
     if not isinstance(own, Mapping):
         return Description(), [f"the description has no part {RUN_KEY!r}"]
     values: dict[str, Any] = {
-        key: own[key] for key in _plain_names() if isinstance(own.get(key), str)
+        # On one line, so that no title looks like a sentence of ours on the next.
+        key: own[key] if key == "notes" else " ".join(own[key].splitlines())
+        for key in _plain_names()
+        if isinstance(own.get(key), str)
     }
     for key in ("window_s", "temperature_c", "board_draw_ma", "need_s", "host_zero_s"):
         number = own.get(key)

@@ -33,6 +33,7 @@ class OpenFile:
         self.size = 0
         self.crc = 0
         self._mark_ns = 0
+        self._is_suspect = False
 
     @classmethod
     def new(cls, folder: RunFolder, name: str) -> "OpenFile":
@@ -58,10 +59,12 @@ class OpenFile:
     def _locked(cls, folder: RunFolder, name: str, fd: int) -> "OpenFile":
         try:
             lock_file(fd, folder.path / name)
+            made = cls(folder, name, fd)
+            made._mark()
         except BaseException:
             os.close(fd)
             raise
-        return cls(folder, name, fd)
+        return made
 
     def accept(self) -> None:
         """What stands in it now counts as ours."""
@@ -115,11 +118,13 @@ class OpenFile:
             raise TakenError("was cut by another program")
         if found.st_size > self.size:
             raise TakenError("was written to by another program")
+        # Our next row would set the time again.
+        self._is_suspect |= found.st_mtime_ns != self._mark_ns
 
     @property
     def is_touched(self) -> bool:
         """Somebody else may have written to it: its time is not that of our last row."""
-        return os.fstat(self.fd).st_mtime_ns != self._mark_ns
+        return self._is_suspect or os.fstat(self.fd).st_mtime_ns != self._mark_ns
 
     def verify(self) -> bool:
         """Whether it holds what we wrote; reads all of it."""
@@ -127,7 +132,7 @@ class OpenFile:
         mark_ns = os.fstat(self.fd).st_mtime_ns
         for block in _blocks(self.fd, size):
             crc = zlib.crc32(block, crc)
-        self._mark_ns = mark_ns
+        self._mark_ns, self._is_suspect = mark_ns, False
         return crc == expected
 
     def read_back(self, begin: int) -> bytes:

@@ -21,6 +21,7 @@ from logger.run.run_folder import RunFolder
 _BLOCK: Final = 64 * 1024
 # The second copy is written first: it may be ahead by what was written last.
 _AHEAD_BYTES: Final = 8 * 1024
+_LINES_LOOKED: Final = 20
 
 
 @dataclass(frozen=True)
@@ -103,12 +104,25 @@ def _is_more(main: Path, second: Path) -> int | None:
         return None
     if any(ours != theirs for ours, theirs in blocks):
         return -1
+    if _is_strange(_block(main, sizes[1], sizes[0]), _block(main, 0, sizes[0])):
+        return -1
     more = max(sizes[1] - sizes[0], 0)
     torn = 0 < more <= _BLOCK and b"\n" not in _block(second, sizes[0], sizes[1])
     return 0 if torn else more
 
 
+def _is_strange(surplus: bytes, first: bytes) -> bool:
+    """Whether lines beyond the second copy are no rows: after a kill it is never behind, after a power cut by rows only."""
+    commas = first.partition(b"\n")[0].count(b",")
+    lines = surplus.split(b"\n")[:-1]
+    return b"\0" not in surplus and any(
+        line.count(b",") != commas for line in lines[:_LINES_LOOKED]
+    )
+
+
 def _block(path: Path, begin: int, end: int) -> bytes:
+    if end <= begin:
+        return b""
     with path.open("rb") as stream:
         stream.seek(begin)
         return stream.read(min(_BLOCK, end - begin))

@@ -1,6 +1,6 @@
 """A run's folder on disk: made once, never over another; its description replaced atomically."""
 
-import json
+import contextlib
 import os
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -8,7 +8,7 @@ from typing import Any, Final
 
 from logger.base.errors import BenchError
 from logger.base.file_names import why_not_on_windows
-from logger.base.safe_files import Folder, is_leftover
+from logger.base.safe_files import Folder, is_leftover, json_bytes
 from logger.run.description import Description, to_document
 from logger.run.format import DESCRIPTION_NAME
 
@@ -44,6 +44,9 @@ def create_run_folder(folder: Path) -> None:
             evidence=", ".join(content[:5]),
             next_step=f"give another name.{there}",
         )
+    for name in content:
+        with contextlib.suppress(OSError):
+            (folder / name).unlink()
 
 
 def refuse_taken_folder(folder: Path) -> None:
@@ -82,7 +85,7 @@ def write_description(
 
 def replace_document(folder: Path | Folder, document: Mapping[str, Any]) -> None:
     """The same for a description in its JSON form. Raises OSError."""
-    data = (json.dumps(document, ensure_ascii=False, indent=1) + "\n").encode()
+    data = json_bytes(document)
     if isinstance(folder, Folder):
         folder.replace(DESCRIPTION_NAME, data)
         return

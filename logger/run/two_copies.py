@@ -18,7 +18,7 @@ from logger.run.run_folder import RunFolder, Whereabouts
 
 # On a disk with less room than this beside the copy itself there is none.
 SECOND_SPARE_BYTES: Final = 8 * 1024 * 1024
-VERIFY_INTERVAL_S: Final = 10.0
+VERIFY_SHARE: Final = 0.05  # of the time
 
 
 class TwoCopies:
@@ -46,7 +46,7 @@ class TwoCopies:
         self._header = header
         self._notices = notices
         self._row_bytes = len(header)
-        self._verified_s = float("-inf")
+        self._verify_from_s = float("-inf")
         self.second: OpenFile | None = None
         self.file = self._begin(resume)
         self.make_second()
@@ -85,6 +85,7 @@ class TwoCopies:
             except TakenError as taken:
                 self._take_shelter(taken)
                 if self.file.size == before[0]:
+                    self._write_second(rows)  # a new one, made without them
                     self.file.append(rows)
             except OSError as error:
                 if error.errno not in FULL or not self.drop_second():
@@ -105,6 +106,9 @@ class TwoCopies:
             self._notices.append(
                 f"the run's folder was moved while recording; the recording goes on in {self.folder.path}"
             )
+        second = self.second
+        if second is not None and (second.size, second.crc) != (self.file.size, self.file.crc):
+            self.drop_second()  # a copy that is none is worse than none
         try:
             self.file.check()
             self._verify()
@@ -113,11 +117,13 @@ class TwoCopies:
 
     def _verify(self) -> None:
         """Its time of change is not ours: read it all, but not all the time (some network disks set that time later)."""
-        now_s = time.monotonic()
-        if now_s - self._verified_s < VERIFY_INTERVAL_S or not self.file.is_touched:
+        began_s = time.monotonic()
+        if began_s < self._verify_from_s or not self.file.is_touched:
             return
-        self._verified_s = now_s
-        if not self.file.verify():
+        is_whole = self.file.verify()
+        took_s = time.monotonic() - began_s
+        self._verify_from_s = began_s + took_s / VERIFY_SHARE
+        if not is_whole:
             raise TakenError("was changed by another program")
 
     def close(self) -> None:

@@ -88,6 +88,11 @@ class RowWriter:
         return self._copies.homes
 
     @property
+    def rows_joined(self) -> int:
+        """Rows that went into their neighbours, because the memory for those that wait was full."""
+        return self._kept.joined
+
+    @property
     def rows_lost(self) -> int:
         return self._rows_lost + self._copies.rows_lost
 
@@ -264,7 +269,7 @@ class RowWriter:
             self._is_broken, self.trouble = True, error.happened.rstrip(".")
         if not before:
             self.notices.append(
-                f"the disk does not take rows ({self.trouble}); they are kept in memory and written when it does"
+                f"{self.trouble}: rows are kept in memory and written when the disk takes them"
             )
 
     def twin(self) -> Folder | None:

@@ -9,21 +9,21 @@ from logger.base.errors import BenchError
 from logger.text.cells import SPACES, cell_kind, fit, is_comment, is_data, split_line
 from logger.text.number_form import CELL
 from logger.text.timing.written import parts_of
-from logger.text.units import read_name
+from logger.text.units import UNITS, plain_unit, read_name
 
 _HEAD_SEARCH: Final = 60  # a preamble is no longer than this
 _OF_DAY: Final = " of day"
 _UNIT: Final = re.compile(
-    r"[\[(]?\s*(?:[mµμuk]?(?:V|A|Ah|Wh|W|s|sec|Ohm|Ω)(?: ?(?:dc|DC))?|min|h|d|days?|[Vv]olts?|[Aa]mps?|"
-    r"[Mm]illi(?:volt|amp)s?|seconds|hh:mm(?::ss)?|h+:mm:ss|mm:ss|°?C|%|-)\s*[\])]?"
+    r"[\[(]?\s*(?:[kmµμu]?[VAWΩ]|[kMmμµu]?(?:Ohm|Ω)|[hm]+:mm(?::ss)?|m+:ss|°?C|%|-)\s*[\])]?"
 )
+_UNIT_WORDS: Final = frozenset(unit for units in UNITS.values() for unit in units)
 
 
 @dataclass(frozen=True)
 class Header:
     """How lines are split, and what was found: names of the columns, whether a header gave them, the first row.
 
-    ``wanted``: whether the user says that there is a header; ``skipped``: lines above that were not looked at.
+    ``wanted``: whether the user says that there is a header; ``tail``: columns at the end that are empty in every row.
     """
 
     delimiter: str
@@ -31,7 +31,7 @@ class Header:
     comment: str
     stamped: bool
     wanted: bool | None
-    skipped: int = 0
+    tail: int = 0
     names: tuple[str, ...] = ()
     found: bool = False
     first_row: int = 1
@@ -87,6 +87,8 @@ def _names(above: Sequence[Sequence[str]]) -> list[str]:
                 f"{name} ({unit.strip('[]() ')})" if unit.strip("[]()- ") else name
                 for name, unit in zip(first, units, strict=True)
             ]
+    if names_columns(above[-2]) and not names_columns(names):
+        return list(above[-2])  # below it stand units that are not known: they are asked
     return names
 
 
@@ -130,8 +132,8 @@ def _named_header(head: Sequence[str], table: Header) -> int:
 def header_cells(line: str, table: Header) -> list[str]:
     """Cells of a line that names at least two quantities, as many as the table has columns; else none."""
     for cells in _splits(line, table):
-        if len(cells) == table.count and names_columns(cells):
-            return cells
+        if names_columns(cells) and table.count - table.tail <= len(cells) <= table.count:
+            return cells + [""] * (table.count - len(cells))
         if len(cells) == table.count - 1 and table.delimiter == SPACES and names_columns(cells):
             return [cells[0], cells[0] + _OF_DAY, *cells[1:]]  # one name over date and clock
     return []
@@ -223,4 +225,4 @@ def _label(cell: str) -> str:
 
 def is_unit(cell: str) -> bool:
     """Whether a header cell holds nothing but a unit: ``mV``, ``[s]``, ``(mA)``."""
-    return _UNIT.fullmatch(cell) is not None
+    return _UNIT.fullmatch(cell) is not None or plain_unit(cell.strip("[]() ")) in _UNIT_WORDS

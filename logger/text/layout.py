@@ -95,6 +95,7 @@ def find_layout(path: Path, wish: LayoutWish) -> Layout:
     if stamped:
         guesses.append("lines carry a serial monitor's stamp, taken as the first column")
     delimiter, count = _find_delimiter(lines, wish, stamped)
+    tail = _empty_tail(lines, delimiter, count, stamped)
     if count == 0:
         shown = (
             "; ".join(repr(line.strip()[:60]) for line in lines[:3])
@@ -114,7 +115,7 @@ def find_layout(path: Path, wish: LayoutWish) -> Layout:
         guesses.append(f"{'commas' if form.thousands == ',' else 'points'} between thousands")
     header = find_header(
         head,
-        Header(delimiter, count, wish.comment, stamped, wish.header, wish.skip_lines),
+        Header(delimiter, count, wish.comment, stamped, wish.header, tail),
         guesses,
     )
     return Layout(
@@ -160,6 +161,14 @@ def _find_delimiter(lines: Sequence[str], wish: LayoutWish, stamped: bool) -> tu
     return best[1], best[2]
 
 
+def _empty_tail(lines: Sequence[str], delimiter: str, count: int, stamped: bool) -> int:
+    """How many columns at the end are empty in every row, as closing delimiters leave them."""
+    rows = [split_line(line, delimiter, stamped) for line in lines]
+    data = [row for row in rows if len(row) == count and is_data([cell_kind(cell) for cell in row])]
+    tails = [count - len("\0".join(row).rstrip("\0").split("\0")) for row in data]
+    return min(tails, default=0)
+
+
 def _score(rows: Sequence[Sequence[str]]) -> tuple[float, int]:
     """Share of rows with the usual count of cells, times the share of their cells that are no text."""
     kinds = [[cell_kind(cell) for cell in row] for row in rows]
@@ -179,7 +188,8 @@ def _find_form(
 ) -> NumberForm:
     """Form of the numbers, as given or found; asks where both signs are seen as decimal signs."""
     if wish.decimal is not None:
-        return NumberForm(wish.decimal, wish.thousands or "", True)
+        # "none" said for thousands: then nothing may pass for a sign between them.
+        return NumberForm(wish.decimal, wish.thousands or "", wish.thousands is None)
     if wish.thousands is not None and wish.thousands in (".", ","):
         return NumberForm("," if wish.thousands == "." else ".", wish.thousands, True)
     rows = [split_line(line, delimiter, stamped) for line in lines]
@@ -192,9 +202,9 @@ def _find_form(
     form, both = find_number_form(columns)
     if both:
         cells = [cell for cells in columns for cell in cells]
-        shown = [
-            next(cell for cell in cells if sign in cell) for sign in sorted(both, reverse=True)
-        ]
+        # A single sign may stand for both, in unlike columns.
+        seen = (next((cell for cell in cells if sign in cell), "") for sign in (".", ","))
+        shown = [cell for cell in seen if cell]
         raise Question(
             "The file writes numbers with a point and with a comma, and both may be the decimal sign.",
             f"numbers such as {some(shown)}",

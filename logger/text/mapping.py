@@ -226,8 +226,19 @@ def _toml(value: Any) -> str:
     if isinstance(value, list):
         return f"[{', '.join(map(_toml, value))}]"
     if isinstance(value, str):
-        return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+        # Signs that act on a terminal or turn the direction of text are written as escapes.
+        signs = (
+            sign if sign.isprintable() else _escape(sign)
+            for sign in json.dumps(value, ensure_ascii=False)
+        )
+        return "".join(signs)
     return repr(value)
+
+
+def _escape(sign: str) -> str:
+    if "\ud800" <= sign <= "\udfff":  # half a letter, as of a broken name on the command line
+        return "\ufffd"
+    return f"\\U{ord(sign):08x}"
 
 
 def read_mapping(path: Path) -> Mapping:
@@ -245,7 +256,7 @@ def read_mapping(path: Path) -> Mapping:
     if said.pop("format", None) != FORMAT:
         raise _no_mapping(path, f'it does not begin with format = "{FORMAT}"')
     version = said.pop("version", None)
-    if version != VERSION:
+    if version != VERSION or isinstance(version, bool):
         raise _no_mapping(path, f"its version is {version!r}, this program reads {VERSION}")
     tables: dict[str, dict[str, Any]] = {"file": {}, "time": {}}
     for word, table in said.items():

@@ -12,52 +12,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
 
-MISSING_WORDS: Final = frozenset(
-    [
-        "-",
-        "--",
-        "---",
-        "----",
-        "-----",
-        "-.-",
-        "-.--",
-        "-.---",
-        "--.-",
-        "--.--",
-        "nan",
-        "null",
-        "none",
-        "n/a",
-        "na",
-        "ol",
-        "o.l",
-        "o.l.",
-        ".ol",
-        "0l",
-        "-ol",
-        "+ol",
-        "ovl",
-        "ovld",
-        "ovrng",
-        "over",
-        "overload",
-        "overflow",
-        "overrange",
-        "inf",
-        "+inf",
-        "-inf",
-        "infinity",
-        "error",
-        "err",
-        "fault",
-        "#n/a",
-        "#value!",
-        "#div/0!",
-        "#num!",
-        "#ref!",
-        "?",
-    ]
-) | {""}
+MISSING_WORDS: Final = frozenset((
+    "", "-", "--", "---", "----", "-----", "------", "-.-", "-.--", "-.---", "--.-", "--.--", "----.-", "nan",
+    "null", "none", "n/a", "na", "ol", "o.l", "o.l.", ".ol", "0l", "-ol", "+ol", "ovl", "ovld", "ovrng", "ofl",
+    "ovfl", "ovr", "o/l", "over", "overload", "overflow", "overrange", "inf", "+inf", "-inf", "infinity",
+    "error", "err", "fault", "1.#inf", "-1.#inf", "1.#qnan", "-1.#ind", "#n/a", "#value!", "#div/0!", "#num!",
+    "#ref!", "?", "*", "***", "****",
+))  # fmt: skip
 OVER_RANGE: Final = (
     9.8e36  # meters write 9.9E37 (IEEE 488.2, from memory) or 1E38 for beyond the range
 )

@@ -274,7 +274,7 @@ class _Planner:
         raise BenchError(
             f"The unit of the {word} in {name} cannot be told.",
             evidence=f"values around {middle:g}",
-            next_step=f"say it with --{word}-unit.",
+            next_step=f"say it with --{word}-unit, or leave the column out: --leave-out {place + 1}.",
         )
 
     def _factor(self, word: str, unit: str) -> tuple[float, str]:

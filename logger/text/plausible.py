@@ -4,6 +4,7 @@ Bounds are common practice, no source: one button cell under load to two dozen c
 a vest of LEDs.
 """
 
+import math
 from collections.abc import Mapping, Sequence
 from typing import Final
 
@@ -56,7 +57,7 @@ def ask_form(cells: Sequence[str], forms: Sequence[NumberForm]) -> Question:
     """The question what the sign in numbers such as ``1.234`` means."""
     signed = [cell for cell in cells if "," in cell or "." in cell]
     signs = [sign for sign in ",." if any(sign in cell for cell in signed)]
-    shown = [next(cell for cell in signed if sign in cell) for sign in signs]
+    shown = [next(cell for cell in reversed(signed) if sign in cell) for sign in signs]
     words = {".": "point", ",": "comma"}
     readings = []
     for form in forms:
@@ -142,18 +143,21 @@ def sign_words(current_ma: Floats, pack_v: Floats | None, wanted: str | None) ->
     out, back = float(known[known > 0].sum()), float(-known[known < 0].sum())
     if back <= 0.01 * out:
         return 1.0, ""
-    rises = pack_v is not None and _rises(pack_v)
-    if out <= 0.01 * back and not rises:
+    course = None if pack_v is None else falls(pack_v)
+    if out <= 0.01 * back and course:
         return (
             -1.0,
             "the current is negative throughout: its sign was turned, so that out of the pack is positive",
         )
     low, high = digits_text(float(known.min()), 3), digits_text(float(known.max()), 3)
-    seen = (
-        "all currents are negative while the voltage rises"
-        if rises and not out
-        else f"currents from {low} to {high} mA"
-    )
+    seen = f"currents from {low} to {high} mA"
+    if out <= 0.01 * back:
+        why = (
+            "the voltage rises"
+            if course is False
+            else "no falling voltage shows that the pack gives"
+        )
+        seen = f"{seen}, and {why}"
     raise Question(
         "Which sign of the current is out of the pack?",
         seen,
@@ -168,24 +172,15 @@ def sign_words(current_ma: Floats, pack_v: Floats | None, wanted: str | None) ->
     )
 
 
-def _rises(volts: Floats) -> bool:
-    """Whether the last tenth lies clearly above the first."""
-    known = volts[np.isfinite(volts)]
-    tenth = len(known) // 10
-    if tenth < 2:
-        return False
-    first, last = float(np.median(known[:tenth])), float(np.median(known[-tenth:]))
-    return last > 1.01 * first
-
-
 def falls(volts: Floats) -> bool | None:
-    """Whether a voltage (n,) falls from first to last; None if that cannot be said."""
+    """Whether a voltage (n,) falls from its first tenth to its last; None if that cannot be said."""
     known = volts[np.isfinite(volts)]
-    tenth = max(1, len(known) // 10)
     if len(known) < 2:
         return None
+    tenth = max(1, len(known) // 10)
     first, last = float(np.median(known[:tenth])), float(np.median(known[-tenth:]))
-    noise = float(np.median(np.abs(np.diff(known))))
-    if abs(last - first) <= max(3 * noise, 0.002 * abs(first)):
+    steps = np.diff(known)
+    noise = float(np.median(np.abs(steps - np.median(steps)))) / math.sqrt(tenth)
+    if abs(last - first) <= max(4 * noise, 5e-4 * abs(first)):
         return None
     return last < first

@@ -11,7 +11,7 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
@@ -38,6 +38,10 @@ if TYPE_CHECKING:
 
 Floats = np.ndarray[Any, np.dtype[np.float64]]
 Integers = np.ndarray[Any, np.dtype[np.int64]]
+
+
+_UNREAD_MAX: Final = 0.3  # a noisy line loses fewer rows
+_TIMES_UNREAD_MAX: Final = 0.05
 
 
 @dataclass(frozen=True)
@@ -129,6 +133,7 @@ def read_text(
         ) from error
     if not rows.numbers:
         raise _nothing_usable(path, rows)
+    _refuse_mostly_rejected(path, rows)
     columns = _columns(rows, plan)
     turned = _turn_sign(columns, plan_wish)
     time_s, blocks = _without_blocks(rows, columns)
@@ -187,7 +192,9 @@ def _turn_sign(columns: dict[str, Floats], wish: PlanWish) -> list[str]:
     """The current with the sign that is positive out of the pack, and that in words."""
     if "current_ma" not in columns or wish.scales.get("current", 1.0) < 0:
         return []
-    sign, words = sign_words(columns["current_ma"], columns.get("pack_v"), wish.current_sign)
+    sign, words = sign_words(
+        columns["current_ma"], columns.get("pack_v", columns.get("bus_v")), wish.current_sign
+    )
     if sign < 0:
         columns["current_ma"] = -columns["current_ma"]
         if "charge_mah" in columns and np.nanmedian(columns["charge_mah"]) < 0:
@@ -260,6 +267,23 @@ def _nothing_usable(path: Path, rows: Rows) -> BenchError:
         f"No row of {path} can be used.",
         evidence=shown or "no rows below the header",
         next_step="look at the columns with --dry-run, or name them with --time, --voltage and --current.",
+    )
+
+
+def _refuse_mostly_rejected(path: Path, rows: Rows) -> None:
+    """Too many rows that cannot be read: the file is read the wrong way."""
+    reasons = Counter(rows.rejected.values())
+    unread = len(rows.rejected) - reasons["the header again"]
+    times = reasons["its time is not understood"]
+    total = len(rows.rejected) + len(rows.numbers)
+    if unread <= max(3, _UNREAD_MAX * total) and times <= max(3, _TIMES_UNREAD_MAX * total):
+        return
+    reason, count = reasons.most_common(1)[0]
+    number = next(number for number, why in rows.rejected.items() if why == reason)
+    raise BenchError(
+        f"Most rows of {path} cannot be read this way.",
+        evidence=f"{count} of {len(rows.rejected) + len(rows.numbers)} rows: {reason} (first: line {number})",
+        next_step="look at that line; say how it is written with --time-format, --decimal, --delimiter, or name the columns.",
     )
 
 

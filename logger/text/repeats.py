@@ -24,6 +24,8 @@ def repeated_blocks(time_s: Floats, columns: dict[str, Floats]) -> Mask:
     may chance upon its first row, but not upon all.
     """
     again = np.zeros(len(time_s), dtype=np.bool_)
+    if not (np.diff(time_s) < 0).any():
+        return again
     table = np.column_stack([time_s, *columns.values()])
     reached = 0
     for place in np.flatnonzero(np.diff(time_s) < 0).tolist():

@@ -26,6 +26,7 @@ from logger.text.units import UNITS, plain_unit
 
 PLAN_ROWS: Final = 500
 _VALUE_MAX: Final = 1e12  # beyond it no reading of any meter, in any of our units
+_ROWS_FOR_TOTAL: Final = 6
 _KEPT_CELLS: Final = 40  # of cells that are no numbers, to look for a sign between thousands
 
 
@@ -128,9 +129,10 @@ def read_rows(path: Path, layout: Layout, plan: Plan) -> Rows:
         for store, value in zip(rows.values, values, strict=True):
             store.append(value)
     kept_last = bool(rows.numbers) and max(rows.rejected, default=0) < rows.numbers[-1]
-    if kept_last and len(last_cell) < len(before) and not _ends_with_newline(path):
+    if kept_last and _is_torn(last_cell, before, layout) and not _ends_with_newline(path):
         _drop_torn_row(rows)
     _refuse_doubtful_signs(rows, layout)
+    _drop_total(rows)
     return rows
 
 
@@ -194,12 +196,39 @@ def _refuse_doubtful_signs(rows: Rows, layout: Layout) -> None:
                 )
 
 
+def _is_torn(last: str, before: str, layout: Layout) -> bool:
+    """Whether the last cell of a file without a last line end is less than was to be written."""
+    if len(last) < len(before):
+        return True
+    numbers = [layout.form.read(cell) for cell in (last, before)]
+    decimals = [layout.form.decimals(cell) for cell in (last, before)]
+    if None in numbers or None in decimals:
+        return False
+    (value, _), (above, _) = (number for number in numbers if number is not None)
+    fewer = (decimals[0] or 0) < (decimals[1] or 0)
+    return fewer or abs(value) < 0.2 * abs(above)
+
+
 def _drop_torn_row(rows: Rows) -> None:
     """The last line has no end and a last cell that is shorter than the one above: cut off while written."""
     rows.rejected[rows.numbers.pop()] = "the file ends in the middle of it"
     rows.time_s.pop()
     for store in rows.values:
         store.pop()
+
+
+def _drop_total(rows: Rows) -> None:
+    """The last row holds the sums of the rows above it in a column: a total, no reading."""
+    if len(rows.numbers) < _ROWS_FOR_TOTAL:
+        return
+    for store in rows.values:
+        above = math.fsum(value for value in store[:-1] if not math.isnan(value))
+        if above and abs(store[-1] / above - 1) < 1e-3:
+            rows.rejected[rows.numbers.pop()] = "it holds the sum of the rows above"
+            rows.time_s.pop()
+            for values in rows.values:
+                values.pop()
+            return
 
 
 def _ends_with_newline(path: Path) -> bool:

@@ -10,26 +10,30 @@ from logger.base.errors import BenchError
 VOLT_UNITS: Final = {
     **dict.fromkeys(("v", "volt", "volts", "vdc", "v dc"), 1.0),
     **dict.fromkeys(("mv", "millivolt", "millivolts", "mvdc", "mv dc"), 1e-3),
-    "uv": 1e-6,
+    **dict.fromkeys(("uv", "microvolt", "microvolts"), 1e-6),
 }
 # unit, in small letters and with u for micro -> factor to the run's own unit
 UNITS: Final[dict[str, dict[str, float]]] = {
     "time": {
-        **dict.fromkeys(("s", "sec", "secs", "second", "seconds"), 1.0),
+        **dict.fromkeys(("s", "sec", "secs", "second", "seconds", "sekunde", "sekunden"), 1.0),
         **dict.fromkeys(("ms", "msec", "millis", "millisecond", "milliseconds"), 1e-3),
-        **dict.fromkeys(("us", "usec", "micros", "microseconds"), 1e-6),
+        **dict.fromkeys(("us", "usec", "micros", "microsecond", "microseconds"), 1e-6),
         "ns": 1e-9,
-        **dict.fromkeys(("min", "mins", "minute", "minutes"), 60.0),
-        **dict.fromkeys(("h", "hr", "hrs", "hour", "hours"), 3600.0),
+        **dict.fromkeys(("min", "mins", "minute", "minutes", "minuten"), 60.0),
+        **dict.fromkeys(("h", "hr", "hrs", "hour", "hours", "stunden"), 3600.0),
         **dict.fromkeys(("d", "day", "days"), 86400.0),
     },
     "voltage": VOLT_UNITS,
     "bus-voltage": VOLT_UNITS,
     "current": {
         **dict.fromkeys(("a", "amp", "amps", "ampere", "amperes", "a dc"), 1e3),
-        **dict.fromkeys(("ma", "milliamp", "milliamps", "madc", "ma dc"), 1.0),
-        **dict.fromkeys(("ua", "microamp", "microamps", "uadc"), 1e-3),
-        "na": 1e-6,
+        **dict.fromkeys(
+            ("ma", "milliamp", "milliamps", "milliampere", "milliamperes", "madc", "ma dc"), 1.0
+        ),
+        **dict.fromkeys(
+            ("ua", "microamp", "microamps", "microampere", "microamperes", "uadc", "ua dc"), 1e-3
+        ),
+        **dict.fromkeys(("na", "nanoamp", "nanoamps", "nanoampere", "nanoamperes"), 1e-6),
     },
     # 1 C = 1 A s = 1/3.6 mAh; 1 J = 1 W s = 1/3.6 mWh
     "charge": {"mah": 1.0, "ah": 1e3, "uah": 1e-3, "c": 1 / 3.6, "as": 1 / 3.6},
@@ -115,7 +119,7 @@ class ColumnName:
 def read_name(name: str) -> ColumnName:
     """Quantity and unit of a header cell such as ``Voltage (mV)``, ``pack_v``, ``I[mA]``, ``millis``."""
     match = re.search(
-        r"(?:[\[(/]\s*([A-Za-zµμ]{1,12}(?: ?[dD][cC])?)\s*[\])]?|[_ ]([A-Za-zµμ]{1,5}))\s*$", name
+        r"(?:[\[(/]\s*([A-Za-zµμ]{1,14}(?: ?[dD][cC])?)\s*[\])]?|[_ ]([A-Za-zµμ]{1,5}))\s*$", name
     )
     unit = plain_unit(match[1] or match[2]) if match else ""
     bracketed = match is not None and match[1] is not None

@@ -49,6 +49,7 @@ def _rows(run: Path) -> tuple[Row, ...]:
                 float(row["time_s"]),
                 float(row["pack_v"]) if row.get("pack_v") else None,
                 float(row["current_ma"]) if row.get("current_ma") else None,
+                part=int(float(row.get("boot") or 0)),
             )
             for row in csv.DictReader(file)
         )

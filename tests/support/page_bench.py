@@ -170,9 +170,14 @@ def elsewhere(page: str) -> Iterator[int]:
 
 
 @contextmanager
-def serving(*runs: PageRun, lan: bool = False) -> Iterator[Client]:
-    """A page with these runs."""
-    server = PageServer(Bench(runs), port=None, lan=lan)
+def serving(*runs: PageRun, lan: bool = False, after: Client | None = None) -> Iterator[Client]:
+    """A page with these runs; ``after``: one that has ended, whose place it takes."""
+    kept = None
+    if after is not None:
+        assert isinstance(after.server, PageServer)
+        kept = after.server.keys.kept()
+    port = None if after is None else after.server.port
+    server = PageServer(Bench(runs), port=port, lan=lan, kept=kept)
     thread = threading.Thread(target=server.run)
     thread.start()
     try:

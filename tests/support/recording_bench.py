@@ -28,11 +28,12 @@ class Bench:
         spoil: Callable[[bytes], bytes] = lambda data: data,
         folder: Path | None = None,
         now: Moment | None = None,
+        boot: str = "",
     ) -> None:
         self.board = board
         self.now = now or Moment(1000.0, 500.0, START_WALL_S)
         self.recording = Recording(
-            wishes, description or Description(stop=stop), self.now, last_row=last_row
+            wishes, description or Description(stop=stop), self.now, last_row=last_row, boot=boot
         )
         self.spoil = spoil
         self.plugged = False
@@ -117,7 +118,7 @@ class Bench:
     def events(self, kind: str) -> list[Event]:
         return [event for event in self.recording.events.all() if event.kind == kind]
 
-    def after_a_crash(self) -> "Bench":
+    def after_a_crash(self, boot: str = "") -> "Bench":
         """A new recording that goes on from what stands on the disk."""
         last = self.table[-1]
         description = replace(self.recording.description(self.now), state="recording")
@@ -126,6 +127,7 @@ class Bench:
             wishes=self.recording.wishes,
             description=description,
             now=self.now,
+            boot=boot,
             last_row=LastRow(
                 last["time_s"],
                 int(last["sequence"]),

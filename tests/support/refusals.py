@@ -33,6 +33,31 @@ NO_RUNS: Final = (
 )  # fmt: skip
 _CAN_BE_LOCKED = sys.platform != "win32" and os.geteuid() != 0
 _TABLES = ("missing.csv", "empty-folder", "empty.csv", "head.csv", "other.csv", "latin.csv", "joints.xlsx")  # fmt: skip
+_NAMED = "{};voltage_V;current_mA\n"
+# Text of another meter that can be read in two ways, or not at all: each must be asked, never guessed.
+_DOUBTFUL: Final = {
+    name: _NAMED.format(time) + "".join(row.format(n=n) + "\n" for n in range(9))
+    for name, time, row in (
+        ("which-unit.txt", "time", "{n};4.{n};80"),
+        ("which-clock.txt", "time", "{n}:30;4.{n};80"),
+        ("which-date.txt", "time", "03/04/2026 21:0{n};4.{n};80"),
+        ("which-sign.txt", "time_s", "{n};4;1.{n}00"),
+        ("which-way.txt", "time_s", "{n};4.{n};-{n}"),
+        ("swapped.txt", "time_s", "{n};120.{n};4.{n}"),
+    )
+} | {
+    "summer.txt": _NAMED.format("time") + "".join(
+        f"2026-03-29 0{hour}:{minute};4.{minute};80\n" for hour in (1, 3) for minute in range(10, 60, 10)
+    ),
+    "back.txt": _NAMED.format("time_s") + "".join(f"{n};4.{n};80\n" for n in (*range(500, 540), *range(300, 340))),
+    "falls.txt": _NAMED.format("time_s") + "".join(f"{n};{4 + n / 100};80\n" for n in range(40, 0, -1)),
+    "two-headers.txt": _NAMED.format("time_s") + "0;4.5;80\n1;4.4;80\ntime_s;current_mA;voltage_V\n0;80;4.3\n",
+    "comma-in-number.txt": "time_s,voltage_V,current_mA\n" + "".join(f"{n},4.{n},1,08{n}\n" for n in range(9)),
+    "no-mapping.toml": "[file]\n",
+    "old-mapping.toml": 'format = "drawbench import mapping"\nversion = 99\n',
+    "odd-mapping.toml": 'format = "drawbench import mapping"\nversion = 1\n[time]\nclock = "half past"\n',
+    "other-mapping.toml": 'format = "drawbench import mapping"\nversion = 1\n[voltage]\ncolumn = "pack"\nunit = "V"\n',
+}  # fmt: skip
 _FLEX = "specimen,group,cycles,failed\n"
 
 
@@ -84,6 +109,7 @@ def lay_out(folder: Path) -> None:
         "words.txt": "lorem ipsum\n" * 30,
         "log.txt": "time,voltage,current\n" + "".join(f"{n},4.{n},80\n" for n in range(9)),
         "still.txt": "time,voltage,current\n" + "1,4.5,80\n" * 9,
+        **_DOUBTFUL,
         "unknown.txt": "".join(f"{n},{n * n % 7},{n * 3 % 5}\n" for n in range(30)),
     }.items():
         (folder / name).write_text(text, encoding="utf-8")
@@ -199,6 +225,10 @@ def _of_imports() -> Iterator[str]:
         "unknown.txt",
     ):
         yield f"import {name} new-run"
+    yield from (f"import {name} new-run" for name in _DOUBTFUL if name.endswith(".txt"))
+    for name in ("missing", "empty", "no", "old", "odd", "other"):
+        yield f"import log.txt new-run --mapping {name}-mapping.toml --time-unit s --current-unit mA"
+    yield "import log.txt new-run --mapping empty-folder --time-unit s --current-unit mA"
     yield from (f"import {name} new-run" for name in _locked("locked.txt"))
     for place in ("sound", "notes.txt", "notes.txt/run"):
         yield f"import log.txt {place} --time-unit s --voltage-unit V --current-unit mA"
@@ -212,6 +242,8 @@ def _of_imports() -> Iterator[str]:
         "--delimiter , --decimal comma", "--encoding klingon", "--decimal dot", "--skip-lines -1", "--skip-lines 99",
         "--constant-current some", "--constant-current 20mA --current current", "--current-unit V", "--shunt-ohm 0",
         "--capacity 2000", '--pack "3x AA paper"', "--started noon", "--time-format %Q",
+        "--clock noon", "--hours 13", "--date-order ydm", "--day-zero 1905", "--time-zone Mars/Olympus --time-unit s",
+        "--time-back never", "--row-order odd", "--thousands star", "--current-sign up", "--leave-out 9 --time-unit s",
     )  # fmt: skip
 
 

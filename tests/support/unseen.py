@@ -48,6 +48,7 @@ def forecaster(seen: Seen) -> Forecast:
         watch.history.block_s,
         fresh=seen.said_fresh,
         earlier=own,
+        temperature_c=round(float(seen.temperature_c[0])),  # as told when the run was begun
     )
     if found.basis == "reached":
         return Forecast(0.0, 0.0, 0.0)

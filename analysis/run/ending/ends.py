@@ -84,7 +84,10 @@ class Lifetime:
         names = ("value", "unit", "lower", "upper", "coverage")
         return cls(
             End(document["end"]),
-            Quantity(**{name: document[name] for name in names}),
+            Quantity(
+                **{name: document[name] for name in names},
+                at_least=document.get("bound") == "at_least",
+            ),
             seen_s,
             document["evidence"],
             tuple(Reading(End(item["end"]), item["time_s"]) for item in document["readings"]),

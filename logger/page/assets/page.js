@@ -221,13 +221,14 @@ function take(message) {
   showHead(message.run, message.clock);
   showRest(message.run);
   notice(message.run.trouble);
-  devices(message.may_act);
+  devices(message);
   plots();
 }
 
-/** Codes are fetched when they are looked at: the act key changes with each use. */
-function devices(may_act) {
-  at("act-code").hidden = !may_act;
+/** Codes are for a page that other devices can reach, and fetched when looked at: the act key changes with each use. */
+function devices(message) {
+  at("look-code").hidden = !message.shared;
+  at("act-code").hidden = !(message.shared && message.may_act);
 }
 for (const right of ["look", "act"]) {
   const details = at(`code-${right}`).closest("details");

@@ -113,6 +113,7 @@ def _undo(
         )
         return
     near_zero = not clock.absolute and after_s <= max(10.0, _WRAP_STEPS * usual_s)
+    near_zero &= not _is_hole(time_s, here, usual_s)
     if (
         clock.turn_s is not None
     ):  # a time of day may well pass zero: only a count of hours begins there
@@ -132,6 +133,15 @@ def _undo(
     )
 
 
+def _is_hole(time_s: Floats, here: int, usual_s: float) -> bool:
+    """Whether the row's time lies where rows above have left a gap: then it may have stood there."""
+    above = time_s[:here]
+    after_s = time_s[here]
+    if not above[0] < after_s < above.max():
+        return False
+    return not (np.abs(above - after_s) <= 0.75 * usual_s).any()
+
+
 def _turn(
     before_s: float, after_s: float, usual_s: float, clock: Clock
 ) -> tuple[float, str] | None:
@@ -141,7 +151,8 @@ def _turn(
         return None if found is None else (found[0], f"{found[1]}; unwrapped")
     if clock.turn_s is not None:
         step_s = after_s + clock.turn_s - before_s
-        if 0 < step_s <= min(_WRAP_STEPS * usual_s, clock.turn_s / 4):
+        most_s = min(_WRAP_STEPS * usual_s, clock.turn_s / 4)
+        if 0 < step_s <= (most_s if clock.turn_s != DAY_S / 2 else clock.turn_s):
             return clock.turn_s, f"{_TURNS.get(clock.turn_s, 'the clock passed twelve')}; unwrapped"
         half_s = after_s + DAY_S / 2 - before_s
         if clock.twelve and 0 < half_s <= _WRAP_STEPS * usual_s and before_s // HOUR_S == 12:
@@ -212,6 +223,9 @@ def _question(time_s: Floats, before: int, here: int, clock: Clock) -> BenchErro
         readings.append(
             Reading(f"it is the {word.replace('-', ' ')}", ahead, ("--time-back", word))
         )
+    if clock.twelve and clock.turn_s == DAY_S and before_s - after_s < DAY_S / 2:
+        ahead = f"{span_words(DAY_S / 2 - (before_s - after_s))} after the row above"
+        readings.append(Reading("it is a 12-hour clock", ahead, ("--hours", "12")))
     if clock.local and change_between(before_s, after_s) is not None:
         changed = change_between(before_s, after_s)
         assert changed is not None
@@ -228,15 +242,16 @@ def _question(time_s: Floats, before: int, here: int, clock: Clock) -> BenchErro
     )
 
 
-def missing_hours(time_s: Floats, usual_s: float, clock: Clock) -> None:
-    """Raises Question where a step forward may be a change of summer time."""
+def missing_hours(time_s: Floats, usual_s: float, clock: Clock, seen: bool) -> None:
+    """Raises Question where a change of summer time may lie in a step forward; ``seen``: one was seen going back."""
     if clock.zone is not None or not (clock.local or clock.turn_s == DAY_S):
         return
     steps = np.diff(time_s)
-    for place in np.flatnonzero((steps > 1.6 * usual_s) & (steps > 0.5 * HOUR_S)).tolist():
+    long = (steps > GAP_STEPS * usual_s) | ((steps > 1.6 * usual_s) & (steps > 0.5 * HOUR_S))
+    for place in np.flatnonzero(long).tolist():
         before_s, after_s = float(time_s[place]), float(time_s[place + 1])
         if clock.absolute:
-            change = change_between(before_s, after_s)
+            change = change_between(before_s, after_s, seen)
             shift_s, zone = (0.0, "") if change is None else (change.shift_s, change.zone)
         else:
             night = before_s % DAY_S <= 4.1 * HOUR_S
@@ -245,12 +260,15 @@ def missing_hours(time_s: Floats, usual_s: float, clock: Clock) -> None:
         if not zone:
             continue
         gap_s = after_s - before_s
+        happened = "An hour is missing: did summer time begin, or is it a gap?"
+        if shift_s < 0:
+            happened = "There is a gap where summer time ends: does the clock follow that?"
         raise Question(
-            "Local time was changed between two rows, if the clock follows summer time; does it?",
+            happened,
             f"{clock.line(place)} says {clock.words(before_s)}, {clock.line(place + 1)} {clock.words(after_s)}",
             [
                 Reading(
-                    "it follows the change",
+                    "the clock follows summer time",
                     f"{span_words(gap_s - shift_s)} lie between them",
                     ("--time-zone", zone),
                 ),

@@ -1,5 +1,6 @@
 """What stands where in written times: day or month first, minutes or hours, as the whole column settles it, or asked."""
 
+import contextlib
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -7,16 +8,18 @@ from datetime import date
 from itertools import pairwise
 from typing import Final
 
+from logger.base.errors import BenchError
 from logger.text.question import Question, Reading, some
 from logger.text.spans import span_words
 from logger.text.table import PlanWish, Table
-from logger.text.timing.written import EPOCH_DAY, Parts, day_number, parts_of
+from logger.text.timing.written import DAY_S, EPOCH_DAY, Parts, day_number, parts_of, reader
 
 _ORDER_WORDS: Final = {
     "dmy": "day.month.year",
     "mdy": "month/day/year",
     "ymd": "year/month/day",
 }
+_MIDNIGHT_STEPS: Final = 20.0
 _STATED: Final = re.compile(
     r"(?:interval|sampl\w*|period|rate|step|every)\W{0,3}(?:\w*\W{0,3}){0,2}?(\d+(?:[.,]\d+)?)\s*(ms|sec|s|min|hz|h)?\b", re.IGNORECASE
 )  # fmt: skip
@@ -65,7 +68,7 @@ def _find_order(
     told = next((part.order for part in parts if part.order), "")
     if told:
         return told, "date and time"
-    if wish.date_order is not None:
+    if wish.date_order is not None and _given_fits(table, places, wish.date_order):
         return wish.date_order, f"date written {_ORDER_WORDS[wish.date_order]} (given)"
     days = list(dict.fromkeys(re.split(r"[ T_,]", cell.strip())[0] for cell in table.whole(places)))
     found = [part.numbers for part in map(parts_of, days) if part is not None and part.numbers]
@@ -73,7 +76,9 @@ def _find_order(
     if len(orders) > 1:
         steps = {order: _day_steps(found, order) for order in orders}
         forward = [order for order in orders if min(steps[order], default=0) >= 0]
-        close = [order for order in forward if max(steps[order], default=0) <= 1 and steps[order]]
+        close = [order for order in forward if steps[order] and max(steps[order]) <= 1]
+        if close and not _goes_over_midnight(table.whole(places), close[0]):
+            close = []
         far = [order for order in forward if max(steps[order], default=0) > 20]
         if len(forward) == 1:
             orders = forward
@@ -97,6 +102,18 @@ def _find_order(
     )
 
 
+def _given_fits(table: Table, places: Sequence[int], order: str) -> bool:
+    """True; raises BenchError if a date of the file is none in this order."""
+    for day in dict.fromkeys(re.split(r"[ T_,]", cell.strip())[0] for cell in table.whole(places)):
+        part = parts_of(day)
+        if part is not None and part.numbers is not None and not _fits([part.numbers], order):
+            raise BenchError(
+                f"{day} is no date if it is written {_ORDER_WORDS[order]}.",
+                next_step="check --date-order (or the mapping).",
+            )
+    return True
+
+
 def _fits(found: Sequence[tuple[int, int, int]], order: str) -> bool:
     if order == "ymd" and any(numbers[2] > 31 for numbers in found):
         return False
@@ -108,6 +125,23 @@ def _fits(found: Sequence[tuple[int, int, int]], order: str) -> bool:
     return all(10_957 <= day <= 29_220 for day in days) and (
         order != "ymd" or all(15 <= numbers[0] <= 50 for numbers in found)
     )
+
+
+def _goes_over_midnight(cells: Sequence[str], order: str) -> bool:
+    """Whether rows follow each other over each change of the date as closely as within a day."""
+    read = reader(order, False)
+    times = []
+    for cell in cells:
+        with contextlib.suppress(ValueError, OverflowError):
+            times.append(read(cell))
+    steps = [
+        (after - before, after // DAY_S != before // DAY_S) for before, after in pairwise(times)
+    ]
+    within = sorted(step for step, new_day in steps if step > 0 and not new_day)
+    if not within:
+        return False
+    usual_s = within[len(within) // 2]
+    return all(0 <= step <= _MIDNIGHT_STEPS * usual_s for step, new_day in steps if new_day)
 
 
 def _day_steps(found: Sequence[tuple[int, int, int]], order: str) -> list[int]:

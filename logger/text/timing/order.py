@@ -133,7 +133,8 @@ def _placed(
         rejected[place] = "its time goes back"
         keep[place] = False
     if not made.boot.any():
-        missing_hours(straight[keep], usual_s, _in_order(clock, np.flatnonzero(keep)))
+        seen = any("came twice" in event.text for event in made.events)
+        missing_hours(straight[keep], usual_s, _in_order(clock, np.flatnonzero(keep)), seen)
     zero_s = float(straight[keep][0])
     straight = straight - zero_s
     placed = [
@@ -169,7 +170,7 @@ def _counts_down(time_s: Floats, clock: Clock, row_order: str | None, falls: boo
     if clock.absolute or falls is False:
         return False
     raise Question(
-        "The time falls from row to row: is the newest row first, or does it count down?",
+        "The time falls: is the newest row first, or does it count down?",
         f"{clock.words(float(time_s[0]))} to {clock.words(float(time_s[-1]))}",
         [
             Reading("the newest row is first", "the last line is the start", ("--row-order", "newest-first")),

@@ -1,7 +1,11 @@
 """Which columns of a foreign table are the time, and in which unit or form: given, the only plausible one, or asked."""
 
+import contextlib
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
+from typing import Final
 
 import numpy as np
 
@@ -9,11 +13,12 @@ from logger.base.errors import BenchError
 from logger.text.question import Question, Reading, some
 from logger.text.table import PlanWish, Table
 from logger.text.timing.form import TimeForm, find_time_form
-from logger.text.timing.unit import DAY_ZERO, find_number_unit
-from logger.text.timing.written import DAY_S, parts_of
+from logger.text.timing.unit import DAY_ZERO, find_number_unit, names_a_day
+from logger.text.timing.written import DAY_S, day_number, parts_of
 from logger.text.units import UNITS, plain_unit, unit_factor
 
-HOUR_S = 3600.0
+HOUR_S: Final = 3600.0
+_DAYS_BETWEEN_ROWS: Final = 40
 
 
 @dataclass(frozen=True)
@@ -77,12 +82,33 @@ def plan_time(table: Table, wish: PlanWish) -> TimePlan:
             evidence=f"first: {table.first(places[0])!r}",
             next_step='say how they are written, e.g. --time-format "%d/%m/%Y %H:%M:%S", or name other columns with --time.',
         )
-    zoned = any(part is not None and part.zone for part in map(parts_of, table.joined(places)[:20]))
+    _refuse_clock_as_date(table, places, form)
+    in_cells = (part is not None and part.zone for part in map(parts_of, table.joined(places)[:20]))
+    zoned = re.search(r"(?i)\b(?:utc|gmt|zulu)\b", name) is not None or any(in_cells)
     turn_s = None if form.has_date else (HOUR_S if form.minutes_first else DAY_S)
     return TimePlan(
         "written", places, 1e-3 if fraction else 0.0, f"{name}, {form.words} ({how})", form=form,
         absolute=form.has_date, local=form.has_date and not zoned, turn_s=turn_s,
     )  # fmt: skip
+
+
+def _refuse_clock_as_date(table: Table, places: Sequence[int], form: TimeForm) -> None:
+    """A clock with points, ``21.05.33``, looks like a date a year after the one above."""
+    parts = [part for part in map(parts_of, table.joined(places)) if part is not None]
+    if not form.has_date or any(part.clock for part in parts):
+        return
+    days = []
+    for part in parts:
+        with contextlib.suppress(ValueError):
+            if part.numbers is not None:
+                days.append(day_number(part.numbers, part.order or form.order or "dmy"))
+    steps = [abs(after - before) for before, after in pairwise(days) if after != before]
+    if steps and sorted(steps)[len(steps) // 2] > _DAYS_BETWEEN_ROWS:
+        raise BenchError(
+            f"The times in {table.name(places[0])} look like dates that lie far apart.",
+            evidence=some(table.joined(places)),
+            next_step="if they are hours, minutes and seconds, say --time-format %H.%M.%S.",
+        )
 
 
 def _number_plan(table: Table, place: int, wish: PlanWish, how: str) -> TimePlan:
@@ -151,7 +177,8 @@ def _guess_time(table: Table, wish: PlanWish) -> tuple[int, ...]:
 
 def _day_and_fraction(table: Table, places: Sequence[int]) -> bool:
     """Whether a column of whole day numbers stands beside one of parts of a day."""
-    if any(table.kind(place) != "number" for place in places):
+    named = names_a_day(table.layout.names[places[0]])
+    if not named or any(table.kind(place) != "number" for place in places):
         return False
     days, parts = (table.numbers(place) for place in places)
     return bool(

@@ -75,10 +75,11 @@ def changes_of(name: str, first_day: int, last_day: int) -> tuple[Change, ...]:
     return tuple(found)
 
 
-def change_between(before_s: float, after_s: float) -> Change | None:
+def change_between(before_s: float, after_s: float, seen: bool = False) -> Change | None:
     """Change of a usual zone that lies between two local times of neighbouring rows, None if there is none.
 
-    A missing hour must lie wholly between them; an hour that comes twice: the whole of it, or the step back in it.
+    A missing hour must lie wholly between them. Of an hour that comes twice some may lie in a gap, unless the step
+    back in it was ``seen``; or they are that step back.
     """
     low, high = min(before_s, after_s), max(before_s, after_s)
     if high - low > _LONGEST_S:
@@ -89,10 +90,10 @@ def change_between(before_s: float, after_s: float) -> Change | None:
         except BenchError:  # no zone data on this computer
             return None
         for change in changes:
-            if after_s >= before_s:
-                inside = low <= min(change.before_s, change.after_s) and high >= max(
-                    change.before_s, change.after_s
-                )
+            if after_s >= before_s and change.shift_s > 0:
+                inside = low <= change.before_s and high >= change.after_s
+            elif after_s >= before_s:
+                inside = not seen and low < change.before_s and high > change.after_s
             else:
                 inside = change.shift_s < 0 and (
                     before_s <= change.before_s and after_s >= change.after_s
@@ -147,15 +148,10 @@ def _second_pass(
     start, end = int(twice[0]), int(twice[-1])
     joins_before = start > 0 and local_s[start] - local_s[start - 1] <= near
     joins_after = end + 1 < len(local_s) and local_s[end + 1] - local_s[end] <= near
-    if joins_before and not joins_after:
-        return twice[:0]
-    if joins_after and not joins_before:
-        return twice
-    at = utc_text(float(local_s[start]))[:19].replace("T", " ")
-    raise BenchError(
-        f"The hour of {at} comes twice in {name}, but which of the two the rows lie in cannot be told.",
-        evidence="the rows go through it once without a break"
-        if joins_before
-        else "no rows join it",
-        next_step="if the clock did not follow the change, give the offset that it kept, e.g. --time-zone +01:00.",
-    )
+    if joins_before and joins_after:
+        at = utc_text(float(local_s[start]))[:19].replace("T", " ")
+        raise BenchError(
+            f"The hour of {at} comes twice in {name}, but the rows go through it once without a break.",
+            next_step="if the clock did not follow the change, give the offset that it kept, e.g. --time-zone +01:00.",
+        )
+    return twice[:0] if joins_before or (start == 0 and not joins_after) else twice

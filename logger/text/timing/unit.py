@@ -5,6 +5,7 @@ longer than two months. Day numbers: spreadsheets count days from 1900 or 1904 (
 25569 or 24107).
 """
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -26,6 +27,7 @@ _PERIODS_S: Final = (
     0.001, 0.002, 0.004, 0.005, 0.008, 0.01, 1 / 60, 0.02, 0.025, 1 / 30, 0.04, 0.05, 0.1, 0.125, 0.2, 0.25, 0.5, 0.6,
     1, 2, 3, 5, 10, 15, 20, 30, 60, 120, 180, 300, 600, 900, 1200, 1800, 3600,
 )  # fmt: skip
+_SLOW_S: Final = 3600.0
 _UNITS: Final = ("us", "ms", "s", "min", "h", "d")
 _LEAST_SPAN_S: Final = 2.0
 _MOST_SPAN_S: Final = 60 * DAY_S
@@ -64,8 +66,14 @@ def find_number_unit(
             return NumberUnit(
                 factor, f"{name}, Unix time in {word} (guessed from its size)", True, unit=word
             )
+    if _is_hhmmss(values):
+        raise BenchError(
+            f"The times in {name} look like hours, minutes and seconds without signs between them.",
+            evidence=some([cell for cell in table.joined((place,)) if cell]),
+            next_step="say so with --time-format %H%M%S, or give the unit with --time-unit.",
+        )
     if _like_days(middle, step):
-        if step < 9e-4:
+        if names_a_day(table.layout.names[place]):
             return NumberUnit(DAY_S, _day_words(name, values), days=True, unit="d")
         raise _ask(table, place, values, ("s", "d"))
     units, reason = _plausible(table, place, values, step)
@@ -79,6 +87,19 @@ def find_number_unit(
             next_step="say it with --time-unit.",
         )
     raise _ask(table, place, values, units)
+
+
+def names_a_day(name: str) -> bool:
+    """Whether a column is called a date or a day."""
+    return re.search(r"da[ty]|fecha|jour|tag\b", name, re.IGNORECASE) is not None
+
+
+def _is_hhmmss(values: Floats) -> bool:
+    """Whether whole numbers go on as 210059, 210100 do."""
+    if len(values) < 2 or (values % 1 != 0).any() or values.max() >= 240_000 or values.min() < 0:
+        return False
+    minutes_fit = bool((values % 100 < 60).all() and (values // 100 % 100 < 60).all())
+    return minutes_fit and bool((np.diff(values) % 100 > 40).any()) and values.max() > 10_000
 
 
 def _like_days(middle: float, step: float) -> bool:
@@ -115,9 +136,12 @@ def _plausible(table: Table, place: int, values: Floats, step: float) -> tuple[l
         span_s = step_s * rows
         sure = rows < _SURE_ROWS or _LEAST_SPAN_S <= span_s <= _MOST_SPAN_S
         near = any(abs(step_s / period - 1) < 0.02 for period in _PERIODS_S)
+        near |= word == "s" and whole and 100 <= step <= _SLOW_S  # a slow meter
         odd = {"us": step < 1000, "ms": step < 10, "h": whole, "d": whole}.get(word, False)
         if sure and near and not odd:
             units.append(word)
+    if units == ["d"]:  # parts of a day; a quick meter's seconds look the same
+        units = ["s", "d"]
     if not units and whole and 100 <= step <= 20_000:
         units = ["ms"]
     if not units and whole and step >= 1e6:

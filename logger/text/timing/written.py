@@ -25,25 +25,13 @@ TIME_TEXT: Final = re.compile(
     rf"(?:{_DAY}(?:[T ]?(?P<hms>\d{{6}})|(?:T|,?\s+|_){_CLOCK})?|{_CLOCK.replace('(?P<', '(?P<k')})"
     r"\s*(?P<half>[AaPp]\.?[Mm]\.?)?\s*(?P<zone>Z|UTC|GMT|[+-]\d{2}:?\d{2})?"
 )
+_MONTH_NAMES: Final = (
+    "january", "february", "march", "april", "may", "june",
+    "july", "august", "september", "october", "november", "december",
+)  # fmt: skip
 _MONTHS: Final = {
     name: number
-    for number, names in enumerate(
-        [
-            "january",
-            "february",
-            "march",
-            "april",
-            "may",
-            "june",
-            "july",
-            "august",
-            "september",
-            "october",
-            "november",
-            "december",
-        ],
-        start=1,
-    )
+    for number, names in enumerate(_MONTH_NAMES, start=1)
     for name in (names, names[:3], names[:4])
 }
 EPOCH_DAY: Final = date(1970, 1, 1).toordinal()

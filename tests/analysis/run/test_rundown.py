@@ -16,6 +16,7 @@ from analysis.run.rundown import rundown
 from analysis.run.trace import trace_of
 from logger.base.errors import BenchError
 from logger.base.pack import Pack
+from logger.commands.check import check_command
 from logger.run.description import Event
 from logger.run.reader import Run
 from tests.support.runs_by_formula import Floats, board_run, sampled_run, stop_at, stored
@@ -440,6 +441,30 @@ def test_a_restart_without_a_bound_is_told_beside_the_charge() -> None:
     for events, told in (((bounded,), False), ((bounded, open_ended), True)):
         warnings = rundown(board_run(falling, steady, 600, events=events), None).warnings
         assert any("for an unknown time" in text for text in warnings) == told
+
+
+def test_after_a_pause_of_unknown_length_times_and_sums_are_bounds(tmp_path: Path) -> None:
+    """A clock that went back tells no pause: no interval, no "no", and every screen says so."""
+    events = (Event(600.0, "boot", "started again", {"charge_lower_mah": 0.0}),)
+    run = board_run(falling, steady, 7200, events=events, stop=stop_at(3.0), need_s=10 * 3600.0)
+    folder = stored(tmp_path / "run", run)
+    answer = CliRunner().invoke(rundown_command, [str(folder), "--json"])
+    told = json.loads(answer.stdout)
+    for name in ("cutoff_time", "lifetime", "duration", "charge", "charge_to_cutoff"):
+        assert told[name]["bound"] == "at_least", name
+        assert told[name]["upper"] is None
+    assert told["verdict"]["answer"] == "not shown"
+    assert "away for an unknown time" in told["verdict"]["words"]
+    plain = CliRunner().invoke(rundown_command, [str(folder)]).output
+    assert "≥ " in plain
+    assert "away for an unknown time" in plain
+    checked = CliRunner().invoke(check_command, [str(folder)]).output
+    assert "1 restart of the board, away for an unknown time" in " ".join(checked.split())
+    checked = json.loads(CliRunner().invoke(check_command, [str(folder), "--json"]).stdout)
+    assert checked["unknown_pauses"] == 1
+    before = replace(run.description, events=(replace(events[0], time_s=7199.9),))
+    known = rundown(replace(run, description=before), 3.0)
+    assert not known.cutoff_time.at_least  # it was reached before
 
 
 def test_hostile_text_does_not_reach_the_terminal(tmp_path: Path) -> None:

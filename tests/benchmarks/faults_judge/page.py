@@ -29,7 +29,7 @@ HOSTILE: Final = 750
 DEATHS: Final = 20
 DEATHS_EACH: Final = 4  # three new starts, and the end that is the last
 SECRET: Final = "vest of the judge"
-INNER_WORDS: Final = (b"traceback", b"root:", b"uvicorn", b"starlette", b"site-packages", b".py", b"exception in", b"h11")  # fmt: skip
+INNER_WORDS: Final = (b"traceback", b"root:", b"uvicorn", b"starlette", b"site-packages", b".py", b"exception in", b"h11._")  # fmt: skip
 GUARDS: Final = (
     "content-security-policy:", "x-content-type-options: nosniff", "cache-control: no-store", "referrer-policy: no-referrer",
 )  # fmt: skip

@@ -106,7 +106,9 @@ def _foreign_site(known: Known, chance: random.Random) -> bytes:
 
 def _looker(known: Known, chance: random.Random) -> bytes:
     """Somebody who may look tries to act, with everything right but the right."""
-    return _built("POST", "/act", _own(known), chance.choice(BODIES))
+    good = b'{"run":"r1","what":"mark","text":"hostile"}', b'{"run":"r1","what":"load-off"}'
+    body = chance.choice(good) if chance.random() < 0.5 else chance.choice(BODIES)
+    return _built("POST", "/act", _own(known), body)
 
 
 def _broken(known: Known, chance: random.Random) -> bytes:

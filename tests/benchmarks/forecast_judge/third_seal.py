@@ -9,7 +9,7 @@ group, number): with more of them the first ones stay.
 
 import sys
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import TextIO
 
 import numpy as np
@@ -32,6 +32,8 @@ from .second_cells import held_s
 from .third_cells import Run, run
 from .third_groups import GROUPS, MOST_MA, Wish
 from .third_loads import Plan, plan
+
+Groups = Mapping[str, Callable[[Generator], Wish]]
 
 TRIES = 60
 SHORTEST_S = 7200.0
@@ -147,12 +149,14 @@ def _try(rng: Generator, wish: Wish, group: str, name: str) -> Rundown | None:
     )
 
 
-def one(seed: int, group: str, number: int = 0) -> Rundown:
+def one(
+    seed: int, group: str, number: int = 0, groups: Groups = GROUPS, tag: str = "third"
+) -> Rundown:
     """One rundown of a make of its own. KeyError for an unknown group."""
-    build, place = GROUPS[group], list(GROUPS).index(group)
+    build, place = groups[group], list(groups).index(group)
     rng = np.random.default_rng((seed, place, number))
     for _ in range(TRIES):
-        made = _try(rng, build(rng), group, f"third-{place}-{number}")
+        made = _try(rng, build(rng), group, f"{tag}-{place}-{number}")
         if made is not None:
             return made
     raise RuntimeError(f"{group} {number}: no rundown in {TRIES} draws")
@@ -214,17 +218,21 @@ def short_table(rows: Sequence[GroupScore]) -> str:
     return "\n".join(lines)
 
 
-def main(seed: int, each: int) -> None:
-    """Print the table for a seed."""
+def print_table(rundowns: Iterator[Rundown], count: int) -> None:
+    """Judge these rundowns through the usual adapter and print the table."""
     from tests.support.unseen import forecaster
 
-    count = each * len(GROUPS)
-    judged = judged_with_progress(draw(seed, each), count, forecaster, time.monotonic, sys.stderr)
+    judged = judged_with_progress(rundowns, count, forecaster, time.monotonic, sys.stderr)
     rows = scores(judged)
     print(short_table(rows))
     for row in rows:
         for missed in short_of(row):
             print(f"- {row.group}: {missed}")
+
+
+def main(seed: int, each: int) -> None:
+    """Print the table for a seed."""
+    print_table(draw(seed, each), each * len(GROUPS))
 
 
 if __name__ == "__main__":

@@ -29,12 +29,17 @@ BAD: Final = frozenset({Verdict.WRONG, Verdict.GUESSED, Verdict.CRASH})
 
 @dataclass(frozen=True)
 class Row:
-    """``optional``: may be missing, if it is said that it was dropped. None: not in the file."""
+    """``optional``: may be missing, if it is said that it was dropped. None: not in the file.
+
+    ``part``: of a file whose meter began again; how long it stood in between the file does not say. A run that
+    marks a new part (another ``boot``) there claims nothing of the pause.
+    """
 
     time_s: float
     voltage_v: float | None
     current_ma: float | None
     optional: bool = False
+    part: int = 0
 
 
 @dataclass(frozen=True)
@@ -96,17 +101,21 @@ def _same(got: float | None, true: float | None, tolerance: float) -> bool:
 
 def _aligned(got: tuple[Row, ...], truth: Truth, first: int) -> int | None:
     """How many true rows are missing where the written begin at true row ``first``; None: they differ."""
-    missing, at = first, 0
+    missing, at, offset_s = first, 0, truth.rows[first].time_s - got[0].time_s
+    part, got_part = truth.rows[first].part, got[0].part
     for row in truth.rows[first:]:
         if at < len(got):
             mine = got[at]
-            time_s = mine.time_s - got[0].time_s + truth.rows[first].time_s
+            marked = row.part == part or mine.part != got_part
+            if row.part != part and marked and mine.time_s >= got[at - 1].time_s:
+                offset_s = row.time_s - mine.time_s
             if (
-                _same(time_s, row.time_s, 2 * truth.time_tolerance_s)
+                marked
+                and _same(mine.time_s + offset_s, row.time_s, 2 * truth.time_tolerance_s)
                 and _same(mine.voltage_v, row.voltage_v, _VOLTAGE_V)
                 and _same(mine.current_ma, row.current_ma, _CURRENT_MA)
             ):
-                at += 1
+                at, part, got_part = at + 1, row.part, mine.part
                 continue
         if not row.optional:
             return None

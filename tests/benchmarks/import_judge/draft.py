@@ -73,6 +73,11 @@ def rows_of(
     )
 
 
+def in_parts(series: Series, second: int) -> tuple[Row, ...]:
+    """Rows of a meter that began again with row ``second``."""
+    return tuple(replace(row, part=int(i >= second)) for i, row in enumerate(rows_of(series)))
+
+
 UNITS: Final = (("V", "mA"), ("V", "A"), ("mV", "mA"), ("mV", "A"), ("V", "uA"))
 
 

@@ -13,6 +13,7 @@ from tests.benchmarks.import_judge.draft import (
     Kind,
     Plain,
     grouped,
+    in_parts,
     minus,
     plain,
     rows_of,
@@ -438,10 +439,9 @@ def time_begins_again(rng: Random) -> Draft:
         volts(series, dialect),
         amps(series, dialect),
     )
-    later = series.at([t + (240 if i >= 12 else 0) for i, t in enumerate(series.time_s)])
     return Draft(
         Sheet(rows, (("Time [s]", "Voltage [V]", "Current [mA]"),)).data(dialect),
-        (Truth(rows_of(series)), Truth(rows_of(later))),
+        (Truth(in_parts(series, 12)),),
     )
 
 
@@ -595,7 +595,7 @@ KINDS: Final = (
     Kind("thousands", "defect", READ, 4, thousands),
     Kind("thousands-or-decimals", "defect", ASK, 4, thousands_or_decimals),
     Kind("header-again", "defect", READ, 4, header_again),
-    Kind("time-begins-again", "defect", ASK, 3, time_begins_again),
+    Kind("time-begins-again", "defect", EITHER, 3, time_begins_again),
     Kind("newest-first", "defect", EITHER, 3, newest_first),
     Kind("doubled-rows", "defect", READ, 3, doubled_rows),
     Kind("two-in-a-second", "defect", EITHER, 3, two_in_a_second),

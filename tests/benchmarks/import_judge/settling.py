@@ -4,6 +4,9 @@ from typing import Final
 
 from tests.benchmarks.import_judge.case import Case
 
+_ZONES: Final = (
+    "Europe/Berlin", "Europe/Paris", "Europe/London", "America/New_York", "Australia/Sydney",
+)  # fmt: skip
 OPTIONS: Final[dict[str, tuple[str, ...]]] = {
     "columns 1 V 2 A 3": ("--time", "1", "--time-unit", "s", "--voltage", "2", "--voltage-unit", "V", "--current", "3", "--current-unit", "A"),
     "columns 1 A 2 V 3": ("--time", "1", "--time-unit", "s", "--voltage", "3", "--voltage-unit", "V", "--current", "2", "--current-unit", "A"),
@@ -17,8 +20,17 @@ OPTIONS: Final[dict[str, tuple[str, ...]]] = {
     "current in uA": ("--current-unit", "uA"),
     "time in s": ("--time-unit", "s"),
     "time in ms": ("--time-unit", "ms"),
-    "decimal point": ("--decimal", "point"),
+    "time in d": ("--time-unit", "d"),
+    "time as mm:ss": ("--clock", "mm:ss"),
+    "time as hh:mm": ("--clock", "hh:mm"),
+    "decimal point": ("--decimal", "point", "--thousands", "comma"),
     "decimal comma": ("--decimal", "comma"),
+    "day before month": ("--date-order", "dmy"),
+    "month before day": ("--date-order", "mdy"),
+    "negative out": ("--current-sign", "turned"),
+    "as signed": ("--current-sign", "as-read"),
+    "zone none": ("--time-zone", "UTC"),
+    **{f"zone {place}": ("--time-zone", place) for place in _ZONES},
 }  # fmt: skip
 
 

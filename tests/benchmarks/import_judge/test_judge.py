@@ -70,6 +70,14 @@ def test_a_guesser_fails_every_ambiguous_file() -> None:
             assert sorted(verdict.value for verdict in settled) == ["right", "wrong"]
 
 
+def test_a_pause_of_unknown_length_has_to_be_marked() -> None:
+    case = next(case for case in CASES if case.kind == "time-begins-again")
+    later = [replace(row, time_s=row.time_s + 500.0 * row.part) for row in case.truth.rows]
+    assert judge(case, replace(true_reading(case), rows=tuple(later)))[0] is Verdict.RIGHT
+    as_one = tuple(replace(row, part=0) for row in case.truth.rows)
+    assert judge(case, replace(true_reading(case), rows=as_one))[0] is Verdict.WRONG
+
+
 def test_rows_left_out_have_to_be_said() -> None:
     case = next(case for case in CASES if case.kind == "over-range")
     rows = tuple(row for row in case.truth.rows if not row.optional)

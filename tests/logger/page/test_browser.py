@@ -226,13 +226,17 @@ def test_every_screen_without_a_complaint_and_nothing_kept(
         expect(page.locator("#why-not")).to_have_text(re.compile("may look. For marks"))
         expect(page.locator("#actions")).to_be_hidden()
         expect(page.locator("#act-code")).to_be_hidden()
-        page.click("#devices-title ~ details summary")
-        assert page.locator("#code-look[src]").evaluate(DECODED) > 100
+        if lan:  # nobody else can reach the page otherwise
+            page.click("#look-code summary")
+            assert page.locator("#code-look[src]").evaluate(DECODED) > 100
+        else:
+            expect(page.locator("#look-code")).to_be_hidden()
         page.goto(client.server.address)
         page.reload()
         expect(page.locator("#actions")).to_be_visible()
-        page.click("#act-code summary")
-        assert page.locator("#code-act[src]").evaluate(DECODED) > 100
+        if lan:
+            page.click("#act-code summary")
+            assert page.locator("#code-act[src]").evaluate(DECODED) > 100
         page.click("#load-off")
         expect(page.locator("#sure")).to_be_visible()
         page.click("#sure-yes")
@@ -323,6 +327,22 @@ def test_a_lost_server_is_said(page: Page, tmp_path: Path) -> None:
     expect(page.locator("#notice")).to_have_text(re.compile("No word from the laptop"))
 
 
+def test_an_open_page_goes_on_with_a_page_that_took_over(page: Page, tmp_path: Path) -> None:
+    done: list[tuple[str, str]] = []
+    run = page_run(make_run(tmp_path, **VEST), control=lambda what, text: done.append((what, text)))
+    with serving(run) as before:
+        opened(page, before.server.address)
+        page.fill("#mark-text", "half written")
+    with (tmp_path / SAMPLES_NAME).open("a", newline="") as stream:
+        stream.write("".join(row(n, 3.3) for n in range(50, 90)))
+    again = page_run(tmp_path, control=lambda what, text: done.append((what, text)))
+    with serving(again, after=before):
+        expect(page.locator("#pack_v")).to_have_text("3.300 V", timeout=20_000)
+        page.click("text=Set a mark")
+        expect(page.locator("#mark-said")).to_have_text("Noted: half written")
+    assert done == [("mark", "half written")]
+
+
 @pytest.mark.slow
 def test_a_mark_set_in_the_browser_is_in_the_run_of_a_simulated_board(
     page: Page, tmp_path: Path
@@ -337,6 +357,7 @@ def test_a_mark_set_in_the_browser_is_in_the_run_of_a_simulated_board(
             page.fill("#mark-text", "pattern B on")
             page.click("text=Set a mark")
             expect(page.locator("#events")).to_contain_text("pattern B on")
-            expect(page.locator("#charge_mah")).not_to_have_text(charge)
+            # The forecast takes the processor first.
+            expect(page.locator("#charge_mah")).not_to_have_text(charge, timeout=20_000)
     own = json.loads((folder / DESCRIPTION_NAME).read_text())["urn:drawbench:run"]
     assert "pattern B on" in [event["text"] for event in own["events"]]

@@ -8,7 +8,7 @@ import psutil
 import pytest
 
 from firmware_probe.line_format import frame
-from logger.base.clock import ANCHORS_MAX
+from logger.base.clock import ANCHORS_MAX, Moment
 from logger.board.dialogue import TRIES_LOAD
 from logger.recording.event_log import EVENTS_PER_KIND_MAX
 from logger.recording.machine import CLOSING_S
@@ -472,6 +472,55 @@ def test_resuming_after_a_crash(dead_s: float) -> None:
     else:
         assert len(boots) == 1
         assert 0.0 <= missing <= boots[0].lost["charge_upper_mah"]
+
+
+@pytest.mark.parametrize(
+    ("stepped_s", "boot", "told"),
+    [
+        (0.0, "another", "by the time of day"),
+        (-3600.0, "another", "the computer's clock stands 3330 s before the last row"),
+        (-3600.0, "same", "its steady clock tells the pause"),
+        (3600.0, "same", "its steady clock tells the pause"),
+        (-200.0, "another", "clock says has passed"),
+    ],
+)
+def test_a_clock_that_was_set_while_nobody_recorded(stepped_s: float, boot: str, told: str) -> None:
+    """The board started again as well: its charge is bounded only where the pause is known, and then rightly."""
+    bench = started(boot="same")
+    bench.run(20.0)
+    bench.pass_time(270.0, stepped_s=stepped_s)
+    bench.board.reset("power", 150_000_000)
+    if boot == "another":  # its steady clock began anew, and says how long the computer has been on
+        bench.now = Moment(250.0, 250.0, bench.now.wall_s)
+    bench = bench.after_a_crash(boot=boot)
+    bench.plug()
+    bench.run(10.0)
+    (event,) = bench.events("boot")
+    assert told in next(each.text for each in bench.events("link") if "taken up" in each.text)
+    missing = bench.board.true_mah - recorded(bench)
+    if "stands" in told or "has passed" in told:
+        assert "charge_upper_mah" not in event.lost
+        assert "cannot be bounded" in event.text
+        assert bench.recording.description(bench.now).unknown_pauses == (event,)
+    else:
+        assert 0.0 <= missing <= event.lost["charge_upper_mah"] < 3 * missing
+    times = [row["time_s"] for row in bench.table]
+    assert times == sorted(times)
+    assert not [each for each in bench.recording.description(bench.now).clock if each[1] < 0]
+
+
+def test_a_board_that_has_been_on_for_longer_than_the_pause() -> None:
+    """A clock without a battery went on from where it stopped: the board knows better."""
+    bench = started(boot="")
+    bench.run(20.0)
+    bench.pass_time(7200.0, stepped_s=-7100.0)
+    bench.board.reset("power")
+    bench.board_alone(3600.0)
+    bench = bench.after_a_crash()
+    bench.plug()
+    bench.run(10.0)
+    (event,) = bench.events("boot")
+    assert "charge_upper_mah" not in event.lost
 
 
 @pytest.mark.slow

@@ -12,6 +12,7 @@ from typing import Any
 
 import pytest
 
+from logger.base.errors import BenchError
 from logger.recording import page_beside
 from logger.recording.page_beside import PageProcess
 from tests.support.page_bench import Client, address_in, make_run
@@ -73,6 +74,13 @@ def test_an_open_page_goes_on_when_its_program_was_killed(
     other.enter(look)
     assert other.state()["may_act"] is False
     turned(page, said, lambda: done == ["still here", "load off"])
+
+
+def test_a_page_that_never_comes_up_is_an_error(monkeypatch: pytest.MonkeyPatch) -> None:
+    dies = [sys.executable, "-c", "raise SystemExit(3)"]
+    monkeypatch.setattr(page_beside, "page_command", lambda port, lan: dies)
+    with pytest.raises(BenchError, match="exit code 3"):
+        PageProcess(None, False)
 
 
 def ended(said: list[str], times: int) -> bool:

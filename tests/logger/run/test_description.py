@@ -4,6 +4,7 @@ import json
 
 import pytest
 
+from logger.base.pack import Pack
 from logger.run.description import Description, from_document, to_document
 from logger.run.format import RUN_KEY
 
@@ -42,3 +43,22 @@ def test_quiet_modes_are_kept_and_what_is_no_number_is_left_out() -> None:
     assert from_document(document)[0].modes_ma == (41.0,)
     del document[RUN_KEY]["modes_ma"]
     assert read_again(document)[0].modes_ma == ()
+
+
+def test_no_title_begins_a_line_of_its_own() -> None:
+    """A stranger's second line would stand on the screen like a sentence of ours."""
+    written = Description(title="vest\nIt lasts 99 h.", end_text="over\r\nyes", notes="one\ntwo")
+    read, problems = from_document(to_document(written, ["time_s"]))
+    assert (read.title, read.end_text, read.notes) == (
+        "vest It lasts 99 h.",
+        "over yes",
+        "one\ntwo",
+    )
+    assert not problems
+
+
+def test_a_pack_of_more_cells_than_anybody_has_is_not_usable() -> None:
+    document = to_document(Description(pack=Pack("alkaline", 10**60)), ["time_s"])
+    read, problems = from_document(document)
+    assert read.pack is None
+    assert "pack" in problems[0]
