@@ -68,6 +68,7 @@ def _hidden_words(name: str, found: Path, own: Path) -> str:
 _keep_own_packages()
 
 from logger.base.clean_text import clean_streams  # noqa: E402  # only once it is certain to be ours
+from logger.base.console_signs import say_what_the_console_cannot  # noqa: E402
 from logger.base.errors import BenchError  # noqa: E402
 
 if TYPE_CHECKING:
@@ -430,6 +431,7 @@ def cli() -> None:
 
 def main() -> None:
     """Run the command line; the one place where an error becomes an exit code, and where text leaves."""
+    say_what_the_console_cannot()
     clean_streams()
     try:
         cli(standalone_mode=False)

@@ -17,13 +17,16 @@ import re
 import secrets
 import stat
 import sys
-from collections.abc import Iterator
+import time
+from collections.abc import Callable, Iterator
 from io import BufferedReader
 from pathlib import Path
 from types import TracebackType
 from typing import Any, BinaryIO, Final, Self
 
 MADE: Final = "drawbench.made"
+# A read of a small file is over long before; the recording's rows wait in memory meanwhile.
+_PATIENCE_S: Final = (0.01, 0.02, 0.05, 0.1, 0.2, 0.4)
 # A description or a list that is read whole; the longest of ours are a tenth of it.
 READ_MAX: Final = 16 * 1024 * 1024
 _LEFTOVER: Final = re.compile(r"\.drawbench-[0-9a-f]{16}\.new")
@@ -117,7 +120,7 @@ class Folder:
                 if durable:
                     os.fsync(stream.fileno())
             if self._handle is None:
-                Path(self._at(temporary)).replace(self._at(name))
+                _put_in_place(Path(self._at(temporary)), Path(self._at(name)))
             else:
                 os.rename(temporary, name, src_dir_fd=self._handle, dst_dir_fd=self._handle)
         except BaseException:
@@ -238,6 +241,17 @@ def read_whole(path: Path, most: int = READ_MAX) -> bytes:
     if len(data) > most:
         raise _too_long(most)
     return data
+
+
+def _put_in_place(made: Path, name: Path, sleep: Callable[[float], object] = time.sleep) -> None:
+    """Windows refuses while anybody has the old file open, and our own page reads it every second: try again."""
+    for wait_s in _PATIENCE_S:
+        try:
+            made.replace(name)
+            return
+        except PermissionError:
+            sleep(wait_s)
+    made.replace(name)
 
 
 def _too_long(most: int) -> OSError:

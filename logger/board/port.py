@@ -60,16 +60,23 @@ class Link:
                 self._fd = handle.fileno()
             except (OSError, AttributeError, ValueError):
                 self._fd = None
+        # Elsewhere pyserial counts what waits in a socket as one byte, and gives it byte by byte.
+        self._socket = getattr(handle, "_socket", None) if port.startswith("socket://") else None
 
     def read(self, wait_s: float) -> bytes:
         """Bytes that have come, empty after ``wait_s`` without any. Raises LinkLostError."""
         try:
-            if self._fd is None:
+            if self._fd is None and self._socket is not None:
+                if not select.select([self._socket], [], [], wait_s)[0]:
+                    return b""
+                data = bytes(self._socket.recv(READ_MAX_BYTES))
+            elif self._fd is None:
                 self._handle.timeout = wait_s
                 return bytes(self._handle.read(max(1, getattr(self._handle, "in_waiting", 0))))
-            if not select.select([self._fd], [], [], wait_s)[0]:
+            elif not select.select([self._fd], [], [], wait_s)[0]:
                 return b""
-            data = os.read(self._fd, READ_MAX_BYTES)
+            else:
+                data = os.read(self._fd, READ_MAX_BYTES)
         except BlockingIOError:
             return b""
         except (OSError, serial.SerialException, TypeError) as error:

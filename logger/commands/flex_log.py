@@ -356,7 +356,8 @@ def _stop_on_signal() -> Iterator[Callable[[], bool]]:
             raise KeyboardInterrupt
         asked.append(number)
 
-    before = {number: signal.signal(number, note) for number in (signal.SIGINT, signal.SIGTERM)}
+    numbers = [getattr(signal, name, None) for name in ("SIGINT", "SIGTERM", "SIGBREAK")]
+    before = {number: signal.signal(number, note) for number in numbers if number is not None}
     try:
         yield lambda: bool(asked)
     finally:

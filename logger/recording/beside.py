@@ -9,7 +9,7 @@ import sys
 import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 _ROOT: Final = Path(__file__).resolve().parents[2]
 RESTARTS_MAX: Final = 3
@@ -19,6 +19,13 @@ WAITS_S: Final = (0.0, 5.0, 30.0)
 def drawbench_command(*arguments: str) -> list[str]:
     """Command line of the same program again; -P keeps the working folder off its path."""
     return [sys.executable, "-P", "-m", "drawbench", *arguments]
+
+
+def apart(windows: bool = os.name == "nt") -> dict[str, Any]:
+    """Arguments for Popen: the terminal's Ctrl-C is the logger's, and not for what runs beside it."""
+    if windows:  # CREATE_NEW_PROCESS_GROUP, which only Windows' subprocess names
+        return {"creationflags": 0x00000200}
+    return {"start_new_session": True}
 
 
 def drawbench_environment() -> dict[str, str]:

@@ -16,6 +16,7 @@ from typing import Any, Final
 from logger.base.next_step import next_words
 from logger.recording.beside import (
     Restarts,
+    apart,
     drawbench_command,
     drawbench_environment,
     how_it_ended,
@@ -100,7 +101,7 @@ class ForecastProcess:
                 stdout=subprocess.PIPE,
                 stderr=subprocess.DEVNULL,
                 env=drawbench_environment(),
-                start_new_session=True,
+                **apart(),
             )
         except OSError as error:
             self._fallen(error.strerror or how_it_ended(None), say)

@@ -19,6 +19,7 @@ from logger.base.errors import BenchError
 from logger.base.next_step import next_words
 from logger.recording.beside import (
     Restarts,
+    apart,
     drawbench_command,
     drawbench_environment,
     how_it_ended,
@@ -190,7 +191,7 @@ class _Life:
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
             env=drawbench_environment(),
-            start_new_session=True,
+            **apart(),
         )
         self._listener = threading.Thread(target=self._listen, name="page", daemon=True)
         self._listener.start()

@@ -38,7 +38,11 @@ class _Signals:
         if number == getattr(signal, "SIGHUP", None):
             self.hung_up = True
             return
-        text = "ended with Ctrl-C" if number == signal.SIGINT else "ended from outside (SIGTERM)"
+        words = {
+            signal.SIGINT: "ended with Ctrl-C",
+            getattr(signal, "SIGBREAK", None): "ended with Ctrl-Break",
+        }
+        text = words.get(number, "ended from outside (SIGTERM)")
         for recorder in self._recorders:
             if self._asked:
                 recorder.session.hurry.set()

@@ -1,11 +1,13 @@
 """A run's folder on disk: made once, never over another; its description replaced atomically."""
 
 import contextlib
+import os
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
 
 from logger.base.errors import BenchError
+from logger.base.file_names import why_not_on_windows
 from logger.base.safe_files import Folder, is_leftover, json_bytes
 from logger.run.description import Description, to_document
 from logger.run.format import DESCRIPTION_NAME
@@ -20,6 +22,7 @@ def create_run_folder(folder: Path) -> None:
     whole: no run ever began in it. Raises BenchError if it holds something else, is a file, or
     cannot be made.
     """
+    _refuse_strange_name(folder)
     try:
         folder.mkdir(parents=True, exist_ok=True)
         content = sorted(item.name for item in folder.iterdir())
@@ -48,6 +51,7 @@ def create_run_folder(folder: Path) -> None:
 
 def refuse_taken_folder(folder: Path) -> None:
     """Raises the BenchError that ``create_run_folder`` would, and makes nothing: said before a board or a file is read."""
+    _refuse_strange_name(folder)
     try:
         taken = folder.exists() and (not folder.is_dir() or any(folder.iterdir()))
         taken = taken or any(parent.is_file() for parent in folder.parents)
@@ -59,6 +63,17 @@ def refuse_taken_folder(folder: Path) -> None:
         ) from error
     if taken:
         create_run_folder(folder)  # raises, with the reason
+
+
+def _refuse_strange_name(folder: Path, windows: bool | None = None) -> None:
+    """Windows would record into a device, or into another name than the one that was given."""
+    why = why_not_on_windows(folder) if (os.name == "nt" if windows is None else windows) else ""
+    if why:
+        raise BenchError(
+            f"A run cannot be called {folder.name} on Windows.",
+            evidence=why,
+            next_step="give the run's folder another name.",
+        )
 
 
 def write_description(

@@ -203,9 +203,9 @@ def _find_form(
     form, both = find_number_form(columns)
     if both:
         cells = [cell for cells in columns for cell in cells]
-        shown = [
-            next(cell for cell in cells if sign in cell) for sign in sorted(both, reverse=True)
-        ]
+        # A single sign may stand for both, in unlike columns.
+        seen = (next((cell for cell in cells if sign in cell), "") for sign in (".", ","))
+        shown = [cell for cell in seen if cell]
         raise Question(
             "The file writes numbers with a point and with a comma, and both may be the decimal sign.",
             f"numbers such as {some(shown)}",

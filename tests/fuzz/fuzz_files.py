@@ -12,6 +12,7 @@ import tempfile
 from pathlib import Path
 
 import atheris
+import pandas as pd  # before the first input, of which it would take all the time
 
 with atheris.instrument_imports(include=["logger", "analysis.budget", "analysis.listed"]):
     from tests.support.fuzz_targets import TARGETS, seeds
@@ -19,6 +20,7 @@ with atheris.instrument_imports(include=["logger", "analysis.budget", "analysis.
 
 def main() -> None:
     name = sys.argv.pop(1)
+    assert pd.__version__
     with tempfile.TemporaryDirectory() as place:
         corpus, folder = Path(place) / "corpus", Path(place) / "files"
         corpus.mkdir()
