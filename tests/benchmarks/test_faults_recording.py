@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 import pytest
 
-from tests.benchmarks.faults_judge.log_bench import Fault
+from tests.benchmarks.faults_judge.fault import Fault
 from tests.benchmarks.faults_judge.recording import (
     clock_jumps,
     days,

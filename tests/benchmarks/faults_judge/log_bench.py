@@ -9,7 +9,6 @@ import sys
 import time
 from collections import Counter
 from collections.abc import Callable
-from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
 from typing import Any, Final, Self
@@ -20,23 +19,6 @@ ROOT: Final = Path(__file__).resolve().parents[3]
 PATIENCE_S: Final = 60.0
 NAMES: Final = ("samples.csv", "samples.recorded.csv", ".samples.second.csv")
 Key = tuple[int, int]
-
-
-@dataclass(frozen=True)
-class Fault:
-    """One line of the table. ``lost``, ``invented``, ``doubled``: rows; ``note``: what else was seen."""
-
-    name: str
-    tried: int
-    lost: int
-    invented: int
-    doubled: int
-    told: str
-    note: str = ""
-
-    @property
-    def is_clean(self) -> bool:
-        return not (self.lost or self.invented or self.doubled)
 
 
 class Starter:

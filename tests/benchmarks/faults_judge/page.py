@@ -20,6 +20,7 @@ from http.client import HTTPException
 from pathlib import Path
 from typing import Final
 
+from tests.benchmarks.faults_judge.fault import HEAD, Fault
 from tests.benchmarks.faults_judge.page_bench import Browser, Recording, recording
 from tests.benchmarks.faults_judge.page_requests import HOST, Answer, Known, asked, hostile
 
@@ -33,23 +34,6 @@ INNER_WORDS: Final = (b"traceback", b"root:", b"uvicorn", b"starlette", b"site-p
 GUARDS: Final = (
     "content-security-policy:", "x-content-type-options: nosniff", "cache-control: no-store", "referrer-policy: no-referrer",
 )  # fmt: skip
-
-
-@dataclass(frozen=True)
-class Fault:
-    """One line of the table. ``lost``, ``invented``, ``doubled``: rows and marks; ``note``: what else was seen."""
-
-    name: str
-    tried: int
-    lost: int
-    invented: int
-    doubled: int
-    told: str
-    note: str = ""
-
-    @property
-    def is_clean(self) -> bool:
-        return not (self.lost or self.invented or self.doubled)
 
 
 def half_open(count: int = HALF_OPEN, hold_s: float = 12.0, seed: int = 1) -> Fault:
@@ -252,7 +236,7 @@ def main() -> int:
     parser.add_argument("--seed", type=int, default=1)
     asked_for = parser.parse_args()
     few, seed = asked_for.few, asked_for.seed
-    print("fault | tried | lost | invented | doubled | what the user was told | seen")
+    print(HEAD)
     clean = True
     tables: tuple[Callable[[], Fault], ...] = (
         lambda: half_open(200 if few else HALF_OPEN, 3.0 if few else 12.0, seed),
@@ -262,8 +246,7 @@ def main() -> int:
     for made in tables:
         row = made()
         clean = clean and row.is_clean
-        cells = (row.name, row.tried, row.lost, row.invented, row.doubled, row.told, row.note)
-        print(" | ".join(map(str, cells)), flush=True)
+        print(row.line, flush=True)
     return 0 if clean else 1
 
 

@@ -12,6 +12,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import NamedTuple
 
+from tests.benchmarks.faults_judge.fault import HEAD
 from tests.support.planting import DOINGS, KINDS, Outcome, names_of, planted
 
 
@@ -66,7 +67,7 @@ def main() -> int:
         asked.seed,
         lambda text: print(text, file=sys.stderr, flush=True),
     )
-    print("fault | tried | lost | invented | doubled | what the user was told | seen")
+    print(HEAD)
     kinds = Counter(f"{outcome.doing}: {outcome.kind}" for outcome in counts.wrong)
     print(
         f"links and more planted at every name | {counts.tried} | {counts.lost} | {counts.invented} | {counts.doubled} | "

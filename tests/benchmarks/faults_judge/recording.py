@@ -19,7 +19,8 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Final
 
-from tests.benchmarks.faults_judge.log_bench import PATIENCE_S, ROOT, Bench, Fault, Key, Starter
+from tests.benchmarks.faults_judge.fault import HEAD, Fault
+from tests.benchmarks.faults_judge.log_bench import PATIENCE_S, ROOT, Bench, Key, Starter
 from tests.benchmarks.faults_judge.own_board import OwnBoard
 
 KILLS: Final = 400
@@ -423,15 +424,14 @@ def main() -> int:
         parser.add_argument(f"--{name}", type=int, default=usual, help="0: leave it out")
     parser.add_argument("--seed", type=int, default=1)
     asked_for = vars(parser.parse_args())
-    print("fault | tried | lost | invented | doubled | what the user was told | seen")
+    print(HEAD)
     clean = True
     for name, (judge, _) in FAULTS.items():
         if not asked_for[name]:
             continue
         row = judge(asked_for[name], asked_for["seed"])
         clean = clean and row.is_clean
-        cells = (row.name, row.tried, row.lost, row.invented, row.doubled, row.told, row.note)
-        print(" | ".join(map(str, cells)), flush=True)
+        print(row.line, flush=True)
     return 0 if clean else 1
 
 
