@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from matplotlib.figure import Figure
 
 import drawbench
 from analysis.commands.watch import Found
@@ -103,6 +104,15 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def _plain(monkeypatch: pytest.MonkeyPatch, bench: Path) -> None:
     monkeypatch.chdir(bench)
     monkeypatch.setenv("TERM", "dumb")  # the tables' own colours are another matter
+    save = Figure.savefig
+
+    def save_text(figure: Figure, stream: Any, *, format: str, **given: Any) -> None:
+        if (
+            format == "svg"
+        ):  # the others hold no text that could be searched, and take most of the time
+            save(figure, stream, format=format, **given)
+
+    monkeypatch.setattr(Figure, "savefig", save_text)
 
 
 def printed(monkeypatch: pytest.MonkeyPatch, words: list[str], refused: bool) -> str:

@@ -50,19 +50,23 @@ def _inside(path: Path, depth: int) -> Iterator[Path]:
     try:
         with os.scandir(path) as entries:
             folders = [path / entry.name for entry in entries if _is_folder(entry)]
-    except PermissionError:
-        if path.name != "lost+found":
-            yield path
-        return
     except OSError:
         return
     for folder in folders:
-        if os.path.lexists(folder / SAMPLES_NAME):
+        if _may_be_run(folder):
             yield folder
         if depth > 1:
-            yield from (item for item in _inside(folder, depth - 1) if item != folder)
-        elif not os.access(folder, os.R_OK | os.X_OK) and folder.name != "lost+found":
-            yield folder
+            yield from _inside(folder, depth - 1)
+
+
+def _may_be_run(folder: Path) -> bool:
+    try:
+        (folder / SAMPLES_NAME).lstat()
+    except PermissionError:
+        return folder.name != "lost+found"
+    except OSError:
+        return False
+    return True
 
 
 def _is_folder(entry: os.DirEntry[str]) -> bool:

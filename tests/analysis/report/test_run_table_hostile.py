@@ -4,8 +4,9 @@ import json
 import os
 import random
 import shutil
+import tempfile
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -145,14 +146,32 @@ def test_a_digest_that_somebody_changed_costs_its_row_at_most(tmp_path: Path, fi
         assert bench.message(next(iter(bench.runs.values())), Known())
 
 
-@pytest.mark.skipif(IS_ROOT, reason="nothing is hidden from root")
-def test_a_folder_that_may_not_be_looked_into_is_a_row(tmp_path: Path) -> None:
-    sound_run(tmp_path / "a")
-    hidden = sound_run(tmp_path / "b")
-    hidden.chmod(0)
-    try:
-        lines = read_lines(find_runs((tmp_path,)))
-    finally:
-        hidden.chmod(0o700)
-    assert [line.name for line in lines] == ["a", "b"]
-    assert "Permission denied" in lines[1].problem
+@pytest.fixture
+def nobody() -> Iterator[Path]:
+    """A folder for somebody who is not root, to whom nothing is hidden."""
+    with tempfile.TemporaryDirectory() as place:
+        folder = Path(place)
+        folder.chmod(0o755)
+        try:
+            yield folder
+        finally:
+            if IS_ROOT:
+                os.seteuid(0)
+            for item in folder.rglob("*"):
+                item.chmod(0o700)
+
+
+def test_a_folder_that_may_not_be_looked_into_is_a_row(nobody: Path) -> None:
+    for name in ("a", "b", "c", "group/d"):
+        sound_run(nobody / name)
+    read_lines([nobody / "a"])  # loads what is needed while it may
+    (nobody / "b").chmod(0)
+    (nobody / "c" / SAMPLES_NAME).chmod(0)
+    (nobody / "group" / "d").chmod(0)
+    if IS_ROOT:
+        os.seteuid(65534)
+    lines = read_lines(find_runs((nobody,)))
+    denied = "cannot be read: Permission denied"
+    assert [(line.name.split("/")[-1], line.problem) for line in lines] == [
+        ("a", ""), ("b", denied), ("c", denied), ("d", denied),
+    ]  # fmt: skip
