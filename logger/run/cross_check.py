@@ -13,7 +13,11 @@ import numpy as np
 import numpy.typing as npt
 
 from logger.base.durations import span_words
-from logger.run.cross_description import description_contradictions
+from logger.run.cross_description import (
+    description_contradictions,
+    end_is_missing,
+    recorded_until_s,
+)
 from logger.run.reader import Run
 
 Floats = npt.NDArray[np.float64]
@@ -29,9 +33,7 @@ _ENERGY_SHARE: Final = 2e-4
 # A conversion at the edge of a window, and what a burst takes the place of (2 of the usual length seen), fourfold.
 _EDGE_CONVERSIONS: Final = 8.0
 _RATE_SHARE: Final = 1e-3
-# An end that rows do not reach: windows, and seconds of the computer's clock.
-_END_WINDOWS: Final = 10.0
-_END_S: Final = 30.0
+_KEEPS_AWAY: Final = frozenset({"link", "gap", "boot", "fault", "disk", "noise", "clock"})
 _ROWS_NAMED: Final = 4
 
 
@@ -83,7 +85,9 @@ def cross_check(run: Run) -> CrossCheck:
     if not run.on_computer_time:  # times there are no longer those of the file
         found += (
             Contradiction(what, rows)
-            for what, rows in description_contradictions(run.description, table.columns)
+            for what, rows in description_contradictions(
+                run.description, table.columns, whole=not run.rows_rejected
+            )
         )
     time_s, notes = table["time_s"], tuple(_ends(run, table))
     if not found:
@@ -260,7 +264,7 @@ def _untold(run: Run, table: _Table, missing: Floats) -> list[Contradiction]:
     holes = holes if holes.any() else missing > 0
     count = int(total - told - run.rows_rejected)
     are = "window is" if count == 1 else "windows are"
-    return _said(f"{count} {are} missing before them that the recording did not lose", holes)
+    return _said(f"{count} recorded {are} missing just before", holes)
 
 
 def _restarts(run: Run, table: _Table) -> list[Contradiction]:
@@ -304,13 +308,10 @@ def _ends(run: Run, table: _Table) -> Iterator[str]:
     if time_s[0] > 1.5 * window_s:
         yield f"The first row is at {span_words(float(time_s[0]))}: what came before it is not in the file."
     last_s = float(time_s[-1])
-    to_s = description.clock[-1][0] if description.clock else 0.0
-    happened = any(event.time_s >= last_s for event in description.events)
-    if (
-        description.state == "ended"
-        and not happened
-        and to_s > last_s * 1.01 + max(_END_WINDOWS * window_s, _END_S)
-    ):
+    # What keeps rows from coming is no end that somebody cut off.
+    happened = any(e.time_s >= last_s and e.kind in _KEEPS_AWAY for e in description.events)
+    if description.state == "ended" and not happened and end_is_missing(description, last_s):
+        to_s = recorded_until_s(description)
         yield (
             f"The last row is at {span_words(last_s)}, but it was recorded until {span_words(to_s)}: "
             "what came after is not in the file, or did not arrive."

@@ -14,7 +14,7 @@ from firmware_probe.twin.simulated_board import SimulatedBoard
 from firmware_probe.twin.vest import vest_pack, vest_programme, vest_sensor
 from logger.commands.check import check_command
 from logger.run.cross_check import cross_check
-from logger.run.description import Description, from_document
+from logger.run.description import Description, Stop, from_document
 from logger.run.format import COLUMNS, RUN_KEY
 from logger.run.reader import read_run
 from tests.support.edited_runs import EDITS, opened, record_into, saved
@@ -105,6 +105,26 @@ def test_trouble_is_no_contradiction(tmp_path: Path) -> None:
 @pytest.mark.parametrize("folder", sorted((ROOT / "sample_runs").glob("*/samples.csv")), ids=str)
 def test_sample_runs_are_not_named(folder: Path) -> None:
     assert cross_check(read_run(folder.parent)).lines == ()
+
+
+@pytest.mark.parametrize(
+    "stop", [Stop(4.68, 3.0), Stop(duration_s=40.0), Stop(charge_mah=2.0)], ids=str
+)
+def test_an_end_that_was_asked_for_goes_with_its_last_row(stop: Stop, tmp_path: Path) -> None:
+    board = SimulatedBoard(
+        vest_pack(), vest_programme(3), vest_sensor(3), seed=3, window_us=500_000
+    )
+    folder = record_into(tmp_path / "ended", board, 300.0, stop=stop)
+    run = read_run(folder)
+    assert run.description.end_reason in ("cutoff", "duration", "charge")
+    assert (cross_check(run).lines, cross_check(run).notes) == ((), ())
+    edited = opened(folder)
+    for name, value in (("cutoff_v", 4.0), ("charge_mah", 3.0), ("duration_s", 55.0)):
+        if edited.about["stop"][name] is not None:
+            edited.about["stop"][name] = value
+    assert any(
+        "it ended" in line for line in cross_check(read_run(saved(edited, tmp_path / "e"))).lines
+    )
 
 
 def test_rows_that_the_disk_did_not_take_are_no_contradiction(honest: Path, tmp_path: Path) -> None:
