@@ -172,7 +172,8 @@ def _alike(off_ma: Floats, rows: Rows, known: Luckless, chance: Chance) -> tuple
     All that are near enough where the load's own changes among them make little false luck by the resistance's error;
     else those that may be of one true mean, though rows chosen by what luck made of them hide some of it.
     """
-    assert known.ohm is not None and rows.bus_v is not None
+    assert known.ohm is not None
+    assert rows.bus_v is not None
     wide_ma = 2 * chance.most_ma / max(known.ohm_share, _OHM_SHARE_LEAST)
     few_ma = _REACH * chance.most_ma / math.sqrt(2.0)
     for reach_ma, false_most in ((wide_ma, _FALSE_MOST), (few_ma, math.inf)):
