@@ -94,7 +94,10 @@ def compare(
     points = [
         (result.mean_current.value / 1e3, result.cutoff_time.value / 3600)
         for result in rundowns
-        if result.mean_current.value and result.cutoff_time.value and result.mean_current.value > 0
+        if result.mean_current.value
+        and result.cutoff_time.value
+        and result.mean_current.value > 0
+        and not result.cutoff_time.at_least
     ]
     rate = _rate(points)
     exponent = rate.exponent if rate is not None else Quantity(None, "1", note=_TOO_ALIKE)

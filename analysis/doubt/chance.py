@@ -8,7 +8,7 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
-from analysis.doubt.cut_pulses import Chance, Known, Luck, luck_of
+from analysis.doubt.cut_pulses import Chance, Luck, Resistance, luck_of
 from analysis.doubt.pulsing import is_pulsing
 from logger.base.sensor_limits import range_of_normal
 
@@ -30,7 +30,7 @@ _TAKEN_SHARE: Final = 0.15
 # Rows so many standard deviations apart may still be of one true mean.
 _ALIKE: Final = 3.0
 # No resistance is known better, as a relative standard uncertainty.
-_OHM_SHARE_LEAST: Final = 0.02
+_SHARE_LEAST: Final = 0.02
 # Of what the voltage shows, so much at most may be false luck: the project's own figure.
 _FALSE_MOST: Final = 0.25
 # The voltage must tell the luck of so many of the rows.
@@ -91,16 +91,16 @@ class Level:
 
 @dataclass(frozen=True)
 class Luckless:
-    """What tells luck from change. ``between_ma2``: g over the run, by bursts; ``ohm``: of the source and the shunt. None: not known.
+    """What tells luck from change. ``between_ma2``: g over the run, by bursts; ``source``: resistance up to the load's side
+    of the shunt. None: not known.
 
-    ``noise_ma``: standard deviation of one conversion, at most; ``ohm_share``: relative standard uncertainty of ``ohm``.
+    ``noise_ma``: standard deviation of one conversion, at most.
     """
 
     shunt_ohm: float
     noise_ma: float
     between_ma2: float | None
-    ohm: float | None
-    ohm_share: float = 0.0
+    source: Resistance | None
 
 
 def level_around(read_ma: float, rows: Rows, known: Luckless) -> Level:
@@ -139,11 +139,12 @@ def _beside(value_ma: float, mean_ma: Floats) -> tuple[float, float]:
 
 def _told(read_ma: float, rows: Rows, known: Luckless, chance: Chance) -> Level | None:
     """The percentile of the rows without what the voltage tells of their luck; None where it does not."""
-    if not known.ohm or rows.bus_v is None or chance.likely_ma <= 0:
+    if known.source is None or rows.bus_v is None or chance.likely_ma <= 0:
         return None
-    near, luck = _alike(np.abs(rows.mean_ma - read_ma), rows, known, chance)
-    if luck is None:
+    found = _alike(np.abs(rows.mean_ma - read_ma), rows.mean_ma, rows.bus_v, known.source, chance)
+    if found is None:
         return None
+    near, luck = found
     # Rows of which it is not told stay as they are: left out, they would shift the percentile into a gap between modes.
     without_ma = rows.mean_ma.copy()
     without_ma[near] -= luck.ma
@@ -166,23 +167,22 @@ def _told(read_ma: float, rows: Rows, known: Luckless, chance: Chance) -> Level 
     return Level(value_ma, *beside_ma, math.hypot((1 + share) / 2 * luck.left_ma, taken_ma))
 
 
-def _alike(off_ma: Floats, rows: Rows, known: Luckless, chance: Chance) -> tuple[Mask, Luck | None]:
-    """Rows whose luck the voltage tells together, and it; None: it tells none.
+def _alike(
+    off_ma: Floats, mean_ma: Floats, bus_v: Floats, source: Resistance, chance: Chance
+) -> tuple[Mask, Luck] | None:
+    """Rows whose luck the voltage tells together, and it; None: it tells none. ``off_ma``: how far off each row is.
 
     All that are near enough where the load's own changes among them make little false luck by the resistance's error;
     else those that may be of one true mean, though rows chosen by what luck made of them hide some of it.
     """
-    assert known.ohm is not None
-    assert rows.bus_v is not None
-    wide_ma = 2 * chance.most_ma / max(known.ohm_share, _OHM_SHARE_LEAST)
+    wide_ma = 2 * chance.most_ma / max(source.share, _SHARE_LEAST)
     few_ma = _REACH * chance.most_ma / math.sqrt(2.0)
     for reach_ma, false_most in ((wide_ma, _FALSE_MOST), (few_ma, math.inf)):
         near = off_ma <= reach_ma
-        source = Known(known.ohm, known.ohm_share)
-        luck = luck_of(rows.mean_ma[near], rows.bus_v[near], source, chance)
+        luck = luck_of(mean_ma[near], bus_v[near], source, chance)
         if luck and luck.is_told.mean() >= _TOLD_LEAST and luck.false_share <= false_most:
             return near, luck
-    return near, None
+    return None
 
 
 def row_chance(read_ma: float, rows: Rows, known: Luckless) -> Chance:

@@ -9,6 +9,7 @@ resistance R the voltage's halves give M2 = (E - V) / R, so that, E moving slowl
 rises and falls by 2 e from row to row, and not at all where the load itself changed.
 """
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -24,14 +25,21 @@ Mask = NDArray[np.bool_]
 _SMOOTH: Final = 21
 _DEGREE: Final = 2
 _LEAST: Final = 42
-# Of what is different in every row, such a parabola takes the rest along.
-_KEPT: Final = 1 - float(scipy.signal.savgol_coeffs(_SMOOTH, _DEGREE)[_SMOOTH // 2])
-# Luck goes no further than so many standard deviations,
+# Of the variance of what is different in every row such a parabola leaves so much: one less its weight in the middle, m rows
+# to either side (Savitzky and Golay's own formula).
+_HALF: Final = _SMOOTH // 2
+_KEPT: Final = 1 - 3 * (3 * _HALF**2 + 3 * _HALF - 1) / (
+    (2 * _HALF + 3) * (2 * _HALF + 1) * (2 * _HALF - 1)
+)
+# Luck goes no further than so many standard deviations at most,
 _LUCK_MOST: Final = 2.0
 # and noise and luck of every row never to so many times their median.
 _USUAL_MOST: Final = 6.0
 _PARTS: Final = 10
+# Twice the mean of the upper half of a standard normal distribution (2 phi(0) 2 = 1.596).
 _CUT: Final = 1.6
+# What lies so many standard uncertainties over what was found is not there.
+_SURE: Final = 3.0
 
 
 @dataclass(frozen=True)
@@ -44,11 +52,11 @@ class Chance:
 
 
 @dataclass(frozen=True)
-class Known:
+class Resistance:
     """Resistance from the ideal source to the load's side of the shunt, with its relative standard uncertainty."""
 
     ohm: float
-    ohm_share: float
+    share: float
 
 
 @dataclass(frozen=True)
@@ -65,14 +73,14 @@ class Luck:
     false_share: float
 
 
-def luck_of(mean_ma: Floats, bus_v: Floats, source: Known, chance: Chance) -> Luck | None:
+def luck_of(mean_ma: Floats, bus_v: Floats, source: Resistance, chance: Chance) -> Luck | None:
     """Luck in rows, each of shape (n,), in order of time; None where the rows do not tell.
 
-    By regression of the current on what the voltage
-    shows, so that noise takes nothing off: of what is seen with variance s^2 the share b that goes along with the current
-    is luck, b s^2, the rest noise, and b (1 - b) s^2 is the variance that is left of the luck.
+    By regression of the current on what the voltage shows, so that noise takes nothing off: of what is seen with
+    variance s^2 the share b that goes along with the current is luck, b s^2, the rest noise, and b (1 - b) s^2 is the
+    variance that is left of the luck.
     """
-    if len(mean_ma) < _LEAST:
+    if len(mean_ma) < _LEAST or chance.likely_ma <= 0:
         return None
     seen_ma = _quick(1e3 * bus_v / source.ohm + mean_ma) / 2
     quick_ma = _quick(mean_ma)
@@ -86,18 +94,20 @@ def luck_of(mean_ma: Floats, bus_v: Floats, source: Known, chance: Chance) -> Lu
         return None
     found, unsure = _along(quick_ma[straight], seen_ma[straight])
     # By a wrong resistance the load's own changes go along as well.
-    unsure = min(float(np.hypot(unsure, source.ohm_share / 2 * spread / power)), 1.0)
+    unsure = min(math.hypot(unsure, source.share / 2 * spread / power), 1.0)
     # No share is less than none: about the mean of a normal distribution cut at 0.
-    share = min((found + float(np.hypot(found, _CUT * unsure))) / 2, 1.0)
-    luck_ma2 = share * power / _KEPT
-    false_ma2 = (source.ohm_share / 2) ** 2 * spread
+    share = min((found + math.hypot(found, _CUT * unsure)) / 2, 1.0)
+    # The luck is what pulses make of it, unless the voltage tells of less.
+    most_ma2 = max(found + _SURE * unsure, 0.0) * power / _KEPT
+    luck_ma2 = max(share * power / _KEPT, min(chance.likely_ma**2, most_ma2))
+    false_ma2 = (source.share / 2) ** 2 * spread
     left_ma2 = luck_ma2 * (1 - share * _KEPT) + unsure**2 * power + share * min(false_ma2, power)
     # What wanders slowly, in step with E, is luck or not: the voltage does not tell. Where quick luck falls short of what
     # pulses do, it may be slow, and then all of a window's pulses are cut alike.
-    missing = max(0.0, 1 - luck_ma2 / chance.likely_ma**2) if chance.likely_ma > 0 else 0.0
+    missing = max(0.0, 1 - luck_ma2 / chance.likely_ma**2)
     slow_ma2 = min(max(0.0, float(np.var(mean_ma)) - spread / _KEPT), missing * chance.most_ma**2)
-    left_ma = float(np.sqrt(left_ma2 + slow_ma2))
-    return Luck(share * seen_ma, straight, left_ma, float(np.sqrt(false_ma2 / power)))
+    left_ma = math.sqrt(left_ma2 + slow_ma2)
+    return Luck(share * seen_ma, straight, left_ma, math.sqrt(false_ma2 / power))
 
 
 def _along(quick_ma: Floats, seen_ma: Floats) -> tuple[float, float]:

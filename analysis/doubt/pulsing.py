@@ -38,6 +38,9 @@ _LEAST_UNDER_STEPS: Final = 1.0
 _LEAST_SPREAD_STEPS: Final = 1.0
 # How far off the estimate of the luckiest edge may be, as a share of the whole drop: the project's own figure.
 _EDGES_SPREAD_LEAST: Final = 0.1
+# Fewer edges than this in a window may be cut alike, and the windows of which the sag is then taken: the project's own figures.
+_FEW_EDGES: Final = 20.0
+_LOW: Final = 0.25
 # Of what the product of a slow load catches; below it pulses are about as short as a conversion.
 _HELD_SHARE: Final = 0.5
 # Of rare pulses as long as a conversion the product catches a sixth (mean of min(u, T) / T over the triangle).
@@ -256,28 +259,40 @@ def _from_sags(
     # Share of the time at the greatest current.
     high = float(np.median(1 - rise_a[shown] / span_a))
     under = range_of_normal(high * rows.conversions) / range_of_normal(rows.conversions)
-    under_v = under * _LEAST_UNDER_STEPS * voltage_step_v
-    ohm = float(np.median((deep_v[shown] - under_v) / rise_a[shown]))
+    ohms = (deep_v[shown] - under * _LEAST_UNDER_STEPS * voltage_step_v) / rise_a[shown]
+    ohm = float(np.median(ohms))
     if ohm <= 0:
         return None
     drop_ohm = shunt_ohm * float(np.median(span_a / rise_a[shown]))
-    met = _met(rows.conversions, high, caught_ohm / ohm)
-    spread = max(_EDGES_SPREAD_LEAST, min(1 - met, 0.5))
+    edges = _edges(rows.conversions, high, caught_ohm / ohm)
+    if edges < _FEW_EDGES:
+        # Few pulses may all be cut alike, and then hardly a window lacks the drop: those that lack least differ least.
+        ohm, met = float(np.quantile(ohms, _LOW)), _met(edges, _LOW)
+        spread = max(_EDGES_SPREAD_LEAST, met)
+    else:
+        met = _met(edges, 0.5)
+        spread = max(_EDGES_SPREAD_LEAST, min(1 - met, 0.5))
     rounding_ohm = _LEAST_SPREAD_STEPS * voltage_step_v / float(np.median(rise_a[shown]))
     standard = math.hypot(drop_ohm * spread, rounding_ohm) / _ROOT_3
     return Source(max(ohm - met * drop_ohm, 1e-3), max(standard, 1e-3))
 
 
-def _met(conversions: float, high: float, caught: float) -> float:
-    """Share of the shunt's drop that a window's deepest sag has in excess, in the middle of many windows.
+def _edges(conversions: float, high: float, caught: float) -> float:
+    """Edges in a window of a load that is ``high`` for this share of the time and whose product catches this share.
 
-    What the product loses of a load of two levels is n J^2 T / 2 of its variance high (1 - high) J^2, with n edges a
-    window and conversions T long, 2 T conversions = 1. Every other rising edge falls within a conversion of the current,
-    anywhere in it, so that the drop is missing by a share m, 0 to 1: the greatest of n / 2 stays under m in
-    ((1 + m) / 2)^(n / 2) of the windows, half of them at m = 2^(1 - 2 / n) - 1.
+    Of its variance high (1 - high) J^2 the product loses n J^2 T / 2 by n edges a window and conversions T long,
+    2 T conversions = 1.
     """
-    edges = conversions * 4 * high * (1 - high) * min(2.0, max(1 - caught, 0.0))
-    return max(0.0, 2 ** (1 - 2 / edges) - 1) if edges > 0 else 0.0
+    return conversions * 4 * high * (1 - high) * min(2.0, max(1 - caught, 0.0))
+
+
+def _met(edges: float, share: float) -> float:
+    """Share of the shunt's drop that the deepest sag lacks at most in this share of the windows.
+
+    Every other edge rises; half of those fall within a conversion of the current, anywhere in it, so that the drop is
+    missing by m from 0 to 1: the greatest of n / 2 stays under m in ((1 + m) / 2)^(n / 2) of the windows.
+    """
+    return max(0.0, float(2 * share ** (2 / edges)) - 1) if edges > 0 else 0.0
 
 
 def _under_the_step_ohm(rows: Windows, voltage_step_v: float) -> float:

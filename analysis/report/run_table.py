@@ -135,7 +135,10 @@ class Line:
 
     @property
     def reached(self) -> bool:
-        """Whether the end was seen: the piece gave up, or the cutoff was held."""
+        """Whether the end was seen: the piece gave up, or the cutoff was held; and how long that took is known."""
+        life = None if self.digest is None else self.digest.results.get("lifetime")
+        if isinstance(life, dict) and life.get("bound") == "at_least":
+            return False
         return self.value("lasted_s") is not None and self.end != "switched off"
 
     @property

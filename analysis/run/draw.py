@@ -10,6 +10,7 @@ import numpy as np
 
 from analysis.doubt.beyond import Beyond, Seen, as_bound, beyond_of, bounded, is_a_blink
 from analysis.doubt.chance import Luckless, Rows, level_around, lift_of_greatest_ma
+from analysis.doubt.cut_pulses import Resistance
 from analysis.doubt.pulsing import Burst, Sag, Windows, sag
 from analysis.doubt.quantity import Quantity
 from analysis.doubt.uncertainty import (
@@ -398,14 +399,15 @@ def _known(draw: Draw) -> Luckless | None:
     """What tells luck from change in this run's rows; None of a meter without a shunt."""
     if draw.limits is None or not draw.limits.shunt_ohm:
         return None
-    seen = draw.trace.scatter
+    seen, shunt_ohm = draw.trace.scatter, draw.limits.shunt_ohm
     source = draw.sag.source if draw.sag else None
     return Luckless(
-        shunt_ohm=draw.limits.shunt_ohm,
+        shunt_ohm=shunt_ohm,
         noise_ma=seen.conversion_ma,
         between_ma2=draw.between_ma2,
-        ohm=None if source is None else source.ohm + draw.limits.shunt_ohm,
-        ohm_share=0.0 if source is None else source.standard_ohm / source.ohm,
+        source=None
+        if source is None
+        else Resistance(source.ohm + shunt_ohm, source.standard_ohm / (source.ohm + shunt_ohm)),
     )
 
 

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 import analysis.run.draw as draws
-from analysis.doubt.beyond import after_unknown, unknown_from_s
+from analysis.doubt.beyond import UNKNOWN_PAUSE, after_unknown, unknown_from_s
 from analysis.doubt.clock import on_computer_time
 from analysis.doubt.pulsing import burst_of
 from analysis.doubt.quantity import Quantity
@@ -163,6 +163,9 @@ def _after_unknown(found: Rundown, from_s: float) -> Rundown:
     fell_s = None if crossing is None else crossing.time_s
     touch_s = found.first_touch_time.value
     first_s = None if touch_s is None else touch_s + trace.begin_s
+    left = found.left_in_cells
+    if fell_s is not None and fell_s > from_s:  # less than it seems, nobody knows by how much
+        left = Quantity(None, left.unit, note=UNKNOWN_PAUSE)
     return replace(
         found,
         duration=after_unknown(found.duration, trace.end_s, from_s),
@@ -172,6 +175,7 @@ def _after_unknown(found: Rundown, from_s: float) -> Rundown:
         charge_to_cutoff=after_unknown(found.charge_to_cutoff, fell_s, from_s),
         energy_to_cutoff=after_unknown(found.energy_to_cutoff, fell_s, from_s),
         first_touch_time=after_unknown(found.first_touch_time, first_s, from_s),
+        left_in_cells=left,
     )
 
 

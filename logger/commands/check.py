@@ -14,6 +14,7 @@ from logger.run.reader import Run, read_run
 from logger.text.spans import span_words
 
 _EVENTS_SHOWN = 20
+_ROWS_LISTED = 100
 _WIDTH = 79
 
 
@@ -155,7 +156,8 @@ def _as_json(run: Run, crossed: CrossCheck) -> dict[str, object]:
         "state": run.description.state,
         "own_counters": _own_json(run),
         "contradictions": [
-            {"what": item.what, "rows": list(item.rows)} for item in crossed.contradictions
+            {"what": item.what, "rows": list(item.rows[:_ROWS_LISTED]), "of": len(item.rows)}
+            for item in crossed.contradictions
         ],
         "warnings": [*run.problems, *filter(None, [crossed.text]), *crossed.notes],
     }

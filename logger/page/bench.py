@@ -64,6 +64,7 @@ class PageRun:
     said: Mapping[str, Any] | None = None
     told: Mapping[str, Any] = field(default_factory=dict)
     lock: threading.Lock = field(default_factory=threading.Lock)
+    fault: str = ""
 
     @property
     def is_recording(self) -> bool:
@@ -74,7 +75,7 @@ class PageRun:
         if not self.loaded:
             self.feed.glance()
         if self.results is not None and not self.told and not self.is_recording:
-            self.told = self.results(self.feed)
+            self.told = self._results(self.results)
         with self.lock:
             self.more = self.feed.poll()
         self.loaded = True
@@ -83,7 +84,7 @@ class PageRun:
             self.seen = (self.feed.rows, now_s - (self.feed.age_s() if first else 0.0))
         if self.more:
             return
-        left = self.forecaster(self.feed) if self.forecaster and self.is_recording else None
+        left = self._foreseen()
         if left and left.foreseen and self.on_foreseen and left.foreseen is not self.said:
             self.said = left.foreseen
             self.on_foreseen(left.foreseen)
@@ -92,6 +93,29 @@ class PageRun:
             # What has been shown as done stays done, whatever a new forecast says.
             self.share_most = max(self.share_most, self.left.share)
             self.left = replace(self.left, share=self.share_most)
+
+    def _foreseen(self) -> Left | None:
+        if self.forecaster is None or not self.is_recording:
+            return None
+        try:
+            return self.forecaster(self.feed)
+        except Exception as error:  # noqa: BLE001  # the page of all other runs must not end by it
+            self.forecaster = None
+            self.fault = f"The forecast failed ({type(error).__name__}); time left is a rough estimate from now on."
+            return None
+
+    def _results(self, results: Results) -> Mapping[str, Any]:
+        try:
+            return results(self.feed)
+        except Exception as error:  # noqa: BLE001  # as above
+            self.fault = f"The results of this run cannot be worked out: {type(error).__name__}."
+            return {
+                "headline": "",
+                "answer": self.fault,
+                "rows": [],
+                "interval": "",
+                "warnings": [],
+            }
 
 
 @dataclass
@@ -194,7 +218,7 @@ class Bench:
             "asked": run.asked() if run.asked is not None else [],
             "cautions": [
                 f"{description.pack}: {description.pack.caution}" if description.pack else NO_PACK,
-                *filter(None, [description.unknown_words]),
+                *filter(None, [description.unknown_words, run.fault]),
             ],
             "results": run.told,
             "events": [

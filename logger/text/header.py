@@ -108,7 +108,9 @@ def _above_rows(head: Sequence[str], table: Header) -> tuple[list[list[str]], in
             return above, number
         if len(cells) == table.count and any(cells):
             above.append(cells)
-        else:
+        elif not (
+            above and names_columns(above[-1])
+        ):  # what is printed below the names leaves them
             above.clear()
     return above, len(head) + 1
 

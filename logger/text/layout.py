@@ -152,8 +152,9 @@ def _find_delimiter(lines: Sequence[str], wish: LayoutWish, stamped: bool) -> tu
     """Delimiter and count of columns under which the most cells make sense; count 0: none."""
     delimiters = [wish.delimiter] if wish.delimiter else list(DELIMITER_WORDS.values())
     best = (0.0, delimiters[0], 0)
+    quoted = any('"' in line for line in lines[:_HEAD_LINES])
     for delimiter in delimiters:
-        if delimiter == wish.decimal:
+        if delimiter == wish.decimal and not quoted:
             continue
         score, count = _score([split_line(line, delimiter, stamped) for line in lines])
         if score > best[0] + 1e-9:

@@ -68,16 +68,15 @@ class Mapping:
             if columns != len(layout.names):
                 raise self._unfit(f"it has {len(layout.names)} columns, not {columns}", layout)
             return
-        wanted = [name for name in self.tables["time"].get("columns", []) if "time" in wish.columns]
+        kept = [str(name) for name in self.tables["time"].get("columns", [])]
+        wanted = kept if wish.columns.get("time") == "\n".join(kept) else []
         wanted += [
             str(self.tables[word]["column"])
             for word in TARGETS
             if "column" in self.tables.get(word, {})
             and wish.columns.get(word) == str(self.tables[word]["column"])
         ]
-        missing = [
-            name for name in wanted if name not in layout.names and not str(name).isdecimal()
-        ]
+        missing = [name for name in wanted if name not in layout.names and not name.isdecimal()]
         if missing:
             names = ", ".join(repr(name) for name in missing)
             raise self._unfit(f"it has no column {names}", layout)
@@ -116,7 +115,7 @@ def _plan_wish(tables: Dictionary[str, Dictionary[str, Any]], wish: PlanWish) ->
     scales, offsets = dict(wish.scales), dict(wish.offsets)
     timed = "time" in columns or wish.every_s is not None
     if not timed and time.get("columns"):
-        columns["time"] = "\n".join(time["columns"])
+        columns["time"] = "\n".join(map(str, time["columns"]))
         if "unit" in time:
             units.setdefault("time", time["unit"])
     for word in TARGETS:
@@ -265,6 +264,9 @@ def read_mapping(path: Path) -> Mapping:
         for key, value in table.items():
             _check_value(path, word, key, value)
         tables[word] = table
+    file = tables["file"]  # the delimiter may be one of them: in quotes
+    if file.get("thousands") == file.get("decimal", "point"):
+        raise _no_mapping(path, "decimal and thousands in [file] must differ")
     return Mapping(tables, str(path))
 
 
@@ -278,11 +280,19 @@ def _check_value(path: Path, word: str, key: str, value: Any) -> None:
         wrong |= value not in choices
     if not isinstance(value, kind) or wrong:
         raise _no_mapping(path, f"{key} in [{word}] cannot be {value!r}")
+    sign = str(value)
+    if key == "delimiter" and sign not in DELIMITER_WORDS and (len(sign) != 1 or sign in '"\r\n'):
+        raise _no_mapping(path, f"{key} in [{word}] cannot be {value!r}")
     if isinstance(value, list) and not all(isinstance(item, str | int) for item in value):
         raise _no_mapping(path, f"{key} in [{word}] must be names")
     if isinstance(value, float | int):
+        wrong = key == "skip_lines" and value < 0
         least = 1e-12 if key in ("shunt_ohm", "every_s", "scale") else 0.0
-        if not least <= abs(value) < 1e12 or (key in ("shunt_ohm", "every_s") and value < 0):
+        if (
+            wrong
+            or not least <= abs(value) < 1e12
+            or (key in ("shunt_ohm", "every_s") and value < 0)
+        ):
             raise _no_mapping(path, f"{key} in [{word}] cannot be {value!r}")
 
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from logger.base.errors import BenchError
 from logger.text.layout import Layout
-from logger.text.plausible import are_plausible, ask_current_unit, ask_form, ask_swapped
+from logger.text.plausible import are_plausible, ask_current_unit, ask_form, ask_swapped, ask_unit
 from logger.text.question import Question, Reading, some
 from logger.text.table import Floats, PlanWish, Table
 from logger.text.timing.plan import TimePlan, plan_time
@@ -22,6 +22,9 @@ TARGETS: Final = {
     "charge": "charge_mah",
     "energy": "energy_mwh",
 }
+
+
+_WORD_OF: Final = {target: word for word, target in TARGETS.items()}
 
 
 @dataclass(frozen=True)
@@ -156,12 +159,17 @@ class _Planner:
 
     def values(self, made: Sequence[ColumnPlan]) -> dict[str, Floats]:
         """Sizes of the first values (n,) by column of the run, in its unit."""
-        return {
-            column.target: np.abs(
-                (self.table.numbers(column.place) * column.scale + column.offset) * column.factor
-            )
-            for column in made
-        }
+        return {column.target: np.abs(self._values(column)) for column in made}
+
+    def _values(self, column: ColumnPlan) -> Floats:
+        cells = (self.table.layout.form.read(row[column.place]) for row in self.table.rows)
+        values = [
+            (cell[0] * column.scale + column.offset)
+            * (column.units.get(plain_unit(cell[1]), column.factor) if cell[1] else column.factor)
+            for cell in cells
+            if cell is not None
+        ]
+        return np.array([value for value in values if abs(value) < 1e18], dtype=np.float64)
 
     def _check(self, made: Sequence[ColumnPlan]) -> None:
         """Asks where voltage and current may be swapped."""
@@ -170,7 +178,9 @@ class _Planner:
         voltage, current = by_target.get("pack_v"), by_target.get("current_ma")
         named = {"voltage", "current"} & set(self.wish.columns)
         scaled = {*self.wish.scales, *self.wish.offsets}
-        if voltage is not None and current is not None and not named and not scaled:
+        in_cells = {column.target for column in made if self.table.units(column.place)}
+        pair = {"pack_v", "current_ma"}
+        if voltage is not None and current is not None and not (named or scaled or in_cells & pair):
             ask_swapped(
                 self.table,
                 (voltage.place, current.place),
@@ -179,6 +189,11 @@ class _Planner:
                 self.table.numbers(current.place) * voltage.factor,
                 self.table.numbers(voltage.place) * current.factor,
             )
+        for column in made:
+            word = _WORD_OF[column.target]
+            told = word in self.wish.units or word in scaled or column.target in in_cells
+            if not told:
+                ask_unit(self.table.name(column.place), word, column.unit, values[column.target])
 
     def _measured(self, word: str) -> ColumnPlan | None:
         wish = self.wish

@@ -15,6 +15,7 @@ from logger.base.numbers import digits_text
 from logger.text.number_form import NumberForm
 from logger.text.question import Question, Reading, some
 from logger.text.table import Table
+from logger.text.units import plain_unit
 
 Floats = npt.NDArray[np.float64]
 
@@ -44,6 +45,49 @@ def ask_current_unit(name: str, values: Floats) -> Question:
         [
             Reading(unit, some([f"{text} {unit}" for text in first]), ("--current-unit", unit))
             for unit in units or factors
+        ],
+    )
+
+
+_OTHER_UNITS: Final[dict[str, dict[str, float]]] = {
+    "voltage": {"V": 1.0, "mV": 1e-3},
+    "bus-voltage": {"V": 1.0, "mV": 1e-3},
+    "current": {"A": 1e3, "mA": 1.0, "uA": 1e-3},
+}
+
+
+def ask_unit(name: str, word: str, unit: str, values: Floats) -> None:
+    """Raises Question where the unit that a column names gives values beyond the bench, and another does not.
+
+    ``values`` (n,): in the run's unit. Small currents are never beyond it: much sleeps.
+    """
+    units = _OTHER_UNITS.get(word, {})
+    named = next((known for known in units if plain_unit(known) == plain_unit(unit)), None)
+    middle = middle_of(values)
+    if named is None or middle == 0.0:
+        return
+    if word == "current":
+        least, most = 0.0, MILLIAMPERES[1]
+    else:
+        least, most = VOLTS
+    if least <= middle <= most:
+        return
+    as_written = values / units[named]
+    usual = [
+        other
+        for other, factor in units.items()
+        if other != named
+        and _within(as_written * factor, VOLTS if word != "current" else MILLIAMPERES)
+    ]
+    if not usual:
+        return
+    first = [digits_text(float(value), 4) for value in as_written[:3]]
+    raise Question(
+        f"The {word} in {name} would be beyond the bench in {named}; is that its unit?",
+        f"values such as {some(first)}",
+        [
+            Reading(other, some([f"{text} {other}" for text in first]), (f"--{word}-unit", other))
+            for other in (named, *usual)
         ],
     )
 

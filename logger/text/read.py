@@ -40,7 +40,7 @@ Floats = np.ndarray[Any, np.dtype[np.float64]]
 Integers = np.ndarray[Any, np.dtype[np.int64]]
 
 
-_UNREAD_MAX: Final = 0.3  # a noisy line loses fewer rows
+_UNREAD_MAX: Final = 0.1  # a noisy line loses fewer rows
 _TIMES_UNREAD_MAX: Final = 0.05
 
 
@@ -90,23 +90,26 @@ class Imported:
         return dict(Counter(reason for _, reason in self.rejected).most_common())
 
 
-def read_text(
+@dataclass(frozen=True)
+class _Taken:
+    """What was taken from the file: its layout, plan and rows, the meter's accuracy, and which bytes they were."""
+
+    layout: Layout
+    plan: Plan
+    rows: Rows
+    meter: Meter | None
+    meter_words: tuple[str, ...]
+    size_bytes: int
+    sha256: str
+
+
+def _take(
     path: Path,
     layout_wish: LayoutWish,
     plan_wish: PlanWish,
-    gap_s: float | None = None,
-    accuracy: str | None = None,
-    mapping: Mapping | None = None,
-) -> Imported:
-    """Rows of a foreign text file in the run's columns and units.
-
-    Raises BenchError if the file is empty, binary or not understood, if a column does not
-    exist, if no row is usable, if the time does not increase, or if ``accuracy``, the meter's as its manual
-    writes it, cannot be read or leaves out a quantity; if ``mapping`` does not fit; Question where more than one
-    reading is plausible.
-    """
-    if mapping is not None:
-        layout_wish, plan_wish = mapping.wishes(layout_wish, plan_wish)
+    accuracy: str | None,
+    mapping: Mapping | None,
+) -> _Taken:
     try:
         laid = find_layout(path, layout_wish)
         if mapping is not None:
@@ -124,13 +127,34 @@ def read_text(
                 accuracy, plan.columns, resolutions(first, plan.columns, layout.form)
             )
         rows = read_rows(path, layout, plan)
-        size_bytes, sha256 = _fingerprint(path)
+        return _Taken(layout, plan, rows, meter, told, *_fingerprint(path))
     except (OSError, UnicodeError) as error:
         raise BenchError(
             f"{path} cannot be read.",
             evidence=str(error),
             next_step="check who may read it, whether its disk is well, and --encoding if given.",
         ) from error
+
+
+def read_text(
+    path: Path,
+    layout_wish: LayoutWish,
+    plan_wish: PlanWish,
+    gap_s: float | None = None,
+    accuracy: str | None = None,
+    mapping: Mapping | None = None,
+) -> Imported:
+    """Rows of a foreign text file in the run's columns and units.
+
+    Raises BenchError if the file is empty, binary or not understood, if a column does not
+    exist, if no row is usable, if the time does not increase, or if ``accuracy``, the meter's as its manual
+    writes it, cannot be read or leaves out a quantity; if ``mapping`` does not fit; Question where more than one
+    reading is plausible.
+    """
+    if mapping is not None:
+        layout_wish, plan_wish = mapping.wishes(layout_wish, plan_wish)
+    taken = _take(path, layout_wish, plan_wish, accuracy, mapping)
+    plan, rows = taken.plan, taken.rows
     if not rows.numbers:
         raise _nothing_usable(path, rows)
     _refuse_mostly_rejected(path, rows)
@@ -152,7 +176,7 @@ def read_text(
         started_utc, started_local = _started(plan.time, rows.first_time, ordered.zero_s, plan_wish)
     return Imported(
         path=path,
-        layout=layout,
+        layout=taken.layout,
         plan=plan,
         samples=samples,
         line_numbers=line_numbers,
@@ -173,11 +197,11 @@ def read_text(
         started_utc=started_utc,
         started_local=started_local,
         zero_s=ordered.zero_s,
-        size_bytes=size_bytes,
-        sha256=sha256,
-        meter=meter,
-        meter_words=told,
-        mapping=mapping_of(layout, plan, layout_wish, plan_wish),
+        size_bytes=taken.size_bytes,
+        sha256=taken.sha256,
+        meter=taken.meter,
+        meter_words=taken.meter_words,
+        mapping=mapping_of(taken.layout, plan, layout_wish, plan_wish),
     )
 
 
@@ -272,17 +296,18 @@ def _nothing_usable(path: Path, rows: Rows) -> BenchError:
 
 def _refuse_mostly_rejected(path: Path, rows: Rows) -> None:
     """Too many rows that cannot be read: the file is read the wrong way."""
-    reasons = Counter(rows.rejected.values())
-    unread = len(rows.rejected) - reasons["the header again"]
+    # Lines that do not look like rows, as a sketch prints between them, and those below the last row do no harm.
+    unread = {number: why for number, why in rows.unread.items() if number < rows.numbers[-1]}
+    reasons = Counter(unread.values())
     times = reasons["its time is not understood"]
-    total = len(rows.rejected) + len(rows.numbers)
-    if unread <= max(3, _UNREAD_MAX * total) and times <= max(3, _TIMES_UNREAD_MAX * total):
+    total = len(unread) + len(rows.numbers)
+    if len(unread) <= max(3, _UNREAD_MAX * total) and times <= max(3, _TIMES_UNREAD_MAX * total):
         return
     reason, count = reasons.most_common(1)[0]
-    number = next(number for number, why in rows.rejected.items() if why == reason)
+    number = next(number for number, why in unread.items() if why == reason)
     raise BenchError(
-        f"Most rows of {path} cannot be read this way.",
-        evidence=f"{count} of {len(rows.rejected) + len(rows.numbers)} rows: {reason} (first: line {number})",
+        f"Too many rows of {path} cannot be read this way.",
+        evidence=f"{count} rows: {reason} (first: line {number}); {len(rows.numbers)} rows could be read",
         next_step="look at that line; say how it is written with --time-format, --decimal, --delimiter, or name the columns.",
     )
 

@@ -13,7 +13,7 @@ from typing import Final
 from logger.base.errors import BenchError
 from logger.base.safe_files import open_to_read
 from logger.run.reader import MOST
-from logger.text.cells import cell_kind
+from logger.text.cells import cell_kind, is_data
 from logger.text.encoding import read_lines
 from logger.text.header import names_columns
 from logger.text.layout import Layout
@@ -35,7 +35,7 @@ class Rows:
     """Rows as they are read, column by column; ``numbers`` are their line numbers.
 
     ``headers``: numbers of the lines that are the header again; ``odd_cells``: cells that should be numbers, and are
-    none; ``wide``: rows with too many columns, by number.
+    none; ``wide``: rows with too many columns, by number; ``unread``: those of ``rejected`` that look like rows.
     """
 
     numbers: "array[int]" = field(default_factory=lambda: array("q"))
@@ -49,6 +49,7 @@ class Rows:
     headers: list[int] = field(default_factory=list)
     odd_cells: list[str] = field(default_factory=list)
     wide: dict[int, list[str]] = field(default_factory=dict)
+    unread: dict[int, str] = field(default_factory=dict)
 
 
 class _BadCell(Exception):
@@ -147,6 +148,8 @@ def _reason(
     if len(cells) > count and len(rows.wide) < _KEPT_CELLS:
         rows.wide[number] = cells
     if not names_columns(cells):
+        if is_data([cell_kind(cell) for cell in cells]):
+            rows.unread[number] = reason
         return reason
     if layout.header and cells == layout.split(layout.above[-1] if layout.above else ""):
         rows.headers.append(number)

@@ -60,8 +60,10 @@ class Table:
     ) -> None:
         self.layout = layout
         self._whole = whole
+        self._wholes: dict[tuple[int, ...], Sequence[str]] = {}
         self.rows = [row for row in rows if len(row) == len(layout.names)]
-        self.read = [read_name(name) for name in layout.names]
+        # A name that comes twice has got a number: what it says of its column is the same.
+        self.read = [read_name(re.sub(r" #\d+$", "", name)) for name in layout.names]
         if any(read.load_side == "bus" for read in self.read):
             # Sketches that print a bus voltage call bus plus shunt the "load voltage".
             self.read = [
@@ -130,7 +132,12 @@ class Table:
 
     def whole(self, places: Sequence[int]) -> Sequence[str]:
         """The same in all rows: the file is read once more, so only where the first rows leave a question."""
-        return self.joined(places) if self._whole is None else self._whole(places)
+        if self._whole is None:
+            return self.joined(places)
+        key = tuple(places)
+        if key not in self._wholes:
+            self._wholes[key] = self._whole(places)
+        return self._wholes[key]
 
     def units(self, place: int) -> set[str]:
         """Units that stand in the cells of a column."""

@@ -99,6 +99,16 @@ _USUAL: Final = [
 _WRITTEN: Final = {unit.lower(): unit for unit in _USUAL}
 
 
+# Units of quantities that are none of ours: "T [°C]" is no time. The short ones only in brackets.
+_FOREIGN: Final = frozenset(
+    (
+        "°c", "degc", "deg c", "celsius", "kelvin", "°f", "degf", "%", "%rh", "rh", "w", "mw", "uw", "kw", "ohm", "ohms",
+        "mohm", "kohm", "ω", "mω", "kω", "hz", "khz", "lx", "lux", "lm", "pa", "hpa", "kpa", "mbar", "rpm", "db", "dbm", "kg",
+    )
+)  # fmt: skip
+_FOREIGN_SHORT: Final = frozenset(("k", "f", "g", "c"))
+
+
 @dataclass(frozen=True)
 class ColumnName:
     """What a column's name says: quantity ("" for none of ours) and unit, in small letters.
@@ -118,6 +128,8 @@ class ColumnName:
 
 def read_name(name: str) -> ColumnName:
     """Quantity and unit of a header cell such as ``Voltage (mV)``, ``pack_v``, ``I[mA]``, ``millis``."""
+    if _is_foreign(name):
+        return ColumnName("", "")
     match = re.search(
         r"(?:[\[(/]\s*([A-Za-zµμ]{1,14}(?: ?[dD][cC])?)\s*[\])]?|[_ ]([A-Za-zµμ]{1,5}))\s*$", name
     )
@@ -155,6 +167,16 @@ def read_name(name: str) -> ColumnName:
     if quantity == "voltage" and load_side:
         return ColumnName("bus-voltage", unit, load_side)
     return ColumnName(quantity, unit)
+
+
+def _is_foreign(name: str) -> bool:
+    """Whether a header cell ends in a unit of a quantity that is none of ours."""
+    last = re.search(r"([\[(/,]|[_ ])\s*([^\[\](),/_]+?)\s*[\])]?\s*$", name)
+    if last is None:
+        return False
+    unit, bracketed = plain_unit(last[2]), last[1] not in "_ "
+    named_charge = unit == "c" and re.search(r"charge|capacity", name, re.IGNORECASE) is not None
+    return unit in _FOREIGN or (bracketed and unit in _FOREIGN_SHORT and not named_charge)
 
 
 def known_units(word: str) -> str:

@@ -148,7 +148,7 @@ def ours(port: str, folder: Path, lines: int) -> int:
     while recording._maker.rows_total < lines - 1:
         session._turn()
         recording.wants_reopen = False
-    session.done.set()
+    session._over.set()
     session._keeper.join()
     session._store()
     session.writer.close()

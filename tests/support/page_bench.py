@@ -6,6 +6,7 @@ import json
 import os
 import re
 import signal
+import socket
 import subprocess
 import sys
 import threading
@@ -144,6 +145,13 @@ class Client:
             time.sleep(0.1)
 
 
+def free_port() -> int:
+    """One where no other page of this computer looks for a place."""
+    with socket.create_server(("127.0.0.1", 0)) as found:
+        port: int = found.getsockname()[1]
+        return port
+
+
 @contextmanager
 def elsewhere(page: str) -> Iterator[int]:
     """Another site with this one page; gives its port."""
@@ -170,13 +178,15 @@ def elsewhere(page: str) -> Iterator[int]:
 
 
 @contextmanager
-def serving(*runs: PageRun, lan: bool = False, after: Client | None = None) -> Iterator[Client]:
+def serving(
+    *runs: PageRun, lan: bool = False, port: int | None = None, after: Client | None = None
+) -> Iterator[Client]:
     """A page with these runs; ``after``: one that has ended, whose place it takes."""
     kept = None
     if after is not None:
         assert isinstance(after.server, PageServer)
         kept = after.server.keys.kept()
-    port = None if after is None else after.server.port
+        port = after.server.port
     server = PageServer(Bench(runs), port=port, lan=lan, kept=kept)
     thread = threading.Thread(target=server.run)
     thread.start()

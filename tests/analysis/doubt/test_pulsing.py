@@ -34,24 +34,24 @@ def charge_mas(time_s: Floats, hertz: float, duty: float) -> Floats:
     return LOW_MA * time_s + (HIGH_MA - LOW_MA) * high_s
 
 
-def pulsing_run(hertz: float, duty: float, windows: int = 3000) -> Run:
+def pulsing_run(hertz: float, duty: float, windows: int = 3000, pairs: int = PAIRS) -> Run:
     """Alternating conversions, each a mean over its own time: current, then voltage."""
-    edges_s: Floats = HALF_S * np.arange(2 * PAIRS * windows + 1, dtype=np.float64)
+    edges_s: Floats = HALF_S * np.arange(2 * pairs * windows + 1, dtype=np.float64)
     means = np.diff(charge_mas(edges_s, hertz, duty)) / HALF_S
-    true_ma, later_ma = (means[part::2].reshape(windows, PAIRS) for part in (0, 1))
+    true_ma, later_ma = (means[part::2].reshape(windows, pairs) for part in (0, 1))
     # Registers of an INA219 with a chip's noise: 0.5 steps of 0.1 mA, 0.3 steps of 4 mV, to the nearest.
     rng = np.random.default_rng(round(hertz))
     amp = 0.1 * np.rint(true_ma / 0.1 + 0.5 * rng.standard_normal(true_ma.shape))
     bus_v = EMF_V - 1e-3 * (OHM + SHUNT_OHM) * later_ma
     bus_v = 4e-3 * np.rint(bus_v / 4e-3 + 0.3 * rng.standard_normal(bus_v.shape))
     volt = bus_v + 1e-3 * SHUNT_OHM * amp
-    span_s = 2 * PAIRS * HALF_S
+    span_s = 2 * pairs * HALF_S
     samples = pd.DataFrame(
         {
             "time_s": span_s * np.arange(1, windows + 1),
             "sequence": np.arange(windows),
             "boot": np.full(windows, 17),
-            "conversions": np.full(windows, PAIRS),
+            "conversions": np.full(windows, pairs),
             "pack_v": volt.mean(axis=1),
             "pack_min_v": volt.min(axis=1),
             "bus_v": bus_v.mean(axis=1),
@@ -124,6 +124,21 @@ def test_bursts_tell_what_conversions_cannot_follow(hertz: float) -> None:
     exact = raw - power_mw * float(run.samples["time_s"].iloc[-1]) / 3600
     assert exact == pytest.approx(true, rel=3e-4)
     assert abs(raw - missed.total_mwh - true) <= 2.5 * missed.standard_mwh + 1e-3 * true
+
+
+@pytest.mark.parametrize("hertz", [0.91, 2.3, 4.7])
+def test_resistance_by_the_sag_of_rare_pulses(hertz: float) -> None:
+    """Pulses of 2 ms: with few of them in a window hardly a sag lacks the shunt's drop, with more the deepest nearly does.
+
+    At 4.7 Hz a period is 199.97 pairs of conversions: all of a window's pulses are cut alike.
+    """
+    # Windows of a second, as the sketch's own.
+    run = pulsing_run(hertz, 0.002 * hertz, windows=300, pairs=940)
+    missed = draw_of(*_of(run)).sag
+    assert missed is not None
+    assert missed.source is not None
+    assert abs(missed.source.ohm - OHM) <= 2 * missed.source.standard_ohm
+    assert missed.source.standard_ohm < 0.08 * OHM
 
 
 def test_a_steady_load_is_left_alone() -> None:

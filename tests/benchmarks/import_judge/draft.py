@@ -43,11 +43,11 @@ class Kind:
     make: Maker
 
 
-def cases_of(kinds: Sequence[Kind]) -> list[Case]:
+def cases_of(kinds: Sequence[Kind], first_seed: int = 0) -> list[Case]:
     """All files of these kinds; an ambiguous file comes once for each of its readings."""
     cases = []
     for kind in kinds:
-        for seed in range(kind.files):
+        for seed in range(first_seed, first_seed + kind.files):
             draft = kind.make(Random(f"{kind.name} {seed}"))
             for number, truth in enumerate(draft.truths):
                 several = len(draft.truths) > 1

@@ -7,12 +7,12 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from tests.benchmarks.import_judge import clock
+from tests.benchmarks.import_judge import clock, open_kinds, sealed_kinds, second_kinds
 from tests.benchmarks.import_judge.case import Case, Expect, Reading, Verdict, judge
 from tests.benchmarks.import_judge.draft import cases_of
-from tests.benchmarks.import_judge.open_kinds import KINDS
 from tests.benchmarks.import_judge.sheet import DIALECTS
 
+KINDS = (*open_kinds.KINDS, *sealed_kinds.KINDS, *second_kinds.KINDS)
 CASES = cases_of(KINDS)
 
 
@@ -31,6 +31,11 @@ def test_every_kind_differs_from_seed_to_seed() -> None:
     assert all(len(files[kind.name]) == kind.files for kind in KINDS)
 
 
+def test_there_are_as_many_files_as_asked_for() -> None:
+    assert len({case.data for case in CASES}) >= 240
+    assert len({kind.name for kind in KINDS}) == len(KINDS)
+
+
 def test_all_dialects_are_there() -> None:
     first = {kind.name: kind for kind in KINDS}["every-dialect"]
     assert first.files > len(DIALECTS)
@@ -43,7 +48,7 @@ def test_the_truth_is_right_and_what_differs_is_not(case: Case) -> None:
     at = next(i for i, row in enumerate(case.truth.rows) if not row.optional and i > 2)
     row = case.truth.rows[at]
     for spoiled in (
-        replace(row, time_s=row.time_s + 3 * case.truth.time_tolerance_s),
+        replace(row, time_s=row.time_s * (1 + 1e-8) + 3 * case.truth.time_tolerance_s),
         replace(row, current_ma=(row.current_ma or 0.0) + 0.05),
         replace(row, current_ma=None),
     ):

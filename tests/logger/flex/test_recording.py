@@ -1,5 +1,7 @@
 """Flex runs: criteria cycle by cycle, storage, link lost and found, a board that starts again."""
 
+import errno
+import os
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -331,3 +333,50 @@ def test_resume_joins_a_rig_that_is_still_flexing(tmp_path: Path) -> None:
 def test_judge_without_cycles() -> None:
     with pytest.raises(BenchError, match="no flex cycle"):
         judge([], Criterion(), "S1")
+
+
+def test_a_full_disk_and_a_moved_folder_cost_no_cycle(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The rig flexes on: rows wait in memory, and what befell the run stands in its events."""
+    folder = tmp_path / "run"
+    create_run_folder(folder)
+    description = FlexDescription((MountedJoint(1, "S1", "g"),), cycles=100)
+    recording = FlexRecording(description, boot=17)
+    seconds = iter(float(each) for each in range(1000))
+    writer = FlexWriter(folder, lambda: next(seconds))
+    real_write = os.write
+
+    def refuse(fd: int, data: bytes) -> int:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    turns = iter(range(1000))
+
+    def upset() -> bool:
+        turn = next(turns)
+        if turn == 10:
+            monkeypatch.setattr("os.write", refuse)
+            folder.rename(tmp_path / "bench two")
+        elif turn == 25:
+            monkeypatch.setattr("os.write", real_write)
+        return False
+
+    said: list[str] = []
+    lines = [frame("ok,flex-start"), *(flex_line(each) for each in range(1, 40))]
+    record_flex(
+        recording,
+        ScriptedLink([*lines, frame("flex-end,39,78000000,done")]),
+        writer,
+        reopen=lambda: None,
+        now_s=lambda: next(seconds),
+        say=said.append,
+        asked_to_stop=upset,
+        give_up_s=600,
+    )
+    writer.close()
+    assert any("was moved while recording" in text for text in said)
+    assert any("No space left on device): rows are kept in memory" in text for text in said)
+    rows, damaged = read_flex_rows(tmp_path / "bench two")
+    assert [seen.cycle for seen in rows[1]] == list(range(1, 40))
+    assert damaged == 0
+    assert sorted(item.name for item in (tmp_path / "bench two").iterdir()) == ["flex.csv"]

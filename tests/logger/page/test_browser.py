@@ -21,6 +21,7 @@ from tests.support.browser import Browser, Page, expect, running_browser, violat
 from tests.support.page_bench import (
     address_of,
     elsewhere,
+    free_port,
     logging,
     make_run,
     page_run,
@@ -330,7 +331,7 @@ def test_a_lost_server_is_said(page: Page, tmp_path: Path) -> None:
 def test_an_open_page_goes_on_with_a_page_that_took_over(page: Page, tmp_path: Path) -> None:
     done: list[tuple[str, str]] = []
     run = page_run(make_run(tmp_path, **VEST), control=lambda what, text: done.append((what, text)))
-    with serving(run) as before:
+    with serving(run, port=free_port()) as before:
         opened(page, before.server.address)
         page.fill("#mark-text", "half written")
     with (tmp_path / SAMPLES_NAME).open("a", newline="") as stream:

@@ -15,7 +15,7 @@ import pytest
 from logger.base.errors import BenchError
 from logger.recording import page_beside
 from logger.recording.page_beside import PageProcess
-from tests.support.page_bench import Client, address_in, make_run
+from tests.support.page_bench import Client, address_in, free_port, make_run
 
 pytestmark = [
     pytest.mark.real_time,
@@ -27,7 +27,7 @@ PATIENCE_S = 60.0
 @pytest.fixture
 def page(monkeypatch: pytest.MonkeyPatch) -> Iterator[PageProcess]:
     monkeypatch.setattr(page_beside, "_words", lambda recorder: {"phase": "recording", "load": "1"})
-    found = PageProcess(None, False, clock=lambda: time.monotonic() * 100)
+    found = PageProcess(free_port(), False, clock=lambda: time.monotonic() * 100)
     yield found
     found.close()
 

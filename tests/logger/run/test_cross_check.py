@@ -3,6 +3,7 @@
 import json
 from dataclasses import replace
 from pathlib import Path
+from random import Random
 
 import pytest
 from click.testing import CliRunner
@@ -13,8 +14,8 @@ from firmware_probe.twin.simulated_board import SimulatedBoard
 from firmware_probe.twin.vest import vest_pack, vest_programme, vest_sensor
 from logger.commands.check import check_command
 from logger.run.cross_check import cross_check
-from logger.run.description import Description
-from logger.run.format import COLUMNS
+from logger.run.description import Description, from_document
+from logger.run.format import COLUMNS, RUN_KEY
 from logger.run.reader import read_run
 from tests.support.edited_runs import EDITS, opened, record_into, saved
 from tests.support.places import ROOT
@@ -106,6 +107,15 @@ def test_sample_runs_are_not_named(folder: Path) -> None:
     assert cross_check(read_run(folder.parent)).lines == ()
 
 
+def test_rows_that_the_disk_did_not_take_are_no_contradiction(honest: Path, tmp_path: Path) -> None:
+    run = opened(honest)
+    {told: how for told, _, _, how in EDITS}["rows deleted"](run, AT, 5.0)
+    run.about["events"].append(
+        {"time_s": 20.0, "kind": "disk", "text": "the disk is full", "lost": {}}
+    )
+    assert cross_check(read_run(saved(run, tmp_path / "full"))).lines == ()
+
+
 def test_a_part_of_a_run_is_told_and_no_contradiction(honest: Path, tmp_path: Path) -> None:
     run = opened(honest)
     run.rows = {name: values[20:40] for name, values in run.rows.items()}
@@ -129,6 +139,27 @@ def test_columns_that_are_not_there_or_have_holes_are_no_contradiction(
         row for item in cross_check(replace(run, samples=holed)).contradictions for row in item.rows
     }
     assert found == set()
+
+
+def spoilt(part: object, rng: Random) -> object:
+    """A description as a stranger may hand it in: now and then a value of another kind or size."""
+    if isinstance(part, dict):
+        strange: list[object] = [None, "", -1, 0, 1e308, -1e308, "2026", [], {}, True, 1e-320]
+        return {
+            key: rng.choice(strange) if rng.random() < 0.08 else spoilt(value, rng)
+            for key, value in part.items()
+        }
+    return [spoilt(value, rng) for value in part] if isinstance(part, list) else part
+
+
+def test_no_description_stops_the_check(honest: Path) -> None:
+    run, rng = read_run(ROOT / "sample_runs" / "vest-with-faults"), Random(20)
+    about = opened(ROOT / "sample_runs" / "vest-with-faults").about
+    for _ in range(300):
+        strange = spoilt(about, rng)
+        assert isinstance(strange, dict)
+        description, _problems = from_document({RUN_KEY: strange | {"source": "board"}})
+        cross_check(replace(run, description=description))
 
 
 def test_an_import_has_nothing_to_compare(honest: Path) -> None:

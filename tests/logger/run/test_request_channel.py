@@ -34,7 +34,7 @@ from logger.run.request_channel import (
     parse,
 )
 from tests.support.log_process import LogProcess, environment, read_described, read_table
-from tests.support.page_bench import Client, describe, make_run
+from tests.support.page_bench import Client, address_in, describe, make_run
 
 # Real processes, ports and time.
 pytestmark = pytest.mark.real_time
@@ -247,21 +247,12 @@ def watching(folder: Path) -> Iterator[Client]:
     ) as process:  # fmt: skip
         assert process.stdout is not None
         try:
-            address = next(text for text in process.stdout if "http://" in text).split()[0]
-            client = Client.__new__(Client)
-            client.origin, key = address.split("/#")
-            client.server = _Port(int(client.origin.rsplit(":", 1)[1]))  # type: ignore[assignment]
-            client.cookie = ""
-            assert client.post("/enter", {"key": key})[0] == 200
+            client = Client(address_in(next(text for text in process.stdout if "http://" in text)))
+            client.enter()
             yield client
         finally:
             process.send_signal(signal.SIGINT)
             process.communicate(timeout=20)
-
-
-class _Port:
-    def __init__(self, port: int) -> None:
-        self.port = port
 
 
 def wait_until(what: Callable[[], bool], patience_s: float = 30.0) -> None:
@@ -288,9 +279,9 @@ def test_mark_and_load_off_from_a_page_of_another_process(tmp_path: Path) -> Non
                 assert client.post("/act", mark) == (200, {})
                 assert client.state()["run"]["asked"][0]["state"] in ("asked", "done")
                 client.wait_for(lambda d: d["run"]["asked"][0]["state"] == "done", patience_s=20)
-                off = {"run": "r1", "what": "load-off", "text": ""}
-                assert client.post("/act", off)[0] == 400  # without a yes
-                assert client.post("/act", {**off, "sure": True}) == (200, {})
+                off = {"run": "r1", "what": "load-off", "text": "", "sure": "a guess"}
+                assert client.post("/act", off)[0] == 409  # without a yes
+                assert client.load_off() == (200, {})
                 client.wait_for(lambda d: d["run"]["load_switch"] == "0", patience_s=20)
                 log.signal(signal.SIGINT)
                 client.wait_for(lambda d: d["run"]["phase"] == "ended", patience_s=20)

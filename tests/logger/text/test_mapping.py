@@ -1,5 +1,6 @@
 """How a meter's files are read is kept, and fits the next file or says what is missing."""
 
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -67,7 +68,7 @@ def test_a_mapping_is_not_forced_on_a_file_that_it_does_not_fit(tmp_path: Path) 
     with pytest.raises(BenchError, match="no date"):
         read_text(write(tmp_path, months), LayoutWish(), PlanWish(), mapping=mapping)
     points = TEXT.replace(",", ".")
-    with pytest.raises(BenchError, match=r"point|cannot be read this way"):
+    with pytest.raises(BenchError, match=r"point|cannot be read this way|mean"):
         read_text(write(tmp_path, points), LayoutWish(), PlanWish(), mapping=mapping)
 
 
@@ -94,6 +95,24 @@ def test_what_is_no_mapping_is_refused(tmp_path: Path, text: str) -> None:
     path = write(tmp_path, text, "meter.toml")
     with pytest.raises(BenchError, match="no mapping"):
         read_mapping(path)
+
+
+@pytest.mark.parametrize(
+    "row",
+    [lambda n: f'{n},"4,{900 - n}","80,25"', lambda n: f'{n},4.{900 - n},"1,0{10 + n}"'],
+)
+def test_quoted_numbers_with_the_delimiter_in_them(
+    tmp_path: Path, row: Callable[[int], str]
+) -> None:
+    text = "t_s,U (V),I (mA)\n" + "".join(f"{row(n)}\n" for n in range(9))
+    first = read_text(write(tmp_path, text), LayoutWish(), PlanWish())
+    assert first.samples["pack_v"].iloc[0] == 4.9
+    assert first.samples["current_ma"].iloc[0] in (80.25, 1010.0)
+    assert first.mapping is not None
+    write_mapping(first.mapping, tmp_path / "meter.toml")
+    mapping = read_mapping(tmp_path / "meter.toml")
+    again = read_text(tmp_path / "bench.txt", LayoutWish(), PlanWish(), mapping=mapping)
+    assert again.samples.equals(first.samples)
 
 
 def test_names_that_act_on_a_terminal_are_written_as_escapes(tmp_path: Path) -> None:

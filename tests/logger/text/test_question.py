@@ -207,6 +207,41 @@ def test_all_negative_is_turned_only_where_the_voltage_falls(tmp_path: Path) -> 
         assert [samples[2][0] for _, samples in answers] == [-48.2, 48.2]
 
 
+def test_a_unit_beyond_the_bench_is_asked(tmp_path: Path) -> None:
+    path = write(tmp_path, table("t (s);Voltage [mV];I [mA]", lambda n: f"{n};{both(n)}"))
+    milli, whole = settled(path, "beyond the bench in mV")
+    assert (milli[1][1][0], whole[1][1][0]) == (0.0045, 4.5)
+    path = write(tmp_path, table("t (s);U [V];I [A]", lambda n: f"{n};{both(n)}"))
+    assert [samples[2][0] for _, samples in settled(path, "beyond the bench in A")] == [
+        48200,
+        48.2,
+        0.0482,
+    ]
+
+
+def test_a_temperature_is_no_time(tmp_path: Path) -> None:
+    for name in ("T [°C]", "T (K)", "T_degC", "t, %"):
+        text = table(f"{name};t [s];U [V];I [mA]", lambda n: f"{20 + n / 10:.1f};{n};{both(n)}")
+        assert imported(write(tmp_path, text))[0] == [float(n) for n in range(ROWS)]
+
+
+def test_two_columns_of_one_name_are_asked(tmp_path: Path) -> None:
+    text = table("t (s);V;mA;mA", lambda n: f"{n};{both(n)};12")
+    first, second = settled(write(tmp_path, text), "More than one column could be the current")
+    assert (first[1][2][0], second[1][2][0]) == (48.2, 12.0)
+
+
+def test_a_stretch_that_cannot_be_read_is_refused_and_a_footer_is_not(tmp_path: Path) -> None:
+    rows = [f"{n};{both(n)}\n" for n in range(ROWS)]
+    wider = [row.replace("\n", ";25\n") if 20 <= n < 30 else row for n, row in enumerate(rows)]
+    with pytest.raises(BenchError, match=r"10 rows: has not 3 columns \(first: line 22\)"):
+        imported(write(tmp_path, "t (s);V;mA\n" + "".join(wider)))
+    footer = "made by a meter\n" * 30
+    between = [f"looking for the net\n{row}" for row in rows]
+    for text in ("".join(rows) + footer, "".join(between)):
+        assert len(imported(write(tmp_path, "t (s);V;mA\n" + text))[0]) == ROWS
+
+
 def test_currents_of_both_signs_are_asked(tmp_path: Path) -> None:
     path = write(
         tmp_path,

@@ -248,7 +248,7 @@ def test_meter_that_ranges_by_itself(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("header", "expected"),
     [
-        ("Time (ms),Voltage (mV),Current (A)", ["time_s", "pack_v", "current_ma"]),
+        ("Time (ms),Voltage (V),Current (A)", ["time_s", "pack_v", "current_ma"]),
         ("millis,U/V,I[mA]", ["time_s", "pack_v", "current_ma"]),
         ("time_us,bus_v,current_ma", ["time_s", "bus_v", "current_ma"]),
         ("t_s,Vbat,power_mW", ["time_s", "pack_v"]),
@@ -561,10 +561,10 @@ def test_random_times_are_no_time(tmp_path: Path) -> None:
 
 
 def test_wrong_units_are_doubted_and_a_negative_current_is_turned(tmp_path: Path) -> None:
-    imported = read(write(tmp_path, "t_s,pack_v,mA\n0,3300,-2e6\n1,3200,-2e6\n"))
-    assert any("3250 V" in warning for warning in imported.warnings)
+    imported = read(write(tmp_path, "t_s,pack_v,mA\n0,105,-0.1\n1,95,-0.1\n"))
+    assert any("100 V" in warning for warning in imported.warnings)
     assert any("its sign was turned" in warning for warning in imported.warnings)
-    assert imported.samples["current_ma"].tolist() == [2e6, 2e6]
+    assert imported.samples["current_ma"].tolist() == [0.1, 0.1]
 
 
 def test_disk_that_refuses_leaves_nothing_behind(
