@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, Final, TextIO
 if TYPE_CHECKING:
     from rich.console import Console
 
-# C0 without tab and ends of lines, DEL, C1; marks and embeddings of direction; separators of lines; halves of letters.
+# Control signs (C0 without tab and ends of lines, DEL, those from 80h to 9Fh); marks and embeddings of direction; separators of lines; halves of letters.
 _ACTING: Final = re.compile(
     "\r(?!\n)|[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ud800-\udfff]"
 )
