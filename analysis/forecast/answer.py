@@ -13,7 +13,6 @@ from analysis.forecast.chemistry_prior import candidates, families
 from analysis.forecast.future_load import FutureLoad, Programme, future_load
 from analysis.forecast.load_passage import at_one_voltage, load_ahead, stretched
 from analysis.forecast.opinions import (
-    ALONE,
     IN_A_ROW,
     MEANT,
     UNKNOWN_KIND,
@@ -171,8 +170,8 @@ def _hazard(asked: Asked, share: dict[str, float]) -> float:
     """Weight of an end that nothing has shown yet, by who has the say; own earlier runs have shown how it ends."""
     by_curve, by_earlier = share.get("chemistry", 0.0), share.get("earlier", 0.0)
     in_a_row = asked.pack is not None and asked.pack.cells > 1
-    known = IN_A_ROW if in_a_row else ALONE
-    return by_curve * known + (1.0 - by_curve - by_earlier) * UNKNOWN_KIND
+    known = IN_A_ROW if in_a_row else 0.0
+    return by_curve * known + max(1.0 - 2.0 * (by_curve + by_earlier), 0.0) * UNKNOWN_KIND
 
 
 def _say_of_draws(name: str, total_mah: Array, used_mah: float, said: "_Said") -> Array:
