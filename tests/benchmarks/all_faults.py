@@ -1,4 +1,4 @@
-"""Every fault of the table by one command: ``python -m tests.benchmarks.faults_judge [--few] [--seed N] [--fuzz-s 600]``.
+"""Every fault of the table by one command: ``python -m tests.benchmarks.all_faults [--few] [--seed N] [--fuzz-s 600]``.
 
 Recordings, page, planted names, foreign files, and, with ``--fuzz-s``, a fuzzer (``pip install atheris``) for that long on each of
 stream, run, import and budget. Ends with 1 if anything was lost, invented or doubled. In full 40 minutes and the fuzzer's own time.
@@ -13,7 +13,8 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Final
 
-from tests.benchmarks.faults_judge import page, planted, recording
+from tests.benchmarks import planted_names
+from tests.benchmarks.faults_judge import page, recording
 from tests.benchmarks.faults_judge.fault import HEAD, Fault
 from tests.benchmarks.import_judge import open_kinds, sealed_kinds, second_kinds
 from tests.benchmarks.import_judge.case import BAD
@@ -29,7 +30,7 @@ FUZZED: Final = {"decoder": "fuzz_stream", "run": "run", "import": "import", "bu
 
 def links(share: float, seed: int) -> Fault:
     """Links, FIFOs, devices, folders and files without rights, at every name that the program writes."""
-    found = planted.planted_links(share, seed)
+    found = planted_names.planted_links(share, seed)
     done = found.tried - found.told - len(found.wrong)
     told = f"{found.told} refused in words, {done} replaced themselves or done without"
     return Fault(

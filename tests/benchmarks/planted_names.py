@@ -1,6 +1,6 @@
 """A stranger plants something under every name that the program writes: whose files were touched, what was the user told?
 
-``python -m tests.benchmarks.faults_judge.planted`` makes the table; ``--few`` a small one.
+``python -m tests.benchmarks.planted_names`` makes the table; ``--few`` a small one.
 """
 
 import argparse
