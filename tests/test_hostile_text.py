@@ -21,7 +21,7 @@ from tests.support.places import VEST_BUDGET
 # The pictures' font has no emoji, and so long a name leaves no room: neither is in question here.
 pytestmark = [pytest.mark.slow, pytest.mark.filterwarnings("ignore::UserWarning")]
 
-# Erase, title of the window, override and isolate of direction, C1's own escape, new lines of other kinds, half a letter.
+# Erase, title of the window, override and isolate of direction, 80h to 9Fh's own escape, new lines of other kinds, half a letter.
 ACTS = "\x1b[2J\x1b]0;owned\x07\x9b31m\u202e\u2066\u200f\u200e\u061c\u2028\x85\r\udc80"
 A, B = "runs/a" + ACTS.replace("\udc80", ""), "runs/b"
 READ = "Ümläut 🔋 مصباح נורה"
