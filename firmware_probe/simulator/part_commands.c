@@ -97,6 +97,7 @@ static bool sensor_present(const struct parts *p, const char *a)
 	return true;
 }
 
+static bool sensor_moments(const struct parts *p, const char *a) { return number(a, &p->sensor->moments); }
 static bool sensor_clock(const struct parts *p, const char *a) { return number(a, &p->sensor->clock_factor); }
 
 static bool sensor_force(const struct parts *p, const char *a)
@@ -113,7 +114,7 @@ static const struct {
 	{"load-ma", load_ma}, {"load-ohm", load_ohm}, {"load-table", load_table}, {"load-noise", load_noise},
 	{"shunt-ohm", shunt_ohm}, {"wiring", wiring}, {"switch", load_switch},
 	{"sensor", sensor}, {"sensor-ids", sensor_ids}, {"sensor-absent", sensor_absent}, {"sensor-present", sensor_present},
-	{"sensor-clock", sensor_clock}, {"sensor-force", sensor_force},
+	{"sensor-clock", sensor_clock}, {"sensor-moments", sensor_moments}, {"sensor-force", sensor_force},
 };
 
 bool part_command(const struct parts *p, const char *text)

@@ -127,10 +127,10 @@ static int32_t coarsen(int32_t counts, unsigned bits)
 	return (int32_t)floor((double)counts / step) * step;
 }
 
-/* Counts of one part: mean of its samples, each taken in the middle of its time. */
+/* Counts of one part: mean of its samples, each of one moment in the middle of its time or of several, evenly over it. */
 static int32_t convert(struct sensor *s)
 {
-	unsigned us, samples, bits;
+	unsigned us, samples, bits, moments;
 	double sum = 0, shunt_v, bus_v, span = (double)(s->part_end - s->part_begin);
 	bool ina219 = s->kind == SENSOR_INA219, bus_part = s->part == PART_BUS;
 
@@ -140,11 +140,12 @@ static int32_t convert(struct sensor *s)
 		return WIDE_DIE_25_C;
 	if (s->forced)
 		return bus_part ? s->forced_bus : s->forced_shunt;
-	for (unsigned i = 0; i < samples; i++) {
-		s->input(s->input_param, s->part_begin + (uint64_t)(span * (i + 0.5) / samples), &shunt_v, &bus_v);
+	moments = samples * (s->moments > 1 ? (unsigned)s->moments : 1);
+	for (unsigned i = 0; i < moments; i++) {
+		s->input(s->input_param, s->part_begin + (uint64_t)(span * (i + 0.5) / moments), &shunt_v, &bus_v);
 		sum += bus_part ? bus_v : shunt_v;
 	}
-	sum /= samples;
+	sum /= moments;
 	if (s->kind == SENSOR_INA228)
 		return bus_part ? clamp(sum / WIDE_BUS_V, 0, WIDE_BUS_TOP) : clamp(sum / WIDE_SHUNT_V, -WIDE_TOP - 1, WIDE_TOP);
 	if (bus_part) {

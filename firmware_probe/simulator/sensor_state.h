@@ -30,6 +30,7 @@ struct sensor {
 	enum sensor_kind kind;
 	uint8_t address;
 	bool present;
+	double moments; /* of the input, that a sample is the mean of; a real converter takes in all the time */
 	double clock_factor; /* length of the sensor's microsecond; its oscillator is not the chip's */
 	bool forced;         /* registers come from the test instead of the circuit */
 	int32_t forced_shunt, forced_bus;
