@@ -56,9 +56,9 @@ _TOLD_KNOWN: Final = np.array(
     ]
 )
 # Weight of an end that nothing has shown yet: where no known curves have the say; where they have, for several cells in a row.
-# The first: of the tuning material's groups, each left out in turn, the score of the lower end (pinball loss) is flat to 2 %
-# up to 0.2, while the one group with late knees would have 0.6. The second: judgement, no source; 0.05 took a third to a half of
-# what "at least" says of sound packs at a quarter of their life.
+# The first: of the tuning material's groups, each left out in turn, the others would have none; 0.15 costs 1 to 2 % of the score
+# of the lower end (pinball loss), 5 % without the late knees, which alone would have 0.4: an insurance, judgement.
+# The second: judgement, no source; 0.05 took a third to a half of what "at least" says of sound packs at a quarter of their life.
 UNKNOWN_KIND: Final = 0.15
 IN_A_ROW: Final = 0.02
 _SEED: Final = 1993
