@@ -20,7 +20,7 @@ SOURCE: Final = Resistance(OHM, 0.02)
 RNG: Final = np.random.default_rng(5)
 EVEN_MA: Final = RNG.uniform(-LUCK_MA, LUCK_MA, ROWS)
 # A pack's slow fall.
-FALL_V: Final = 3.6 - 4e-4 * np.arange(ROWS)
+FALL_V: Final[Floats] = 3.6 - 4e-4 * np.arange(ROWS)
 
 
 def told(
