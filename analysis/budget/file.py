@@ -29,7 +29,7 @@ from analysis.listed.lines import Located, valid_of
 from analysis.listed.part import Figure, Part, read_part
 from analysis.listed.supply import NOT_RATED, Converter, Ratings, read_ratings, read_supply, volts
 from analysis.listed.wire import Wire, read_wire
-from logger.base.errors import BenchError
+from logger.base.errors import BenchError, spoken
 from logger.base.pack import Pack
 from logger.base.safe_files import read_whole
 
@@ -135,7 +135,7 @@ def read_budget(path: Path) -> Budget:
     except (OSError, UnicodeDecodeError) as error:
         raise BenchError(
             f"The budget file {path} cannot be read.",
-            evidence=str(error),
+            evidence=spoken(error),
             next_step="check that it is a text file (UTF-8) you may read.",
         ) from error
     return parse_budget(text, str(path))

@@ -18,7 +18,7 @@ from analysis.commands.screen import (
 from analysis.door.compare import Comparison, compare
 from analysis.doubt.quantity import Quantity
 from analysis.say.words import plain_text, quantity_words, span_words, value_words
-from logger.base.errors import BenchError
+from logger.base.errors import BenchError, spoken
 
 
 @click.command("compare")
@@ -185,6 +185,6 @@ def _draw(found: Comparison, stem: Path) -> None:
     except OSError as error:
         raise BenchError(
             "The picture cannot be written.",
-            evidence=str(error),
+            evidence=spoken(error),
             next_step="choose another place with --plot.",
         ) from error

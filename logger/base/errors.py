@@ -1,6 +1,11 @@
 """The one error that is meant for the person at the bench."""
 
 
+def spoken(error: Exception) -> str:
+    """What an error of the system says, without its number."""
+    return str((error.strerror if isinstance(error, OSError) else None) or error)
+
+
 class BenchError(Exception):
     """Something the user can act on; the command ends with exit code 2.
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final
 
-from logger.base.errors import BenchError
+from logger.base.errors import BenchError, spoken
 from logger.base.fault_words import RANGE_CHANGED
 from logger.base.safe_files import create_file, open_to_read, read_json, read_whole
 from logger.calibration.store import choose
@@ -102,7 +102,7 @@ def _document(folder: Path) -> dict[str, Any]:
     except (OSError, ValueError, RecursionError) as error:
         raise BenchError(
             f"The description of {folder} cannot be read.",
-            evidence=str(error),
+            evidence=spoken(error),
             next_step=f"mend {path.name}: without it nobody knows which board recorded the run.",
         ) from error
     return document if isinstance(document, dict) else {}

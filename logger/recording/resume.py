@@ -3,7 +3,7 @@
 from pathlib import Path
 from typing import Final
 
-from logger.base.errors import BenchError
+from logger.base.errors import BenchError, spoken
 from logger.base.safe_files import open_to_read, read_json
 from logger.recording.terms import COLUMN_NAMES, LastRow
 from logger.run.description import Description, from_document
@@ -27,7 +27,7 @@ def read_description(folder: Path) -> Description:
     except (OSError, ValueError) as error:
         raise BenchError(
             f"The run in {folder} cannot be taken up again: its description cannot be read.",
-            evidence=str(error),
+            evidence=spoken(error),
             next_step="start a new run; what was recorded stays as it is.",
         ) from error
     description, problems = from_document(document if isinstance(document, dict) else {})

@@ -82,7 +82,12 @@ class RunFeed:
         except Exception as error:  # noqa: BLE001 (another run's page must not end by it)
             self.problem = f"The run cannot be read: {type(error).__name__}: {error}."
             return False
-        self.problem = ""
+        nothing = self.description.state == "ended" and not (more or self.rows)
+        self.problem = (
+            f"The run cannot be read: no row of a run is in {self._samples.name}."
+            if nothing
+            else ""
+        )
         return more
 
     def _follow(self) -> None:
@@ -127,7 +132,7 @@ class RunFeed:
         path = self.folder / DESCRIPTION_NAME
         try:
             found = path.stat()
-        except FileNotFoundError:
+        except OSError:
             return
         state = (found.st_ino, found.st_size, found.st_mtime_ns)
         if state == self._described:
@@ -135,8 +140,8 @@ class RunFeed:
         try:
             document = read_json(path)
             self.description = from_document(document)[0]
-        except (ValueError, RecursionError, AttributeError, TypeError):
-            return  # keep the last one that could be read
+        except (OSError, ValueError, RecursionError, AttributeError, TypeError):
+            return  # keep the last one that could be read; rows are read by their header
         self._described = state
 
     def _read_samples(self) -> bool:

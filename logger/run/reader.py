@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from logger.base.errors import BenchError
+from logger.base.errors import BenchError, spoken
 from logger.base.safe_files import read_json, read_whole
 from logger.run.description import Description, from_document
 from logger.run.fast_csv import WORTH_BYTES, read_columns
@@ -197,8 +197,12 @@ def _read_bytes(path: Path) -> bytes:
     except OSError as error:
         raise BenchError(
             f"{path} cannot be read.",
-            evidence=str(error.strerror or error),
-            next_step="check who owns the file and whether the disk is well.",
+            evidence=spoken(error),
+            next_step=(
+                "check who owns the file and whether the disk is well."
+                if path.is_file()
+                else "that is no recording: look where its samples.csv went."
+            ),
         ) from error
     if re.fullmatch(rb"[\0\s]*", data):
         raise BenchError(
@@ -226,7 +230,7 @@ def _read_description(samples_path: Path, findings: _Findings) -> tuple[Descript
         description, problems = from_document(document)
     except (OSError, ValueError, RecursionError) as error:
         findings.sentences.append(
-            f"the description {path.name} cannot be read ({error}); header names were used"
+            f"the description {path.name} cannot be read ({spoken(error)}); header names were used"
         )
         return Description(), []
     findings.sentences.extend(problems)

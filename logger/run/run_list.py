@@ -42,7 +42,22 @@ def find_runs(paths: tuple[Path, ...]) -> list[Path]:
                 next_step="record one with: drawbench log --page",
             )
         found += inside
-    return list(dict.fromkeys(found))
+    return _once(found)
+
+
+def _once(found: list[Path]) -> list[Path]:
+    """Each folder under one name only: links may show it under several, the shortest that is no link is kept."""
+    names: dict[object, list[Path]] = {}
+    for path in dict.fromkeys(found):
+        try:
+            status = path.stat()
+        except OSError:
+            names[path] = [path]
+        else:
+            names.setdefault((status.st_dev, status.st_ino), []).append(path)
+    return [
+        min(same, key=lambda path: (path.is_symlink(), len(path.parts))) for same in names.values()
+    ]
 
 
 def _inside(path: Path, depth: int) -> Iterator[Path]:

@@ -262,6 +262,9 @@ class _Planner:
     def _unit(self, word: str, place: int) -> tuple[str, str]:
         """Unit of a column and how it is known."""
         given = self.wish.units.get(word)
+        beside = self._beside(word, place, given)
+        if given is None and beside:
+            return min(beside), "by the column beside it"
         if given is not None:
             return given, "given"
         quantity = "voltage" if word == "bus-voltage" else word
@@ -291,6 +294,22 @@ class _Planner:
             evidence=f"values around {middle:g}",
             next_step=f"say it with --{word}-unit, or leave the column out: --leave-out {place + 1}.",
         )
+
+    def _beside(self, word: str, place: int, given: str | None) -> set[str]:
+        """Units in a column of their own beside the values; raises BenchError where they differ, also from the given."""
+        if place + 1 in self.table.taken(self.wish):
+            return set()
+        beside = self.table.units_beside(place, UNITS[word])
+        meant = beside | ({given} if given is not None and beside else set())
+        if len({UNITS[word].get(plain_unit(unit)) for unit in meant}) > 1:
+            name, units = self.table.name(place + 1), ", ".join(sorted(beside))
+            raise BenchError(
+                f"The unit of the {word} in {self.table.name(place)} is not the same everywhere.",
+                evidence=f"{name} says {units}" + (f"; given was {given}" if given else ""),
+                next_step="put each value and its unit in one cell (150 uA) and import again; or, if that column means "
+                f"something else: --leave-out {place + 2}.",
+            )
+        return beside
 
     def _factor(self, word: str, unit: str) -> tuple[float, str]:
         """Factor to the run's unit; a voltage over a shunt becomes a current."""

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from logger.base.errors import BenchError
+from logger.base.errors import BenchError, spoken
 from logger.base.safe_files import open_to_read
 from logger.run.description import Event, Meter
 from logger.text.accuracy import meter_of, resolutions
@@ -131,7 +131,7 @@ def _take(
     except (OSError, UnicodeError) as error:
         raise BenchError(
             f"{path} cannot be read.",
-            evidence=str(error),
+            evidence=spoken(error),
             next_step="check who may read it, whether its disk is well, and --encoding if given.",
         ) from error
 

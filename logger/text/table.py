@@ -3,7 +3,7 @@
 import difflib
 import math
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final
 
@@ -13,7 +13,7 @@ import numpy.typing as npt
 from logger.base.errors import BenchError
 from logger.text.cells import cell_kind
 from logger.text.layout import Layout
-from logger.text.units import read_name
+from logger.text.units import plain_unit, read_name
 
 Floats = npt.NDArray[np.float64]
 
@@ -143,6 +143,14 @@ class Table:
         """Units that stand in the cells of a column."""
         found = (self.layout.form.read(row[place]) for row in self.rows)
         return {cell[1] for cell in found if cell is not None and cell[1]}
+
+    def units_beside(self, place: int, known: Collection[str]) -> set[str]:
+        """Units, out of ``known``, that stand row by row in the next column, all rows of which are looked at."""
+        beside = place + 1
+        if beside >= len(self.layout.names) or plain_unit(self.first(beside)) not in known:
+            return set()
+        found = {cell.strip() for cell in self.whole((beside,)) if cell.strip()}
+        return found if all(plain_unit(unit) in known for unit in found) else set()
 
     def numbers(self, place: int) -> Floats:
         """Numbers of a column, shape (n,); cells that are none are left out."""

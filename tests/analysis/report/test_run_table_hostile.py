@@ -91,12 +91,35 @@ def test_the_page_shows_them_all(shelf: Path) -> None:
     pipe = told[f"{SAMPLES_NAME}-pipe"]["run"]
     assert pipe["phase"] == "cannot be read"
     assert "a pipe (FIFO), not a file" in pipe["trouble"]
+    lines = {line.name for line in read_lines(find_runs((shelf,))) if line.problem}
+    page = {name for name, state in told.items() if state["run"]["phase"] == "cannot be read"}
+    # The page shows the last figures of a row; the list needs enough of them to say something.
+    too_few = {f"{SAMPLES_NAME}-{kind}" for kind in ("huge", "one-row", "quotes", "same-time")}
+    assert page == lines - too_few
 
 
 def test_reading_one_is_refused_in_words(shelf: Path) -> None:
     for kind in STRANGE:
         with pytest.raises(BenchError):
             within(10, partial(read_run, shelf / f"{SAMPLES_NAME}-{kind}"))
+
+
+def test_what_is_not_a_file_is_said_without_numbers_of_errors(shelf: Path) -> None:
+    with pytest.raises(BenchError, match="is a pipe") as refused:
+        read_run(shelf / f"{SAMPLES_NAME}-pipe")
+    assert "that is no recording" in refused.value.next_step
+    (said,) = (
+        text for text in read_run(shelf / f"{DESCRIPTION_NAME}-pipe").problems if "pipe" in text
+    )
+    assert "Errno" not in said
+
+
+def test_a_folder_that_links_show_again_is_one_run(tmp_path: Path) -> None:
+    run = sound_run(tmp_path / "runs" / "b")
+    (tmp_path / "runs" / "again").symlink_to(tmp_path / "runs")
+    (tmp_path / "runs" / "a").symlink_to(run)
+    assert find_runs((tmp_path / "runs",)) == [run]
+    assert find_runs((tmp_path / "runs" / "a",)) == [tmp_path / "runs" / "a"]
 
 
 def test_earlier_runs_pass_them_over(shelf: Path) -> None:

@@ -356,3 +356,32 @@ def test_on_a_terminal_the_answer_is_taken_at_once(
     stopped = CliRunner().invoke(import_command, [str(path), str(tmp_path / "other")], input="\n")
     assert isinstance(stopped.exception, Question)
     assert not (tmp_path / "other").exists()
+
+
+def _unit_beside(unit: Callable[[int], str]) -> str:
+    return table("Time (s),Reading 1,Reading 2,Function", lambda n: f"{n},{both(n, ',')},{unit(n)}")
+
+
+NAMED = ("--voltage", "2", "--current", "3")
+
+
+def test_a_unit_in_a_column_beside_the_values_is_taken(tmp_path: Path) -> None:
+    path = write(tmp_path, _unit_beside(lambda n: "uA"))
+    assert imported(path, *NAMED)[2][0] == pytest.approx(milliamperes(0) / 1000)
+
+
+@pytest.mark.parametrize("given", [(), ("--current-unit", "mA")])
+def test_a_unit_beside_the_values_that_changes_is_refused(
+    tmp_path: Path, given: tuple[str, ...]
+) -> None:
+    path = write(tmp_path, _unit_beside(lambda n: "mA" if n < 35 else "uA"))
+    with pytest.raises(BenchError, match="not the same everywhere"):
+        imported(path, *NAMED, *given)
+
+
+def test_a_unit_beside_the_values_is_not_overruled_in_silence(tmp_path: Path) -> None:
+    path = write(tmp_path, _unit_beside(lambda n: "uA"))
+    with pytest.raises(BenchError, match="'Function' says uA; given was mA"):
+        imported(path, *NAMED, "--current-unit", "mA")
+    told = imported(path, *NAMED, "--current-unit", "mA", "--leave-out", "4")
+    assert told[2][0] == pytest.approx(milliamperes(0))
