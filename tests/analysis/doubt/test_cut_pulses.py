@@ -18,9 +18,9 @@ LUCK_MA: Final = 0.14
 CHANCE: Final = Chance(0.07, 0.14)
 SOURCE: Final = Resistance(OHM, 0.02)
 RNG: Final = np.random.default_rng(5)
-EVEN_MA: Final = RNG.uniform(-LUCK_MA, LUCK_MA, ROWS)
+EVEN_MA: Final[Floats] = RNG.uniform(-LUCK_MA, LUCK_MA, ROWS)
 # A pack's slow fall.
-FALL_V: Final = 3.6 - 4e-4 * np.arange(ROWS)
+FALL_V: Final[Floats] = 3.6 - 4e-4 * np.arange(ROWS, dtype=np.float64)
 
 
 def told(
@@ -45,7 +45,7 @@ def test_luck_is_told_and_what_is_left_as_well() -> None:
 @pytest.mark.parametrize("step_ma", [0.3, 0.8])
 def test_what_the_load_changes_is_no_luck(step_ma: float) -> None:
     """Two pulses in some windows, one in others; a resistance 2 % off makes 1 % of that look like luck."""
-    true_ma = 10.0 + step_ma * RNG.integers(0, 2, ROWS)
+    true_ma = 10.0 + step_ma * RNG.integers(0, 2, ROWS).astype(np.float64)
     found = told(true_ma, np.zeros(ROWS))
     assert found is not None
     assert float(np.abs(found.ma).max()) < 0.2 * step_ma
@@ -93,7 +93,7 @@ def test_too_few_rows_tell_nothing() -> None:
 @pytest.mark.parametrize("share", [0.3, 0.7])
 def test_percentiles_are_those_of_the_true_means(share: float, percent: float) -> None:
     """Windows of one pulse and of two: each percentile is one of the two levels, whatever luck made of the rows."""
-    true_ma = 10.8 + 0.8 * (RNG.uniform(size=ROWS) < share)
+    true_ma = 10.8 + 0.8 * (RNG.uniform(size=ROWS) < share).astype(np.float64)
     true_ma += RNG.normal(0, 0.01, ROWS)
     luck_ma = EVEN_MA * np.sqrt((true_ma - 10) / 0.8)
     mean_ma = true_ma + luck_ma
