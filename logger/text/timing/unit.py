@@ -29,6 +29,7 @@ _PERIODS_S: Final = (
 )  # fmt: skip
 _SLOW_S: Final = 3600.0
 _UNITS: Final = ("us", "ms", "s", "min", "h", "d")
+_POINTED: Final = {"h": ("min", "%H.%M"), "min": ("s", "%M.%S")}
 _LEAST_SPAN_S: Final = 2.0
 _MOST_SPAN_S: Final = 60 * DAY_S
 _SURE_ROWS: Final = 20  # fewer rows than this may be a short excerpt
@@ -57,6 +58,8 @@ def find_number_unit(
         factor = UNITS["time"][unit]
         if factor == 1.0 and source == "by its name" and _like_days(middle, step):
             raise _ask(table, place, values, ("s", "d"))
+        if unit in _POINTED and source != "given" and _counts_to_sixty(values):
+            raise _ask_pointed(table, place, values, unit)
         days = factor == DAY_S and _DAYS[0] <= middle <= _DAYS[1]
         epoch = 1e9 <= middle * factor < 3e9 and factor <= 1
         words = f"{name} in {unit} ({source})"
@@ -100,6 +103,38 @@ def _is_hhmmss(values: Floats) -> bool:
         return False
     minutes_fit = bool((values % 100 < 60).all() and (values // 100 % 100 < 60).all())
     return minutes_fit and bool((np.diff(values) % 100 > 40).any()) and values.max() > 10_000
+
+
+def _counts_to_sixty(values: Floats) -> bool:
+    """Whether numbers with two decimals go on as 0.58, 0.59, 1.00 do, over a whole number at least."""
+    hundredths = values % 1 * 100
+    steps = np.diff(values)
+    return bool(
+        len(values) > 2
+        and np.ptp(np.floor(values)) >= 1
+        and np.abs(hundredths - np.round(hundredths)).max() < 1e-6
+        and np.round(hundredths).max() < 60
+        and 0 < np.median(steps) < 0.3
+        and steps.max() > 0.4
+    )
+
+
+def _ask_pointed(table: Table, place: int, values: Floats, unit: str) -> Question:
+    """``0.58, 0.59, 1.00`` under a unit of hours or minutes: a point between two numbers, or a decimal one."""
+    finer, pattern = _POINTED[unit]
+    name = table.name(place)
+    last = int(np.argmax(np.diff(values))) + 1
+    shown = [f"{value:.2f}" for value in values[max(0, last - 2) : last + 1]]
+    pointed = (np.floor(values) * 60 + np.round(values % 1 * 100)) * UNITS["time"][finer]
+    decimal = values * UNITS["time"][unit]
+    return Question(
+        f"Are the times in {name} decimal numbers, or two numbers with a point between?",
+        some(shown),
+        [
+            Reading(f"{_unit_words(unit, False)}, decimal", f"{span_words(float(decimal[-1] - decimal[0]))} in all", ("--time-unit", unit)),
+            Reading(f"{_unit_words(unit, False)} and {_unit_words(finer, False)}", f"{span_words(float(pointed[-1] - pointed[0]))} in all", ("--time-format", pattern)),
+        ],
+    )  # fmt: skip
 
 
 def _like_days(middle: float, step: float) -> bool:

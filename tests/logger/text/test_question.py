@@ -97,6 +97,15 @@ TIME = "Time;U (V);I (mA)"
             "did summer time begin",
             [60, 60],
         ),
+        (
+            # 0.57, 0.58, 0.59, 1.00: never past 59 hundredths.
+            table(
+                "Time (h);U (V);I (mA)",
+                lambda n: f"{(n + 40) // 60}.{(n + 40) % 60:02d};{both(n)}",
+            ),
+            "decimal numbers, or two numbers with a point",
+            [36, 60],
+        ),
     ],
 )
 def test_each_option_gives_the_reading_that_it_promised(
@@ -325,6 +334,13 @@ def test_a_clock_that_goes_back_is_asked(tmp_path: Path) -> None:
     assert len(answers["--time-back", "drop"][0]) == 20
     assert answers["--time-back", "sort"][1][0] == pytest.approx(volts(20), abs=1e-3)
     assert answers["--time-back", "restart"][0][20] == 20 * 60
+
+
+def test_decimal_hours_are_read(tmp_path: Path) -> None:
+    time_s, _, _ = imported(
+        write(tmp_path, table("Time (h);U (V);I (mA)", lambda n: f"{n / 20:.2f};{both(n)}"))
+    )
+    assert time_s[20] == 3600
 
 
 def test_a_heading_of_utc_has_no_summer_time(tmp_path: Path) -> None:
