@@ -12,7 +12,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from logger.page.door import SEND_S, Door
+from logger.page.door import HEADER_MAX, SEND_S, Door
 
 ACTION_HEADER: Final = "x-drawbench"
 METHODS: Final = ("GET", "POST")
@@ -77,6 +77,10 @@ class Guard:
             self._door.done(client)
 
     def _refused(self, request: Request) -> Response | None:
+        # The server below looks at the size only while a header is not whole yet.
+        size = sum(len(name) + len(value) for name, value in request.headers.raw)
+        if size + len(request.scope.get("raw_path") or b"") > HEADER_MAX:
+            return refusal(431, "This is no request we know.")
         host = request.headers.get("host", "")
         if host not in self._hosts:
             return refusal(421, "This address is not the page's own.")

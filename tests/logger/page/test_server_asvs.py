@@ -259,6 +259,14 @@ def test_large_and_slow_bodies_are_refused(acting: Client, monkeypatch: pytest.M
         assert time.monotonic() - begun_s < 4
 
 
+@pytest.mark.parametrize("size", [9_000, 100_000])
+def test_a_large_header_is_refused_also_where_it_comes_at_once(acting: Client, size: int) -> None:
+    with socket.create_connection(("127.0.0.1", acting.server.port), timeout=5) as wide:
+        host = f"Host: 127.0.0.1:{acting.server.port}"
+        wide.sendall(f"GET / HTTP/1.1\r\n{host}\r\nX-Long: {'x' * size}\r\n\r\n".encode())
+        assert wide.recv(1000).startswith((b"HTTP/1.1 431 ", b"HTTP/1.1 400 "))
+
+
 def test_no_more_actions_than_a_person_does(
     acting: Client, done: list[tuple[str, str]], monkeypatch: pytest.MonkeyPatch
 ) -> None:
