@@ -311,7 +311,7 @@ def from_document(document: Mapping[str, Any]) -> tuple[Description, list[str]]:
         if part is not None:
             made = _build(kind, part)
             if made is None:
-                problems.append(f"the description's {key!r} is not usable: {part!r}")
+                problems.append(f"the description's {key!r} is not usable: {_short(part)}")
             else:
                 values[key] = made
     events = [_build(Event, item) for item in _sequence(own.get("events"))]
@@ -332,6 +332,12 @@ _T = TypeVar("_T")
 _CELLS_MAX: Final = 1000
 # Exact, for True is an int to Python.
 _EXACT: Final = {str(kind): kind for kind in (str, int, bool)}
+
+
+def _short(part: object) -> str:
+    """How it stands in the file, no longer than a line."""
+    text = repr(part)
+    return text if len(text) <= 60 else f"{text[:57]}..."
 
 
 def _build(kind: type[_T], part: object) -> _T | None:
