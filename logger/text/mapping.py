@@ -40,7 +40,7 @@ _KINDS: Final[dict[str, dict[str, type | tuple[type, ...]]]] = {
     },
     "time": {
         "columns": list, "unit": str, "format": str, "clock": str, "hours": int, "date_order": str, "day_zero": int,
-        "zone": str, "row_order": str, "every_s": (int, float),
+        "zone": str, "row_order": str, "every_s": (int, float), "told": bool,
     },
     **{
         word: {"column": (str, int), "unit": str, "scale": (int, float), "offset": (int, float)}
@@ -114,8 +114,10 @@ def _plan_wish(tables: Dictionary[str, Dictionary[str, Any]], wish: PlanWish) ->
     columns, units = dict(wish.columns), dict(wish.units)
     scales, offsets = dict(wish.scales), dict(wish.offsets)
     timed = "time" in columns or wish.every_s is not None
+    check_clocks = wish.check_clocks
     if not timed and time.get("columns"):
         columns["time"] = "\n".join(map(str, time["columns"]))
+        check_clocks = not time.get("told", False)
         if "unit" in time:
             units.setdefault("time", time["unit"])
     for word in TARGETS:
@@ -145,6 +147,7 @@ def _plan_wish(tables: Dictionary[str, Dictionary[str, Any]], wish: PlanWish) ->
         row_order=wish.row_order or time.get("row_order"),
         current_sign=wish.current_sign or current.get("sign"),
         leave_out=wish.leave_out or tuple(map(str, tables["file"].get("leave_out", []))),
+        check_clocks=check_clocks,
     )
 
 
@@ -166,6 +169,7 @@ def mapping_of(layout: Layout, plan: Plan, layout_wish: LayoutWish, wish: PlanWi
     form = plan.time.form
     time: dict[str, Any] = {
         "columns": [name(place) for place in plan.time.places] or None,
+        "told": ("time" in wish.columns and not wish.check_clocks) or None,
         "every_s": wish.every_s,
         "unit": plan.time.unit or None,
         "format": wish.time_format,

@@ -12,6 +12,7 @@ from logger.text.plausible import are_plausible, ask_current_unit, ask_form, ask
 from logger.text.question import Question, Reading, some
 from logger.text.table import Floats, PlanWish, Table
 from logger.text.timing.plan import TimePlan, plan_time
+from logger.text.timing.second import ask_other_clock
 from logger.text.units import UNITS, VOLT_UNITS, plain_unit, unit_factor
 
 # quantity -> column of the run
@@ -69,7 +70,10 @@ def make_plan(
 
     Raises BenchError for a column or unit that does not exist, Question where more than one reading is plausible.
     """
-    return _Planner(Table(layout, rows, whole), wish).plan()
+    planner = _Planner(Table(layout, rows, whole), wish)
+    plan = planner.plan()
+    ask_other_clock(planner.table, wish, plan.time, [column.place for column in plan.columns])
+    return plan
 
 
 def settle_form(

@@ -51,6 +51,7 @@ _DOUBTFUL: Final = {
     ),
     "back.txt": _NAMED.format("time_s") + "".join(f"{n};4.{n};80\n" for n in (*range(500, 540), *range(300, 340))),
     "falls.txt": _NAMED.format("time_s") + "".join(f"{n};{4 + n / 100};80\n" for n in range(40, 0, -1)),
+    "two-clocks.txt": "Time V (s);Voltage (V);Time I (s);Current (mA)\n" + "".join(f"{n};4.{n};{n + 5};80\n" for n in range(9)),
     "two-headers.txt": _NAMED.format("time_s") + "0;4.5;80\n1;4.4;80\ntime_s;current_mA;voltage_V\n0;80;4.3\n",
     "comma-in-number.txt": "time_s,voltage_V,current_mA\n" + "".join(f"{n},4.{n},1,08{n}\n" for n in range(9)),
     "no-mapping.toml": "[file]\n",

@@ -138,3 +138,24 @@ def test_a_mapping_is_not_written_through_a_link(tmp_path: Path) -> None:
     with pytest.raises(BenchError, match="cannot be written"):
         write_mapping(mapping, tmp_path / "meter.toml")
     assert (tmp_path / "victim").read_text() == "mine"
+
+
+def test_a_mapping_does_not_choose_between_two_clocks_that_nobody_chose_between(
+    tmp_path: Path,
+) -> None:
+    def text(later_s: int) -> str:
+        rows = (f"{n},4.{900 - n},{n + later_s},80\n" for n in range(40))
+        return "Time V (s),Voltage (V),Time I (s),Current (mA)\n" + "".join(rows)
+
+    kept = tmp_path / "meter.toml"
+    agreed = read_text(write(tmp_path, text(0)), LayoutWish(), PlanWish()).mapping
+    assert agreed is not None
+    write_mapping(agreed, kept)
+    path = write(tmp_path, text(5))
+    with pytest.raises(BenchError, match="two columns of times"):
+        read_text(path, LayoutWish(), PlanWish(), mapping=read_mapping(kept))
+    chosen = read_text(path, LayoutWish(), PlanWish({"time": "1"}), mapping=agreed).mapping
+    assert chosen is not None
+    write_mapping(chosen, kept)
+    again = read_text(path, LayoutWish(), PlanWish(), mapping=read_mapping(kept))
+    assert len(again.samples) == 40
