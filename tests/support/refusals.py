@@ -57,6 +57,9 @@ _DOUBTFUL: Final = {
     "no-mapping.toml": "[file]\n",
     "old-mapping.toml": 'format = "drawbench import mapping"\nversion = 99\n',
     "odd-mapping.toml": 'format = "drawbench import mapping"\nversion = 1\n[time]\nclock = "half past"\n',
+    "sizes.txt": "time_s,voltage_V,current\n" + "".join(f"{n},4.{n},0.150\n" for n in range(9)),
+    "sizes-mapping.toml": 'format = "drawbench import mapping"\nversion = 1\n[time]\ncolumns = ["time_s"]\n'
+    '[current]\ncolumn = "current"\nunit = "mA"\nusual_ma = 150.0\n',
     "other-mapping.toml": 'format = "drawbench import mapping"\nversion = 1\n[voltage]\ncolumn = "pack"\nunit = "V"\n',
 }  # fmt: skip
 _FLEX = "specimen,group,cycles,failed\n"
@@ -229,6 +232,7 @@ def _of_imports() -> Iterator[str]:
     yield from (f"import {name} new-run" for name in _DOUBTFUL if name.endswith(".txt"))
     for name in ("missing", "empty", "no", "old", "odd", "other"):
         yield f"import log.txt new-run --mapping {name}-mapping.toml --time-unit s --current-unit mA"
+    yield "import sizes.txt new-run --mapping sizes-mapping.toml"
     yield "import log.txt new-run --mapping empty-folder --time-unit s --current-unit mA"
     yield from (f"import {name} new-run" for name in _locked("locked.txt"))
     for place in ("sound", "notes.txt", "notes.txt/run"):

@@ -399,7 +399,7 @@ def two_clocks(other_s: Callable[[int], float], rows: int = ROWS) -> str:
 @pytest.mark.parametrize("other_s", [lambda n: 1.1 * n, lambda n: n + 5.0, lambda n: n + 700.0])
 def test_two_clocks_that_differ_are_asked(tmp_path: Path, other_s: Callable[[int], float]) -> None:
     path = write(tmp_path, two_clocks(other_s))
-    with pytest.raises(Question, match="two columns of times|More than one column could be"):
+    with pytest.raises(Question, match=r"two columns of times|More than one column could be"):
         imported(path)
     one, other = imported(path, "--time", "1"), imported(path, "--time", "3")
     assert one[0] == pytest.approx([float(n) for n in range(ROWS)])
