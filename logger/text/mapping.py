@@ -6,6 +6,7 @@ quantity that has a column. What the user says on the command line goes before i
 
 import json
 import tomllib
+from collections.abc import Callable
 from collections.abc import Mapping as Dictionary
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -227,18 +228,7 @@ def mapping_of(
         "row_order": wish.row_order,
     }
     tables: dict[str, dict[str, Any]] = {"file": file, "time": time}
-    targets = {target: word for word, target in TARGETS.items()}
-    for column in plan.columns:
-        word = targets[column.target]
-        tables[word] = {
-            "column": name(column.place),
-            "unit": column.unit,
-            "scale": column.scale if column.scale != 1 else None,
-            "offset": column.offset or None,
-        }
-        if word in _USUAL and not column.unit_in_file:
-            usual = middle_of(columns[column.target])
-            tables[word][_USUAL[word]] = float(f"{usual:.3g}") or None
+    tables |= _measured_tables(plan, name, columns)
     current = {
         "sign": wish.current_sign,
         "shunt_ohm": wish.shunt_ohm,
@@ -252,6 +242,26 @@ def mapping_of(
             for word, table in tables.items()
         }
     )
+
+
+def _measured_tables(
+    plan: Plan, name: Callable[[int], str], columns: Dictionary[str, Floats]
+) -> dict[str, dict[str, Any]]:
+    """A table for every column; with its usual size where the file does not name the unit."""
+    words = {target: word for word, target in TARGETS.items()}
+    tables: dict[str, dict[str, Any]] = {}
+    for column in plan.columns:
+        word = words[column.target]
+        tables[word] = {
+            "column": name(column.place),
+            "unit": column.unit,
+            "scale": column.scale if column.scale != 1 else None,
+            "offset": column.offset or None,
+        }
+        if word in _USUAL and not column.unit_in_file:
+            usual = middle_of(columns[column.target])
+            tables[word][_USUAL[word]] = float(f"{usual:.3g}") or None
+    return tables
 
 
 def write_mapping(mapping: Mapping, path: Path) -> None:

@@ -4,6 +4,7 @@ Files that put each quantity beside its own times (``Time V, Voltage, Time I, Cu
 would put one of them at moments when it was not measured.
 """
 
+import math
 import re
 from collections.abc import Collection
 from typing import Final
@@ -50,12 +51,10 @@ def _apart(table: Table, time: TimePlan, place: int) -> tuple[float, float]:
     if time.kind == "number":
         if table.read[place].quantity != "time" or not _goes_on(table.numbers(place)):
             return 0.0, 0.0
-        unit = table.read[place].unit_of("time")
         first, other = _numbers(table, chosen, place)
-        first, other = (
-            first * time.factor,
-            other * (time.factor if unit is None else UNITS["time"][unit]),
-        )
+        first = first * time.factor
+        unit = table.read[place].unit_of("time")
+        other = other * (_likely_factor(first, other) if unit is None else UNITS["time"][unit])
     else:
         first, other = _clocks(table, chosen, place)
     if len(first) < 2:
@@ -71,6 +70,16 @@ def _apart(table: Table, time: TimePlan, place: int) -> tuple[float, float]:
     elif _is_epoch(first) != _is_epoch(other):
         apart = apart - apart[0]
     return float(np.max(np.abs(apart))), step_s
+
+
+def _likely_factor(first_s: Floats, other: Floats) -> float:
+    """Factor to seconds of a time without a unit: the one that brings its usual step nearest to the other's."""
+    steps = _usual_step(first_s), _usual_step(other)
+    if not all(steps):
+        return 1.0
+    return min(
+        UNITS["time"].values(), key=lambda factor: abs(math.log(steps[1] * factor / steps[0]))
+    )
 
 
 def _goes_on(values: Floats) -> bool:

@@ -437,6 +437,8 @@ def test_the_same_clock_written_otherwise_is_no_second_one(tmp_path: Path) -> No
     header = "Elapsed (s),Unix time,Time (min),Voltage (V),Current (mA)"
     text = table(header, lambda n: f"{n},{1780000000 + n},{n / 60:.5f},{both(n, ',')}")
     assert imported(write(tmp_path, text))[0] == [float(n) for n in range(ROWS)]
+    text = table("Time (s);Timestamp;U (V);I (mA)", lambda n: f"{n};{1780000000 + n}000;{both(n)}")
+    assert imported(write(tmp_path, text))[0] == [float(n) for n in range(ROWS)]
     text = table(
         "UTC;Local time;U (V);I (mA)",
         lambda n: f"2026-04-13 20:00:{n:02d};2026-04-13 22:00:{n:02d};{both(n)}",
