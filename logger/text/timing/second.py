@@ -6,7 +6,7 @@ would put one of them at moments when it was not measured.
 
 import math
 import re
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from typing import Final
 
 import numpy as np
@@ -15,7 +15,7 @@ from logger.text.question import Question, Reading, some
 from logger.text.spans import span_words
 from logger.text.table import Floats, PlanWish, Table
 from logger.text.timing.plan import TimePlan
-from logger.text.timing.written import DAY_S, Parts, parts_of
+from logger.text.timing.written import DAY_S, Parts, day_number, parts_of
 from logger.text.units import UNITS
 
 _EPOCH_S: Final = (1e9, 3e9)  # 2001 to 2065
@@ -31,20 +31,28 @@ def ask_other_clock(
     ``measured``: columns of voltage and current. Nothing is asked if the user named the time.
     """
     told = "time" in wish.columns and not wish.check_clocks
-    if told or wish.every_s is not None or len(time.places) != 1:
+    if told or wish.every_s is not None or not time.places:
         return
-    chosen = time.places[0]
+    chosen = _clock_place(table, time)
+    if chosen is None:
+        return
     for place in range(len(table.read)):
-        if place == chosen or place in table.taken(wish) | set(measured):
+        if place in time.places or place in table.taken(wish) | set(measured):
             continue
-        apart_s, step_s = _apart(table, time, place)
+        apart_s, step_s = _apart(table, time, chosen, place)
         if apart_s > _STEPS_APART * step_s:
-            raise _ask(table, (chosen, place), measured, apart_s, step_s)
+            raise _ask(table, time, (chosen, place), measured, (apart_s, step_s))
 
 
-def _apart(table: Table, time: TimePlan, place: int) -> tuple[float, float]:
+def _clock_place(table: Table, time: TimePlan) -> int | None:
+    """The one column of the time, or of a date and a clock the clock."""
+    if len(time.places) == 1:
+        return time.places[0]
+    return next((place for place in time.places if table.kind(place) == "clock"), None)
+
+
+def _apart(table: Table, time: TimePlan, chosen: int, place: int) -> tuple[float, float]:
     """How far the times in a column get from the chosen ones, and the usual step; 0 if it holds no such times."""
-    chosen = time.places[0]
     kind = table.kind(place)
     if kind != table.kind(chosen) or time.kind not in ("number", "written"):
         return 0.0, 0.0
@@ -56,7 +64,7 @@ def _apart(table: Table, time: TimePlan, place: int) -> tuple[float, float]:
         unit = table.read[place].unit_of("time")
         other = other * (_likely_factor(first, other) if unit is None else UNITS["time"][unit])
     else:
-        first, other = _clocks(table, chosen, place)
+        first, other = _clocks(table, chosen, place, _date_order(time))
     if len(first) < 2:
         return 0.0, 0.0
     step_s = max(_usual_step(first), _usual_step(other))
@@ -64,7 +72,8 @@ def _apart(table: Table, time: TimePlan, place: int) -> tuple[float, float]:
         return 0.0, 0.0
     apart = other - first
     if time.kind == "written":
-        apart = (apart + DAY_S / 2) % DAY_S - DAY_S / 2  # over midnight
+        if max(first.max(), other.max()) < DAY_S:  # clocks without a date: over midnight
+            apart = (apart + DAY_S / 2) % DAY_S - DAY_S / 2
         if _zone_named(table, chosen) or _zone_named(table, place):
             apart = apart - np.round(apart / _ZONES_S) * _ZONES_S
     elif _is_epoch(first) != _is_epoch(other):
@@ -111,14 +120,28 @@ def _numbers(table: Table, first: int, other: int) -> tuple[Floats, Floats]:
     return pairs[:, 0], pairs[:, 1]
 
 
-def _clocks(table: Table, first: int, other: int) -> tuple[Floats, Floats]:
-    """Seconds of the day (n,) in two columns, in the rows where both have hours, minutes and seconds."""
-    found = [(parts_of(one), parts_of(two)) for one, two in _pairs(table, first, other)]
-    read = [
-        (_second_of_day(one), _second_of_day(two))
-        for one, two in found
-        if one is not None and two is not None and len(one.clock) == len(two.clock) == 3
-    ]
+def _date_order(time: TimePlan) -> str:
+    return (time.form.order if time.form is not None else "") or "dmy"
+
+
+def _clocks(table: Table, first: int, other: int, order: str) -> tuple[Floats, Floats]:
+    """Seconds (n,) in two columns, since 1970 with a date in both, in rows that have hours, minutes and seconds."""
+    read = []
+    for one, two in ((parts_of(one), parts_of(two)) for one, two in _pairs(table, first, other)):
+        if one is None or two is None or not len(one.clock) == len(two.clock) == 3:
+            continue
+        days = [0, 0]
+        if one.numbers and two.numbers:
+            try:
+                days = [
+                    day_number(one.numbers, one.order or order),
+                    day_number(two.numbers, two.order or order),
+                ]
+            except ValueError:  # no such date: its row is rejected later
+                continue
+        read.append(
+            [day * DAY_S + _second_of_day(part) for day, part in zip(days, (one, two), strict=True)]
+        )
     pairs = np.array(read, dtype=np.float64).reshape(-1, 2)
     return pairs[:, 0], pairs[:, 1]
 
@@ -148,29 +171,33 @@ def _usual_step(times_s: Floats) -> float:
 
 def _ask(
     table: Table,
+    time: TimePlan,
     places: tuple[int, int],
     measured: Collection[int],
-    apart_s: float,
-    step_s: float,
+    apart_and_step_s: tuple[float, float],
 ) -> Question:
+    apart_s, step_s = apart_and_step_s
+    settle = [
+        ("--time", text) for text in (_joined(time.places), _other_time(table, time, places[1]))
+    ]
     names = [table.name(place) for place in places]
     readings = [
         Reading(
             f"all values at the times in {name}",
             some([row[place] for row in table.rows]),
-            ("--time", str(place + 1)),
+            how,
         )
-        for name, place in zip(names, places, strict=True)
+        for name, place, how in zip(names, places, settle, strict=True)
     ]
     beside = [_beside(place, places, measured) for place in places]
     if all(beside):  # each clock has values of its own to its right
-        for place, own, others in zip(places, beside, reversed(beside), strict=True):
+        for place, how, own, others in zip(places, settle, beside, reversed(beside), strict=True):
             left_out = (word for other in others for word in ("--leave-out", str(other + 1)))
             readings.append(
                 Reading(
                     f"only {' and '.join(map(table.name, own))}, at the times in {table.name(place)}",
                     "",
-                    ("--time", str(place + 1), *left_out),
+                    (*how, *left_out),
                 )
             )
     return Question(
@@ -178,6 +205,18 @@ def _ask(
         f"{names[0]} and {names[1]} are up to {span_words(apart_s)} apart; the usual step is {span_words(step_s)}",
         readings,
     )
+
+
+def _joined(places: Sequence[int]) -> str:
+    return "+".join(str(place + 1) for place in places)
+
+
+def _other_time(table: Table, time: TimePlan, place: int) -> str:
+    """The other clock as ``--time`` names it: with the date before it, else with the chosen one's."""
+    if len(time.places) == 1:
+        return str(place + 1)
+    dates = [day for day in (place - 1, *time.places) if day >= 0 and table.kind(day) == "date"]
+    return _joined([*dates[:1], place])
 
 
 def _beside(place: int, clocks: Collection[int], measured: Collection[int]) -> list[int]:

@@ -446,10 +446,34 @@ def test_the_same_clock_written_otherwise_is_no_second_one(tmp_path: Path) -> No
     assert len(imported(write(tmp_path, text))[0]) == ROWS
 
 
-def test_two_written_clocks_that_differ_are_asked(tmp_path: Path) -> None:
-    text = table(
-        "Time V;Voltage (V);Time I;Current (mA)",
-        lambda n: f"21:00:{n:02d};{volts(n):.3f};21:07:{n:02d};{milliamperes(n):.2f}",
-    )
-    with pytest.raises(Question, match="two columns of times"):
-        imported(write(tmp_path, text))
+@pytest.mark.parametrize(
+    ("header", "first", "other", "settle"),
+    [
+        ("Time V;Voltage (V);Time I;Current (mA)", "21:00:{n:02d}", "21:07:{n:02d}", {"1", "3"}),
+        (
+            "Time V;Voltage (V);Time I;Current (mA)",
+            "2026-04-13 21:00:{n:02d}",
+            "2026-04-14 21:00:{n:02d}",
+            {"1", "3"},
+        ),
+        (
+            "Date;Time V;Voltage (V);Date;Time I;Current (mA)",
+            "2026-04-13;21:00:{n:02d}",
+            "2026-04-13;21:07:{n:02d}",
+            {"1+2", "1+5"},
+        ),
+    ],
+)
+def test_two_written_clocks_that_differ_are_asked(
+    tmp_path: Path, header: str, first: str, other: str, settle: set[str]
+) -> None:
+    def row(n: int) -> str:
+        return f"{first.format(n=n)};{volts(n):.3f};{other.format(n=n)};{milliamperes(n):.2f}"
+
+    path = write(tmp_path, table(header, row))
+    with pytest.raises(Question, match="two columns of times") as asked:
+        imported(path)
+    options = [reading.settle[:2] for reading in asked.value.readings]
+    assert {value for _, value in options} == settle
+    for option in options[:2]:
+        assert len(imported(path, *option)[0]) == ROWS
