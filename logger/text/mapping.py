@@ -6,21 +6,27 @@ quantity that has a column. What the user says on the command line goes before i
 
 import json
 import tomllib
+from collections.abc import Callable
 from collections.abc import Mapping as Dictionary
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final
 
 from logger.base.errors import BenchError
+from logger.base.numbers import digits_text
 from logger.base.safe_files import read_whole, replace_file
 from logger.text.cells import DELIMITER_WORDS
 from logger.text.layout import Layout, LayoutWish
 from logger.text.number_form import THOUSANDS
 from logger.text.plan import TARGETS, Plan
-from logger.text.table import PlanWish
+from logger.text.plausible import middle_of
+from logger.text.table import Floats, PlanWish
 
 FORMAT: Final = "drawbench import mapping"
 VERSION: Final = 1
+_SIZES_APART: Final = (
+    30.0  # less than mA to A, more than a pack's or a vest's own range from night to night
+)
 _MOST_BYTES: Final = 64 * 1024
 _CHOICES: Final[dict[str, dict[str, tuple[Any, ...]]]] = {
     "time": {
@@ -40,13 +46,23 @@ _KINDS: Final[dict[str, dict[str, type | tuple[type, ...]]]] = {
     },
     "time": {
         "columns": list, "unit": str, "format": str, "clock": str, "hours": int, "date_order": str, "day_zero": int,
-        "zone": str, "row_order": str, "every_s": (int, float),
+        "zone": str, "row_order": str, "every_s": (int, float), "told": bool,
     },
     **{
         word: {"column": (str, int), "unit": str, "scale": (int, float), "offset": (int, float)}
         for word in TARGETS
     },
 }  # fmt: skip
+_USUAL: Final = {"voltage": "usual_v", "bus-voltage": "usual_v", "current": "usual_ma"}
+for _word, _usual in _USUAL.items():
+    _KINDS[_word][_usual] = (int, float)
+_ABOVE_0: Final = (
+    "shunt_ohm",
+    "every_s",
+    "scale",
+    "usual_v",
+    "usual_ma",
+)  # a scale may turn the sign
 _KINDS["current"] |= {"sign": str, "shunt_ohm": (int, float), "constant_ma": (int, float)}
 
 
@@ -81,6 +97,31 @@ class Mapping:
             names = ", ".join(repr(name) for name in missing)
             raise self._unfit(f"it has no column {names}", layout)
 
+    def check_sizes(self, columns: Dictionary[str, Floats], wish: PlanWish) -> None:
+        """Raises BenchError where a column (n,) of the run, whose unit only this mapping knows, has another size than before.
+
+        ``wish``: what the user said himself; a unit or scale of his is believed.
+        """
+        for word, key in _USUAL.items():
+            before = self.tables.get(word, {}).get(key)
+            values = columns.get(TARGETS[word])
+            if before is None or values is None:
+                continue
+            if any(word in said for said in (wish.columns, wish.units, wish.scales)):
+                continue
+            now = middle_of(values)
+            if now == 0.0 or 1 / _SIZES_APART <= now / before <= _SIZES_APART:
+                continue
+            unit = "mA" if word == "current" else "V"
+            kept = self.tables[word].get("unit", unit)
+            raise BenchError(
+                f"The {word} in this file has another size than when the mapping {self.source} was saved.",
+                evidence=f"now around {digits_text(now, 3)} {unit}, then {digits_text(before, 3)} {unit}, both read as {kept}; "
+                "the file does not name the unit",
+                next_step=f"say the unit besides: --{word}-unit {kept} if it is that, else another; or import without "
+                "--mapping and save it anew.",
+            )
+
     def _unfit(self, why: str, layout: Layout) -> BenchError:
         return BenchError(
             f"The mapping {self.source} does not fit this file: {why}.",
@@ -114,8 +155,10 @@ def _plan_wish(tables: Dictionary[str, Dictionary[str, Any]], wish: PlanWish) ->
     columns, units = dict(wish.columns), dict(wish.units)
     scales, offsets = dict(wish.scales), dict(wish.offsets)
     timed = "time" in columns or wish.every_s is not None
+    check_clocks = wish.check_clocks
     if not timed and time.get("columns"):
         columns["time"] = "\n".join(map(str, time["columns"]))
+        check_clocks = not time.get("told", False)
         if "unit" in time:
             units.setdefault("time", time["unit"])
     for word in TARGETS:
@@ -145,11 +188,18 @@ def _plan_wish(tables: Dictionary[str, Dictionary[str, Any]], wish: PlanWish) ->
         row_order=wish.row_order or time.get("row_order"),
         current_sign=wish.current_sign or current.get("sign"),
         leave_out=wish.leave_out or tuple(map(str, tables["file"].get("leave_out", []))),
+        check_clocks=check_clocks,
     )
 
 
-def mapping_of(layout: Layout, plan: Plan, layout_wish: LayoutWish, wish: PlanWish) -> Mapping:
-    """What the next file of the same meter needs, from how this one was read."""
+def mapping_of(
+    layout: Layout,
+    plan: Plan,
+    layout_wish: LayoutWish,
+    wish: PlanWish,
+    columns: Dictionary[str, Floats],
+) -> Mapping:
+    """What the next file of the same meter needs, from how this one was read. ``columns`` (n,): of the run."""
     words = {sign: word for word, sign in DELIMITER_WORDS.items()}
     name = (lambda place: layout.names[place]) if layout.header else (lambda place: str(place + 1))
     file: dict[str, Any] = {
@@ -166,6 +216,7 @@ def mapping_of(layout: Layout, plan: Plan, layout_wish: LayoutWish, wish: PlanWi
     form = plan.time.form
     time: dict[str, Any] = {
         "columns": [name(place) for place in plan.time.places] or None,
+        "told": ("time" in wish.columns and not wish.check_clocks) or None,
         "every_s": wish.every_s,
         "unit": plan.time.unit or None,
         "format": wish.time_format,
@@ -177,14 +228,7 @@ def mapping_of(layout: Layout, plan: Plan, layout_wish: LayoutWish, wish: PlanWi
         "row_order": wish.row_order,
     }
     tables: dict[str, dict[str, Any]] = {"file": file, "time": time}
-    targets = {target: word for word, target in TARGETS.items()}
-    for column in plan.columns:
-        tables[targets[column.target]] = {
-            "column": name(column.place),
-            "unit": column.unit,
-            "scale": column.scale if column.scale != 1 else None,
-            "offset": column.offset or None,
-        }
+    tables |= _measured_tables(plan, name, columns)
     current = {
         "sign": wish.current_sign,
         "shunt_ohm": wish.shunt_ohm,
@@ -198,6 +242,26 @@ def mapping_of(layout: Layout, plan: Plan, layout_wish: LayoutWish, wish: PlanWi
             for word, table in tables.items()
         }
     )
+
+
+def _measured_tables(
+    plan: Plan, name: Callable[[int], str], columns: Dictionary[str, Floats]
+) -> dict[str, dict[str, Any]]:
+    """A table for every column; with its usual size where the file does not name the unit."""
+    words = {target: word for word, target in TARGETS.items()}
+    tables: dict[str, dict[str, Any]] = {}
+    for column in plan.columns:
+        word = words[column.target]
+        tables[word] = {
+            "column": name(column.place),
+            "unit": column.unit,
+            "scale": column.scale if column.scale != 1 else None,
+            "offset": column.offset or None,
+        }
+        if word in _USUAL and not column.unit_in_file:
+            usual = middle_of(columns[column.target])
+            tables[word][_USUAL[word]] = float(f"{usual:.3g}") or None
+    return tables
 
 
 def write_mapping(mapping: Mapping, path: Path) -> None:
@@ -287,11 +351,11 @@ def _check_value(path: Path, word: str, key: str, value: Any) -> None:
         raise _no_mapping(path, f"{key} in [{word}] must be names")
     if isinstance(value, float | int):
         wrong = key == "skip_lines" and value < 0
-        least = 1e-12 if key in ("shunt_ohm", "every_s", "scale") else 0.0
+        least = 1e-12 if key in _ABOVE_0 else 0.0
         if (
             wrong
             or not least <= abs(value) < 1e12
-            or (key in ("shunt_ohm", "every_s") and value < 0)
+            or (key in _ABOVE_0 and key != "scale" and value < 0)
         ):
             raise _no_mapping(path, f"{key} in [{word}] cannot be {value!r}")
 

@@ -12,6 +12,7 @@ from logger.text.plausible import are_plausible, ask_current_unit, ask_form, ask
 from logger.text.question import Question, Reading, some
 from logger.text.table import Floats, PlanWish, Table
 from logger.text.timing.plan import TimePlan, plan_time
+from logger.text.timing.second import ask_other_clock
 from logger.text.units import UNITS, VOLT_UNITS, plain_unit, unit_factor
 
 # quantity -> column of the run
@@ -32,7 +33,7 @@ class ColumnPlan:
     """One column: run value = (number * scale + offset) * factor.
 
     ``units``: other units that a cell may carry, with their factor (a meter that ranges by itself).
-    ``how``: in words, for the user.
+    ``how``: in words, for the user. ``unit_in_file``: the file itself names this unit.
     """
 
     target: str
@@ -43,6 +44,7 @@ class ColumnPlan:
     units: Mapping[str, float]
     how: str
     unit: str = ""
+    unit_in_file: bool = False
 
 
 @dataclass(frozen=True)
@@ -69,7 +71,10 @@ def make_plan(
 
     Raises BenchError for a column or unit that does not exist, Question where more than one reading is plausible.
     """
-    return _Planner(Table(layout, rows, whole), wish).plan()
+    planner = _Planner(Table(layout, rows, whole), wish)
+    plan = planner.plan()
+    ask_other_clock(planner.table, wish, plan.time, [column.place for column in plan.columns])
+    return plan
 
 
 def settle_form(
@@ -224,7 +229,15 @@ class _Planner:
         sums = (f" times {scale:g}" if scale != 1 else "") + (f" plus {offset:g}" if offset else "")
         others = {} if told else UNITS[word]
         text = f"{name}{sums} in {unit}{told} ({how}; unit {unit_how})"
-        return ColumnPlan(TARGETS[word], place, factor, scale, offset, others, text, unit)
+        in_file = self._is_in_file(word, place, unit)
+        return ColumnPlan(TARGETS[word], place, factor, scale, offset, others, text, unit, in_file)
+
+    def _is_in_file(self, word: str, place: int, unit: str) -> bool:
+        """Whether the heading, the cells or the column beside name this unit."""
+        named = self.table.read[place].unit_of("voltage" if word == "bus-voltage" else word)
+        shown = {*self.table.units(place), *self.table.units_beside(place, UNITS[word])}
+        factors = {UNITS[word].get(plain_unit(text)) for text in (named or "", *shown)} - {None}
+        return UNITS[word].get(plain_unit(unit)) in factors
 
     def _guess(self, word: str) -> int | None:
         if word == "current" and self.wish.constant_current_ma is not None:

@@ -25,7 +25,7 @@ from logger.text.plan import Plan, make_plan, settle_form
 from logger.text.plausible import falls, sign_words
 from logger.text.repeats import repeated_blocks, repeats
 from logger.text.rows import Rows, column_cells, first_rows, read_rows
-from logger.text.samples import complete, doubts, faults_of, missing_words
+from logger.text.samples import complete, doubts, faults_of, missing_words, small_current
 from logger.text.table import PlanWish
 from logger.text.timing.back import Clock
 from logger.text.timing.order import Ordered, put_in_order
@@ -151,6 +151,7 @@ def read_text(
     writes it, cannot be read or leaves out a quantity; if ``mapping`` does not fit; Question where more than one
     reading is plausible.
     """
+    said = plan_wish
     if mapping is not None:
         layout_wish, plan_wish = mapping.wishes(layout_wish, plan_wish)
     taken = _take(path, layout_wish, plan_wish, accuracy, mapping)
@@ -159,6 +160,9 @@ def read_text(
         raise _nothing_usable(path, rows)
     _refuse_mostly_rejected(path, rows)
     columns = _columns(rows, plan)
+    if mapping is not None:
+        mapping.check_sizes(columns, said)
+    kept_mapping = mapping_of(taken.layout, plan, layout_wish, plan_wish, columns)
     turned = _turn_sign(columns, plan_wish)
     time_s, blocks = _without_blocks(rows, columns)
     ordered = put_in_order(
@@ -192,6 +196,7 @@ def read_text(
             *completed,
             *fault_warnings,
             *doubts(samples),
+            *small_current(samples, plan.columns),
         ),
         usual_step_s=ordered.usual_step_s,
         started_utc=started_utc,
@@ -201,7 +206,7 @@ def read_text(
         sha256=taken.sha256,
         meter=taken.meter,
         meter_words=taken.meter_words,
-        mapping=mapping_of(taken.layout, plan, layout_wish, plan_wish),
+        mapping=kept_mapping,
     )
 
 

@@ -1,7 +1,8 @@
 """What the rows of a foreign file say as a whole: repeats, what follows from them, faults, doubts."""
 
 from collections import Counter
-from typing import TYPE_CHECKING, Any
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
@@ -9,9 +10,16 @@ from logger.base.numbers import digits_text
 from logger.run.description import Event
 from logger.run.format import COLUMNS
 from logger.text.contact_faults import find_contact_faults
+from logger.text.plan import ColumnPlan
+from logger.text.plausible import VOLTS
 from logger.text.table import PlanWish
 
 Floats = np.ndarray[Any, np.dtype[np.float64]]
+
+_SMALL_MA: Final = (
+    0.5  # common practice, no source: half an ampere, 20 A at the most, is a vest's draw
+)
+_MOST_AS_AMPERES: Final = 20.0
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -96,3 +104,18 @@ def doubts(samples: "pd.DataFrame") -> list[str]:
     if not {"pack_v", "bus_v"} & set(samples):
         doubts.append("there is no voltage: no time to cutoff can be reckoned")
     return doubts
+
+
+def small_current(samples: "pd.DataFrame", columns: Sequence[ColumnPlan]) -> list[str]:
+    """What milliamperes in the heading mean where the numbers would be amperes as well: something asleep, or a wrong heading."""
+    column = next((column for column in columns if column.target == "current_ma"), None)
+    name = next((name for name in ("pack_v", "bus_v") if name in samples), None)
+    if column is None or name is None or not column.unit_in_file or column.factor != 1.0:
+        return []
+    sizes = samples["current_ma"].abs().dropna()
+    if not len(sizes) or not VOLTS[0] <= float(samples[name].median()) <= VOLTS[1]:
+        return []
+    if not 0.0 < float(sizes.median()) < _SMALL_MA or float(sizes.max()) > _MOST_AS_AMPERES:
+        return []
+    mean_ma = digits_text(float(sizes.mean()), 2)
+    return [f"{mean_ma} mA on average: if the file means amperes, give --current-unit A"]

@@ -27,7 +27,7 @@ class PlanWish:
     ``clock``: ``hh:mm`` or ``mm:ss``; ``hours``: 12 or 24; ``date_order``: ``dmy``, ``mdy`` or ``ymd``; ``day_zero``: 1900
     or 1904; ``time_zone``: IANA name or offset; ``time_back``: ``restart``, ``next-day``, ``sort`` or ``drop``;
     ``row_order``: ``newest-first`` or ``count-down``; ``current_sign``: ``as-read`` or ``turned``;
-    ``leave_out``: columns to leave alone.
+    ``leave_out``: columns to leave alone; ``check_clocks``: the time is a mapping's, which nobody chose of several.
     """
 
     columns: Mapping[str, str] = field(default_factory=dict)
@@ -47,6 +47,7 @@ class PlanWish:
     row_order: str | None = None
     current_sign: str | None = None
     leave_out: tuple[str, ...] = ()
+    check_clocks: bool = False
 
 
 class Table:

@@ -51,11 +51,15 @@ _DOUBTFUL: Final = {
     ),
     "back.txt": _NAMED.format("time_s") + "".join(f"{n};4.{n};80\n" for n in (*range(500, 540), *range(300, 340))),
     "falls.txt": _NAMED.format("time_s") + "".join(f"{n};{4 + n / 100};80\n" for n in range(40, 0, -1)),
+    "two-clocks.txt": "Time V (s);Voltage (V);Time I (s);Current (mA)\n" + "".join(f"{n};4.{n};{n + 5};80\n" for n in range(9)),
     "two-headers.txt": _NAMED.format("time_s") + "0;4.5;80\n1;4.4;80\ntime_s;current_mA;voltage_V\n0;80;4.3\n",
     "comma-in-number.txt": "time_s,voltage_V,current_mA\n" + "".join(f"{n},4.{n},1,08{n}\n" for n in range(9)),
     "no-mapping.toml": "[file]\n",
     "old-mapping.toml": 'format = "drawbench import mapping"\nversion = 99\n',
     "odd-mapping.toml": 'format = "drawbench import mapping"\nversion = 1\n[time]\nclock = "half past"\n',
+    "sizes.txt": "time_s,voltage_V,current\n" + "".join(f"{n},4.{n},0.150\n" for n in range(9)),
+    "sizes-mapping.toml": 'format = "drawbench import mapping"\nversion = 1\n[time]\ncolumns = ["time_s"]\n'
+    '[current]\ncolumn = "current"\nunit = "mA"\nusual_ma = 150.0\n',
     "other-mapping.toml": 'format = "drawbench import mapping"\nversion = 1\n[voltage]\ncolumn = "pack"\nunit = "V"\n',
 }  # fmt: skip
 _FLEX = "specimen,group,cycles,failed\n"
@@ -228,6 +232,7 @@ def _of_imports() -> Iterator[str]:
     yield from (f"import {name} new-run" for name in _DOUBTFUL if name.endswith(".txt"))
     for name in ("missing", "empty", "no", "old", "odd", "other"):
         yield f"import log.txt new-run --mapping {name}-mapping.toml --time-unit s --current-unit mA"
+    yield "import sizes.txt new-run --mapping sizes-mapping.toml"
     yield "import log.txt new-run --mapping empty-folder --time-unit s --current-unit mA"
     yield from (f"import {name} new-run" for name in _locked("locked.txt"))
     for place in ("sound", "notes.txt", "notes.txt/run"):

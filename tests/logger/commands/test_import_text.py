@@ -217,3 +217,24 @@ def test_a_dry_run_ends_with_the_same_command_without_it(tmp_path: Path) -> None
         "--pack",
         "3x AA alkaline",
     ]
+
+
+@pytest.mark.parametrize(
+    ("text", "told", "said"),
+    [
+        ("0.150", (), True),
+        ("0.150", ("--current-unit", "A"), False),
+        ("48.2", (), False),
+        ("0.0", (), False),
+    ],
+)
+def test_small_currents_under_milliamperes_are_read_and_what_they_mean_is_said(
+    tmp_path: Path, text: str, told: tuple[str, ...], said: bool
+) -> None:
+    rows = "".join(f"{n},{4.5 - n / 500:.3f},{text}\n" for n in range(40))
+    path = write(tmp_path, f"Time (s),Voltage (V),Current (mA)\n{rows}")
+    output = run_import(path, tmp_path / "run", *told)
+    line = "0.15 mA on average: if the file means amperes, give --current-unit A"
+    assert (line in output) == said
+    read_ma = read_run(tmp_path / "run").samples["current_ma"].iloc[0]
+    assert read_ma == pytest.approx(float(text) * (1e3 if told else 1))

@@ -138,3 +138,76 @@ def test_a_mapping_is_not_written_through_a_link(tmp_path: Path) -> None:
     with pytest.raises(BenchError, match="cannot be written"):
         write_mapping(mapping, tmp_path / "meter.toml")
     assert (tmp_path / "victim").read_text() == "mine"
+
+
+def test_a_mapping_does_not_choose_between_two_clocks_that_nobody_chose_between(
+    tmp_path: Path,
+) -> None:
+    def text(later_s: int) -> str:
+        rows = (f"{n},4.{900 - n},{n + later_s},80\n" for n in range(40))
+        return "Time V (s),Voltage (V),Time I (s),Current (mA)\n" + "".join(rows)
+
+    kept = tmp_path / "meter.toml"
+    agreed = read_text(write(tmp_path, text(0)), LayoutWish(), PlanWish()).mapping
+    assert agreed is not None
+    write_mapping(agreed, kept)
+    path = write(tmp_path, text(5))
+    with pytest.raises(BenchError, match="two columns of times"):
+        read_text(path, LayoutWish(), PlanWish(), mapping=read_mapping(kept))
+    chosen = read_text(path, LayoutWish(), PlanWish({"time": "1"}), mapping=agreed).mapping
+    assert chosen is not None
+    write_mapping(chosen, kept)
+    again = read_text(path, LayoutWish(), PlanWish(), mapping=read_mapping(kept))
+    assert len(again.samples) == 40
+
+
+def sizes(current: str, volts: str = "4.5") -> str:
+    return "Time (s),Voltage,Current\n" + "".join(
+        f"{n},{volts}{n:02d},{current}\n" for n in range(40)
+    )
+
+
+def kept_sizes(tmp_path: Path, wish: PlanWish, text: str) -> Path:
+    mapping = read_text(write(tmp_path, text), LayoutWish(), wish).mapping
+    assert mapping is not None
+    write_mapping(mapping, tmp_path / "meter.toml")
+    return tmp_path / "meter.toml"
+
+
+def test_another_size_under_an_unnamed_unit_is_refused(tmp_path: Path) -> None:
+    milliamperes = PlanWish(units={"current": "mA"})
+    kept = kept_sizes(tmp_path, milliamperes, sizes("150.0"))
+    assert "usual_ma = 150.0" in kept.read_text()
+    assert "usual_v = 4.52" in kept.read_text(), "its unit was guessed, not named"
+    mapping = read_mapping(kept)
+
+    def again(text: str, wish: PlanWish = PlanWish()) -> float:  # noqa: B008
+        read = read_text(write(tmp_path, text), LayoutWish(), wish, mapping=mapping)
+        return float(read.samples["current_ma"].iloc[0])
+
+    with pytest.raises(BenchError, match="another size") as refused:
+        again(sizes("0.150"))
+    assert "now around 0.15 mA, then 150 mA" in str(refused.value)
+    assert "--current-unit mA" in str(refused.value)
+    with pytest.raises(BenchError, match="another size"):
+        again(sizes("150.0", "45"))
+    assert again(sizes("0.150"), PlanWish(units={"current": "A"})) == pytest.approx(150)
+    assert again(sizes("0.150"), milliamperes) == pytest.approx(0.15)
+    assert again(sizes("12.0")) == 12.0, "a dimmed vest is no other unit"
+    assert again(sizes("0")) == 0.0, "nothing drawn has no size"
+    old = "".join(line for line in kept.read_text().splitlines(True) if "usual_" not in line)
+    kept.write_text(old)
+    mapping = read_mapping(kept)
+    assert again(sizes("0.150")) == 0.15, "mappings of before have no size"
+    kept.write_text(old + "usual_ma = -1\n")
+    with pytest.raises(BenchError, match="no mapping"):
+        read_mapping(kept)
+
+
+def test_no_size_is_kept_where_the_heading_names_the_unit(tmp_path: Path) -> None:
+    named = sizes("150.0").replace("Voltage,Current", "Voltage (V),Current (mA)")
+    assert "usual_" not in kept_sizes(tmp_path, PlanWish(), named).read_text()
+    told = PlanWish(units={"current": "A"})  # against the heading: only the user knows it
+    text = kept_sizes(tmp_path, told, named.replace("150.0", "0.150")).read_text()
+    assert "usual_ma = 150.0" in text
+    assert "usual_v" not in text

@@ -401,3 +401,95 @@ def test_a_unit_beside_the_values_is_not_overruled_in_silence(tmp_path: Path) ->
         imported(path, *NAMED, "--current-unit", "mA")
     told = imported(path, *NAMED, "--current-unit", "mA", "--leave-out", "4")
     assert told[2][0] == pytest.approx(milliamperes(0))
+
+
+TWO_CLOCKS = "Time V (s),Voltage (V),Time I (s),Current (mA)"
+
+
+def two_clocks(other_s: Callable[[int], float], rows: int = ROWS) -> str:
+    return table(
+        TWO_CLOCKS, lambda n: f"{n},{volts(n):.3f},{other_s(n):g},{milliamperes(n):.2f}", rows
+    )
+
+
+@pytest.mark.parametrize("other_s", [lambda n: 1.1 * n, lambda n: n + 5.0, lambda n: n + 700.0])
+def test_two_clocks_that_differ_are_asked(tmp_path: Path, other_s: Callable[[int], float]) -> None:
+    path = write(tmp_path, two_clocks(other_s))
+    with pytest.raises(Question, match=r"two columns of times|More than one column could be"):
+        imported(path)
+    one, other = imported(path, "--time", "1"), imported(path, "--time", "3")
+    assert one[0] == pytest.approx([float(n) for n in range(ROWS)])
+    assert other[0] == pytest.approx([other_s(n) - other_s(0) for n in range(ROWS)])
+    assert imported(path, "--leave-out", "3") == one, "leaving the other out settles it"
+
+
+def test_each_quantity_can_be_read_at_its_own_times(tmp_path: Path) -> None:
+    path = write(tmp_path, two_clocks(lambda n: n + 5.0))
+    with pytest.raises(Question) as asked:
+        imported(path)
+    assert [reading.settle for reading in asked.value.readings[2:]] == [
+        ("--time", "1", "--leave-out", "4"),
+        ("--time", "3", "--leave-out", "2"),
+    ]
+    assert "5 s apart; the usual step is 1 s" in str(asked.value)
+
+
+def test_two_clocks_that_part_far_down_the_file_are_asked(tmp_path: Path) -> None:
+    path = write(tmp_path, two_clocks(lambda n: n + max(0.0, (n - 2000) * 0.01), 3000))
+    with pytest.raises(Question, match="two columns of times"):
+        imported(path)
+
+
+@pytest.mark.parametrize("other_s", [float, lambda n: n + 0.5, lambda n: 1.0002 * n])
+def test_two_clocks_that_agree_are_read_as_one(
+    tmp_path: Path, other_s: Callable[[int], float]
+) -> None:
+    times, _, current = imported(write(tmp_path, two_clocks(other_s)))
+    assert times == [float(n) for n in range(ROWS)]
+    assert current[1] == pytest.approx(48.17)
+
+
+def test_the_same_clock_written_otherwise_is_no_second_one(tmp_path: Path) -> None:
+    header = "Elapsed (s),Unix time,Time (min),Voltage (V),Current (mA)"
+    text = table(header, lambda n: f"{n},{1780000000 + n},{n / 60:.5f},{both(n, ',')}")
+    assert imported(write(tmp_path, text))[0] == [float(n) for n in range(ROWS)]
+    text = table("Time (s);Timestamp;U (V);I (mA)", lambda n: f"{n};{1780000000 + n}000;{both(n)}")
+    assert imported(write(tmp_path, text))[0] == [float(n) for n in range(ROWS)]
+    text = table(
+        "UTC;Local time;U (V);I (mA)",
+        lambda n: f"2026-04-13 20:00:{n:02d};2026-04-13 22:00:{n:02d};{both(n)}",
+    )
+    assert len(imported(write(tmp_path, text))[0]) == ROWS
+
+
+@pytest.mark.parametrize(
+    ("header", "first", "other", "settle"),
+    [
+        ("Time V;Voltage (V);Time I;Current (mA)", "21:00:{n:02d}", "21:07:{n:02d}", {"1", "3"}),
+        (
+            "Time V;Voltage (V);Time I;Current (mA)",
+            "2026-04-13 21:00:{n:02d}",
+            "2026-04-14 21:00:{n:02d}",
+            {"1", "3"},
+        ),
+        (
+            "Date;Time V;Voltage (V);Date;Time I;Current (mA)",
+            "2026-04-13;21:00:{n:02d}",
+            "2026-04-13;21:07:{n:02d}",
+            {"1+2", "1+5"},
+        ),
+    ],
+)
+def test_two_written_clocks_that_differ_are_asked(
+    tmp_path: Path, header: str, first: str, other: str, settle: set[str]
+) -> None:
+    def row(n: int) -> str:
+        return f"{first.format(n=n)};{volts(n):.3f};{other.format(n=n)};{milliamperes(n):.2f}"
+
+    path = write(tmp_path, table(header, row))
+    with pytest.raises(Question, match="two columns of times") as asked:
+        imported(path)
+    options = [reading.settle[:2] for reading in asked.value.readings]
+    assert {value for _, value in options} == settle
+    for option in options[:2]:
+        assert len(imported(path, *option)[0]) == ROWS
