@@ -160,7 +160,7 @@ def show_command(
 
         with TemporaryDirectory(prefix="drawbench-") as temporary:
             draw_budget(story, Path(temporary))
-            publish(Path(temporary), pictures)
+            publish(Path(temporary), pictures, what="The pictures")
     if as_json:
         click.echo(json.dumps(story.as_json(), ensure_ascii=False, indent=1, allow_nan=False))
         return

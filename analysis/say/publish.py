@@ -13,10 +13,16 @@ from logger.base.safe_files import READ_MAX, Folder, json_bytes, make_folder, pa
 LIST_NAME: Final = "report-files.json"
 
 
-def publish(made: Path, target: Path, source: Mapping[str, Any] | None = None) -> tuple[Path, ...]:
+def publish(
+    made: Path,
+    target: Path,
+    source: Mapping[str, Any] | None = None,
+    *,
+    what: str = "The report",
+) -> tuple[Path, ...]:
     """Copy every file of ``made`` into ``target``; returns their paths, sorted by name.
 
-    ``source``: what they were made from, for ``unchanged``.
+    ``source``: what they were made from, for ``unchanged``. ``what``: they are, in words.
     An earlier report of ours is replaced file by file. Raises BenchError, with nothing
     written, if a file of that name is there that drawbench did not write or that was
     changed since; and if the folder cannot be written to.
@@ -44,7 +50,7 @@ def publish(made: Path, target: Path, source: Mapping[str, Any] | None = None) -
             folder.replace(LIST_NAME, _as_json({**known, **new}, source, names))
     except OSError as error:
         raise BenchError(
-            f"The report cannot be written to {target}.",
+            f"{what} cannot be written to {target}.",
             evidence=str(error.strerror or error),
             next_step="choose another folder, one that can be written to.",
         ) from error
