@@ -16,7 +16,7 @@ from analysis.run.ending.ends import Lifetime
 from analysis.say.words import plain_text, span_words, value_words
 from logger.base.clean_text import visible
 from logger.base.durations import utc_moment
-from logger.base.errors import BenchError
+from logger.base.errors import BenchError, spoken
 from logger.base.wall_clock import wall_clock
 from logger.run.description import Description
 
@@ -176,7 +176,10 @@ def read_lines(
         except BenchError as error:
             line = Line(folder, name, description, None, _why(error, folder))
         except Exception as error:  # noqa: BLE001 (one bad run must not cost the others their lines)
-            why = plain_text(f"cannot be read: {type(error).__name__}: {error}")
+            words = (
+                spoken(error) if isinstance(error, OSError) else f"{type(error).__name__}: {error}"
+            )
+            why = plain_text(f"cannot be read: {words}")
             line = Line(folder, name, Description(), None, why[:_WHY_MAX])
         lines.append(line)
         progress(done)
