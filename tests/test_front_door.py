@@ -331,6 +331,7 @@ def test_import_as_the_command(tmp_path: Path) -> None:
     assert made.samples["current_ma"].iloc[0] == 80.0
 
 
+@pytest.mark.slow
 def test_a_run_may_be_given_by_its_path(rundown: drawbench.Rundown, run: drawbench.Run) -> None:
     for given in (VEST, str(VEST), VEST / "samples.csv", logger.run.reader.read_run(VEST)):
         assert drawbench.rundown(given).as_json() == rundown.as_json()
@@ -375,6 +376,7 @@ def test_the_answer_is_the_commands(
     assert " ".join(first.split()) in told.replace("\u00a0", " ")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("fixture", ["run", "rundown", "forecast", "comparison", "story", "joints"])
 def test_every_result_says_that_it_is_simulated(
     fixture: str, request: pytest.FixtureRequest
@@ -460,6 +462,7 @@ def test_budget_as_tables(story: drawbench.BudgetStory) -> None:
     assert packs.iloc[0]["runtime_h"] == story.packs[0].runtime.value
 
 
+@pytest.mark.slow
 def test_joints_as_a_table(joints: drawbench.FlexLife) -> None:
     table = joints.to_frame()
     solid = next(group for group in joints.groups if group.name == "solid")

@@ -97,6 +97,7 @@ def test_no_judge_loads_what_it_judges() -> None:
     assert met == set()
 
 
+@pytest.mark.slow
 def test_only_adapters_are_loaded_by_a_judges_commands() -> None:
     met = {
         f"{name_of(path)}: {module}"

@@ -29,6 +29,7 @@ def test_evenings_and_the_chance_of_passing() -> None:
     assert found["staged"]["failures_allowed"] == [-1, 0, 2]
 
 
+@pytest.mark.slow
 def test_a_plan_is_made_before_the_first_bend(tmp_path: Path) -> None:
     table = tmp_path / "j.csv"
     told = run("--cycles", 4800, "--looks", 3, "--for", table)

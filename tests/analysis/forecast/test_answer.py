@@ -71,6 +71,7 @@ def test_a_flat_output_is_answered_with_a_bound_and_stays_so() -> None:
         assert "at least" in forecast_words(found)[0]
 
 
+@pytest.mark.slow
 def test_a_dip_that_came_back_is_not_the_cutoff() -> None:
     def dipping(time_s: Array) -> Array:
         return np.asarray(alkaline_v(time_s) - 2.5 * ((time_s > 2940) & (time_s < 3540)))

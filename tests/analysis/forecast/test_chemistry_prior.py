@@ -123,6 +123,7 @@ def test_the_interval_holds_the_sheets_end(name: str, label: bool) -> None:
     assert 0.08 < float(np.mean(widths)) < 0.8
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("chemistry", list(CHEMISTRIES))
 def test_words_say_what_was_never_checked(chemistry: str) -> None:
     sheet = next((sheet for sheet in SHEETS.values() if sheet.chemistry == chemistry), None)

@@ -119,6 +119,7 @@ def test_interval_narrows_and_holds() -> None:
     assert widths == sorted(widths, reverse=True)
 
 
+@pytest.mark.slow
 def test_measured_cutoff_is_not_forecast() -> None:
     found = forecast_run(vest_run(hours=20), 3.6, 60.0)
     assert found.basis == "reached"
@@ -300,12 +301,14 @@ def test_reversed_wires_and_contact_faults_do_not_change_the_answer() -> None:
         assert found.median_s == pytest.approx(clean, rel=0.03), name
 
 
+@pytest.mark.slow
 def test_swapped_pack_counts_from_the_swap() -> None:
     found = forecast_run(FAULTS["swapped"][0], 3.0, 0.0)
     low, high = interval(found)
     assert low < 4 * 3600 + 0.93 * LIFE_S < high
 
 
+@pytest.mark.slow
 def test_clean_run_has_no_warning() -> None:
     assert forecast_run(vest_run(), 3.0, 0.0).warnings == ()
 

@@ -90,6 +90,7 @@ def test_what_one_run_covers(dark_run: Run) -> None:
     assert covers_words(replace(result, verdict=None), dark_run.description) == ""
 
 
+@pytest.mark.slow
 def test_a_need_asked_now_counts_before_the_runs_own(dark_run: Run) -> None:
     found = live_verdict(forecast_run(dark_run, 2.4, 10.0), dark_run.description, 4 * H)
     assert found is not None
@@ -114,6 +115,7 @@ def test_while_it_is_too_early_no_number_of_the_forecast_is_told(dark_run: Run) 
     assert (taken.end_s, taken.usual_s, taken.usual_by) == (None, 9 * H, "by the budget")
 
 
+@pytest.mark.slow
 def test_where_it_cannot_be_told_forecast_and_rundown_say_the_same() -> None:
     """Three long losses of the draw on a good pack, before it was needed no more."""
     spans = ((1.3 * H, 400.0), (2.9 * H, 45.0), (4.1 * H, 1300.0))

@@ -303,6 +303,7 @@ def test_a_time_known_to_two_minutes_is_not_told_to_the_second() -> None:
     )
 
 
+@pytest.mark.slow
 def test_pictures_of_simulated_runs_say_so_and_a_cutoff_has_no_padded_digits(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -64,6 +64,7 @@ def test_words_are_whole_and_clear_of_each_other(
             )
 
 
+@pytest.mark.slow
 def test_a_short_mark_is_named_and_the_end_is_none(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

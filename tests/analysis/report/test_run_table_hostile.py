@@ -57,6 +57,7 @@ def within(seconds: float, work: Callable[[], Any]) -> Any:
     return found[0]
 
 
+@pytest.mark.slow
 def test_every_bad_run_is_a_row(shelf: Path) -> None:
     folders = find_runs((shelf,))
     lines = within(60, lambda: read_lines(folders))
@@ -128,6 +129,7 @@ def test_earlier_runs_pass_them_over(shelf: Path) -> None:
     assert within(30, lambda: earlier_runs(shelf / "a-sound", here)) is not None
 
 
+@pytest.mark.slow
 def test_any_field_may_hold_anything(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A few of all pairs of field and oddity, others in every run of the test; all of them: SHARE=1."""
     monkeypatch.setattr(digest, "_keep", lambda *_: None)

@@ -76,6 +76,7 @@ def test_hand_on_the_switch_keeps_its_period_only_roughly() -> None:
     assert 10_000 < spans_us.std() < 100_000
 
 
+@pytest.mark.slow
 def test_joint_creeps_then_opens_now_and_then_then_breaks() -> None:
     (joint,) = new_joints(SOLID, 1, seed=3)
     board = rig(joint)

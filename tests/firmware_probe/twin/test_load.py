@@ -38,6 +38,7 @@ def test_led_resistor_of_the_trade() -> None:
     assert point[1] == pytest.approx(0.020)
 
 
+@pytest.mark.slow
 def test_sum_of_loads_against_a_root_finder() -> None:
     # scipy.optimize.brentq on the sum of currents, greater root.
     rng = np.random.default_rng(5)

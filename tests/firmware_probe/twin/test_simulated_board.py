@@ -186,6 +186,7 @@ def test_lost_lines_lose_no_charge() -> None:
     assert left_rows[-1] == by_sequence[left_rows[-1]["sequence"]]
 
 
+@pytest.mark.slow
 def test_clock_error_of_the_crystal_scales_time_and_charge() -> None:
     # 2000 ppm: a ceramic resonator's order, common practice.
     rows = windows(plain_board(clock_ppm=2000.0).advance(1000 * SECOND_US))
@@ -217,6 +218,7 @@ def test_eight_days_without_drift() -> None:
 # ---- determinism
 
 
+@pytest.mark.slow
 def test_same_seed_same_bytes() -> None:
     def run(seed: int) -> bytes:
         board = vest_board(seed, faults=FaultPlayer(rates=FaultRates(garble=0.1), seed=seed))

@@ -114,6 +114,7 @@ def test_planted_lives_come_back(tmp_path: Path) -> None:
     assert any(note.startswith("SIMULATED") for note in notes)
 
 
+@pytest.mark.slow
 def test_stops_by_itself_when_all_have_failed(tmp_path: Path) -> None:
     recording = record_simulated(tmp_path / "run", new_joints(SOLID, 2, seed=3), "solid")
     assert recording.ended == "failed"

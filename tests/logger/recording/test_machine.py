@@ -203,6 +203,7 @@ def test_a_load_found_open_after_a_silence_ends_the_run() -> None:
     assert "load" not in " ".join(bench.board.commands[-3:])
 
 
+@pytest.mark.slow
 def test_fifty_unpluggings_cost_no_charge() -> None:
     rng = random.Random(1)
     bench = started()
@@ -263,6 +264,7 @@ def test_a_reset_while_the_cable_is_out_or_the_computer_asleep() -> None:
     assert bench.recording.status().time_s == pytest.approx(bench.board.world_us / 1e6, abs=0.5)
 
 
+@pytest.mark.slow
 def test_a_stopped_program_then_a_reset_does_not_shrink_the_bound() -> None:
     """Lines that waited in a buffer for an hour arrive late; they must not pull the clock tie along."""
     bench = started()
@@ -280,6 +282,7 @@ def test_a_stopped_program_then_a_reset_does_not_shrink_the_bound() -> None:
     assert bench.events("clock")[0].lost["stall_s"] == pytest.approx(3600.0, abs=1.0)
 
 
+@pytest.mark.slow
 def test_an_hour_asleep_loses_no_charge() -> None:
     bench = started()
     bench.run(10.0)

@@ -307,6 +307,7 @@ def test_a_file_that_windows_lends_to_nobody(
     assert numbers(tmp_path / "samples.csv") == list(range(7))
 
 
+@pytest.mark.slow
 def test_a_full_disk_by_rlimit_keeps_rows_in_memory(tmp_path: Path) -> None:
     """RLIMIT_FSIZE gives EFBIG (and SIGXFSZ, which Python ignores) in the middle of a row."""
     limit = 20_000

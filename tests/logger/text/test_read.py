@@ -52,6 +52,7 @@ def crossing_s(run: Run, volts: float) -> float:
 # --- published data --------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("rate", "current", "time_to_cutoff_s", "charge_ah", "energy_wh"),
     [
