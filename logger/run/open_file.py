@@ -139,23 +139,27 @@ class OpenFile:
         """What stands in it from a place on, as far as it is ours."""
         return _read(self.fd, self.size - begin, begin)
 
-    def write_again(self, begin: int, data: bytes) -> None:
-        """Put bytes back that a failing disk may have lost, without cutting the file."""
+    def write_again(self, data: bytes) -> None:
+        """Put bytes back behind ours that a failing disk may have lost, without cutting the file. Raises OSError."""
+        place, rest = self.size, data
         if sys.platform == "win32":
-            os.ftruncate(self.fd, begin)
+            os.ftruncate(self.fd, place)
             write_all(self.fd, data)
-            return
-        import fcntl
+        else:
+            import fcntl
 
-        flags = fcntl.fcntl(self.fd, fcntl.F_GETFL)
-        fcntl.fcntl(self.fd, fcntl.F_SETFL, flags & ~os.O_APPEND)  # with it, pwrite appends (Linux)
-        try:
-            while data:
-                written = os.pwrite(self.fd, data, begin)
-                begin, data = begin + written, data[written:]
-        finally:
-            fcntl.fcntl(self.fd, fcntl.F_SETFL, flags)
-        os.ftruncate(self.fd, begin)
+            flags = fcntl.fcntl(self.fd, fcntl.F_GETFL)
+            fcntl.fcntl(self.fd, fcntl.F_SETFL, flags & ~os.O_APPEND)  # else pwrite appends (Linux)
+            try:
+                while rest:
+                    written = os.pwrite(self.fd, rest, place)
+                    place, rest = place + written, rest[written:]
+            finally:
+                fcntl.fcntl(self.fd, fcntl.F_SETFL, flags)
+            os.ftruncate(self.fd, place)
+        self.size += len(data)
+        self.crc = zlib.crc32(data, self.crc)
+        self._mark()
 
     def rename(self, name: str) -> None:
         """Give it another name, which is free. Windows renames no open file."""

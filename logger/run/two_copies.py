@@ -130,11 +130,13 @@ class TwoCopies:
         """Let go of both; the run is ``pieces.main`` again, if no other program holds that."""
         name = self.file.name
         self.file.close()
-        if self.second is not None and name == self._pieces.main:
-            self.drop_second()
-        elif self.second is not None:
+        if self.second is not None:
             self.second.close()
-        if name == self._pieces.main or not self.folder.is_held:
+        if not self.folder.is_held:
+            return
+        if name == self._pieces.main:
+            with contextlib.suppress(OSError):  # also one of before the disk was away
+                self.folder.unlink(self._pieces.second)
             return
         try:
             self.folder.look()

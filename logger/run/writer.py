@@ -102,7 +102,8 @@ class RowWriter:
         trouble, waiting, kept_bytes = self.trouble, len(self._kept), self._kept.bytes
         if not trouble:
             return ""
-        what = "look at the disk and its cable" if self._is_broken else "make room on it"
+        is_away = self._is_broken and not self._is_full
+        what = "look at the disk and its cable" if is_away else "make room on it"
         told = "No row is lost"
         if waiting:
             fit = max(self._memory_max_bytes - kept_bytes, 0) * waiting // max(kept_bytes, 1)
@@ -161,7 +162,7 @@ class RowWriter:
             os.fsync(handle)
         except OSError as error:
             with self._lock:
-                self._failed(error)
+                self._not_synced(error)
             return
         finally:
             os.close(handle)
@@ -191,7 +192,7 @@ class RowWriter:
             try:
                 self._copies.file.sync()
             except OSError as error:
-                self._failed(error)
+                self._not_synced(error)
                 return
             self._note_durable()
             if self.trouble:
@@ -203,8 +204,7 @@ class RowWriter:
     def _find_again(self) -> None:
         """The file may have lost what was not synced, or the disk was away."""
         self._copies.find_again(self._synced_size, self._synced_crc)
-        rows = b"".join(self._unsynced)
-        self._copies.file.write_again(self._synced_size, rows)
+        self._copies.file.write_again(b"".join(self._unsynced))
         self._is_broken = False
 
     def _flush_some(self) -> bool:
@@ -253,18 +253,23 @@ class RowWriter:
                 "means, least, greatest and the board's counters are exact"
             )
 
+    def _not_synced(self, error: OSError) -> None:
+        """Called with the lock held. What was not synced may be lost, whatever the disk says: it is written again."""
+        self._failed(error)
+        self._is_broken = True
+
     def _failed(self, error: _Failure) -> None:
-        """Called with the lock held."""
+        """Called with the lock held. Only ``_find_again`` makes whole what is broken."""
         before, self._is_full = self.trouble, False
         if isinstance(error, OSError):
             self._is_full = error.errno in FULL
-            self._is_broken = not self._is_full
+            self._is_broken |= not self._is_full
             self.trouble = error.strerror or str(error)
             if self._is_full:
                 self.trouble = f"the disk is full ({self.trouble})"
                 self._reserve.release()
         elif isinstance(error, TakenError):
-            self._is_broken, self.trouble = False, f"{self._copies.file.name} {error}"
+            self.trouble = f"{self._copies.file.name} {error}"
         else:
             self._is_broken, self.trouble = True, error.happened.rstrip(".")
         if not before:

@@ -160,6 +160,43 @@ def test_a_deleted_folder_whose_name_is_taken(tmp_path: Path) -> None:
     assert "was deleted while recording; the recording is in" in writer.notices[0]
 
 
+@pytest.mark.parametrize("number", [errno.EIO, errno.ENOSPC])
+@pytest.mark.parametrize("then_full", [False, True])
+def test_rows_that_a_sync_did_not_bring_to_the_disk_are_written_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, number: int, then_full: bool
+) -> None:
+    """After a failed fsync the system may have thrown the pages away (fsync(2): EIO, ENOSPC)."""
+    writer = SampleWriter(tmp_path)
+    path = tmp_path / "samples.csv"
+    writer.append(rows(0, 5))
+    writer.sync()
+    durable = path.stat().st_size
+    writer.append(rows(5, 5))
+
+    def fail(fd: int, *more: object) -> int:
+        raise OSError(number, os.strerror(number))
+
+    with monkeypatch.context() as patch:
+        patch.setattr("os.fsync", fail)
+        writer.sync()
+    os.truncate(path, durable)  # thrown away
+    writer.append(rows(10, 2))
+    if then_full:
+        with monkeypatch.context() as patch:
+            patch.setattr("os.pwrite", fail)
+            writer.sync()
+        assert writer.trouble
+    writer.sync()
+    assert not writer.trouble
+    for first in (12, 14):
+        writer.append(rows(first, 2))
+        writer.sync()
+    writer.close()
+    assert numbers(path) == list(range(16))
+    assert [item.name for item in tmp_path.iterdir()] == ["samples.csv"]
+    assert writer.notices[-1] == "the disk takes rows again; none was lost"
+
+
 @posix
 def test_a_moved_folder_is_followed_and_said_once(tmp_path: Path) -> None:
     folder, there = tmp_path / "run", tmp_path / "elsewhere" / "deep"
