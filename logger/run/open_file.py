@@ -135,10 +135,6 @@ class OpenFile:
         self._mark_ns, self._is_suspect = mark_ns, False
         return crc == expected
 
-    def read_back(self, begin: int) -> bytes:
-        """What stands in it from a place on, as far as it is ours."""
-        return _read(self.fd, self.size - begin, begin)
-
     def write_again(self, data: bytes) -> None:
         """Put bytes back behind ours that a failing disk may have lost, without cutting the file. Raises OSError."""
         place, rest = self.size, data

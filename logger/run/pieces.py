@@ -74,7 +74,7 @@ def rows_file(folder: Path, pieces: Pieces = SAMPLES) -> tuple[Path, str]:
         more = _is_more(main, second)
     except OSError:
         return main, ""
-    if more is None or not more:
+    if not more:
         return main, ""
     if 0 < more <= _AHEAD_BYTES:
         return second, ""

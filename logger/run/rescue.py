@@ -13,8 +13,6 @@ _HOMES_MAX: Final = 1000
 _ROOM_BYTES: Final = 1024 * 1024
 # Gone when the computer is switched off, but better than nothing.
 _IN_MEMORY: Final = Path("/dev/shm")
-
-
 RESERVE_NAME: Final = ".reserve"
 RESERVE_BYTES: Final = 64 * 1024
 
@@ -62,7 +60,7 @@ def new_home(path: Path) -> Path:
         return home
 
 
-def rescue(name: str, header: bytes, rows: Sequence[bytes], full: Path | None) -> Path:
+def rescue(name: str, header: bytes, rows: Sequence[bytes], full: Path) -> Path:
     """A file of these rows on another file system if one has room, else wherever there is room.
 
     ``full``: the folder whose disk took no more. Raises OSError if there is no such place.
@@ -91,7 +89,7 @@ def rescue(name: str, header: bytes, rows: Sequence[bytes], full: Path | None) -
     raise last
 
 
-def _places(full: Path | None) -> list[Path]:
+def _places(full: Path) -> list[Path]:
     """The usual ones, those on another file system first."""
     places = [Path(tempfile.gettempdir())]
     with contextlib.suppress(RuntimeError, OSError):
@@ -101,9 +99,9 @@ def _places(full: Path | None) -> list[Path]:
     return [place for place in (*places, _IN_MEMORY) if place.is_dir()]
 
 
-def _device(path: Path | None) -> int | None:
+def _device(path: Path) -> int | None:
     try:
-        return None if path is None else path.stat().st_dev
+        return path.stat().st_dev
     except OSError:
         return None
 

@@ -147,20 +147,17 @@ class TwoCopies:
                 f"stay in {name}, and drawbench reads them from there"
             )
 
-    def let_go(self) -> None:
-        """Close everything, so that the disk can be taken out or looked at; ``find_again`` opens it."""
+    def find_again(self, size: int, crc: int) -> None:
+        """Open folder and file anew, if they are there and begin with what was durable (``size``, ``crc``).
+
+        Until they are there nothing is held open, so that the disk can be taken out or looked at.
+        Raises OSError, BenchError.
+        """
         self.file.close()
         if self.second is not None:
             self.second.close()
             self.second = None
         self.folder.close()
-
-    def find_again(self, size: int, crc: int) -> None:
-        """Open folder and file anew, if they are there and begin with what was durable (``size``, ``crc``).
-
-        Raises OSError, BenchError.
-        """
-        self.let_go()
         self.folder.go_to(self.folder.path)
         try:
             self.file = OpenFile.again(self.folder, self.file.name, size, crc)
@@ -240,8 +237,10 @@ class TwoCopies:
 
     def make_second(self) -> None:
         """Where there is none, and room for it; a run without one goes on all the same."""
+        if self.second is not None:
+            return
         free = self.folder.free_bytes()
-        if self.second or (free is not None and free < 2 * self.file.size + SECOND_SPARE_BYTES):
+        if free is not None and free < 2 * self.file.size + SECOND_SPARE_BYTES:
             return
         try:
             self.folder.unlink(self._pieces.second)

@@ -118,21 +118,23 @@ class RowWriter:
             if self.trouble or self._kept:
                 self._keep(rows)
                 return
-            self._put(rows)
+            if not self._put(rows):
+                self._keep(rows)
             too_many = self._unsynced_bytes > self._memory_max_bytes and not self.trouble
         if too_many:
             self.sync()
 
-    def _put(self, rows: bytes) -> None:
+    def _put(self, rows: bytes) -> bool:
+        """Called with the lock held. Whether the disk takes them."""
         try:
             self._copies.write(rows)
         except (OSError, TakenError, BenchError) as error:
-            self._keep(rows)
             self._failed(error)
-            return
+            return False
         self._note_moves()
         self._unsynced.append(rows)
         self._unsynced_bytes += len(rows)
+        return True
 
     def sync(self) -> None:
         """Make rows durable and see whether all is still in its place; after trouble, try again."""
@@ -211,18 +213,9 @@ class RowWriter:
         """Write some of the rows that wait; False if none waits any more, or the disk takes none."""
         with self._lock:
             some = self._kept.texts(_FLUSH_ROWS)
-            if not some:
+            if not some or not self._put(b"".join(some)):
                 return False
-            rows = b"".join(some)
-            try:
-                self._copies.write(rows)
-            except (OSError, TakenError, BenchError) as error:
-                self._failed(error)
-                return False
-            self._note_moves()
             self._kept.take_first(len(some))
-            self._unsynced.append(rows)
-            self._unsynced_bytes += len(rows)
             return True
 
     def _note_durable(self, count: int | None = None, size: int = 0, crc: int = 0) -> None:
