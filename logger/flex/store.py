@@ -13,11 +13,12 @@ from pathlib import Path
 from typing import Any, Final
 
 from logger.base.errors import BenchError
-from logger.base.safe_files import Folder, json_bytes, open_to_read, read_json
+from logger.base.safe_files import Folder, open_to_read, read_json
 from logger.board.stream import Flex
 from logger.flex.criterion import Criterion, CycleSeen
 from logger.run.format import UNIT_KEY
 from logger.run.pieces import Pieces, rows_file
+from logger.run.store import replace_document
 from logger.run.writer import SYNC_INTERVAL_S, RowWriter
 
 FLEX_NAME: Final = "flex.csv"
@@ -90,11 +91,12 @@ class FlexWriter(RowWriter):
     def __init__(self, folder: Path, now_s: Callable[[], float], *, resume: bool = False) -> None:
         self._now_s = now_s
         self._synced_s = now_s()
-        if resume and not (folder / FLEX_NAME).exists() and not rows_file(folder, FLEX)[0].exists():
+        is_there = rows_file(folder, FLEX)[0].exists()
+        if resume and not is_there:
             raise BenchError(
                 f"There is no flex run in {folder}.", next_step="leave --resume away to start one."
             )
-        if not resume and (folder / FLEX_NAME).exists():
+        if is_there and not resume:
             raise BenchError(
                 f"{folder} already holds a flex run; it is never written over.",
                 next_step="give another folder, or --resume to go on with it.",
@@ -149,12 +151,7 @@ def write_flex_description(folder: Path | Folder, description: FlexDescription) 
         },
         FLEX_KEY: {"format": 1, **asdict(description)},
     }
-    data = json_bytes(document)
-    if isinstance(folder, Folder):
-        folder.replace(FLEX_DESCRIPTION_NAME, data)
-        return
-    with Folder(folder) as held:
-        held.replace(FLEX_DESCRIPTION_NAME, data)
+    replace_document(folder, document, FLEX_DESCRIPTION_NAME)
 
 
 def read_flex_description(folder: Path) -> FlexDescription:

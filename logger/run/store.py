@@ -83,11 +83,13 @@ def write_description(
     replace_document(folder, to_document(description, columns))
 
 
-def replace_document(folder: Path | Folder, document: Mapping[str, Any]) -> None:
+def replace_document(
+    folder: Path | Folder, document: Mapping[str, Any], name: str = DESCRIPTION_NAME
+) -> None:
     """The same for a description in its JSON form. Raises OSError."""
     data = json_bytes(document)
     if isinstance(folder, Folder):
-        folder.replace(DESCRIPTION_NAME, data)
+        folder.replace(name, data)
         return
     with Folder(folder) as held:
-        held.replace(DESCRIPTION_NAME, data)
+        held.replace(name, data)
