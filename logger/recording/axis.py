@@ -10,13 +10,12 @@ from typing import Any, Final
 from logger.base.clock import Anchors, Moment, pause_since
 from logger.base.durations import clock_text
 from logger.board.stream import Window
-from logger.run.description import Counters, Description
+from logger.run.description import TAKEN_UP, Counters, Description
 
 MICRO: Final = 1_000_000
 # A ceramic resonator on a cheap board is good to half a percent (common practice, no source).
 DRIFT: Final = 0.005
 UNKNOWN_BOOT: Final = -1
-TAKEN_UP: Final = "recording was taken up again"
 CLOCK_SLACK_S: Final = 2.0  # lines wait in buffers, and a greeting takes its time
 
 

@@ -130,7 +130,7 @@ class Recording:
             self._host.row(self._axis.time_s, now)
         if maker.began:
             maker.began = False
-            self._first_row_of_a_boot()
+            self.counters_changed = self._changed = True
         if maker.in_doubt:
             maker.in_doubt = False
             self._dialogue.ask("identify", now.steady_s)
@@ -540,9 +540,6 @@ class Recording:
     def _anchor(self, now: Moment, *, force: bool = False) -> None:
         if self._axis.boot is not None and self._host.anchor(self.run_s(now), now, force=force):
             self._changed = True
-
-    def _first_row_of_a_boot(self) -> None:
-        self.counters_changed = self._changed = True
 
     def _enter(self, phase: Phase) -> None:
         self.phase = phase

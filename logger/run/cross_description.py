@@ -19,8 +19,8 @@ _CLOCKS_SHARE: Final = 1e-3
 # An end that rows do not reach: windows, and seconds of the computer's clock.
 _END_WINDOWS: Final = 10.0
 _END_S: Final = 30.0
-# A voltage is written with six decimals.
-_STEP_V: Final = 2e-6
+# Voltage and charge are written with six decimals.
+_LAST_DIGIT: Final = 2e-6
 
 
 def description_contradictions(
@@ -50,9 +50,7 @@ def _moment_s(text: str) -> float | None:
 
 def _clocks(description: Description) -> Iterator[Found]:
     """The computer's two clocks in the anchors, and its times of beginning and end."""
-    if any(e.kind == "clock" for e in description.events) or any(
-        e.kind == "link" and "taken up again" in e.text for e in description.events
-    ):
+    if any(e.kind == "clock" for e in description.events) or description.was_taken_up:
         return  # it was set, slept or was another's
     anchors = [(host_s, _moment_s(utc)) for _, host_s, utc in description.clock]
     told = [(host_s, utc_s) for host_s, utc_s in anchors if utc_s is not None]
@@ -107,7 +105,7 @@ def _end(description: Description, columns: Mapping[str, Floats]) -> Iterator[Fo
         and text.startswith("pack voltage below")
         and stop.cutoff_v is not None
         and volts is not None
-        and float(volts[-1]) > stop.cutoff_v + _STEP_V
+        and float(volts[-1]) > stop.cutoff_v + _LAST_DIGIT
     ):
         yield (
             f"it ended by the cutoff of {stop.cutoff_v:g} V, but the last row has {float(volts[-1]):.3f} V",
@@ -117,7 +115,7 @@ def _end(description: Description, columns: Mapping[str, Floats]) -> Iterator[Fo
         reason == "charge"
         and stop.charge_mah is not None
         and charge is not None
-        and float(charge[-1]) < stop.charge_mah - _STEP_V
+        and float(charge[-1]) < stop.charge_mah - _LAST_DIGIT
     ):
         yield (
             f"it ended after {stop.charge_mah:g} mAh, but the last row has {float(charge[-1]):.3f} mAh",

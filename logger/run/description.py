@@ -1,8 +1,8 @@
 """Description of a run: who, what, when, how it ended, and what happened on the way.
 
 Pure data and its JSON form (W3C CSV on the Web, "tabular data model" with
-our own part under ``RUN_KEY``); files are written by ``run_store`` and read by
-``run_reader``. Unknown keys are kept out, missing ones take their defaults, so
+our own part under ``RUN_KEY``); files are written by ``store`` and read by
+``reader``. Unknown keys are kept out, missing ones take their defaults, so
 that older and newer runs load.
 """
 
@@ -22,6 +22,9 @@ from logger.run.format import (
     UNIT_KEY,
 )
 from logger.run.switch_test import SwitchTest
+
+# Said by the logger, found again by whoever reads the run.
+TAKEN_UP: Final = "recording was taken up again"
 
 
 @dataclass(frozen=True)
@@ -208,6 +211,11 @@ class Description:
     def simulated(self) -> bool:
         """Whether a simulated board recorded it."""
         return bool(self.board and self.board.firmware.lower().startswith("simulated"))
+
+    @property
+    def was_taken_up(self) -> bool:
+        """Whether it was recorded in more than one go, by more than one program."""
+        return any(event.kind == "link" and TAKEN_UP in event.text for event in self.events)
 
     @property
     def unknown_pauses(self) -> tuple[Event, ...]:
