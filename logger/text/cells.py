@@ -59,9 +59,10 @@ def split_line(line: str, delimiter: str, stamped: bool) -> list[str]:
 
 def fit(cells: list[str], count: int) -> list[str]:
     """Cells without the empty ones that a closing delimiter leaves beyond ``count``."""
-    while len(cells) > count and not cells[-1]:
-        cells = cells[:-1]
-    return cells
+    end = len(cells)
+    while end > count and not cells[end - 1]:
+        end -= 1
+    return cells[:end]
 
 
 def cell_kind(cell: str) -> str:
