@@ -322,6 +322,10 @@ def test_import_as_the_command(tmp_path: Path) -> None:
     assert not (tmp_path / "none").exists()
     with pytest.raises(drawbench.BenchError, match="No such option"):
         drawbench.import_text(text, tmp_path / "none", colour="red")
+    for name in ("dry_run", "json", "help"):  # a run would be written in spite of the first
+        with pytest.raises(drawbench.BenchError, match="for the terminal only"):
+            drawbench.import_text(text, tmp_path / "none", current_unit="A", **{name: True})
+    assert not (tmp_path / "none").exists()
     kept = tmp_path / "meter.toml"
     made = drawbench.import_text(
         text, tmp_path / "run", time_unit="s", current_unit="A", leave_out=[], save_mapping=kept
@@ -329,6 +333,14 @@ def test_import_as_the_command(tmp_path: Path) -> None:
     command_json("import", text, tmp_path / "other", "--mapping", kept)
     assert made.samples.equals(drawbench.read_run(tmp_path / "other").samples)
     assert made.samples["current_ma"].iloc[0] == 80.0
+
+
+def test_a_file_whose_name_begins_with_a_dash_is_no_option(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    Path("-night.txt").write_text("time_s,pack_v\n0,4.50\n1,4.49\n")
+    assert len(drawbench.import_text("-night.txt", "-run").samples) == 2
 
 
 @pytest.mark.slow

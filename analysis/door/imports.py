@@ -2,12 +2,15 @@
 
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Final
 
 import click
 
 from analysis.door.runs import Run, read_run
 from analysis.door.show import StrPath
 from logger.base.errors import BenchError
+
+_OF_THE_SCREEN: Final = ("dry_run", "json", "help")
 
 
 def import_text(
@@ -47,10 +50,15 @@ def import_text(
     """
     from logger.commands.import_text import import_command, make_run
 
-    words = [str(file), str(run)]
+    words = []
     for name, value in options.items():
         option = f"--{name.replace('_', '-')}"
-        if value is None or name in ("dry_run", "json"):
+        if name in _OF_THE_SCREEN:
+            raise BenchError(
+                f"{option} is for the terminal only.",
+                next_step="leave it out: import_text writes the run, shows nothing and returns it.",
+            )
+        if value is None:
             continue
         if name == "header":
             words.append(option if value else "--no-header")
@@ -58,7 +66,9 @@ def import_text(
         values = value if isinstance(value, Sequence) and not isinstance(value, str) else (value,)
         words += [word for item in values for word in (option, str(item))]
     try:
-        given = dict(import_command.make_context("import", words).params)
+        # The names last, behind the sign that no option follows: a file may be called "-night.txt".
+        context = import_command.make_context("import", [*words, "--", str(file), str(run)])
+        given = dict(context.params)
     except click.UsageError as error:
         raise BenchError(
             error.format_message(), next_step="options are those of drawbench import."

@@ -10,7 +10,7 @@ import click
 from logger.base.errors import BenchError
 from logger.base.measures import MAH_ABOVE_0, OHMS_ABOVE_0
 from logger.base.pack import parse_pack
-from logger.text.cells import DELIMITER_WORDS
+from logger.text.cells import DELIMITER_WORDS, may_divide
 from logger.text.layout import LayoutWish
 from logger.text.number_form import THOUSANDS
 from logger.text.plan import TARGETS
@@ -205,7 +205,7 @@ def layout_wish(given: dict[str, Any]) -> LayoutWish:
     delimiter = given["delimiter"]
     if delimiter is not None:
         sign = DELIMITER_WORDS.get(delimiter.lower(), delimiter.replace("\\t", "\t"))
-        if len(sign) != 1 or sign in '"\r\n':
+        if not may_divide(sign):
             raise BenchError(
                 f"{delimiter!r} cannot divide columns.",
                 next_step=f"give one character or a word: {', '.join(DELIMITER_WORDS)}.",

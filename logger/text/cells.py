@@ -16,6 +16,7 @@ DELIMITER_WORDS: Final = {
     "bar": "|",
     "space": SPACES,
 }
+DELIMITER_NAMES: Final = {sign: word for word, sign in DELIMITER_WORDS.items()}
 COMMENT_SIGNS: Final = ("#", "%", "//")
 # A serial monitor that stamps its lines writes "12:34:56.789 -> " before them.
 _STAMP: Final = re.compile(r"\s*(\d{1,2}:\d{2}:\d{2}\.\d{3})\s*->\s?")
@@ -32,8 +33,13 @@ def is_stamped(lines: Sequence[str]) -> bool:
 
 
 def delimiter_word(delimiter: str) -> str:
-    words = {sign: f"{word}s" for word, sign in DELIMITER_WORDS.items()}
-    return words.get(delimiter, repr(delimiter))
+    name = DELIMITER_NAMES.get(delimiter)
+    return repr(delimiter) if name is None else f"{name}s"
+
+
+def may_divide(sign: str) -> bool:
+    """Whether it is one character that can stand between columns."""
+    return len(sign) == 1 and sign not in '"\r\n'
 
 
 def split_line(line: str, delimiter: str, stamped: bool) -> list[str]:
@@ -59,9 +65,10 @@ def split_line(line: str, delimiter: str, stamped: bool) -> list[str]:
 
 def fit(cells: list[str], count: int) -> list[str]:
     """Cells without the empty ones that a closing delimiter leaves beyond ``count``."""
-    while len(cells) > count and not cells[-1]:
-        cells = cells[:-1]
-    return cells
+    end = len(cells)
+    while end > count and not cells[end - 1]:
+        end -= 1
+    return cells[:end]
 
 
 def cell_kind(cell: str) -> str:

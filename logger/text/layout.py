@@ -95,7 +95,6 @@ def find_layout(path: Path, wish: LayoutWish) -> Layout:
     if stamped:
         guesses.append("lines carry a serial monitor's stamp, taken as the first column")
     delimiter, count = _find_delimiter(lines, wish, stamped)
-    tail = _empty_tail(lines, delimiter, count, stamped)
     if count == 0:
         shown = (
             "; ".join(repr(line.strip()[:60]) for line in lines[:3])
@@ -108,14 +107,15 @@ def find_layout(path: Path, wish: LayoutWish) -> Layout:
         )
     if wish.delimiter is None:
         guesses.append(f"columns divided by {delimiter_word(delimiter)}")
-    form = _find_form(lines, delimiter, count, wish, stamped)
+    data = _data_rows(lines, delimiter, count, stamped)
+    form = _find_form(data, delimiter, wish)
     if wish.decimal is None:
         guesses.append(f"decimal {'comma' if form.decimal == ',' else 'point'}")
     if form.thousands and wish.thousands is None:
         guesses.append(f"{'commas' if form.thousands == ',' else 'points'} between thousands")
     header = find_header(
         head,
-        Header(delimiter, count, wish.comment, stamped, wish.header, tail),
+        Header(delimiter, count, wish.comment, stamped, wish.header, _empty_tail(data)),
         guesses,
     )
     return Layout(
@@ -162,11 +162,15 @@ def _find_delimiter(lines: Sequence[str], wish: LayoutWish, stamped: bool) -> tu
     return best[1], best[2]
 
 
-def _empty_tail(lines: Sequence[str], delimiter: str, count: int, stamped: bool) -> int:
-    """How many columns at the end are empty in every row, as closing delimiters leave them."""
+def _data_rows(lines: Sequence[str], delimiter: str, count: int, stamped: bool) -> list[list[str]]:
+    """Cells of the lines that are rows of ``count`` columns."""
     rows = [split_line(line, delimiter, stamped) for line in lines]
-    data = [row for row in rows if len(row) == count and is_data([cell_kind(cell) for cell in row])]
-    tails = [count - len("\0".join(row).rstrip("\0").split("\0")) for row in data]
+    return [row for row in rows if len(row) == count and is_data([cell_kind(cell) for cell in row])]
+
+
+def _empty_tail(data: Sequence[Sequence[str]]) -> int:
+    """How many columns at the end are empty in every row, as closing delimiters leave them."""
+    tails = [len(row) - len("\0".join(row).rstrip("\0").split("\0")) for row in data]
     return min(tails, default=0)
 
 
@@ -184,17 +188,13 @@ def _score(rows: Sequence[Sequence[str]]) -> tuple[float, int]:
     return made * (0.3 if count == 1 else 1.0), count
 
 
-def _find_form(
-    lines: Sequence[str], delimiter: str, count: int, wish: LayoutWish, stamped: bool
-) -> NumberForm:
+def _find_form(data: Sequence[Sequence[str]], delimiter: str, wish: LayoutWish) -> NumberForm:
     """Form of the numbers, as given or found; asks where both signs are seen as decimal signs."""
     if wish.decimal is not None:
         # "none" said for thousands: then nothing may pass for a sign between them.
         return NumberForm(wish.decimal, wish.thousands or "", wish.thousands is None)
     if wish.thousands is not None and wish.thousands in (".", ","):
         return NumberForm("," if wish.thousands == "." else ".", wish.thousands, True)
-    rows = [split_line(line, delimiter, stamped) for line in lines]
-    data = [row for row in rows if len(row) == count and is_data([cell_kind(cell) for cell in row])]
     columns = [
         [cell for cell in cells if cell_kind(cell) == "number"] for cells in zip(*data, strict=True)
     ]

@@ -15,10 +15,10 @@ from typing import Any, Final
 from logger.base.errors import BenchError
 from logger.base.numbers import digits_text
 from logger.base.safe_files import read_whole, replace_file
-from logger.text.cells import DELIMITER_WORDS
+from logger.text.cells import DELIMITER_NAMES, DELIMITER_WORDS, may_divide
 from logger.text.layout import Layout, LayoutWish
 from logger.text.number_form import THOUSANDS
-from logger.text.plan import TARGETS, Plan
+from logger.text.plan import TARGETS, WORD_OF, Plan
 from logger.text.plausible import middle_of
 from logger.text.table import Floats, PlanWish
 
@@ -200,11 +200,10 @@ def mapping_of(
     columns: Dictionary[str, Floats],
 ) -> Mapping:
     """What the next file of the same meter needs, from how this one was read. ``columns`` (n,): of the run."""
-    words = {sign: word for word, sign in DELIMITER_WORDS.items()}
     name = (lambda place: layout.names[place]) if layout.header else (lambda place: str(place + 1))
     file: dict[str, Any] = {
         "columns": list(layout.names) if layout.header else len(layout.names),
-        "delimiter": words.get(layout.delimiter, layout.delimiter),
+        "delimiter": DELIMITER_NAMES.get(layout.delimiter, layout.delimiter),
         "decimal": "comma" if layout.decimal == "," else "point",
         "thousands": {",": "comma", ".": "point"}.get(layout.form.thousands, "none"),
         "encoding": layout_wish.encoding,
@@ -248,10 +247,9 @@ def _measured_tables(
     plan: Plan, name: Callable[[int], str], columns: Dictionary[str, Floats]
 ) -> dict[str, dict[str, Any]]:
     """A table for every column; with its usual size where the file does not name the unit."""
-    words = {target: word for word, target in TARGETS.items()}
     tables: dict[str, dict[str, Any]] = {}
     for column in plan.columns:
-        word = words[column.target]
+        word = WORD_OF[column.target]
         tables[word] = {
             "column": name(column.place),
             "unit": column.unit,
@@ -345,7 +343,7 @@ def _check_value(path: Path, word: str, key: str, value: Any) -> None:
     if not isinstance(value, kind) or wrong:
         raise _no_mapping(path, f"{key} in [{word}] cannot be {value!r}")
     sign = str(value)
-    if key == "delimiter" and sign not in DELIMITER_WORDS and (len(sign) != 1 or sign in '"\r\n'):
+    if key == "delimiter" and sign not in DELIMITER_WORDS and not may_divide(sign):
         raise _no_mapping(path, f"{key} in [{word}] cannot be {value!r}")
     if isinstance(value, list) and not all(isinstance(item, str | int) for item in value):
         raise _no_mapping(path, f"{key} in [{word}] must be names")

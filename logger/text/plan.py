@@ -8,7 +8,14 @@ import numpy as np
 
 from logger.base.errors import BenchError
 from logger.text.layout import Layout
-from logger.text.plausible import are_plausible, ask_current_unit, ask_form, ask_swapped, ask_unit
+from logger.text.plausible import (
+    VOLTS,
+    are_plausible,
+    ask_current_unit,
+    ask_form,
+    ask_swapped,
+    ask_unit,
+)
 from logger.text.question import Question, Reading, some
 from logger.text.table import Floats, PlanWish, Table
 from logger.text.timing.plan import TimePlan, plan_time
@@ -23,9 +30,7 @@ TARGETS: Final = {
     "charge": "charge_mah",
     "energy": "energy_mwh",
 }
-
-
-_WORD_OF: Final = {target: word for word, target in TARGETS.items()}
+WORD_OF: Final = {target: word for word, target in TARGETS.items()}
 
 
 @dataclass(frozen=True)
@@ -195,7 +200,7 @@ class _Planner:
                 self.table.numbers(voltage.place) * current.factor,
             )
         for column in made:
-            word = _WORD_OF[column.target]
+            word = WORD_OF[column.target]
             told = word in self.wish.units or word in scaled or column.target in in_cells
             if not told:
                 ask_unit(self.table.name(column.place), word, column.unit, values[column.target])
@@ -295,9 +300,9 @@ class _Planner:
             ), "assumed"
         values = np.abs(self.table.numbers(place))
         middle = float(np.median(values)) if len(values) else 0.0
-        if quantity == "voltage" and 0.3 <= middle <= 60:
+        if quantity == "voltage" and VOLTS[0] <= middle <= VOLTS[1]:
             return "V", "guessed from its size"
-        if quantity == "voltage" and 300 <= middle <= 60_000:
+        if quantity == "voltage" and VOLTS[0] <= middle / 1e3 <= VOLTS[1]:
             return "mV", "guessed from its size"
         name = self.table.name(place)
         if quantity == "current":

@@ -27,10 +27,12 @@ def repeated_blocks(time_s: Floats, columns: dict[str, Floats]) -> Mask:
     if not (np.diff(time_s) < 0).any():
         return again
     table = np.column_stack([time_s, *columns.values()])
+    # Only a time that stood before can begin a stretch again; a file with its newest row first has none.
+    _, first, which = np.unique(time_s, return_index=True, return_inverse=True)
     reached = 0
     for place in np.flatnonzero(np.diff(time_s) < 0).tolist():
         here = place + 1
-        if here < reached:
+        if here < reached or first[which[here]] == here:
             continue
         earlier = np.flatnonzero((time_s[:here] == time_s[here]) & ~again[:here])
         for start in earlier[:3].tolist():

@@ -13,7 +13,7 @@ from typing import Final
 from logger.base.errors import BenchError
 from logger.base.safe_files import open_to_read
 from logger.run.reader import MOST
-from logger.text.cells import cell_kind, is_data
+from logger.text.cells import cell_kind, fit, is_data
 from logger.text.encoding import read_lines
 from logger.text.header import names_columns
 from logger.text.layout import Layout
@@ -59,7 +59,7 @@ class _BadCell(Exception):
 def first_rows(path: Path, layout: Layout) -> list[list[str]]:
     rows: list[list[str]] = []
     for _, line in _row_lines(path, layout, None):
-        rows.append(_fitted(layout.split(line), len(layout.names)))
+        rows.append(fit(layout.split(line), len(layout.names)))
         if len(rows) >= PLAN_ROWS:
             break
     return rows
@@ -82,16 +82,10 @@ def _row_lines(path: Path, layout: Layout, rows: Rows | None) -> Iterator[tuple[
             yield number, line
 
 
-def _fitted(cells: list[str], count: int) -> list[str]:
-    while len(cells) > count and not cells[-1]:
-        cells.pop()
-    return cells
-
-
 def column_cells(path: Path, layout: Layout, places: Sequence[int]) -> list[str]:
     """Cells of these columns, joined by a blank, in all rows of the file that have as many cells as they should."""
     count = len(layout.names)
-    rows = (_fitted(layout.split(line), count) for _, line in _row_lines(path, layout, None))
+    rows = (fit(layout.split(line), count) for _, line in _row_lines(path, layout, None))
     made = (" ".join(row[place] for place in places) for row in rows if len(row) == count)
     return [cell for cell in made if cell.strip()]
 
@@ -109,7 +103,7 @@ def read_rows(path: Path, layout: Layout, plan: Plan) -> Rows:
     for index, (number, line) in enumerate(_row_lines(path, layout, rows)):
         cells = layout.split(line)
         if len(cells) != count:
-            cells = _fitted(cells, count)
+            cells = fit(cells, count)
         before, last_cell = last_cell, cells[-1] if cells else ""
         try:
             if len(cells) != count:
@@ -131,7 +125,7 @@ def read_rows(path: Path, layout: Layout, plan: Plan) -> Rows:
             store.append(value)
     kept_last = bool(rows.numbers) and max(rows.rejected, default=0) < rows.numbers[-1]
     if kept_last and _is_torn(last_cell, before, layout) and not _ends_with_newline(path):
-        _drop_torn_row(rows)
+        _reject_last(rows, "the file ends in the middle of it")
     _refuse_doubtful_signs(rows, layout)
     _drop_total(rows)
     return rows
@@ -212,9 +206,8 @@ def _is_torn(last: str, before: str, layout: Layout) -> bool:
     return fewer or abs(value) < 0.2 * abs(above)
 
 
-def _drop_torn_row(rows: Rows) -> None:
-    """The last line has no end and a last cell that is shorter than the one above: cut off while written."""
-    rows.rejected[rows.numbers.pop()] = "the file ends in the middle of it"
+def _reject_last(rows: Rows, reason: str) -> None:
+    rows.rejected[rows.numbers.pop()] = reason
     rows.time_s.pop()
     for store in rows.values:
         store.pop()
@@ -227,10 +220,7 @@ def _drop_total(rows: Rows) -> None:
     for store in rows.values:
         above = math.fsum(value for value in store[:-1] if not math.isnan(value))
         if above and abs(store[-1] / above - 1) < 1e-3:
-            rows.rejected[rows.numbers.pop()] = "it holds the sum of the rows above"
-            rows.time_s.pop()
-            for values in rows.values:
-                values.pop()
+            _reject_last(rows, "it holds the sum of the rows above")
             return
 
 

@@ -11,7 +11,7 @@ from logger.run.description import Event
 from logger.run.format import COLUMNS
 from logger.text.contact_faults import find_contact_faults
 from logger.text.plan import ColumnPlan
-from logger.text.plausible import VOLTS
+from logger.text.plausible import MILLIAMPERES, VOLTS
 from logger.text.table import PlanWish
 
 Floats = np.ndarray[Any, np.dtype[np.float64]]
@@ -85,7 +85,7 @@ def doubts(samples: "pd.DataFrame") -> list[str]:
     for name in ("pack_v", "bus_v"):
         if name in samples and samples[name].notna().any():
             middle = float(samples[name].median())
-            if not 0.3 <= middle <= 60:
+            if not VOLTS[0] <= middle <= VOLTS[1]:
                 doubts.append(f"{name} is around {digits_text(middle, 3)} V: is its unit right?")
     if "current_ma" in samples and samples["current_ma"].notna().any():
         middle = float(samples["current_ma"].median())
@@ -93,7 +93,7 @@ def doubts(samples: "pd.DataFrame") -> list[str]:
             doubts.append(
                 "current_ma is mostly negative: if that is out of the pack, give --current-sign turned"
             )
-        elif middle > 20_000:
+        elif middle > MILLIAMPERES[1]:
             doubts.append(f"current_ma is around {digits_text(middle, 3)} mA: is its unit right?")
     if "bus_v" in samples and "pack_v" not in samples:
         doubts.append(

@@ -183,3 +183,17 @@ class Table:
             title = "" if name == f"column {place + 1}" else f" {name!r}"
             lines.append(f"column {place + 1}{title}: {cells}, ...")
         return "\n        ".join(lines)
+
+
+def usual_step(values: Floats) -> float:
+    """Median of the steps forward of numbers (n,); 0 if there are none."""
+    steps = np.diff(values)
+    return float(np.median(steps[steps > 0])) if (steps > 0).any() else 0.0
+
+
+def goes_on(values: Floats) -> bool:
+    """Whether no more than a restart or two lies between numbers (n,), unlike in a column of milliseconds or of spans."""
+    steps = np.diff(values)
+    return bool(
+        (steps > 0).sum() > 0.02 * len(steps) and (steps < 0).sum() <= max(2, 0.01 * len(steps))
+    )

@@ -10,8 +10,8 @@ from logger.base.errors import BenchError
 from logger.run.description import Event
 from logger.text.question import Question, Reading
 from logger.text.spans import span_words
-from logger.text.timing.summer_time import HOUR_S, change_between
-from logger.text.timing.written import DAY_S, utc_text
+from logger.text.timing.summer_time import change_between
+from logger.text.timing.written import DAY_S, HOUR_S, moment_words
 
 Floats = npt.NDArray[np.float64]
 Integers = npt.NDArray[np.int64]
@@ -56,7 +56,7 @@ class Clock:
 
     def words(self, time_s: float) -> str:
         if self.absolute:
-            return utc_text(time_s)[:19].replace("T", " ")
+            return moment_words(time_s)
         if self.turn_s is not None:
             whole = int(time_s)
             return f"{whole // 3600}:{whole // 60 % 60:02d}:{whole % 60:02d}"
@@ -226,9 +226,8 @@ def _question(time_s: Floats, before: int, here: int, clock: Clock) -> BenchErro
     if clock.twelve and clock.turn_s == DAY_S and before_s - after_s < DAY_S / 2:
         ahead = f"{span_words(DAY_S / 2 - (before_s - after_s))} after the row above"
         readings.append(Reading("it is a 12-hour clock", ahead, ("--hours", "12")))
-    if clock.local and change_between(before_s, after_s) is not None:
-        changed = change_between(before_s, after_s)
-        assert changed is not None
+    changed = change_between(before_s, after_s) if clock.local else None
+    if changed is not None:
         ahead = f"{span_words(after_s - before_s - changed.shift_s)} after the row above"
         readings.append(Reading("summer time ended", ahead, ("--time-zone", changed.zone)))
     readings += [

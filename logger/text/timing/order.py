@@ -24,8 +24,8 @@ from logger.text.timing.back import (
     straighten,
     unfold_12_hours,
 )
-from logger.text.timing.summer_time import HOUR_S, to_utc
-from logger.text.timing.written import DAY_S, fixed_zone
+from logger.text.timing.summer_time import to_utc
+from logger.text.timing.written import DAY_S, HOUR_S, fixed_zone
 
 Floats = npt.NDArray[np.float64]
 

@@ -11,13 +11,12 @@ import numpy as np
 
 from logger.base.errors import BenchError
 from logger.text.question import Question, Reading, some
-from logger.text.table import PlanWish, Table
+from logger.text.table import PlanWish, Table, goes_on
 from logger.text.timing.form import TimeForm, find_time_form
 from logger.text.timing.unit import DAY_ZERO, find_number_unit, names_a_day
-from logger.text.timing.written import DAY_S, day_number, parts_of
+from logger.text.timing.written import DAY_S, HOUR_S, day_number, parts_of
 from logger.text.units import UNITS, plain_unit, unit_factor
 
-HOUR_S: Final = 3600.0
 _DAYS_BETWEEN_ROWS: Final = 40
 
 
@@ -150,7 +149,7 @@ def _guess_time(table: Table, wish: PlanWish) -> tuple[int, ...]:
     fractions = [(place, place + 1) for place in numbers if place + 1 in free]
     if found := next((pair for pair in fractions if _day_and_fraction(table, pair)), None):
         return found
-    steady = [place for place in numbers if _only_rises(table, place)]
+    steady = [place for place in numbers if goes_on(table.numbers(place))]
     if steady:
         return _one_of(table, steady)
     if written:
@@ -185,14 +184,6 @@ def _day_and_fraction(table: Table, places: Sequence[int]) -> bool:
         len(days) and len(parts) and (days % 1 == 0).all() and 20_000 <= days.min() <= days.max() <= 80_000
         and np.ptp(days) < 400 and parts.min() >= 0 and parts.max() < 1 and (parts % 1 != 0).any()
     )  # fmt: skip
-
-
-def _only_rises(table: Table, place: int) -> bool:
-    """Whether no more than a restart or two lies between its numbers, unlike in a column of milliseconds."""
-    steps = np.diff(table.numbers(place))
-    return bool(
-        (steps > 0).sum() > 0.02 * len(steps) and (steps < 0).sum() <= max(2, 0.01 * len(steps))
-    )
 
 
 def _one_of(table: Table, places: Sequence[int]) -> tuple[int, ...]:

@@ -13,9 +13,9 @@ import numpy as np
 
 from logger.text.question import Question, Reading, some
 from logger.text.spans import span_words
-from logger.text.table import Floats, PlanWish, Table
+from logger.text.table import Floats, PlanWish, Table, goes_on, usual_step
 from logger.text.timing.plan import TimePlan
-from logger.text.timing.written import DAY_S, Parts, day_number, parts_of
+from logger.text.timing.written import DAY_S, clock_seconds, day_number, parts_of
 from logger.text.units import UNITS
 
 _EPOCH_S: Final = (1e9, 3e9)  # 2001 to 2065
@@ -57,7 +57,7 @@ def _apart(table: Table, time: TimePlan, chosen: int, place: int) -> tuple[float
     if kind != table.kind(chosen) or time.kind not in ("number", "written"):
         return 0.0, 0.0
     if time.kind == "number":
-        if table.read[place].quantity != "time" or not _goes_on(table.numbers(place)):
+        if table.read[place].quantity != "time" or not goes_on(table.numbers(place)):
             return 0.0, 0.0
         first, other = _numbers(table, chosen, place)
         first = first * time.factor
@@ -67,7 +67,7 @@ def _apart(table: Table, time: TimePlan, chosen: int, place: int) -> tuple[float
         first, other = _clocks(table, chosen, place, _date_order(time))
     if len(first) < 2:
         return 0.0, 0.0
-    step_s = max(_usual_step(first), _usual_step(other))
+    step_s = max(usual_step(first), usual_step(other))
     if not step_s:
         return 0.0, 0.0
     apart = other - first
@@ -83,19 +83,11 @@ def _apart(table: Table, time: TimePlan, chosen: int, place: int) -> tuple[float
 
 def _likely_factor(first_s: Floats, other: Floats) -> float:
     """Factor to seconds of a time without a unit: the one that brings its usual step nearest to the other's."""
-    steps = _usual_step(first_s), _usual_step(other)
+    steps = usual_step(first_s), usual_step(other)
     if not all(steps):
         return 1.0
     return min(
         UNITS["time"].values(), key=lambda factor: abs(math.log(steps[1] * factor / steps[0]))
-    )
-
-
-def _goes_on(values: Floats) -> bool:
-    """Whether it is a clock that goes on, not milliseconds beside one or a span of each row."""
-    steps = np.diff(values)
-    return bool(
-        (steps > 0).sum() > 0.02 * len(steps) and (steps < 0).sum() <= max(2, 0.01 * len(steps))
     )
 
 
@@ -131,26 +123,18 @@ def _clocks(table: Table, first: int, other: int, order: str) -> tuple[Floats, F
         if one is None or two is None or not len(one.clock) == len(two.clock) == 3:
             continue
         days = [0, 0]
-        if one.numbers and two.numbers:
-            try:
+        try:
+            if one.numbers and two.numbers:
                 days = [
                     day_number(one.numbers, one.order or order),
                     day_number(two.numbers, two.order or order),
                 ]
-            except ValueError:  # no such date: its row is rejected later
-                continue
-        read.append(
-            [day * DAY_S + _second_of_day(part) for day, part in zip(days, (one, two), strict=True)]
-        )
+            seconds = clock_seconds(one), clock_seconds(two)
+        except ValueError:  # no such date or time of day: its row is rejected later
+            continue
+        read.append([day * DAY_S + second for day, second in zip(days, seconds, strict=True)])
     pairs = np.array(read, dtype=np.float64).reshape(-1, 2)
     return pairs[:, 0], pairs[:, 1]
-
-
-def _second_of_day(parts: Parts) -> float:
-    hours, minutes, seconds = parts.clock
-    if parts.half:
-        hours = hours % 12 + (12 if parts.half == "pm" else 0)
-    return hours * 3600.0 + minutes * 60.0 + seconds + parts.fraction
 
 
 def _zone_named(table: Table, place: int) -> bool:
@@ -162,11 +146,6 @@ def _zone_named(table: Table, place: int) -> bool:
 
 def _is_epoch(times_s: Floats) -> bool:
     return bool(_EPOCH_S[0] <= np.median(times_s) < _EPOCH_S[1])
-
-
-def _usual_step(times_s: Floats) -> float:
-    steps = np.diff(times_s)
-    return float(np.median(steps[steps > 0])) if (steps > 0).any() else 0.0
 
 
 def _ask(

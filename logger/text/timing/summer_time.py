@@ -14,10 +14,9 @@ import numpy as np
 import numpy.typing as npt
 
 from logger.base.errors import BenchError
-from logger.text.timing.written import DAY_S, fixed_zone, utc_text
+from logger.text.timing.written import DAY_S, fixed_zone, moment_words
 
 Floats = npt.NDArray[np.float64]
-HOUR_S: Final = 3600.0
 _LOOKED_AT: Final = (
     "Europe/Berlin", "America/New_York", "Europe/London", "Europe/Helsinki", "Australia/Sydney", "Pacific/Auckland",
     "Australia/Adelaide", "America/Santiago", "Asia/Jerusalem", "Africa/Cairo", "America/Havana", "Atlantic/Azores",
@@ -122,7 +121,7 @@ def to_utc(local_s: Floats, name: str, usual_s: float) -> Floats:
         if change.shift_s > 0:
             lost = (local_s > change.before_s) & (local_s < change.after_s)
             if lost.any():
-                at = utc_text(float(local_s[lost][0]))[:19].replace("T", " ")
+                at = moment_words(float(local_s[lost][0]))
                 raise BenchError(
                     f"The clock did not follow {name}: there is no {at} there.",
                     next_step="give the offset that it kept, e.g. --time-zone +01:00.",
@@ -149,7 +148,7 @@ def _second_pass(
     joins_before = start > 0 and local_s[start] - local_s[start - 1] <= near
     joins_after = end + 1 < len(local_s) and local_s[end + 1] - local_s[end] <= near
     if joins_before and joins_after:
-        at = utc_text(float(local_s[start]))[:19].replace("T", " ")
+        at = moment_words(float(local_s[start]))
         raise BenchError(
             f"The hour of {at} comes twice in {name}, but the rows go through it once without a break.",
             next_step="if the clock did not follow the change, give the offset that it kept, e.g. --time-zone +01:00.",

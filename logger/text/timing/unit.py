@@ -16,7 +16,7 @@ from logger.base.errors import BenchError
 from logger.base.numbers import digits_text
 from logger.text.question import Question, Reading, some
 from logger.text.spans import span_words
-from logger.text.table import Floats, Table
+from logger.text.table import Floats, Table, usual_step
 from logger.text.timing.form import stated_interval_s
 from logger.text.timing.written import DAY_S, utc_text
 from logger.text.units import UNITS
@@ -53,7 +53,7 @@ def find_number_unit(
     name = table.name(place)
     values = table.numbers(place)
     middle = float(np.median(values)) if len(values) else 0.0
-    step = _usual_step(values)
+    step = usual_step(values)
     if unit is not None:
         factor = UNITS["time"][unit]
         if factor == 1.0 and source == "by its name" and _like_days(middle, step):
@@ -141,11 +141,6 @@ def _like_days(middle: float, step: float) -> bool:
     return _DAYS[0] <= middle <= _DAYS[1] and 0 < step < 0.5
 
 
-def _usual_step(values: Floats) -> float:
-    steps = np.diff(values)
-    return float(np.median(steps[steps > 0])) if (steps > 0).any() else 0.0
-
-
 def _plausible(table: Table, place: int, values: Floats, step: float) -> tuple[list[str], str]:
     """Units that the column may be in, and why."""
     whole = bool((values % 1 == 0).all())
@@ -203,7 +198,7 @@ def _ask(table: Table, place: int, values: Floats, units: Sequence[str]) -> Ques
         readings.append(Reading("it only numbers the rows", "", ("--every", "1s")))
     return Question(
         f"Which unit has the time in {name}?",
-        f"{some(cells)} (steps of {digits_text(_usual_step(values), 3)})",
+        f"{some(cells)} (steps of {digits_text(usual_step(values), 3)})",
         readings,
     )
 

@@ -35,6 +35,7 @@ _MONTHS: Final = {
     for name in (names, names[:3], names[:4])
 }
 EPOCH_DAY: Final = date(1970, 1, 1).toordinal()
+HOUR_S: Final = 3600.0
 DAY_S: Final = 86400.0
 
 
@@ -198,6 +199,11 @@ def utc_text(unix_s: float) -> str:
     except (OverflowError, ValueError, OSError):
         return ""
     return made.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def moment_words(unix_s: float) -> str:
+    """Date and time of day without a zone, to the second: ``2026-01-31 21:00:00``."""
+    return utc_text(unix_s)[:19].replace("T", " ")
 
 
 def has_zone(text: str) -> bool:

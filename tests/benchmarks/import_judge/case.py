@@ -14,6 +14,9 @@ class Expect(Enum):
     EITHER = "either"  # one reading, but refusing it is no loss worth counting
 
 
+READ, ASK, EITHER = Expect.READ, Expect.ASK, Expect.EITHER
+
+
 class Verdict(Enum):
     RIGHT = "right"
     ASKED = "asked"  # refused, naming an option that settles it

@@ -119,13 +119,9 @@ class Plain:
     def sheet(self) -> Sheet:
         return Sheet(self.rows, (self.head,))
 
-    def truth(self, rows: tuple[Row, ...] | None = None, **more: str) -> Truth:
-        return Truth(
-            rows if rows is not None else rows_of(self.series),
-            self.tolerance_s,
-            self.start,
-            settle=more.get("settle", ""),
-        )
+    def truth(self, rows: tuple[Row, ...] | None = None) -> Truth:
+        rows = rows_of(self.series) if rows is None else rows
+        return Truth(rows, self.tolerance_s, self.start)
 
     def draft(self, sheet: Sheet | None = None, rows: tuple[Row, ...] | None = None) -> Draft:
         return Draft((sheet or self.sheet).data(self.dialect), (self.truth(rows),))

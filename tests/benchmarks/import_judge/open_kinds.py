@@ -7,7 +7,7 @@ from random import Random
 from typing import Final
 
 from tests.benchmarks.import_judge import clock
-from tests.benchmarks.import_judge.case import Expect, Truth
+from tests.benchmarks.import_judge.case import ASK, EITHER, READ, Truth
 from tests.benchmarks.import_judge.draft import (
     Draft,
     Kind,
@@ -25,11 +25,15 @@ from tests.benchmarks.import_judge.sheet import (
     COMMA_QUOTED,
     DIALECTS,
     NAMES,
+    PLAIN_HEAD,
     SEMI,
     SEMI_MARK,
     SEMI_POINT,
+    STRONG,
     TAB,
     TAB_COMMA,
+    THREE,
+    WESTERN,
     Dialect,
     Load,
     Sheet,
@@ -39,9 +43,6 @@ from tests.benchmarks.import_judge.sheet import (
     seconds,
     volts,
 )
-
-WESTERN: Final = tuple(d for d in DIALECTS if d.encoding in ("utf-8", "cp1252", "latin-1"))
-STRONG: Final = Load(draws_ma=(1286, 1948, 2712))
 
 
 def every_dialect(rng: Random) -> Draft:
@@ -64,7 +65,7 @@ def unit_row(rng: Random) -> Draft:
 
 def unit_row_short(rng: Random) -> Draft:
     """Short names, units in square brackets in the next row, milliseconds."""
-    made = plain(rng, (COMMA, SEMI, TAB))
+    made = plain(rng, THREE)
     cells = seconds(made.series, made.dialect, "1000", "1")
     rows = columns(
         cells,
@@ -98,7 +99,7 @@ def separator_line(rng: Random) -> Draft:
 
 
 def lines_above(rng: Random) -> Draft:
-    made = plain(rng, (COMMA, SEMI, TAB))
+    made = plain(rng, THREE)
     delimiter = made.dialect.delimiter
     above = (
         f"Model{delimiter}bench meter 2",
@@ -152,7 +153,7 @@ def current_first(rng: Random) -> Draft:
 
 
 def two_channels(rng: Random) -> Draft:
-    dialect = rng.choice((COMMA, SEMI, TAB))
+    dialect = rng.choice(THREE)
     first, second = measured(rng), measured(rng, load=Load(Decimal("5.020"), Decimal("0.3")))
     rows = columns(
         seconds(first, dialect), volts(first, dialect), amps(first, dialect), volts(second, dialect), amps(second, dialect),
@@ -176,7 +177,7 @@ def two_channels(rng: Random) -> Draft:
 def current_without_unit(rng: Random) -> Draft:
     """0.148 under "Current": amperes, or milliamperes of a sleeping piece."""
     series = measured(rng)
-    dialect = rng.choice((COMMA, SEMI, TAB))
+    dialect = rng.choice(THREE)
     rows = columns(seconds(series, dialect), volts(series, dialect), amps(series, dialect, "A"))
     small = tuple(
         replace(row, current_ma=None if row.current_ma is None else row.current_ma / 1000)
@@ -195,7 +196,7 @@ def bare_time(rng: Random) -> Draft:
     """0, 500, 1000 under "Time": milliseconds of a quick meter or seconds of a slow one."""
     step = rng.choice(["500", "100", "1000", "250"])
     slow = measured(rng, step_s=step)
-    dialect = rng.choice((COMMA, SEMI, TAB))
+    dialect = rng.choice(THREE)
     rows = columns(seconds(slow, dialect, places="1"), volts(slow, dialect), amps(slow, dialect))
     quick = slow.at([time / 1000 for time in slow.time_s])
     return Draft(
@@ -306,7 +307,7 @@ def slashes_over_midnight(rng: Random) -> Draft:
 
 def day_number(rng: Random) -> Draft:
     """A column "Date" with a spreadsheet's day numbers of this year; as of 1904 they would lie ahead."""
-    made = plain(rng, (COMMA, SEMI, TAB), step_s=rng.choice(["1", "60"]))
+    made = plain(rng, THREE, step_s=rng.choice(["1", "60"]))
     cells = clock.day_numbers(made.series, clock.EVENING, made.dialect)
     return replace(
         made, time=(cells, rng.choice(["Date", "Date/Time", "DateTime"])), start=clock.EVENING
@@ -315,7 +316,7 @@ def day_number(rng: Random) -> Draft:
 
 def day_fraction(rng: Random) -> Draft:
     """0.87801 under "Time": a clock time that a spreadsheet shows as a number, or seconds of a quick meter."""
-    dialect = rng.choice((COMMA, SEMI, TAB))
+    dialect = rng.choice(THREE)
     series = measured(rng, step_s=rng.choice(["60", "30"]))
     texts = clock.day_numbers(
         series, clock.ZERO_1900 + timedelta(hours=rng.randint(1, 20)), dialect, places=6
@@ -372,7 +373,7 @@ def clock_set_on(rng: Random) -> Draft:
     """Local time in the night when summer time begins: an hour is missing, or the meter was off for an hour."""
     zone, change = rng.choice(clock.SPRING)
     series = measured(rng, step_s="600")
-    dialect = rng.choice((COMMA, SEMI, TAB))
+    dialect = rng.choice(THREE)
     cells = clock.local(series, change - timedelta(minutes=100), zone, "%Y-%m-%d %H:%M:%S")
     paused = series.at([time + (3600 if time >= 6000 else 0) for time in series.time_s])
     rows = columns(cells, volts(series, dialect), amps(series, dialect))
@@ -432,7 +433,7 @@ def header_again(rng: Random) -> Draft:
 
 def time_begins_again(rng: Random) -> Draft:
     """Elapsed seconds fall back to 0 in the middle: how long it stood is not in the file."""
-    dialect = rng.choice((COMMA, SEMI, TAB))
+    dialect = rng.choice(THREE)
     series = measured(rng)
     rows = columns(
         [dialect.number(Decimal(index % 12)) for index in range(24)],
@@ -440,7 +441,7 @@ def time_begins_again(rng: Random) -> Draft:
         amps(series, dialect),
     )
     return Draft(
-        Sheet(rows, (("Time [s]", "Voltage [V]", "Current [mA]"),)).data(dialect),
+        Sheet(rows, (PLAIN_HEAD,)).data(dialect),
         (Truth(in_parts(series, 12)),),
     )
 
@@ -557,7 +558,6 @@ def mixed(rng: Random) -> Draft:
     return made.draft()
 
 
-READ, ASK, EITHER = Expect.READ, Expect.ASK, Expect.EITHER
 KINDS: Final = (
     Kind("every-dialect", "dialect", READ, 14, every_dialect),
     Kind("languages", "dialect", READ, 6, languages),

@@ -7,7 +7,7 @@ from random import Random
 from typing import Final
 
 from tests.benchmarks.import_judge import clock
-from tests.benchmarks.import_judge.case import Expect, Row, Truth
+from tests.benchmarks.import_judge.case import ASK, EITHER, READ, Row, Truth
 from tests.benchmarks.import_judge.draft import (
     Draft,
     Kind,
@@ -23,11 +23,14 @@ from tests.benchmarks.import_judge.draft import (
 from tests.benchmarks.import_judge.sheet import (
     COMMA,
     COMMA_QUOTED,
-    DIALECTS,
+    PLAIN_HEAD,
     SEMI,
     SEMI_POINT,
+    STRONG,
     TAB,
     TAB_COMMA,
+    THREE,
+    WESTERN,
     Load,
     Sheet,
     amps,
@@ -36,11 +39,6 @@ from tests.benchmarks.import_judge.sheet import (
     seconds,
     volts,
 )
-
-WESTERN: Final = tuple(d for d in DIALECTS if d.encoding in ("utf-8", "cp1252", "latin-1"))
-THREE: Final = (COMMA, SEMI, TAB)
-STRONG: Final = Load(draws_ma=(1286, 1948, 2712))
-PLAIN_HEAD: Final = ("Time [s]", "Voltage [V]", "Current [mA]")
 
 
 def capitals(rng: Random) -> Draft:
@@ -500,7 +498,7 @@ def empty_columns(rng: Random) -> Draft:
 
 def cut_number(rng: Random) -> Draft:
     """Power went while the last number was written: 182.4 reads 18."""
-    made = Plain(rng.choice((COMMA, SEMI, TAB)), measured(rng, load=Load(draws_ma=(148, 212, 286))))
+    made = Plain(rng.choice(THREE), measured(rng, load=Load(draws_ma=(148, 212, 286))))
     sheet = replace(made.sheet, last_newline=False, cut=3)
     rows = list(rows_of(made.series))
     rows[-1] = replace(rows[-1], current_ma=None, optional=True)
@@ -575,7 +573,6 @@ def mixed(rng: Random) -> Draft:
     return made.draft()
 
 
-READ, ASK, EITHER = Expect.READ, Expect.ASK, Expect.EITHER
 KINDS: Final = (
     Kind("powers-of-ten", "dialect", READ, 4, powers_of_ten),
     Kind("comments-between", "dialect", READ, 3, comments_between),

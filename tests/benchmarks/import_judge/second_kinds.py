@@ -7,17 +7,17 @@ from random import Random
 from typing import Final
 
 from tests.benchmarks.import_judge import clock
-from tests.benchmarks.import_judge.case import Expect, Truth
+from tests.benchmarks.import_judge.case import ASK, EITHER, READ, Truth
 from tests.benchmarks.import_judge.draft import Draft, Kind, Plain, grouped, plain, rows_of
 from tests.benchmarks.import_judge.sheet import (
-    COMMA,
-    DIALECTS,
     SEMI,
     SEMI_POINT,
+    STRONG,
     TAB,
     TAB_COMMA,
+    THREE,
+    WESTERN,
     Dialect,
-    Load,
     Sheet,
     amps,
     columns,
@@ -26,14 +26,11 @@ from tests.benchmarks.import_judge.sheet import (
     volts,
 )
 
-WESTERN: Final = tuple(d for d in DIALECTS if d.encoding in ("utf-8", "cp1252", "latin-1"))
-THREE: Final = (COMMA, SEMI, TAB)
-
 
 def whole_thousands(rng: Random) -> Draft:
     """1.286 mA where the voltage has a decimal comma: the point groups thousands."""
     dialect = rng.choice((SEMI, TAB_COMMA))
-    series = measured(rng, load=Load(draws_ma=(1286, 1948, 2712)))
+    series = measured(rng, load=STRONG)
     series = replace(series, current_ma=tuple(v.quantize(Decimal(1)) for v in series.current_ma))
     made = Plain(dialect, series)
     cells = grouped([str(value) for value in series.current_ma], dialect, ".")
@@ -218,7 +215,6 @@ def autumn_without_repeat(rng: Random) -> Draft:
     return replace(made, time=(cells, "Time"), start=start).draft()
 
 
-READ, ASK, EITHER = Expect.READ, Expect.ASK, Expect.EITHER
 KINDS: Final = (
     Kind("spaces-behind-commas", "dialect", READ, 3, spaces_behind_commas),
     Kind("fixed-width", "dialect", READ, 3, fixed_width),

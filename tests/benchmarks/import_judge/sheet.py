@@ -48,6 +48,8 @@ BAR: Final = Dialect("bar", "|")
 DIALECTS: Final = (
     COMMA, COMMA_QUOTED, COMMA_BOTH, SEMI, SEMI_MARK, SEMI_POINT, OLD_LINES, TAB, TAB_COMMA, WIDE_LE, WIDE_BE, BAR,
 )  # fmt: skip
+WESTERN: Final = tuple(d for d in DIALECTS if d.encoding in ("utf-8", "cp1252", "latin-1"))
+THREE: Final = (COMMA, SEMI, TAB)
 
 # Names of the three quantities: English, German, French, Spanish, Italian (from memory).
 NAMES: Final = (
@@ -57,6 +59,7 @@ NAMES: Final = (
     ("Tiempo", "Tensión", "Corriente"),
     ("Tempo", "Tensione", "Corrente"),
 )
+PLAIN_HEAD: Final = ("Time [s]", "Voltage [V]", "Current [mA]")
 # Quantity and unit in a heading; "U / V" is the form of ISO 80000-1 (from memory).
 UNIT_STYLES: Final = ("{} [{}]", "{} ({})", "{}/{}", "{} / {}", "{}_{}", "{} in {}")
 
@@ -123,6 +126,9 @@ class Load:
     first_v: Decimal = Decimal("4.612")
     fall_v: Decimal = Decimal("0.9")
     draws_ma: tuple[int, ...] = field(default=(86, 148, 212))
+
+
+STRONG: Final = Load(draws_ma=(1286, 1948, 2712))
 
 
 def measured(rng: Random, rows: int = 24, step_s: str = "1", load: Load | None = None) -> Series:
