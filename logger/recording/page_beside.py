@@ -38,7 +38,7 @@ class PageProcess:
     """The page beside a recording. ``news``: texts for the terminal.
 
     If its program ends by itself it is started again, at the same port and with the same keys, so that a phone's
-    open page goes on; see ``restarts``.
+    open page goes on; see ``Restarts``.
     """
 
     def __init__(
@@ -71,9 +71,11 @@ class PageProcess:
 
     def turn(self, say: Callable[[str], None]) -> None:
         """Hand the newest words over and say what the page had to say; never waits."""
-        if self._life is not None and self._life.code is not None:
-            self._fallen(self._life)
+        life = self._life
+        if life is not None and life.code is not None:
+            life.close()
             self._life = None
+            self._fallen(life.error.happened if life.error else how_it_ended(life.code))
         if self._life is None and self._restarts.due:
             self._begin_again()
         while self.news:
@@ -103,9 +105,7 @@ class PageProcess:
     def pid(self) -> int | None:
         return None if self._life is None else self._life.pid
 
-    def _fallen(self, life: "_Life") -> None:
-        life.close()
-        how = life.error.happened if life.error is not None else how_it_ended(life.code)
+    def _fallen(self, how: str) -> None:
         self._restarts.fell()
         self._events.clear()
         then = "Open pages go on by themselves, with the same address and keys."
@@ -125,9 +125,7 @@ class PageProcess:
         try:
             self._life = _Life(command, first, self._take)
         except OSError as error:
-            self._restarts.fell()
-            how = error.strerror or how_it_ended(None)
-            self.news.append(self._restarts.words("The page's program", how, ""))
+            self._fallen(error.strerror or how_it_ended(None))
 
     def _runs(self) -> dict[str, Any]:
         folders = [str(recorder.folder.resolve()) for recorder in self._recorders]

@@ -103,3 +103,19 @@ def test_the_fourth_end_is_the_last(page: PageProcess, tmp_path: Path) -> None:
     for _ in range(5):
         page.turn(said.append)
     assert page.pid is None
+
+
+def test_a_page_that_cannot_even_be_started_says_how_to_do_without(
+    page: PageProcess, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refused(*_: object) -> None:
+        raise OSError(12, "Cannot allocate memory")
+
+    said: list[str] = []
+    page.show([recorder_of(make_run(tmp_path / "run"), [])])
+    monkeypatch.setattr(page_beside, "_Life", refused)
+    assert page.pid is not None
+    os.kill(page.pid, signal.SIGKILL)
+    turned(page, said, partial(ended, said, 4))
+    assert "(Cannot allocate memory) and stays down" in said[-1]
+    assert "drawbench watch" in said[-1]
