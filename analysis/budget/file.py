@@ -35,10 +35,8 @@ from logger.base.safe_files import read_whole
 
 # Plain LEDs that give this much of their light are as good as off: our own judgement.
 DARK_SHARE: Final = 0.1
-
-
 # A budget of a hundred parts takes 20 KiB.
-BUDGET_MAX: Final = 1024 * 1024
+_BUDGET_MAX: Final = 1024 * 1024
 
 
 @dataclass(frozen=True)
@@ -125,8 +123,13 @@ class Budget:
 
 def read_budget(path: Path) -> Budget:
     """Budget from a file. Raises BenchError naming file, line, field and what would be valid."""
+    return parse_budget(budget_text(path), str(path))
+
+
+def budget_text(path: Path) -> str:
+    """Text of a budget file. Raises BenchError for one that cannot be read."""
     try:
-        text = read_whole(path, BUDGET_MAX).decode("utf-8-sig")  # some editors put a mark in front
+        return read_whole(path, _BUDGET_MAX).decode("utf-8-sig")  # some editors put a mark in front
     except FileNotFoundError:
         raise BenchError(
             f"There is no budget file {path}.",
@@ -138,7 +141,6 @@ def read_budget(path: Path) -> Budget:
             evidence=spoken(error),
             next_step="check that it is a text file (UTF-8) you may read.",
         ) from error
-    return parse_budget(text, str(path))
 
 
 def parse_budget(text: str, name: str = "budget") -> Budget:

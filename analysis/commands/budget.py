@@ -22,7 +22,6 @@ from analysis.say.words import count_words
 from logger.base.errors import BenchError
 from logger.base.next_step import command_line
 from logger.base.numbers import digits_text
-from logger.base.safe_files import read_whole
 
 if TYPE_CHECKING:
     from analysis.budget.story import BudgetStory
@@ -127,6 +126,7 @@ def show_command(
 ) -> None:
     """Estimate a budget; with a run, find the figure that was wrong."""
     from analysis.budget.edit import corrected_text
+    from analysis.budget.file import budget_text
     from analysis.door.budget import budget
     from analysis.say.new_file import refuse_taken, write_new
 
@@ -151,10 +151,8 @@ def show_command(
             next_step=f"{story.unresolved[0].measure}.",
         )
     if corrected is not None and story.comparison is not None:
-        from analysis.budget.file import BUDGET_MAX
-
-        text = read_whole(path, BUDGET_MAX).decode("utf-8-sig")
-        write_new(corrected, corrected_text(text, story.budget, story.comparison))
+        text = corrected_text(budget_text(path), story.budget, story.comparison)
+        write_new(corrected, text)
     if pictures is not None:
         from analysis.budget.plots import draw_budget
 

@@ -87,14 +87,19 @@ def breaks(bins: Bins) -> Mask:
     """Bins in which the circuit was off, shape (n,): a break that came once or twice is not taken to come again."""
     usual = float(np.quantile(bins.mean_ma, 0.75)) if len(bins.mean_ma) else 0.0
     off = bins.mean_ma < _BREAK_SHARE * usual
-    starts = int((np.diff(off.astype(np.int8), prepend=0) == 1).sum())
+    none = np.zeros(len(off), dtype=bool)
+    if not off.any() or spells(off) > _BREAKS_MOST or off.mean() > 0.5:
+        return none
     # a bin beside a break was on for a part of it only
     beside = np.convolve(off, np.ones(3), mode="same") > 0
     level = np.log(np.maximum(bins.mean_ma[~beside], 1e-6))
     varies = len(_set_anew(level, _BREAK_CHANGE)) > _STEPS_MOST
-    if starts > _BREAKS_MOST or off.mean() > 0.5 or varies:
-        return np.zeros(len(off), dtype=bool)
-    return np.asarray(off)
+    return none if varies else np.asarray(off)
+
+
+def spells(mask: Mask) -> int:
+    """How many spells a mask has: true bins in a row, however many."""
+    return int((np.diff(mask.astype(np.int8), prepend=0) == 1).sum())
 
 
 def set_anew(bins: Bins) -> list[int]:
@@ -152,7 +157,7 @@ def heavy_gap_s(bins: Bins) -> float:
     """
     heavy_ma = float(np.quantile(bins.held_ma[len(bins.held_ma) // 4 :], 0.9))
     heavy = bins.held_ma >= _HEAVY_NEAR * heavy_ma
-    starts = int((np.diff(heavy.astype(np.int8), prepend=0) == 1).sum())
+    starts = spells(heavy)
     if starts < _GAPS_LEAST or heavy.mean() > _STEADY_SHARE:
         return 0.0
     return float(bins.span_s[~heavy].sum()) / starts

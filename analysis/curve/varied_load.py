@@ -41,8 +41,8 @@ def under_heavy(bins: Bins, heavy_ma: float) -> Varied | None:
     found = [fit for fit in fits if fit is not None]
     if not found:
         return None
-    rest, ohms, slow_ma = min(found, key=lambda fit: float(np.mean((weight * fit[0]) ** 2)))
-    now, grown = ohms
+    rest, drops, slow_ma = min(found, key=lambda fit: float(np.mean((weight * fit[0]) ** 2)))
+    now, grown = map(float, drops)
     volts = bins.held_v - now * (heavy_ma - bins.held_ma) - grown * (heavy_ma - slow_ma)
     sd_v = float(np.sqrt(np.mean(rest**2) * count / max(count - _BENDS - 2, 1)))
     return Varied(volts, sd_v, 1e3 * (now + grown))
@@ -50,23 +50,20 @@ def under_heavy(bins: Bins, heavy_ma: float) -> Varied | None:
 
 def _fitted(
     bins: Bins, q: Array, weight: Array, length_s: float
-) -> tuple[Array, tuple[float, float], Array] | None:
+) -> tuple[Array, Array, Array] | None:
+    """Rest of the fit (n,), drops at once and grown (2,), V per mA, and I' of this length (n,); None: none fits."""
     slow_ma = _averaged(bins, length_s)
     smooth = np.stack([q**power for power in range(_BENDS)], axis=1)
-    for terms in ((bins.held_ma, slow_ma), (bins.held_ma,), (slow_ma,)):
-        table = np.column_stack([smooth, *(-one for one in terms)])
+    draws = np.stack([bins.held_ma, slow_ma], axis=1)
+    for used in ([0, 1], [0], [1]):  # a drop below none is left out
+        table = np.column_stack([smooth, -draws[:, used]])
         scale = np.sqrt((table**2).mean(axis=0))
         best = np.linalg.lstsq((table / scale) * weight[:, None], bins.held_v * weight, rcond=None)
         coefficient = best[0] / scale
-        drops = coefficient[_BENDS:]
-        if (drops >= 0).all():
-            rest = bins.held_v - table @ coefficient
-            both = (float(drops[0]), float(drops[1])) if len(terms) == 2 else None
-            if both is None:
-                both = (
-                    (float(drops[0]), 0.0) if terms[0] is bins.held_ma else (0.0, float(drops[0]))
-                )
-            return rest, both, slow_ma
+        if (coefficient[_BENDS:] >= 0).all():
+            drops = np.zeros(2)
+            drops[used] = coefficient[_BENDS:]
+            return bins.held_v - table @ coefficient, drops, slow_ma
     return None
 
 

@@ -220,14 +220,7 @@ def as_bound(quantity: Quantity, note: str, *, more: float = 0.0) -> Quantity:
 
 def unknown_from_s(events: Iterable[Event]) -> float:
     """From this moment of the run on a pause of unknown length lies behind it; infinity: there was none."""
-    return min(
-        (
-            event.time_s
-            for event in events
-            if "charge_lower_mah" in event.lost and "charge_upper_mah" not in event.lost
-        ),
-        default=math.inf,
-    )
+    return min((event.time_s for event in events if event.is_unknown_pause), default=math.inf)
 
 
 def after_unknown(quantity: Quantity, at_s: float | None, from_s: float) -> Quantity:

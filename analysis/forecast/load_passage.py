@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.curve.course import Course, breaks, last_step, set_anew
+from analysis.curve.course import Course, breaks, last_step, set_anew, spells
 from analysis.forecast.opinions import first_below
 from analysis.run.history import Bins, part
 
@@ -42,9 +42,8 @@ def other_ways(bins: Bins) -> tuple[tuple[float, float], ...]:
     on = part(bins, ~off)
     found = []
     if off.any() and len(on.end_s):
-        starts = int((np.diff(off.astype(np.int8), prepend=0) == 1).sum())
         factor = float(bins.span_s.sum() / max(float(on.span_s.sum()), 1e-9))
-        found.append((_BREAK_COMES[min(starts, len(_BREAK_COMES)) - 1], factor))
+        found.append((_BREAK_COMES[min(spells(off), len(_BREAK_COMES)) - 1], factor))
     first = last_step(on)
     if first:
         before = len(set_anew(part(on, slice(0, first))))

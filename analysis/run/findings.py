@@ -53,7 +53,7 @@ def findings(
             *_gaps(trace, draw.charge),
             *_contact(trace, draw),
             *_counters(draw),
-            *_unbounded(run),
+            *filter(None, [run.description.unknown_words]),
             *_rows(trace),
             *_unfinished(run),
             *run.problems,
@@ -208,12 +208,6 @@ def _gaps(trace: Trace, charge: Integral | None) -> list[str]:
 def _mah(charge_mah: float) -> str:
     """A bound, with no more digits than it deserves."""
     return f"{digits_text(charge_mah, 3)} mAh" if charge_mah >= 0.01 else "under 0.01 mAh"
-
-
-def _unbounded(run: Run) -> list[str]:
-    """The board's events tell of a new start over which not even the length is known."""
-    words = run.description.unknown_words
-    return [words] if words else []
 
 
 def _contact(trace: Trace, draw: Draw) -> list[str]:

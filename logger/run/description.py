@@ -42,6 +42,11 @@ class Event:
     text: str
     lost: dict[str, float] = field(default_factory=dict)
 
+    @property
+    def is_unknown_pause(self) -> bool:
+        """Whether it is a new start of the board over which not even the length is known."""
+        return "charge_lower_mah" in self.lost and "charge_upper_mah" not in self.lost
+
 
 @dataclass(frozen=True)
 class Sensor:
@@ -220,11 +225,7 @@ class Description:
     @property
     def unknown_pauses(self) -> tuple[Event, ...]:
         """New starts of the board over which not even the length is known: later times and sums are at least what they are."""
-        return tuple(
-            event
-            for event in self.events
-            if "charge_lower_mah" in event.lost and "charge_upper_mah" not in event.lost
-        )
+        return tuple(event for event in self.events if event.is_unknown_pause)
 
     @property
     def unknown_words(self) -> str:
