@@ -1,7 +1,7 @@
 """Nobody's file is touched: whatever a stranger has planted under a name that the program writes.
 
 The names come from the program (``safe_files.MADE``). Here a few of all pairs of name and planted thing; all of them:
-``python -m tests.benchmarks.faults_judge.planted``.
+``python -m tests.benchmarks.planted_names``.
 """
 
 import ast

@@ -56,8 +56,7 @@ class Folder:
         self.path = path
         self._handle: int | None = None
         if _BY_HANDLE:
-            flags = os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC
-            self._handle = _folder_handle(path, path, flags, None, follow)
+            self._handle = _folder_handle(path, path, None, follow)
         elif not follow:
             _refuse_strange_folder(os.lstat(path), path)
 
@@ -88,8 +87,7 @@ class Folder:
             return Folder(path, follow=False)
         found = Folder.__new__(Folder)
         found.path = path
-        flags = os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC
-        found._handle = _folder_handle(name, path, flags, self._handle, follow=False)
+        found._handle = _folder_handle(name, path, self._handle, follow=False)
         return found
 
     def kind(self, name: str) -> os.stat_result | None:
@@ -287,9 +285,10 @@ def _stream(handle: int, name: str) -> BufferedReader:
         raise
 
 
-def _folder_handle(name: str | Path, path: Path, flags: int, at: int | None, follow: bool) -> int:
+def _folder_handle(name: str | Path, path: Path, at: int | None, follow: bool) -> int:
+    flags = os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC | (0 if follow else os.O_NOFOLLOW)
     try:
-        return os.open(name, flags | (0 if follow else os.O_NOFOLLOW), dir_fd=at)
+        return os.open(name, flags, dir_fd=at)
     except OSError as error:
         if not follow and error.errno in (errno.ELOOP, errno.ENOTDIR):
             _refuse_strange_folder(os.stat(name, dir_fd=at, follow_symlinks=False), path)

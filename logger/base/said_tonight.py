@@ -65,6 +65,6 @@ def _shown(path: Path) -> dict[str, datetime]:
     try:
         read = read_json(path)
         told = {str(text): datetime.fromisoformat(since) for text, since in read.items()}
-    except (FileNotFoundError, ValueError, TypeError, AttributeError, RecursionError):
+    except (FileNotFoundError, ValueError, TypeError, AttributeError):
         return {}
     return {text: since for text, since in told.items() if since.tzinfo is not None}

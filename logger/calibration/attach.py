@@ -99,7 +99,7 @@ def _document(folder: Path) -> dict[str, Any]:
         raise _no_run(folder)
     try:
         document = read_json(path)
-    except (OSError, ValueError, RecursionError) as error:
+    except (OSError, ValueError) as error:
         raise BenchError(
             f"The description of {folder} cannot be read.",
             evidence=spoken(error),
@@ -153,7 +153,7 @@ def _free_name(folder: Path) -> Path:
 def _not_writable(folder: Path, error: OSError) -> BenchError:
     return BenchError(
         f"The description of {folder} cannot be replaced.",
-        evidence=error.strerror or str(error),
+        evidence=spoken(error),
         next_step="make the folder writable, or copy the run to a place that is.",
     )
 

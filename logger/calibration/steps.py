@@ -1,6 +1,5 @@
 """Steps of a calibration: read the board for a while, compare with a reference, fit, say what came out."""
 
-import json
 import math
 import time
 from collections.abc import Callable, Sequence
@@ -11,9 +10,9 @@ from typing import Final
 
 from firmware_probe.line_format import command
 from logger.base.config_folder import FOLDER_VARIABLE
-from logger.base.errors import BenchError
+from logger.base.errors import BenchError, spoken
 from logger.base.numbers import digits_text
-from logger.base.safe_files import read_json, replace_file
+from logger.base.safe_files import json_bytes, read_json, replace_file
 from logger.base.sensor_limits import (
     SHUNT_LIMIT,
     SHUNT_PER_C,
@@ -312,11 +311,11 @@ def save_steps(path: Path, steps: Sequence[Step]) -> None:
     """Keep the steps for the next command. Raises BenchError."""
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        replace_file(path, json.dumps([asdict(step) for step in steps], indent=1).encode())
+        replace_file(path, json_bytes([asdict(step) for step in steps]))
     except OSError as error:
         raise BenchError(
             f"The step cannot be kept in {path.parent}.",
-            evidence=error.strerror or str(error),
+            evidence=spoken(error),
             next_step=f"make that folder writable, or set {FOLDER_VARIABLE} to another one.",
         ) from error
 
@@ -331,7 +330,7 @@ def load_steps(path: Path) -> list[Step]:
     except (OSError, ValueError, TypeError, KeyError) as error:
         raise BenchError(
             "The steps kept so far cannot be read.",
-            evidence=f"{path}: {error}",
+            evidence=f"{path}: {spoken(error)}",
             next_step="delete that file and begin again.",
         ) from error
 

@@ -6,8 +6,8 @@ from pathlib import Path
 from typing import Final
 
 from logger.base.config_folder import FOLDER_VARIABLE, config_folder
-from logger.base.errors import BenchError
-from logger.base.safe_files import json_bytes, parse_json, read_whole, replace_file
+from logger.base.errors import BenchError, spoken
+from logger.base.safe_files import json_bytes, read_json, replace_file
 from logger.run.calibration import Calibration, calibration_from_json, misfits, newest
 
 _NAME: Final = re.compile(r"[A-Za-z0-9_-]{1,64}")
@@ -27,13 +27,11 @@ def load(folder: Path, board: str) -> tuple[list[Calibration], list[str]]:
 def load_file(path: Path) -> tuple[list[Calibration], list[str]]:
     """The same of a file anywhere; a file that is not there holds none."""
     try:
-        text = read_whole(path)
+        parts = read_json(path)["calibrations"]
     except (FileNotFoundError, NotADirectoryError):
         return [], []
     except OSError as error:
-        return [], [f"the calibration file {path} cannot be read: {error}"]
-    try:
-        parts = parse_json(text)["calibrations"]
+        return [], [f"the calibration file {path} cannot be read: {spoken(error)}"]
     except (ValueError, KeyError, TypeError):
         return [], [f"the calibration file {path} is damaged; its calibrations are not used"]
     if not isinstance(parts, list):
@@ -59,7 +57,7 @@ def add(folder: Path, calibration: Calibration) -> Path:
     except OSError as error:
         raise BenchError(
             f"The calibration cannot be kept in {folder}.",
-            evidence=error.strerror or str(error),
+            evidence=spoken(error),
             next_step=f"make that folder writable, or set {FOLDER_VARIABLE} to another one.",
         ) from error
     return path

@@ -57,7 +57,7 @@ NO_SIGNALS: Final = (
 class WindowsOs(types.ModuleType):
     """``os`` as our modules see it."""
 
-    name, sep_of_lines = "nt", "\r\n"
+    name = "nt"
     supports_dir_fd: frozenset[Any] = frozenset()
     supports_follow_symlinks: frozenset[Any] = frozenset({os.stat})
     O_BINARY = 0

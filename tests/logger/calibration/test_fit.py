@@ -133,6 +133,13 @@ def test_damaged_store_is_told_and_put_aside(tmp_path: Path) -> None:
     assert (tmp_path / "7F3A91C2.damaged.json").read_text() == "{half"
 
 
+def test_a_store_that_is_no_file_is_told_in_words(tmp_path: Path) -> None:
+    path = tmp_path / f"{DONE.board}.json"
+    path.mkdir()
+    words = f"the calibration file {path} cannot be read: {path.name} is a folder, not a file"
+    assert load(tmp_path, DONE.board) == ([], [words])
+
+
 def test_board_name_cannot_lead_out_of_the_folder(tmp_path: Path) -> None:
     with pytest.raises(BenchError, match="not usable for a file"):
         load(tmp_path, "../../etc/passwd")
