@@ -170,7 +170,7 @@ class TwoCopies:
         if self.folder.look() is Whereabouts.GONE:
             self._move_house()
             return
-        fresh = self.second = self.second or self._rebuilt()
+        fresh = self.second = self._shelter()
         main, recorded = self._pieces.main, self._pieces.recorded
         name = main if self.folder.kind(main) is None else recorded
         if self.folder.kind(name) is not None:  # another program's, in the place of ours
@@ -188,13 +188,27 @@ class TwoCopies:
             fresh.sync()
             self.folder.sync()
 
-    def _rebuilt(self) -> OpenFile:
-        """A second copy from what can still be read of the first. Raises OSError."""
+    def _shelter(self) -> OpenFile:
+        """The second copy, or one made anew if there is none, or none under its name any more. Raises OSError."""
+        second = self.second
+        if second is None:
+            return self._rebuilt(self.file)
+        try:
+            second.check()
+        except TakenError:
+            # Whatever became of its name, what it holds may be whole.
+            fresh = self._rebuilt(second if second.verify() else self.file)
+            second.close()
+            return fresh
+        return second
+
+    def _rebuilt(self, source: OpenFile) -> OpenFile:
+        """A second copy from what can still be read. Raises OSError."""
         self.folder.unlink(self._pieces.second)
         fresh = OpenFile.new(self.folder, self._pieces.second)
         try:
             try:
-                fresh.copy_from(self.file)
+                fresh.copy_from(source)
             except TakenError:
                 cut_torn_row(fresh.fd)
                 fresh.accept()

@@ -176,7 +176,7 @@ class RowWriter:
         """Find the file again where it was lost, write what waits, and sync it."""
         with self._lock:
             try:
-                if self._is_broken:
+                if self._is_broken and not self._copies.file.is_nameless:
                     self._find_again()
                 else:
                     self._copies.look()
@@ -230,6 +230,7 @@ class RowWriter:
         """What went into another file is synced there; only what was written since is not."""
         if self._moves != self._copies.moves:
             self._moves = self._copies.moves
+            self._is_broken = False
             self._note_durable()
             self._reserve.take()
 

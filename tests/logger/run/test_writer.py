@@ -142,6 +142,42 @@ def test_a_removed_file_is_written_anew(tmp_path: Path) -> None:
 posix = pytest.mark.skipif(sys.platform == "win32", reason="an open file cannot be moved there")
 
 
+@posix
+@pytest.mark.parametrize("noticed_by", ["sync", "append"])
+@pytest.mark.parametrize("error", [None, errno.ENOSPC, errno.EIO])
+def test_all_files_of_a_folder_are_removed_but_not_the_folder(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, noticed_by: str, error: int | None
+) -> None:
+    """Both copies have lost their names: what they hold is written anew, also if the disk takes it only later."""
+    writer = SampleWriter(tmp_path)
+    writer.append(rows(0, 5))
+    writer.sync()
+    writer.append(rows(5, 5))
+    for item in list(tmp_path.iterdir()):
+        item.unlink()
+
+    def fail(fd: int, data: bytes) -> int:
+        raise OSError(error, os.strerror(error or 0))
+
+    with monkeypatch.context() as patch:
+        if error:
+            patch.setattr("os.write", fail)
+        if noticed_by == "append":
+            writer.append(rows(10, 2))
+        writer.sync()
+        writer.sync()
+        assert bool(writer.trouble) == bool(error)
+    if noticed_by == "sync":
+        writer.append(rows(10, 2))
+    writer.sync()
+    assert not writer.trouble
+    writer.append(rows(12, 2))
+    writer.close()
+    assert numbers(tmp_path / "samples.csv") == list(range(14))
+    assert [item.name for item in tmp_path.iterdir()] == ["samples.csv"]
+    assert writer.rows_lost == 0
+
+
 def test_a_deleted_folder_whose_name_is_taken(tmp_path: Path) -> None:
     folder = tmp_path / "run"
     folder.mkdir()
