@@ -129,6 +129,10 @@ class OpenFile:
         except OSError:
             return False
 
+    def blocks(self) -> Iterator[bytes]:
+        """What we wrote, as far as it is there, block by block."""
+        return _blocks(self.fd, self.size)
+
     @property
     def is_touched(self) -> bool:
         """Somebody else may have written to it: its time is not that of our last row."""

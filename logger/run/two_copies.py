@@ -128,13 +128,13 @@ class TwoCopies:
 
     def close(self) -> None:
         """Let go of both; the run is ``pieces.main`` again, if no other program holds that."""
-        name = self.file.name
+        name, is_ours = self.file.name, self._is_ours()
         self.file.close()
         if self.second is not None:
             self.second.close()
         if not self.folder.is_held:
             return
-        if name == self._pieces.main:
+        if name == self._pieces.main and is_ours:
             with contextlib.suppress(OSError):  # also one of before the disk was away
                 self.folder.unlink(self._pieces.second)
             return
@@ -144,8 +144,16 @@ class TwoCopies:
         except OSError as error:
             self._notices.append(
                 f"{self._pieces.main} is still held by another program ({error.strerror or error}): the recorded rows "
-                f"stay in {name}, and drawbench reads them from there"
+                f"stay in {name if name != self._pieces.main else self._pieces.second}, and drawbench reads them from there"
             )
+
+    def _is_ours(self) -> bool:
+        """Nobody has taken the file since the last look: then the second copy is needed no more."""
+        try:
+            self.file.check()
+        except (OSError, TakenError):
+            return False
+        return True
 
     def find_again(self, size: int, crc: int) -> None:
         """Open folder and file anew, if they are there and begin with what was durable (``size``, ``crc``).

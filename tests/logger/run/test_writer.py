@@ -196,6 +196,49 @@ def test_a_deleted_folder_whose_name_is_taken(tmp_path: Path) -> None:
     assert "was deleted while recording; the recording is in" in writer.notices[0]
 
 
+@posix
+def test_a_run_whose_files_were_removed_from_a_full_disk_is_rescued_whole(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder, elsewhere = _made(tmp_path / "run"), _made(tmp_path / "elsewhere")
+    monkeypatch.setattr("tempfile.tempdir", str(elsewhere))
+    monkeypatch.setattr("logger.run.rescue._device", lambda path: 0)
+    writer = SampleWriter(folder)
+    writer.append(rows(0, 5))
+    writer.sync()
+    for item in list(folder.iterdir()):
+        item.unlink()
+
+    def fail(fd: int, data: bytes) -> int:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    with monkeypatch.context() as patch:
+        patch.setattr("os.write", fail)
+        writer.append(rows(5, 2))
+        writer.close()
+    assert Path(writer.rescued).parent == elsewhere
+    assert numbers(Path(writer.rescued)) == list(range(7))
+    assert "7 rows could not be written" in writer.notices[-1]
+
+
+@posix
+def test_a_file_that_is_replaced_at_the_very_end(tmp_path: Path) -> None:
+    """After the last look and before the second copy is taken away."""
+    writer = SampleWriter(tmp_path)
+    writer.append(rows(0, 5))
+    writer.sync()
+    look = writer._copies.look
+
+    def last_look() -> None:
+        look()
+        _replace(tmp_path / "samples.csv")
+
+    writer._copies.look = last_look  # type: ignore[method-assign]
+    writer.close()
+    assert numbers(tmp_path / "samples.csv") == list(range(5))
+    assert "samples.csv holds the rows as they were recorded again" in writer.notices[-1]
+
+
 @pytest.mark.parametrize("number", [errno.EIO, errno.ENOSPC])
 @pytest.mark.parametrize("then_full", [False, True])
 def test_rows_that_a_sync_did_not_bring_to_the_disk_are_written_again(
