@@ -97,6 +97,13 @@ class Folder:
         except FileNotFoundError:
             return None
 
+    def free_name(self, pattern: str) -> str:
+        """The first name that is not taken; ``pattern`` has a place for a number."""
+        number = 1
+        while self.kind(pattern.format(number)) is not None:
+            number += 1
+        return pattern.format(number)
+
     @contextlib.contextmanager
     def replacing(self, name: str, *, durable: bool = True) -> Iterator[BinaryIO]:
         """A stream whose content takes the place of ``name`` as one step once the block ends well.

@@ -1,7 +1,6 @@
 """How does a run that was recorded before the calibration get it: its description alone is replaced."""
 
 import contextlib
-import os
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -9,7 +8,7 @@ from typing import Any, Final
 
 from logger.base.errors import BenchError, spoken
 from logger.base.fault_words import RANGE_CHANGED
-from logger.base.safe_files import create_file, open_to_read, read_json, read_whole
+from logger.base.safe_files import Folder, create_file, open_to_read, read_json, read_whole
 from logger.calibration.store import choose
 from logger.run.calibration import Calibration, cautions
 from logger.run.description import Board, Description, Sensor, from_document
@@ -46,8 +45,9 @@ def attach(folder: Path, calibrations: Sequence[Calibration], *, forced: bool = 
         description = _description(folder, document)
         best = _fitting(folder, description, calibrations, forced)
         document[RUN_KEY]["calibration"] = best.as_json()
-        kept_aside = _free_name(folder)
         try:
+            with Folder(folder) as opened:
+                kept_aside = folder / opened.free_name(_KEPT_ASIDE)
             create_file(kept_aside, read_whole(folder / DESCRIPTION_NAME))
             replace_document(folder, document)
         except OSError as error:
@@ -141,13 +141,6 @@ def _sole_writer(folder: Path) -> Iterator[None]:
     with stream:
         lock_file(stream.fileno(), path)
         yield
-
-
-def _free_name(folder: Path) -> Path:
-    number = 1
-    while os.path.lexists(path := folder / _KEPT_ASIDE.format(number)):
-        number += 1
-    return path
 
 
 def _not_writable(folder: Path, error: OSError) -> BenchError:

@@ -44,9 +44,7 @@ class DescriptionKeeper:
         """Keep another program's file beside ours, and what in it a person may have changed. Raises OSError."""
         with folder.open_to_read(DESCRIPTION_NAME) as stream:
             data = stream.read(_READ_MAX)
-        number = 1
-        while folder.kind(name := _ASIDE.format(number)) is not None:
-            number += 1
+        name = folder.free_name(_ASIDE)
         folder.replace(name, data)
         changes = self._changes(data)
         self.changes |= changes

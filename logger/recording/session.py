@@ -72,6 +72,7 @@ class Session:
         self._description_trouble = ""
         self._words_lock = threading.Lock()
         self._joined = 0
+        self._is_in_trouble = False  # of its rows, not of its description
         self._trouble_s = 0.0
         self._told: set[str] = set()
         self._noise_seen = 0
@@ -173,8 +174,9 @@ class Session:
         recording, writer = self.recording, self.writer
         while writer.notices:
             recording.events.add(recording.run_s(self._clock()), "disk", writer.notices.popleft())
-        if writer.trouble and not recording.disk_trouble:
+        if writer.trouble and not self._is_in_trouble:
             self._trouble_s = recording.run_s(self._clock())
+        self._is_in_trouble = bool(writer.trouble)
         joined = writer.rows_joined - self._joined
         if joined and (not writer.trouble or self._over.is_set()):
             self._joined += joined

@@ -122,6 +122,18 @@ class OpenFile:
         self._is_suspect |= found.st_mtime_ns != self._mark_ns
 
     @property
+    def is_nameless(self) -> bool:
+        """It was removed everywhere: only we still hold what is in it, and lose it when we close it."""
+        try:
+            return os.fstat(self.fd).st_nlink == 0
+        except OSError:
+            return False
+
+    def blocks(self) -> Iterator[bytes]:
+        """What we wrote, as far as it is there, block by block."""
+        return _blocks(self.fd, self.size)
+
+    @property
     def is_touched(self) -> bool:
         """Somebody else may have written to it: its time is not that of our last row."""
         return self._is_suspect or os.fstat(self.fd).st_mtime_ns != self._mark_ns

@@ -60,12 +60,12 @@ def new_home(path: Path) -> Path:
         return home
 
 
-def rescue(name: str, header: bytes, rows: Sequence[bytes], full: Path) -> Path:
-    """A file of these rows on another file system if one has room, else wherever there is room.
+def rescue(name: str, rows: Sequence[bytes], full: Path) -> Path:
+    """A file of these lines, the header first, on another file system if one has room, else wherever there is room.
 
     ``full``: the folder whose disk took no more. Raises OSError if there is no such place.
     """
-    need = len(header) + sum(map(len, rows)) + _ROOM_BYTES
+    need = sum(map(len, rows)) + _ROOM_BYTES
     last: OSError = OSError("no disk has room")
     for place in _places(full):
         try:
@@ -77,7 +77,6 @@ def rescue(name: str, header: bytes, rows: Sequence[bytes], full: Path) -> Path:
             continue
         try:
             with os.fdopen(handle, "wb") as stream:
-                stream.write(header)
                 stream.writelines(rows)
                 stream.flush()
                 os.fsync(stream.fileno())

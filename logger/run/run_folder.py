@@ -64,13 +64,6 @@ class RunFolder(Folder):
         else:
             os.rename(name, other, src_dir_fd=self._handle, dst_dir_fd=self._handle)
 
-    def free_name(self, pattern: str) -> str:
-        """The first name that is not taken; ``pattern`` has a place for a number."""
-        number = 1
-        while self.kind(pattern.format(number)) is not None:
-            number += 1
-        return pattern.format(number)
-
     def twin(self) -> Folder | None:
         """The same folder for another thread, which closes it; None while it is not held."""
         if not self.is_held:

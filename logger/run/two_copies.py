@@ -128,13 +128,13 @@ class TwoCopies:
 
     def close(self) -> None:
         """Let go of both; the run is ``pieces.main`` again, if no other program holds that."""
-        name = self.file.name
+        name, is_ours = self.file.name, self._is_ours()
         self.file.close()
         if self.second is not None:
             self.second.close()
         if not self.folder.is_held:
             return
-        if name == self._pieces.main:
+        if name == self._pieces.main and is_ours:
             with contextlib.suppress(OSError):  # also one of before the disk was away
                 self.folder.unlink(self._pieces.second)
             return
@@ -144,8 +144,16 @@ class TwoCopies:
         except OSError as error:
             self._notices.append(
                 f"{self._pieces.main} is still held by another program ({error.strerror or error}): the recorded rows "
-                f"stay in {name}, and drawbench reads them from there"
+                f"stay in {name if name != self._pieces.main else self._pieces.second}, and drawbench reads them from there"
             )
+
+    def _is_ours(self) -> bool:
+        """Nobody has taken the file since the last look: then the second copy is needed no more."""
+        try:
+            self.file.check()
+        except (OSError, TakenError):
+            return False
+        return True
 
     def find_again(self, size: int, crc: int) -> None:
         """Open folder and file anew, if they are there and begin with what was durable (``size``, ``crc``).
@@ -170,7 +178,7 @@ class TwoCopies:
         if self.folder.look() is Whereabouts.GONE:
             self._move_house()
             return
-        fresh = self.second = self.second or self._rebuilt()
+        fresh = self.second = self._shelter()
         main, recorded = self._pieces.main, self._pieces.recorded
         name = main if self.folder.kind(main) is None else recorded
         if self.folder.kind(name) is not None:  # another program's, in the place of ours
@@ -188,13 +196,27 @@ class TwoCopies:
             fresh.sync()
             self.folder.sync()
 
-    def _rebuilt(self) -> OpenFile:
-        """A second copy from what can still be read of the first. Raises OSError."""
+    def _shelter(self) -> OpenFile:
+        """The second copy, or one made anew if there is none, or none under its name any more. Raises OSError."""
+        second = self.second
+        if second is None:
+            return self._rebuilt(self.file)
+        try:
+            second.check()
+        except TakenError:
+            # Whatever became of its name, what it holds may be whole.
+            fresh = self._rebuilt(second if second.verify() else self.file)
+            second.close()
+            return fresh
+        return second
+
+    def _rebuilt(self, source: OpenFile) -> OpenFile:
+        """A second copy from what can still be read. Raises OSError."""
         self.folder.unlink(self._pieces.second)
         fresh = OpenFile.new(self.folder, self._pieces.second)
         try:
             try:
-                fresh.copy_from(self.file)
+                fresh.copy_from(source)
             except TakenError:
                 cut_torn_row(fresh.fd)
                 fresh.accept()

@@ -176,7 +176,7 @@ class RowWriter:
         """Find the file again where it was lost, write what waits, and sync it."""
         with self._lock:
             try:
-                if self._is_broken:
+                if self._is_broken and not self._copies.file.is_nameless:
                     self._find_again()
                 else:
                     self._copies.look()
@@ -230,6 +230,7 @@ class RowWriter:
         """What went into another file is synced there; only what was written since is not."""
         if self._moves != self._copies.moves:
             self._moves = self._copies.moves
+            self._is_broken = False
             self._note_durable()
             self._reserve.take()
 
@@ -287,17 +288,22 @@ class RowWriter:
         while self.trouble and time.monotonic() < end_s and not waiting.wait(RETRY_S):
             self.sync()
         self._reserve.release()
-        if self._kept or (self.trouble and self._unsynced):
+        if self._kept or self.trouble:
             self._rescue()
         self._copies.close()
 
     def _rescue(self) -> None:
         """Put what is not in the run into a file elsewhere."""
-        waiting = self._kept.texts()
-        rows = [*self._unsynced, *waiting] if self._is_broken else waiting
-        count = sum(block.count(b"\n") for block in rows)
+        rows = [self._header, *self._kept.texts()]
+        if self._copies.file.is_nameless:
+            rows[:1] = self._copies.file.blocks()
+        elif self._is_broken:
+            rows[1:1] = self._unsynced
+        count = sum(block.count(b"\n") for block in rows) - 1
+        if count <= 0:
+            return
         try:
-            path = rescue(self.folder.path.name, self._header, rows, self.folder.path)
+            path = rescue(self.folder.path.name, rows, self.folder.path)
         except OSError:
             self._rows_lost += count
             self.notices.append(f"{count} rows could not be written ({self.trouble}) and are lost")

@@ -198,7 +198,7 @@ def _one_full(
 
 @contextlib.contextmanager
 def _small_disk(folder: Path) -> Iterator[Path]:
-    """A file system of its own where one may be mounted, else a folder that ``_fill`` cannot fill."""
+    """A file system of its own; mounting it takes an administrator's rights."""
     folder.mkdir(parents=True)
     subprocess.run(
         ["mount", "-t", "tmpfs", "-o", f"size={_DISK_BYTES}", "tmpfs", folder], check=True

@@ -142,6 +142,42 @@ def test_a_removed_file_is_written_anew(tmp_path: Path) -> None:
 posix = pytest.mark.skipif(sys.platform == "win32", reason="an open file cannot be moved there")
 
 
+@posix
+@pytest.mark.parametrize("noticed_by", ["sync", "append"])
+@pytest.mark.parametrize("error", [None, errno.ENOSPC, errno.EIO])
+def test_all_files_of_a_folder_are_removed_but_not_the_folder(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, noticed_by: str, error: int | None
+) -> None:
+    """Both copies have lost their names: what they hold is written anew, also if the disk takes it only later."""
+    writer = SampleWriter(tmp_path)
+    writer.append(rows(0, 5))
+    writer.sync()
+    writer.append(rows(5, 5))
+    for item in list(tmp_path.iterdir()):
+        item.unlink()
+
+    def fail(fd: int, data: bytes) -> int:
+        raise OSError(error, os.strerror(error or 0))
+
+    with monkeypatch.context() as patch:
+        if error:
+            patch.setattr("os.write", fail)
+        if noticed_by == "append":
+            writer.append(rows(10, 2))
+        writer.sync()
+        writer.sync()
+        assert bool(writer.trouble) == bool(error)
+    if noticed_by == "sync":
+        writer.append(rows(10, 2))
+    writer.sync()
+    assert not writer.trouble
+    writer.append(rows(12, 2))
+    writer.close()
+    assert numbers(tmp_path / "samples.csv") == list(range(14))
+    assert [item.name for item in tmp_path.iterdir()] == ["samples.csv"]
+    assert writer.rows_lost == 0
+
+
 def test_a_deleted_folder_whose_name_is_taken(tmp_path: Path) -> None:
     folder = tmp_path / "run"
     folder.mkdir()
@@ -158,6 +194,49 @@ def test_a_deleted_folder_whose_name_is_taken(tmp_path: Path) -> None:
     assert writer.folder.path == tmp_path / "run-rescued-1"
     assert numbers(tmp_path / "run-rescued-1" / "samples.csv") == list(range(15))
     assert "was deleted while recording; the recording is in" in writer.notices[0]
+
+
+@posix
+def test_a_run_whose_files_were_removed_from_a_full_disk_is_rescued_whole(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder, elsewhere = _made(tmp_path / "run"), _made(tmp_path / "elsewhere")
+    monkeypatch.setattr("tempfile.tempdir", str(elsewhere))
+    monkeypatch.setattr("logger.run.rescue._device", lambda path: 0)
+    writer = SampleWriter(folder)
+    writer.append(rows(0, 5))
+    writer.sync()
+    for item in list(folder.iterdir()):
+        item.unlink()
+
+    def fail(fd: int, data: bytes) -> int:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    with monkeypatch.context() as patch:
+        patch.setattr("os.write", fail)
+        writer.append(rows(5, 2))
+        writer.close()
+    assert Path(writer.rescued).parent == elsewhere
+    assert numbers(Path(writer.rescued)) == list(range(7))
+    assert "7 rows could not be written" in writer.notices[-1]
+
+
+@posix
+def test_a_file_that_is_replaced_at_the_very_end(tmp_path: Path) -> None:
+    """After the last look and before the second copy is taken away."""
+    writer = SampleWriter(tmp_path)
+    writer.append(rows(0, 5))
+    writer.sync()
+    look = writer._copies.look
+
+    def last_look() -> None:
+        look()
+        _replace(tmp_path / "samples.csv")
+
+    writer._copies.look = last_look  # type: ignore[method-assign]
+    writer.close()
+    assert numbers(tmp_path / "samples.csv") == list(range(5))
+    assert "samples.csv holds the rows as they were recorded again" in writer.notices[-1]
 
 
 @pytest.mark.parametrize("number", [errno.EIO, errno.ENOSPC])
