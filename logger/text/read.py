@@ -1,6 +1,6 @@
 """Read a delimited text file that another meter or sketch wrote.
 
-The file is only ever opened for reading; ``text_run`` writes the run. Every line of it is either
+The file is only ever opened for reading; ``run.py`` writes the run. Every line of it is either
 a row that is kept, or has its place in ``rejected.txt`` with the reason, or is the header or a
 blank line.
 """

@@ -25,8 +25,8 @@ class PlanWish:
     """What the user gave about columns; keys are quantities: ``time`` and those of ``plan.TARGETS``.
 
     ``clock``: ``hh:mm`` or ``mm:ss``; ``hours``: 12 or 24; ``date_order``: ``dmy``, ``mdy`` or ``ymd``; ``day_zero``: 1900
-    or 1904; ``time_zone``: IANA name or offset; ``time_back``: ``restart``, ``next-day``, ``sort`` or ``drop``;
-    ``row_order``: ``newest-first`` or ``count-down``; ``current_sign``: ``as-read`` or ``turned``;
+    or 1904; ``time_zone``: IANA name or offset; ``time_back``: ``restart``, ``next-day``, ``next-hour``,
+    ``sort`` or ``drop``; ``row_order``: ``newest-first`` or ``count-down``; ``current_sign``: ``as-read`` or ``turned``;
     ``leave_out``: columns to leave alone; ``check_clocks``: the time is a mapping's, which nobody chose of several.
     """
 
