@@ -8,8 +8,8 @@ blank line.
 import hashlib
 from array import array
 from collections import Counter
-from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -116,7 +116,8 @@ def _take(
             mapping.check(laid, plan_wish)
         first = first_rows(path, laid)
 
-        def whole(places: Sequence[int]) -> list[str]:
+        @cache  # one reading for both forms of numbers that may be tried
+        def whole(places: tuple[int, ...]) -> list[str]:
             return column_cells(path, laid, places)
 
         layout = settle_form(laid, first, plan_wish, whole)
