@@ -89,7 +89,7 @@ def find_number_unit(
             evidence=f"steps of {step:g}: that is {span_words(step * 1e-6)} in us, {span_words(step * 1e-3)} in ms, {span_words(step)} in s",
             next_step="say it with --time-unit.",
         )
-    raise _ask(table, place, values, units)
+    raise _ask(table, place, values, units, or_numbers=how == "guessed")
 
 
 def names_a_day(name: str) -> bool:
@@ -181,7 +181,10 @@ def _plausible(table: Table, place: int, values: Floats, step: float) -> tuple[l
     return units, reason
 
 
-def _ask(table: Table, place: int, values: Floats, units: Sequence[str]) -> Question:
+def _ask(
+    table: Table, place: int, values: Floats, units: Sequence[str], *, or_numbers: bool = False
+) -> Question:
+    """``or_numbers``: the column may only number the rows; nobody said that it is the time."""
     name = table.name(place)
     cells = [cell for cell in table.joined((place,)) if cell]
     readings = []
@@ -194,8 +197,12 @@ def _ask(table: Table, place: int, values: Floats, units: Sequence[str]) -> Ques
             spans = [span_words(float(value - values[0]) * factor) for value in values[:4]]
             rows = f"{some(spans)} from the first row on"
         readings.append(Reading(_unit_words(unit, days), rows, ("--time-unit", unit)))
-    if table.counts_by_one(place) and table.read[place].quantity != "time":
-        readings.append(Reading("it only numbers the rows", "", ("--every", "1s")))
+    if or_numbers and table.counts_by_one(place) and table.read[place].quantity != "time":
+        readings.append(
+            Reading(
+                "it only numbers the rows", "one each second, or say how often", ("--every", "1s")
+            )
+        )
     return Question(
         f"Which unit has the time in {name}?",
         f"{some(cells)} (steps of {digits_text(usual_step(values), 3)})",

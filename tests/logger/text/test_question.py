@@ -264,6 +264,15 @@ def test_currents_of_both_signs_are_asked(tmp_path: Path) -> None:
     assert turned[1][2][0] == -48.2
 
 
+def test_a_column_that_may_number_the_rows_is_asked_unless_it_was_named(tmp_path: Path) -> None:
+    path = write(tmp_path, table("n;U (V);I (mA)", lambda n: f"{n + 1};{both(n)}"))
+    options = [options for options, _ in settled(path, "Which unit has the time")]
+    assert options == [("--time-unit", "s"), ("--time-unit", "min"), ("--every", "1s")]
+    # Each option of a question settles it: --every does not go with --time.
+    named = [options for options, _ in settled(path, "Which unit", "--time", "1")]
+    assert named == options[:2]
+
+
 def test_units_of_the_current_are_asked_and_not_guessed_by_size(tmp_path: Path) -> None:
     path = write(tmp_path, table("t (s);U (V);I", lambda n: f"{n};{both(n)}"))
     milli, micro = settled(path, "unit of the current")
