@@ -12,6 +12,7 @@ from logger.base.measures import MAH_ABOVE_0, OHMS_ABOVE_0
 from logger.base.pack import parse_pack
 from logger.text.cells import DELIMITER_WORDS, may_divide
 from logger.text.layout import LayoutWish
+from logger.text.mapping import CHOICES
 from logger.text.number_form import THOUSANDS
 from logger.text.plan import TARGETS
 from logger.text.run import About
@@ -41,6 +42,11 @@ def column_options(function: _F) -> _F:
     return function
 
 
+def _choice(table: str, key: str) -> click.Choice[str]:
+    """What a mapping may hold there, as the values of an option."""
+    return click.Choice([str(value) for value in CHOICES[table][key]])
+
+
 _OPTIONS: Final[tuple[Callable[[Any], Any], ...]] = (
     click.option(
         "--time", metavar="COLUMN", help="Column of the time; 1+2 joins a date and a clock column."
@@ -53,20 +59,18 @@ _OPTIONS: Final[tuple[Callable[[Any], Any], ...]] = (
     click.option(
         "--time-format", metavar="PATTERN", help='How dates are written, e.g. "%m/%d/%Y %H:%M:%S".'
     ),
+    click.option("--clock", type=_choice("time", "clock"), help="What cells with one colon are."),
     click.option(
-        "--clock", type=click.Choice(["hh:mm", "mm:ss"]), help="What cells with one colon are."
-    ),
-    click.option(
-        "--hours", type=click.Choice(["12", "24"]), help="Hours of a clock without am and pm."
+        "--hours", type=_choice("time", "hours"), help="Hours of a clock without am and pm."
     ),
     click.option(
         "--date-order",
-        type=click.Choice(["dmy", "mdy", "ymd"]),
+        type=_choice("time", "date_order"),
         help="What stands first in 03/04/2026.",
     ),
     click.option(
         "--day-zero",
-        type=click.Choice(["1900", "1904"]),
+        type=_choice("time", "day_zero"),
         help="Where a spreadsheet's day numbers begin.",
     ),
     click.option(
@@ -81,7 +85,7 @@ _OPTIONS: Final[tuple[Callable[[Any], Any], ...]] = (
     ),
     click.option(
         "--row-order",
-        type=click.Choice(["newest-first", "count-down"]),
+        type=_choice("time", "row_order"),
         help="What a time that falls throughout means.",
     ),
     click.option(
@@ -101,7 +105,7 @@ _OPTIONS: Final[tuple[Callable[[Any], Any], ...]] = (
     ),
     click.option(
         "--current-sign",
-        type=click.Choice(["as-read", "turned"]),
+        type=_choice("current", "sign"),
         help="Whether a negative current is out of the pack (turned).",
     ),
     click.option(
@@ -121,8 +125,8 @@ _OPTIONS: Final[tuple[Callable[[Any], Any], ...]] = (
         metavar="SIGN",
         help=f"What divides columns: {', '.join(DELIMITER_WORDS)} or a character.",
     ),
-    click.option("--decimal", type=click.Choice(["point", "comma"]), help="Decimal sign."),
-    click.option("--thousands", type=click.Choice(list(THOUSANDS)), help="Sign between thousands."),
+    click.option("--decimal", type=_choice("file", "decimal"), help="Decimal sign."),
+    click.option("--thousands", type=_choice("file", "thousands"), help="Sign between thousands."),
     click.option("--encoding", metavar="NAME", help="Text encoding, e.g. utf-8, latin-1, utf-16."),
     click.option(
         "--header/--no-header", default=None, help="Whether the first row names the columns."

@@ -59,7 +59,7 @@ def import_command(
         return
     tell(imported, about)
     tell_accuracy(imported, about)
-    if given["save_mapping"] is not None:
+    if given["save_mapping"] is not None and not dry_run:
         click.echo(f"How it was read is kept for the next file: --mapping {given['save_mapping']}")
     elif answers:
         click.echo(f"Next time without questions: {' '.join(answers)}")
@@ -108,7 +108,7 @@ def make_run(
     imported, answers = _read(file, given, mapping, asks)
     if run is not None:
         write_run(imported, run, about)
-    if given["save_mapping"] is not None and imported.mapping is not None:
+    if given["save_mapping"] is not None and imported.mapping is not None and not dry_run:
         write_mapping(imported.mapping, given["save_mapping"])
     return imported, about, answers
 

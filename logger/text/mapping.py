@@ -28,7 +28,7 @@ _SIZES_APART: Final = (
     30.0  # less than mA to A, more than a pack's or a vest's own range from night to night
 )
 _MOST_BYTES: Final = 64 * 1024
-_CHOICES: Final[dict[str, dict[str, tuple[Any, ...]]]] = {
+CHOICES: Final[dict[str, dict[str, tuple[Any, ...]]]] = {
     "time": {
         "clock": ("hh:mm", "mm:ss"),
         "hours": (12, 24),
@@ -337,7 +337,7 @@ def _check_value(path: Path, word: str, key: str, value: Any) -> None:
     if kind is None:
         raise _no_mapping(path, f"{key} in [{word}] is not known")
     wrong = isinstance(value, bool) and kind is not bool
-    choices = _CHOICES.get(word, {}).get(key)
+    choices = CHOICES.get(word, {}).get(key)
     if choices is not None:
         wrong |= value not in choices
     if not isinstance(value, kind) or wrong:

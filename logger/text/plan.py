@@ -70,7 +70,7 @@ def make_plan(
     layout: Layout,
     rows: Sequence[Sequence[str]],
     wish: PlanWish,
-    whole: Callable[[Sequence[int]], Sequence[str]] | None = None,
+    whole: Callable[[tuple[int, ...]], Sequence[str]] | None = None,
 ) -> Plan:
     """Plan for a table whose first rows are given; ``whole`` gives a column of all rows where these do not settle it.
 
@@ -86,7 +86,7 @@ def settle_form(
     layout: Layout,
     rows: Sequence[Sequence[str]],
     wish: PlanWish,
-    whole: Callable[[Sequence[int]], Sequence[str]] | None = None,
+    whole: Callable[[tuple[int, ...]], Sequence[str]] | None = None,
 ) -> Layout:
     """The layout with the one form of numbers that gives plausible values, where the text alone leaves two.
 

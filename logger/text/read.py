@@ -1,6 +1,6 @@
 """Read a delimited text file that another meter or sketch wrote.
 
-The file is only ever opened for reading; ``text_run`` writes the run. Every line of it is either
+The file is only ever opened for reading; ``run.py`` writes the run. Every line of it is either
 a row that is kept, or has its place in ``rejected.txt`` with the reason, or is the header or a
 blank line.
 """
@@ -8,8 +8,8 @@ blank line.
 import hashlib
 from array import array
 from collections import Counter
-from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -116,7 +116,8 @@ def _take(
             mapping.check(laid, plan_wish)
         first = first_rows(path, laid)
 
-        def whole(places: Sequence[int]) -> list[str]:
+        @cache  # one reading for both forms of numbers that may be tried
+        def whole(places: tuple[int, ...]) -> list[str]:
             return column_cells(path, laid, places)
 
         layout = settle_form(laid, first, plan_wish, whole)

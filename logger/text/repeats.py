@@ -12,8 +12,7 @@ def repeats(time_s: Floats, columns: dict[str, Floats]) -> Mask:
     """Mask of rows that equal the row above in time and in every column."""
     repeated = np.concatenate(([False], np.diff(time_s) == 0))
     for values in columns.values():
-        both_missing = np.isnan(values[1:]) & np.isnan(values[:-1])
-        repeated[1:] &= (values[1:] == values[:-1]) | both_missing
+        repeated[1:] &= _same(values[1:], values[:-1])
     return repeated
 
 
@@ -36,10 +35,10 @@ def repeated_blocks(time_s: Floats, columns: dict[str, Floats]) -> Mask:
             continue
         earlier = np.flatnonzero((time_s[:here] == time_s[here]) & ~again[:here])
         for start in earlier[:3].tolist():
+            if not _same(table[start], table[here]).all():  # most restarts: no need to look on
+                continue
             length = min(here - start, len(time_s) - here)
-            same = table[start : start + length] == table[here : here + length]
-            same |= np.isnan(table[start : start + length]) & np.isnan(table[here : here + length])
-            rows = same.all(axis=1)
+            rows = _same(table[start : start + length], table[here : here + length]).all(axis=1)
             count = length if rows.all() else int(np.argmin(rows))
             end = here + count
             if count and (end == len(time_s) or time_s[end] >= time_s[place]):
@@ -47,3 +46,7 @@ def repeated_blocks(time_s: Floats, columns: dict[str, Floats]) -> Mask:
                 reached = end
                 break
     return again
+
+
+def _same(one: Floats, two: Floats) -> Mask:
+    return np.asarray((one == two) | (np.isnan(one) & np.isnan(two)))

@@ -25,8 +25,8 @@ class PlanWish:
     """What the user gave about columns; keys are quantities: ``time`` and those of ``plan.TARGETS``.
 
     ``clock``: ``hh:mm`` or ``mm:ss``; ``hours``: 12 or 24; ``date_order``: ``dmy``, ``mdy`` or ``ymd``; ``day_zero``: 1900
-    or 1904; ``time_zone``: IANA name or offset; ``time_back``: ``restart``, ``next-day``, ``sort`` or ``drop``;
-    ``row_order``: ``newest-first`` or ``count-down``; ``current_sign``: ``as-read`` or ``turned``;
+    or 1904; ``time_zone``: IANA name or offset; ``time_back``: ``restart``, ``next-day``, ``next-hour``,
+    ``sort`` or ``drop``; ``row_order``: ``newest-first`` or ``count-down``; ``current_sign``: ``as-read`` or ``turned``;
     ``leave_out``: columns to leave alone; ``check_clocks``: the time is a mapping's, which nobody chose of several.
     """
 
@@ -57,11 +57,10 @@ class Table:
         self,
         layout: Layout,
         rows: Sequence[Sequence[str]],
-        whole: Callable[[Sequence[int]], Sequence[str]] | None = None,
+        whole: Callable[[tuple[int, ...]], Sequence[str]] | None = None,
     ) -> None:
         self.layout = layout
         self._whole = whole
-        self._wholes: dict[tuple[int, ...], Sequence[str]] = {}
         self.rows = [row for row in rows if len(row) == len(layout.names)]
         # A name that comes twice has got a number: what it says of its column is the same.
         self.read = [read_name(re.sub(r" #\d+$", "", name)) for name in layout.names]
@@ -135,10 +134,7 @@ class Table:
         """The same in all rows: the file is read once more, so only where the first rows leave a question."""
         if self._whole is None:
             return self.joined(places)
-        key = tuple(places)
-        if key not in self._wholes:
-            self._wholes[key] = self._whole(places)
-        return self._wholes[key]
+        return self._whole(tuple(places))
 
     def units(self, place: int) -> set[str]:
         """Units that stand in the cells of a column."""

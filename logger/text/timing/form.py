@@ -68,9 +68,10 @@ def _find_order(
     told = next((part.order for part in parts if part.order), "")
     if told:
         return told, "date and time"
-    if wish.date_order is not None and _given_fits(table, places, wish.date_order):
-        return wish.date_order, f"date written {_ORDER_WORDS[wish.date_order]} (given)"
     days = list(dict.fromkeys(re.split(r"[ T_,]", cell.strip())[0] for cell in table.whole(places)))
+    if wish.date_order is not None:
+        _refuse_other_order(days, wish.date_order)
+        return wish.date_order, f"date written {_ORDER_WORDS[wish.date_order]} (given)"
     found = [part.numbers for part in map(parts_of, days) if part is not None and part.numbers]
     orders = [order for order in ("dmy", "mdy", "ymd") if _fits(found, order)]
     if len(orders) > 1:
@@ -102,16 +103,15 @@ def _find_order(
     )
 
 
-def _given_fits(table: Table, places: Sequence[int], order: str) -> bool:
-    """True; raises BenchError if a date of the file is none in this order."""
-    for day in dict.fromkeys(re.split(r"[ T_,]", cell.strip())[0] for cell in table.whole(places)):
+def _refuse_other_order(days: Sequence[str], order: str) -> None:
+    """Raises BenchError if a date of the file is none in this order."""
+    for day in days:
         part = parts_of(day)
         if part is not None and part.numbers is not None and not _fits([part.numbers], order):
             raise BenchError(
                 f"{day} is no date if it is written {_ORDER_WORDS[order]}.",
                 next_step="check --date-order (or the mapping).",
             )
-    return True
 
 
 def _fits(found: Sequence[tuple[int, int, int]], order: str) -> bool:

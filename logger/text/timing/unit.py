@@ -89,7 +89,7 @@ def find_number_unit(
             evidence=f"steps of {step:g}: that is {span_words(step * 1e-6)} in us, {span_words(step * 1e-3)} in ms, {span_words(step)} in s",
             next_step="say it with --time-unit.",
         )
-    raise _ask(table, place, values, units)
+    raise _ask(table, place, values, units, or_numbers=how == "guessed")
 
 
 def names_a_day(name: str) -> bool:
@@ -109,14 +109,22 @@ def _counts_to_sixty(values: Floats) -> bool:
     """Whether numbers with two decimals go on as 0.58, 0.59, 1.00 do, over a whole number at least."""
     hundredths = values % 1 * 100
     steps = np.diff(values)
-    return bool(
+    if not (
         len(values) > 2
         and np.ptp(np.floor(values)) >= 1
         and np.abs(hundredths - np.round(hundredths)).max() < 1e-6
         and np.round(hundredths).max() < 60
-        and 0 < np.median(steps) < 0.3
-        and steps.max() > 0.4
-    )
+    ):
+        return False
+    jumps = 0 < np.median(steps) < 0.3 and steps.max() > 0.4
+    # 0.00, 0.30, 1.00, 1.30: uneven as decimals, even as two numbers
+    even = np.ptp(np.diff(_pointed(values))) == 0 and np.ptp(steps) > 0.01
+    return bool(jumps or even)
+
+
+def _pointed(values: Floats) -> Floats:
+    """Numbers such as 1.30 as 60 + 30."""
+    return np.asarray(np.floor(values) * 60 + np.round(values % 1 * 100))
 
 
 def _ask_pointed(table: Table, place: int, values: Floats, unit: str) -> Question:
@@ -125,7 +133,7 @@ def _ask_pointed(table: Table, place: int, values: Floats, unit: str) -> Questio
     name = table.name(place)
     last = int(np.argmax(np.diff(values))) + 1
     shown = [f"{value:.2f}" for value in values[max(0, last - 2) : last + 1]]
-    pointed = (np.floor(values) * 60 + np.round(values % 1 * 100)) * UNITS["time"][finer]
+    pointed = _pointed(values) * UNITS["time"][finer]
     decimal = values * UNITS["time"][unit]
     return Question(
         f"Are the times in {name} decimal numbers, or two numbers with a point between?",
@@ -181,7 +189,10 @@ def _plausible(table: Table, place: int, values: Floats, step: float) -> tuple[l
     return units, reason
 
 
-def _ask(table: Table, place: int, values: Floats, units: Sequence[str]) -> Question:
+def _ask(
+    table: Table, place: int, values: Floats, units: Sequence[str], *, or_numbers: bool = False
+) -> Question:
+    """``or_numbers``: the column may only number the rows; nobody said that it is the time."""
     name = table.name(place)
     cells = [cell for cell in table.joined((place,)) if cell]
     readings = []
@@ -194,8 +205,12 @@ def _ask(table: Table, place: int, values: Floats, units: Sequence[str]) -> Ques
             spans = [span_words(float(value - values[0]) * factor) for value in values[:4]]
             rows = f"{some(spans)} from the first row on"
         readings.append(Reading(_unit_words(unit, days), rows, ("--time-unit", unit)))
-    if table.counts_by_one(place) and table.read[place].quantity != "time":
-        readings.append(Reading("it only numbers the rows", "", ("--every", "1s")))
+    if or_numbers and table.counts_by_one(place) and table.read[place].quantity != "time":
+        readings.append(
+            Reading(
+                "it only numbers the rows", "one each second, or say how often", ("--every", "1s")
+            )
+        )
     return Question(
         f"Which unit has the time in {name}?",
         f"{some(cells)} (steps of {digits_text(usual_step(values), 3)})",

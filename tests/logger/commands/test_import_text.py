@@ -76,6 +76,10 @@ def test_dry_run_shows_first_rows_and_writes_nothing(tmp_path: Path) -> None:
     assert "Nothing was written" in output
     assert [item.name for item in tmp_path.iterdir()] == ["bench.txt"]
     assert "Nothing was written" in run_import(path, "--dry-run")
+    kept = ("--save-mapping", tmp_path / "meter.toml")
+    for more in ((), ("--json",)):
+        assert "is kept for the next file" not in run_import(path, "--dry-run", *kept, *more)
+    assert [item.name for item in tmp_path.iterdir()] == ["bench.txt"]
 
 
 def test_rejected_rows_are_kept_in_a_file(tmp_path: Path) -> None:

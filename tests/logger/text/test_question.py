@@ -264,6 +264,28 @@ def test_currents_of_both_signs_are_asked(tmp_path: Path) -> None:
     assert turned[1][2][0] == -48.2
 
 
+def test_minutes_with_a_point_before_the_seconds_are_asked_at_any_even_step(tmp_path: Path) -> None:
+    for step_s in (10, 15, 20, 30):
+        rows = (f"{n * step_s // 60}.{n * step_s % 60:02d};{both(n)}\n" for n in range(ROWS))
+        path = write(tmp_path, "Time (min);U (V);I (mA)\n" + "".join(rows))
+        decimal, pointed = settled(path, "two numbers with a point between")
+        assert decimal[0] == ("--time-unit", "min")
+        assert pointed[1][0][1] == step_s
+    halves = table("Time (min);U (V);I (mA)", lambda n: f"{n / 2:.2f};{both(n)}")
+    assert imported(write(tmp_path, halves))[0][1] == 30
+    whole = table("Time (min);U (V);I (mA)", lambda n: f"{n}.00;{both(n)}")
+    assert imported(write(tmp_path, whole))[0][1] == 60
+
+
+def test_a_column_that_may_number_the_rows_is_asked_unless_it_was_named(tmp_path: Path) -> None:
+    path = write(tmp_path, table("n;U (V);I (mA)", lambda n: f"{n + 1};{both(n)}"))
+    options = [options for options, _ in settled(path, "Which unit has the time")]
+    assert options == [("--time-unit", "s"), ("--time-unit", "min"), ("--every", "1s")]
+    # Each option of a question settles it: --every does not go with --time.
+    named = [options for options, _ in settled(path, "Which unit", "--time", "1")]
+    assert named == options[:2]
+
+
 def test_units_of_the_current_are_asked_and_not_guessed_by_size(tmp_path: Path) -> None:
     path = write(tmp_path, table("t (s);U (V);I", lambda n: f"{n};{both(n)}"))
     milli, micro = settled(path, "unit of the current")
