@@ -17,7 +17,7 @@ import pytest
 
 from logger.page import server as page_server
 from logger.page.bench import Bench
-from logger.page.keys import WRONG_MAX
+from logger.page.server import WRONG_MAX
 from tests.support.asvs_level_1 import LEVEL_1
 from tests.support.page_bench import Client, make_run, page_run, serving
 from tests.support.places import ROOT
@@ -268,9 +268,10 @@ def test_a_large_header_is_refused_also_where_it_comes_at_once(acting: Client, s
 
 
 def test_no_more_actions_than_a_person_does(
-    acting: Client, done: list[tuple[str, str]], monkeypatch: pytest.MonkeyPatch
+    done: list[tuple[str, str]], monkeypatch: pytest.MonkeyPatch, request: pytest.FixtureRequest
 ) -> None:
     monkeypatch.setattr(page_server, "ACTS_MAX", 10)
+    acting: Client = request.getfixturevalue("acting")
     codes = [acting.post("/act", MARK)[0] for _ in range(13)]
     assert codes == [200] * 10 + [429] * 3
     assert len(done) == 10
