@@ -22,7 +22,7 @@ from starlette.types import ASGIApp
 
 from logger.page.bench import LOOK_ONLY, Bench, Known
 from logger.page.codes import code_svg
-from logger.page.door import Door
+from logger.page.door import UNKNOWN, Door
 from logger.page.guard import ACTION_HEADER, Guard, refusal
 from logger.page.keys import LOOK_S, SESSIONS_MAX, Keys, Right, Tries
 
@@ -251,7 +251,7 @@ class _Page:
 
 async def _http_refusal(request: Request, error: Exception) -> Response:
     code = error.status_code if isinstance(error, HTTPException) else 500
-    words = {404: "There is no such page.", 405: "This is no request we know."}
+    words = {404: "There is no such page.", 405: UNKNOWN}
     return refusal(code, words.get(code, "This request is not understood."))
 
 
