@@ -19,7 +19,7 @@ from logger.page import server as page_server
 from logger.page.bench import Bench
 from logger.page.server import WRONG_MAX
 from tests.support.asvs_level_1 import LEVEL_1
-from tests.support.page_bench import Client, make_run, page_run, serving
+from tests.support.page_bench import Client, acting_on, make_run, page_run, serving
 from tests.support.places import ROOT
 
 pytestmark = pytest.mark.real_time
@@ -38,14 +38,7 @@ def done() -> list[tuple[str, str]]:
 @pytest.fixture
 def acting(tmp_path: Path, done: list[tuple[str, str]]) -> Iterator[Client]:
     """A page with one run, and a browser that may act."""
-    run = page_run(
-        make_run(tmp_path / "run", title="vest"),
-        control=lambda what, text: done.append((what, text)),
-    )
-    run.live = {"load": "1", "phase": "recording"}
-    with serving(run) as client:
-        client.enter()
-        client.wait_for(lambda document: document["run"]["can_act"])
+    with acting_on(tmp_path / "run", done, "vest") as client:
         yield client
 
 
