@@ -11,7 +11,7 @@ from typing import Final
 from firmware_probe.line_format import command
 from logger.base.clock import read_clocks
 from logger.base.config_folder import FOLDER_VARIABLE, config_folder
-from logger.base.errors import BenchError
+from logger.base.errors import BenchError, spoken
 from logger.base.safe_files import read_json, replace_file
 from logger.board.probe_check import LineSource, set_back
 from logger.board.stream import Hello, Item, Load, Window
@@ -166,7 +166,7 @@ def keep(folder: Path, test: SwitchTest) -> None:
     except OSError as error:
         raise BenchError(
             f"The test of the load switch cannot be kept in {folder}.",
-            evidence=error.strerror or str(error),
+            evidence=spoken(error),
             next_step=f"make that folder writable, or set {FOLDER_VARIABLE} to another one.",
         ) from error
 

@@ -3,8 +3,9 @@
 In: what an earlier page of this recording kept, if there was one (``again``);
 ``{"runs": [folder, ...], "forecast": true}`` once; then ``{"live": [{...}, ...]}`` with the logger's own words for each
 run. Out: ``{"up": port, "text": ...}``, or ``{"error": {...}}`` if the page cannot come up;
-``{"said": ...}`` for the terminal; ``{"kept": {...}}`` for a page that takes over; ``{"act": index, "what": ..., "text": ...}`` for marks and the load switch,
-``{"foreseen": index, ...}`` for every new forecast, so that it is made only once,
+``{"said": ...}`` for the terminal; ``{"kept": {...}}`` for a page that takes over;
+``{"act": index, "what": ..., "text": ...}`` for marks and the load switch;
+``{"foreseen": index, ...}`` for every new forecast, so that it is made only once;
 ``{"fault": index, "text": ...}`` for what is found wrong with a run. End of stdin: over.
 """
 
@@ -24,7 +25,7 @@ from logger.page.serve import PageServer
 MakeRun = Callable[[str, Path], PageRun]
 
 
-CLOSING_S: Final = 2.0  # below the logger's own patience (page_process)
+CLOSING_S: Final = 2.0  # below the logger's own patience (``page_beside``)
 
 
 def serve_attached(
@@ -39,9 +40,8 @@ def serve_attached(
 ) -> None:
     """Serve until ``lines`` end, then ``leave``: at once, whatever the page's threads are at.
 
-    ``again``: the first of ``lines`` is what an earlier page kept.
-
-    They may import or fit for many seconds where the computer is busy; nothing of it is kept.
+    They may import or fit for many seconds where the computer is busy; nothing of it is kept. ``again``: the first
+    of ``lines`` is what an earlier page kept.
     """
     for name in ("SIGINT", "SIGHUP", "SIGBREAK"):
         number = getattr(signal, name, None)

@@ -10,7 +10,7 @@ from typing import Any, Final
 
 from logger.base.clean_text import visible_in
 from logger.base.durations import clock_text, rough_text
-from logger.base.errors import BenchError
+from logger.base.errors import BenchError, spoken
 from logger.base.left import Left
 from logger.base.marks import mark_text
 from logger.base.pack import SAFETY_CLOSING
@@ -156,6 +156,8 @@ class Bench:
             if not run.loaded or run.more or run.is_recording or run.key in self.watched:
                 try:
                     run.poll(self._clock())
+                except OSError as error:  # its full text names folders of this computer
+                    run.feed.problem = f"The run cannot be read: {spoken(error)}."
                 except Exception as error:  # noqa: BLE001 (one bad run must not end the page)
                     run.feed.problem = f"The run cannot be read: {type(error).__name__}: {error}."
 

@@ -25,6 +25,7 @@ EACH_MAX: Final = 24
 FAIR: Final = 6  # a browser opens no more to one server
 TAKEN_AT_ONCE: Final = 16
 QUEUE: Final = 1024  # they cost no handle while they wait there
+UNKNOWN: Final = "This is no request we know."
 
 Client = tuple[str, int]
 
@@ -136,8 +137,8 @@ def protocol_at(door: Door, headers: Iterable[tuple[bytes, bytes]]) -> type[H11P
     """The server's protocol with this door in front; ``headers`` go onto its refusals of what is no HTTP."""
     lines = b"".join(name + b": " + value + b"\r\n" for name, value in headers)
     refusal = (
-        b"HTTP/1.1 400 Bad Request\r\ncontent-type: text/plain; charset=utf-8\r\ncontent-length: 27\r\n"
-        b"connection: close\r\n" + lines + b"\r\nThis is no request we know."
+        b"HTTP/1.1 400 Bad Request\r\ncontent-type: text/plain; charset=utf-8\r\nconnection: close\r\n"
+        b"content-length: %d\r\n%b\r\n%b" % (len(UNKNOWN), lines, UNKNOWN.encode())
     )
 
     class Protocol(H11Protocol):

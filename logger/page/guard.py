@@ -12,7 +12,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from logger.page.door import HEADER_MAX, SEND_S, Door
+from logger.page.door import HEADER_MAX, SEND_S, UNKNOWN, Door
 
 ACTION_HEADER: Final = "x-drawbench"
 METHODS: Final = ("GET", "POST")
@@ -80,22 +80,21 @@ class Guard:
         # The server below looks at the size only while a header is not whole yet.
         size = sum(len(name) + len(value) for name, value in request.headers.raw)
         if size + len(request.scope.get("raw_path") or b"") > HEADER_MAX:
-            return refusal(431, "This is no request we know.")
+            return refusal(431, UNKNOWN)
         host = request.headers.get("host", "")
         if host not in self._hosts:
             return refusal(421, "This address is not the page's own.")
         if request.method not in METHODS:
-            return refusal(405, "This is no request we know.")
+            return refusal(405, UNKNOWN)
         origin = request.headers.get("origin")
-        if origin is not None and origin != f"http://{host}":
-            return refusal(403, "Requests from another site are refused.")
-        if _from_elsewhere(request):
+        foreign = origin is not None and origin != f"http://{host}"
+        if foreign or _from_elsewhere(request):
             return refusal(403, "Requests from another site are refused.")
         if request.method == "POST":
             if origin is None or ACTION_HEADER not in request.headers:
                 return refusal(403, "Actions are taken from the page alone.")
             if request.headers.get("content-type", "").split(";")[0] != "application/json":
-                return refusal(415, "This is no request we know.")
+                return refusal(415, UNKNOWN)
         return None
 
 

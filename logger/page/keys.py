@@ -10,6 +10,7 @@ import hmac
 import secrets
 import threading
 import time
+from collections import deque
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
@@ -20,9 +21,6 @@ SESSION_BYTES: Final = 16
 SESSIONS_MAX: Final = 64  # of each right
 LOOK_S: Final = 7 * 86_400.0
 ACT_S: Final = 86_400.0
-WRONG_MAX: Final = 20
-WRONG_S: Final = 60.0
-ADDRESSES_MAX: Final = 1000
 
 
 class Right(StrEnum):
@@ -119,11 +117,8 @@ class Keys:
         return _same(token, self.form_token(session))
 
     def _right(self, session: str) -> Right | None:
-        found = None
-        name = _name(session)
-        for known, item in self._sessions.items():
-            if hmac.compare_digest(name, known):
-                found = item
+        # Looked up by its hash: how long that takes tells nothing of the session.
+        found = self._sessions.get(_name(session))
         if found is None:
             return None
         age_s = self._clock() - found.begun_s
@@ -142,22 +137,31 @@ class Keys:
 
 
 class Tries:
-    """Wrong keys, by address: at most ``WRONG_MAX`` in ``WRONG_S``."""
+    """What everybody did of late: at most ``most`` in ``span_s``. Of more than ``names_max`` the longest idle are forgotten."""
 
-    def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
+    def __init__(
+        self,
+        most: int,
+        span_s: float,
+        names_max: int,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self._most, self._span_s, self._names_max = most, span_s, names_max
         self._clock = clock
-        self._wrong: dict[str, list[float]] = {}
+        self._recent: dict[str, deque[float]] = {}
 
-    def too_many(self, address: str) -> bool:
-        now_s = self._clock()
-        recent = [at_s for at_s in self._wrong.get(address, ()) if now_s - at_s < WRONG_S]
-        return len(recent) >= WRONG_MAX
+    def too_many(self, name: str) -> bool:
+        recent = self._recent.get(name)
+        if recent is None or len(recent) < self._most:
+            return False
+        return self._clock() - recent[0] < self._span_s
 
-    def wrong(self, address: str) -> None:
-        recent = [*self._wrong.pop(address, ()), self._clock()][-WRONG_MAX:]
-        self._wrong[address] = recent
-        while len(self._wrong) > ADDRESSES_MAX:
-            del self._wrong[next(iter(self._wrong))]
+    def count(self, name: str) -> None:
+        recent = self._recent.pop(name, deque(maxlen=self._most))
+        recent.append(self._clock())
+        self._recent[name] = recent
+        while len(self._recent) > self._names_max:
+            del self._recent[next(iter(self._recent))]
 
 
 def _new_key(right: Right) -> str:

@@ -10,7 +10,7 @@ from typing import Any, Final
 
 import uvicorn
 
-from logger.base.errors import BenchError
+from logger.base.errors import BenchError, spoken
 from logger.page.bench import Bench
 from logger.page.codes import first_text, next_text
 from logger.page.door import HEADER_MAX, IDLE_S, QUEUE, TAKEN_AT_ONCE, Door, protocol_at
@@ -141,9 +141,7 @@ def bind(port: int | None, *, lan: bool) -> socket.socket:
     assert trouble is not None
     raise BenchError(
         f"The page cannot use port {tried[0]}.",
-        evidence="another program has it"
-        if trouble.errno == errno.EADDRINUSE
-        else trouble.strerror or str(trouble),
+        evidence="another program has it" if trouble.errno == errno.EADDRINUSE else spoken(trouble),
         next_step="leave --page-port away, and a free one is found; or give another number.",
     ) from trouble
 
@@ -157,6 +155,6 @@ def lan_address() -> str:
         except OSError as error:
             raise BenchError(
                 "This computer is in no local network.",
-                evidence=error.strerror or str(error),
+                evidence=spoken(error),
                 next_step="connect to one, or leave --lan away: the page is then seen on this computer only.",
             ) from error

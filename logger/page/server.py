@@ -8,7 +8,6 @@ import contextlib
 import json
 import secrets
 import time
-from collections import deque
 from collections.abc import AsyncIterator, Awaitable, Callable, Collection
 from dataclasses import dataclass
 from importlib.resources import files
@@ -23,7 +22,7 @@ from starlette.types import ASGIApp
 
 from logger.page.bench import LOOK_ONLY, Bench, Known
 from logger.page.codes import code_svg
-from logger.page.door import Door
+from logger.page.door import UNKNOWN, Door
 from logger.page.guard import ACTION_HEADER, Guard, refusal
 from logger.page.keys import LOOK_S, SESSIONS_MAX, Keys, Right, Tries
 
@@ -34,6 +33,9 @@ BODY_S: Final = 5.0
 STREAMS_MAX: Final = 100
 SURE_S: Final = 60.0
 SURE_MAX: Final = 200
+WRONG_MAX: Final = 20  # wrong keys of an address in WRONG_S
+WRONG_S: Final = 60.0
+ADDRESSES_MAX: Final = 1000
 ACTS_MAX: Final = 120  # in ACTS_S
 ACTS_S: Final = 60.0
 FORM_PLACE: Final = b"FORM_TOKEN"
@@ -113,9 +115,9 @@ class _Page:
         self._link = link
         self._shared = shared
         self._front = _read("page.html").replace(FORM_PLACE, keys.form_token("").encode())
-        self._tries = Tries()
+        self._wrong = Tries(WRONG_MAX, WRONG_S, ADDRESSES_MAX)
+        self._acted = Tries(ACTS_MAX, ACTS_S, SESSIONS_MAX)
         self._sure: dict[str, _Sure] = {}
-        self._acted: dict[str, deque[float]] = {}
         self._streams = 0
         self.ending = asyncio.Event()
 
@@ -132,12 +134,12 @@ class _Page:
         if not self._is_own_form(request, ""):
             return refusal(403, "Load the page anew, then give the key again.")
         address = request.client.host if request.client else ""
-        if self._tries.too_many(address):
+        if self._wrong.too_many(address):
             return refusal(429, "Too many wrong keys from this device: wait a minute.")
         key = (await _json(request)).get("key")
         entered = self._keys.enter(key, self._session(request)) if isinstance(key, str) else None
         if entered is None:
-            self._tries.wrong(address)
+            self._wrong.count(address)
             return refusal(403, "This key is not valid any more. The terminal shows the next one.")
         session, right = entered
         answer = JSONResponse({"right": right})
@@ -164,8 +166,9 @@ class _Page:
             return refusal(403, LOOK_ONLY) if right else refusal(401, NO_SESSION)
         if not self._is_own_form(request, session):
             return refusal(403, "Load the page anew, then try again.")
-        if not self._is_at_a_persons_pace(session):
+        if self._acted.too_many(session):
             return refusal(429, "That is more than a person does: wait a minute.")
+        self._acted.count(session)
         body = await _json(request)
         run, what, text = (body.get(name, "") for name in ("run", "what", "text"))
         if not (isinstance(run, str) and isinstance(text, str) and what in ("mark", "load-off")):
@@ -231,16 +234,6 @@ class _Page:
     def _is_own_form(self, request: Request, session: str) -> bool:
         return self._keys.is_form_token(request.headers.get(ACTION_HEADER, ""), session)
 
-    def _is_at_a_persons_pace(self, session: str) -> bool:
-        now_s = time.monotonic()
-        recent = self._acted.setdefault(session, deque(maxlen=ACTS_MAX))
-        if len(recent) == ACTS_MAX and now_s - recent[0] < ACTS_S:
-            return False
-        recent.append(now_s)
-        while len(self._acted) > SESSIONS_MAX:
-            del self._acted[next(iter(self._acted))]
-        return True
-
     def _ask_again(self, session: str, run: str) -> Response:
         token = secrets.token_urlsafe(16)
         self._sure[token] = _Sure(session, run, time.monotonic())
@@ -258,7 +251,7 @@ class _Page:
 
 async def _http_refusal(request: Request, error: Exception) -> Response:
     code = error.status_code if isinstance(error, HTTPException) else 500
-    words = {404: "There is no such page.", 405: "This is no request we know."}
+    words = {404: "There is no such page.", 405: UNKNOWN}
     return refusal(code, words.get(code, "This request is not understood."))
 
 

@@ -64,14 +64,15 @@ class Restarts:
     def due(self) -> bool:
         return not self.spent and self._clock() >= self._due_s
 
-    def words(self, name: str, how: str, then: str) -> str:
+    def words(self, name: str, how: str, then: str, *, is_recording: bool = True) -> str:
         """``name``: the program as the user knows it; ``then``: what becomes of it, or how to do without."""
         state = (
             f"and stays down after {RESTARTS_MAX} new starts"
             if self.spent
             else f"and is started again ({self.count} of at most {RESTARTS_MAX})"
         )
-        return f"{name} has ended by itself ({how}) {state}. The recording goes on. {then}".rstrip()
+        calm = "The recording goes on." if is_recording else "The recording had ended before."
+        return f"{name} has ended by itself ({how}) {state}. {calm} {then}".rstrip()
 
 
 def how_it_ended(code: int | None) -> str:

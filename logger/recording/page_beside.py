@@ -52,6 +52,7 @@ class PageProcess:
         self._forecast = True
         self._events: dict[Path, tuple[Event, ...]] = {}
         self._restarts = Restarts(clock)
+        self._is_recording = True
         self._life: _Life | None = _Life(page_command(port, lan), (), self._take)
         life = self._life
         if not life.ready.wait(READY_S) or self._port is None or life.error is not None:
@@ -85,6 +86,7 @@ class PageProcess:
 
     def stay(self, say: Callable[[str], None]) -> None:
         """Keep the page up after the run, until Ctrl-C."""
+        self._is_recording = False
         say("The page stays open; Ctrl-C closes it.")
         with contextlib.suppress(KeyboardInterrupt):
             while self.serves:
@@ -117,7 +119,9 @@ class PageProcess:
                 ("Look here, or in another terminal", ["watch", *folders, *at, *more])
             )
             then = f"Its keys are void.\n{watch}"
-        self.news.append(self._restarts.words("The page's program", how, then))
+        self.news.append(
+            self._restarts.words("The page's program", how, then, is_recording=self._is_recording)
+        )
 
     def _begin_again(self) -> None:
         first = [self._kept or {}, self._runs()] if self._recorders else [self._kept or {}]

@@ -8,25 +8,14 @@ import random
 import sys
 import tempfile
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import NamedTuple
+from typing import Final
 
-from tests.benchmarks.faults_judge.fault import HEAD
+from tests.benchmarks.faults_judge.fault import Fault, shown
 from tests.support.planting import DOINGS, KINDS, Outcome, names_of, planted
 
-
-class Counts(NamedTuple):
-    """``lost``: files outside that were changed or taken away; ``invented``: made outside, or left behind half-made;
-    ``doubled``: of ours, written over without being told; ``told``: refused in words. In the rest the planted thing was replaced itself, or
-    done without."""
-
-    tried: int
-    lost: int
-    invented: int
-    doubled: int
-    told: int
-    wrong: tuple[Outcome, ...]
+FEW: Final = 0.05  # share of the pairs, for a quick look
 
 
 def outcomes(
@@ -44,17 +33,25 @@ def outcomes(
     return found
 
 
-def planted_links(
-    share: float = 1.0, seed: int = 1, say: Callable[[str], None] = lambda _: None
-) -> Counts:
-    """The counts of the judge's table."""
+def planted_links(share: float, seed: int) -> Fault:
+    """Links, FIFOs, devices, folders and files without rights, at every name that the program writes."""
     with tempfile.TemporaryDirectory() as place:
-        found = outcomes(Path(place).resolve(), share, seed, say)
+        return fault_of(outcomes(Path(place).resolve(), share, seed))
+
+
+def fault_of(found: Sequence[Outcome]) -> Fault:
+    """``lost``: files outside that were changed or taken away; ``invented``: made outside, or left behind half-made."""
     touched = [outcome for outcome in found if outcome.touched]
     wrong = [outcome for outcome in found if not outcome.is_clean]
-    invented = [o for o in touched if "new" in o.touched or "left behind" in o.touched]
+    invented = sum("new" in o.touched or "left behind" in o.touched for o in touched)
     told = sum(outcome.ended == "refused" and bool(outcome.said.strip()) for outcome in found)
-    return Counts(len(found), len(touched) - len(invented), len(invented), 0, told, tuple(wrong))
+    done = len(found) - told - len(wrong)
+    kinds = Counter(f"{outcome.doing}: {outcome.kind}" for outcome in wrong)
+    return Fault(
+        "links and more planted at every name", len(found), len(touched) - invented, invented, 0,
+        f"{told} refused in words, {done} replaced themselves or done without",
+        str(dict(kinds)) if kinds else "nothing wrong", wrong=len(wrong),
+    )  # fmt: skip
 
 
 def main() -> int:
@@ -62,23 +59,19 @@ def main() -> int:
     parser.add_argument("--few", action="store_true", help="a small table, for a quick look")
     parser.add_argument("--seed", type=int, default=1)
     asked = parser.parse_args()
-    counts = planted_links(
-        0.05 if asked.few else 1.0,
-        asked.seed,
-        lambda text: print(text, file=sys.stderr, flush=True),
-    )
-    print(HEAD)
-    kinds = Counter(f"{outcome.doing}: {outcome.kind}" for outcome in counts.wrong)
-    print(
-        f"links and more planted at every name | {counts.tried} | {counts.lost} | {counts.invented} | {counts.doubled} | "
-        f"{counts.told} refused in words, {counts.tried - counts.told - len(counts.wrong)} replaced themselves or done without | "
-        f"{dict(kinds) or 'nothing wrong'}"
-    )
-    for outcome in counts.wrong[:40]:
+    with tempfile.TemporaryDirectory() as place:
+        found = outcomes(
+            Path(place).resolve(),
+            FEW if asked.few else 1.0,
+            asked.seed,
+            lambda text: print(text, file=sys.stderr, flush=True),
+        )
+    code = shown([fault_of(found)])
+    for outcome in [outcome for outcome in found if not outcome.is_clean][:40]:
         print(
             f"  {outcome.doing}, {outcome.kind} at {outcome.name}: {outcome.ended} {outcome.touched}"
         )
-    return 1 if counts.wrong else 0
+    return code
 
 
 if __name__ == "__main__":

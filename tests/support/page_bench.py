@@ -202,6 +202,19 @@ def page_run(folder: Path, key: str = "r1", **options: Any) -> PageRun:
 
 
 @contextmanager
+def acting_on(folder: Path, done: list[tuple[str, str]], title: str) -> Iterator[Client]:
+    """A page with one run that is being recorded, and a browser that may act; ``done``: what it did."""
+    run = page_run(
+        make_run(folder, title=title), control=lambda what, text: done.append((what, text))
+    )
+    run.live = {"load": "1", "phase": "recording"}
+    with serving(run) as client:
+        client.enter()
+        client.wait_for(lambda document: document["run"]["can_act"])
+        yield client
+
+
+@contextmanager
 def logging(folder: Path, port: object, *more: str) -> Iterator["subprocess.Popen[str]"]:
     """``drawbench log --page`` as a process of its own; ended with Ctrl-C if it has not ended."""
     command = [sys.executable, "-m", "drawbench", "log", str(folder), "--port", str(port)]

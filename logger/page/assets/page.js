@@ -268,25 +268,26 @@ function choose(key) {
   open();
 }
 
-let got = {};  // the last answer
+/** What the server answered; `refused`: why not, or nothing. */
 async function send(path, body) {
   const answer = await fetch(path, { method: "POST", headers: { "Content-Type": "application/json", "X-Drawbench": form }, body: JSON.stringify(body) });
-  if (answer.ok) { got = await answer.json(); return ""; }
-  try { return (await answer.json()).words; } catch { return "The page's server did not understand."; }
+  if (answer.ok) return { refused: "", ...await answer.json() };
+  try { return { refused: (await answer.json()).words }; } catch { return { refused: "The page's server did not understand." }; }
 }
 
 async function enter(key) {
   let said;
   form = door;
-  try { said = await send("/enter", { key }); } catch { said = "The page's server cannot be reached."; }
+  try { said = (await send("/enter", { key })).refused; } catch { said = "The page's server cannot be reached."; }
   if (said) setText(at("door-words"), said);
   history.replaceState(null, "", location.pathname + location.search);
   open();
 }
 
+const UNSENT = "Not sent: no connection to the laptop.";
 async function act(what, more, done) {
   let said;
-  try { said = await send("/act", { run: shown.run.key, what, ...more }); } catch { said = "Not sent: no connection to the laptop."; }
+  try { said = (await send("/act", { run: shown.run.key, what, ...more })).refused; } catch { said = UNSENT; }
   setText(at("mark-said"), said || (shown.run.asks ? "Asking the recording …" : done));
   return !said;
 }
@@ -306,8 +307,7 @@ let question = null;
 at("load-off").addEventListener("click", () => {
   if (at("sure").open) return;
   at("sure").showModal();
-  question = send("/act", { run: shown.run.key, what: "load-off", text: "" }).catch(() => "Not sent: no connection to the laptop.")
-    .then((refused) => ({ refused, sure: got.sure }));
+  question = send("/act", { run: shown.run.key, what: "load-off", text: "" }).catch(() => ({ refused: UNSENT }));
 });
 at("sure").addEventListener("close", async () => {
   const yes = at("sure").returnValue === "yes";

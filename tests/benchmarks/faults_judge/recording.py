@@ -19,7 +19,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Final
 
-from tests.benchmarks.faults_judge.fault import HEAD, Fault
+from tests.benchmarks.faults_judge.fault import Fault, shown
 from tests.benchmarks.faults_judge.log_bench import PATIENCE_S, ROOT, Bench, Key, Starter
 from tests.benchmarks.faults_judge.own_board import OwnBoard
 
@@ -424,15 +424,11 @@ def main() -> int:
         parser.add_argument(f"--{name}", type=int, default=usual, help="0: leave it out")
     parser.add_argument("--seed", type=int, default=1)
     asked_for = vars(parser.parse_args())
-    print(HEAD)
-    clean = True
-    for name, (judge, _) in FAULTS.items():
-        if not asked_for[name]:
-            continue
-        row = judge(asked_for[name], asked_for["seed"])
-        clean = clean and row.is_clean
-        print(row.line, flush=True)
-    return 0 if clean else 1
+    return shown(
+        judge(asked_for[name], asked_for["seed"])
+        for name, (judge, _) in FAULTS.items()
+        if asked_for[name]
+    )
 
 
 if __name__ == "__main__":

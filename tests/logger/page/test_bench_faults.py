@@ -31,3 +31,14 @@ def test_results_that_fail_are_said(tmp_path: Path) -> None:
     bench.poll()
     assert bench.state(good)["rows"] == 50
     assert "cannot be worked out: ZeroDivisionError" in bench.state(bad)["results"]["answer"]
+
+
+def test_a_run_that_may_not_be_read_tells_nothing_of_the_folders(tmp_path: Path) -> None:
+    def refused() -> None:
+        raise PermissionError(13, "Permission denied", "/home/somebody/vest")
+
+    bad = page_run(make_run(tmp_path / "bad"))
+    bad.feed.glance = refused  # type: ignore[method-assign]
+    bench = Bench([bad])
+    bench.poll()
+    assert bench.state(bad)["trouble"] == "The run cannot be read: Permission denied."

@@ -5,17 +5,8 @@ from collections.abc import Callable
 
 import pytest
 
-from logger.page.keys import (
-    ACT_S,
-    ADDRESSES_MAX,
-    LOOK_S,
-    SESSIONS_MAX,
-    WRONG_MAX,
-    WRONG_S,
-    Keys,
-    Right,
-    Tries,
-)
+from logger.page.keys import ACT_S, LOOK_S, SESSIONS_MAX, Keys, Right, Tries
+from logger.page.server import ADDRESSES_MAX, WRONG_MAX, WRONG_S
 
 
 class Clock:
@@ -116,16 +107,16 @@ def test_a_page_that_takes_over_knows_the_same_browsers_keys_and_forms(clock: Cl
 
 
 def test_wrong_keys_are_counted_by_address(clock: Clock) -> None:
-    tries = Tries(clock)
+    tries = Tries(WRONG_MAX, WRONG_S, ADDRESSES_MAX, clock)
     for _ in range(WRONG_MAX):
         assert not tries.too_many("a")
-        tries.wrong("a")
+        tries.count("a")
     assert tries.too_many("a")
     assert not tries.too_many("b")
     for number in range(ADDRESSES_MAX):
-        tries.wrong(str(number))
+        tries.count(str(number))
     assert not tries.too_many("a"), "bounded: the oldest address is forgotten"
     for _ in range(WRONG_MAX):
-        tries.wrong("c")
+        tries.count("c")
     clock.now_s += WRONG_S + 1
     assert not tries.too_many("c")

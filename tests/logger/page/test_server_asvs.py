@@ -17,9 +17,9 @@ import pytest
 
 from logger.page import server as page_server
 from logger.page.bench import Bench
-from logger.page.keys import WRONG_MAX
+from logger.page.server import WRONG_MAX
 from tests.support.asvs_level_1 import LEVEL_1
-from tests.support.page_bench import Client, make_run, page_run, serving
+from tests.support.page_bench import Client, acting_on, make_run, page_run, serving
 from tests.support.places import ROOT
 
 pytestmark = pytest.mark.real_time
@@ -38,14 +38,7 @@ def done() -> list[tuple[str, str]]:
 @pytest.fixture
 def acting(tmp_path: Path, done: list[tuple[str, str]]) -> Iterator[Client]:
     """A page with one run, and a browser that may act."""
-    run = page_run(
-        make_run(tmp_path / "run", title="vest"),
-        control=lambda what, text: done.append((what, text)),
-    )
-    run.live = {"load": "1", "phase": "recording"}
-    with serving(run) as client:
-        client.enter()
-        client.wait_for(lambda document: document["run"]["can_act"])
+    with acting_on(tmp_path / "run", done, "vest") as client:
         yield client
 
 
@@ -268,9 +261,10 @@ def test_a_large_header_is_refused_also_where_it_comes_at_once(acting: Client, s
 
 
 def test_no_more_actions_than_a_person_does(
-    acting: Client, done: list[tuple[str, str]], monkeypatch: pytest.MonkeyPatch
+    done: list[tuple[str, str]], monkeypatch: pytest.MonkeyPatch, request: pytest.FixtureRequest
 ) -> None:
     monkeypatch.setattr(page_server, "ACTS_MAX", 10)
+    acting: Client = request.getfixturevalue("acting")
     codes = [acting.post("/act", MARK)[0] for _ in range(13)]
     assert codes == [200] * 10 + [429] * 3
     assert len(done) == 10

@@ -9,7 +9,7 @@ import pytest
 
 from tests.benchmarks.faults_judge.page import SECRET, wrongs
 from tests.benchmarks.faults_judge.page_requests import Known, asked, hostile
-from tests.support.page_bench import Client, make_run, page_run, serving
+from tests.support.page_bench import Client, acting_on
 
 pytestmark = pytest.mark.real_time
 
@@ -23,13 +23,7 @@ def done() -> list[tuple[str, str]]:
 
 @pytest.fixture
 def client(tmp_path: Path, done: list[tuple[str, str]]) -> Iterator[Client]:
-    run = page_run(
-        make_run(tmp_path, title=SECRET), control=lambda what, text: done.append((what, text))
-    )
-    run.live = {"load": "1", "phase": "recording"}
-    with serving(run) as found:
-        found.enter()
-        found.wait_for(lambda document: document["run"]["can_act"])
+    with acting_on(tmp_path, done, SECRET) as found:
         yield found
 
 

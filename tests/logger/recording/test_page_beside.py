@@ -119,3 +119,20 @@ def test_a_page_that_cannot_even_be_started_says_how_to_do_without(
     turned(page, said, partial(ended, said, 4))
     assert "(Cannot allocate memory) and stays down" in said[-1]
     assert "drawbench watch" in said[-1]
+
+
+def test_after_the_run_nothing_is_said_to_go_on(page: PageProcess, tmp_path: Path) -> None:
+    said: list[str] = []
+    page.show([recorder_of(make_run(tmp_path / "run"), [])])
+
+    def say(text: str) -> None:
+        said.append(text)
+        if ended(said, 1):
+            raise KeyboardInterrupt
+        if page.pid is not None:
+            os.kill(page.pid, signal.SIGKILL)
+
+    page.stay(say)
+    assert "(signal 9) and is started again" in said[-1]
+    assert "The recording had ended before." in said[-1]
+    assert "The recording goes on" not in said[-1]
