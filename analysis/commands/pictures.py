@@ -52,7 +52,12 @@ def sheet_command(
 
         with TemporaryDirectory(prefix="drawbench-") as temporary:
             write_sheet(run, result, Path(temporary), paragraphs_of(kept, piece))
-            files = publish(Path(temporary), out or run.folder / "sheet", made_from(source, piece))
+            files = publish(
+                Path(temporary),
+                out or run.folder / "sheet",
+                made_from(source, piece),
+                what="The sheet",
+            )
     for text in paragraphs_of(kept, piece):
         click.echo(textwrap.fill(text, TEXT_WIDTH))
     click.echo(f"\nPrint: {next(file for file in files if file.suffix == '.pdf')}")
@@ -99,7 +104,12 @@ def pictures_command(
                 cast("SizeName", size),
                 formats,
             )
-            files = publish(Path(temporary), out or run.folder / f"pictures-{size}", source)
+            files = publish(
+                Path(temporary),
+                out or run.folder / f"pictures-{size}",
+                source,
+                what="The pictures",
+            )
     for file in files:
         click.echo(str(file))
     marked = numbered_events(events, end_s)

@@ -132,17 +132,17 @@ def played_on(
     )
     first_s = needs_s[:, -1]  # before that not even the heaviest draw meets it
     window_s = np.maximum(until_s - first_s, 0.0)
-    held, share, span, place, rate = _future(lately, float(np.quantile(window_s, 0.75)), count, rng)
-    long = span[place]
-    soon = first_s < _SOON * float(span.mean())
+    ahead = _future(lately, float(np.quantile(window_s, 0.75)), count, rng)
+    place, rate = ahead.place, ahead.rate
+    long = ahead.span_s[place]
+    soon = first_s < _SOON * float(ahead.span_s.mean())
     # so soon the draw of now still goes on
-    last = len(set_anew(lately)) if _by_chance(lately) else len(held) - 1
-    place[soon, 0] = last
-    long[soon, 0] = span[last] * rng.random(int(soon.sum()))
-    step = long * share[place]
+    place[soon, 0] = ahead.now
+    long[soon, 0] = ahead.span_s[ahead.now] * rng.random(int(soon.sum()))
+    step = long * ahead.share[place]
     # seconds of average load gone at each piece's begin
     gone = first_s[:, None] + np.cumsum(step, axis=1) - step
-    at = np.interp(held, levels_ma, np.arange(len(levels_ma)))[place]
+    at = np.interp(ahead.held_ma, levels_ma, np.arange(len(levels_ma)))[place]
     low = np.minimum(at.astype(np.intp), len(levels_ma) - 2)
     rows = np.arange(count)
     needs = needs_s[rows[:, None], low] * (1 - (at - low)) + needs_s[rows[:, None], low + 1] * (
@@ -165,18 +165,30 @@ def _recurs(held_ma: Array) -> bool:
     return bool(np.mean(np.r_[False, near] | np.r_[near, False]) > 0.6)
 
 
-def _future(
-    lately: Bins, window_s: float, count: int, rng: np.random.Generator
-) -> tuple[Array, Array, Array, NDArray[np.intp], Array]:
-    """Heaviest draw, mean over the mean of all, and length of each piece of the past load; which ones come, (count, ``_AHEAD``);
-    the mean of what comes over that of all, (count,).
+@dataclass(frozen=True)
+class _Future:
+    """Pieces of the past load, (pieces,): heaviest draw, mean over the mean of all, length; ``now``: the one that goes on.
+
+    ``place``: which ones come, (count, ``_AHEAD``); ``rate``: the mean of what comes over that of all, (count,).
+    """
+
+    held_ma: Array
+    share: Array
+    span_s: Array
+    now: int
+    place: NDArray[np.intp]
+    rate: Array
+
+
+def _future(lately: Bins, window_s: float, count: int, rng: np.random.Generator) -> _Future:
+    """What comes of the past load.
 
     Few draws, each at a level of its own: any may come next, and how often is as little known as so few tell (the Bayesian
     bootstrap, Rubin 1981); a light one and one heavier than all may have been missing so far. Else pieces long enough
     to fill the window, from a random one on.
     """
-    few = _by_chance(lately)
     starts = np.array([0, *set_anew(lately)])
+    few = _by_chance(lately, starts)
     if not few:
         fill = np.ceil(window_s / (_AHEAD * float(lately.span_s.mean())))
         each = int(np.clip(fill, 1, max(len(lately.end_s) // 8, 1)))
@@ -185,10 +197,11 @@ def _future(
     mean = np.add.reduceat(lately.mean_ma * lately.span_s, starts) / np.maximum(span, 1e-9)
     held = np.maximum.reduceat(lately.held_ma, starts)
     usual = max(float(np.average(mean, weights=span)), 1e-9)
+    now = len(starts) - 1
     if not few:
         begin = rng.integers(len(held), size=count)
         place = (begin[:, None] + np.arange(_AHEAD)) % len(held)
-        return held, mean / usual, span, place.astype(np.intp), np.ones(count)
+        return _Future(held, mean / usual, span, now, place.astype(np.intp), np.ones(count))
     # a record beats the greatest of k draws by the k-th part of it, where all levels come alike often
     record = 1 + 1 / len(held)
     held = np.append(held, [_LIGHT * usual, record * held.max()])
@@ -198,12 +211,12 @@ def _future(
     rate = (belief * span * share).sum(axis=1) / (belief * span).sum(axis=1)
     chance = rng.random((count, _AHEAD))
     place = (chance[:, :, None] > np.cumsum(belief, axis=1)[:, None, :]).sum(axis=2)
-    return held, share, span, np.minimum(place, len(held) - 1).astype(np.intp), rate
+    place = np.minimum(place, len(held) - 1).astype(np.intp)
+    return _Future(held, share, span, now, place, rate)
 
 
-def _by_chance(lately: Bins) -> bool:
-    """Whether the load comes at another level each time, as by chance, and few draws of it were seen."""
-    starts = np.array([0, *set_anew(lately)])
+def _by_chance(lately: Bins, starts: NDArray[np.intp]) -> bool:
+    """Whether the load comes at another level each time, as by chance, and few draws of it were seen; ``starts``: theirs."""
     few = _FEW[0] < len(starts) <= _FEW[1]
     return few and not _recurs(np.maximum.reduceat(lately.held_ma, starts))
 

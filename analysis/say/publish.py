@@ -1,4 +1,4 @@
-"""Put a report's files into its folder, and never over anything that somebody else put there."""
+"""Put files that were made, as a report's, into their folder, and never over anything that somebody else put there."""
 
 import hashlib
 import stat
@@ -36,7 +36,7 @@ def publish(
                 raise BenchError(
                     f"The folder {target} holds files that drawbench did not write, or that were changed since.",
                     evidence=", ".join(foreign),
-                    next_step="move them away, or write the report into another folder.",
+                    next_step="move them away, or choose another folder.",
                 )
             new = {name: [hashlib.sha256((made / name).read_bytes()).hexdigest()] for name in names}
             # Old and new hashes first: after a crash in between both count as ours.

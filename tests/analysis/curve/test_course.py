@@ -2,19 +2,9 @@
 
 import numpy as np
 import pytest
-from numpy.typing import NDArray
 
 from analysis.curve.course import breaks, course_of, heavy_gap_s, last_step
-from analysis.run.history import Bins, History
-
-Array = NDArray[np.float64]
-TIME_S: Array = np.arange(10.0, 20001.0, 10.0)
-
-
-def bins_of(volts: Array, current_ma: Array) -> Bins:
-    history = History(30.0)
-    history.add(TIME_S, volts, current_ma)
-    return history.bins()
+from tests.support.load_bins import TIME_S, bins_of
 
 
 def test_a_change_of_load_is_corrected_by_ohms_law() -> None:

@@ -2,7 +2,6 @@
 
 import numpy as np
 import pytest
-from numpy.typing import NDArray
 
 from analysis.forecast.load_passage import (
     at_one_voltage,
@@ -12,16 +11,7 @@ from analysis.forecast.load_passage import (
     played_on,
     stretched,
 )
-from analysis.run.history import Bins, History
-
-Array = NDArray[np.float64]
-TIME_S: Array = np.arange(10.0, 20001.0, 10.0)
-
-
-def bins_of(volts: Array, current_ma: Array) -> Bins:
-    history = History(30.0)
-    history.add(TIME_S, volts, current_ma)
-    return history.bins()
+from tests.support.load_bins import TIME_S, bins_of
 
 
 def test_a_resistors_draw_is_steady_at_one_voltage() -> None:

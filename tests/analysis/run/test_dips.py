@@ -2,19 +2,9 @@
 
 import numpy as np
 import pytest
-from numpy.typing import NDArray
 
 from analysis.run.dips import dips
-from analysis.run.history import Bins, History
-
-Array = NDArray[np.float64]
-STEP_S = 10.0
-
-
-def bins_of(volts: Array, current_ma: Array) -> Bins:
-    history = History(30.0)
-    history.add(STEP_S * np.arange(1, len(volts) + 1), volts, current_ma)
-    return history.bins()
+from tests.support.load_bins import bins_of
 
 
 @pytest.mark.parametrize("long_s", [90.0, 600.0])
