@@ -10,15 +10,13 @@ import numpy as np
 import numpy.typing as npt
 
 from logger.base.clock import Moment
-from logger.recording.machine import Recording
-from logger.recording.terms import COLUMN_NAMES, LastRow, Phase, Wishes
+from logger.recording.terms import COLUMN_NAMES, Phase
 from logger.run.description import Description, Stop
 from logger.run.format import COLUMN_BY_NAME, DESCRIPTION_NAME, RUN_KEY, SAMPLES_NAME
 from logger.run.store import write_description
+from tests.support.simulated_runs import START_UTC, START_WALL_S, Desk
 
 Floats = npt.NDArray[np.float64]
-
-_WALL_S: Final = 1_800_000_000.0
 
 
 def record_into(
@@ -34,81 +32,26 @@ def record_into(
 
     ``crash_s``: then the recording is killed, the last three rows are lost, and it is taken up again at once.
     """
-    now = Moment(1000.0, 1000.0, _WALL_S)
-    recording = Recording(Wishes(), Description(started_utc=now.utc, stop=stop or Stop()), now)
-    rows, linked = bytearray(), True
-
-    def pass_time(span_s: float) -> None:
-        nonlocal now, linked
-        now = Moment(now.steady_s + span_s, now.awake_s + span_s, now.wall_s + span_s)
-        for _ in range(3):
-            data = board.advance(round(span_s * 1e6))
-            if board.link_down_left_us and linked:
-                linked = False
-                recording.disconnected(now, "cable pulled")
-            elif not linked and not board.link_down_left_us:
-                linked = True
-                recording.connected(now, "desk")
-            if linked:
-                recording.feed(data, now)
-            span_s = 0.0
-            recording.tick(now)
-            for line in recording.take_commands():
-                if linked:
-                    board.receive(line)
-        rows.extend(recording.take_rows())
-
-    recording.connected(now, "desk")
-    for line in recording.take_commands():
-        board.receive(line)
-    for _ in range(40):
-        pass_time(0.1)
-        if recording.phase is Phase.RUNNING:
-            break
+    desk = Desk(board, Description(started_utc=START_UTC, stop=stop or Stop()))
+    desk.begin(40)
     passed_s = 0.0
-    while passed_s < seconds and recording.phase is not Phase.ENDED:
-        if crash_s is not None and passed_s >= crash_s and rows.count(b"\n") > 5:
+    while passed_s < seconds and desk.recording.phase is not Phase.ENDED:
+        if crash_s is not None and passed_s >= crash_s and desk.rows.count(b"\n") > 5:
             crash_s = None
-            del rows[rows.rfind(b"\r\n", 0, _behind_third_last(rows)) + 2 :]
-            recording = Recording(
-                Wishes(), recording.description(now), now, last_row=_last_row(rows)
-            )
-            recording.connected(now, "desk")
-        pass_time(step_s)
+            desk.crash()
+        desk.pass_time(step_s)
         passed_s += step_s
-    recording.finish("user", "", now)
+    desk.recording.finish("user", "", desk.now)
     for _ in range(30):
-        pass_time(0.1)
-    if recording.phase is not Phase.ENDED:
-        recording.abandon("user", "")
-    rows.extend(recording.take_rows())
+        desk.pass_time(0.1)
+    if desk.recording.phase is not Phase.ENDED:
+        desk.recording.abandon("user", "")
+    rows = desk.rows + desk.recording.take_rows()
     folder.mkdir(parents=True, exist_ok=True)
     header = ",".join(COLUMN_NAMES) + "\r\n"
     (folder / SAMPLES_NAME).write_bytes(header.encode() + rows)
-    write_description(folder, recording.description(now), COLUMN_NAMES)
+    write_description(folder, desk.recording.description(desk.now), COLUMN_NAMES)
     return folder
-
-
-def _behind_third_last(rows: bytearray) -> int:
-    end = len(rows)
-    for _ in range(3):
-        end = rows.rfind(b"\r\n", 0, end)
-    return end
-
-
-def _last_row(rows: bytearray) -> LastRow:
-    lines = rows.decode().splitlines()
-    last = dict(zip(COLUMN_NAMES, lines[-1].split(","), strict=True))
-    peak = COLUMN_NAMES.index("current_max_ma")
-    return LastRow(
-        float(last["time_s"]),
-        int(last["sequence"]),
-        int(last["boot"]),
-        float(last["charge_mah"]),
-        float(last["energy_mwh"]),
-        max(float(line.split(",")[peak]) for line in lines),
-        len(lines),
-    )
 
 
 @dataclass
@@ -258,7 +201,7 @@ def _boot(run: Opened, at: int, size: float) -> None:
 
 def _start_later(run: Opened, at: int, size: float) -> None:
     """The beginning dated later by so many seconds."""
-    run.about["started_utc"] = Moment(0.0, 0.0, _WALL_S + size).utc
+    run.about["started_utc"] = Moment(0.0, 0.0, START_WALL_S + size).utc
 
 
 def _smooth(run: Opened, at: int, size: float) -> None:

@@ -14,6 +14,28 @@ from tests.support.line_feeder import FeederBoard
 START_WALL_S = 1_800_000_000.0
 
 
+def table_of(rows: bytearray) -> list[dict[str, float]]:
+    return [
+        dict(zip(COLUMN_NAMES, map(float, row.split(",")), strict=True))
+        for row in rows.decode().splitlines()
+    ]
+
+
+def last_row(rows: bytearray) -> LastRow:
+    """What a recording that goes on is told of these."""
+    table = table_of(rows)
+    last = table[-1]
+    return LastRow(
+        last["time_s"],
+        int(last["sequence"]),
+        int(last["boot"]),
+        last["charge_mah"],
+        last["energy_mwh"],
+        max(row["current_max_ma"] for row in table),
+        len(table),
+    )
+
+
 class Bench:
     """``run`` lets time pass; ``plugged`` tells whether bytes get through; ``rows`` is the CSV so far."""
 
@@ -110,17 +132,13 @@ class Bench:
 
     @property
     def table(self) -> list[dict[str, float]]:
-        return [
-            dict(zip(COLUMN_NAMES, map(float, row.split(",")), strict=True))
-            for row in self.rows.decode().splitlines()
-        ]
+        return table_of(self.rows)
 
     def events(self, kind: str) -> list[Event]:
         return [event for event in self.recording.events.all() if event.kind == kind]
 
     def after_a_crash(self, boot: str = "") -> "Bench":
         """A new recording that goes on from what stands on the disk."""
-        last = self.table[-1]
         description = replace(self.recording.description(self.now), state="recording")
         bench = Bench(
             self.board,
@@ -128,15 +146,7 @@ class Bench:
             description=description,
             now=self.now,
             boot=boot,
-            last_row=LastRow(
-                last["time_s"],
-                int(last["sequence"]),
-                int(last["boot"]),
-                last["charge_mah"],
-                last["energy_mwh"],
-                max(row["current_max_ma"] for row in self.table),
-                len(self.table),
-            ),
+            last_row=last_row(self.rows),
         )
         bench.rows = bytearray(self.rows)
         return bench
