@@ -13,11 +13,12 @@ from pathlib import Path
 from typing import Any, Final
 
 from logger.base.errors import BenchError
-from logger.base.safe_files import Folder, open_to_read, read_json
+from logger.base.safe_files import open_to_read, read_json
 from logger.board.stream import Flex
 from logger.flex.criterion import Criterion, CycleSeen
 from logger.run.format import UNIT_KEY
 from logger.run.pieces import Pieces, rows_file
+from logger.run.run_folder import RunFolder
 from logger.run.store import replace_document
 from logger.run.writer import SYNC_INTERVAL_S, RowWriter
 
@@ -132,7 +133,7 @@ def row(flex: Flex, specimen: str, offset: int) -> bytes:
     ).encode()
 
 
-def write_flex_description(folder: Path | Folder, description: FlexDescription) -> None:
+def write_flex_description(folder: Path | RunFolder, description: FlexDescription) -> None:
     """Replace the description as one step. Raises OSError."""
     document = {
         "@context": ["http://www.w3.org/ns/csvw", {"@language": "en"}],
