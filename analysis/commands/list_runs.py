@@ -27,7 +27,7 @@ from analysis.report.run_table import (
 )
 from logger.base.clean_text import clean_console, trusted
 from logger.base.command_options import need_option
-from logger.base.errors import BenchError
+from logger.base.errors import BenchError, spoken
 from logger.base.measures import VOLTS_ABOVE_0
 from logger.base.safe_files import replace_file
 from logger.run.run_list import find_runs
@@ -299,6 +299,6 @@ def _write(path: Path, text: str) -> None:
     except OSError as error:
         raise BenchError(
             f"{path} cannot be written.",
-            evidence=error.strerror or str(error),
+            evidence=spoken(error),
             next_step="give another file with --csv.",
         ) from error

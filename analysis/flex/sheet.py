@@ -17,7 +17,7 @@ from io import BytesIO, StringIO
 from pathlib import Path
 from typing import Final
 
-from logger.base.errors import BenchError
+from logger.base.errors import BenchError, spoken
 from logger.base.safe_files import read_whole
 
 # Ten thousand joints take 1 MiB; a workbook is a tenth of what it unpacks to.
@@ -73,7 +73,7 @@ def read_sheet(
     except OSError as error:
         raise BenchError(
             f"{path} cannot be read.",
-            evidence=str(error.strerror or error),
+            evidence=spoken(error),
             next_step=f"check the name; `{template}` makes an empty table.",
         ) from error
     if content[:4] == b"PK\x03\x04":

@@ -3,7 +3,7 @@
 import os
 from pathlib import Path
 
-from logger.base.errors import BenchError
+from logger.base.errors import BenchError, spoken
 from logger.base.safe_files import create_file
 
 
@@ -16,7 +16,7 @@ def write_new(path: Path, text: str) -> None:
     except OSError as error:
         raise BenchError(
             f"{path} cannot be written.",
-            evidence=str(error.strerror or error),
+            evidence=spoken(error),
             next_step="choose a folder that is there and can be written to.",
         ) from error
 

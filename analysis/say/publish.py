@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
 
-from logger.base.errors import BenchError
+from logger.base.errors import BenchError, spoken
 from logger.base.safe_files import READ_MAX, Folder, json_bytes, make_folder, parse_json
 
 # Names and SHA-256 of what drawbench wrote here: a file that differs is somebody's own.
@@ -51,7 +51,7 @@ def publish(
     except OSError as error:
         raise BenchError(
             f"{what} cannot be written to {target}.",
-            evidence=str(error.strerror or error),
+            evidence=spoken(error),
             next_step="choose another folder, one that can be written to.",
         ) from error
     return tuple(target / name for name in names)

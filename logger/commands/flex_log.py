@@ -13,7 +13,7 @@ from typing import Any, Final
 import click
 
 from logger.base.command_options import baud_option
-from logger.base.errors import BenchError
+from logger.base.errors import BenchError, spoken
 from logger.base.measures import plain_number
 from logger.base.next_step import next_words
 from logger.board.port import Candidate, Link, ask_all, find_boards, one_board, open_link
@@ -244,7 +244,7 @@ def _begin(
         writer.close()
         raise BenchError(
             f"The description of the flex run in {folder} cannot be written.",
-            evidence=error.strerror or str(error),
+            evidence=spoken(error),
             next_step="give another folder.",
         ) from error
     return recording, writer
@@ -310,7 +310,7 @@ def _describe(folder: Path | RunFolder, description: FlexDescription) -> None:
     try:
         write_flex_description(folder, description)
     except OSError as error:
-        click.echo(f"  the description could not be written: {error.strerror or error}")
+        click.echo(f"  the description could not be written: {spoken(error)}")
 
 
 def _summary(folder: Path, recording: FlexRecording) -> None:

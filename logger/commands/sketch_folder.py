@@ -6,7 +6,7 @@ from importlib.resources.abc import Traversable
 from pathlib import Path
 from typing import Final
 
-from logger.base.errors import BenchError
+from logger.base.errors import BenchError, spoken
 from logger.base.safe_files import create_file
 
 # The IDE wants the folder to bear the sketch's name.
@@ -61,7 +61,7 @@ def write_new_folder(target: Path, content: Mapping[str, bytes]) -> Path:
     except OSError as error:
         raise BenchError(
             f"The board's program cannot be written into {target}.",
-            evidence=str(error.strerror or error),
+            evidence=spoken(error),
             next_step="give a folder that can be written to.",
         ) from error
     return target

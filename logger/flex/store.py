@@ -12,7 +12,7 @@ from io import TextIOWrapper
 from pathlib import Path
 from typing import Any, Final
 
-from logger.base.errors import BenchError
+from logger.base.errors import BenchError, spoken
 from logger.base.safe_files import open_to_read, read_json
 from logger.board.stream import Flex
 from logger.flex.criterion import Criterion, CycleSeen
@@ -217,7 +217,5 @@ def read_flex_rows(folder: Path) -> tuple[dict[int, list[CycleSeen]], int]:
                 except (KeyError, ValueError, TypeError):
                     damaged += 1
     except OSError as error:
-        raise BenchError(
-            f"{path} cannot be read.", evidence=str(error.strerror or error)
-        ) from error
+        raise BenchError(f"{path} cannot be read.", evidence=spoken(error)) from error
     return found, damaged

@@ -8,7 +8,7 @@ from typing import Final
 from firmware_probe.line_format import BAUD_DEFAULT
 from logger.base.clock import host_boot, keeps_time_switched_off, read_clocks
 from logger.base.durations import clock_text
-from logger.base.errors import BenchError
+from logger.base.errors import BenchError, spoken
 from logger.base.pack import Pack, as_used, parse_pack
 from logger.board.port import Found, find_boards, one_board
 from logger.board.switch_trial import last_test, tests_folder
@@ -235,7 +235,7 @@ def _begin(plan: Plan, pack: Pack | None, found: Found, folder: Path, say: Say) 
     except OSError as error:
         raise BenchError(
             f"The run's folder {folder} cannot be written.",
-            evidence=error.strerror or str(error),
+            evidence=spoken(error),
             next_step="choose a folder on a disk that can be written to.",
         ) from error
     return _recorder(plan, recording, SampleWriter(held), found, description)

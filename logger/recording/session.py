@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Final
 
 from logger.base.clock import Clock, read_clocks
-from logger.base.errors import BenchError
+from logger.base.errors import BenchError, spoken
 from logger.base.holders import holders
 from logger.board.port import Candidate, Link, LinkLostError, ask_all, candidates, is_url, open_link
 from logger.recording.description_keeper import DescriptionKeeper
@@ -325,7 +325,7 @@ class Session:
     def _description_failed(self, error: OSError) -> None:
         if error.errno in FULL:
             self.writer.release_reserve()  # the next one may fit
-        text = f"The description cannot be written: {error.strerror or error}"
+        text = f"The description cannot be written: {spoken(error)}"
         if text != self._description_trouble:
             self._description_trouble = text
             self.writer.notices.append(text)

@@ -12,6 +12,7 @@ from typing import BinaryIO, Final
 
 import numpy as np
 
+from logger.base.errors import spoken
 from logger.base.safe_files import open_to_read, read_json
 from logger.run.course import Course, Rows
 from logger.run.description import Description, from_document
@@ -76,7 +77,7 @@ class RunFeed:
             self.problem = (
                 "The run's folder is gone: it was deleted or moved while it was watched."
                 if gone
-                else f"The run cannot be read: {error.strerror or error}."
+                else f"The run cannot be read: {spoken(error)}."
             )
             return False
         except Exception as error:  # noqa: BLE001 (another run's page must not end by it)

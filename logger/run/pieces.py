@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from logger.base.errors import BenchError
+from logger.base.errors import BenchError, spoken
 from logger.run.format import SAMPLES_NAME
 from logger.run.open_file import lock_file
 from logger.run.run_folder import RunFolder
@@ -167,7 +167,7 @@ def refuse_second_logger(folder: RunFolder, pieces: Pieces) -> None:
         except OSError as error:
             raise BenchError(
                 f"The run's file {folder.path / name} cannot be opened.",
-                evidence=error.strerror or str(error),
+                evidence=spoken(error),
                 next_step="close the program that holds it, or give this run another folder.",
             ) from error
         try:

@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Final
 
 from logger.base.clock import STEP_S, Moment
-from logger.base.errors import BenchError
+from logger.base.errors import BenchError, spoken
 from logger.base.marks import MARK_MAX, mark_text
 from logger.base.safe_files import Folder
 
@@ -65,7 +65,7 @@ def ask(folder: Path, what: str, text: str, now: Moment) -> Request:
     except OSError as error:
         raise BenchError(
             "The recording cannot be asked: nothing can be written into the run's folder.",
-            evidence=error.strerror or str(error),
+            evidence=spoken(error),
             next_step="type the mark in the terminal of the recording.",
         ) from error
     return request

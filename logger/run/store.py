@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
 
-from logger.base.errors import BenchError
+from logger.base.errors import BenchError, spoken
 from logger.base.file_names import why_not_on_windows
 from logger.base.safe_files import Folder, is_leftover, json_bytes
 from logger.run.description import Description, to_document
@@ -33,7 +33,7 @@ def create_run_folder(folder: Path) -> None:
     except OSError as error:
         raise BenchError(
             f"The run's folder {folder} cannot be made.",
-            evidence=str(error.strerror or error),
+            evidence=spoken(error),
             next_step="choose a folder on a disk that can be written to.",
         ) from error
     if not all(name == _UNFINISHED or is_leftover(name) for name in content):
@@ -58,7 +58,7 @@ def refuse_taken_folder(folder: Path) -> None:
     except OSError as error:
         raise BenchError(
             f"The run's folder {folder} cannot be looked into.",
-            evidence=error.strerror or str(error),
+            evidence=spoken(error),
             next_step="choose a folder of your own.",
         ) from error
     if taken:

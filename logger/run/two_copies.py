@@ -10,7 +10,7 @@ import time
 from collections import deque
 from typing import Final
 
-from logger.base.errors import BenchError
+from logger.base.errors import BenchError, spoken
 from logger.run.open_file import FULL, OpenFile, TakenError, cut_torn_row
 from logger.run.pieces import Pieces, put_together, refuse_second_logger
 from logger.run.rescue import new_home
@@ -143,7 +143,7 @@ class TwoCopies:
             self._notices.extend(put_together(self.folder, self._pieces))
         except OSError as error:
             self._notices.append(
-                f"{self._pieces.main} is still held by another program ({error.strerror or error}): the recorded rows "
+                f"{self._pieces.main} is still held by another program ({spoken(error)}): the recorded rows "
                 f"stay in {name if name != self._pieces.main else self._pieces.second}, and drawbench reads them from there"
             )
 

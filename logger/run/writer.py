@@ -13,7 +13,7 @@ from collections import deque
 from pathlib import Path
 from typing import Final
 
-from logger.base.errors import BenchError
+from logger.base.errors import BenchError, spoken
 from logger.base.safe_files import Folder
 from logger.run.format import COLUMNS
 from logger.run.kept_rows import MEMORY_MAX_BYTES, Join, JoinSamples, KeptRows
@@ -258,7 +258,7 @@ class RowWriter:
         if isinstance(error, OSError):
             self._is_full = error.errno in FULL
             self._is_broken |= not self._is_full
-            self.trouble = error.strerror or str(error)
+            self.trouble = spoken(error)
             if self._is_full:
                 self.trouble = f"the disk is full ({self.trouble})"
                 self._reserve.release()
@@ -343,7 +343,7 @@ def cannot_open(path: Path, error: OSError | TakenError) -> BenchError:
         next_step = "make room on the disk or choose another one."
     else:
         next_step = "choose another folder."
-    said = (error.strerror or str(error)) if isinstance(error, OSError) else f"it {error}"
+    said = spoken(error) if isinstance(error, OSError) else f"it {error}"
     return BenchError(
         f"The run's samples {path} cannot be written.", evidence=said, next_step=next_step
     )

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final
 
-from logger.base.errors import BenchError
+from logger.base.errors import BenchError, spoken
 from logger.base.numbers import digits_text
 from logger.base.safe_files import read_whole, replace_file
 from logger.text.cells import DELIMITER_NAMES, DELIMITER_WORDS, may_divide
@@ -276,7 +276,7 @@ def write_mapping(mapping: Mapping, path: Path) -> None:
     except OSError as error:
         raise BenchError(
             f"The mapping {path} cannot be written.",
-            evidence=str(error.strerror or error),
+            evidence=spoken(error),
             next_step="give another name with --save-mapping.",
         ) from None
 
@@ -309,7 +309,7 @@ def read_mapping(path: Path) -> Mapping:
     except OSError as error:
         raise BenchError(
             f"The mapping {path} cannot be read.",
-            evidence=str(error.strerror or error),
+            evidence=spoken(error),
             next_step="give a file that --save-mapping wrote.",
         ) from None
     except (ValueError, RecursionError) as error:

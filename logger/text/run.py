@@ -9,7 +9,7 @@ from io import TextIOWrapper
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from logger.base.errors import BenchError
+from logger.base.errors import BenchError, spoken
 from logger.base.pack import Pack
 from logger.base.safe_files import Folder
 from logger.run.description import Description, Sensor
@@ -59,7 +59,7 @@ def write_run(imported: Imported, folder: Path, about: About) -> Description:
         if isinstance(error, OSError):
             raise BenchError(
                 f"The run {folder} cannot be written; nothing of it was left behind.",
-                evidence=str(error.strerror or error),
+                evidence=spoken(error),
                 next_step="make room on the disk, or choose another.",
             ) from error
         raise
