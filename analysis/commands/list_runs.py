@@ -30,6 +30,7 @@ from logger.base.errors import BenchError, spoken
 from logger.base.measures import VOLTS_ABOVE_0, whole_number
 from logger.base.safe_files import replace_file
 from logger.base.typed.number import number_text
+from logger.base.typed.suggest import Choice
 from logger.run.run_list import find_runs
 
 _NEEDED = ("need_s", "verdict")
@@ -77,9 +78,7 @@ _GAP = 1
 @click.option(
     "--ended", metavar="REASON", help="Ended by this: cutoff, duration, charge, user, ..."
 )
-@click.option(
-    "--sort", "column", type=click.Choice(list(COLUMNS)), default="started", show_default=True
-)
+@click.option("--sort", "column", type=Choice(list(COLUMNS)), default="started", show_default=True)
 @click.option("--reverse", is_flag=True, help="Greatest first.")
 @click.option("--best", type=whole_number("3", 1), metavar="N", help="The N that lasted longest.")
 @click.option("--worst", type=whole_number("3", 1), metavar="N", help="The N that lasted shortest.")
