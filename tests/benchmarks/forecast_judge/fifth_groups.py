@@ -75,7 +75,7 @@ def _cadmium(rng: Generator) -> Wish:
     depth, at = used_share(rng, 0.05, 0.25, 0.3), rng.uniform(0.35, 0.7)
     mean = night_mean_ma(rng, mah, depth, 0.95)
     points = sheets.remembered(sheets.CADMIUM, at, rng.uniform(0.04, 0.09))
-    cell = replace(nimh_cell(rng, mah, mean), sheet=of_a_make(rng, points, 0.006), r_ohm=logs(rng, 0.015, 0.04) * 800 / mah)  # fmt: skip
+    cell = replace(nimh_cell(rng, mah, mean), sheet=of_a_make(rng, points, 0.006), r_ohm=logs(rng, 0.015, 0.04) * 800 / mah, diffusion_s=logs(rng, 0.1, 0.6) * HOUR_S)  # fmt: skip
     count = int(rng.choice([3, 4, 5]))
     said = mostly(rng, "nicd", 0.5, "nimh")
     return Wish(said, (Part(cell, count, depth),), label_mah(rng, mah, 0.9, 1.05), mean, (0.9 * count, 1.08 * count), _pattern(rng, "steady", "motion", "sleep"), air_c=air_c(rng))  # fmt: skip

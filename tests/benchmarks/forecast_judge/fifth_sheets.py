@@ -45,7 +45,7 @@ def manganese_iron(share: float) -> Points:
     """Lithium manganese iron phosphate: 4.0 V for the manganese `share`, 3.4 V for the rest."""
     return (
         (0.0, 4.20), (0.03, 4.08), (0.5 * share, 4.01), (0.9 * share, 3.93), (share, 3.80),
-        (share + 0.05, 3.52), (share + 0.12, 3.42), (0.86, 3.33), (0.94, 3.20), (0.98, 2.95),
+        (share + 0.05, 3.52), (share + 0.11, 3.42), (0.89, 3.34), (0.95, 3.20), (0.985, 2.95),
         (1.0, 2.50), (1.02, 1.90), (1.1, 0.3),
     )  # fmt: skip
 
