@@ -28,6 +28,7 @@ from .third_seal import judged_with_progress, short_table
 
 TRIES = 80
 SHORTEST_S = 7200.0
+EARLIEST_OFF = 0.85
 # Steps of bus voltage and current over 0.1 ohm, noise, typical offset (SOURCES.md C1, C3, C4, C5);
 # noise of about a third of a step is common practice, no source.
 INA219 = (0.004, 0.1, 0.0013, 0.15)
@@ -87,6 +88,13 @@ def _held_and_after(cutoff_v: float, long_s: float) -> Callable[[float, float], 
     return over
 
 
+def _starved(planned: Plan, made: Run, end_s: float) -> bool:
+    """Whether the converter gave up long before the voltage stayed below the cutoff."""
+    rows = made.time_s < EARLIEST_OFF * end_s
+    wanted = planned.demand.factor[: len(rows)][rows] > 0
+    return planned.demand.boost is not None and bool(np.any(wanted & (made.current_ma[rows] == 0)))
+
+
 def _try(rng: Generator, wish: Wish, group: str, name: str) -> Rundown | None:
     """One rundown; None where the cutoff is not reached, or too little of it is foreseeable."""
     planned = plan(rng, wish)
@@ -100,7 +108,7 @@ def _try(rng: Generator, wish: Wish, group: str, name: str) -> Rundown | None:
     end_s = held_s(made.time_s, made.pack_v * gain, cutoff_v, hold_s)
     if end_s is None or end_s < SHORTEST_S or planned.settled_s > wish.latest_settled * end_s:
         return None
-    if np.max(made.current_ma) > MOST_MA * 1.25:
+    if np.max(made.current_ma) > MOST_MA * 1.25 or _starved(planned, made, end_s):
         return None
     faults = tuple(f for f in dips(rng, end_s) if f.end_s < 0.95 * end_s and _met(f, made.time_s))
     pack_v, amps, open_rows = _dipped(rng, made, faults, float(np.percentile(made.current_ma, 90)))

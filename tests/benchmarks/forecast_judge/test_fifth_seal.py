@@ -262,6 +262,21 @@ def test_a_protection_opens_above_the_cutoff(drawn: dict[str, list[Rundown]]) ->
     assert opened >= EACH - 2
 
 
+def test_a_converter_before_it_draws_more_the_lower_it_gets(
+    drawn: dict[str, list[Rundown]],
+) -> None:
+    for r in drawn["before a boost converter"]:
+        sound = (r.time_s < r.end_s) & (dipped(r) == 0) & (r.current_ma > 1)
+        power = r.pack_v[sound] * r.current_ma[sound]
+        late, early = r.time_s[sound] > 0.8 * r.end_s, r.time_s[sound] < 0.2 * r.end_s
+        # Like power at the load costs more of the pack; on the mean, with what a pattern scatters.
+        assert r.load == "power"
+        if r.pattern in ("steady", "breathing"):
+            assert 1.01 < np.median(power[late]) / np.median(power[early]) < 1.6
+        before = (r.time_s < 0.84 * r.end_s) & (dipped(r) == 0)
+        assert r.current_ma[before].min() > 0.2
+
+
 def test_monofluoride_rises_before_it_falls(drawn: dict[str, list[Rundown]]) -> None:
     for r in drawn["carbon monofluoride"]:
         sound = dipped(r) == 0
