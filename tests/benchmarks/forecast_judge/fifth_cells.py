@@ -69,7 +69,8 @@ class Demand:
     """Per row of `step_s`: `factor` of the load, air, contact, `given_ma`.
 
     `kind` and `level` as in `third_cells.Load`; `pauses` are s without rows after a row, by its
-    number; `full_v` is where what is given stops.
+    number; `full_v` is where what is given stops. Before the row `alone_from` a second pack like
+    this one hangs in parallel; its strap breaks, and never is it back.
     """
 
     kind: str
@@ -85,6 +86,7 @@ class Demand:
     guard: Guard | None = None
     capacitor: Capacitor | None = None
     boost: Boost | None = None
+    alone_from: int = 0
 
 
 class Resting(State):
@@ -166,9 +168,10 @@ def run(parts: Sequence[Part], demand: Demand, over: Callable[[float, float], bo
     paused_s, end, tripped = 0.0, rows, False
     for k in range(rows):
         time_s[k], depth[k] = k * demand.step_s + paused_s, states[0].x
+        share = 1.0 if k >= demand.alone_from else 0.5
         if not tripped:
             open_v = sum(state.open_v(k) for state in states)
-            ohm = float(demand.contact_ohm[k]) + sum(state.ohm(k) for state in states)
+            ohm = float(demand.contact_ohm[k]) + share * sum(state.ohm(k) for state in states)
             wanted = factor[k] * (converter.draws(demand.step_s) if converter else 1.0)
             flow, given, volt = node.solve(k, wanted, open_v, ohm, demand.past_ma)
             current[k] = flow - given
@@ -180,7 +183,7 @@ def run(parts: Sequence[Part], demand: Demand, over: Callable[[float, float], bo
             break
         if tripped:
             continue
-        amps = (open_v - volt) / ohm
+        amps = share * (open_v - volt) / ohm
         tripped = demand.guard is not None and any(
             state.open_v(k) - amps * state.ohm(k) < demand.guard.trips_v * state.count
             for state in states

@@ -219,6 +219,25 @@ def _past_the_sensor(rng: Generator) -> Wish:
     return Wish("alkaline", (Part(cell, count, depth),), label_mah(rng, mah, 0.9, 1.05), mean, (0.8 * count, 1.1 * count), _pattern(rng, "steady", "breathing", "motion", "bursts"), air_c=air_c(rng), past=rng.uniform(0.15, 0.45))  # fmt: skip
 
 
+def _twins(rng: Generator) -> Wish:
+    """Two like pouches in parallel; after a while the strap of one breaks, and half is out of reach."""
+    mah, depth = logs(rng, 300, 1200), used_share(rng, 0.05, 0.4, 0.4)
+    mean = night_mean_ma(rng, 1.2 * mah, depth, 0.95)
+    cell = pouch_cell(rng, COBALT, mah, mean, logs(rng, 0.05, 0.12))
+    return Wish("li-ion", (Part(cell, 1, depth),), label_mah(rng, 2 * mah, 0.92, 1.05), mean, (3.0, 3.4), _pattern(rng), air_c=air_c(rng), twin=True)  # fmt: skip
+
+
+def _taken_for_another(rng: Generator) -> Wish:
+    """AA whose owner says the wrong kind: NiMH said to be alkaline, or the other way round."""
+    nimh, depth, count = rng.random() < 0.6, used_share(rng, 0.05, 0.5, 0.4), int(rng.choice([3, 4]))  # fmt: skip
+    mah = rng.uniform(1850, 2500) if nimh else rng.uniform(2300, 2900)
+    mean = night_mean_ma(rng, mah, depth, 0.95 if nimh else 0.7)
+    cell = nimh_cell(rng, mah, mean) if nimh else alkaline_cell(rng, mah, mah / mean, logs(rng, 0.1, 0.25))  # fmt: skip
+    cutoff_v = (0.9 * count, 1.1 * count)
+    said, rated = "alkaline" if nimh else "nimh", 2500.0 if nimh else 2000.0
+    return Wish(said, (Part(cell, count, depth),), rated, mean, cutoff_v, _pattern(rng), air_c=air_c(rng))  # fmt: skip
+
+
 GROUPS: dict[str, Build] = {
     "sodium-ion 18650": _sodium_18650,
     "manganese iron phosphate": _manganese_iron,
@@ -236,4 +255,6 @@ GROUPS: dict[str, Build] = {
     "before a boost converter": _boosted,
     "panel or plug for a while": _given_back,
     "draw past the sensor": _past_the_sensor,
+    "one of two packs drops off": _twins,
+    "taken for another kind": _taken_for_another,
 }

@@ -35,6 +35,7 @@ class Wish:
     the most that comes back over the mean, "sun" or "plug" says how; `changes` the range of what
     the draw is multiplied by once; `doors` K colder outside; `warms_k` of the body with `warms_in`
     of the life as time constant; `evenings` before the last one. `bucks`: one for each part.
+    `twin`: a second pack in parallel drops off once.
     """
 
     said: str
@@ -59,6 +60,7 @@ class Wish:
     capacitor: Capacitor | None = None
     boost: Boost | None = None
     bucks: tuple[Buck, ...] = ()
+    twin: bool = False
     latest_settled: float = 0.45
 
     @property
@@ -191,8 +193,14 @@ def _pauses(
 def plan(rng: Generator, wish: Wish) -> Plan:
     """The load of a rundown for this wish."""
     part = wish.parts[0]
-    whole_v = float(part.cell.sheet.volts(np.array([0.5]))[0]) / 1.5 if wish.bucks else 1.0
-    life_s = part.cell.capacity_mah * whole_v * (1 - part.depth) / wish.mean_ma * HOUR_S
+    times = float(part.cell.sheet.volts(np.array([0.5]))[0]) / 1.5 if wish.bucks else 1.0
+    life_s = (
+        (2 if wish.twin else times)
+        * part.cell.capacity_mah
+        * (1 - part.depth)
+        / wish.mean_ma
+        * HOUR_S
+    )
     step_s = next((s for s in STEPS_S if life_s / s <= ROWS_WANTED), SLOWEST_S)
     time_s = np.asarray(np.arange(int(LONGER * life_s / step_s) + 200) * step_s, dtype=np.float64)
     factor, shown_s = factors(rng, wish.pattern, time_s, step_s)
@@ -207,12 +215,13 @@ def plan(rng: Generator, wish: Wish) -> Plan:
     air, felt_s = _air_c(rng, wish, time_s, life_s)
     given, dark_s = _given_ma(rng, wish, time_s, life_s)
     pauses, last_s = _pauses(rng, wish, life_s, step_s)
+    alone_from = int(rng.uniform(0.08, 0.25) * life_s / step_s) if wish.twin else 0
     demand = Demand(
         kind, load_level(kind, full_ma, wish.half_v), factor, air,
         np.full(len(time_s), SHUNT_OHM + rng.uniform(0.02, 0.08)), given, step_s,
-        wish.past * wish.mean_ma, wish.full_v, pauses, wish.guard, wish.capacitor, wish.boost,
+        wish.past * wish.mean_ma, wish.full_v, pauses, wish.guard, wish.capacitor, wish.boost, alone_from,
     )  # fmt: skip
-    return Plan(demand, max(shown_s, changed_s, felt_s, dark_s, last_s))
+    return Plan(demand, max(shown_s, changed_s, felt_s, dark_s, last_s, alone_from * step_s))
 
 
 def dips(rng: Generator, end_s: float, often: float = 0.3) -> tuple[Fault, ...]:

@@ -117,6 +117,15 @@ def test_what_is_given_comes_back_and_stops_at_full() -> None:
     assert full.current_ma[0] == pytest.approx(-50.0, abs=0.1)
 
 
+def test_half_the_draw_is_its_own_until_the_strap_breaks() -> None:
+    made = course(Cell(LINE, 1000.0, 0.4), replace(demand("current", 100.0), alone_from=1000))
+    assert made.depth[1000] == pytest.approx(1000 * 10 / 72000)
+    assert made.depth[1999] - made.depth[1000] == pytest.approx(999 * 10 / 36000)
+    assert made.pack_v[0] == pytest.approx(1.5 - 0.05 * 0.4, abs=1e-6)
+    fall_v = made.pack_v[999] - made.pack_v[1000]
+    assert fall_v == pytest.approx(0.05 * 0.4 + 0.6 * 10 / 72000, abs=1e-6)
+
+
 def test_a_pause_is_rest_without_rows() -> None:
     """SOURCES.md B22: a quarter of tau under load, a tenth at rest, by two terms of the slab's series."""
     cell = Cell(LINE, 1000.0, 0.0, diffusion_s=40000.0)

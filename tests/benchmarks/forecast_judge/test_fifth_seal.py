@@ -39,6 +39,8 @@ SHEETS = {
     "before a boost converter": ((1.2, 1.65), (1.0, 1.4), (0.75, 1.05)),
     "panel or plug for a while": ((3.6, 4.22), (3.5, 3.9), (3.0, 3.4)),
     "draw past the sensor": ((1.2, 1.65), (1.0, 1.4), (0.8, 1.1)),
+    "one of two packs drops off": ((3.6, 4.22), (3.5, 3.9), (3.0, 3.4)),
+    "taken for another kind": ((1.15, 1.65), (1.0, 1.4), (0.9, 1.1)),
 }
 WARM = 298.0 - 273.15
 
@@ -313,6 +315,24 @@ def test_what_happens_once_is_over_when_it_is_settled(drawn: dict[str, list[Rund
         after = (r.time_s > r.settled_s) & (r.time_s < r.settled_s + span_s)
         change = r.current_ma[after].mean() / r.current_ma[before].mean()
         assert r.pattern == "sleep" or change < 0.85 or change > 1.15
+
+
+def test_a_strap_leaves_a_step_down_and_half_the_charge(drawn: dict[str, list[Rundown]]) -> None:
+    for r in drawn["one of two packs drops off"]:
+        assert 0.1 < r.settled_s / r.end_s <= 0.45
+        rows = (r.time_s < r.end_s) & (r.time_s > r.settled_s)
+        after = float(np.trapezoid(r.current_ma[rows], r.time_s[rows])) / 3600
+        assert after < 0.55 * r.rated_mah
+
+
+def test_the_wrong_kind_is_said_and_the_level_tells(drawn: dict[str, list[Rundown]]) -> None:
+    said = Counter(r.chemistry_said for r in drawn["taken for another kind"])
+    assert set(said) == {"alkaline", "nimh"}
+    for r in drawn["taken for another kind"]:
+        # Half-way alkaline still falls, NiMH is flat (SOURCES.md B19, B16).
+        half = [np.median(r.pack_v[abs(r.time_s / r.end_s - at) < 0.08]) / r.cells for at in (0.35, 0.65)]  # fmt: skip
+        falls_v = (half[0] - half[1]) / (1 - r.start_used)
+        assert (falls_v < 0.06) == (r.chemistry_said == "alkaline")
 
 
 def test_old_ones_are_said_to_be_fresh_and_are_not(drawn: dict[str, list[Rundown]]) -> None:
