@@ -24,6 +24,7 @@ _WARNINGS: Final = 4
 _NOT_HANDED_OUT: Final = "% of the time at or below"
 _ROWS: Final = 12
 _FOLDED_FROM: Final = 60
+_ONE_HEAP: Final = 4
 
 
 @dataclass(frozen=True)
@@ -79,10 +80,16 @@ class HandOut:
 
 
 def heaps_of(pieces: Sequence[Piece], folder: Path, gallery: Gallery) -> list[Heap]:
-    """The pieces by trouble, the worst heap first. ``folder``: where the page will stand."""
+    """The pieces by trouble, the worst heap first; of a few one heap. ``folder``: where the page will stand."""
     cards: dict[Trouble, list[Card]] = {}
     for number, piece in enumerate(by_trouble(pieces), start=1):
         cards.setdefault(piece.trouble, []).append(_card(piece, number, folder, gallery))
+    if len(pieces) <= _ONE_HEAP:
+        return [
+            Heap(
+                "Pieces", "pieces", tuple(card for found in cards.values() for card in found), False
+            )
+        ]
     return [
         Heap(
             f"{heap.words}: {len(found)}",
