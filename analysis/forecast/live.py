@@ -80,7 +80,7 @@ class PageForecaster:
 
     def __call__(self, feed: RunFeed) -> Left | None:
         """Time left; None where no cutoff was asked for or nothing can be said yet."""
-        stop = feed.description.stop
+        stop = feed.description.asked
         if stop.cutoff_v is None and not self._without_cutoff:
             feed.keep_fresh = False
             return None
@@ -108,7 +108,7 @@ class PageForecaster:
     def _look(self, watch: FaultWatch, feed: RunFeed) -> None:
         """Faults and forecast as of now."""
         found = list(watch.faults())
-        stop = feed.description.stop
+        stop = feed.description.asked
         if stop.cutoff_v is not None:
             self.found = self._forecast(watch, feed, stop.cutoff_v)
             if self._life is not None:
@@ -168,7 +168,7 @@ class PageForecaster:
 def life_watch_of(feed: RunFeed, modes_ma: Sequence[float] = ()) -> LifetimeWatch:
     """The watch over a growing run's lifetime; readings are as they came, not calibrated."""
     description = feed.description
-    stop = description.stop
+    stop = description.asked
     return LifetimeWatch(
         description.pack, stop.cutoff_v, stop.hold_s, feed.course.begin_s,
         limits_of(description), description.source == "board", (*description.modes_ma, *modes_ma),
