@@ -99,7 +99,7 @@ def test_a_cold_pack_gives_less_before_its_regulator_lets_go() -> None:
 
 
 def test_what_is_too_much_of_a_pack_depends_on_its_temperature() -> None:
-    found = forecast_of(2_000.0)
+    found = forecast_of(2_500.0)
     assert not _too_much(found, PACK, 22.0)
     assert "do not rely on it" in _too_much(found, PACK, -15.0)
     drawn = forecast_of(1_500.0, drawn_mah=300.0)
