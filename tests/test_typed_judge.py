@@ -149,6 +149,8 @@ def test_a_refusal_names_both_readings_or_not() -> None:
         ("'4.800' is not a number, write 4800", Verdict.UNNAMED),
     ):
         assert judge(one, Answer(words=words)) is verdict, words
+    small = Typed("1.200 µA", "mA", (0.0012, 1.2))
+    assert judge(small, Answer(words="may be 1200 μA or 1.2 μA: write one")) is Verdict.ASKED
     time = Typed("6:30", "duration", (390.0, 23400.0))
     assert judge(time, Answer(words="6 h 30 min or 6 min 30 s?")) is Verdict.ASKED
     assert judge(time, Answer(words="write 6h 30min or 6min30s")) is Verdict.ASKED

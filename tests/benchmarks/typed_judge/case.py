@@ -103,7 +103,7 @@ def _shown(meant: Meant, shown: str | None) -> bool:
     if not isinstance(meant, tuple) or shown is None:
         return True
     numbers = list(figures_in(shown))
-    cells = meant[0] < 2 or meant[0] in numbers
+    cells = meant[0] < 2 or meant[0] in numbers or "9V" in shown  # a block, not its cells
     milli = meant[2] is None or any(
         math.isclose(meant[2], n * unit, rel_tol=1e-3) for n in numbers for unit in (1.0, 1000.0)
     )
@@ -118,8 +118,7 @@ def named(meant: Meant, typed: Typed, words: str) -> bool:
     if isinstance(meant, float | int):
         lengths = typed.question in {"need", "hold", "duration"}
         found = [*(lengths_in(rest) if lengths else figures_in(rest))]
-        if typed.question in {"mA", "mAh"}:
-            found += [1000 * float(n) for n in re.findall(r"(\d+(?:\.\d+)?)\s*Ah?\b", rest)]
+        found += [] if lengths else [*scaled_in(rest)]
         return any(math.isclose(abs(meant), n, rel_tol=RELATIVE, abs_tol=1e-12) for n in found)
     return True
 
@@ -130,6 +129,20 @@ def figures_in(words: str) -> Iterator[float]:
         yield float(re.sub(r"\s", "", text))
         if re.search(r"\s", text):
             yield from (float(part) for part in text.split())
+
+
+SCALED: Final = re.compile(
+    r"(\d+(?:\.\d+)?)[ \u00a0]?(?:([µμu])[AVΩ]|micro(?=am)|(mV|mΩ|m(?:illi)?[oO]hm)|(Ah?\b|k))"
+)
+
+
+def scaled_in(words: str) -> Iterator[float]:
+    """Numbers with a unit a thousand times smaller or larger than the option's own."""
+    for found in SCALED.finditer(words):
+        small = (
+            1e-3 if found[3] or "micro" in found[0] or not re.search(r"[VΩ]", found[0]) else 1e-6
+        )
+        yield float(found[1].replace(" ", "")) * (1e3 if found[4] else small)
 
 
 LENGTH: Final = re.compile(

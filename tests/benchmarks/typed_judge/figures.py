@@ -36,7 +36,7 @@ def ascii_digits(text: str) -> str:
 
 def readings(text: str) -> frozenset[Decimal]:
     """Every number that this could be in one of the languages, each read strictly (groups where they belong)."""
-    text = ascii_digits(text).strip()
+    text = " ".join(ascii_digits(text).split())
     sign = -1 if text[:1] in MINUS and text else 1
     text = text.removeprefix("+").lstrip(MINUS).strip()
     if text[-1:] in FRACTIONS and FRACTIONS[text[-1:]]:

@@ -43,7 +43,13 @@ def table(judged: Sequence[Judged]) -> str:
         lines.append(_row(question, mine))
     lines.append(_row("all", judged))
     right, of = power(judged)
-    asked = [item for item in judged if len(item.typed.readings) > 1 and item.typed.stated is None]
+    asked = [
+        item
+        for item in judged
+        if len(item.typed.readings) > 1
+        and item.typed.stated is None
+        and item.typed.why != "spoiled"
+    ]
     named = sum(item.verdict is Verdict.ASKED for item in asked)
     lines.append(
         f"silently wrong: {len(silent(judged))}; of {of} with one reading understood {right} "

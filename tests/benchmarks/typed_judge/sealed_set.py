@@ -126,9 +126,9 @@ def of_question(question: str, draw: random.Random) -> Typed:
         text = draw.choice((" ", "\t", "\u00a0")) + text + " "
     several = len(meant) == 1 and question not in TIMES and len(readings(text.strip())) > 1
     bare = question in TIMES and not any(s.isalpha() or s in ":'\"" for s in text)
-    stated = 6.5 * 3600 if question == "need" and text.strip() == "6:30" else None
-    rare = bad or several or bare or _grouped(text) or "ω" in text
-    return Typed(text, question, meant, name, stated, free=rare)
+    asked_too = question == "hold" and ":" in text
+    rare = bad or several or bare or asked_too or _grouped(text) or "ω" in text
+    return Typed(text, question, meant, name, free=rare, why="spoiled" if bad else "")
 
 
 def _grouped(text: str) -> bool:

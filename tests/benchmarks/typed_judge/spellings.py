@@ -55,7 +55,7 @@ LONG: Final = {
 }
 # Of the trade: common practice, no source.
 HABITS: Final = {
-    "V": {"volts": "V", "VDC": "V", "V DC": "V", "Vdc": "V", "millivolts": "mV"},
+    "V": {"volts": "V", "VDC": "V", "V DC": "V", "Vdc": "V", "millivolt": "mV", "millivolts": "mV", "microvolt": "µV", "microvolts": "µV"},
     "mA": {"amp": "A", "amps": "A", "milliamp": "mA", "milliamps": "mA", "microamps": "µA"},
     "mAh": {"mA h": "mAh", "mA·h": "mAh", "A h": "Ah", "amp hours": "Ah", "milliamp hours": "mAh"},
     "ohm": {"R": "Ω", "k": "kΩ", "m": "mΩ", "M": "MΩ", "milliohm": "mΩ", "milliohms": "mΩ", "kiloohm": "kΩ"},
@@ -102,14 +102,14 @@ def plausible(values: Iterable[float], question: str) -> tuple[float, ...]:
 def times(text: str, question: str) -> tuple[float, ...]:
     """Lengths of time in seconds that could be meant, for ``need``, ``hold`` or ``duration``."""
     text = ascii_digits(text).strip()
-    found = {*_clock(text), *_named(text)}
+    found = {*_clock(text, question), *_named(text)}
     for number in map(float, readings(text)):
         units = ("hour", "minute") if question == "need" else ("hour", "minute", "second")
         found |= {number * SECONDS[unit] for unit in units}
     return plausible(found, question)
 
 
-def _clock(text: str) -> Iterator[float]:
+def _clock(text: str, question: str) -> Iterator[float]:
     """6:30 is hours and minutes, or minutes and seconds; 6.30 the same in Danish and Finnish (CLDR's HH.mm)."""
     three = re.fullmatch(r"(\d{1,3})[:.](\d\d)[:.](\d\d)(?:\s*h(?:rs?)?)?", text)
     if three and int(three[2]) < 60 and int(three[3]) < 60:
@@ -119,8 +119,10 @@ def _clock(text: str) -> Iterator[float]:
         high, low, unit = int(two[1]), int(two[3]), two[4] or ""
         if unit[:1] != "m" and not (two[2] == "." and unit):
             yield high * 3600.0 + low * 60
-        if two[2] == ":" and unit in {"", "min", "m"}:
-            yield high * 60.0 + low
+        if two[2] == ":" and unit in {"", "min", "m"} and (question != "need" or high > 48 or unit):
+            yield (
+                high * 60.0 + low
+            )  # as a need only where nobody counts so many hours with their minutes
 
 
 def _named(text: str) -> Iterator[float]:
@@ -189,7 +191,7 @@ def amounts(text: str, question: str) -> tuple[float, ...]:
     found = re.fullmatch(rf"({NUMBER})\s*(.*?)", text)
     if not found:
         return ()
-    name = found[2].strip(" .")
+    name = found[2].strip(" .,:")
     exact = {1.0} if not name else {names[name]} if name in names else set()
     folded = {f for n, f in names.items() if n.casefold() == name.casefold()}
     if question == "cycles" and name.casefold() in {"cycles", "bends"}:
@@ -206,7 +208,7 @@ def _degrees(text: str) -> Iterator[float]:
     found = re.fullmatch(rf"({NUMBER})\s*(.*?)", text)
     if not found:
         return
-    name = found[2].strip(" .").casefold()
+    name = found[2].strip(" .,:").casefold()
     celsius = {"", "c", "°c", "° c", "°", "degc", "deg c", "℃", "celsius", "grad", "grader", "degrees", "degrés", "grados", "gradi", "graden"}  # fmt: skip
     for language, width in product((*MAIN, *MORE), WIDTHS):
         celsius |= {t.casefold() for t in of_cldr("temperature-celsius", language, width)}
