@@ -16,6 +16,7 @@ from analysis.say.events import listed_events, numbered_events
 from analysis.say.figures import SIZES, SizeName
 from analysis.say.publish import publish, unchanged
 from logger.base.command_options import need_option
+from logger.base.typed.suggest import Choice
 
 FORMATS: Final = ("png", "svg", "pdf")
 out_option = click.option(
@@ -67,9 +68,9 @@ def sheet_command(
 
 @click.command("pictures")
 @click.argument("run_folder", metavar="RUN", type=click.Path(path_type=Path))
-@click.option("--size", type=click.Choice(list(SIZES)), default="page", show_default=True)
+@click.option("--size", type=Choice(list(SIZES)), default="page", show_default=True)
 @click.option(
-    "--format", "formats", multiple=True, type=click.Choice(FORMATS), help="[default: all three]"
+    "--format", "formats", multiple=True, type=Choice(FORMATS), help="[default: all three]"
 )
 @cutoff_option
 @hold_option
