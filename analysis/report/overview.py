@@ -6,10 +6,12 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Final
 
+import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from analysis.report.cards import Heap, hand_outs_of, heaps_of
+from analysis.report.overlay_plots import band_of
 from analysis.report.pieces import (
     SEVERAL_SHOWN,
     Piece,
@@ -24,6 +26,7 @@ from analysis.say.figures import (
     INK,
     SERIES,
     SIZES,
+    VOLTAGE,
     SizeName,
     figure_style,
     mark_simulated,
@@ -40,6 +43,7 @@ from logger.base.pack import SAFETY_CLOSING
 _PIECE_HEADINGS: Final = ("piece", "lasted", "needed")
 _NAMED: Final = 5
 _BARS: Final = 40
+_BAND: Final = 12  # so many lines would cover each other
 _NAME_LENGTH: Final = 34
 _PALE: Final = "#b4bac0"
 
@@ -158,8 +162,10 @@ def _voltages(lines: Sequence[Line], size: SizeName) -> tuple[Figure, FigureFile
     ranked = by_lasting(drawn)
     named = drawn if len(drawn) <= _NAMED else [ranked[0], ranked[len(ranked) // 2], ranked[-1]]
     unit_s, unit = time_unit(max(_course(line)[0][-1] for line in drawn))
+    if len(drawn) >= _BAND:
+        _draw_all_as_band(axes, drawn, unit_s)
     for line in drawn:
-        if line not in named:
+        if line not in named and len(drawn) < _BAND:
             times_s, volts = _course(line)
             axes.plot([t / unit_s for t in times_s], volts, color=_PALE, linewidth=0.8)
     names = _names(lines)
@@ -189,8 +195,24 @@ def _voltages(lines: Sequence[Line], size: SizeName) -> tuple[Figure, FigureFile
     return figure, FigureFile(
         "voltages",
         f"Line plot of voltage against time of {words}; by name: {told}.",
-        f"Voltage of {words}{'' if named == drawn else '; the longest, the middle and the shortest by name'}.",
+        f"Voltage of {words}{'' if named == drawn else '; the longest, the middle and the shortest by name'}."
+        + (
+            " Band: 8 in 10; a run that gave up counts as below from then on."
+            if len(drawn) >= _BAND
+            else ""
+        ),
     )
+
+
+def _draw_all_as_band(axes: Axes, lines: Sequence[Line], unit_s: float) -> None:
+    courses = [(np.array(times), np.array(volts)) for times, volts in map(_course, lines)]
+    ends = [line.lasted_s if line.reached else None for line in lines]
+    cutoffs = {line.value("cutoff_v") for line in lines}
+    cutoff_v = float(cutoffs.pop() or 0) if len(cutoffs) == 1 else None
+    band = band_of(courses, ends, cutoff_v or None)
+    axes.fill_between(
+        band.time_s / unit_s, band.low_v, band.high_v, color=VOLTAGE.band, linewidth=0, label="8 in 10"
+    )  # fmt: skip
 
 
 def _course(line: Line) -> tuple[list[float], list[float]]:
