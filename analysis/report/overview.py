@@ -119,7 +119,7 @@ def _lasting(lines: Sequence[Line], size: SizeName) -> tuple[Figure, FigureFile]
     figure, axes = new_figure(size)
     _mark(axes, lines)
     figure.set_size_inches(SIZES[size][0], max(1.2 + 0.24 * len(shown_lines), 2.2))
-    unit_s, unit = time_unit(max(line.lasted_s or 0 for line in shown_lines))
+    unit_s, unit = time_unit(max(max(line.lasted_s or 0, line.need_s or 0) for line in shown_lines))
     look = SERIES[0]
     for place, line in enumerate(shown_lines):
         lasted = (line.lasted_s or 0.0) / unit_s
@@ -134,6 +134,10 @@ def _lasting(lines: Sequence[Line], size: SizeName) -> tuple[Figure, FigureFile]
             [lasted], [place], "o", color=look.colour, markersize=6,
             markerfacecolor=look.colour if line.reached else "white",
         )  # fmt: skip
+        if line.need_s is not None:
+            axes.plot(
+                [line.need_s / unit_s], [place], "|", color=INK, markersize=10, markeredgewidth=1.4
+            )
     names = _names(lines)
     ticks = [names[line.folder] for line in shown_lines]
     axes.set_yticks(range(len(shown_lines)), ticks, fontsize=9)
@@ -144,11 +148,12 @@ def _lasting(lines: Sequence[Line], size: SizeName) -> tuple[Figure, FigureFile]
     some = any(not line.reached for line in shown_lines)
     axes.set_title("How long each lasted")
     ring = " Ring: its end was not seen." if some else ""
+    need = " Upright stroke: needed." if any(line.need_s for line in shown_lines) else ""
     left_out = len(ranked) - len(shown_lines)
     more = f" {count_words(left_out, 'run')} in the middle not drawn." if left_out else ""
     alt = f"Dot plot: {longest_and_shortest(lines)}{more}"
     return figure, FigureFile(
-        "lasting", alt, f"Dot: how long it lasted, bar: its 95 % interval.{ring}{more}"
+        "lasting", alt, f"Dot: how long it lasted, bar: its 95 % interval.{ring}{need}{more}"
     )
 
 
