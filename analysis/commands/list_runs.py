@@ -12,7 +12,7 @@ import click
 from rich.table import Table
 from rich.text import Text
 
-from analysis.commands.rundown import Hold, asked_again
+from analysis.commands.rundown import asked_again
 from analysis.commands.screen import TEXT_WIDTH, echo_next
 from analysis.report.pieces import SEVERAL_SHOWN, Piece, pieces_answer, pieces_of, several_words
 from analysis.report.run_table import (
@@ -27,11 +27,12 @@ from analysis.report.run_table import (
     shown,
 )
 from logger.base.clean_text import clean_console, trusted
-from logger.base.command_options import need_option
+from logger.base.command_options import Hold, need_option
 from logger.base.errors import BenchError, spoken
-from logger.base.measures import VOLTS_ABOVE_0
+from logger.base.measures import VOLTS_ABOVE_0, whole_number
 from logger.base.next_step import command_line
 from logger.base.safe_files import replace_file
+from logger.base.typed.number import number_text
 from logger.run.run_list import find_runs
 
 _NEEDED = ("need_s", "verdict")
@@ -93,8 +94,8 @@ _GAP = 1
     help="trouble: who needs a look first.",
 )
 @click.option("--reverse", is_flag=True, help="Greatest first.")
-@click.option("--best", type=click.IntRange(1), metavar="N", help="The N that lasted longest.")
-@click.option("--worst", type=click.IntRange(1), metavar="N", help="The N that lasted shortest.")
+@click.option("--best", type=whole_number("3", 1), metavar="N", help="The N that lasted longest.")
+@click.option("--worst", type=whole_number("3", 1), metavar="N", help="The N that lasted shortest.")
 @click.option(
     "--cutoff",
     "cutoff_v",
@@ -191,7 +192,7 @@ def _next_steps(lines: list[Line]) -> list[tuple[str, list[str | Path]]]:
     if second is not None:
         pair = (best[0], second)
         cutoffs = [float(v) for line in pair if (v := line.value("cutoff_v")) is not None]
-        one = ["--cutoff", f"{max(cutoffs):g}"] if len(set(cutoffs)) > 1 else []
+        one = ["--cutoff", number_text(max(cutoffs))] if len(set(cutoffs)) > 1 else []
         folders = [line.folder for line in pair]
         steps.append(("Against the next on such a pack", ["compare", *folders, *one]))
     return steps
