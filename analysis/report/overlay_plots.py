@@ -174,7 +174,8 @@ def band_of(
         low = np.nanpercentile(found, _SHARE[0], axis=0, method="lower")
         high = np.nanpercentile(found, _SHARE[1], axis=0, method="higher")
         middle = np.nanpercentile(found, 50, axis=0)
-    low[high <= floor] = np.nan
+    gone = high <= floor
+    low[gone] = high[gone] = np.nan
     middle[middle <= floor] = np.nan
     return Band(grid, low, middle, high)
 

@@ -39,9 +39,7 @@ def write_class(folder: Path, count: int, seed: int = 1, step_s: float = 60.0) -
         title = f"Vest {_NAMES[number % 12]}{'' if number < 12 else f' {number // 12 + 1}'}"
         planted = number if count >= 12 else -1
         if planted in range(FIRST_OF_THREE, FIRST_OF_THREE + 3):
-            title = "Vest Heron"
-        if planted == 10:
-            title = "Vest Cobalt 🦊"
+            title = "Vest Juniper"
         changes: dict[str, Any] = {
             "title": title,
             "need_s": NEED_S,
