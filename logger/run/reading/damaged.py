@@ -6,6 +6,7 @@ row costs those lines, not the whole file, and the findings are those of a judge
 """
 
 import os
+import re
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
@@ -15,14 +16,15 @@ import numpy as np
 import numpy.typing as npt
 
 from logger.run.fast_csv import THREADS_MAX
+from logger.run.format import COLUMN_BY_NAME
 from logger.run.reading.findings import Findings
 from logger.run.reading.lines import LineJudge
 from logger.run.reading.parse import Columns, parse, parse_at_once
 
-BLOCK_BYTES: Final = 2 * 1024 * 1024
+BLOCK_BYTES: Final = 4 * 1024 * 1024
 FEW_BYTES: Final = 16 * 1024  # below, a parser costs as much as judging line by line
 _DIGITS_MOST: Final = 30  # in a row; more are damage (logger.run.reading.lines)
-_DIGIT, _OTHER, _COMMA, _LINE_END = ord("0"), ord("!"), ord(","), ord("\n")
+_DIGIT, _OTHER, _COMMA, _LINE_END, _RETURN = b"0!,\n\r"
 # What may stand in a number of another program: a line of these may be sound as well.
 _NUMBER_SIGNS: Final = b"0123456789.-+eE, \r"
 
@@ -53,16 +55,20 @@ class _Block:
         assert self.ends is not None
         return int(self.ends[number - 1]) + 1 if number else 0, int(self.ends[number])
 
-    def may_be_sound(self, commas: int) -> bool:
-        """Whether another way of writing numbers can be all that is odd."""
+    def may_be_sound(self, header: Sequence[str]) -> bool:
+        """Whether another way of writing numbers, or words in a column of another program, can be all that is odd."""
         if self.ends is None:
-            return not self.data.translate(None, _NUMBER_SIGNS + b"\n")
+            return True  # not known: the parser tells
+        places = [place for place, name in enumerate(header) if name in COLUMN_BY_NAME]
         for number in self.odd.tolist():
             begin, end = self.line(number)
             line = self.body[self.begin + begin : self.begin + end]
-            if line.translate(None, _NUMBER_SIGNS):
+            if not line.strip():
+                continue
+            fields = line.split(b",")
+            if len(fields) != len(header) or b"\0" in line or b'"' in line:
                 return False
-            if line.strip() and line.count(b",") != commas:
+            if b"".join([fields[place] for place in places]).translate(None, _NUMBER_SIGNS):
                 return False
         return True
 
@@ -76,7 +82,7 @@ def columns_of(
     if (
         delimiter == b","
         and any(block.ends is None or len(block.odd) for block in blocks)
-        and all(block.may_be_sound(len(header) - 1) for block in blocks)
+        and all(block.may_be_sound(header) for block in blocks)
     ):
         columns = parse_at_once(body, header)
         if columns is not None:
@@ -126,10 +132,11 @@ class _Kinds:
         """Ends of the block's lines and the numbers of the odd ones, as ``_Block`` has them."""
         nothing = np.empty(0, np.intp)
         kinds = data.translate(self._table)
-        if not data.endswith(b"\n") or data.count(b"\r") != data.count(b"\r\n"):
-            return None, nothing
         signs = np.frombuffer(kinds, np.uint8)
         ends = np.flatnonzero(signs == _LINE_END)
+        alone = np.count_nonzero(signs == _RETURN) - np.count_nonzero(signs[ends - 1] == _RETURN)
+        if alone or not data.endswith(b"\n"):
+            return None, nothing
         odd = self._miscounted(np.flatnonzero(signs == _COMMA), ends)
         if _OTHER in kinds:
             odd[np.searchsorted(ends, np.flatnonzero(signs == _OTHER))] = True
@@ -158,8 +165,9 @@ def _blocks(body: bytes, first_line: int, kinds: _Kinds) -> Iterator[_Block]:
     while end < len(body):
         end = body.find(b"\n", begin + BLOCK_BYTES) + 1 or len(body)
         data = body[begin:end]
-        yield _Block(body, begin, end, first_line, *kinds.look(data))
-        first_line += data.count(b"\n") + data.count(b"\r") - data.count(b"\r\n")
+        ends, odd = kinds.look(data)
+        yield _Block(body, begin, end, first_line, ends, odd)
+        first_line += len(re.findall(rb"\r\n|\n|\r", data)) if ends is None else len(ends)
         begin = end
 
 

@@ -88,7 +88,7 @@ def test_one_damaged_line_of_a_spreadsheet_with_decimal_commas(
 
 @pytest.mark.slow
 @settings(
-    deadline=None, max_examples=250, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    deadline=None, max_examples=100, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
 @given(
     places=st.lists(
@@ -99,6 +99,9 @@ def test_one_damaged_line_of_a_spreadsheet_with_decimal_commas(
     ends=st.lists(
         st.sampled_from([b"\n", b"\r\n", b"\r\n", b"\r\n", b"\n\n"]), min_size=1, max_size=7
     ),
+)
+@example(
+    places=[(0, b"1.0,7,4.5e100,80"), (1, b"1.0,\xe4,4.5,80")], doubled=[], swapped=[], ends=[b"\n"]
 )
 @example(places=[(0, b",7,4.5,80"), (59, b"x,7,4.5,80")], doubled=[], swapped=[], ends=[b"\n"])
 def test_many_damages(
