@@ -8,7 +8,7 @@ from typing import Any, Final
 
 import click
 
-from analysis.commands.rundown import Hold
+
 from analysis.commands.screen import TEXT_WIDTH, echo_next
 from logger.base.command_options import Need, fresh_option
 from logger.base.measures import CELSIUS_OF_BENCH, VOLTS_ABOVE_0
