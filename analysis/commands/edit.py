@@ -229,7 +229,9 @@ def _show_history(folder: Path, description: Description) -> None:
         click.echo(f"{len(told) - _HISTORY_SHOWN} older changes are not shown.")
     for text in told[-_HISTORY_SHOWN:]:
         click.echo(_filled(text))
-    if last_to_undo(description.history) is not None:
+    if last_to_undo(description.history) is None:
+        echo_next(("What can be set", ["edit", folder]))
+    else:
         echo_next(("Take the last one back", ["edit", folder, "--undo"]))
 
 
