@@ -25,7 +25,6 @@ from analysis.door.forecast import Asked, asked_forecast, forecast
 from analysis.forecast import live as live_forecast
 from analysis.forecast.discharge import discharge
 from analysis.forecast.forecast import Forecast
-from analysis.forecast.stated import span_seconds
 from analysis.forecast.verdict_words import live_verdict
 from analysis.forecast.words import forecast_json, forecast_line
 from analysis.report.digest import description_of
@@ -34,26 +33,10 @@ from analysis.run.pack_faults import Fault
 from analysis.run.rundown import is_simulated
 from analysis.run.verdict import Answer, Usual
 from analysis.say.words import plain_text
-from logger.base.command_options import Need, fresh_option, given_again
+from logger.base.command_options import Duration, Need, PackText, fresh_option, given_again
 from logger.base.errors import BenchError
 from logger.base.measures import MAH_ABOVE_0
 from logger.base.pack import SAFETY_CLOSING, USED_HELP
-
-
-class SpanType(click.ParamType):  # type: ignore[type-arg]
-    """A stretch of time such as ``90s``, ``20min``, ``7.5h``; seconds as float."""
-
-    name = "time"
-
-    def convert(
-        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
-    ) -> float:
-        if isinstance(value, float):
-            return value
-        seconds = span_seconds(str(value))
-        if seconds is None:
-            self.fail(f"{value!r} is not a time; write it like 90s, 20min or 7.5h", param, ctx)
-        return seconds
 
 
 @click.command("forecast")
@@ -63,7 +46,7 @@ class SpanType(click.ParamType):  # type: ignore[type-arg]
 @click.option(
     "--until",
     "until_s",
-    type=SpanType(),
+    type=Duration(colon_is_hours=True),
     metavar="TIME",
     help="Forecast as of this moment of the run, e.g. 2h; later rows are not looked at.",
 )
@@ -84,7 +67,7 @@ class SpanType(click.ParamType):  # type: ignore[type-arg]
 @click.option(
     "--pack",
     "pack_text",
-    metavar="PACK",
+    type=PackText(),
     help='Pack, where the run does not say it or says it wrongly, e.g. "3x AA alkaline".',
 )
 @click.option(

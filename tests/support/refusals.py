@@ -152,7 +152,7 @@ def _of_runs() -> Iterator[str]:
         yield from _each(command, "", *NO_RUNS, "sound --nonsense")
     for command in ("rundown", "forecast", "report", "sheet", "pictures"):
         yield from _each(
-            f"{command} sound", "--cutoff low", "--hold long", "--cutoff nan", "--cutoff 3,000"
+            f"{command} sound", "--cutoff low", "--hold long", "--cutoff nan", "--cutoff 3,0,0"
         )
     yield from _each("forecast sound --follow", "--cutoff 3", "--fresh", "--until 2h")
     yield from _each("forecast sound --budget", "missing.toml", "empty-folder", "no-parts.toml")
