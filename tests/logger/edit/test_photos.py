@@ -14,8 +14,9 @@ from PIL.PngImagePlugin import PngInfo
 from logger.base.errors import BenchError
 from logger.edit.changes import Changes
 from logger.edit.edit import Photos, description_now, edit_run, undo
-from logger.edit.photos import name_of, scaled
+from logger.edit.photos import scaled
 from logger.run.description import from_document, to_document
+from logger.run.edited.photo_files import photo_name
 from logger.run.edited.statements import CAPTION_MOST, PHOTOS_MOST, Photo
 from tests.support.page_bench import make_run
 
@@ -258,7 +259,7 @@ def test_photos_of_a_run(tmp_path: Path) -> None:
     one, two = put(tmp_path, corners(), "one.jpg"), put(tmp_path, corners(32, 64), "two.png")
     done = edit_run(run, Changes(), Photos(((one, " the  vest\nin front "), (two, ""))))
     first, second = done.description.photos
-    assert first == Photo(name_of(scaled(one)), "the vest in front")
+    assert first == Photo(photo_name(scaled(one)), "the vest in front")
     assert (run / "photos" / first.file).read_bytes() == scaled(one)
     # The same once more is the same photo, with another caption.
     edit_run(run, Changes(), Photos(((one, "front"),)))
