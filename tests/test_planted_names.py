@@ -43,6 +43,10 @@ _DIRECT: Final = {
     ("logger.run.open_file", "rename"): "by run_folder",
     ("logger.run.pieces", "rename"): "by run_folder",
     ("logger.run.two_copies", "rename"): "by run_folder",
+    (
+        "logger.edit.rename",
+        "rename",
+    ): "of the run's folder itself, in the folder above, never over anything",
     (HELPER, "open"): "the helper itself",
     (HELPER, "fdopen"): "the helper itself",
     (HELPER, "rename"): "the helper itself",

@@ -19,6 +19,8 @@ from analysis.door.compare import Comparison, compare
 from analysis.doubt.quantity import Quantity
 from analysis.say.words import plain_text, quantity_words, span_words, value_words
 from logger.base.errors import BenchError, spoken
+from logger.base.measures import MILLIAMPERES_ABOVE_0
+from logger.base.typed.number import number_text
 
 
 @click.command("compare")
@@ -28,7 +30,7 @@ from logger.base.errors import BenchError, spoken
 @click.option(
     "--draw",
     "draw_ma",
-    type=click.FloatRange(1e-3, 1e5),
+    type=MILLIAMPERES_ABOVE_0,
     metavar="MA",
     help="How long would it last at this mean draw, by the line through runs at different draws?",
 )
@@ -77,7 +79,7 @@ def compare_command(
         echo_next(("Each run by itself", ["rundown", run_folders[0]]))
         return
     echo_warnings_in_short(warnings)
-    draw = [] if draw_ma is None else ["--draw", f"{draw_ma:g}"]
+    draw = [] if draw_ma is None else ["--draw", number_text(draw_ma)]
     again: list[str | Path] = ["compare", *run_folders, *asked_again(cutoff_v, hold_s), *draw]
     echo_next(("Details", [*again, "--details"]))
 

@@ -26,7 +26,7 @@ from analysis.flex.washing import CAUTION, PROCEDURE, wash_table
 from analysis.life.interval import METHODS
 from analysis.say.new_file import write_new
 from logger.base.command_options import given_again
-from logger.base.measures import plain_number
+from logger.base.measures import plain_number, whole_number
 from logger.commands.flex_log import flex_log
 from logger.flex.criterion import BY_KIND, CRITERIA, Criterion
 
@@ -54,7 +54,11 @@ def flex() -> None:
     "--group", "groups", multiple=True, metavar="NAME", help="What is compared; repeat it."
 )
 @click.option(
-    "--specimens", type=click.IntRange(1, 500), default=5, show_default=True, help="Rows per group."
+    "--specimens",
+    type=whole_number("5", 1, 500),
+    default=5,
+    show_default=True,
+    help="Rows per group.",
 )
 @click.option(
     "--joint", type=click.Choice(list(BY_KIND)), help="Kind of joint: say what failed means for it."
@@ -122,7 +126,9 @@ def new_command(
     metavar="X",
     help="Resistance over the joint's own first value.",
 )
-@click.option("--in-a-row", type=int, metavar="N", help="... for so many cycles in a row.")
+@click.option(
+    "--in-a-row", type=whole_number("10"), metavar="N", help="... for so many cycles in a row."
+)
 @click.option(
     "--wire",
     metavar="WIRE",

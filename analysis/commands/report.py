@@ -15,6 +15,7 @@ from analysis.run.asked import cutoff_of
 from analysis.say.publish import unchanged
 from logger.base.command_options import need_option
 from logger.base.errors import BenchError
+from logger.base.measures import whole_number
 
 
 @click.command("report")
@@ -46,7 +47,7 @@ from logger.base.errors import BenchError
 )
 @click.option(
     "--flex-cycles",
-    type=click.FloatRange(1, 1_000_000_000),
+    type=whole_number("4800", 1, 1e9),
     metavar="N",
     help="Bends that the joints have to survive.",
 )

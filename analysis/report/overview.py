@@ -9,6 +9,7 @@ from typing import Final
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from analysis.report.cards import Heap, hand_outs_of, heaps_of
 from analysis.report.pieces import (
     SEVERAL_SHOWN,
     Piece,
@@ -18,6 +19,7 @@ from analysis.report.pieces import (
     several_words,
 )
 from analysis.report.run_table import COLUMNS, Line, as_csv, by_lasting, shown
+from analysis.report.small_picture import Gallery
 from analysis.say.figures import (
     INK,
     SERIES,
@@ -36,7 +38,6 @@ from analysis.say.words import count_words, plain_text
 from logger.base.pack import SAFETY_CLOSING
 
 _PIECE_HEADINGS: Final = ("piece", "lasted", "needed")
-_PIECES: Final = 12
 _NAMED: Final = 5
 _BARS: Final = 40
 _NAME_LENGTH: Final = 34
@@ -44,56 +45,49 @@ _PALE: Final = "#b4bac0"
 
 
 def write_overview(
-    lines: Sequence[Line], folder: Path, pieces: Sequence[Piece]
+    lines: Sequence[Line], folder: Path, pieces: Sequence[Piece], make: Sequence[str] = ()
 ) -> tuple[Path, ...]:
-    """Write ``overview.html``, ``overview.md``, ``runs.csv`` and the pictures; returns their paths.
+    """Write ``overview.html``, ``overview.md``, ``hand-outs.html``, ``runs.csv`` and the pictures; returns their paths.
 
-    Raises BenchError rather than write over a file that is not an earlier overview's.
+    ``make``: commands that make every run's report and sheet, said where some are missing. Raises BenchError
+    rather than write over a file that is not an earlier overview's.
     """
     with TemporaryDirectory(prefix="drawbench-") as temporary:
         made = Path(temporary)
         figures = draw_overview(lines, made)
         (made / "runs.csv").write_text(as_csv(lines), encoding="utf-8", newline="")
-        html, markdown = render_overview(
+        gallery = Gallery(pieces)
+        heaps = heaps_of(pieces, folder, gallery)
+        html, markdown, hand_outs = render_overview(
             title=f"{count_words(len(pieces), 'piece')}, {count_words(len(lines), 'run')}",
-            answer=pieces_answer(lines, pieces),
+            answer=pieces_answer(lines, pieces, short=True),
             several=several_words(pieces)[:SEVERAL_SHOWN],
+            heaps=heaps,
+            pages=hand_outs_of(pieces, folder, gallery),
+            make=make if _links_missing(lines, heaps) else (),
             piece_headings=_PIECE_HEADINGS,
-            pieces=[_piece_row(piece) for piece in pieces[:_PIECES]],
-            left_out=_left_out(pieces),
             figures=figures,
             headings=list(COLUMNS.values()),
             rows=[[shown(line, column) for column in COLUMNS] for line in lines],
-            problems=[f"{line.name}: {line.problem}" for line in lines if line.problem],
             cautions=_cautions(lines),
             simulated=any(_simulated(line) for line in lines),
+            all_simulated=all(_simulated(line) for line in lines),
             folder=made,
         )
-        (made / "overview.html").write_text(html, encoding="utf-8", newline="\n")
-        (made / "overview.md").write_text(markdown, encoding="utf-8", newline="\n")
+        for name, text in (
+            ("overview.html", html),
+            ("overview.md", markdown),
+            ("hand-outs.html", hand_outs),
+        ):
+            (made / name).write_text(text, encoding="utf-8", newline="\n")
         return publish(made, folder)
 
 
-def _piece_row(piece: Piece) -> dict[str, str]:
-    """``name``, ``note``, ``lasted``, ``needed``, ``answer`` of a piece, in words."""
-    first = piece.lines[0]
-    pack = plain_text(str(first.description.pack)) if first.description.pack else ""
-    lasted = shown(first, "lasted_s")
-    runs = first.name if piece.all_runs is None else count_words(len(piece.all_runs.runs), "run")
-    if piece.all_runs is not None:
-        lasted = piece.all_runs.span
-    return {
-        "name": piece.name,
-        "note": ", ".join(part for part in (runs if runs != piece.name else "", pack) if part),
-        "lasted": first.problem or lasted,
-        "needed": shown(first, "need_s"),
-        "answer": piece.answer,
-    }
-
-
-def _left_out(pieces: Sequence[Piece]) -> str:
-    more = len(pieces) - _PIECES
-    return f"{count_words(more, 'piece')} more: All results." if more > 0 else ""
+def _links_missing(lines: Sequence[Line], heaps: Sequence[Heap]) -> bool:
+    """Whether a run that can be read has no report or no sheet, or an old one."""
+    links = [link for heap in heaps for card in heap.cards for link in card.links]
+    wanted = 2 * sum(line.digest is not None for line in lines)
+    return len(links) < wanted or any(link.old for link in links)
 
 
 def draw_overview(

@@ -14,7 +14,7 @@ import click
 
 from logger.base.command_options import baud_option
 from logger.base.errors import BenchError, spoken
-from logger.base.measures import plain_number
+from logger.base.measures import plain_number, whole_number
 from logger.base.next_step import next_words
 from logger.board.port import Candidate, Link, ask_all, find_boards, one_board, open_link
 from logger.board.stream import Hello
@@ -71,7 +71,7 @@ def _usual_criterion(ctx: click.Context, _: click.Parameter, kind: str | None) -
 )
 @click.option(
     "--cycles",
-    type=click.IntRange(1, 4_294_967_295),
+    type=whole_number("4800", 1, 4_294_967_295),
     help=f"Stop after so many full bends and back [default: {CYCLES_DEFAULT}].",
 )
 @click.option(
@@ -92,7 +92,7 @@ def _usual_criterion(ctx: click.Context, _: click.Parameter, kind: str | None) -
 )
 @click.option(
     "--angles",
-    type=(click.IntRange(0, 180), click.IntRange(0, 180)),
+    type=(whole_number("180", 0, 180), whole_number("180", 0, 180)),
     default=(0, 180),
     show_default=True,
     metavar="A B",
@@ -136,7 +136,7 @@ def _usual_criterion(ctx: click.Context, _: click.Parameter, kind: str | None) -
 )
 @click.option(
     "--in-a-row",
-    type=click.IntRange(1),
+    type=whole_number("10", 1),
     default=10,
     show_default=True,
     help="... for so many cycles in a row.",

@@ -7,8 +7,9 @@ from typing import Any, Final, TypeVar
 
 import click
 
+from logger.base.command_options import PackText
 from logger.base.errors import BenchError
-from logger.base.measures import MAH_ABOVE_0, OHMS_ABOVE_0
+from logger.base.measures import MAH_ABOVE_0, OHMS_ABOVE_0, whole_number
 from logger.base.pack import parse_pack
 from logger.text.cells import DELIMITER_WORDS, may_divide
 from logger.text.layout import LayoutWish
@@ -133,7 +134,7 @@ _OPTIONS: Final[tuple[Callable[[Any], Any], ...]] = (
     ),
     click.option(
         "--skip-lines",
-        type=click.IntRange(0),
+        type=whole_number("2", 0),
         default=0,
         metavar="N",
         help="Lines above the header or the first row.",
@@ -169,7 +170,7 @@ _OPTIONS: Final[tuple[Callable[[Any], Any], ...]] = (
         metavar="TIME",
         help="Longest time between rows that is no gap (else: ten usual steps).",
     ),
-    click.option("--pack", metavar="PACK", help='The pack, e.g. "3x AA alkaline".'),
+    click.option("--pack", type=PackText(), help='The pack, e.g. "3x AA alkaline".'),
     click.option(
         "--capacity",
         "--capacity-mah",

@@ -16,7 +16,7 @@ from analysis.commands.compare import compare_command
 from analysis.commands.forecast import forecast_command
 from analysis.curve.compare import compare
 from analysis.forecast.of_run import forecast_run
-from analysis.forecast.stated import span_seconds
+from analysis.forecast.stated import parse_programme
 from analysis.forecast.words import chance_words
 from logger.base.errors import BenchError
 from logger.base.pack import Pack
@@ -209,10 +209,22 @@ def test_forecast_of_a_damaged_run(unfinished: Path, tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("text", "seconds"), [("90", 90.0), ("20min", 1200.0), ("7.5h", 27000.0), ("soon", None)]
+    ("text", "steps"),
+    [
+        ("80mA", ((3600.0, 80.0),)),
+        ("0,5 A", ((3600.0, 500.0),)),
+        ("20min@180mA,40min@40mA", ((1200.0, 180.0), (2400.0, 40.0))),
+        ("20 min@0,5A; 1h30@40 mA", ((1200.0, 500.0), (5400.0, 40.0))),
+    ],
 )
-def test_spans(text: str, seconds: float | None) -> None:
-    assert span_seconds(text) == seconds
+def test_a_load_to_come(text: str, steps: tuple[tuple[float, float], ...]) -> None:
+    assert parse_programme(text).steps == steps
+
+
+@pytest.mark.parametrize("text", ["soon", "80", "20@180mA", "1.800mA", "6,5h@80", "20min@"])
+def test_a_load_that_may_be_another_is_refused(text: str) -> None:
+    with pytest.raises(BenchError, match="is not understood"):
+        parse_programme(text)
 
 
 def test_chances_never_claim_certainty() -> None:
