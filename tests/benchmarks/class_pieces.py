@@ -2,11 +2,12 @@
 
 Invented: lit night-ride vests and sashes of one course, named after pieces. Fifteen last, six are too short, three go dark (their converter
 gives up above the cutoff), one is damaged in the middle, one came from another meter's text, one was never ended, two pieces
-have three runs each, one title has an emoji. ``python -m tests.benchmarks.class_pieces FOLDER NUMBER`` records one.
+have three runs each, one title has an emoji. Beside them a 31st folder whose description is torn. ``python -m tests.benchmarks.class_pieces FOLDER NUMBER`` records one.
 """
 
 import json
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -34,6 +35,8 @@ CUTOFF_V: Final = 2.7
 NEED_S: Final = 6.5 * 3600.0
 PACK: Final = "3x AA alkaline"
 KILLED_AFTER: Final = 0.55
+BLOCK: Final = 4096
+TORN, TORN_FROM = "ink-vest", "signal-vest"
 
 
 @dataclass(frozen=True)
@@ -157,12 +160,20 @@ def _imported(folder: Path, number: int, hours: float) -> None:
 
 
 def damage(run: Path) -> None:
-    """A few bytes in the middle of the samples are no longer what was written, as after a bad sector."""
+    """A block in the middle of the samples is zero, as after a power failure of the computer: some forty rows are gone."""
     samples = run / "samples.csv"
     data = bytearray(samples.read_bytes())
-    middle = len(data) // 2
-    data[middle : middle + 9] = b"\x00\xff#?\x00\x11;;\x00"
+    middle = len(data) // 2 // BLOCK * BLOCK
+    data[middle : middle + BLOCK] = bytes(min(BLOCK, len(data) - middle))
     samples.write_bytes(data)
+
+
+def tear(run: Path, torn: Path) -> None:
+    """A copy whose description ends in the middle: no longer a run that can be read."""
+    shutil.copytree(run, torn)
+    description = torn / "samples.csv-metadata.json"
+    data = description.read_bytes()
+    description.write_bytes(data[: len(data) // 2])
 
 
 def make_class(
@@ -188,6 +199,7 @@ def make_class(
             damage(folder / piece.name)
         made.append(piece.name)
         done.write_text(json.dumps(made))
+    tear(folder / TORN_FROM, folder / TORN)
     done.unlink()
 
 
