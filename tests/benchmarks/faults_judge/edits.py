@@ -197,7 +197,7 @@ def fault(name: str, found: list[str], new: int, left: list[str]) -> Fault:
     bad = [one for one in found if one]
     lost = sum(one == "samples changed" for one in bad)
     tried = len(found)
-    note = f"new {new}, old {tried - new}; left over after the next edit: {', '.join(left) or 'nothing'}"
+    note = f"new {new}, old {tried - new}; files left over after the next edit: {len(left)}"
     note += "".join(f"; {one}" for one in sorted(set(bad)))
     return Fault(name, tried, lost, len(bad) - lost, 0, "the next edit works", note)
 
@@ -291,6 +291,27 @@ def names_killed(count: int = KILLS // 2, seed: int = 1) -> Fault:
     return fault("names killed", found, new, [])
 
 
+def at_once(count: int = KILLS // 2) -> Fault:
+    """Two edits of one run at the same moment: both are kept, or one is refused in words; none is lost unsaid."""
+    lost, refused = 0, 0
+    with tempfile.TemporaryDirectory() as place, Forks() as forks:
+        run = Path(place) / "run"
+        shutil.copytree(a_run(), run)
+        for number in range(count):
+            both = ("--title", f"Title {number}"), ("--author", f"Author {number}")
+            said = [Path(place) / f"said-{number}-{which}" for which in "ab"]
+            processes = [forks.start(out, str(run), *words) for out, words in zip(said, both, strict=True)]  # fmt: skip
+            for process in processes:
+                wait_until(lambda process=process: ended(process))  # type: ignore[misc]
+            history = json.dumps((look(run).ours or {}).get("history"))
+            for out, (_, value) in zip(said, both, strict=True):
+                told = "drawbench: " in out.read_text()
+                refused += told
+                lost += not told and value not in history
+    note = f"{2 * count - refused - lost} kept, {refused} refused in words"
+    return Fault("two edits at once", 2 * count, lost, 0, 0, "each kept or refused", note)
+
+
 def a_run() -> Path:
     """A sample run with samples and description of its own."""
     return next(path.parent for path in sorted(SAMPLE.rglob(DESCRIPTION)))
@@ -300,6 +321,7 @@ def rows(few: bool, seed: int) -> Iterator[Fault]:
     yield killed(8 if few else KILLS, seed)
     yield photos_killed(4 if few else KILLS // 2, seed)
     yield names_killed(4 if few else KILLS // 2, seed)
+    yield at_once(4 if few else KILLS // 2)
 
 
 def main() -> int:
@@ -307,12 +329,9 @@ def main() -> int:
     parser.add_argument("--kills", type=int, default=KILLS)
     parser.add_argument("--seed", type=int, default=1)
     asked = parser.parse_args()
-    each = (
-        (killed, asked.kills),
-        (photos_killed, asked.kills // 2),
-        (names_killed, asked.kills // 2),
-    )
-    return shown(judge(many, asked.seed) for judge, many in each)
+    half = asked.kills // 2
+    judges = (killed, asked.kills), (photos_killed, half), (names_killed, half)
+    return shown([*(judge(many, asked.seed) for judge, many in judges), at_once(half)])
 
 
 if __name__ == "__main__":
