@@ -6,7 +6,7 @@
     run.plot()
     drawbench.rundown(run)
 
-``read_run``, ``rundown``, ``forecast``, ``compare``, ``budget``, ``flex_life``, ``report``. Their
+``read_run``, ``rundown``, ``forecast``, ``compare``, ``budget``, ``flex_life``, ``report``, ``edit``. Their
 results say the answer in words with its doubt, ``.to_frame()`` gives tables with units in the
 column names, ``.plot()`` a picture. What can be mended is raised as ``BenchError``: what happened,
 the evidence, what to do next; where that names an option of the command, the argument bears the same
@@ -95,6 +95,7 @@ _PUBLIC: Final[dict[str, str]] = {
     "Rundown": "analysis.door.runs",
     "budget": "analysis.door.budget",
     "compare": "analysis.door.compare",
+    "edit": "analysis.door.edit",
     "flex_life": "analysis.door.flex",
     "forecast": "analysis.door.forecast",
     "import_text": "analysis.door.imports",
@@ -178,6 +179,11 @@ COMMANDS: Final[dict[str, tuple[str, str, str]]] = {
     ),
     "watch": ("analysis.commands.watch", "watch_command", "a page with runs, live and finished"),
     "list": ("analysis.commands.list_runs", "list_command", "all runs of a folder, best and worst"),
+    "edit": (
+        "analysis.commands.edit",
+        "edit_command",
+        "correct what a run says of itself, not its samples",
+    ),
     "sheet": ("analysis.commands.pictures", "sheet_command", "one page to print, as PDF"),
     "pictures": (
         "analysis.commands.pictures",

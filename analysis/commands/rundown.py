@@ -94,7 +94,7 @@ def rundown_command(
         description = run.description
     warnings = kept.warnings
     has_voltage = kept.number("first_voltage") is not None
-    if cutoff_v is None and description.stop.cutoff_v is None and has_voltage:
+    if cutoff_v is None and description.asked.cutoff_v is None and has_voltage:
         warnings = [_NO_CUTOFF, *warnings]
     piece = together_at(run_folder, kept, need_s)
     if as_json:

@@ -283,7 +283,7 @@ def _resume(plan: Plan, folder: Path, say: Say) -> Recorder:
     description = read_description(folder)
     board = description.board
     assert board is not None
-    stop = plan.stop if _stop_given(plan) else description.stop
+    stop = plan.stop if _stop_given(plan) else description.asked
     safety.check_cutoff(description.pack, stop.cutoff_v, below_floor=plan.below_floor)
     writer = SampleWriter(folder, resume=True)
     try:
@@ -297,7 +297,9 @@ def _resume(plan: Plan, folder: Path, say: Say) -> Recorder:
     need_s = description.need_s if plan.need_s is None else plan.need_s
     fresh = description.fresh if plan.fresh is None else plan.fresh
     modes_ma = plan.modes_ma or description.modes_ma
-    description = replace(description, stop=stop, need_s=need_s, fresh=fresh, modes_ma=modes_ma)
+    description = replace(
+        description, stop=stop, cutoff=None, need_s=need_s, fresh=fresh, modes_ma=modes_ma
+    )
     wishes = _wishes(plan, description.pack, stop, board.board)
     recording = Recording(
         wishes,
