@@ -89,9 +89,7 @@ def default_folder() -> Path:
     show_default=True,
     help="... without a break for this long.",
 )
-@click.option(
-    "--for", "duration_s", type=Duration(colon_is_hours=True), help="End after this time, e.g. 10h."
-)
+@click.option("--for", "duration_s", type=Duration(), help="End after this time, e.g. 10h.")
 @click.option(
     "--need",
     "need_s",

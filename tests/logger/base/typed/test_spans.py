@@ -35,7 +35,7 @@ def test_a_need_is_understood(typed: str, seconds: float) -> None:
 @pytest.mark.parametrize(
     ("typed", "told"),
     [
-        ("6", "6h, 6min or 6s"), ("6.30", "6h30 or 6.3h"), ("6.30h", "6 h 30 min or 6.3 h"), ("1.500h", "1500h or 1.5h"),
+        ("6", "6h, 6min or 6s"), ("6.30", "6 h 30 min or 6.3 h"), ("90:00", "90 h 00 min or 90 min 00 s"), ("6.30h", "6 h 30 min or 6.3 h"), ("1.500h", "1500h or 1.5h"),
         ("1,500 h", "1500h or 1.5h"), ("1.812h", "1812h or 1.8120h"), ("30min 6h", "largest unit first"),
         ("5h 5h", "each once"), ("6h5", "give 5 its unit"), ("6h75", "more than a h"), ("1.5h 20min", "at the end only"), ("6 months", "write days"),
         ("1 Jahr", "write days"), ("10M", "minutes or months"), ("6-7h", "length of time"), ("6h²", "length of time"), ("6 Uhr", "length of time"),
