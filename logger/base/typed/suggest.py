@@ -22,6 +22,7 @@ _SAME: Final = {
     "estimate": "budget",
     "convert": "import",
     "find": "probe",
+    "help": "--help",
 }
 
 
@@ -50,7 +51,7 @@ class SuggestingGroup(click.Group):
         typed, known = args[0], self.list_commands(ctx)
         if typed not in known and typed[:1] != "-" and not ctx.resilient_parsing:
             raise click.UsageError(
-                f"There is no command {typed!r}.{did_you_mean(typed, known)}", ctx
+                f"There is no command {typed!r}.{did_you_mean(typed, [*known, '--help'])}", ctx
             )
         return super().resolve_command(ctx, args)
 
