@@ -171,6 +171,16 @@ def _of_runs() -> Iterator[str]:
     yield from _each("report sound", "--flex-cycles many", "--flex-cycles 4800", "--out notes.txt")
     yield from _each("pictures sound", "--size poster", "--format gif", "--out notes.txt")
     yield "sheet sound --out notes.txt"
+    yield from _each(
+        "report sound no-cutoff",
+        "--open",
+        "--overview a --out b",
+        "--budget no-toml.toml",
+        "--flex-cycles 4800",
+    )
+    yield from _each("report", "sound --overview page", "missing empty-folder")
+    yield from _each("sheet", "sound no-cutoff --open", "garbage notes.txt")
+    yield "pictures sound no-cutoff --open"
     for command in ("list", "watch"):
         yield from _each(
             command, "", "missing", "empty-folder", "other-folder", "notes.txt", "notes.txt/run"
