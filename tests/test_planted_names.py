@@ -30,11 +30,13 @@ _ELSEWHERE: Final = {
     "logger.run.writer": "by logger.run.open_file",
     "logger.run.run_folder": "holds the folder; what is made in it is heard from those that ask",
     "logger.recording.description_keeper": "by logger.run.store",
+    "logger.run.edited.photo_files": "holds the folder to read from it alone",
 }
 # Ways past the helper, and why each is none.
 _DIRECT: Final = {
     ("analysis.commands.makers", "write_bytes"): "a temporary folder of our own",
     ("analysis.report.build", "write_text"): "a temporary folder of our own",
+    ("analysis.report.photos", "write_bytes"): "a temporary folder of our own",
     ("analysis.report.overview", "write_text"): "a temporary folder of our own",
     ("analysis.flex.report", "write_text"): "a temporary folder of our own",
     ("analysis.say.figures", "savefig"): "into memory",
@@ -44,6 +46,10 @@ _DIRECT: Final = {
     ("logger.run.open_file", "rename"): "by run_folder",
     ("logger.run.pieces", "rename"): "by run_folder",
     ("logger.run.two_copies", "rename"): "by run_folder",
+    (
+        "logger.edit.rename",
+        "rename",
+    ): "of the run's folder itself, in the folder above, never over anything",
     (HELPER, "open"): "the helper itself",
     (HELPER, "fdopen"): "the helper itself",
     (HELPER, "rename"): "the helper itself",

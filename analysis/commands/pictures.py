@@ -28,6 +28,7 @@ from analysis.commands.several import (
 )
 from analysis.say.figures import SIZES
 from logger.base.command_options import need_option
+from logger.base.typed.suggest import Choice
 
 FORMATS: Final = ("png", "svg", "pdf")
 out_option = click.option(
@@ -78,9 +79,9 @@ def sheet_command(
 
 @click.command("pictures")
 @runs_argument
-@click.option("--size", type=click.Choice(list(SIZES)), default="page", show_default=True)
+@click.option("--size", type=Choice(list(SIZES)), default="page", show_default=True)
 @click.option(
-    "--format", "formats", multiple=True, type=click.Choice(FORMATS), help="[default: all three]"
+    "--format", "formats", multiple=True, type=Choice(FORMATS), help="[default: all three]"
 )
 @cutoff_option
 @hold_option

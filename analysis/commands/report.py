@@ -33,6 +33,7 @@ from analysis.commands.several import (
 from analysis.say.many import Done
 from logger.base.command_options import need_option
 from logger.base.errors import BenchError
+from logger.base.measures import whole_number
 
 
 @click.command("report")
@@ -64,7 +65,7 @@ from logger.base.errors import BenchError
 )
 @click.option(
     "--flex-cycles",
-    type=click.FloatRange(1, 1_000_000_000),
+    type=whole_number("4800", 1, 1e9),
     metavar="N",
     help="Bends that the joints have to survive.",
 )

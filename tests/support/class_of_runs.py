@@ -1,62 +1,79 @@
-"""A class: pieces by formula, each with a night or a part of one, as the teacher finds them in one folder."""
+"""A class's runs by formula: pieces of one make on three alkaline AA, most of them sound, some planted otherwise."""
 
 from dataclasses import replace
 from pathlib import Path
+from typing import Any, Final
 
 import numpy as np
-import pandas as pd
 
-from logger.run.description import Event
-from logger.run.reader import Run
-from tests.support.runs_by_formula import BOARD, VEST, alkaline_v, stop_at, stored
+from logger.base.pack import Pack
+from tests.support.runs_by_formula import Floats, board_run, sampled_run, stop_at, stored
 
-WINDOW_S = 0.5
+NEED_S: Final = 6 * 3600.0
+CUTOFF_V: Final = 3.0
+_NAMES: Final = (
+    "Ember", "Comet", "Otter", "Lantern", "Firefly", "Heron", "Beacon", "Juniper", "Marble", "Willow", "Cobalt", "Tinsel",
+)  # fmt: skip
+# Where in the class something else happens.
+DARK, DAMAGED, IMPORTED, SHORT, UNFINISHED, FIRST_OF_THREE = 1, 2, 3, 4, 6, 7
 
 
-def piece_run(number: int, hours: float = 8.0, window_s: float = WINDOW_S) -> Run:
-    """A lit piece on three alkaline AA, one window every half second; each piece draws otherwise.
+def falling_v(time_s: Floats, life_s: float) -> Floats:
+    """4.7 V at first, the cutoff after ``life_s``: a quick drop, a long slope, a knee. From no data sheet."""
+    part = time_s / life_s
+    return np.asarray(4.7 - 0.35 * (1 - np.exp(-part / 0.03)) - 0.75 * part - 0.6 * part**8)
 
-    Every fifth is stopped well above its cutoff, every seventh goes dark on the way.
-    """
-    rng = np.random.default_rng(number)
-    duration_s = hours * 3600
-    life_s = duration_s * (2.0 if number % 5 == 4 else 0.93 + 0.01 * (number % 6))
-    rows = round(duration_s / window_s)
-    time_s = window_s * np.arange(1, rows + 1)
-    mean_ma = np.where(time_s % 90 < 30, 1.5, 1.0) * (100 + 4 * (number % 9))
-    mean_ma = mean_ma + rng.normal(0, 0.8, rows)
-    if number % 7 == 3:
-        mean_ma = np.where(time_s > 0.6 * duration_s, 0.6 + rng.normal(0, 0.02, rows), mean_ma)
-    pack_v = alkaline_v(np.minimum(time_s, life_s), life_s) - 0.0004 * mean_ma
-    pack_v = pack_v + rng.normal(0, 0.001, rows)
-    charge_mah = np.cumsum(mean_ma) * window_s / 3600
-    samples = pd.DataFrame(
-        {
-            "time_s": time_s,
-            "sequence": np.arange(rows, dtype=np.int64),
-            "boot": np.full(rows, 17, dtype=np.int64),
-            "conversions": np.full(rows, 470, dtype=np.int64),
-            "pack_v": pack_v,
-            "pack_min_v": pack_v - 0.004,
-            "bus_v": pack_v - 1e-4 * mean_ma,
-            "current_ma": mean_ma,
-            "current_min_ma": mean_ma - 0.2,
-            "current_max_ma": mean_ma + 1.5,
-            "charge_mah": charge_mah,
-            "energy_mwh": np.cumsum(mean_ma * pack_v) * window_s / 3600,
+
+def sound_lives_s(count: int, seed: int, spread: float = 0.06) -> list[float]:
+    """Lifetimes of sound pieces, mean 6 h 40 min, normal."""
+    return [
+        float(life)
+        for life in 6.67 * 3600 * (1 + spread * np.random.default_rng(seed).normal(size=count))
+    ]
+
+
+def write_class(folder: Path, count: int, seed: int = 1, step_s: float = 60.0) -> list[Path]:
+    """``count`` runs below ``folder``; from 12 on with the planted ones, one piece with three runs; some simulated from 20 on."""
+    folders = []
+    for number, life_s in enumerate(sound_lives_s(count, seed)):
+        title = f"Vest {_NAMES[number % 12]}{'' if number < 12 else f' {number // 12 + 1}'}"
+        planted = number if count >= 12 else -1
+        if planted in range(FIRST_OF_THREE, FIRST_OF_THREE + 3):
+            title = "Vest Juniper"
+        changes: dict[str, Any] = {
+            "title": title,
+            "need_s": NEED_S,
+            "stop": stop_at(CUTOFF_V, 60.0),
+            "end_reason": "cutoff",
+            "started_utc": f"2026-11-{1 + number % 28:02d}T18:00:00Z",
         }
-    )
-    description = replace(
-        BOARD, title=f"Vest of pupil {number:02}", window_s=window_s, pack=VEST, stop=stop_at(2.7), need_s=6 * 3600.0,
-        started_utc=f"2026-01-{number % 28 + 1:02}T18:00:00Z", load="24 addressable LEDs and a motion sensor",
-        author="Class 7b", events=(Event(0.3 * duration_s, "mark", "lights on"),),
-    )  # fmt: skip
-    return Run(Path(f"pupil-{number:02}"), description, samples)
+        out = folder / f"vest-{number + 1:02d}"
+        if planted == SHORT:
+            life_s *= 0.55
+        if planted == UNFINISHED:
+            changes["end_reason"] = "user"
+        if planted == IMPORTED:
+            time_s = np.arange(0.0, 1.02 * life_s, step_s)
+            kept = {key: changes[key] for key in ("title", "need_s", "stop")}
+            run = sampled_run(
+                time_s, falling_v(time_s, life_s), pack=Pack("alkaline", 3, "AA"), **kept
+            )
+        else:
+            dark_s = 0.6 * life_s if planted == DARK else np.inf
+            seen = 0.7 if planted in (DARK, UNFINISHED) else 1.02
 
+            def volts(t: Floats, life_s: float = life_s, dark_s: float = float(dark_s)) -> Floats:
+                return falling_v(np.minimum(t, dark_s), life_s) + np.where(t > dark_s, 0.25, 0.0)
 
-def class_in(folder: Path, count: int, hours: float = 8.0) -> Path:
-    """So many of them in ``folder``, on disk; gives the folder."""
-    for number in range(count):
-        run = piece_run(number, hours)
-        stored(folder / run.folder.name, run)
-    return folder
+            def draw(t: Floats, dark_s: float = float(dark_s)) -> Floats:
+                return np.where(t > dark_s, 0.5, 190.0)
+
+            run = board_run(volts, draw, seen * life_s, step_s, parts=2, **changes)
+            if number >= 20 and number % 2 == 0 and run.description.board is not None:
+                board = replace(run.description.board, firmware="simulated-1.0")
+                run = replace(run, description=replace(run.description, board=board))
+        folders.append(stored(out, run))
+        if planted == DAMAGED:
+            samples = out / "samples.csv"
+            samples.write_bytes(b"\0" * 300 + samples.read_bytes()[:200])
+    return folders

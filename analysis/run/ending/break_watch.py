@@ -16,7 +16,7 @@ from analysis.run.ending.bursts import BurstWatch
 from analysis.run.ending.half import HalfWatch
 from analysis.run.ending.levels import Codes, Levels, Minute
 from analysis.run.ending.modes import mode_of
-from analysis.run.trace import stretches
+from analysis.run.trace import blocks, stretches
 
 BLOCK_S: Final = 60.0
 FIRST_HOUR_S: Final = 3600.0
@@ -75,8 +75,14 @@ class BreakWatch:
 
     def add(self, times_s: ArrayLike, volts: ArrayLike, currents_ma: ArrayLike) -> None:
         """Append rows (equal lengths, times not falling, end of each window); rows that lack a number are left out."""
-        rows = np.vstack([np.asarray(x, np.float64) for x in (times_s, volts, currents_ma)])
-        rows = rows[:, np.isfinite(rows).all(axis=0)]
+        columns = [np.atleast_1d(np.asarray(x, np.float64)) for x in (times_s, volts, currents_ma)]
+        for part in blocks(len(columns[0])):
+            self._add_block(np.vstack([column[part] for column in columns]))
+
+    def _add_block(self, rows: Array) -> None:
+        good = np.isfinite(rows).all(axis=0)
+        if not good.all():
+            rows = rows[:, good]
         if not rows.shape[1]:
             return
         rows = np.hstack([self._pending, rows])
@@ -84,7 +90,7 @@ class BreakWatch:
         starts = np.flatnonzero(np.diff(block, prepend=-1.0))
         for first, past in zip(starts[:-1].tolist(), starts[1:].tolist(), strict=True):
             self._block(rows[:, first:past])
-        self._pending = rows[:, starts[-1] :]
+        self._pending = rows[:, starts[-1] :].copy()
 
     def seen(self) -> Seen:
         """As of the last row, the block that is not full yet included."""

@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from analysis.run.trace import DEAD_VOLTAGE_SHARE, stretches
+from analysis.run.trace import DEAD_VOLTAGE_SHARE, blocks, stretches
 
 Array = NDArray[np.float64]
 
@@ -121,13 +121,18 @@ class CutoffWatch:
         columns = (times_s, volts, currents_ma)
         times, voltages, currents = (np.atleast_1d(np.asarray(x, np.float64)) for x in columns)
         good = np.isfinite(times) & np.isfinite(voltages)
-        times, voltages, currents = times[good], voltages[good], currents[good]
+        if not good.all():
+            times, voltages, currents = times[good], voltages[good], currents[good]
         if not len(times):
             return
         spans = np.diff(times, prepend=self._last_s)
         self._last_s = float(times[-1])
         if len(spans) > 1:
-            spans = np.minimum(spans, np.median(spans))
+            np.minimum(spans, np.median(spans), out=spans)
+        for part in blocks(len(times)):
+            self._add_block(times[part], spans[part], voltages[part], currents[part])
+
+    def _add_block(self, times: Array, spans: Array, voltages: Array, currents: Array) -> None:
         middles = times - spans / 2 if self._windowed else times
         usual_v = np.maximum.accumulate(np.maximum(voltages, self._usual_v))
         self._usual_v = float(usual_v[-1])
@@ -139,8 +144,10 @@ class CutoffWatch:
         # A row beside a dead one is a mean of both, so the newest waits for the next one.
         known = max(self._waiting.shape[1] - 1, 0)
         rows = np.hstack([self._waiting, np.vstack([middles, times, voltages, currents, alive])])
-        self._take(rows[:, known:-1][:, _sound(rows)[known:-1]])
-        self._waiting = rows[:, -2:]
+        sound = _sound(rows)[known:-1]
+        ready = rows[:, known:-1]
+        self._take(ready if sound.all() else ready[:, sound])
+        self._waiting = rows[:, -2:].copy()
 
     def _take(self, rows: Array) -> None:
         """Sound rows in order, in stretches on one side of the cutoff."""
@@ -161,13 +168,16 @@ class CutoffWatch:
                 at = end
             if self._over:
                 return
-        self._last = rows[:, -1:]
+        self._last = rows[:, -1:].copy()
 
     def _keep(self, rows: Array) -> None:
         """Rows above the cutoff, of which the last minute is the level of before a fall."""
-        recent = np.hstack([self._recent, rows])
-        self._recent = recent[:, recent[_TIME] > recent[_TIME, -1] - _LEVEL_S]
-        self._last = rows[:, -1:]
+        # Times do not fall: what is younger than a minute is the end of it.
+        from_s = rows[_TIME, -1] - _LEVEL_S
+        old = int(np.searchsorted(self._recent[_TIME], from_s, side="right"))
+        new = int(np.searchsorted(rows[_TIME], from_s, side="right"))
+        self._recent = np.hstack([self._recent[:, old:], rows[:, new:]])
+        self._last = rows[:, -1:].copy()
 
     def _fallen(self, rows: Array) -> None:
         found = self._below
@@ -185,7 +195,7 @@ class CutoffWatch:
         found.rose_s = None
         self._after = self._after[:, :0]
         self._hold(float(rows[_TIME, -1]))
-        self._last = rows[:, -1:]
+        self._last = rows[:, -1:].copy()
         # Without a hold the first touch is what was asked for.
         late = rows[_TIME, -1] > found.fell_s + _BACK_WITHIN_S or self._hold_s == 0
         self._over = late and found.held
@@ -216,7 +226,7 @@ class CutoffWatch:
             rest, self._after = self._after, self._after[:, :0]
             self._below = None
             self._keep(rest)
-        self._last = rows[:, -1:]
+        self._last = rows[:, -1:].copy()
 
     def _hold(self, until_s: float) -> None:
         found = self._below
