@@ -25,17 +25,18 @@ _MEASURES: Final = 3  # asked together
 
 @dataclass(frozen=True)
 class Measure:
-    """Something that may be odd. ``least``: share of the median below which nobody would mind."""
+    """Something that may be odd. ``least``: share of the mean below which nobody would mind."""
 
     name: str
+    said: str
     verb: str
     unit: str
     least: float
 
 
-LASTED: Final = Measure("lifetime", "lasted", "s", 0.05)
-DREW: Final = Measure("mean_current", "drew", "mA", 0.05)
-HALFWAY: Final = Measure("halfway_voltage", "had halfway", "V", 0.03)
+LASTED: Final = Measure("lifetime", "lifetime", "lasted", "s", 0.05)
+DREW: Final = Measure("mean_current", "draw", "drew", "mA", 0.05)
+HALFWAY: Final = Measure("halfway_voltage", "voltage halfway", "had halfway", "V", 0.03)
 
 
 @dataclass(frozen=True)
@@ -132,8 +133,9 @@ class Spread:
         if not self.judged:
             return ("Too few runs to say which are odd.",)
         if not self.odd:
-            by = and_words([{"lifetime": "how long they lasted", "mean_current": "draw"}.get(m.name, "voltage halfway") for m in self.judged])  # fmt: skip
-            return (f"None is odd by {by}.",)
+            return (
+                f"None is odd: {and_words([measure.said for measure in self.judged])} were looked at.",
+            )
         numbers = self.odd_numbers
         told = []
         for number in numbers[:_NAMED]:
@@ -208,7 +210,7 @@ def spread_of(names: Sequence[str], rundowns: Sequence[Rundown]) -> Spread:
 def odd_by(measure: Measure, values: Sequence[Quantity]) -> list[Odd] | None:
     """Runs that lie apart by this measure; None where fewer than ``MANY`` have it.
 
-    Rosner's generalized ESD test (1983; NIST/SEMATECH e-Handbook 1.3.5.17.3), which does not let several odd ones
+    Rosner's generalized ESD test (SOURCES.md F4), which does not let several odd ones
     hide each other, at a third of ``FALSE_ALARM`` for each of three measures. The standard deviation is never
     taken below the doubt of measuring, and what differs less than ``measure.least`` nobody would mind.
     """
@@ -251,7 +253,7 @@ def outliers(values: Sequence[float], level: float, least_deviation: float = 0.0
 
 
 def holm(probabilities: Sequence[float], level: float = FALSE_ALARM) -> list[bool]:
-    """Which of these hold together at ``level``: Holm 1979, step down."""
+    """Which of these hold together at ``level``: Holm's rule (SOURCES.md F5), step down."""
     clear = [False] * len(probabilities)
     for done, number in enumerate(sorted(range(len(probabilities)), key=probabilities.__getitem__)):
         if probabilities[number] > level / (len(probabilities) - done):

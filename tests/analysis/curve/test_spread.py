@@ -45,7 +45,7 @@ def test_a_third_that_is_odd_does_not_hide_itself() -> None:
     assert [item.number for item in found or []] == [8, 9, 10]
 
 
-# NIST/SEMATECH e-Handbook of Statistical Methods 1.3.5.17.3 (Rosner's data), from memory: three outliers at 5 %.
+# SOURCES.md F4, from memory: three outliers at 5 %.
 ROSNER = (
     -0.25, 0.68, 0.94, 1.15, 1.20, 1.26, 1.26, 1.34, 1.38, 1.43, 1.49, 1.49, 1.55, 1.56, 1.58, 1.65, 1.69, 1.70,
     1.76, 1.77, 1.81, 1.91, 1.94, 1.96, 1.99, 2.06, 2.09, 2.10, 2.14, 2.15, 2.23, 2.24, 2.26, 2.35, 2.37, 2.40,
@@ -61,7 +61,7 @@ def test_the_handbooks_outliers_are_found() -> None:
 @pytest.mark.parametrize(
     ("chances", "clear"),
     [
-        # Step down (Holm 1979, from memory), level 0.05 of four: 0.0125, 0.0167, 0.025, 0.05.
+        # Step down (SOURCES.md F5, from memory), level 0.05 of four: 0.0125, 0.0167, 0.025, 0.05.
         ([0.01, 0.04, 0.03, 0.005], [True, False, False, True]),
         ([0.012, 0.016, 0.024, 0.049], [True, True, True, True]),
         ([0.013, 0.001], [True, True]),
