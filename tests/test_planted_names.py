@@ -30,10 +30,13 @@ _ELSEWHERE: Final = {
     "logger.run.writer": "by logger.run.open_file",
     "logger.run.run_folder": "holds the folder; what is made in it is heard from those that ask",
     "logger.recording.description_keeper": "by logger.run.store",
+    "logger.run.edited.photo_files": "holds the folder to read from it alone",
 }
 # Ways past the helper, and why each is none.
 _DIRECT: Final = {
+    ("analysis.commands.makers", "write_bytes"): "a temporary folder of our own",
     ("analysis.report.build", "write_text"): "a temporary folder of our own",
+    ("analysis.report.photos", "write_bytes"): "a temporary folder of our own",
     ("analysis.report.overview", "write_text"): "a temporary folder of our own",
     ("analysis.flex.report", "write_text"): "a temporary folder of our own",
     ("analysis.say.figures", "savefig"): "into memory",

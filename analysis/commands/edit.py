@@ -8,9 +8,8 @@ from typing import Any, Final
 
 import click
 
-from analysis.commands.rundown import Hold
 from analysis.commands.screen import TEXT_WIDTH, echo_next
-from logger.base.command_options import Need, fresh_option
+from logger.base.command_options import Hold, Need, fresh_option
 from logger.base.measures import CELSIUS_OF_BENCH, VOLTS_ABOVE_0
 from logger.edit.edit import Edited, description_now
 from logger.edit.trim import both_ends
@@ -173,6 +172,8 @@ def _tell(done: Edited, asked: Path, *, as_json: bool) -> None:
     if done.folder != asked:
         click.echo(_filled(f"The run is now {done.folder}."))
     steps: list[tuple[str, list[str | Path]]] = [("What it says now", ["rundown", done.folder])]
+    if (done.folder / "report").is_dir():
+        steps = [("Its report still says the old: make it anew", ["report", done.folder])]
     if done.changed and last_to_undo(done.description.history) is not None:
         steps.append(("Not so after all", ["edit", done.folder, "--undo"]))
     echo_next(*steps)
@@ -229,7 +230,9 @@ def _show_history(folder: Path, description: Description) -> None:
         click.echo(f"{len(told) - _HISTORY_SHOWN} older changes are not shown.")
     for text in told[-_HISTORY_SHOWN:]:
         click.echo(_filled(text))
-    if last_to_undo(description.history) is not None:
+    if last_to_undo(description.history) is None:
+        echo_next(("What can be set", ["edit", folder]))
+    else:
         echo_next(("Take the last one back", ["edit", folder, "--undo"]))
 
 

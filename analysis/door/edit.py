@@ -7,8 +7,7 @@ from types import EllipsisType
 from analysis.door.show import StrPath
 from logger.edit.changes import Changes
 from logger.edit.edit import Edited, Photos, edit_run, folder_of
-from logger.edit.edit import undo as take_back
-from logger.edit.rename import give_name, new_place
+from logger.edit.rename import give_name, new_place, take_back
 from logger.run.reader import Run
 
 

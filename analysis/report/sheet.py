@@ -13,6 +13,7 @@ from matplotlib.patches import FancyBboxPatch
 from analysis.doubt.uncertainty import NO_LIMITS_NOTE, limits_of
 from analysis.electric.fuse import ABOVE_PEAK, current_words, fuse_for
 from analysis.report.answer import result_rows
+from analysis.report.photos import photos_on_sheet
 from analysis.report.told import paragraphs
 from analysis.run.heat import HOTTEST, heat_caution
 from analysis.run.rundown import Rundown
@@ -32,6 +33,7 @@ from analysis.say.figures import (
 from analysis.say.table import interval_title, rows_of
 from analysis.say.words import count_words, moment_words, plain_text, step_words
 from logger.base.pack import SAFETY_CLOSING
+from logger.edit.words import corrected_words
 from logger.run.reader import Run
 
 SHEET_STEM: Final = "run-sheet"
@@ -81,7 +83,7 @@ def sheet_figure(run: Run, result: Rundown, told: Sequence[str] = ()) -> Figure:
     _wiring(page, run)
     _facts(page, run, result)
     page.left = _MARGIN
-    page.top = min(left, page.top) - 0.012
+    page.top = min(page.top, photos_on_sheet(figure, run, (_MARGIN, 0.56), left, page.top)) - 0.012
     # Cautions first: what does not fit on the page any more is left out at the end.
     _block(page, "Cautions", _cautions(run, result))
     _block(page, "How sure that is", _doubt(run, result))
@@ -219,7 +221,7 @@ def _facts(page: _Page, run: Run, result: Rundown) -> None:
     pack = description.pack
     label = f", label {pack.capacity_mah:g} mAh" if pack and pack.capacity_mah else ""
     facts = (
-        ("Pack", f"{pack}{label}" if pack else "not stated"),
+        ("Pack", f"{pack}{label}{_corrected(run)}" if pack else "not stated"),
         ("Fuse", _fuse(run, result)),
         ("Load", description.load or "not described"),
         ("Recorded", description.started_utc[:16].replace("T", " ") + " UTC" if description.started_utc else ""),
@@ -233,6 +235,11 @@ def _facts(page: _Page, run: Run, result: Rundown) -> None:
         if text.strip():
             lines = 3 if name == "Fuse" else 2  # why none fits, with what to do
             page.text(f"{name}: {plain_text(text)}", width=52, lines=lines, indent="   ")
+
+
+def _corrected(run: Run) -> str:
+    words = corrected_words(run.description, "pack")
+    return f" ({words})" if words else ""
 
 
 def _fuse(run: Run, result: Rundown) -> str:

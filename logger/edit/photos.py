@@ -4,7 +4,6 @@ A photo is decoded and its pixels alone are written anew, upright, as JPEG: what
 """
 
 import contextlib
-import hashlib
 import io
 import warnings
 from collections.abc import Iterator, Sequence
@@ -14,6 +13,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from logger.base.errors import BenchError, spoken
 from logger.base.safe_files import Folder, read_whole
+from logger.run.edited.photo_files import FOLDER_NAME, photo_name
 from logger.run.edited.statements import (
     CAPTION_MOST,
     PHOTOS_MOST,
@@ -25,7 +25,6 @@ from logger.run.edited.statements import (
 if TYPE_CHECKING:
     from PIL.Image import Image
 
-FOLDER_NAME: Final = "photos"
 SIDE_MOST: Final = 1600
 FILE_MOST: Final = 64 * 1024 * 1024
 # JPEG is decoded small at once; all else whole, four bytes a pixel, up to three times.
@@ -183,7 +182,7 @@ def listed(
                 evidence=f"{len(words)} signs, at most {CAPTION_MOST}",
                 next_step="say in a line what it shows.",
             )
-        kept[name_of(data)] = Photo(name_of(data), words)
+        kept[photo_name(data)] = Photo(photo_name(data), words)
     if len(kept) > PHOTOS_MOST:
         raise BenchError(
             f"A run keeps at most {PHOTOS_MOST} photos.",
@@ -193,10 +192,6 @@ def listed(
     return [asdict(photo) for photo in kept.values()]
 
 
-def name_of(data: bytes) -> str:
-    return f"photo-{hashlib.sha256(data).hexdigest()[:16]}.jpg"
-
-
 def keep(folder: Path, made: Sequence[bytes]) -> None:
     """Put the photos into the run's folder. Raises BenchError."""
     if not made:
@@ -204,7 +199,7 @@ def keep(folder: Path, made: Sequence[bytes]) -> None:
     try:
         with Folder(folder) as run, run.inside(FOLDER_NAME) as inside:
             for data in made:
-                inside.replace(name_of(data), data)
+                inside.replace(photo_name(data), data)
     except OSError as error:
         raise BenchError(
             f"The photos cannot be written to {folder / FOLDER_NAME}; nothing was changed.",

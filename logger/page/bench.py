@@ -14,6 +14,7 @@ from logger.base.errors import BenchError, spoken
 from logger.base.left import Left
 from logger.base.marks import mark_text
 from logger.base.pack import SAFETY_CLOSING
+from logger.page.photos import photo_list
 from logger.recording.outlook import History, outlook
 from logger.recording.terms import Phase, Status
 from logger.run.course import Course
@@ -223,6 +224,7 @@ class Bench:
                 *filter(None, [description.unknown_words, run.fault]),
             ],
             "results": run.told,
+            "photos": photo_list(description),
             "events": [
                 {"time_s": time_s, "at": _span(time_s), "kind": _short(kind), "text": _short(text)}
                 for time_s, kind, text in self._events(run)

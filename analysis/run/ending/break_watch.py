@@ -75,9 +75,7 @@ class BreakWatch:
 
     def add(self, times_s: ArrayLike, volts: ArrayLike, currents_ma: ArrayLike) -> None:
         """Append rows (equal lengths, times not falling, end of each window); rows that lack a number are left out."""
-        columns = [
-            np.atleast_1d(np.asarray(x, np.float64)) for x in (times_s, volts, currents_ma)
-        ]
+        columns = [np.atleast_1d(np.asarray(x, np.float64)) for x in (times_s, volts, currents_ma)]
         for part in blocks(len(columns[0])):
             self._add_block(np.vstack([column[part] for column in columns]))
 
