@@ -15,6 +15,8 @@ ADAPTERS: Final = {
     "tests.benchmarks.lifetime_detector",
     "tests.benchmarks.joints_adapter",
     "tests.benchmarks.import_adapter",
+    "tests.benchmarks.typed_adapter",
+    "tests.benchmarks.command_line_adapter",
     "tests.support.unseen",
 }
 # The board's lines are the contract; this test reads the generated ones with the tool's decoder.

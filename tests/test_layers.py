@@ -25,6 +25,7 @@ FLOORS: Final = (
     ("logger.board",),
     ("logger.calibration", "logger.conform", "logger.flex", "logger.text"),
     ("logger.recording",),
+    ("logger.edit",),
     ("logger.page",),
     ("logger.commands",),
     ("analysis.doubt", "analysis.life"),

@@ -33,6 +33,7 @@ _ELSEWHERE: Final = {
 }
 # Ways past the helper, and why each is none.
 _DIRECT: Final = {
+    ("analysis.commands.makers", "write_bytes"): "a temporary folder of our own",
     ("analysis.report.build", "write_text"): "a temporary folder of our own",
     ("analysis.report.overview", "write_text"): "a temporary folder of our own",
     ("analysis.flex.report", "write_text"): "a temporary folder of our own",
@@ -43,6 +44,10 @@ _DIRECT: Final = {
     ("logger.run.open_file", "rename"): "by run_folder",
     ("logger.run.pieces", "rename"): "by run_folder",
     ("logger.run.two_copies", "rename"): "by run_folder",
+    (
+        "logger.edit.rename",
+        "rename",
+    ): "of the run's folder itself, in the folder above, never over anything",
     (HELPER, "open"): "the helper itself",
     (HELPER, "fdopen"): "the helper itself",
     (HELPER, "rename"): "the helper itself",

@@ -19,9 +19,12 @@ from analysis.commands.screen import (
 )
 from analysis.say.publish import publish
 from analysis.say.words import count_words
+from logger.base.command_options import PackText
 from logger.base.errors import BenchError
+from logger.base.measures import CELSIUS
 from logger.base.next_step import command_line
 from logger.base.numbers import digits_text
+from logger.base.typed.number import number_text
 
 if TYPE_CHECKING:
     from analysis.budget.story import BudgetStory
@@ -90,6 +93,7 @@ def new_command(path: Path) -> None:
     "--pack",
     "packs",
     multiple=True,
+    type=PackText(),
     metavar='"3x AA nimh"',
     help="Judge this pack too; may be given more than once.",
 )
@@ -105,7 +109,7 @@ def new_command(path: Path) -> None:
 @click.option(
     "--temperature",
     "temperature_c",
-    type=float,
+    type=CELSIUS,
     default=_USUAL_C,
     show_default=True,
     metavar="C",
@@ -174,7 +178,7 @@ def show_command(
         click.echo(f"\nPictures: {pictures}")
     again: list[str | Path] = ["budget", path]
     again += [] if run_folder is None else [run_folder]
-    again += [] if temperature_c == _USUAL_C else ["--temperature", f"{temperature_c:g}"]
+    again += [] if temperature_c == _USUAL_C else ["--temperature", number_text(temperature_c)]
     again += [text for pack in packs for text in ("--pack", pack)]
     again += [text for run in pack_runs for text in ("--pack-run", run)]
     steps = [] if details else [("Details", [*again, "--details"])]

@@ -26,7 +26,7 @@ from analysis.flex.terminal import (
 )
 from analysis.life.staged import StagedPlan, staged_plan
 from logger.base.errors import BenchError
-from logger.base.measures import plain_number
+from logger.base.measures import plain_number, whole_number
 
 ROWS_MAX: Final = 500  # of a new table
 
@@ -35,7 +35,7 @@ ROWS_MAX: Final = 500  # of a new table
 @target_options
 @click.option(
     "--specimens",
-    type=int,
+    type=whole_number("8"),
     metavar="N",
     help="Specimens you have: what can they show?",
 )
@@ -75,7 +75,7 @@ ROWS_MAX: Final = 500  # of a new table
 )
 @click.option(
     "--rig-joints",
-    type=click.IntRange(1, 16),
+    type=whole_number("4", 1, 16),
     default=4,
     show_default=True,
     metavar="N",
@@ -83,7 +83,7 @@ ROWS_MAX: Final = 500  # of a new table
 )
 @click.option(
     "--looks",
-    type=click.IntRange(2, 10),
+    type=whole_number("3", 2, 10),
     metavar="N",
     help="Plan so many looks at the test; the last allows one failure less than looks.",
 )

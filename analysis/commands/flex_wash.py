@@ -8,12 +8,17 @@ from analysis.commands.screen import echo_next
 from analysis.flex.terminal import echo_json, echo_table, say
 from analysis.flex.washing import CAUTION, read_wash_table, wash_change
 from analysis.say.table import rows_of
+from logger.base.measures import Measure
 
 
 @click.command("wash", short_help="What did washing do?")
 @click.argument("table", type=click.Path(path_type=Path))
 @click.option(
-    "--coverage", type=click.FloatRange(50, 99.9), default=95.0, show_default=True, metavar="%"
+    "--coverage",
+    type=Measure("%", {"%": 1.0}, "95 or 95%", least=50.0, most=99.9),
+    default=95.0,
+    show_default=True,
+    metavar="%",
 )
 @click.option(
     "--report",

@@ -25,7 +25,6 @@ from analysis.door.forecast import Asked, asked_forecast, forecast
 from analysis.forecast import live as live_forecast
 from analysis.forecast.discharge import discharge
 from analysis.forecast.forecast import Forecast
-from analysis.forecast.stated import span_seconds
 from analysis.forecast.verdict_words import live_verdict
 from analysis.forecast.words import forecast_json, forecast_line
 from analysis.report.digest import description_of
@@ -34,26 +33,10 @@ from analysis.run.pack_faults import Fault
 from analysis.run.rundown import is_simulated
 from analysis.run.verdict import Answer, Usual
 from analysis.say.words import plain_text
-from logger.base.command_options import Need, fresh_option, given_again
+from logger.base.command_options import Duration, Need, PackText, fresh_option, given_again
 from logger.base.errors import BenchError
 from logger.base.measures import MAH_ABOVE_0
 from logger.base.pack import SAFETY_CLOSING, USED_HELP
-
-
-class SpanType(click.ParamType):  # type: ignore[type-arg]
-    """A stretch of time such as ``90s``, ``20min``, ``7.5h``; seconds as float."""
-
-    name = "time"
-
-    def convert(
-        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
-    ) -> float:
-        if isinstance(value, float):
-            return value
-        seconds = span_seconds(str(value))
-        if seconds is None:
-            self.fail(f"{value!r} is not a time; write it like 90s, 20min or 7.5h", param, ctx)
-        return seconds
 
 
 @click.command("forecast")
@@ -63,7 +46,7 @@ class SpanType(click.ParamType):  # type: ignore[type-arg]
 @click.option(
     "--until",
     "until_s",
-    type=SpanType(),
+    type=Duration(colon_is_hours=True),
     metavar="TIME",
     help="Forecast as of this moment of the run, e.g. 2h; later rows are not looked at.",
 )
@@ -84,7 +67,7 @@ class SpanType(click.ParamType):  # type: ignore[type-arg]
 @click.option(
     "--pack",
     "pack_text",
-    metavar="PACK",
+    type=PackText(),
     help='Pack, where the run does not say it or says it wrongly, e.g. "3x AA alkaline".',
 )
 @click.option(
@@ -140,7 +123,7 @@ def forecast_command(
         pack=pack_text, capacity_mah=capacity_mah, used=used, fresh=fresh, budget=budget,
     )  # fmt: skip
     run = found.run
-    warnings = (*found.warnings, *run.problems)
+    warnings = run.with_trim_first((*found.warnings, *run.problems))
     if is_simulated(run):
         click.echo("SIMULATED: no hardware was there.\n")
     usual, _ = _told_by(budget)
@@ -186,7 +169,7 @@ def _json(
         "forecast": forecast_json(whole.forecast, wanted_s),
         **whole.as_json(),
         "simulated": is_simulated(run),
-        "warnings": [*whole.forecast.warnings, *run.problems],
+        "warnings": run.with_trim_first((*whole.forecast.warnings, *run.problems)),
     }
     piece = None if until_s is not None else asked.together(need_s)
     return found if piece is None else {**found, "same_piece": piece.as_json()}

@@ -3,7 +3,7 @@
 import json
 import sys
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Container, Sequence
 from datetime import UTC
 from pathlib import Path
 from typing import Any
@@ -12,10 +12,11 @@ import click
 from rich.table import Table
 from rich.text import Text
 
-from analysis.commands.rundown import Hold
+from analysis.commands.rundown import asked_again
 from analysis.commands.screen import TEXT_WIDTH, echo_next
 from analysis.report.pieces import SEVERAL_SHOWN, Piece, pieces_answer, pieces_of, several_words
 from analysis.report.run_table import (
+    BY_TROUBLE,
     COLUMNS,
     Line,
     as_csv,
@@ -26,17 +27,25 @@ from analysis.report.run_table import (
     shown,
 )
 from logger.base.clean_text import clean_console, trusted
-from logger.base.command_options import need_option
+from logger.base.command_options import Hold, need_option
 from logger.base.errors import BenchError, spoken
-from logger.base.measures import VOLTS_ABOVE_0
+from logger.base.measures import VOLTS_ABOVE_0, whole_number
+from logger.base.next_step import command_line
 from logger.base.safe_files import replace_file
+from logger.base.typed.number import number_text
+from logger.base.typed.suggest import Choice
 from logger.run.run_list import find_runs
 
 _NEEDED = ("need_s", "verdict")
+# From so many pieces on, the page of all is the next step; from so many runs on, a column that says
+# the same of all is said once below.
+_CLASS = 5
+_SAID_ONCE = 4
 _NARROW = ("run", "pack", "lasted_s", *_NEEDED, "end", "given_mah", "mean_current_ma")
 _MIDDLE = ("run", "title", *_NARROW[1:])
 # For screens of a phone's width.
 _SLIM = (
+    ("run", "title", "lasted_s", *_NEEDED, "end"),
     ("run", "pack", "lasted_s", *_NEEDED, "end"),
     ("run", *_NARROW[2:]),
     ("run", "lasted_s", *_NEEDED, "end"),
@@ -78,11 +87,16 @@ _GAP = 1
     "--ended", metavar="REASON", help="Ended by this: cutoff, duration, charge, user, ..."
 )
 @click.option(
-    "--sort", "column", type=click.Choice(list(COLUMNS)), default="started", show_default=True
+    "--sort",
+    "column",
+    type=Choice([BY_TROUBLE, *COLUMNS]),
+    default="started",
+    show_default=True,
+    help="trouble: who needs a look first.",
 )
 @click.option("--reverse", is_flag=True, help="Greatest first.")
-@click.option("--best", type=click.IntRange(1), metavar="N", help="The N that lasted longest.")
-@click.option("--worst", type=click.IntRange(1), metavar="N", help="The N that lasted shortest.")
+@click.option("--best", type=whole_number("3", 1), metavar="N", help="The N that lasted longest.")
+@click.option("--worst", type=whole_number("3", 1), metavar="N", help="The N that lasted shortest.")
 @click.option(
     "--cutoff",
     "cutoff_v",
@@ -106,7 +120,7 @@ _GAP = 1
     "--overview",
     type=click.Path(path_type=Path, file_okay=False),
     metavar="FOLDER",
-    help="Write a page with the table and all runs in one picture.",
+    help="Write the page of a class: all pieces with pictures and links, and a page each to print.",
 )
 def list_command(folder: Path, **options: Any) -> None:
     """All runs in FOLDER (default: runs): filter, sort, best and worst, CSV, one page for all.
@@ -132,10 +146,27 @@ def list_command(folder: Path, **options: Any) -> None:
     if overview is not None:
         from analysis.report.overview import write_overview
 
-        files = write_overview(lines, overview, pieces)
-        click.echo(f"Open in a browser: {next(f for f in files if f.suffix == '.html')}")
+        write_overview(lines, overview, pieces, _makers(folder, options))
+        click.echo(f"\nOpen in a browser: {overview / 'overview.html'}")
+        click.echo(f"A page of each piece, to print: {overview / 'hand-outs.html'}")
     if not options["as_json"] and str(csv_file) != "-":
-        echo_next(*_next_steps(lines))
+        whole = overview is None and len(pieces) >= _CLASS and not _chosen_few(options)
+        page = ["list", folder, *_asked(options), "--overview", "class"]
+        echo_next(*([("All on one page", page)] if whole else _next_steps(lines)))
+
+
+def _asked(options: dict[str, Any]) -> list[str]:
+    return asked_again(options["cutoff_v"], options["hold_s"], options["need_s"])
+
+
+def _makers(folder: Path, options: dict[str, Any]) -> list[str]:
+    """What makes every report and sheet."""
+    return [command_line(name, folder, *_asked(options)) for name in ("report", "sheet")]
+
+
+def _chosen_few(options: dict[str, Any]) -> bool:
+    names = ("texts", "since", "before", "ended", "best", "worst")
+    return any(options[name] for name in names)
 
 
 def _show_pieces(pieces: Sequence[Piece]) -> None:
@@ -162,7 +193,7 @@ def _next_steps(lines: list[Line]) -> list[tuple[str, list[str | Path]]]:
     if second is not None:
         pair = (best[0], second)
         cutoffs = [float(v) for line in pair if (v := line.value("cutoff_v")) is not None]
-        one = ["--cutoff", f"{max(cutoffs):g}"] if len(set(cutoffs)) > 1 else []
+        one = ["--cutoff", number_text(max(cutoffs))] if len(set(cutoffs)) > 1 else []
         folders = [line.folder for line in pair]
         steps.append(("Against the next on such a pack", ["compare", *folders, *one]))
     return steps
@@ -200,7 +231,9 @@ def _chosen(folder: Path, options: dict[str, Any]) -> list[Line]:
 
 def _show(lines: list[Line]) -> None:
     console = clean_console()
-    widths = _fitting([line for line in lines if not line.problem], console.width)
+    sound = [line for line in lines if not line.problem]
+    same = _same(sound)
+    widths = _fitting(sound, console.width, same)
     columns = list(widths)
     table = Table(box=None, padding=(0, _GAP, 0, 0), header_style="bold")
     for column in columns:
@@ -222,7 +255,7 @@ def _show(lines: list[Line]) -> None:
                 textwrap.fill(told, TEXT_WIDTH, subsequent_indent="  ", break_on_hyphens=False)
             )
     simulated = sum(1 for line in lines if line.digest is not None and line.digest.simulated)
-    notes = [f"{len(lines)} run{'s' if len(lines) != 1 else ''}"]
+    notes = [f"{len(lines)} run{'s' if len(lines) != 1 else ''}", *same.values()]
     if simulated:
         notes.append(f"{simulated} of them SIMULATED")
     cutoffs = {line.value("cutoff_v") for line in lines if line.value("cutoff_v") is not None}
@@ -231,9 +264,22 @@ def _show(lines: list[Line]) -> None:
     click.echo("; ".join(notes) + ".")
 
 
-def _fitting(lines: list[Line], width: int) -> dict[str, int]:
+def _same(lines: Sequence[Line]) -> dict[str, str]:
+    """Columns that say the same of all these runs, and that in words."""
+    if len(lines) < _SAID_ONCE:
+        return {}
+    found = {}
+    for column, words in (("pack", "all on"), ("need_s", "all needed")):
+        texts = {shown(line, column) for line in lines}
+        if len(texts) == 1 and (text := texts.pop()):
+            found[column] = f"{words} {text}"
+    return found
+
+
+def _fitting(lines: list[Line], width: int, left_out: Container[str] = ()) -> dict[str, int]:
     """The most columns that stand side by side in this width, and the width of each."""
-    for offered in (_WIDE, _MIDDLE, _NARROW, *_SLIM):
+    for columns in (_WIDE, _MIDDLE, _NARROW, *_SLIM):
+        offered = [column for column in columns if column not in left_out]
         longest = {
             column: max([len(COLUMNS[column]), *(len(shown(line, column)) for line in lines)])
             for column in offered

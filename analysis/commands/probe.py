@@ -13,12 +13,13 @@ import scipy
 from analysis.commands.screen import TEXT_WIDTH, echo_next
 from analysis.doubt.quantity import Quantity
 from analysis.doubt.uncertainty import COVERAGE, Limits, budget, interval, limits_of
-from firmware_probe.line_format import BAUD_DEFAULT
 from logger.base.clean_text import ring
 from logger.base.clock import read_clocks
+from logger.base.command_options import baud_option
 from logger.base.errors import BenchError
 from logger.base.numbers import digits_text
 from logger.base.sensor_identity import identity_words
+from logger.base.typed.suggest import Choice
 from logger.board.port import LinkLostError, find_boards, one_board
 from logger.board.probe_check import INPUT_MAX_V, Heard, Seen, Verdict, judge, listen
 from logger.board.sensor_setting import SENSOR_KINDS, address_of, set_sensor
@@ -44,12 +45,10 @@ class SensorAddress(click.ParamType[str]):
 
 @click.command("probe")
 @click.option("--port", metavar="PORT", help="The board's port [default: found by itself].")
-@click.option(
-    "--baud", type=click.IntRange(300, 4_000_000), default=BAUD_DEFAULT, show_default=True
-)
+@baud_option
 @click.option(
     "--sensor",
-    type=click.Choice(SENSOR_KINDS, case_sensitive=False),
+    type=Choice(SENSOR_KINDS, case_sensitive=False),
     help="Tell the board which sensor it has; it keeps that. auto: it looks again by itself.",
 )
 @click.option(

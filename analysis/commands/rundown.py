@@ -4,7 +4,7 @@ import json
 import textwrap
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -22,10 +22,11 @@ from analysis.report.same_piece import together_at
 from analysis.report.told import paragraphs_of
 from analysis.run.heat import HOTTEST, heat_caution
 from analysis.say.words import quantity_words
-from logger.base.command_options import need_option
-from logger.base.durations import HOLD_DEFAULT_S, duration_text, parse_duration_s
+from logger.base.command_options import Hold, need_option
+from logger.base.durations import HOLD_DEFAULT_S, duration_text
 from logger.base.measures import VOLTS
 from logger.base.pack import SAFETY_CLOSING, cutoff_to_try
+from logger.base.typed.number import number_text
 from logger.run.description import Description
 from logger.run.own_check import own_check
 
@@ -38,24 +39,6 @@ _NO_CUTOFF = (
     "No cutoff was given, and the run was not stopped by one. No time to it was looked for: "
     "add --cutoff with the volts at which the circuit gives up, e.g. --cutoff 3.0."
 )
-
-
-class Hold(click.ParamType[float]):
-    """A length of time as ``log --hold`` takes it, or a bare number of seconds; 0 is the first touch."""
-
-    name = "TIME"
-
-    def convert(
-        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
-    ) -> float:
-        try:
-            return float(value)
-        except ValueError:
-            pass
-        try:
-            return parse_duration_s(str(value))
-        except ValueError as error:
-            self.fail(str(error), param, ctx)
 
 
 cutoff_option = click.option(
@@ -111,7 +94,7 @@ def rundown_command(
         description = run.description
     warnings = kept.warnings
     has_voltage = kept.number("first_voltage") is not None
-    if cutoff_v is None and description.stop.cutoff_v is None and has_voltage:
+    if cutoff_v is None and description.asked.cutoff_v is None and has_voltage:
         warnings = [_NO_CUTOFF, *warnings]
     piece = together_at(run_folder, kept, need_s)
     if as_json:
@@ -146,7 +129,7 @@ def asked_again(
     cutoff_v: float | None, hold_s: float | None, need_s: float | None = None
 ) -> list[str]:
     """The same cutoff, hold and need for the next command."""
-    asked = [] if cutoff_v is None else ["--cutoff", f"{cutoff_v:g}"]
+    asked = [] if cutoff_v is None else ["--cutoff", number_text(cutoff_v)]
     asked += [] if hold_s is None else ["--hold", duration_text(hold_s) if hold_s else "0"]
     return asked if need_s is None else [*asked, "--need", duration_text(need_s)]
 

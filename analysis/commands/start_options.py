@@ -6,6 +6,7 @@ from typing import Final
 from analysis.budget.story import BudgetStory
 from logger.base.numbers import digits_text
 from logger.base.pack import PACK_DEFAULT
+from logger.base.typed.number import number_text
 
 # A draw below this share of the greatest might be taken for a piece gone dark.
 _QUIET_SHARE: Final = 0.3
@@ -21,11 +22,11 @@ def _its_pack(story: BudgetStory) -> list[str]:
     pack, give_up_v = story.budget.pack, story.budget.give_up_v
     words = str(replace(pack, used=False))
     options = [] if words == PACK_DEFAULT else ["--pack", words]
-    options += [] if pack.capacity_mah is None else ["--capacity", f"{pack.capacity_mah:g}"]
+    options += [] if pack.capacity_mah is None else ["--capacity", number_text(pack.capacity_mah)]
     options += ["--used"] if pack.used else []
     # Under the cells' floor no run is begun.
     stops = give_up_v is not None and pack.floor_v <= give_up_v < pack.full_v
-    return [*options, "--cutoff", f"{give_up_v:g}"] if stops else options
+    return [*options, "--cutoff", number_text(give_up_v or 0.0)] if stops else options
 
 
 def _quiet_modes(story: BudgetStory) -> list[str]:

@@ -16,6 +16,7 @@ from analysis.commands.screen import echo_next
 from analysis.report.digest import digest_of
 from analysis.report.same_piece import earlier_runs, together_at, usual_of
 from analysis.report.told import paragraphs_of
+from logger.base.command_options import PAGE_PORT
 from logger.base.errors import BenchError
 from logger.base.left import Left
 from logger.page.asking import Asking
@@ -33,9 +34,7 @@ LOOK_INTERVAL_S: Final = 5.0
 @click.command("watch")
 @click.argument("paths", metavar="RUN|FOLDER...", nargs=-1, type=click.Path(path_type=Path))
 @click.option("--lan", is_flag=True, help="Let phones in the local network see it, with a key.")
-@click.option(
-    "--page-port", type=click.IntRange(1, 65535), metavar="PORT", help="Port of the page."
-)
+@click.option("--page-port", type=PAGE_PORT, metavar="PORT", help="Port of the page.")
 @click.option("--open", "open_browser", is_flag=True, help="Open the browser as well.")
 @click.option("--attached", is_flag=True, hidden=True)
 @click.option("--again", is_flag=True, hidden=True)

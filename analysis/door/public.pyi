@@ -4,6 +4,7 @@ from analysis.door.budget import BudgetStory as BudgetStory
 from analysis.door.budget import budget as budget
 from analysis.door.compare import Comparison as Comparison
 from analysis.door.compare import compare as compare
+from analysis.door.edit import edit as edit
 from analysis.door.flex import FlexLife as FlexLife
 from analysis.door.flex import flex_life as flex_life
 from analysis.door.forecast import Forecast as Forecast

@@ -10,7 +10,8 @@ import click
 from analysis.flex.asked import Target, stated_target
 from analysis.flex.bend import BENDS_PER_WEARING
 from analysis.say.table import Row, interval_title
-from logger.base.measures import Measure, plain_number
+from logger.base.measures import Measure, plain_number, whole_number
+from logger.base.typed.suggest import Choice
 
 TEXT_WIDTH: Final = 79
 _F = TypeVar("_F", bound=Callable[..., Any])
@@ -43,14 +44,14 @@ BEND_RADIUS_MM: Final = plain_number("5", least=0.1, most=1000.0)
 PERCENT: Final = _Percent("%", {"%": 1.0}, "90 or 90%")
 
 target_options = _options(
-    click.option("--cycles", type=plain_number("4800"), metavar="N", help="Bends it must survive."),
+    click.option("--cycles", type=whole_number("4800"), metavar="N", help="Bends it must survive."),
     click.option(
         "--wearings", type=plain_number("12"), metavar="N", help="... or: evenings it must survive,"
     ),
     click.option(
         "--at",
         "place",
-        type=click.Choice(list(BENDS_PER_WEARING)),
+        type=Choice(list(BENDS_PER_WEARING)),
         help="at this place of the body ("
         + ", ".join(f"{k} {v}" for k, v in BENDS_PER_WEARING.items())
         + " bends an evening: planning figures without a source),",

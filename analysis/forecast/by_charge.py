@@ -61,16 +61,22 @@ class Regulated:
         return f"{self.level_v:.2f} V within {within_mv} mV over {self.still_mah:.0f} mAh"
 
 
-def regulated(bins: Bins, course: Course, pack: Pack, mean_ma: float) -> Regulated | None:
-    """Evidence that the source is regulated (``bins``: the run so far, ``mean_ma`` its draw); None: none."""
+def regulated(
+    bins: Bins, course: Course, pack: Pack, mean_ma: float, temperature_c: float | None = None
+) -> Regulated | None:
+    """Evidence that the source is regulated (``bins``: the run so far, ``mean_ma`` its draw); None: none.
+
+    ``temperature_c``: around the pack, where it was told.
+    """
     if not families(pack.chemistry):
         return None
+    prior = capacity_prior(pack, mean_ma, temperature_c)
     charge, upper_v = _upper(part(bins, ~breaks(bins)))
     for share in _LATCHED:
         use = charge <= share * bins.charge_mah[-1]
-        if _stands(charge[use], upper_v[use], pack, mean_ma):
+        if _stands(charge[use], upper_v[use], pack, prior, mean_ma):
             return _evidence(bins, charge[use], upper_v[use])
-    if _stands(course.charge_mah, course.held_v, pack, mean_ma):
+    if _stands(course.charge_mah, course.held_v, pack, prior, mean_ma):
         return _evidence(bins, course.charge_mah, course.held_v)
     return None
 
@@ -99,9 +105,8 @@ def _upper(bins: Bins) -> tuple[Array, Array]:
     return np.array([row[0] for row in rows]), np.array([row[1] for row in rows])
 
 
-def _stands(charge: Array, volts: Array, pack: Pack, mean_ma: float) -> bool:
+def _stands(charge: Array, volts: Array, pack: Pack, prior: CapacityPrior, mean_ma: float) -> bool:
     """Whether it stands still over a charge (mAh) that would have moved even a large cell of this chemistry."""
-    prior = capacity_prior(pack, mean_ma)
     large = prior.median_mah * float(np.exp(2 * prior.log_sd))
     if len(charge) < 4:
         return False
@@ -127,14 +132,20 @@ def _stands(charge: Array, volts: Array, pack: Pack, mean_ma: float) -> bool:
     return min(falls) > _LEAST_V and seen < _SEEN_SHARE * min(falls)
 
 
-def usable_share(pack: Pack, level_v: float, mean_ma: float, rng: np.random.Generator) -> Array:
+def usable_share(
+    pack: Pack,
+    level_v: float,
+    mean_ma: float,
+    rng: np.random.Generator,
+    temperature_c: float | None = None,
+) -> Array:
     """Draws of the share of its charge that the pack gives before a regulator that holds ``level_v`` (pack V) lets go.
 
     A linear one needs up to 0.3 V more than it gives (low-dropout kinds; common practice, no source); one that
     boosts uses nearly all. Which it is nobody knows: half and half.
     """
     shares = np.ones(_DRAWS)
-    prior = capacity_prior(pack, mean_ma)
+    prior = capacity_prior(pack, mean_ma, temperature_c)
     pick = rng.integers(len(families(pack.chemistry)), size=_DRAWS)
     needed_v = (level_v + _DROPOUT_V * rng.random(_DRAWS)) / pack.cells
     for number, family in enumerate(families(pack.chemistry)):

@@ -172,7 +172,9 @@ def forecast(
             "No pack was stated: the forecast allows for every chemistry that starts at this voltage."
         )
     elif is_known(pack.chemistry) and not families(pack.chemistry):
-        return _from_rated(bins, pack, cutoff_v, load, rng, warnings, fresh)
+        return _from_rated(
+            bins, pack, cutoff_v, load, rng, warnings, fresh, temperature_c=temperature_c
+        )
     course = course_of(bins)
     ways = () if programme is not None else other_ways(bins)
     asked = Asked(
@@ -245,14 +247,16 @@ def _of_regulated(
     pack, course, load = asked.pack, asked.course, asked.load
     if pack is None or course is None:
         return None
-    held = regulated(bins, course, pack, load.mean_ma)
+    held = regulated(bins, course, pack, load.mean_ma, asked.temperature_c)
     if held is None:
         return None
     warnings.append(
         f"{LOOKS_REGULATED} ({held.words}): it looks regulated. "
         "Its voltage tells nothing about the charge left; it will end without notice."
     )
-    by_label = _from_rated(bins, pack, asked.cutoff_v, load, rng, warnings, asked.fresh, held)
+    by_label = _from_rated(
+        bins, pack, asked.cutoff_v, load, rng, warnings, asked.fresh, held, asked.temperature_c
+    )
     if not held.falling:
         return by_label
     found, bounds_s = answer(asked, rng), [by_label.at_least_s]
@@ -347,6 +351,7 @@ def _from_rated(
     warnings: list[str],
     fresh: bool | None,
     held: Regulated | None = None,
+    temperature_c: float | None = None,
 ) -> Forecast:
     """Rated capacity less charge used; an open interval where no capacity was stated."""
     now_s = float(bins.end_s[-1])
@@ -355,10 +360,13 @@ def _from_rated(
     if pack.capacity_mah is None:
         warnings.append("No capacity was stated for this source: how long it lasts cannot be told.")
         return _open_end(bins, cutoff_v, load, warnings)
-    prior = capacity_prior(pack, float(np.average(bins.mean_ma, weights=bins.span_s)))
+    mean_ma = float(np.average(bins.mean_ma, weights=bins.span_s))
+    prior = capacity_prior(pack, mean_ma, temperature_c)
     bank = not families(pack.chemistry)
     heavy_ma = load.mean_ma * load.heavy_ratio
-    usable = None if held is None else usable_share(pack, held.level_v, heavy_ma, rng)
+    usable = None
+    if held is not None:
+        usable = usable_share(pack, held.level_v, heavy_ma, rng, temperature_c)
     left = charge_left(prior, used_mah, bank, fresh, rng, usable)
     if len(left) < 200:
         warnings.append(

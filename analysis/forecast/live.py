@@ -80,7 +80,7 @@ class PageForecaster:
 
     def __call__(self, feed: RunFeed) -> Left | None:
         """Time left; None where no cutoff was asked for or nothing can be said yet."""
-        stop = feed.description.stop
+        stop = feed.description.asked
         if stop.cutoff_v is None and not self._without_cutoff:
             feed.keep_fresh = False
             return None
@@ -108,7 +108,7 @@ class PageForecaster:
     def _look(self, watch: FaultWatch, feed: RunFeed) -> None:
         """Faults and forecast as of now."""
         found = list(watch.faults())
-        stop = feed.description.stop
+        stop = feed.description.asked
         if stop.cutoff_v is not None:
             self.found = self._forecast(watch, feed, stop.cutoff_v)
             if self._life is not None:
@@ -118,7 +118,8 @@ class PageForecaster:
             earlier = "" if self._usual is None else self._usual.words
             answer = live_verdict(self.found, feed.description, earlier=earlier)
             self._last = left_of(self.found, answer, self._usual)
-            found += self._lasting(self.found, feed.description.pack)
+            temperature_c = feed.description.temperature_c
+            found += self._lasting(self.found, feed.description.pack, temperature_c)
         self.faults += [fault for fault in found if fault.code not in self._told]
         self._told.update(fault.code for fault in found)
 
@@ -148,12 +149,14 @@ class PageForecaster:
             temperature_c=feed.description.temperature_c,
         )
 
-    def _lasting(self, found: Forecast, pack: Pack | None) -> list[Fault]:
+    def _lasting(
+        self, found: Forecast, pack: Pack | None, temperature_c: float | None
+    ) -> list[Fault]:
         """Oddities that the forecast has been telling for long enough, and clearly."""
         told = []
         for code, begin, clear in (
             ("part-used", LOOKS_PART_USED, _is_part_used(found)),
-            ("regulated", LOOKS_REGULATED, _is_much_drawn(found, pack)),
+            ("regulated", LOOKS_REGULATED, _is_much_drawn(found, pack, temperature_c)),
         ):
             text = next((text for text in found.warnings if text.startswith(begin)), None)
             if text is None or not clear:
@@ -168,7 +171,7 @@ class PageForecaster:
 def life_watch_of(feed: RunFeed, modes_ma: Sequence[float] = ()) -> LifetimeWatch:
     """The watch over a growing run's lifetime; readings are as they came, not calibrated."""
     description = feed.description
-    stop = description.stop
+    stop = description.asked
     return LifetimeWatch(
         description.pack, stop.cutoff_v, stop.hold_s, feed.course.begin_s,
         limits_of(description), description.source == "board", (*description.modes_ma, *modes_ma),
@@ -180,11 +183,11 @@ def _is_part_used(found: Forecast) -> bool:
     return fan is not None and float(np.median(fan.started_depth)) > _PART_USED_LEAST
 
 
-def _is_much_drawn(found: Forecast, pack: Pack | None) -> bool:
+def _is_much_drawn(found: Forecast, pack: Pack | None, temperature_c: float | None) -> bool:
     drawn_mah = found.drawn.value or 0.0
     if pack is None or not found.now_s > 0:
         return False
-    usual = capacity_prior(pack, drawn_mah / (found.now_s / 3600))
+    usual = capacity_prior(pack, drawn_mah / (found.now_s / 3600), temperature_c)
     return drawn_mah > _REGULATED_DRAWN * usual.median_mah
 
 

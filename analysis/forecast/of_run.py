@@ -213,7 +213,7 @@ def _forecast(
         warnings.append(
             f"Whether this source ever shows {cutoff_v:g} V is not known: it may hold its voltage and then switch off."
         )
-    too_much = _too_much(found, pack)
+    too_much = _too_much(found, pack, run.description.temperature_c)
     if too_much:
         warnings.append(too_much)
     unchecked = unchecked_words(pack.chemistry, found.basis) if pack is not None else ""
@@ -222,12 +222,13 @@ def _forecast(
     return _from_begin(replace(found, warnings=tuple(warnings)), trace.begin_s, live.history.rows)
 
 
-def _too_much(found: Forecast, pack: Pack | None) -> str:
+def _too_much(found: Forecast, pack: Pack | None, temperature_c: float | None) -> str:
     """A forecast that needs more charge than such a pack is believed to hold says so."""
     charge_mah = found.capacity_mah.value
     if found.basis != "curve" or pack is None or charge_mah is None or not found.now_s > 0:
         return ""
-    usual = capacity_prior(pack, 3600 * (found.drawn.value or 0.0) / found.now_s)
+    mean_ma = 3600 * (found.drawn.value or 0.0) / found.now_s
+    usual = capacity_prior(pack, mean_ma, temperature_c)
     most_mah = usual.median_mah * float(np.exp(_MUCH_SDS * usual.log_sd))
     if charge_mah <= most_mah:
         return ""

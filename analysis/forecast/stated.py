@@ -4,24 +4,19 @@ import re
 from dataclasses import replace
 from typing import Final, TypeVar
 
+import click
+
 from analysis.forecast.future_load import Programme
 from logger.base.durations import parse_duration_s
 from logger.base.errors import BenchError
+from logger.base.measures import MILLIAMPERES_ABOVE_0
 from logger.base.pack import as_used, parse_pack
 from logger.run.reader import FoundRun, Run
 
+# A comma or semicolon before the next mode; one inside of a number is followed by no other time.
+_STEP_END: Final = re.compile(r"[,;](?=[^,;@]*@)")
 _CAPACITY_MOST_MAH: Final = 1e6
 _R = TypeVar("_R", bound=Run | FoundRun)
-
-
-def span_seconds(text: str) -> float | None:
-    """Seconds of ``7.5h``, ``20min``, ``90`` (seconds); None if it is not a time."""
-    if re.fullmatch(r"\s*\d+(?:\.\d+)?\s*", text):
-        return float(text)
-    try:
-        return parse_duration_s(text)
-    except ValueError:
-        return None
 
 
 def parse_programme(text: str) -> Programme:
@@ -29,19 +24,23 @@ def parse_programme(text: str) -> Programme:
 
     Raises BenchError if it cannot be understood.
     """
-    steps = []
-    for part in text.split(","):
-        span, _, draw = part.rpartition("@")
-        match = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*m[aA]\s*", draw)
-        seconds = span_seconds(span) if span else 3600.0
-        if match is None or seconds is None or seconds <= 0 or float(match[1]) <= 0:
-            raise BenchError(
-                f"The load {text!r} is not understood.",
-                evidence=f"this part: {part!r}",
-                next_step='write "80mA", or modes in turn like "20min@180mA,40min@40mA".',
-            )
-        steps.append((seconds, float(match[1])))
-    return Programme(tuple(steps))
+    return Programme(tuple(_step(text, part) for part in _STEP_END.split(text)))
+
+
+def _step(text: str, part: str) -> tuple[float, float]:
+    """Seconds and mA of a mode; an hour where the load is one alone."""
+    span, _, draw = part.rpartition("@")
+    try:
+        if not draw.strip(" \u00a0")[-1:].isalpha():
+            raise ValueError("the draw has no unit")
+        draw_ma = MILLIAMPERES_ABOVE_0.convert(draw, None, None)
+        return parse_duration_s(span, colon_is_hours=True) if span else 3600.0, draw_ma
+    except (ValueError, click.BadParameter) as error:
+        raise BenchError(
+            f"The load {text!r} is not understood.",
+            evidence=f"this part: {part!r}: {getattr(error, 'message', error)}",
+            next_step='write "80mA", or modes in turn like "20min@180mA,40min@40mA".',
+        ) from None
 
 
 def with_pack(run: _R, pack_text: str | None, capacity_mah: float | None, used: bool) -> _R:

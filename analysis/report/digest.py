@@ -84,7 +84,7 @@ def kept_digest(folder: Path, cutoff_v: float | None, hold_s: float | None) -> D
     if not (folder / DIGEST_NAME).is_file():
         return None
     kept = _kept(folder, _source(folder, cutoff_v, hold_s))
-    wanted_v = description_of(folder).stop.cutoff_v if cutoff_v is None else cutoff_v
+    wanted_v = description_of(folder).asked.cutoff_v if cutoff_v is None else cutoff_v
     return kept if kept is not None and kept.number("cutoff_voltage") == wanted_v else None
 
 

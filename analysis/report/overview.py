@@ -6,9 +6,12 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Final
 
+import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from analysis.report.cards import Heap, hand_outs_of, heaps_of
+from analysis.report.overlay_plots import band_of
 from analysis.report.pieces import (
     SEVERAL_SHOWN,
     Piece,
@@ -18,10 +21,12 @@ from analysis.report.pieces import (
     several_words,
 )
 from analysis.report.run_table import COLUMNS, Line, as_csv, by_lasting, shown
+from analysis.report.small_picture import Gallery
 from analysis.say.figures import (
     INK,
     SERIES,
     SIZES,
+    VOLTAGE,
     SizeName,
     figure_style,
     mark_simulated,
@@ -36,64 +41,57 @@ from analysis.say.words import count_words, plain_text
 from logger.base.pack import SAFETY_CLOSING
 
 _PIECE_HEADINGS: Final = ("piece", "lasted", "needed")
-_PIECES: Final = 12
 _NAMED: Final = 5
 _BARS: Final = 40
+_BAND: Final = 12  # so many lines would cover each other
 _NAME_LENGTH: Final = 34
 _PALE: Final = "#b4bac0"
 
 
 def write_overview(
-    lines: Sequence[Line], folder: Path, pieces: Sequence[Piece]
+    lines: Sequence[Line], folder: Path, pieces: Sequence[Piece], make: Sequence[str] = ()
 ) -> tuple[Path, ...]:
-    """Write ``overview.html``, ``overview.md``, ``runs.csv`` and the pictures; returns their paths.
+    """Write ``overview.html``, ``overview.md``, ``hand-outs.html``, ``runs.csv`` and the pictures; returns their paths.
 
-    Raises BenchError rather than write over a file that is not an earlier overview's.
+    ``make``: commands that make every run's report and sheet, said where some are missing. Raises BenchError
+    rather than write over a file that is not an earlier overview's.
     """
     with TemporaryDirectory(prefix="drawbench-") as temporary:
         made = Path(temporary)
         figures = draw_overview(lines, made)
         (made / "runs.csv").write_text(as_csv(lines), encoding="utf-8", newline="")
-        html, markdown = render_overview(
+        gallery = Gallery(pieces)
+        heaps = heaps_of(pieces, folder, gallery)
+        html, markdown, hand_outs = render_overview(
             title=f"{count_words(len(pieces), 'piece')}, {count_words(len(lines), 'run')}",
-            answer=pieces_answer(lines, pieces),
+            answer=pieces_answer(lines, pieces, short=True),
             several=several_words(pieces)[:SEVERAL_SHOWN],
+            heaps=heaps,
+            pages=hand_outs_of(pieces, folder, gallery),
+            make=make if _links_missing(lines, heaps) else (),
             piece_headings=_PIECE_HEADINGS,
-            pieces=[_piece_row(piece) for piece in pieces[:_PIECES]],
-            left_out=_left_out(pieces),
             figures=figures,
             headings=list(COLUMNS.values()),
             rows=[[shown(line, column) for column in COLUMNS] for line in lines],
-            problems=[f"{line.name}: {line.problem}" for line in lines if line.problem],
             cautions=_cautions(lines),
             simulated=any(_simulated(line) for line in lines),
+            all_simulated=all(_simulated(line) for line in lines),
             folder=made,
         )
-        (made / "overview.html").write_text(html, encoding="utf-8", newline="\n")
-        (made / "overview.md").write_text(markdown, encoding="utf-8", newline="\n")
+        for name, text in (
+            ("overview.html", html),
+            ("overview.md", markdown),
+            ("hand-outs.html", hand_outs),
+        ):
+            (made / name).write_text(text, encoding="utf-8", newline="\n")
         return publish(made, folder)
 
 
-def _piece_row(piece: Piece) -> dict[str, str]:
-    """``name``, ``note``, ``lasted``, ``needed``, ``answer`` of a piece, in words."""
-    first = piece.lines[0]
-    pack = plain_text(str(first.description.pack)) if first.description.pack else ""
-    lasted = shown(first, "lasted_s")
-    runs = first.name if piece.all_runs is None else count_words(len(piece.all_runs.runs), "run")
-    if piece.all_runs is not None:
-        lasted = piece.all_runs.span
-    return {
-        "name": piece.name,
-        "note": ", ".join(part for part in (runs if runs != piece.name else "", pack) if part),
-        "lasted": first.problem or lasted,
-        "needed": shown(first, "need_s"),
-        "answer": piece.answer,
-    }
-
-
-def _left_out(pieces: Sequence[Piece]) -> str:
-    more = len(pieces) - _PIECES
-    return f"{count_words(more, 'piece')} more: All results." if more > 0 else ""
+def _links_missing(lines: Sequence[Line], heaps: Sequence[Heap]) -> bool:
+    """Whether a run that can be read has no report or no sheet, or an old one."""
+    links = [link for heap in heaps for card in heap.cards for link in card.links]
+    wanted = 2 * sum(line.digest is not None for line in lines)
+    return len(links) < wanted or any(link.old for link in links)
 
 
 def draw_overview(
@@ -121,7 +119,7 @@ def _lasting(lines: Sequence[Line], size: SizeName) -> tuple[Figure, FigureFile]
     figure, axes = new_figure(size)
     _mark(axes, lines)
     figure.set_size_inches(SIZES[size][0], max(1.2 + 0.24 * len(shown_lines), 2.2))
-    unit_s, unit = time_unit(max(line.lasted_s or 0 for line in shown_lines))
+    unit_s, unit = time_unit(max(max(line.lasted_s or 0, line.need_s or 0) for line in shown_lines))
     look = SERIES[0]
     for place, line in enumerate(shown_lines):
         lasted = (line.lasted_s or 0.0) / unit_s
@@ -136,6 +134,10 @@ def _lasting(lines: Sequence[Line], size: SizeName) -> tuple[Figure, FigureFile]
             [lasted], [place], "o", color=look.colour, markersize=6,
             markerfacecolor=look.colour if line.reached else "white",
         )  # fmt: skip
+        if line.need_s is not None:
+            axes.plot(
+                [line.need_s / unit_s], [place], "|", color=INK, markersize=10, markeredgewidth=1.4
+            )
     names = _names(lines)
     ticks = [names[line.folder] for line in shown_lines]
     axes.set_yticks(range(len(shown_lines)), ticks, fontsize=9)
@@ -146,11 +148,12 @@ def _lasting(lines: Sequence[Line], size: SizeName) -> tuple[Figure, FigureFile]
     some = any(not line.reached for line in shown_lines)
     axes.set_title("How long each lasted")
     ring = " Ring: its end was not seen." if some else ""
+    need = " Upright stroke: needed." if any(line.need_s for line in shown_lines) else ""
     left_out = len(ranked) - len(shown_lines)
     more = f" {count_words(left_out, 'run')} in the middle not drawn." if left_out else ""
     alt = f"Dot plot: {longest_and_shortest(lines)}{more}"
     return figure, FigureFile(
-        "lasting", alt, f"Dot: how long it lasted, bar: its 95 % interval.{ring}{more}"
+        "lasting", alt, f"Dot: how long it lasted, bar: its 95 % interval.{ring}{need}{more}"
     )
 
 
@@ -164,8 +167,10 @@ def _voltages(lines: Sequence[Line], size: SizeName) -> tuple[Figure, FigureFile
     ranked = by_lasting(drawn)
     named = drawn if len(drawn) <= _NAMED else [ranked[0], ranked[len(ranked) // 2], ranked[-1]]
     unit_s, unit = time_unit(max(_course(line)[0][-1] for line in drawn))
+    if len(drawn) >= _BAND:
+        _draw_all_as_band(axes, drawn, unit_s)
     for line in drawn:
-        if line not in named:
+        if line not in named and len(drawn) < _BAND:
             times_s, volts = _course(line)
             axes.plot([t / unit_s for t in times_s], volts, color=_PALE, linewidth=0.8)
     names = _names(lines)
@@ -195,8 +200,24 @@ def _voltages(lines: Sequence[Line], size: SizeName) -> tuple[Figure, FigureFile
     return figure, FigureFile(
         "voltages",
         f"Line plot of voltage against time of {words}; by name: {told}.",
-        f"Voltage of {words}{'' if named == drawn else '; the longest, the middle and the shortest by name'}.",
+        f"Voltage of {words}{'' if named == drawn else '; the longest, the middle and the shortest by name'}."
+        + (
+            " Band: 8 in 10; a run that gave up counts as below from then on."
+            if len(drawn) >= _BAND
+            else ""
+        ),
     )
+
+
+def _draw_all_as_band(axes: Axes, lines: Sequence[Line], unit_s: float) -> None:
+    courses = [(np.array(times), np.array(volts)) for times, volts in map(_course, lines)]
+    ends = [line.lasted_s if line.reached else None for line in lines]
+    cutoffs = {line.value("cutoff_v") for line in lines}
+    cutoff_v = float(cutoffs.pop() or 0) if len(cutoffs) == 1 else None
+    band = band_of(courses, ends, cutoff_v or None)
+    axes.fill_between(
+        band.time_s / unit_s, band.low_v, band.high_v, color=VOLTAGE.band, linewidth=0, label="8 in 10"
+    )  # fmt: skip
 
 
 def _course(line: Line) -> tuple[list[float], list[float]]:

@@ -1,7 +1,7 @@
 """Runs put together by piece: which pieces last as long as needed, which do not, which cannot be told."""
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -9,17 +9,14 @@ from typing import Final
 from analysis.report.digest import Digest, digest_of
 from analysis.report.run_table import Line, by_lasting
 from analysis.report.same_piece import Together, newest_first, piece_of, runs_in, together
+from analysis.report.trouble import CANNOT_BE_TOLD, Trouble, trouble_of
 from analysis.say.words import count_words, plain_text, span_words
 
 _NAMED: Final = 4
 SEVERAL_SHOWN: Final = 3
-# The verdict in a word (analysis.run.verdict.Answer) and what is said of the pieces it holds for.
-_SAID: Final = {
-    "yes": "Last as needed",
-    "no": "Do not last as needed",
-    "too close to call": "Too close to call",
-    "not shown": "Not shown yet",
-}
+# Where only few are named: the good news first, as the eye looks for it.
+_TO_NAME: Final = (Trouble.FAILS, *CANNOT_BE_TOLD)
+_SAID: Final = (Trouble.LASTS, Trouble.FAILS, Trouble.CLOSE, Trouble.NOT_SHOWN, Trouble.UNREADABLE)
 
 
 @dataclass(frozen=True)
@@ -31,11 +28,48 @@ class Piece:
     all_runs: Together | None
 
     @property
+    def first(self) -> Line:
+        """The newest run that can be read; the newest where none can."""
+        return _first(self.lines)
+
+    @property
     def answer(self) -> str:
         """From all its runs, of a single one its own; empty where nothing was needed."""
         if self.all_runs is None:
-            return self.lines[0].answer
+            return self.first.answer
         return "" if self.all_runs.answer is None else str(self.all_runs.answer)
+
+    @property
+    def need_s(self) -> float | None:
+        """How long it must last."""
+        return self.first.need_s if self.all_runs is None else self.all_runs.need_s
+
+    @property
+    def trouble(self) -> Trouble:
+        """In which heap it lies."""
+        return trouble_of(self.answer, self.first.end, readable=self.first.digest is not None)
+
+    @property
+    def shortage_s(self) -> float:
+        """By how much it falls short of its need, s; below 0: to spare; 0 where that is not known."""
+        lasted = self.first.lasted_s
+        if self.all_runs is not None and self.all_runs.next_time.value is not None:
+            lasted = self.all_runs.next_time.value
+        return 0.0 if lasted is None or self.need_s is None else self.need_s - lasted
+
+    @property
+    def problems(self) -> list[str]:
+        """Its runs that cannot be read, each with what is wrong."""
+        return [f"{line.name} {line.problem}" for line in self.lines if line.problem]
+
+
+def by_trouble(pieces: Sequence[Piece]) -> list[Piece]:
+    """Who needs a look first, stands first; within a heap by what is missing."""
+    return sorted(pieces, key=lambda piece: (piece.trouble, -piece.shortage_s, piece.name))
+
+
+def _first(lines: Sequence[Line]) -> Line:
+    return next((line for line in lines if line.digest is not None), lines[0])
 
 
 def pieces_of(lines: Sequence[Line]) -> list[Piece]:
@@ -60,7 +94,7 @@ def pieces_of(lines: Sequence[Line]) -> list[Piece]:
         runs = sorted(
             group, key=lambda line: newest_first((line.folder, line.description)), reverse=True
         )
-        first = runs[0]
+        first = _first(runs)
         own = first.folder.resolve()
         others = [
             item
@@ -92,22 +126,54 @@ def several_words(pieces: Sequence[Piece]) -> list[str]:
     ]
 
 
-def pieces_answer(lines: Sequence[Line], pieces: Sequence[Piece]) -> str:
-    """Which pieces last as needed, which not, which cannot be told; without any need the longest and the shortest."""
-    told = []
-    for answer, words in _SAID.items():
-        names = [piece.name for piece in pieces if piece.answer == answer]
-        if names:
-            more = len(names) - _NAMED
-            told.append(
-                f"{words}: {'; '.join(names[:_NAMED])}{f' and {more} more' if more > 0 else ''}."
-            )
-    if not told:
-        return longest_and_shortest(lines)
-    unasked = sum(not piece.answer for piece in pieces)
+def pieces_answer(lines: Sequence[Line], pieces: Sequence[Piece], *, short: bool = False) -> str:
+    """Which pieces last as needed, which not, which cannot be told; without any need the longest and the shortest.
+
+    ``short``: of many pieces only how many; who, stands below.
+    """
+    heaps: dict[Trouble, list[str]] = {}
+    for piece in by_trouble(pieces):
+        heaps.setdefault(piece.trouble, []).append(piece.name)
+    unread = heaps.get(Trouble.UNREADABLE, [])
+    if not any(piece.answer for piece in pieces):
+        more = f" {_named(Trouble.UNREADABLE, unread)}" if unread else ""
+        return longest_and_shortest(lines) + more
+    if len(pieces) <= _NAMED:
+        told = [_named(heap, heaps[heap]) for heap in _SAID if heap in heaps]
+    else:
+        told = [_counted(heaps, len(pieces))]
+        told += (
+            []
+            if short
+            else [
+                _named(heap, heaps[heap]) for heap in Trouble if heap in heaps and heap in _TO_NAME
+            ]
+        )
+    unasked = sum(not piece.answer for piece in pieces) - len(unread)
     if unasked:
         told.append(f"No need is known of {count_words(unasked, 'piece')}: add --need 6h.")
     return " ".join(told)
+
+
+def _named(heap: Trouble, names: Sequence[str]) -> str:
+    more = len(names) - _NAMED
+    return f"{heap.words}: {'; '.join(names[:_NAMED])}{f' and {more} more' if more > 0 else ''}."
+
+
+def _counted(heaps: Mapping[Trouble, Sequence[str]], count: int) -> str:
+    """``21 of 30 pieces last as needed; 5 do not; 4 cannot be told.``"""
+    last, fail, open_ = (
+        sum(len(heaps.get(heap, ())) for heap in some)
+        for some in ((Trouble.LASTS,), (Trouble.FAILS,), CANNOT_BE_TOLD)
+    )
+    parts = [f"{last} of {count} pieces {'lasts' if last == 1 else 'last'} as needed"]
+    if last == count:
+        return f"All {count} pieces last as needed."
+    if fail:
+        parts.append(f"{fail} {'does' if fail == 1 else 'do'} not")
+    if open_:
+        parts.append(f"{open_} cannot be told")
+    return "; ".join(parts) + "."
 
 
 def longest_and_shortest(lines: Sequence[Line]) -> str:
@@ -135,7 +201,7 @@ def _name(line: Line) -> str:
 
 
 def _longer_name(piece: Piece) -> str:
-    first = piece.lines[0]
+    first = piece.first
     pack = (
         "" if first.description.pack is None else f" on {plain_text(str(first.description.pack))}"
     )

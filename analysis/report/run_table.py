@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, Final
 from analysis.doubt.quantity import Quantity
 from analysis.report.digest import Digest, description_of, digest_of
 from analysis.report.given import charge_given
+from analysis.report.trouble import Trouble, trouble_of
 from analysis.run.ending.ends import Lifetime
 from analysis.say.words import plain_text, span_words, value_words
 from logger.base.clean_text import visible
@@ -45,6 +46,7 @@ COLUMNS: Final = {
     "last_voltage_v": "last",
     "ended": "ended by",
 }
+BY_TROUBLE: Final = "trouble"
 _RESULTS: Final = {
     "lasted_s": "lifetime",
     "cutoff_time_s": "cutoff_time",
@@ -126,6 +128,11 @@ class Line:
         seen_s = (self.digest.last[0] or 0.0) - self.digest.begin_s
         clock = wall_clock(self.description.started_utc, simulated=self.digest.simulated)
         return verdict(self.asked_s, Lifetime.from_json(life, seen_s), clock)
+
+    @property
+    def trouble(self) -> Trouble:
+        """How urgently somebody should look at it."""
+        return trouble_of(self.answer, self.end, readable=self.digest is not None)
 
     @property
     def end(self) -> str:
@@ -223,7 +230,10 @@ def matching(
 
 
 def in_order(lines: Sequence[Line], column: str, reverse: bool = False) -> list[Line]:
-    """Sorted by a column; lines without a value come last either way."""
+    """Sorted by a column, lines without a value last either way; ``BY_TROUBLE``: the worst first."""
+    if column == BY_TROUBLE:
+        worst = sorted(lines, key=lambda line: (line.trouble, -_shortage_s(line)))
+        return worst[::-1] if reverse else worst
     known = [line for line in lines if line.value(column) not in (None, "")]
     unknown = [line for line in lines if line.value(column) in (None, "")]
 
@@ -232,6 +242,10 @@ def in_order(lines: Sequence[Line], column: str, reverse: bool = False) -> list[
         return value.casefold() if isinstance(value, str) else value
 
     return [*sorted(known, key=key, reverse=reverse), *unknown]
+
+
+def _shortage_s(line: Line) -> float:
+    return 0.0 if line.need_s is None or line.lasted_s is None else line.need_s - line.lasted_s
 
 
 def by_lasting(lines: Sequence[Line]) -> list[Line]:

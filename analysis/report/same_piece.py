@@ -100,7 +100,7 @@ def together(
         return None
     cutoff_v, hold_s = _number(results, "cutoff_voltage"), _number(results, "hold")
     asked: tuple[float | None, float | None] = (cutoff_v, hold_s)
-    if asked == own_cutoff(description.stop):
+    if asked == own_cutoff(description.asked):
         asked = (None, None)
     found: list[Lasted] = []
     for other, _ in sorted([*others, (folder, description)], key=newest_first, reverse=True):
@@ -126,7 +126,7 @@ def together_in(
     others = sorted_runs(folder, description)
     if not others:
         return None
-    own = (cutoff_v, hold_s) == own_cutoff(description.stop)
+    own = (cutoff_v, hold_s) == own_cutoff(description.asked)
     try:
         digest = digest_of(folder) if own else digest_of(folder, cutoff_v, hold_s)
     except BenchError:
@@ -165,7 +165,7 @@ def runs_in(parent: Path) -> dict[tuple[str, str, bool], list[tuple[Path, Descri
 
 def earlier_runs(folder: Path, description: Description) -> list[Lasted]:
     """How long the newest ended runs of the piece beside this one lasted, this one left out."""
-    wanted_v, newest = description.stop.cutoff_v, sorted_runs(folder, description)[:MOST_RUNS]
+    wanted_v, newest = description.asked.cutoff_v, sorted_runs(folder, description)[:MOST_RUNS]
     found = [_lasted_to(other, None, None, wanted_v, digest_of) for other, _ in newest]
     return [lasted for lasted in found if lasted is not None]
 

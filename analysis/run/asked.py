@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 def cutoff_of(
     run: "Run | FoundRun", cutoff_v: float | None, hold_s: float | None
 ) -> tuple[float | None, float]:
-    """Cutoff in V and hold in s as asked for, else as the run's own stop condition had them.
+    """Cutoff in V and hold in s as asked for, else as the run's description asks for them.
 
     Raises BenchError for what is no number at all.
     """
@@ -24,7 +24,7 @@ def cutoff_of(
                 evidence=f"{given!r}",
                 next_step="give a cutoff in V such as 3.0 and a hold in s such as 10.",
             )
-    own_v, own_s = own_cutoff(run.description.stop)
+    own_v, own_s = own_cutoff(run.description.asked)
     return own_v if cutoff_v is None else cutoff_v, own_s if hold_s is None else hold_s
 
 

@@ -37,7 +37,7 @@ def findings(
     unseen = blind_spots(trace, draw.limits, run.description, draw.beyond)
     if any(finding.code in ("no-current", "dead") for finding in wiring):
         unseen = tuple(finding for finding in unseen if finding.code != "asleep")
-    return tuple(
+    told = tuple(
         plain_text(text)
         for text in (
             *filter(None, [run.description.switch_alarm, cross_check(run).text]),
@@ -59,6 +59,7 @@ def findings(
             *run.problems,
         )
     )
+    return run.with_trim_first(told)
 
 
 def _sensor(run: Run) -> list[str]:

@@ -96,8 +96,8 @@ def render_markdown(page: Page) -> str:
     return re.sub(r"\n{3,}", "\n\n", text).rstrip() + "\n"
 
 
-def render_overview(folder: Path, **parts: Any) -> tuple[str, str]:
-    """Page and Markdown of many runs; ``parts`` are the names in the template ``overview``."""
+def render_overview(folder: Path, **parts: Any) -> tuple[str, str, str]:
+    """Page, Markdown, and a page each to print, of many runs; ``parts`` are the names in the templates ``overview``, ``hand_outs``."""
     html = _environment(autoescape=True, finalize=_on_one_line)
     html.filters["base64_of"] = lambda stem: _picture(folder, stem)
     markdown = _environment(autoescape=False, finalize=_escape_markdown)
@@ -105,7 +105,11 @@ def render_overview(folder: Path, **parts: Any) -> tuple[str, str]:
     text = markdown.get_template("overview.md.jinja").render(**parts)
     # The lines of a table must follow each other.
     text = re.sub(r"(?m)^(\|.*\|)\s*\n+(?=\|)", r"\1\n", re.sub(r"\n{3,}", "\n\n", text))
-    return html.get_template("overview.html.jinja").render(**parts), text.rstrip() + "\n"
+    page, hand_outs = (
+        html.get_template(f"{name}.html.jinja").render(**parts).lstrip()
+        for name in ("overview", "hand_outs")
+    )
+    return page, text.rstrip() + "\n", hand_outs
 
 
 class _Ready(str):

@@ -1,34 +1,22 @@
-"""Lengths of time as people write them: 10h, 1h30m, 90s, 100ms; and moments as a description has them."""
+"""Lengths of time as people write and read them; and moments as a description has them."""
 
 import math
-import re
 from datetime import UTC, datetime
 from typing import Final
 
+from logger.base.typed.spans import read_span
+
 # How long a voltage must stay below the cutoff where nobody says it.
 HOLD_DEFAULT_S: Final = 10.0
-_UNITS_S: Final = {
-    "ms": 0.001,
-    "s": 1.0,
-    "sec": 1.0,
-    "m": 60.0,
-    "min": 60.0,
-    "h": 3600.0,
-    "d": 86400.0,
-}
-_PART = re.compile(r"\s*(\d+(?:\.\d+)?)\s*(ms|sec|s|min|m|h|d)")
 
 
-def parse_duration_s(text: str) -> float:
-    """Seconds of ``10h``, ``1h 30min``, ``2.5d``, ``100ms``. Raises ValueError; a bare number has no unit."""
-    total_s, position = 0.0, 0
-    while position < len(text.rstrip()):
-        part = _PART.match(text, position)
-        if part is None:
-            raise ValueError(f"{text!r} is not a length of time: write 10h, 90min, 30s or 100ms")
-        total_s += float(part[1]) * _UNITS_S[part[2]]
-        position = part.end()
-    if not total_s > 0:
+def parse_duration_s(text: str, *, colon_is_hours: bool = False) -> float:
+    """Seconds of ``10h``, ``1h 30min``, ``6,5 Stunden``, ``100ms``. Raises ValueError; a bare number has no unit.
+
+    ``colon_is_hours``: whether ``6:30`` is 6 h 30 min, or refused because it may be minutes and seconds.
+    """
+    total_s = read_span(text, colon_is_hours=colon_is_hours)
+    if not 0 < total_s < math.inf:
         raise ValueError(f"{text!r} is not a length of time above zero")
     return total_s
 

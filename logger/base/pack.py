@@ -5,10 +5,12 @@ memory". Cautions: cell makers' notes, 16 CFR 1263; local codes and licensed pra
 """
 
 import re
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Final
 
 from logger.base.errors import BenchError
+from logger.base.typed.pack_words import MixedPack, NotAPack, PackWords, read_pack_words
 
 
 @dataclass(frozen=True)
@@ -27,6 +29,7 @@ class Chemistry:
 
 
 OTHER: Final = "other"
+_CELLS_MOST: Final = 24
 _NO_CHARGE = "Never charge a primary cell; never mix brands, ages or chemistries in one pack."
 # What `start` takes where nobody says another.
 PACK_DEFAULT: Final = "3x AA alkaline"
@@ -128,10 +131,9 @@ def brief_caution(caution: str) -> str:
     return _SENTENCE_END.split(caution)[0]
 
 
-# AAA before AA, or "3xAAA" would read as AA with a rest.
-_PACK_TEXT = re.compile(
-    r"^\s*(?:(?P<cells>\d{1,2})\s*[x×*]\s*)?(?:(?P<size>AAAA|AAA|AA|C|D|9V|CR\d{4}|1[0-9]{4}|pouch)\s+)?(?P<chemistry>[A-Za-z-]+)"
-    r"(?:\s+(?P<capacity>[1-9]\d{0,5}(?:\.\d+)?)\s*mAh)?(?P<used>\s*,\s*used)?\s*$"
+_BUTTON: Final = re.compile(r"LR(?:4|5)\d")
+_NEAR: Final = (
+    0.15  # a label's volts and a chemistry's nominal ones differ by so much at most (3.7 V, 3.6 V)
 )
 
 
@@ -163,55 +165,99 @@ class Pack:
 
     @property
     def caution(self) -> str:
-        return f"{CHEMISTRIES[self.chemistry].caution} {SAFETY_CLOSING}"
+        swallowed = CHEMISTRIES["lithium-coin"].caution if _BUTTON.fullmatch(self.size) else ""
+        return " ".join(
+            filter(None, (CHEMISTRIES[self.chemistry].caution, swallowed, SAFETY_CLOSING))
+        )
 
     def __str__(self) -> str:
         size = f"{self.size} " if self.size else ""
-        return f"{self.cells}x {size}{self.chemistry}{', used' if self.used else ''}"
+        cells = self.cells // 6 if self.size == "9V" and self.cells % 6 == 0 else self.cells
+        return f"{cells}x {size}{self.chemistry}{', used' if self.used else ''}"
+
+    @property
+    def text(self) -> str:
+        """The pack as ``parse_pack`` reads it back, with its capacity."""
+        said = f" {self.capacity_mah:.12g} mAh" if self.capacity_mah is not None else ""
+        return f"{replace(self, used=False)}{said}{', used' if self.used else ''}"
 
 
 def parse_pack(
-    text: str, capacity_mah: float | None = None, used: bool = False, *, other: bool = False
+    text: str,
+    capacity_mah: float | None = None,
+    used: bool = False,
+    *,
+    other: bool = False,
+    say: Callable[[str], None] | None = None,
 ) -> Pack:
-    """Pack from words such as ``3x AA alkaline``, ``1x pouch li-ion 1000 mAh``, ``2x AA nimh, used`` or ``usb-bank``.
+    """Pack from words such as ``3x AA alkaline``, ``3xLR6``, ``1S LiPo 500mAh``, ``2x AA nimh, used`` or ``usb-bank``.
 
     ``capacity_mah``: the label's figure where the words do not say it. ``other``: whether cells of another kind
-    (``2x other 180 mAh``), of which only the label's capacity is known, will do. Raises BenchError with the known
+    (``2x other 180 mAh``), of which only the label's capacity is known, will do. ``say``: is told what was taken
+    where the words leave the chemistry open; without it that is refused. Raises BenchError with the known
     chemistries if it cannot be understood, if both say different capacities, or if cells that are not
     recharged are called used.
     """
-    if sum(name in text.lower() for name in CHEMISTRIES) > 1:
-        raise BenchError(
-            f"The pack {text!r} mixes cells of different chemistry.",
-            evidence="the weaker kind is driven into reverse, heats up and leaks or bursts",
-            next_step=f"use one kind, one brand, one age. {SAFETY_CLOSING}",
-        )
-    match = _PACK_TEXT.match(text)
-    chemistry = match["chemistry"].lower() if match else ""
-    cells = int(match["cells"] or 1) if match else 0
-    if chemistry not in CHEMISTRIES or not 1 <= cells <= 24:
-        raise BenchError(
-            f"The pack {text!r} is not understood.",
-            evidence="expected: number x size chemistry, with 1 to 24 cells in series",
-            next_step=f'write it like "3x AA alkaline"; chemistries: {_known(other)}.',
-        )
-    assert match is not None
-    said_mah = float(match["capacity"]) if match["capacity"] else capacity_mah
+    words = _read(text, other)
+    if words.taken:
+        if say is None:
+            raise BenchError(
+                f"The pack {text!r} does not name its chemistry.",
+                next_step=f'write "{_of(words).text}" if it is that; chemistries: {_known(other)}.',
+            )
+        say(f"{text!r} is taken as {_of(words)} ({words.taken}).")
+    said_mah = capacity_mah if words.capacity_mah is None else words.capacity_mah
     if capacity_mah is not None and said_mah != capacity_mah:
         raise BenchError(
             f"The pack {text!r} and its capacity do not go together.",
             evidence=f"{said_mah:g} mAh in its words, {capacity_mah} beside them",
             next_step="say the capacity once, as the label has it.",
         )
-    if chemistry == OTHER:
+    if words.chemistry == OTHER:
         _check_other(text, said_mah, other)
-    pack = Pack(
-        chemistry,
-        cells,
-        (match["size"] or "").upper() if match["size"] != "pouch" else "pouch",
-        said_mah,
-    )
-    return as_used(pack) if used or match["used"] else pack
+    pack = replace(_of(words), capacity_mah=said_mah, used=False)
+    _check_volts(text, pack, words.volts)
+    return as_used(pack) if used or words.used else pack
+
+
+def _of(words: PackWords) -> Pack:
+    return Pack(words.chemistry, words.cells, words.size, words.capacity_mah, words.used)
+
+
+def _read(text: str, other: bool) -> PackWords:
+    """Raises BenchError for what is no pack, or none that can be meant."""
+    why, step = "", f'write it like "3x AA alkaline"; chemistries: {_known(other)}.'
+    try:
+        words = read_pack_words(text)
+    except MixedPack:
+        raise BenchError(
+            f"The pack {text!r} mixes cells of different chemistry.",
+            evidence="the weaker kind is driven into reverse, heats up and leaks or bursts",
+            next_step=f"use one kind, one brand, one age. {SAFETY_CLOSING}",
+        ) from None
+    except NotAPack as error:
+        words, why, step = None, error.why, error.next_step
+    if words is None or not 1 <= words.cells <= _CELLS_MOST:
+        raise BenchError(
+            f"The pack {text!r} is not understood.",
+            evidence=why or "expected: number x size chemistry, with 1 to 24 cells in series",
+            next_step=step,
+        )
+    return words
+
+
+def _check_volts(text: str, pack: Pack, volts: float | None) -> None:
+    """Raises BenchError where the label's volts are neither the pack's nor one cell's."""
+    if volts is None or pack.chemistry == OTHER:
+        return
+    kind = CHEMISTRIES[pack.chemistry]
+    known = (pack.nominal_v, pack.full_v, kind.nominal_v, kind.full_v)
+    if not any(abs(volts - one) <= _NEAR * one for one in known):
+        raise BenchError(
+            f"The pack {text!r} and its volts do not go together.",
+            evidence=f"{pack} has {pack.nominal_v:g} V",
+            next_step=f'give the number of cells in series, such as "{max(2, round(volts / kind.nominal_v))}x {kind.name}".',
+        )
 
 
 def _known(other: bool) -> str:

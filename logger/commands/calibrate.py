@@ -17,6 +17,8 @@ from logger.base.errors import BenchError
 from logger.base.measures import CELSIUS_OF_BENCH, OHMS_ABOVE_0, PERCENT_ABOVE_0
 from logger.base.next_step import next_words
 from logger.base.numbers import digits_text
+from logger.base.typed.answers import ask_yes
+from logger.base.typed.number import number_text
 from logger.board.port import Found, find_boards, one_board
 from logger.board.switch_trial import tripped
 from logger.calibration import store as calibration_store
@@ -202,7 +204,7 @@ def _after_step(bench: Bench, count: int) -> list[tuple[str, list[str | Path]]]:
     at = "0" if bench.resistor_ohm is not None else "100"
     more: list[str | Path] = ["calibrate", "--port", port, "--at", at]
     if bench.resistor_ohm is not None:
-        more += ["--resistor", f"{bench.resistor_ohm:g}"]
+        more += ["--resistor", number_text(bench.resistor_ohm)]
     steps = [("One more step, with what the meter shows", more)]
     if count > _POINTS_WANTED:
         steps.append(("Enough: fit them", ["calibrate", "--port", port, "--finish"]))
@@ -256,9 +258,7 @@ def _guided(bench: Bench, temperature: float | None, as_json: bool) -> None:
                 break
         else:
             current = ""
-            if points and not click.confirm(
-                "   Another pack or voltage?", default=False, err=as_json
-            ):
+            if points and not ask_yes("   Another pack or voltage?", default=False, err=as_json):
                 break
         volts = ask("   Meter's voltage at the pack in V (empty: not measured)")
         try:

@@ -2,6 +2,7 @@
 
 import json
 import textwrap
+from dataclasses import replace
 from pathlib import Path
 
 import click
@@ -9,6 +10,7 @@ import numpy as np
 
 from logger.base.next_step import next_words
 from logger.run.cross_check import CrossCheck, cross_check
+from logger.run.edited.statements import trim_words
 from logger.run.own_check import own_check
 from logger.run.reader import Run, read_run
 from logger.text.spans import span_words
@@ -27,12 +29,19 @@ def check_command(run: Path, details: bool, as_json: bool) -> None:
 
     Counts rows and gaps, names what is damaged or missing. Nothing is changed.
     """
-    read = read_run(run)
+    read = read_run(run, whole=True)
+    trimmed = trim_words(read.description.trim)
+    read = replace(read, description=replace(read.description, trim=None))
     crossed = cross_check(read)
     if as_json:
-        click.echo(json.dumps(_as_json(read, crossed), ensure_ascii=False, indent=1))
+        document = _as_json(read, crossed) | {"trimmed": trimmed}
+        click.echo(json.dumps(document, ensure_ascii=False, indent=1))
         return
-    for line in [*_answer(read, crossed), *(_details(read) if details else ())]:
+    for line in [
+        *_answer(read, crossed),
+        *_edited(read, trimmed),
+        *(_details(read) if details else ()),
+    ]:
         indent = " " * (len(line) - len(line.lstrip()) + 2)
         click.echo(
             textwrap.fill(
@@ -71,6 +80,13 @@ def _answer(run: Run, crossed: CrossCheck) -> list[str]:
         f"{len(run.samples)} rows used, {run.rows_rejected} left out; {span_words(_duration_s(run))}, "
         f"usual step {span_words(_usual_step_s(run))}.{end.rstrip('.') + '.' if end else ''}",
     ]
+
+
+def _edited(run: Run, trimmed: str) -> list[str]:
+    """What was said of the run later; the rows here are all that were recorded."""
+    count = sum(bool(change.utc) for change in run.description.history)
+    times = f"Edited {count} time{'s' * (count != 1)}: drawbench edit RUN --history."
+    return [*([trimmed] if trimmed else []), *([times] if count else [])]
 
 
 def _contradictions(crossed: CrossCheck) -> list[str]:

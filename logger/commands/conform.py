@@ -11,6 +11,7 @@ import click
 from logger.base.command_options import baud_option, given_again
 from logger.base.errors import BenchError
 from logger.base.next_step import next_words
+from logger.base.typed.answers import ask_yes
 from logger.board.port import Link, LinkLostError, open_link
 from logger.conform.contract import contract
 from logger.conform.course import Conformance, try_board
@@ -65,7 +66,9 @@ def _may_switch(unplugged: bool | None, asks: bool) -> bool:
     if unplugged is not None or not asks:
         return bool(unplugged)
     click.echo(textwrap.fill(SWITCH_CAUTION, TEXT_WIDTH))
-    return click.confirm("Is the piece unplugged? Else the switch is left alone.", default=False)
+    return ask_yes(
+        "Is the piece unplugged? Else the switch is left alone.", default=False, clear=True
+    )
 
 
 def _tried(

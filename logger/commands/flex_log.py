@@ -14,8 +14,9 @@ import click
 
 from logger.base.command_options import baud_option
 from logger.base.errors import BenchError, spoken
-from logger.base.measures import plain_number
+from logger.base.measures import plain_number, whole_number
 from logger.base.next_step import next_words
+from logger.base.typed.suggest import Choice
 from logger.board.port import Candidate, Link, ask_all, find_boards, one_board, open_link
 from logger.board.stream import Hello
 from logger.flex.criterion import BY_KIND, CRITERIA, Criterion
@@ -71,12 +72,12 @@ def _usual_criterion(ctx: click.Context, _: click.Parameter, kind: str | None) -
 )
 @click.option(
     "--cycles",
-    type=click.IntRange(1, 4_294_967_295),
+    type=whole_number("4800", 1, 4_294_967_295),
     help=f"Stop after so many full bends and back [default: {CYCLES_DEFAULT}].",
 )
 @click.option(
     "--drive",
-    type=click.Choice(["servo", "switch"]),
+    type=Choice(["servo", "switch"]),
     default="servo",
     show_default=True,
     help="The board moves a servo, or counts a switch that you or a motor close.",
@@ -92,7 +93,7 @@ def _usual_criterion(ctx: click.Context, _: click.Parameter, kind: str | None) -
 )
 @click.option(
     "--angles",
-    type=(click.IntRange(0, 180), click.IntRange(0, 180)),
+    type=(whole_number("180", 0, 180), whole_number("180", 0, 180)),
     default=(0, 180),
     show_default=True,
     metavar="A B",
@@ -107,7 +108,7 @@ def _usual_criterion(ctx: click.Context, _: click.Parameter, kind: str | None) -
 )
 @click.option(
     "--joint",
-    type=click.Choice(list(BY_KIND)),
+    type=Choice(list(BY_KIND)),
     is_eager=True,
     expose_value=False,
     callback=_usual_criterion,
@@ -115,7 +116,7 @@ def _usual_criterion(ctx: click.Context, _: click.Parameter, kind: str | None) -
 )
 @click.option(
     "--criterion",
-    type=click.Choice(CRITERIA),
+    type=Choice(CRITERIA),
     default="open",
     show_default=True,
     help="What failed means.",
@@ -136,7 +137,7 @@ def _usual_criterion(ctx: click.Context, _: click.Parameter, kind: str | None) -
 )
 @click.option(
     "--in-a-row",
-    type=click.IntRange(1),
+    type=whole_number("10", 1),
     default=10,
     show_default=True,
     help="... for so many cycles in a row.",

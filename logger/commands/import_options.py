@@ -7,9 +7,11 @@ from typing import Any, Final, TypeVar
 
 import click
 
+from logger.base.command_options import PackText
 from logger.base.errors import BenchError
-from logger.base.measures import MAH_ABOVE_0, OHMS_ABOVE_0
+from logger.base.measures import MAH_ABOVE_0, OHMS_ABOVE_0, whole_number
 from logger.base.pack import parse_pack
+from logger.base.typed.suggest import Choice
 from logger.text.cells import DELIMITER_WORDS, may_divide
 from logger.text.layout import LayoutWish
 from logger.text.mapping import CHOICES
@@ -42,9 +44,9 @@ def column_options(function: _F) -> _F:
     return function
 
 
-def _choice(table: str, key: str) -> click.Choice[str]:
+def _choice(table: str, key: str) -> Choice:
     """What a mapping may hold there, as the values of an option."""
-    return click.Choice([str(value) for value in CHOICES[table][key]])
+    return Choice([str(value) for value in CHOICES[table][key]])
 
 
 _OPTIONS: Final[tuple[Callable[[Any], Any], ...]] = (
@@ -80,7 +82,7 @@ _OPTIONS: Final[tuple[Callable[[Any], Any], ...]] = (
     ),
     click.option(
         "--time-back",
-        type=click.Choice(["restart", "next-day", "next-hour", "sort", "drop"]),
+        type=Choice(["restart", "next-day", "next-hour", "sort", "drop"]),
         help="What a time that goes back means: the meter began again, the next day or hour, rows in the wrong order, wrong rows.",
     ),
     click.option(
@@ -133,7 +135,7 @@ _OPTIONS: Final[tuple[Callable[[Any], Any], ...]] = (
     ),
     click.option(
         "--skip-lines",
-        type=click.IntRange(0),
+        type=whole_number("2", 0),
         default=0,
         metavar="N",
         help="Lines above the header or the first row.",
@@ -169,7 +171,7 @@ _OPTIONS: Final[tuple[Callable[[Any], Any], ...]] = (
         metavar="TIME",
         help="Longest time between rows that is no gap (else: ten usual steps).",
     ),
-    click.option("--pack", metavar="PACK", help='The pack, e.g. "3x AA alkaline".'),
+    click.option("--pack", type=PackText(), help='The pack, e.g. "3x AA alkaline".'),
     click.option(
         "--capacity",
         "--capacity-mah",

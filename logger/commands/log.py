@@ -9,8 +9,10 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from logger.base.command_options import (
+    PAGE_PORT,
     Duration,
     Need,
+    PackText,
     baud_option,
     close_load_option,
     fresh_option,
@@ -20,6 +22,7 @@ from logger.base.errors import BenchError
 from logger.base.measures import CELSIUS_OF_BENCH, MAH_ABOVE_0, MILLIAMPERES_ABOVE_0, VOLTS_ABOVE_0
 from logger.base.next_step import next_words
 from logger.base.pack import USED_HELP
+from logger.base.typed.answers import ask_yes
 from logger.board.switch_trial import keep, tests_folder
 from logger.recording.follow_up import end_line
 from logger.recording.forecast_beside import Forecasts
@@ -58,7 +61,9 @@ def default_folder() -> Path:
     type=Duration(),
     help="Average into one row per this time: 10ms to 60s [default: as the board is set].",
 )
-@click.option("--pack", help='What feeds it: "3x AA alkaline", "li-ion", "usb-bank".')
+@click.option(
+    "--pack", type=PackText(), help='What feeds it: "3x AA alkaline", "li-ion", "usb-bank".'
+)
 @click.option(
     "--capacity",
     "capacity_mah",
@@ -84,7 +89,9 @@ def default_folder() -> Path:
     show_default=True,
     help="... without a break for this long.",
 )
-@click.option("--for", "duration_s", type=Duration(), help="End after this time, e.g. 10h.")
+@click.option(
+    "--for", "duration_s", type=Duration(colon_is_hours=True), help="End after this time, e.g. 10h."
+)
 @click.option(
     "--need",
     "need_s",
@@ -157,9 +164,7 @@ def default_folder() -> Path:
 @click.option(
     "--lan", is_flag=True, help="... and let phones in the local network see it, with a key."
 )
-@click.option(
-    "--page-port", type=click.IntRange(1, 65535), metavar="PORT", help="... on this very port."
-)
+@click.option("--page-port", type=PAGE_PORT, metavar="PORT", help="... on this very port.")
 def log(**options: Any) -> None:
     """Record a run from a probe board into the folder RUN (default: runs/DATE_TIME).
 
@@ -257,7 +262,7 @@ def _keep_seen(recorder: Recorder, say: Callable[[str], None]) -> None:
 
 
 def _sure(question: str) -> bool:
-    return click.confirm(question, default=False)
+    return ask_yes(question, default=False, clear=True)
 
 
 def _next_steps(recorders: Sequence[Recorder]) -> list[tuple[str, list[str | Path]]]:

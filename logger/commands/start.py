@@ -10,12 +10,21 @@ from typing import Any, Final
 import click
 
 from logger.base.clock import read_clocks
-from logger.base.command_options import Need, close_load_option, fresh_option, mode_draw_option
-from logger.base.durations import HOLD_DEFAULT_S, duration_text, parse_duration_s
+from logger.base.command_options import (
+    PAGE_PORT,
+    Need,
+    PackText,
+    close_load_option,
+    fresh_option,
+    mode_draw_option,
+)
+from logger.base.durations import HOLD_DEFAULT_S, duration_text
 from logger.base.errors import BenchError
 from logger.base.measures import MAH_ABOVE_0, VOLTS_ABOVE_0
 from logger.base.next_step import command_line
 from logger.base.pack import PACK_DEFAULT, USED_HELP, Pack, parse_pack
+from logger.base.typed.answers import ask_yes
+from logger.base.typed.number import number_text
 from logger.board.port import Found, find_boards, one_board
 from logger.board.probe_check import judge, listen
 from logger.board.stream import Hello, LineDecoder
@@ -37,6 +46,7 @@ WINDOW_S: Final = 1.0
 LISTEN_S: Final = 1.0
 # A run that ends by itself well after the wanted time, should the cutoff never come.
 LONGER: Final = 3.0
+_NEED: Final = Need()
 _LIMIT: Final = "the pack's limit"
 WIRING: Final = """\
   pack +  ------>  sensor VIN+
@@ -50,7 +60,9 @@ WIRING: Final = """\
 @click.command("start")
 @click.argument("run", required=False, type=click.Path(path_type=Path))
 @click.option("--title", help="What piece is it?")
-@click.option("--pack", "pack_text", help=f'Which pack? [default: "{PACK_DEFAULT}"]')
+@click.option(
+    "--pack", "pack_text", type=PackText(), help=f'Which pack? [default: "{PACK_DEFAULT}"]'
+)
 @click.option(
     "--capacity",
     type=MAH_ABOVE_0,
@@ -60,7 +72,7 @@ WIRING: Final = """\
 @click.option("--used", is_flag=True, help=USED_HELP)
 @fresh_option
 @mode_draw_option
-@click.option("--need", type=Need(), help="How long must it last? [default: 8h]")
+@click.option("--need", type=_NEED, help="How long must it last? [default: 8h]")
 @click.option(
     "--cutoff",
     type=VOLTS_ABOVE_0,
@@ -70,9 +82,7 @@ WIRING: Final = """\
 @click.option("--load-note", help="What draws the current?")
 @click.option("--port", help="The board's port [default: found by itself].")
 @click.option("--lan", is_flag=True, help="Let phones in the local network see the page.")
-@click.option(
-    "--page-port", type=click.IntRange(1, 65535), metavar="PORT", help="Port of the page."
-)
+@click.option("--page-port", type=PAGE_PORT, metavar="PORT", help="Port of the page.")
 @click.option("--no-page", is_flag=True, help="Without the page.")
 @click.option(
     "--test-switch",
@@ -158,8 +168,9 @@ class _Asker:
             return default
         return str(click.prompt(question, default=default, show_default=bool(default)))
 
-    def sure(self, question: str, default: bool) -> bool:
-        return click.confirm(question, default=default) if self.asks else True
+    def sure(self, question: str, default: bool, *, clear: bool = False) -> bool:
+        """``clear``: of safety, only a clear yes counts."""
+        return ask_yes(question, default=default, clear=clear) if self.asks else True
 
 
 def _pack(ask: _Asker, options: dict[str, Any]) -> Pack:
@@ -170,11 +181,13 @@ def _pack(ask: _Asker, options: dict[str, Any]) -> Pack:
             PACK_DEFAULT,
         )
         try:
-            return parse_pack(text, options["capacity"], options["used"])
+            pack = parse_pack(text, options["capacity"], options["used"], say=click.echo)
         except BenchError as error:
             if not ask.asks or options["pack_text"] is not None:
                 raise
             click.echo(str(error))
+        else:
+            return pack
 
 
 def _need(ask: _Asker, options: dict[str, Any]) -> float:
@@ -183,9 +196,9 @@ def _need(ask: _Asker, options: dict[str, Any]) -> float:
     while True:
         text = ask("How long must it last?", None, "8h")
         try:
-            return parse_duration_s(text)
-        except ValueError as error:
-            click.echo(f"{error}.")
+            return _NEED.convert(text, None, None)
+        except click.BadParameter as error:
+            click.echo(f"{error.message}.")
 
 
 def _cutoff(ask: _Asker, options: dict[str, Any], pack: Pack) -> float:
@@ -204,10 +217,10 @@ def _cutoff(ask: _Asker, options: dict[str, Any], pack: Pack) -> float:
         try:
             if text == _LIMIT:
                 return round(pack.floor_v, 2)
-            cutoff_v = float(text.replace(",", ".").lower().removesuffix("v"))
+            cutoff_v = VOLTS_ABOVE_0.convert(text, None, None)
             check_cutoff(pack, cutoff_v, below_floor=False)
-        except ValueError:
-            click.echo(f"{text!r} is not a number of volts.")
+        except click.BadParameter as error:
+            click.echo(error.message)
         except BenchError as error:
             click.echo(str(error))
         else:
@@ -278,7 +291,7 @@ def _unattended(ask: _Asker, options: dict[str, Any], pack: Pack, hello: Hello |
     question = "Have these cells a protection circuit of their own (label or data sheet say so)?"
     if options["attended"]:
         caution = RELIES_ON_YOU
-    elif options["protected"] or (ask.asks and ask.sure(question, False)):
+    elif options["protected"] or (ask.asks and ask.sure(question, False, clear=True)):
         caution = RELIES_ON_CELLS
     else:
         why = (
@@ -298,8 +311,8 @@ def equivalent(plan: Plan, folder: Path | None, *, page: bool, lan: bool) -> str
     for name, value in (
         ("--port", plan.ports[0] if plan.ports else ""),
         ("--pack", plan.pack or ""),
-        ("--capacity", f"{plan.capacity_mah:g}" if plan.capacity_mah else ""),
-        ("--cutoff", f"{plan.cutoff_v:g}"),
+        ("--capacity", number_text(plan.capacity_mah) if plan.capacity_mah else ""),
+        ("--cutoff", number_text(plan.cutoff_v or 0.0)),
         ("--hold", f"{plan.hold_s:g}s"),
         ("--window", f"{plan.window_s:g}s"),
         ("--need", duration_text(plan.need_s or 0.0) if plan.need_s else ""),
@@ -314,7 +327,7 @@ def equivalent(plan: Plan, folder: Path | None, *, page: bool, lan: bool) -> str
     if plan.fresh is not None:
         parts += ["--fresh" if plan.fresh else "--part-used"]
     for draw_ma in plan.modes_ma:
-        parts += ["--mode-draw", f"{draw_ma:g}"]
+        parts += ["--mode-draw", number_text(draw_ma)]
     parts += ["--page"] if page else []
     parts += ["--lan"] if lan else []
     return command_line(*parts)

@@ -206,7 +206,7 @@ class Bench:
             "current_ma": latest.current_ma,
             "charge_mah": latest.charge_mah,
             "energy_mwh": latest.energy_mwh,
-            "cutoff_v": description.stop.cutoff_v,
+            "cutoff_v": description.asked.cutoff_v,
             "floor_v": (description.pack.floor_v or None) if description.pack else None,
             "goal": "" if _alarm(run) else live.get("goal") or _goal(run),
             "left": None if left is None else _left(left, latest.time_s, description.simulated),
@@ -361,7 +361,7 @@ def _left(left: Left, now_s: float, simulated: bool) -> dict[str, Any]:
 
 
 def _goal(run: PageRun) -> str:
-    stop = run.feed.description.stop
+    stop = run.feed.description.asked
     parts = []
     if stop.cutoff_v is not None:
         parts.append(f"below {stop.cutoff_v:g} V")
@@ -379,7 +379,7 @@ def _rough_left(feed: RunFeed) -> Left | None:
     for number, _, volt_v, _, _, current_ma, _, _ in course.steps():
         if volt_v is not None:
             history.points.append(((number + 0.5) * course.step_s, volt_v, current_ma or 0.0))
-    latest, stop = feed.latest, feed.description.stop
+    latest, stop = feed.latest, feed.description.asked
     status = Status(
         Phase.RUNNING, "", "", latest.time_s, feed.rows, 0, latest.pack_v, latest.current_ma,
         latest.charge_mah or 0.0, latest.energy_mwh or 0.0, None, "", "", "-", "",

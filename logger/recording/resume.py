@@ -7,6 +7,7 @@ from logger.base.errors import BenchError, spoken
 from logger.base.safe_files import open_to_read, read_json
 from logger.recording.terms import COLUMN_NAMES, LastRow
 from logger.run.description import Description, from_document
+from logger.run.edited.statements import trim_words
 from logger.run.format import DESCRIPTION_NAME, SAMPLES_NAME
 
 _BLOCK_BYTES: Final = 1 << 20
@@ -36,6 +37,12 @@ def read_description(folder: Path) -> Description:
             f"The run in {folder} cannot be taken up again.",
             evidence="; ".join(problems) or "no board recorded it (an import?)",
             next_step="start a new run; what was recorded stays as it is.",
+        )
+    if description.trim is not None:
+        raise BenchError(
+            f"The run in {folder} was trimmed: rows that came now would not count.",
+            evidence=trim_words(description.trim),
+            next_step=f"let the whole of it count first: drawbench edit {folder} --no-trim",
         )
     return description
 

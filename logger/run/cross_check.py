@@ -82,7 +82,10 @@ def cross_check(run: Run) -> CrossCheck:
     with np.errstate(all="ignore"):  # numbers of a stranger's file may be of any size
         for check in _CHECKS:
             found += check(run, table)
-    if not run.on_computer_time:  # times there are no longer those of the file
+    # Of a part that was kept on purpose, beginning and end say nothing: ``check`` looks at the whole.
+    if (
+        not run.on_computer_time and run.description.trim is None
+    ):  # times there are no longer those of the file
         found += (
             Contradiction(what, rows)
             for what, rows in description_contradictions(
@@ -301,7 +304,7 @@ def _ends(run: Run, table: _Table) -> Iterator[str]:
     """Rows cut off at the beginning or the end: whoever keeps a part of a run does no wrong."""
     description, time_s = run.description, table["time_s"]
     window_s = description.window_s
-    if not window_s or run.on_computer_time:
+    if not window_s or run.on_computer_time or description.trim is not None:
         return
     if time_s[0] > 1.5 * window_s:
         yield f"The first row is at {span_words(float(time_s[0]))}: what came before it is not in the file."

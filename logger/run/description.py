@@ -14,6 +14,16 @@ from typing import Any, Final, TypeVar
 from logger.base.fault_words import load_state
 from logger.base.pack import CHEMISTRIES, RECHARGEABLE, Pack
 from logger.run.calibration import Calibration, calibration_from_json
+from logger.run.edited.statements import (
+    Change,
+    Cutoff,
+    Photo,
+    Trim,
+    cutoff_from_json,
+    history_from_json,
+    photos_from_json,
+    trim_from_json,
+)
 from logger.run.format import (
     COLUMN_BY_NAME,
     RUN_FORMAT_VERSION,
@@ -178,6 +188,8 @@ class Description:
     ``meter``: the accuracy of the meter that an import came from; None: nobody said. ``bursts``: what the board's
     short conversions saw, None: it sent none. ``own``: what the sensor counted itself, None: it does not.
     ``switch_test``: what was last seen when the load switch opened, before the run or in it; None: nobody looked.
+    ``stop`` is what the recording was asked for; ``cutoff``: what is asked for now, None: the same. ``trim``: the part
+    that counts, ``photos``, ``history``: see ``logger.run.edited.statements``.
     """
 
     title: str = ""
@@ -211,6 +223,17 @@ class Description:
     own: OwnCounted | None = None
     switch_test: SwitchTest | None = None
     imported: dict[str, Any] = field(default_factory=dict)
+    cutoff: Cutoff | None = None
+    trim: Trim | None = None
+    photos: tuple[Photo, ...] = ()
+    history: tuple[Change, ...] = ()
+
+    @property
+    def asked(self) -> Stop:
+        """Stop conditions with the cutoff that is asked for now."""
+        if self.cutoff is None:
+            return self.stop
+        return replace(self.stop, cutoff_v=self.cutoff.cutoff_v, hold_s=self.cutoff.hold_s)
 
     @property
     def simulated(self) -> bool:
@@ -323,6 +346,7 @@ def from_document(document: Mapping[str, Any]) -> tuple[Description, list[str]]:
                 problems.append(f"the description's {key!r} is not usable: {_short(part)}")
             else:
                 values[key] = made
+    values |= _edited(own, problems)
     events = [_build(Event, item) for item in _sequence(own.get("events"))]
     values["events"] = tuple(_with_costs(event) for event in events if event is not None)
     if values["events"] != tuple(event for event in events if event is not None):
@@ -335,6 +359,23 @@ def from_document(document: Mapping[str, Any]) -> tuple[Description, list[str]]:
         if len(_sequence(item)) == 3 and _is_number(item[0]) and _is_number(item[1])
     )
     return Description(**values), problems
+
+
+def _edited(own: Mapping[str, Any], problems: list[str]) -> dict[str, Any]:
+    """What was said of the run later. What is not usable is told, and everything before it stands."""
+    values: dict[str, Any] = {}
+    for key, made in (("cutoff", cutoff_from_json), ("trim", trim_from_json)):
+        if own.get(key) is not None:
+            values[key] = made(own[key])
+            if values[key] is None:
+                problems.append(f"the description's {key!r} is not usable: {_short(own[key])}")
+    values["photos"], wrong = photos_from_json(own.get("photos"))
+    if wrong:
+        problems.append(f"{wrong} photos of the description are not usable")
+    values["history"], wrong = history_from_json(own.get("history"))
+    if wrong:
+        problems.append(f"{wrong} changes in the description's history are not usable")
+    return values
 
 
 _T = TypeVar("_T")
@@ -369,6 +410,11 @@ def _build(kind: type[_T], part: object) -> _T | None:
     except TypeError:
         return None
     return made if _can_be(made) else None
+
+
+def pack_from_json(part: object) -> Pack | None:
+    """None if there can be no such pack."""
+    return _build(Pack, part)
 
 
 def _can_be(part: object) -> bool:

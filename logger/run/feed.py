@@ -16,6 +16,7 @@ from logger.base.errors import spoken
 from logger.base.safe_files import open_to_read, read_json
 from logger.run.course import Course, Rows
 from logger.run.description import Description, from_document
+from logger.run.edited.part import PartOfRows, described_part
 from logger.run.format import COLUMN_BY_NAME, DESCRIPTION_NAME, MEASURED, SAMPLES_MAX, SAMPLES_NAME
 from logger.run.pieces import SAMPLES, rows_file
 from logger.run.reading.order import MOST
@@ -57,6 +58,7 @@ class RunFeed:
         self._tail = b""  # of what was read
         self._rest = b""
         self._names: list[str] = []
+        self._part: PartOfRows | None = None
         self._described: tuple[int, int, int] | None = None
 
     def glance(self) -> None:
@@ -140,10 +142,13 @@ class RunFeed:
             return
         try:
             document = read_json(path)
-            self.description = from_document(document)[0]
+            described = from_document(document)[0]
         except (OSError, ValueError, RecursionError, AttributeError, TypeError):
             return  # keep the last one that could be read; rows are read by their header
         self._described = state
+        if described.trim != self.description.trim and self._position:
+            self._start_again()
+        self.description = described_part(described)
 
     def _read_samples(self) -> bool:
         with open_to_read(self._samples, SAMPLES_MAX) as stream:
@@ -174,6 +179,7 @@ class RunFeed:
         self._position, self._rest, self._tail, self._names = 0, b"", b"", []
         self.course, self.latest, self.rows = Course(), Latest(), 0
         self.fresh.clear()
+        self._part = None
 
     def _take(self, lines: bytes) -> None:
         if not self._names:
@@ -196,7 +202,14 @@ class RunFeed:
         self._add({name: values[good] for name, values in frame.items()})
 
     def _add(self, frame: dict[str, np.ndarray]) -> None:
+        trim = self.description.trim
+        if trim is not None:
+            if self._part is None:
+                self._part = PartOfRows(trim, windowed=self.description.source == "board")
+            frame = self._part.cut(frame)
         time_s = frame["time_s"]
+        if not len(time_s):
+            return
         nothing = np.full(len(time_s), np.nan)
         volt_v = frame.get("pack_v", frame.get("bus_v", nothing))
         current_ma = frame.get("current_ma", nothing)

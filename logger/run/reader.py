@@ -6,7 +6,8 @@ those among which the parser fails, are judged one by one (``logger.run.reading`
 
 import difflib
 import re
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -16,6 +17,8 @@ import numpy.typing as npt
 from logger.base.errors import BenchError, spoken
 from logger.base.safe_files import read_json, read_whole
 from logger.run.description import Description, from_document
+from logger.run.edited.part import PartOfRows, described_part
+from logger.run.edited.statements import trim_words
 from logger.run.fast_csv import read_columns
 from logger.run.format import (
     COLUMN_BY_NAME,
@@ -59,6 +62,12 @@ class Run:
     rows_rejected: int = 0
     on_computer_time: bool = False
 
+    def with_trim_first(self, warnings: Sequence[str]) -> tuple[str, ...]:
+        """Warnings, before all others that only a part of the run counts, where that is so."""
+        trimmed = trim_words(self.description.trim)
+        others = tuple(text for text in warnings if text != trimmed)
+        return (trimmed, *others) if trimmed else others
+
 
 @dataclass(frozen=True)
 class FoundRun:
@@ -78,15 +87,15 @@ class FoundRun:
         return Run(self.folder, self.description, samples, self.problems, self.rows_rejected)
 
 
-def read_run(folder: Path) -> Run:
+def read_run(folder: Path, *, whole: bool = False) -> Run:
     """Run in ``folder`` (or with this very ``samples.csv``); damaged rows are left out and told.
 
-    Raises BenchError as ``find_run`` does.
+    ``whole``: also what was trimmed away. Raises BenchError as ``find_run`` does.
     """
-    return find_run(folder).run()
+    return find_run(folder, whole=whole).run()
 
 
-def find_run(folder: Path) -> FoundRun:
+def find_run(folder: Path, *, whole: bool = False) -> FoundRun:
     """The same, without its table yet.
 
     Raises BenchError when nothing usable is there: no such folder, no samples
@@ -109,7 +118,25 @@ def find_run(folder: Path) -> FoundRun:
             evidence="; ".join(findings.problems()) or "a header and nothing below it",
             next_step="if the recording was stopped before its first window ended, record again.",
         )
+    if description.trim is not None and not whole:
+        columns, description = _part(columns, description, findings)
     return FoundRun(folder, description, columns, findings.problems(), findings.rejected)
+
+
+def _part(
+    columns: Columns, description: Description, findings: Findings
+) -> tuple[Columns, Description]:
+    """The part that counts, and its description; all of it where the trim leaves nothing."""
+    assert description.trim is not None
+    part = PartOfRows(description.trim, windowed=description.source == "board").cut(columns)
+    if not len(part["time_s"]):
+        findings.sentences.append("the description's trim leaves no row: the whole run counts")
+        return columns, replace(description, trim=None)
+    told = described_part(description)
+    findings.sentences.insert(0, trim_words(description.trim))
+    if description.switch_alarm and not told.switch_alarm:
+        findings.sentences.append(description.switch_alarm)  # dangerous still, whatever counts
+    return part, told
 
 
 def _locate(path: Path) -> tuple[Path, Path, str]:

@@ -7,13 +7,17 @@ from pathlib import Path
 from logger.base.errors import BenchError
 from logger.base.safe_files import read_json
 from logger.run.description import Description, from_document
+from logger.run.edited.part import described_part
 from logger.run.format import DESCRIPTION_NAME, SAMPLES_NAME
 
 
 def described(folder: Path) -> Description | None:
-    """A run's description without its rows, which take far longer to read; None where it cannot be read."""
+    """A run's description without its rows, which take far longer to read; None where it cannot be read.
+
+    Of a run that was trimmed: that of the part that counts.
+    """
     try:
-        return from_document(read_json(folder / DESCRIPTION_NAME))[0]
+        return described_part(from_document(read_json(folder / DESCRIPTION_NAME))[0])
     except (OSError, ValueError, RecursionError, AttributeError, TypeError):
         return None
 

@@ -18,6 +18,8 @@ from pathlib import Path
 from typing import Any, Final
 from unittest.mock import patch
 
+from PIL import Image
+
 import drawbench
 from analysis.flex.looks import Looks, write_looks
 from logger.base.clock import Moment
@@ -27,6 +29,8 @@ from logger.base.safe_files import MADE
 from logger.board import switch_trial
 from logger.calibration import attach, steps, store
 from logger.commands.flex_log import _describe
+from logger.edit.changes import Changes
+from logger.edit.edit import Photos, edit_run
 from logger.flex.store import FlexDescription, FlexWriter
 from logger.run.calibration import Calibration, Line
 from logger.run.request_channel import MARK, ask
@@ -84,6 +88,16 @@ def from_command(*words: str) -> Callable[[], object]:
 def _runs() -> None:
     for name in ("run", "other"):
         sound_run(Path("shelf") / name)
+
+
+def _shot() -> None:
+    _runs()
+    Image.new("RGB", (8, 6), "red").save("shot.png")
+
+
+def _edited() -> None:
+    _shot()
+    edit_run(Path("shelf/run"), Changes(title="new"), Photos(((Path("shot.png"), ""),)))
 
 
 def _budget() -> None:
@@ -159,6 +173,9 @@ DOINGS: Final = (
     Doing("compare", from_command("compare", "shelf/run", "shelf/other"), _runs),
     Doing("list --csv", from_command("list", "shelf", "--csv", "out.csv"), _runs),
     Doing("list --overview", from_command("list", "shelf", "--overview", "page"), _runs),
+    Doing("edit", from_command("edit", "shelf/run", "--title", "new", "--photo", "shot.png"), _shot),
+    Doing("edit --undo", from_command("edit", "shelf/run", "--undo"), _edited),
+    Doing("edit --name", from_command("edit", "shelf/run", "--name", "newer"), _runs),
     Doing("budget new", from_command("budget", "new", "mine.toml")),
     Doing("budget --pictures", from_command("budget", "vest.toml", "--pictures", "drawn"), _budget),
     Doing("flex new", from_command("flex", "new", "table.csv")),

@@ -148,11 +148,11 @@ def _locked(name: str) -> tuple[str, ...]:
 
 
 def _of_runs() -> Iterator[str]:
-    for command in ("check", "rundown", "forecast", "report", "sheet", "pictures"):
+    for command in ("check", "edit", "rundown", "forecast", "report", "sheet", "pictures"):
         yield from _each(command, "", *NO_RUNS, "sound --nonsense")
     for command in ("rundown", "forecast", "report", "sheet", "pictures"):
         yield from _each(
-            f"{command} sound", "--cutoff low", "--hold long", "--cutoff nan", "--cutoff 3,000"
+            f"{command} sound", "--cutoff low", "--hold long", "--cutoff nan", "--cutoff 3,0,0"
         )
     yield from _each("forecast sound --follow", "--cutoff 3", "--fresh", "--until 2h")
     yield from _each("forecast sound --budget", "missing.toml", "empty-folder", "no-parts.toml")
@@ -171,6 +171,14 @@ def _of_runs() -> Iterator[str]:
     yield from _each("report sound", "--flex-cycles many", "--flex-cycles 4800", "--out notes.txt")
     yield from _each("pictures sound", "--size poster", "--format gif", "--out notes.txt")
     yield "sheet sound --out notes.txt"
+    yield from _each("edit missing", "--title x", "--undo", "--name new")
+    yield from _each(
+        "edit sound", "--undo", "--undo --title x", "--history --title x", "--below-floor", "--caption x", "--no-photo 1",
+        '--pack "3x AA paper"', "--need long", "--cutoff 27", "--cutoff 1", "--cutoff low", "--hold long", "--temperature hot",
+        "--clear colour", "--clear title --title x", "--trim 12min", "--trim noon..", "--trim 5s..2s", "--trim 0..1s --no-trim",
+        '--trim "at 18:30.."', "--name sound", "--name a/b", "--name nul", "--name ..", "--photo missing.jpg", "--photo notes.txt",
+        "--photo empty-folder",
+    )  # fmt: skip
     for command in ("list", "watch"):
         yield from _each(
             command, "", "missing", "empty-folder", "other-folder", "notes.txt", "notes.txt/run"

@@ -4,13 +4,18 @@ The volts are closed forms: the output stands at its set value while the pack, a
 set value and the drop I R across the pass element; below that it follows the pack.
 """
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from analysis.doubt.quantity import Quantity
 from analysis.forecast.by_charge import charge_left, usable_share
 from analysis.forecast.chemistry_prior import capacity_prior
 from analysis.forecast.forecast import LOOKS_REGULATED, Forecast, forecast
+from analysis.forecast.live import _is_much_drawn
+from analysis.forecast.of_run import _too_much
 from analysis.forecast.words import forecast_line
 from analysis.run.history import History
 from logger.base.pack import Pack
@@ -21,14 +26,16 @@ SET_V = 3.3
 LIFE_S = 60_000.0
 
 
-def behind_regulator(until_s: float, fresh: bool | None = None, ohm: float = 2.0) -> Forecast:
+def behind_regulator(
+    until_s: float, fresh: bool | None = None, ohm: float = 2.0, celsius: float | None = None
+) -> Forecast:
     """4.5 to 3.0 V over the life, 60 mA and every fourth minute 240 mA; asked at ``until_s``."""
     time_s = np.arange(20.0, until_s, 20.0)
     current_ma = np.where(time_s % 240 < 60, 240.0, 60.0)
     output_v = np.minimum(SET_V, 4.5 - 1.5 * time_s / LIFE_S - ohm * current_ma / 1e3)
     history = History(10.0)
     history.add(time_s, output_v + 0.0005 * (np.arange(len(time_s)) % 3 - 1), current_ma)
-    return forecast(history.bins(), PACK, 2.9, 10.0, fresh=fresh)
+    return forecast(history.bins(), PACK, 2.9, 10.0, fresh=fresh, temperature_c=celsius)
 
 
 def no_interval(found: Forecast) -> bool:
@@ -80,3 +87,32 @@ def test_a_linear_regulator_leaves_charge_in_the_pack() -> None:
         for usable in (None, high)
     ]
     assert least[1] < least[0]
+
+
+def test_a_cold_pack_gives_less_before_its_regulator_lets_go() -> None:
+    # makers' sheets, from memory: alkaline at 0 C gives at most 0.85 of its charge at a moderate draw
+    warm, cold = (behind_regulator(12_000.0, True, celsius=told) for told in (22.0, 0.0))
+    assert warm.at_least_s is not None
+    assert cold.at_least_s is not None
+    assert no_interval(cold)
+    assert cold.at_least_s - cold.now_s < 0.85 * (warm.at_least_s - warm.now_s)
+
+
+def test_what_is_too_much_of_a_pack_depends_on_its_temperature() -> None:
+    found = forecast_of(2_500.0)
+    assert not _too_much(found, PACK, 22.0)
+    assert "do not rely on it" in _too_much(found, PACK, -15.0)
+    drawn = forecast_of(1_500.0, drawn_mah=300.0)
+    assert not _is_much_drawn(drawn, PACK, 22.0)
+    assert _is_much_drawn(drawn, PACK, -15.0)
+
+
+def forecast_of(capacity_mah: float, drawn_mah: float = 500.0) -> Forecast:
+    """As of ten hours, by the chemistry's curve."""
+    return replace(
+        forecast(History(10.0).bins(), PACK, 2.9, 10.0),
+        basis="curve",
+        now_s=36_000.0,
+        drawn=Quantity(drawn_mah, "mAh"),
+        capacity_mah=Quantity(capacity_mah, "mAh"),
+    )

@@ -131,7 +131,7 @@ def slower(temperature_c: Floats, activation_ev: float) -> Floats:
     return np.asarray(np.exp(activation_ev / BOLTZMANN_EV_K * (1 / kelvin - 1 / SHEET_K)))
 
 
-class _State:
+class State:
     """One part while it runs; per row what depends on the temperature."""
 
     def __init__(self, part: Part, temperature_c: Floats, step_s: float) -> None:
@@ -200,7 +200,7 @@ def _at_load(load: Load, factor: float, open_v: float, ohm: float) -> tuple[floa
 
 def run(parts: Sequence[Part], load: Load, over: Callable[[float, float], bool]) -> Run:
     """Run the pack until `over(time_s, pack_v)`, asked row by row, or the load has no more rows."""
-    states = [_State(part, load.temperature_c, load.step_s) for part in parts]
+    states = [State(part, load.temperature_c, load.step_s) for part in parts]
     rows, idle_ma = len(load.factor), load.regulator.idle_ma if load.regulator else 0.0
     factor, contact = load.factor.tolist(), load.contact_ohm.tolist()
     time_s, current, volts, depth = (np.zeros(rows) for _ in range(4))

@@ -1,0 +1,111 @@
+"""How far is work that takes long, and how long will it still take? Said beside the answer, never in it."""
+
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Final
+
+import click
+
+from analysis.say.words import count_words
+from logger.base.clean_text import trusted
+
+if TYPE_CHECKING:
+    from rich.progress import Progress as Bar
+
+# Where there is no terminal, as in a file: a line now and then.
+LINE_EVERY_S: Final = 10.0
+
+
+class Progress:
+    """To standard error: a bar with the time left where that is a terminal, else a line every ten seconds.
+
+    ``what``: one of the things, ``report``. ``steady``: seconds of a clock that never goes back.
+    """
+
+    def __init__(
+        self,
+        what: str,
+        *,
+        shown: bool = True,
+        terminal: bool | None = None,
+        steady: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self._what = what
+        self._shown = shown
+        self._terminal = _draws() if terminal is None else terminal
+        self._steady = steady
+        self._count = self._done = 0
+        self._begin_s = self._said_s = 0.0
+        self._bar: Bar | None = None
+
+    @contextmanager
+    def of(self, count: int) -> Iterator[None]:
+        """While ``count`` things are worked at; of a single one nothing is said."""
+        self._count, self._done = count, 0
+        self._begin_s = self._said_s = self._steady()
+        if count < 2 or not self._shown or not self._terminal:
+            yield
+            return
+        with _bar(self._what, self._what_many()) as self._bar:
+            self._bar.add_task("", total=count)
+            yield
+        self._bar = None
+
+    def step(self) -> None:
+        """One more is done."""
+        self._done += 1
+        if self._bar is not None:
+            self._bar.advance(self._bar.task_ids[0])
+        self.look()
+
+    def look(self) -> None:
+        """Called now and then while nothing is done."""
+        now_s = self._steady()
+        quiet = self._bar is not None or not self._shown or self._count < 2
+        if quiet or now_s - self._said_s < LINE_EVERY_S or self._done == self._count:
+            return
+        self._said_s = now_s
+        click.echo(f"{self._done} of {self._what_many()} done{self._left_words(now_s)}", err=True)
+
+    def _what_many(self) -> str:
+        return count_words(self._count, self._what)
+
+    def _left_words(self, now_s: float) -> str:
+        if not self._done:
+            return ""
+        left_s = (now_s - self._begin_s) / self._done * (self._count - self._done)
+        return f", about {left_words(left_s)} left"
+
+
+def silent() -> Progress:
+    """One that says nothing."""
+    return Progress("", shown=False)
+
+
+def left_words(left_s: float) -> str:
+    """``40 s``, ``3 min``: as a rough estimate is said."""
+    return f"{max(5 * round(left_s / 5), 5)} s" if left_s < 90 else f"{round(left_s / 60)} min"
+
+
+def _draws() -> bool:
+    import os
+
+    return sys.stderr is not None and sys.stderr.isatty() and os.environ.get("TERM") != "dumb"
+
+
+def _bar(what: str, many: str) -> "Bar":
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeRemainingColumn
+    from rich.progress import Progress as Bar
+
+    return Bar(
+        TextColumn(f"{many}:", markup=False),
+        BarColumn(bar_width=30),
+        MofNCompleteColumn(),
+        TimeRemainingColumn(elapsed_when_finished=True),
+        TextColumn("left"),
+        console=Console(file=trusted(sys.stderr)),
+        transient=True,
+    )

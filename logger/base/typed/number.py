@@ -1,0 +1,69 @@
+"""Which number was typed, and may it be another one as well?
+
+``4.800`` is four thousand eight hundred here and four point eight there (Unicode CLDR, number formats, from
+memory): with exactly three digits behind its only sign and no nought before it, a number has two readings. Any
+other count of digits makes the sign a decimal sign; a sign that comes twice, a space or an apostrophe stand
+between thousands. A second reading that cannot be (2.700 V as 2700 V) is none.
+"""
+
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final
+
+from logger.base.numbers import digits_text
+
+# For larger expressions: one number, not yet read. A space only between whole groups of three.
+NUMBER: Final = r"(?:\d{1,3}(?:[ ']\d{3}(?!\d))+(?:[.,]\d+)?|\d[\d.,]*|[.,]\d+)"
+_GROUPED: Final = re.compile(r"[1-9]\d{0,2}([.,])\d{3}(?:\1\d{3})*")
+_SPACED: Final = re.compile(r"([1-9]\d{0,2}(?:[ ']\d{3})+)(?:[.,](\d+))?")
+_PLAIN: Final = re.compile(r"(?:\d+[.,]?\d*|[.,]\d+)(?:[eE][+-]?\d{1,3})?")
+_EITHER: Final = re.compile(r"[1-9]\d{0,2}[.,]\d{3}")
+
+
+@dataclass(frozen=True)
+class TwoReadings(ValueError):
+    """A number that may be either of two; both in words of the same form."""
+
+    typed: str
+    thousands: float
+    decimal: float
+
+    def __str__(self) -> str:
+        return f"{self.typed!r} may be {both_words(self.thousands, self.decimal)}"
+
+
+def both_words(thousands: float, decimal: float) -> str:
+    return f"{digits_text(thousands, 12)} or {digits_text(decimal, 12)}"
+
+
+def read_number(text: str, possible: Callable[[float], bool] = lambda _: True) -> float | None:
+    """The number of a text in plain signs, without its sign and unit; None if it is none.
+
+    ``possible``: whether the quantity can have this value. Raises TwoReadings where two of them can be.
+    """
+    if _EITHER.fullmatch(text):
+        thousands = float(re.sub(r"\D", "", text))
+        decimal = float(text.replace(",", "."))
+        can = [value for value in (thousands, decimal) if possible(value)]
+        if len(can) == 1:
+            return can[0]
+        raise TwoReadings(text, thousands, decimal)
+    if _PLAIN.fullmatch(text):
+        return float(text.replace(",", "."))
+    if spaced := _SPACED.fullmatch(text):
+        return float(f"{re.sub('[^0-9]', '', spaced[1])}.{spaced[2] or 0}")
+    signs = re.sub(r"\d", "", text)
+    if not signs or set(signs) - {".", ","}:
+        return None
+    last = signs[-1]
+    whole, _, rest = text.rpartition(last) if len(set(signs)) == 2 else (text, "", "0")
+    if not _GROUPED.fullmatch(whole) or not rest or last in whole.replace(text, ""):
+        return None
+    return float(f"{re.sub('[.,]', '', whole)}.{rest}")
+
+
+def number_text(number: float) -> str:
+    """A number for a command to paste, with one reading only: ``1.2340`` rather than ``1.234``."""
+    text = f"{number:.15g}"
+    return f"{text}0" if _EITHER.fullmatch(text.lstrip("-")) else text

@@ -1,0 +1,1 @@
+"""How is a run corrected after it was recorded, without touching its samples?"""

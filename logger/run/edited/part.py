@@ -1,0 +1,120 @@
+"""The part of a run that counts, where somebody trimmed it: its rows and its description, as if it alone was recorded.
+
+Time 0 is the trim's begin, and charge and energy are counted from there: what lasts, lasts from there. A board's row
+is a window that ends at its time: it counts if it ends after the begin. Every reader of rows asks here.
+"""
+
+from collections.abc import Mapping
+from dataclasses import replace
+from datetime import timedelta
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from logger.base.durations import utc_moment
+from logger.run.description import Description
+from logger.run.edited.statements import Trim, trim_words
+
+Floats = npt.NDArray[np.float64]
+
+_COUNTERS: Final = ("charge_mah", "energy_mwh")
+# Times have six decimals.
+SLACK_S: Final = 1e-6
+# Where nearly all was kept, the pack was as fresh, and what bursts saw of the whole holds for the part: own figure.
+_NEARLY_ALL: Final = 0.95
+TRIMMED: Final = "trimmed"
+
+
+class PartOfRows:
+    """Cuts columns to the part, portion by portion, in their order."""
+
+    def __init__(self, trim: Trim, *, windowed: bool) -> None:
+        self._trim = trim
+        self._windowed = windowed
+        self._before: dict[str, float] = dict.fromkeys(_COUNTERS, 0.0) if windowed else {}
+        self._before_s: float | None = 0.0 if windowed else None
+        self._zeros: dict[str, float] | None = None
+
+    def mask(self, time_s: Floats) -> npt.NDArray[np.bool_]:
+        """Which rows count, shape (n,)."""
+        slack_s = SLACK_S if self._windowed else -SLACK_S
+        return np.asarray(
+            (time_s > self._trim.begin_s + slack_s) & (time_s <= self._trim.end_s + SLACK_S)
+        )
+
+    def cut(self, columns: Mapping[str, Floats]) -> dict[str, Floats]:
+        """Rows of the part, with times and counters from its begin; maybe none of this portion. Columns are not changed."""
+        time_s = columns["time_s"]
+        inside = self.mask(time_s)
+        if self._zeros is None:
+            self._look(columns, int(inside.argmax()) if inside.any() else len(time_s))
+        kept = {
+            name: values if inside.all() else values[inside] for name, values in columns.items()
+        }
+        if not len(kept["time_s"]):
+            return kept
+        kept["time_s"] = np.maximum(kept["time_s"] - self._trim.begin_s, 0.0)
+        for name, zero in (self._zeros or {}).items():
+            if name in kept:
+                kept[name] = kept[name] - zero
+        return kept
+
+    def _look(self, columns: Mapping[str, Floats], first: int) -> None:
+        """Remember the last row before the part; where the first row of it stands, what the counters had at its begin."""
+        time_s = columns["time_s"]
+        if first:
+            self._before_s = float(time_s[first - 1])
+            for name in _COUNTERS:
+                if name in columns and np.isfinite(columns[name][first - 1]):
+                    self._before[name] = float(columns[name][first - 1])
+        if first == len(time_s):
+            return
+        self._zeros = {}
+        for name in _COUNTERS:
+            if name in columns:
+                self._zeros[name] = self._at_begin(name, float(time_s[first]), columns[name][first])
+
+    def _at_begin(self, name: str, first_s: float, first: float) -> float:
+        """By a straight line between the rows on either side: exact at a row's end, a window's mean within it."""
+        before = self._before.get(name)
+        if not np.isfinite(first):
+            return before or 0.0
+        if before is None or self._before_s is None or first_s <= self._before_s:
+            return float(first)
+        share = (self._trim.begin_s - self._before_s) / (first_s - self._before_s)
+        return before + (float(first) - before) * min(max(share, 0.0), 1.0)
+
+
+def described_part(description: Description) -> Description:
+    """What the description says of the part: events in it, by its own time; how it ended only where its end was kept."""
+    trim = description.trim
+    if trim is None:
+        return description
+    moved = replace(
+        description,
+        events=tuple(
+            replace(event, time_s=event.time_s - trim.begin_s)
+            for event in description.events
+            if trim.begin_s <= event.time_s <= (trim.end_s if trim.cuts_the_end else np.inf)
+        ),
+        clock=tuple((at_s - trim.begin_s, host_s, utc) for at_s, host_s, utc in description.clock),
+        started_utc=_later(description.started_utc, trim.begin_s),
+        bursts=description.bursts if trim.end_s - trim.begin_s >= _NEARLY_ALL * trim.of_s else None,
+        fresh=None
+        if description.fresh and trim.begin_s > (1 - _NEARLY_ALL) * trim.of_s
+        else description.fresh,
+    )
+    if not trim.cuts_the_end:
+        return moved
+    return replace(moved, end_reason=TRIMMED, end_text=trim_words(trim))
+
+
+def _later(iso: str, seconds: float) -> str:
+    moment = utc_moment(iso) if iso and seconds else None
+    if moment is None:
+        return iso
+    try:
+        return (moment + timedelta(seconds=seconds)).isoformat(timespec="seconds")
+    except OverflowError:
+        return iso
