@@ -25,6 +25,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 import click
+from click.shell_completion import CompletionItem
 
 
 def _keep_own_packages() -> None:
@@ -70,6 +71,7 @@ _keep_own_packages()
 from logger.base.clean_text import clean_streams  # noqa: E402  # only once it is certain to be ours
 from logger.base.console_signs import say_what_the_console_cannot  # noqa: E402
 from logger.base.errors import BenchError  # noqa: E402
+from logger.base.typed.suggest import Choice, SuggestingGroup  # noqa: E402
 
 if TYPE_CHECKING:
     import analysis.budget.told
@@ -121,6 +123,9 @@ if not TYPE_CHECKING:  # a type checker would take any name for public otherwise
 DEMO_BENDS: Final = 1200.0
 DEMO_CYCLES: Final = 1200
 DEMO_FIRMWARE_S: Final = 1800.0
+
+# By it a shell asks for what may follow: click's own means.
+COMPLETE_VARIABLE: Final = "_DRAWBENCH_COMPLETE"
 
 # command name -> (module, attribute, one line for --help without importing the module)
 COMMANDS: Final[dict[str, tuple[str, str, str]]] = {
@@ -188,7 +193,7 @@ COMMANDS: Final[dict[str, tuple[str, str, str]]] = {
 }
 
 
-class _LazyGroup(click.Group):
+class _LazyGroup(SuggestingGroup):
     """Group that imports a command's module on use, so that --help and log start fast."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
@@ -202,6 +207,16 @@ class _LazyGroup(click.Group):
         assert isinstance(command, click.Command)
         return command
 
+    def shell_complete(self, ctx: click.Context, incomplete: str) -> list[CompletionItem]:
+        """Names out of the table: nothing is imported for them."""
+        if incomplete.startswith("-"):
+            return click.Command.shell_complete(self, ctx, incomplete)
+        return [
+            CompletionItem(name, help=text)
+            for name, (_, _, text) in COMMANDS.items()
+            if name.startswith(incomplete)
+        ]
+
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):
             formatter.write_dl([(name, text) for name, (_, _, text) in COMMANDS.items()])
@@ -211,7 +226,7 @@ class _LazyGroup(click.Group):
 @click.argument("folder", default="demo", type=click.Path(path_type=Path))
 @click.option(
     "--firmware",
-    type=click.Choice(["model", "micropython"]),
+    type=Choice(["model", "micropython"]),
     default="model",
     show_default=True,
     help="micropython: the real firmware in Python on this computer's MicroPython, half an hour of the night.",
@@ -438,9 +453,10 @@ def cli() -> None:
 def main() -> None:
     """Run the command line; the one place where an error becomes an exit code, and where text leaves."""
     say_what_the_console_cannot()
-    clean_streams()
+    if COMPLETE_VARIABLE not in os.environ:  # a shell is answered in bytes, in our own words only
+        clean_streams()
     try:
-        cli(standalone_mode=False)
+        cli(standalone_mode=False, complete_var=COMPLETE_VARIABLE)
     except click.ClickException as error:
         error.show()
         sys.exit(2)

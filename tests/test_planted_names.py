@@ -34,6 +34,7 @@ _ELSEWHERE: Final = {
 }
 # Ways past the helper, and why each is none.
 _DIRECT: Final = {
+    ("analysis.commands.makers", "write_bytes"): "a temporary folder of our own",
     ("analysis.report.build", "write_text"): "a temporary folder of our own",
     ("analysis.report.photos", "write_bytes"): "a temporary folder of our own",
     ("analysis.report.overview", "write_text"): "a temporary folder of our own",

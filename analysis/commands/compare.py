@@ -2,10 +2,13 @@
 
 import json
 import textwrap
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 import click
+from rich.table import Table
+from rich.text import Text
 
 from analysis.commands.rundown import asked_again, cutoff_option, hold_option
 from analysis.commands.screen import (
@@ -15,12 +18,16 @@ from analysis.commands.screen import (
     echo_warnings,
     echo_warnings_in_short,
 )
+from analysis.curve.spread import MANY, Spread
 from analysis.door.compare import Comparison, compare
 from analysis.doubt.quantity import Quantity
 from analysis.say.words import plain_text, quantity_words, span_words, value_words
+from logger.base.clean_text import clean_console
 from logger.base.errors import BenchError, spoken
 from logger.base.measures import MILLIAMPERES_ABOVE_0
 from logger.base.typed.number import number_text
+from logger.run.format import SAMPLES_NAME
+from logger.run.run_list import find_runs
 
 
 @click.command("compare")
@@ -52,12 +59,16 @@ def compare_command(
     details: bool,
     as_json: bool,
 ) -> None:
-    """Is the difference between runs larger than the measurement's doubt?"""
+    """Is the difference between runs larger than the measurement's doubt?
+
+    A folder of runs stands for all in it. Of six or more: how far they lie apart, the longest, the odd ones.
+    """
+    given, run_folders = run_folders, _runs_in(run_folders)
     found = compare(run_folders, cutoff_v, hold_s)
     stem = plot_stem or run_folders[0].resolve().parent / "compare"
     if stem.suffix.lower() in (".png", ".svg"):
         stem = stem.with_suffix("")
-    _draw(found, stem)
+    drawn = _draw(found, stem)
     if as_json:
         text = json.dumps(
             comparison_json(found, draw_ma), ensure_ascii=False, indent=1, allow_nan=False
@@ -70,9 +81,14 @@ def compare_command(
         click.echo(textwrap.fill(sentence, TEXT_WIDTH))
     if draw_ma is not None:
         click.echo(textwrap.fill(_draw_words(found, draw_ma), TEXT_WIDTH))
+    if found.spread is not None:
+        _show_many(found, found.spread)
     if details or len(found.names) == 2:
         _show_differences(found, whole=details)
-    click.echo(f"\nPicture: {stem}.png, {stem.name}.svg")
+    if drawn:
+        click.echo("")
+    for picture, what in zip(drawn, ("Picture", "Each by itself"), strict=False):
+        click.echo(f"{what}: {picture}.png, {picture.name}.svg")
     warnings = [plain_text(warning) for warning in found.warnings]
     if details:
         echo_warnings(warnings)
@@ -80,8 +96,55 @@ def compare_command(
         return
     echo_warnings_in_short(warnings)
     draw = [] if draw_ma is None else ["--draw", number_text(draw_ma)]
-    again: list[str | Path] = ["compare", *run_folders, *asked_again(cutoff_v, hold_s), *draw]
+    again: list[str | Path] = ["compare", *_in_short(given), *asked_again(cutoff_v, hold_s), *draw]
     echo_next(("Details", [*again, "--details"]))
+
+
+def _runs_in(given: Sequence[Path]) -> tuple[Path, ...]:
+    """Runs as they were given; in place of a folder of runs all in it."""
+    found: list[Path] = []
+    for path in given:
+        a_run = not path.is_dir() or (path / SAMPLES_NAME).exists()
+        found += [path] if a_run else find_runs((path,))
+    return tuple(found)
+
+
+def _in_short(given: Sequence[Path]) -> list[Path]:
+    """The folder in place of many runs, where it holds just these."""
+    parents = {path.parent for path in given}
+    if len(given) >= MANY and len(parents) == 1:
+        (parent,) = parents
+        if sorted(given) == sorted(_runs_in((parent,))):
+            return [parent]
+    return list(given)
+
+
+def _show_many(found: Comparison, spread: Spread) -> None:
+    """A row per run, the longest first."""
+    console = clean_console()
+    table = Table(box=None, padding=(0, 2, 0, 0), header_style="bold")
+    table.add_column("run", no_wrap=True, overflow="ellipsis", max_width=34)
+    for heading in ("lasted", "to the middle", "mean draw"):
+        table.add_column(heading, justify="right", no_wrap=True)
+    table.add_column("", no_wrap=True)
+    order = sorted(range(len(spread.names)), key=lambda n: -(spread.lasted[n].value or 0.0))
+    for number in order:
+        lasted, drew = spread.lasted[number], found.rundowns[number].mean_current
+        over = "over " if lasted.at_least else ""
+        off = (
+            f"{100 * ((lasted.value or 0.0) / spread.median_s - 1):+.0f} %"
+            if spread.median_s and not lasted.at_least
+            else ""
+        )
+        table.add_row(
+            Text(spread.names[number]),
+            f"{over}{span_words(lasted.value or 0.0, 60.0)}",
+            off,
+            "" if drew.value is None else value_words(drew),
+            "odd" if number in spread.odd_numbers else "",
+        )
+    click.echo("")
+    console.print(table)
 
 
 def _show_differences(found: Comparison, *, whole: bool) -> None:
@@ -151,6 +214,7 @@ def comparison_json(found: Comparison, draw_ma: float | None = None) -> dict[str
         },
         "rate_exponent": found.rate_exponent.as_json(),
         "simulated": found.simulated,
+        "spread": None if found.spread is None else found.spread.as_json(),
         "sentences": list(found.sentences),
         "warnings": list(found.warnings),
     }
@@ -169,12 +233,14 @@ def _row(
     )
 
 
-def _draw(found: Comparison, stem: Path) -> None:
-    from analysis.report.discharge_plots import plot_overlay
+def _draw(found: Comparison, stem: Path) -> list[Path]:
+    """Make the pictures; their places without the ending, none where a run has no voltage."""
+    from analysis.report.overlay_plots import plot_each, plot_overlay
 
     courses = found.courses()
-    if len(courses) != len(found.runs):
-        return
+    if len(courses) != len(found.runs) and (found.spread is None or len(courses) < 2):
+        return []
+    spread = None if found.spread is None else found.spread.only(found.with_voltage())
     try:
         plot_overlay(
             found.names,
@@ -182,8 +248,14 @@ def _draw(found: Comparison, stem: Path) -> None:
             found.cutoff_v,
             [result.cutoff_time.value for result in found.rundowns],
             stem,
+            spread=spread,
             simulated=found.simulated,
         )
+        if spread is None:
+            return [stem]
+        each = stem.with_name(f"{stem.name}-each")
+        plot_each(courses, found.cutoff_v, spread, each, simulated=found.simulated)
+        return [stem, each]
     except OSError as error:
         raise BenchError(
             "The picture cannot be written.",

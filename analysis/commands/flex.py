@@ -27,6 +27,7 @@ from analysis.life.interval import METHODS
 from analysis.say.new_file import write_new
 from logger.base.command_options import given_again
 from logger.base.measures import plain_number, whole_number
+from logger.base.typed.suggest import Choice, SuggestingGroup
 from logger.commands.flex_log import flex_log
 from logger.flex.criterion import BY_KIND, CRITERIA, Criterion
 
@@ -43,7 +44,7 @@ _WORDS = "\b\nThe verdicts:\n" + "\n".join(
 assert set(MEANING) == {line.strip().split("  ")[0] for line in _WORDS.split("\n")[2:]}
 
 
-@click.group("flex", epilog=_WORDS)
+@click.group("flex", cls=SuggestingGroup, epilog=_WORDS)
 def flex() -> None:
     """Bend wire joints until they break or last: plan, record, and say what it shows."""
 
@@ -61,7 +62,7 @@ def flex() -> None:
     help="Rows per group.",
 )
 @click.option(
-    "--joint", type=click.Choice(list(BY_KIND)), help="Kind of joint: say what failed means for it."
+    "--joint", type=Choice(list(BY_KIND)), help="Kind of joint: say what failed means for it."
 )
 @click.option("--wash", is_flag=True, help="A table for before and after washing instead.")
 def new_command(
@@ -98,7 +99,7 @@ def new_command(
 @click.option(
     "--interval",
     "method",
-    type=click.Choice(METHODS),
+    type=Choice(METHODS),
     default="calibrated",
     show_default=True,
     help="Likelihood ratio calibrated for small samples, plain likelihood ratio, or Wald.",
@@ -108,12 +109,10 @@ def new_command(
 )
 @click.option(
     "--joint",
-    type=click.Choice(list(BY_KIND)),
+    type=Choice(list(BY_KIND)),
     help="Of recorded runs: judge by what failed usually means for this kind of joint.",
 )
-@click.option(
-    "--criterion", type=click.Choice(CRITERIA), help="Of recorded runs: what failed means."
-)
+@click.option("--criterion", type=Choice(CRITERIA), help="Of recorded runs: what failed means.")
 @click.option(
     "--open-ms",
     type=plain_number("10"),

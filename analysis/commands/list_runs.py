@@ -33,6 +33,7 @@ from logger.base.measures import VOLTS_ABOVE_0, whole_number
 from logger.base.next_step import command_line
 from logger.base.safe_files import replace_file
 from logger.base.typed.number import number_text
+from logger.base.typed.suggest import Choice
 from logger.run.run_list import find_runs
 
 _NEEDED = ("need_s", "verdict")
@@ -88,7 +89,7 @@ _GAP = 1
 @click.option(
     "--sort",
     "column",
-    type=click.Choice([BY_TROUBLE, *COLUMNS]),
+    type=Choice([BY_TROUBLE, *COLUMNS]),
     default="started",
     show_default=True,
     help="trouble: who needs a look first.",

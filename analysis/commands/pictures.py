@@ -1,21 +1,34 @@
-"""``drawbench sheet`` and ``drawbench pictures``: what goes into documentation besides the report."""
+"""``drawbench sheet`` and ``drawbench pictures``: what goes into documentation besides the report, of one run or of many."""
 
 import textwrap
 from pathlib import Path
-from tempfile import TemporaryDirectory
-from typing import Final, cast
+from typing import Final
 
 import click
 
-from analysis.commands.rundown import analysed, asked_again, cutoff_option, hold_option
+from analysis.commands.makers import (
+    PICTURES,
+    SHEET,
+    Asked,
+    Job,
+    kept_pictures,
+    kept_sheet,
+    make_pictures,
+    make_sheet,
+)
+from analysis.commands.opening import open_file, open_option
+from analysis.commands.rundown import asked_again, cutoff_option, hold_option
 from analysis.commands.screen import TEXT_WIDTH, echo_next
-from analysis.report.digest import description_of, digest_of, inputs_of, kept_digest
-from analysis.report.same_piece import made_from, together_at
-from analysis.report.told import paragraphs_of
-from analysis.say.events import listed_events, numbered_events
-from analysis.say.figures import SIZES, SizeName
-from analysis.say.publish import publish, unchanged
+from analysis.commands.several import (
+    make_and_tell,
+    refuse_unmade,
+    runs_argument,
+    shelf_of,
+    single_run,
+)
+from analysis.say.figures import SIZES
 from logger.base.command_options import need_option
+from logger.base.typed.suggest import Choice
 
 FORMATS: Final = ("png", "svg", "pdf")
 out_option = click.option(
@@ -23,98 +36,88 @@ out_option = click.option(
     "out",
     type=click.Path(path_type=Path, file_okay=False),
     metavar="FOLDER",
-    help="Where to write [default: a folder of its own inside RUN].",
+    help="Where to write [default: a folder of its own inside RUN]; of several runs: a folder for each.",
 )
 
 
 @click.command("sheet")
-@click.argument("run_folder", metavar="RUN", type=click.Path(path_type=Path))
+@runs_argument
 @cutoff_option
 @hold_option
 @need_option
 @out_option
+@open_option
 def sheet_command(
-    run_folder: Path,
+    paths: tuple[Path, ...],
     cutoff_v: float | None,
     hold_s: float | None,
     need_s: float | None,
     out: Path | None,
+    open_it: bool,
 ) -> None:
-    """One page to print (PDF): wiring, pack, conditions, results, doubt and cautions."""
-    source = None if need_s is not None else inputs_of(run_folder, cutoff_v, hold_s, "sheet")
-    kept = kept_digest(run_folder, cutoff_v, hold_s)
-    piece = None if kept is None else together_at(run_folder, kept, need_s)
-    files = unchanged(out or run_folder / "sheet", made_from(source, piece))
-    if files is None or kept is None:
-        run, result, kept = analysed(run_folder, cutoff_v, hold_s, need_s)
-        piece = together_at(run_folder, kept, need_s)
-        from analysis.report.sheet import write_sheet
-
-        with TemporaryDirectory(prefix="drawbench-") as temporary:
-            write_sheet(run, result, Path(temporary), paragraphs_of(kept, piece))
-            files = publish(
-                Path(temporary),
-                out or run.folder / "sheet",
-                made_from(source, piece),
-                what="The sheet",
-            )
-    for text in paragraphs_of(kept, piece):
+    """One page to print (PDF): wiring, pack, conditions, results, doubt and cautions; RUN: a run, several, or a folder of runs."""
+    asked, again = Asked(cutoff_v, hold_s, need_s), asked_again(cutoff_v, hold_s, need_s)
+    run = single_run(paths)
+    if run is None:
+        meant, done = make_and_tell(SHEET, paths, out, asked, open_it=open_it)
+        shelf = shelf_of(paths, meant.runs)
+        where = f"a folder of its own in {out}" if out else "its run's folder sheet"
+        click.echo(f"\nPrint: run-sheet.pdf, each in {where}.")
+        if shelf is not None:
+            step: list[str | Path] = ["report", shelf, "--overview", Path("overview"), *again]
+            echo_next(("The page of all of them, with their reports", step))
+        refuse_unmade(SHEET, meant, done)
+        return
+    job = Job(run, out, asked)
+    made = kept_sheet(job) or make_sheet(job)
+    for text in made.told:
         click.echo(textwrap.fill(text, TEXT_WIDTH))
-    click.echo(f"\nPrint: {next(file for file in files if file.suffix == '.pdf')}")
-    asked = asked_again(cutoff_v, hold_s, need_s)
-    echo_next(("A page to open", ["report", run_folder, *asked]))
+    click.echo(f"\nPrint: {made.named(SHEET.page)}")
+    echo_next(("A page to open", ["report", run, *again]))
+    if open_it:
+        open_file(made.named(SHEET.page))
 
 
 @click.command("pictures")
-@click.argument("run_folder", metavar="RUN", type=click.Path(path_type=Path))
-@click.option("--size", type=click.Choice(list(SIZES)), default="page", show_default=True)
+@runs_argument
+@click.option("--size", type=Choice(list(SIZES)), default="page", show_default=True)
 @click.option(
-    "--format", "formats", multiple=True, type=click.Choice(FORMATS), help="[default: all three]"
+    "--format", "formats", multiple=True, type=Choice(FORMATS), help="[default: all three]"
 )
 @cutoff_option
 @hold_option
 @out_option
+@open_option
 def pictures_command(
-    run_folder: Path,
+    paths: tuple[Path, ...],
     size: str,
     formats: tuple[str, ...],
     cutoff_v: float | None,
     hold_s: float | None,
     out: Path | None,
+    open_it: bool,
 ) -> None:
-    """The run's pictures in the size of a page, a slide or a phone; PNG, SVG, PDF."""
-    formats = formats or FORMATS
-    source = inputs_of(run_folder, cutoff_v, hold_s, "pictures", size, *formats)
-    files = unchanged(out or run_folder / f"pictures-{size}", source)
-    if files is not None:
-        events, _ = listed_events(description_of(run_folder).events)
-        end_s = digest_of(run_folder, cutoff_v, hold_s).last[0] or 0.0
-    else:
-        run, result, _ = analysed(run_folder, cutoff_v, hold_s)
-        from analysis.report.plots import draw_plots
-
-        events, _ = listed_events(run.description.events)
-        end_s = result.draw.trace.end_s
-        with TemporaryDirectory(prefix="drawbench-") as temporary:
-            draw_plots(
-                result,
-                run.description.pack,
-                events,
-                Path(temporary),
-                cast("SizeName", size),
-                formats,
-            )
-            files = publish(
-                Path(temporary),
-                out or run.folder / f"pictures-{size}",
-                source,
-                what="The pictures",
-            )
-    for file in files:
+    """The run's pictures in the size of a page, a slide or a phone; PNG, SVG, PDF; RUN: a run, several, or a folder of runs."""
+    asked = Asked(cutoff_v, hold_s, size=size, formats=formats or FORMATS)
+    again = asked_again(cutoff_v, hold_s)
+    run = single_run(paths)
+    if run is None:
+        meant, done = make_and_tell(PICTURES, paths, out, asked, open_it=open_it)
+        where = f"a folder of its own in {out}" if out else f"its run's folder pictures-{size}"
+        click.echo(f"\nEach run's are in {where}.")
+        shelf = shelf_of(paths, meant.runs)
+        if shelf is not None:
+            echo_next(("A page for each with all of them", ["report", shelf, *again]))
+        refuse_unmade(PICTURES, meant, done)
+        return
+    job = Job(run, out, asked)
+    made = kept_pictures(job) or make_pictures(job)
+    for file in made.files:
         click.echo(str(file))
-    marked = numbered_events(events, end_s)
-    if marked:
+    if made.numbers:
         click.echo("\nNumbers above the pictures:")
-    for event in marked:
-        click.echo(f"  {event.number}: {event.kind}: {event.text}")
-    echo_next(("A page with all of them", ["report", run_folder, *asked_again(cutoff_v, hold_s)]))
+        for text in made.numbers:
+            click.echo(f"  {text}")
+    echo_next(("A page with all of them", ["report", run, *again]))
+    if open_it:
+        open_file(made.named(PICTURES.page))

@@ -19,6 +19,7 @@ from logger.base.command_options import baud_option
 from logger.base.errors import BenchError
 from logger.base.numbers import digits_text
 from logger.base.sensor_identity import identity_words
+from logger.base.typed.suggest import Choice
 from logger.board.port import LinkLostError, find_boards, one_board
 from logger.board.probe_check import INPUT_MAX_V, Heard, Seen, Verdict, judge, listen
 from logger.board.sensor_setting import SENSOR_KINDS, address_of, set_sensor
@@ -47,7 +48,7 @@ class SensorAddress(click.ParamType[str]):
 @baud_option
 @click.option(
     "--sensor",
-    type=click.Choice(SENSOR_KINDS, case_sensitive=False),
+    type=Choice(SENSOR_KINDS, case_sensitive=False),
     help="Tell the board which sensor it has; it keeps that. auto: it looks again by itself.",
 )
 @click.option(

@@ -1,25 +1,42 @@
-"""``drawbench report``: the page, the Markdown and the pictures of one run."""
+"""``drawbench report``: the page, the Markdown and the pictures of one run or of many."""
 
 import os
 import textwrap
+from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import click
 
-from analysis.commands.rundown import analysed, asked_again, cutoff_option, hold_option
+from analysis.commands.makers import (
+    REPORT,
+    Asked,
+    Job,
+    Made,
+    kept_report,
+    make_report,
+    refuse_parts,
+)
+from analysis.commands.opening import open_file, open_option
+from analysis.commands.rundown import asked_again, cutoff_option, hold_option
 from analysis.commands.screen import TEXT_WIDTH, echo_next, echo_warnings_in_short
-from analysis.report.digest import inputs_of, kept_digest
-from analysis.report.same_piece import made_from, together_at
-from analysis.report.told import paragraphs_of
-from analysis.run.asked import cutoff_of
-from analysis.say.publish import unchanged
+from analysis.commands.several import (
+    make_all,
+    meant_runs,
+    refuse_unlike,
+    refuse_unmade,
+    runs_argument,
+    shelf_of,
+    single_run,
+    tell_all,
+)
 from logger.base.command_options import need_option
 from logger.base.errors import BenchError
 from logger.base.measures import whole_number
 
 
 @click.command("report")
-@click.argument("run_folder", metavar="RUN", type=click.Path(path_type=Path))
+@runs_argument
 @cutoff_option
 @hold_option
 @click.option(
@@ -27,7 +44,7 @@ from logger.base.measures import whole_number
     "out",
     type=click.Path(path_type=Path, file_okay=False),
     metavar="FOLDER",
-    help="Where to write it. Default: the folder report inside RUN.",
+    help="Where to write it. Default: the folder report inside RUN; of several runs: a folder for each.",
 )
 @click.option(
     "--budget",
@@ -51,8 +68,15 @@ from logger.base.measures import whole_number
     metavar="N",
     help="Bends that the joints have to survive.",
 )
+@click.option(
+    "--overview",
+    type=click.Path(path_type=Path, file_okay=False),
+    metavar="FOLDER",
+    help="Of several runs: each one's sheet, too, and the page of all of them into FOLDER.",
+)
+@open_option
 def report_command(
-    run_folder: Path,
+    paths: tuple[Path, ...],
     cutoff_v: float | None,
     hold_s: float | None,
     need_s: float | None,
@@ -60,76 +84,99 @@ def report_command(
     budget_file: Path | None,
     flex_sources: tuple[Path, ...],
     flex_cycles: float | None,
+    overview: Path | None,
+    open_it: bool,
 ) -> None:
-    """A page to open, Markdown to paste, and the pictures."""
-    source = None
-    if not flex_sources and flex_cycles is None and need_s is None:  # a flex test may be many files
-        chosen_by = [] if budget_file is None else _chosen_by(budget_file, run_folder)
-        source = inputs_of(run_folder, cutoff_v, hold_s, "report", budget_file, *chosen_by)
-    folder = out if out is not None else run_folder / "report"
-    kept = kept_digest(run_folder, cutoff_v, hold_s)
-    piece = None if kept is None else together_at(run_folder, kept, need_s)
-    files = unchanged(folder, made_from(source, piece))
-    fresh = files is None or kept is None
-    if files is None or kept is None:
-        _refuse_parts(budget_file, flex_sources, flex_cycles)
-        run, result, kept = analysed(run_folder, cutoff_v, hold_s, need_s)
-        piece = together_at(run_folder, kept, need_s)
-        from analysis.report.parts import write_whole_report
-
-        folder = out if out is not None else run.folder / "report"
-        files = write_whole_report(
-            run,
-            result,
-            folder,
-            hold_s=cutoff_of(run, cutoff_v, hold_s)[1],
-            budget_file=budget_file,
-            flex_sources=flex_sources,
-            flex_cycles=flex_cycles,
-            source=made_from(source, piece),
-            told=paragraphs_of(kept, piece),
+    """A page to open, Markdown to paste, the pictures; RUN: a run, several, or a folder of runs."""
+    asked = Asked(cutoff_v, hold_s, need_s, budget_file, flex_sources, flex_cycles)
+    run = single_run(paths)
+    if run is None:
+        _several(paths, out, asked, overview, open_it=open_it)
+        return
+    if overview is not None:
+        raise BenchError(
+            "--overview is the page of several runs.",
+            evidence=f"{run} is one",
+            next_step="give the folder that holds the runs, or leave it out.",
         )
-    if kept.simulated:
+    job = Job(run, out, asked)
+    made = kept_report(job) or make_report(job)
+    _tell(made, job)
+    if open_it:
+        open_file(made.named(REPORT.page))
+
+
+def _tell(made: Made, job: Job) -> None:
+    asked = job.asked
+    if made.simulated:
         click.echo("SIMULATED: no hardware was there.")
-    for text in paragraphs_of(kept, piece):
+    for text in made.told:
         click.echo(textwrap.fill(text, TEXT_WIDTH))
-    echo_warnings_in_short(kept.warnings)
-    if not fresh:
+    echo_warnings_in_short(made.warnings)
+    if not made.fresh:
         click.echo("\nNothing changed since this report was made; it is left as it is.")
     click.echo("\nOpen in a browser:")
-    click.echo(f"  {_here(files, 'report.html')}")
+    click.echo(f"  {_here(made.named('report.html'))}")
     click.echo("Paste into a write-up, with the pictures beside it:")
-    click.echo(f"  {_here(files, 'report.md')}")
-    echo_next(("One page to print", ["sheet", run_folder, *asked_again(cutoff_v, hold_s, need_s)]))
+    click.echo(f"  {_here(made.named('report.md'))}")
+    again = asked_again(asked.cutoff_v, asked.hold_s, asked.need_s)
+    echo_next(("One page to print", ["sheet", job.run_folder, *again]))
 
 
-def _refuse_parts(
-    budget_file: Path | None, flex_sources: tuple[Path, ...], flex_cycles: float | None
+def _several(
+    paths: Sequence[Path], out: Path | None, asked: Asked, overview: Path | None, *, open_it: bool
 ) -> None:
-    """Raises BenchError for a budget or a flex test that cannot be read, before the run is reckoned with."""
-    if flex_cycles is not None and not flex_sources:
-        raise BenchError("--flex-cycles needs a flex test.", next_step="add --flex TABLE-OR-RUN.")
-    if budget_file is not None:
-        from analysis.budget.file import read_budget
+    """All of them, and the page of all where that was asked for."""
+    if open_it and overview is None:
+        raise BenchError(
+            "--open opens one page, and several runs have one each.",
+            next_step="add --overview FOLDER: the page of all of them is opened.",
+        )
+    if overview is not None and out is not None:
+        raise BenchError(
+            "--overview links to the reports inside the runs.",
+            evidence=f"--out {out}",
+            next_step="leave --out or --overview out.",
+        )
+    meant = meant_runs(paths)
+    if asked.budget_file is not None:
+        refuse_unlike(meant.runs, "--budget")
+    if asked.flex_sources:
+        refuse_unlike(meant.runs, "--flex")
+    refuse_parts(asked)
+    asked = replace(asked, with_sheet=overview is not None)
+    done = make_all(REPORT, meant, out, asked)
+    page = None if overview is None or not meant.runs else _overview(meant.runs, overview, asked)
+    tell_all(REPORT, meant, done)
+    again = asked_again(asked.cutoff_v, asked.hold_s, asked.need_s)
+    shelf = shelf_of(paths, meant.runs)
+    if page is not None:
+        click.echo(f"\nOpen in a browser, all of them with links:\n  {_here(page)}")
+    elif out is not None:
+        click.echo(f"\nEach is in a folder of its own in {out}.")
+    elif meant.runs:
+        click.echo(f"\nEach is in its run's folder: {Path('report', 'report.html')}")
+        if shelf is not None:
+            step: list[str | Path] = ["report", shelf, "--overview", Path("overview"), *again]
+            echo_next(("The page of all of them, with their sheets", step))
+    if page is not None and open_it:
+        open_file(page)
+    refuse_unmade(REPORT, meant, done)
 
-        read_budget(budget_file)
-    if flex_sources:
-        from analysis.flex.sources import read_sources
 
-        read_sources(flex_sources, None)
+def _overview(runs: Sequence[Path], folder: Path, asked: Asked) -> Path:
+    """The page of all runs; each was read a moment ago, and its digest answers."""
+    from analysis.report.overview import write_overview
+    from analysis.report.pieces import pieces_of
+    from analysis.report.run_table import read_lines
 
-
-def _chosen_by(budget_file: Path, run_folder: Path) -> list[Path | str]:
-    """What the budget's part goes by besides: the other runs' descriptions, and where they lie."""
-    from analysis.budget.own_run import looked_at, places_of
-
-    runs = looked_at(places_of(budget_file, run_folder))
-    return [*runs, *(str(path) for path in runs)]
+    lines = read_lines(runs, asked.cutoff_v, asked.hold_s, need_s=asked.need_s)
+    files = write_overview(lines, folder, pieces_of(lines))
+    return next(file for file in files if file.name == "overview.html")
 
 
-def _here(files: tuple[Path, ...], name: str) -> str:
+def _here(path: Path) -> str:
     """Path as seen from where the user stands; whole where there is no way from there."""
-    path = next(file for file in files if file.name == name)
     try:
         return os.path.relpath(path)
     except ValueError:  # another drive

@@ -7,6 +7,7 @@ from typing import Final
 
 from analysis.curve.rate import RateFit, fit_rate
 from analysis.curve.resistance import internal_resistance
+from analysis.curve.spread import MANY, Spread, chance_of, half_of, holm, spread_of
 from analysis.doubt.quantity import Quantity
 from analysis.doubt.uncertainty import limits_of
 from analysis.run.rundown import Rundown, rundown
@@ -30,8 +31,8 @@ _MEASURES: Final = (
 
 @dataclass(frozen=True)
 class Difference:
-    """``second`` minus ``first`` of one result. ``percent``: of the first. ``clear``: larger than the doubt;
-    None: cannot be told.
+    """``second`` minus ``first`` of one result. ``percent``: of the first. ``clear``: larger than the doubt,
+    against several later runs than the doubt of them all together (Holm's rule); None: cannot be told.
     """
 
     name: str
@@ -46,7 +47,8 @@ class Difference:
 @dataclass(frozen=True)
 class Comparison:
     """Every run against the first. ``differences``: per later run. ``rate``: over all runs; None where
-    their draws do not differ enough. ``draws_ma``: least and greatest mean draw.
+    their draws do not differ enough. ``draws_ma``: least and greatest mean draw. ``spread``: of many runs
+    (``spread.MANY``) what they say as a heap.
     """
 
     runs: tuple[Run, ...]
@@ -58,6 +60,7 @@ class Comparison:
     warnings: tuple[str, ...]
     rate: RateFit | None = None
     draws_ma: tuple[float, float] = (0.0, 0.0)
+    spread: Spread | None = None
 
     def runtime_at(self, draw_ma: float) -> Quantity:
         """Time to cutoff at another draw, by the line through these runs (see ``RateFit.hours_at``)."""
@@ -74,23 +77,30 @@ class Comparison:
 def compare(
     runs: Sequence[Run], names: Sequence[str], cutoff_v: float | None, hold_s: float
 ) -> Comparison:
-    """Compare runs with the first of them at one cutoff. Raises BenchError as ``rundown`` does."""
-    rundowns = [
-        _rundown(run, name, cutoff_v, hold_s) for run, name in zip(runs, names, strict=True)
-    ]
+    """Compare runs with the first of them at one cutoff.
+
+    Of three or more, those that ``rundown`` refuses are left out, with a warning. Raises BenchError as it does
+    where fewer than two are left.
+    """
+    runs, names, rundowns, left_out = _reckoned(runs, names, cutoff_v, hold_s)
     measured = [_measures(run, result) for run, result in zip(runs, rundowns, strict=True)]
-    differences = tuple(
+    differences = _held_together(
         tuple(
-            _difference(
-                name, label, measured[0][name][1], quantity, _shared(runs[0], run, name, own)
+            tuple(
+                _difference(
+                    name, label, measured[0][name][1], quantity, _shared(runs[0], run, name, own)
+                )
+                for name, (label, quantity, own) in later.items()
             )
-            for name, (label, quantity, own) in later.items()
+            for run, later in zip(runs[1:], measured[1:], strict=True)
         )
-        for run, later in zip(runs[1:], measured[1:], strict=True)
     )
+    spread = spread_of(names, rundowns) if len(runs) >= MANY else None
     sentences = tuple(
         _sentence(names[0], name, part) for name, part in zip(names[1:], differences, strict=True)
     )
+    if spread is not None:
+        sentences = spread.sentences()
     points = [
         (result.mean_current.value / 1e3, result.cutoff_time.value / 3600)
         for result in rundowns
@@ -113,9 +123,63 @@ def compare(
         differences,
         sentences,
         exponent,
-        _warnings(runs, names, rundowns),
+        (*left_out, *_warnings(runs, names, rundowns)),
         rate,
         (1e3 * min(points)[0], 1e3 * max(points)[0]) if points else (0.0, 0.0),
+        spread,
+    )
+
+
+def left_out_words(error: BenchError) -> str:
+    """Why a run is not among those that are compared."""
+    happened = error.happened.rstrip(".")
+    return f"Left out: {happened}." + (f" Seen: {error.evidence}." if error.evidence else "")
+
+
+def _reckoned(
+    runs: Sequence[Run], names: Sequence[str], cutoff_v: float | None, hold_s: float
+) -> tuple[list[Run], list[str], list[Rundown], list[str]]:
+    """Runs, names and results of those that can be reckoned, and what is wrong with the others."""
+    kept: list[tuple[Run, str, Rundown]] = []
+    errors: list[BenchError] = []
+    for run, name in zip(runs, names, strict=True):
+        try:
+            kept.append((run, name, _rundown(run, name, cutoff_v, hold_s)))
+        except BenchError as error:
+            errors.append(error)
+            if len(runs) - len(errors) < 2:
+                raise errors[0] from error
+    return (
+        [run for run, _, _ in kept],
+        [name for _, name, _ in kept],
+        [result for _, _, result in kept],
+        [left_out_words(error) for error in errors],
+    )
+
+
+def _held_together(
+    differences: tuple[tuple[Difference, ...], ...],
+) -> tuple[tuple[Difference, ...], ...]:
+    """Against several runs some difference comes clear by chance: by each measure Holm's rule decides over all."""
+    if len(differences) < 2:
+        return differences
+    clear: dict[tuple[int, str], bool] = {}
+    for name in {item.name for part in differences for item in part}:
+        known = [
+            (number, item)
+            for number, part in enumerate(differences)
+            for item in part
+            if item.name == name and item.clear is not None
+        ]
+        chances = [
+            chance_of(item.difference.value or 0.0, half_of(item.difference) or 0.0)
+            for _, item in known
+        ]
+        for (number, _), holds in zip(known, holm(chances, 1 - COVERAGE), strict=True):
+            clear[number, name] = holds
+    return tuple(
+        tuple(replace(item, clear=clear.get((number, item.name), item.clear)) for item in part)
+        for number, part in enumerate(differences)
     )
 
 
@@ -170,7 +234,7 @@ def _difference(
         return Difference(name, label, first, second, none, None, None)
     value = second.value - first.value
     percent = 100 * value / first.value if first.value else None
-    halves = [_half(first), _half(second)]
+    halves = [half_of(first), half_of(second)]
     if None in halves:
         quantity = Quantity(value, first.unit, note="the doubt of one of the two is not known")
         return Difference(name, label, first, second, quantity, percent, None)
@@ -179,12 +243,6 @@ def _difference(
     half = math.sqrt(max(one**2 + other**2 - 2 * shared * one * other, 0.0))
     quantity = Quantity(value, first.unit, value - half, value + half, COVERAGE)
     return Difference(name, label, first, second, quantity, percent, abs(value) > half)
-
-
-def _half(quantity: Quantity) -> float | None:
-    if quantity.lower is None or quantity.upper is None or quantity.coverage is None:
-        return None
-    return (quantity.upper - quantity.lower) / 2
 
 
 def _sentence(first: str, second: str, differences: Sequence[Difference]) -> str:

@@ -2,16 +2,18 @@
 
 import os
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import analysis.curve.compare as plain
+from analysis.curve.spread import MANY
 from analysis.door.runs import found_of, whole
 from analysis.door.show import StrPath, card, drawing, fields_of, frame_row, text_of, warned
 from analysis.forecast.discharge import course_of
 from analysis.run.asked import cutoff_of
-from analysis.run.trace import Floats, trace_of
+from analysis.run.trace import Floats, Trace, trace_of
 from analysis.say.table import rows_of
 from analysis.say.words import plain_text
 from logger.base.errors import BenchError
@@ -30,17 +32,19 @@ class Comparison(plain.Comparison):
     Attributes
     ----------
     names : tuple of str
-        Titles where they tell the runs apart, else the folders' names.
+        Titles where they tell the runs apart, else the folders' names, or both.
     rundowns : tuple
         Results of each run.
     differences : tuple of tuple of Difference
         Per later run: ``name``, ``first``, ``second``, ``difference`` (Quantity), ``percent``, ``clear``.
     sentences : tuple of str
-        The answer.
+        The answer: pair by pair, of six runs or more as a heap.
     rate_exponent : Quantity
         Peukert's exponent, where the draws differ enough.
+    spread : Spread or None
+        Of six runs or more: their lifetimes together, and the odd ones.
     warnings : tuple of str
-        What differs besides, and each run's own.
+        Runs left out, what differs besides, and each run's own.
     """
 
     cutoff_v: float | None
@@ -97,26 +101,39 @@ class Comparison(plain.Comparison):
 
     def courses(self) -> list[tuple[Floats, Floats]]:
         """Per run with a voltage: time in s since it began and volts, thinned for a picture."""
-        traces = [trace_of(run) for run in self.runs]
-        return [course_of(trace)[:2] for trace in traces if trace.voltage_v is not None]
+        return [course_of(self._traces[number])[:2] for number in self.with_voltage()]
+
+    def with_voltage(self) -> list[int]:
+        """Numbers of the runs that have a voltage, from 0."""
+        return [n for n, trace in enumerate(self._traces) if trace.voltage_v is not None]
+
+    @cached_property
+    def _traces(self) -> list[Trace]:
+        return [trace_of(run) for run in self.runs]
 
     def plot(self, ax: "Axes | None" = None) -> "Axes":
-        """Draw the voltage of all runs over each other.
+        """Draw the voltage of all runs over each other; of many (``spread``) a band and the odd ones.
 
         ``ax``: where to draw, default a new figure. Returns the axes. Raises BenchError if a run
         has no voltage.
         """
-        from analysis.report.discharge_plots import draw_overlay
+        from analysis.report.overlay_plots import draw_many, draw_overlay
 
-        courses = self.courses()
-        if len(courses) != len(self.runs):
+        courses, numbers = self.courses(), self.with_voltage()
+        if len(courses) != len(self.runs) and (self.spread is None or len(courses) < 2):
             raise BenchError(
                 "One of the runs has no voltage to draw.",
                 next_step="compare runs with voltage, or read the numbers alone.",
             )
         ends_s = [result.cutoff_time.value for result in self.rundowns]
         with drawing(ax) as axes:
-            draw_overlay(axes, self.names, courses, self.cutoff_v, ends_s, simulated=self.simulated)
+            if self.spread is not None:
+                shown = self.spread.only(numbers)
+                draw_many(axes, courses, self.cutoff_v, shown, simulated=self.simulated)
+            else:
+                draw_overlay(
+                    axes, self.names, courses, self.cutoff_v, ends_s, simulated=self.simulated
+                )
         return axes
 
 
@@ -139,12 +156,14 @@ def compare(
     Raises
     ------
     BenchError
-        With fewer than two runs, one run given twice, or as ``rundown`` for one of them.
+        With fewer than two runs, one run given twice, or as ``rundown`` for one of them; of three or more,
+        those are left out with a warning while two remain.
 
     Notes
     -----
     The doubt of a difference after GUM (JCGM 100:2008) 5.2.2; runs of one board share the doubt of
-    its gains.
+    its gains. Of three runs or more ``clear`` holds for all together (Holm 1979, by each result); six or
+    more are told as a heap (``spread``: how long they lasted, the longest, the odd ones).
 
     Examples
     --------
@@ -170,18 +189,44 @@ def compare(
             evidence=str(twice),
             next_step="give the folders of different runs.",
         )
-    read = [whole(found) for found in [found_of(run) for run in runs]]
+    read, places_read, left_out = _read(runs, folders)
     cutoff_v, hold_s = cutoff_of(read[0], cutoff_v, hold_s)
-    found = plain.compare(read, run_names(read, folders), cutoff_v, hold_s)
+    found = plain.compare(read, run_names(read, places_read), cutoff_v, hold_s)
+    found = replace(found, warnings=(*left_out, *found.warnings))
     return Comparison(**fields_of(found), cutoff_v=cutoff_v)
 
 
+def _read(
+    runs: Sequence[Run | StrPath], folders: Sequence[Path]
+) -> tuple[list[Run], list[Path], list[str]]:
+    """Runs and folders that can be read, and what is wrong with the others; of two both must be."""
+    read: list[tuple[Run, Path]] = []
+    errors: list[BenchError] = []
+    for run, folder in zip(runs, folders, strict=True):
+        try:
+            read.append((whole(found_of(run)), folder))
+        except BenchError as error:
+            errors.append(error)
+            if len(runs) - len(errors) < 2:
+                raise errors[0] from error
+    return (
+        [run for run, _ in read],
+        [folder for _, folder in read],
+        [plain.left_out_words(error) for error in errors],
+    )
+
+
 def run_names(runs: Sequence[Run], folders: Sequence[Path]) -> list[str]:
-    """Titles where they tell the runs apart, else the folders' names."""
+    """Titles where they tell the runs apart, else the folders' names; of many both where a title is not enough."""
     titles = [plain_text(run.description.title) for run in runs]
     if all(titles) and len(set(titles)) == len(titles):
         return titles
     names = [folder.resolve().name for folder in folders]
     if len(set(names)) == len(names):
-        return names
+        if len(runs) < MANY:
+            return names
+        return [
+            title if title and titles.count(title) == 1 else f"{title} ({name})" if title else name
+            for title, name in zip(titles, names, strict=True)
+        ]
     return [str(folder) for folder in folders]

@@ -11,6 +11,7 @@ from analysis.flex.asked import Target, stated_target
 from analysis.flex.bend import BENDS_PER_WEARING
 from analysis.say.table import Row, interval_title
 from logger.base.measures import Measure, plain_number, whole_number
+from logger.base.typed.suggest import Choice
 
 TEXT_WIDTH: Final = 79
 _F = TypeVar("_F", bound=Callable[..., Any])
@@ -50,7 +51,7 @@ target_options = _options(
     click.option(
         "--at",
         "place",
-        type=click.Choice(list(BENDS_PER_WEARING)),
+        type=Choice(list(BENDS_PER_WEARING)),
         help="at this place of the body ("
         + ", ".join(f"{k} {v}" for k, v in BENDS_PER_WEARING.items())
         + " bends an evening: planning figures without a source),",

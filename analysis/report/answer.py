@@ -25,6 +25,9 @@ def headline(result: Rundown) -> str:
     if result.verdict is not None and result.verdict.answer is not Answer.OPEN:
         lasted = life.seen_s if life.time.value is None else life.time.value
         return f"{str(result.verdict.answer).capitalize()}: {span_words(lasted, 60.0)} of {span_words(result.verdict.need_s or 0.0)} needed"
+    if result.verdict is not None:
+        needed = span_words(result.verdict.need_s or 0.0)
+        return f"{str(result.verdict.answer).capitalize()}: over {span_words(life.least_s, 60.0)} of {needed} needed"
     if life.ended and life.end is not End.CUTOFF:
         return f"{str(life.end).capitalize()} after {value_words(life.time)}"
     if result.cutoff_time.value is not None:

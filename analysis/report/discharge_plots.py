@@ -1,8 +1,7 @@
-"""Pictures of the discharge: forecast fan, fit with residuals, resistance, overlay of runs."""
+"""Pictures of the discharge: forecast fan, fit with residuals, resistance."""
 
-from collections.abc import Sequence
 from dataclasses import replace
-from pathlib import Path, PurePath
+from pathlib import Path
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -16,7 +15,6 @@ from analysis.say.figures import (
     CURRENT,
     FAINT,
     INK,
-    SERIES,
     VOLTAGE,
     figure_style,
     mark_simulated,
@@ -208,98 +206,4 @@ def plot_resistance(found: Resistance, stem: Path, *, simulated: bool = False) -
             if found.coverage
             else "scatter alone, the sensor's limits are not known."
         ),
-    )
-
-
-def plot_overlay(
-    names: Sequence[str],
-    courses: Sequence[tuple[Array, Array]],
-    cutoff_v: float | None,
-    cutoffs_s: Sequence[float | None],
-    stem: Path,
-    *,
-    simulated: bool = False,
-) -> FigureFile:
-    """Save the picture that ``draw_overlay`` makes."""
-    with figure_style():
-        figure, axes = new_figure()
-        file = draw_overlay(axes, names, courses, cutoff_v, cutoffs_s, simulated=simulated)
-        save_figure(figure, stem)
-    return replace(file, stem=stem.name)
-
-
-def draw_overlay(
-    axes: Axes,
-    names: Sequence[str],
-    courses: Sequence[tuple[Array, Array]],
-    cutoff_v: float | None,
-    cutoffs_s: Sequence[float | None],
-    *,
-    simulated: bool = False,
-) -> FigureFile:
-    """Voltage of several runs against time in one picture; ``courses``: (time in s, volts) each, thinned."""
-    divisor, unit = time_unit(max(float(times[-1]) for times, _ in courses))
-    for number, (name, (times, volts)) in enumerate(zip(legend_names(names), courses, strict=True)):
-        look = SERIES[number % len(SERIES)]
-        axes.plot(times / divisor, volts, color=look.colour, linestyle=look.line, label=name)
-        end_s = cutoffs_s[number]
-        if end_s is not None and cutoff_v is not None:
-            axes.plot(
-                end_s / divisor,
-                cutoff_v,
-                look.marker,
-                color=look.colour,
-                markersize=7,
-                zorder=5,
-            )
-            axes.annotate(
-                span_words(end_s, 60.0),
-                (end_s / divisor, cutoff_v),
-                xytext=(-7, -4),
-                textcoords="offset points",
-                ha="right",
-                va="top",
-                fontsize=9,
-                color=look.colour,
-            )
-    if cutoff_v is not None:
-        axes.axhline(cutoff_v, color=INK, linewidth=0.9)
-    # lines that lie upon each other cannot be labelled at their ends
-    axes.legend(loc="upper right", frameon=False, handlelength=3.2)
-    axes.set_xlabel(f"time since the run began in {unit}")
-    axes.set_ylabel("pack voltage in V")
-    axes.set_title(_overlay_title(cutoff_v, [end_s for end_s in cutoffs_s if end_s is not None]))
-    if simulated:
-        mark_simulated(axes)
-    return FigureFile(
-        "compare",
-        f"Pack voltage against time of {len(names)} runs: {', '.join(names)}.",
-        "Marks: where each run reached the cutoff.",
-    )
-
-
-def legend_names(names: Sequence[str], most: int = 36) -> list[str]:
-    """Names that leave room for the picture: without the folders that all share, at most ``most`` characters.
-
-    What would look alike after that gets its number in front.
-    """
-    parts = [PurePath(name).parts or (name,) for name in names]
-    shared = 0
-    while all(len(part) > shared + 1 and part[shared] == parts[0][shared] for part in parts):
-        shared += 1
-    short = ["/".join(part[shared:]) for part in parts]
-    short = [name if len(name) <= most else "…" + name[-(most - 1) :] for name in short]
-    if len(set(short)) < len(short):
-        short = [f"{number}. {name}" for number, name in enumerate(short, 1)]
-    return short
-
-
-def _overlay_title(cutoff_v: float | None, ends_s: Sequence[float]) -> str:
-    if cutoff_v is None:
-        return "Runs side by side"
-    if not ends_s:
-        return f"Runs side by side; cutoff {cutoff_v:g} V not reached"
-    least, most = span_words(min(ends_s), 60.0), span_words(max(ends_s), 60.0)
-    return f"Down to the cutoff of {cutoff_v:g} V: " + (
-        least if least == most else f"{least} to {most}"
     )

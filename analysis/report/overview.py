@@ -6,10 +6,12 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Final
 
+import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from analysis.report.cards import Heap, hand_outs_of, heaps_of
+from analysis.report.overlay_plots import band_of
 from analysis.report.pieces import (
     SEVERAL_SHOWN,
     Piece,
@@ -24,6 +26,7 @@ from analysis.say.figures import (
     INK,
     SERIES,
     SIZES,
+    VOLTAGE,
     SizeName,
     figure_style,
     mark_simulated,
@@ -40,6 +43,7 @@ from logger.base.pack import SAFETY_CLOSING
 _PIECE_HEADINGS: Final = ("piece", "lasted", "needed")
 _NAMED: Final = 5
 _BARS: Final = 40
+_BAND: Final = 12  # so many lines would cover each other
 _NAME_LENGTH: Final = 34
 _PALE: Final = "#b4bac0"
 
@@ -115,7 +119,7 @@ def _lasting(lines: Sequence[Line], size: SizeName) -> tuple[Figure, FigureFile]
     figure, axes = new_figure(size)
     _mark(axes, lines)
     figure.set_size_inches(SIZES[size][0], max(1.2 + 0.24 * len(shown_lines), 2.2))
-    unit_s, unit = time_unit(max(line.lasted_s or 0 for line in shown_lines))
+    unit_s, unit = time_unit(max(max(line.lasted_s or 0, line.need_s or 0) for line in shown_lines))
     look = SERIES[0]
     for place, line in enumerate(shown_lines):
         lasted = (line.lasted_s or 0.0) / unit_s
@@ -130,6 +134,10 @@ def _lasting(lines: Sequence[Line], size: SizeName) -> tuple[Figure, FigureFile]
             [lasted], [place], "o", color=look.colour, markersize=6,
             markerfacecolor=look.colour if line.reached else "white",
         )  # fmt: skip
+        if line.need_s is not None:
+            axes.plot(
+                [line.need_s / unit_s], [place], "|", color=INK, markersize=10, markeredgewidth=1.4
+            )
     names = _names(lines)
     ticks = [names[line.folder] for line in shown_lines]
     axes.set_yticks(range(len(shown_lines)), ticks, fontsize=9)
@@ -140,11 +148,12 @@ def _lasting(lines: Sequence[Line], size: SizeName) -> tuple[Figure, FigureFile]
     some = any(not line.reached for line in shown_lines)
     axes.set_title("How long each lasted")
     ring = " Ring: its end was not seen." if some else ""
+    need = " Upright stroke: needed." if any(line.need_s for line in shown_lines) else ""
     left_out = len(ranked) - len(shown_lines)
     more = f" {count_words(left_out, 'run')} in the middle not drawn." if left_out else ""
     alt = f"Dot plot: {longest_and_shortest(lines)}{more}"
     return figure, FigureFile(
-        "lasting", alt, f"Dot: how long it lasted, bar: its 95 % interval.{ring}{more}"
+        "lasting", alt, f"Dot: how long it lasted, bar: its 95 % interval.{ring}{need}{more}"
     )
 
 
@@ -158,8 +167,10 @@ def _voltages(lines: Sequence[Line], size: SizeName) -> tuple[Figure, FigureFile
     ranked = by_lasting(drawn)
     named = drawn if len(drawn) <= _NAMED else [ranked[0], ranked[len(ranked) // 2], ranked[-1]]
     unit_s, unit = time_unit(max(_course(line)[0][-1] for line in drawn))
+    if len(drawn) >= _BAND:
+        _draw_all_as_band(axes, drawn, unit_s)
     for line in drawn:
-        if line not in named:
+        if line not in named and len(drawn) < _BAND:
             times_s, volts = _course(line)
             axes.plot([t / unit_s for t in times_s], volts, color=_PALE, linewidth=0.8)
     names = _names(lines)
@@ -189,8 +200,24 @@ def _voltages(lines: Sequence[Line], size: SizeName) -> tuple[Figure, FigureFile
     return figure, FigureFile(
         "voltages",
         f"Line plot of voltage against time of {words}; by name: {told}.",
-        f"Voltage of {words}{'' if named == drawn else '; the longest, the middle and the shortest by name'}.",
+        f"Voltage of {words}{'' if named == drawn else '; the longest, the middle and the shortest by name'}."
+        + (
+            " Band: 8 in 10; a run that gave up counts as below from then on."
+            if len(drawn) >= _BAND
+            else ""
+        ),
     )
+
+
+def _draw_all_as_band(axes: Axes, lines: Sequence[Line], unit_s: float) -> None:
+    courses = [(np.array(times), np.array(volts)) for times, volts in map(_course, lines)]
+    ends = [line.lasted_s if line.reached else None for line in lines]
+    cutoffs = {line.value("cutoff_v") for line in lines}
+    cutoff_v = float(cutoffs.pop() or 0) if len(cutoffs) == 1 else None
+    band = band_of(courses, ends, cutoff_v or None)
+    axes.fill_between(
+        band.time_s / unit_s, band.low_v, band.high_v, color=VOLTAGE.band, linewidth=0, label="8 in 10"
+    )  # fmt: skip
 
 
 def _course(line: Line) -> tuple[list[float], list[float]]:

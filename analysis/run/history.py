@@ -109,12 +109,15 @@ class History:
                 last[0, 6:8] = table[-1, 6:8]  # not held for the hold time yet
             table = self._merged(np.vstack([table, last]))
         spans = np.maximum(table[:, 2], 1e-9)
+        lasted = (
+            table[:, 2] > 0
+        )  # a sample at the very begin stands for no time: it is its own mean
         return Bins(
             table[:, 1] + self.begin_s,
             table[:, 2],
             table[:, 3],
-            table[:, 4] / spans,
-            table[:, 5] / spans,
+            np.where(lasted, table[:, 4] / spans, table[:, 6]),
+            np.where(lasted, table[:, 5] / spans, table[:, 7]),
             table[:, 6],
             table[:, 7],
         )

@@ -6,9 +6,10 @@ differ in lightness and in line style, and are labelled where they are, not in a
 
 import re
 import textwrap
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import partial
 from io import BytesIO
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal
@@ -16,10 +17,11 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 import numpy as np
 import numpy.typing as npt
 
-# Imported where it is needed: sizes and looks are known without it.
+from analysis.say.glyphs import FONT, draw_any_sign
 from logger.base.clean_text import visible
 from logger.base.safe_files import replace_file
 
+# Imported where it is needed: sizes and looks are known without it.
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
@@ -65,7 +67,7 @@ SERIES: Final = (
 
 _STYLE: Final[Any] = {
     # Ships with matplotlib: the same picture on every machine.
-    "font.family": "DejaVu Sans",
+    "font.family": FONT,
     "font.size": 10.5,
     "axes.titlesize": 11.5,
     "axes.titleweight": "bold",
@@ -135,6 +137,7 @@ def save_figure(figure: "Figure", path_stem: Path, formats: Sequence[str] = ("pn
     """Write ``path_stem`` in each of ``formats`` (png, svg, pdf), free of dates: the same figure gives the same bytes."""
     with figure_style():
         _clean(figure)
+        draw_any_sign(figure)
         for name in formats:
             drawn = BytesIO()
             figure.savefig(drawn, format=name, metadata=_METADATA[name])
@@ -144,15 +147,22 @@ def save_figure(figure: "Figure", path_stem: Path, formats: Sequence[str] = ("pn
 def _clean(figure: "Figure") -> None:
     """Nothing that acts in any text: a title may be a stranger's."""
     from matplotlib.text import Text
-    from matplotlib.ticker import FixedFormatter
+    from matplotlib.ticker import FixedFormatter, FuncFormatter
 
     for axes in figure.axes:
         for axis in (axes.xaxis, axes.yaxis):
-            if isinstance(names := axis.get_major_formatter(), FixedFormatter):
+            names = axis.get_major_formatter()
+            if isinstance(names, FixedFormatter):
                 names.seq = [visible(name) for name in names.seq]
+            elif isinstance(names, FuncFormatter):
+                names.func = partial(_visible_name, names.func)
     for found in figure.findobj(Text):
         if isinstance(found, Text):
             found.set_text(visible(found.get_text()))
+
+
+def _visible_name(named: Callable[..., str], value: float, position: int | None = None) -> str:
+    return visible(named(value, position))
 
 
 def mark_simulated(axes: "Axes", below_pt: float = 25) -> None:

@@ -9,18 +9,23 @@ import contextlib
 import multiprocessing
 import os
 import signal
+import sys
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from multiprocessing import connection
-from typing import Any, Final, Generic, TypeVar
+from types import ModuleType
+from typing import TYPE_CHECKING, Any, Final, Generic, TypeVar
 
 from analysis.say.progress import Progress, silent
 from logger.base.clean_text import clean_streams
 from logger.base.console_signs import say_what_the_console_cannot
 from logger.base.errors import BenchError
+
+if TYPE_CHECKING:
+    from multiprocessing.synchronize import Event
 
 Thing = TypeVar("Thing")
 Result = TypeVar("Result")
@@ -70,7 +75,7 @@ def do_to_all(
 ) -> list[Done[Thing, Result]]:
     """``work`` of each thing, in the things' order, whatever becomes of the others.
 
-    ``work``: a function of a module, or a ``functools.partial`` of one; it prints nothing. ``each_s``: about how
+    ``work``: a function of a module (not of a script), or a ``functools.partial`` of one; it prints nothing. ``each_s``: about how
     long it takes, which decides whether processes are worth it. ``cores``: None: as many as there are.
     Ctrl-C ends all of it at once.
     """
@@ -161,9 +166,9 @@ def _pool(
 ) -> None:
     """Outcomes of these places into ``found``; returns early if a process was killed."""
     earlier = multiprocessing.active_children()
-    executor = ProcessPoolExecutor(
-        workers, multiprocessing.get_context("spawn"), initializer=_begin_worker
-    )
+    fresh = multiprocessing.get_context("spawn")
+    over = fresh.Event()
+    executor = ProcessPoolExecutor(workers, fresh, _begin_worker, (over,))
     try:
         with _started_well():
             waiting: dict[Future[Any], int] = {
@@ -178,6 +183,7 @@ def _pool(
     except (BrokenProcessPool, OSError):  # killed; or no process could be started
         return
     except BaseException:
+        over.set()  # for those that are still starting, or between two
         for child in multiprocessing.active_children():
             if child not in earlier:
                 _stop(child)
@@ -188,14 +194,19 @@ def _pool(
 
 @contextlib.contextmanager
 def _started_well() -> Iterator[None]:
-    """What is started meanwhile gets our environment, and Ctrl-C only once it knows what to do with it."""
+    """What is started meanwhile gets our environment, and Ctrl-C only once it knows what to do with it.
+
+    It does not run again what was started first, as it otherwise would: nobody can know what that does.
+    """
     before = {name: os.environ.get(name) for name in _STARTED_WITH}
     os.environ.update({name: _STARTED_WITH[name] for name, value in before.items() if not value})
+    main, sys.modules["__main__"] = sys.modules["__main__"], ModuleType("__main__")
     held = hasattr(signal, "pthread_sigmask")
     mask = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT}) if held else set()
     try:
         yield
     finally:
+        sys.modules["__main__"] = main
         for name, value in before.items():
             if value is None:
                 del os.environ[name]
@@ -214,12 +225,16 @@ def _stop(child: Any) -> None:
             child.terminate()
 
 
-def _begin_worker() -> None:
+_over: "list[Event]" = []
+
+
+def _begin_worker(over: "Event") -> None:
     """Once in each process: Ctrl-C counts only while it works, its words are clean, it ends with who started it."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     if hasattr(signal, "pthread_sigmask"):
         os.setpgid(0, 0)  # the terminal's Ctrl-C is for who started it, and told from there, once
         signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})
+    _over.append(over)
     say_what_the_console_cannot()
     clean_streams()
     threading.Thread(target=_end_with_parent, daemon=True).start()
@@ -234,16 +249,11 @@ def _end_with_parent() -> None:
 
 def _at_work(work: Callable[[Any], Any], thing: Any) -> Any:
     """In a process of its own."""
-    if _stopped:
-        return None
-    signal.signal(signal.SIGINT, signal.default_int_handler)
     try:
-        return _attempt(work, thing)
+        signal.signal(signal.SIGINT, signal.default_int_handler)
+        # Asked only now: from here on a signal is not lost.
+        return None if _over[0].is_set() else _attempt(work, thing)
     except KeyboardInterrupt:
-        _stopped.append(True)  # and what waits behind it is not begun
         return None
     finally:
         signal.signal(signal.SIGINT, signal.SIG_IGN)
-
-
-_stopped: list[bool] = []

@@ -6,6 +6,7 @@ from typing import Final
 import click
 
 from logger.base.next_step import next_words
+from logger.base.typed.suggest import Choice
 from logger.commands.interpreter_folder import BOARDS, write_board_folder
 from logger.commands.sketch_folder import SKETCH_NAME, write_sketch
 
@@ -16,7 +17,7 @@ SKETCH: Final = "sketch"
 @click.argument("folder", type=click.Path(path_type=Path), default=Path())
 @click.option(
     "--board",
-    type=click.Choice([SKETCH, *BOARDS]),
+    type=Choice([SKETCH, *BOARDS]),
     default=SKETCH,
     show_default=True,
     help="The sketch for the IDE, or files for a board with an interpreter of Python: copied, done.",

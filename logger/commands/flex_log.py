@@ -16,6 +16,7 @@ from logger.base.command_options import baud_option
 from logger.base.errors import BenchError, spoken
 from logger.base.measures import plain_number, whole_number
 from logger.base.next_step import next_words
+from logger.base.typed.suggest import Choice
 from logger.board.port import Candidate, Link, ask_all, find_boards, one_board, open_link
 from logger.board.stream import Hello
 from logger.flex.criterion import BY_KIND, CRITERIA, Criterion
@@ -76,7 +77,7 @@ def _usual_criterion(ctx: click.Context, _: click.Parameter, kind: str | None) -
 )
 @click.option(
     "--drive",
-    type=click.Choice(["servo", "switch"]),
+    type=Choice(["servo", "switch"]),
     default="servo",
     show_default=True,
     help="The board moves a servo, or counts a switch that you or a motor close.",
@@ -107,7 +108,7 @@ def _usual_criterion(ctx: click.Context, _: click.Parameter, kind: str | None) -
 )
 @click.option(
     "--joint",
-    type=click.Choice(list(BY_KIND)),
+    type=Choice(list(BY_KIND)),
     is_eager=True,
     expose_value=False,
     callback=_usual_criterion,
@@ -115,7 +116,7 @@ def _usual_criterion(ctx: click.Context, _: click.Parameter, kind: str | None) -
 )
 @click.option(
     "--criterion",
-    type=click.Choice(CRITERIA),
+    type=Choice(CRITERIA),
     default="open",
     show_default=True,
     help="What failed means.",

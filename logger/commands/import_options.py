@@ -11,6 +11,7 @@ from logger.base.command_options import PackText
 from logger.base.errors import BenchError
 from logger.base.measures import MAH_ABOVE_0, OHMS_ABOVE_0, whole_number
 from logger.base.pack import parse_pack
+from logger.base.typed.suggest import Choice
 from logger.text.cells import DELIMITER_WORDS, may_divide
 from logger.text.layout import LayoutWish
 from logger.text.mapping import CHOICES
@@ -43,9 +44,9 @@ def column_options(function: _F) -> _F:
     return function
 
 
-def _choice(table: str, key: str) -> click.Choice[str]:
+def _choice(table: str, key: str) -> Choice:
     """What a mapping may hold there, as the values of an option."""
-    return click.Choice([str(value) for value in CHOICES[table][key]])
+    return Choice([str(value) for value in CHOICES[table][key]])
 
 
 _OPTIONS: Final[tuple[Callable[[Any], Any], ...]] = (
@@ -81,7 +82,7 @@ _OPTIONS: Final[tuple[Callable[[Any], Any], ...]] = (
     ),
     click.option(
         "--time-back",
-        type=click.Choice(["restart", "next-day", "next-hour", "sort", "drop"]),
+        type=Choice(["restart", "next-day", "next-hour", "sort", "drop"]),
         help="What a time that goes back means: the meter began again, the next day or hour, rows in the wrong order, wrong rows.",
     ),
     click.option(

@@ -10,6 +10,7 @@ import click
 from logger.base.command_options import given_again
 from logger.base.errors import BenchError
 from logger.base.next_step import next_words
+from logger.base.typed.suggest import Choice
 from logger.commands.import_options import (
     about_of,
     import_options,
@@ -138,7 +139,7 @@ def _read(
             signs = [sign for sign, _ in zip(SIGNS, question.readings, strict=False)]
             chosen = click.prompt(
                 "Which is right? (Enter: none, stop)",
-                type=click.Choice([*signs, ""], case_sensitive=False),
+                type=Choice([*signs, ""], case_sensitive=False),
                 default="",
                 show_choices=False,
                 show_default=False,

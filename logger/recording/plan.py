@@ -1,6 +1,6 @@
 """From what the user asked for to recordings that are ready to start."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Final
@@ -11,6 +11,8 @@ from logger.base.durations import clock_text
 from logger.base.errors import BenchError, spoken
 from logger.base.pack import Pack, as_used, parse_pack
 from logger.board.port import Found, find_boards, one_board
+from logger.board.probe_check import listen
+from logger.board.stream import LineDecoder
 from logger.board.switch_trial import last_test, tests_folder
 from logger.calibration import store as calibration_store
 from logger.recording import safety
@@ -45,6 +47,7 @@ EXIT_CODES_HELP: Final = (
 WINDOW_MIN_S: Final = 0.01
 WINDOW_MAX_S: Final = 60.0
 DEFAULT_WINDOW_S: Final = 0.1
+_LOOK_S: Final = 0.1
 
 Say = Callable[[str], None]
 
@@ -152,6 +155,7 @@ def prepare(plan: Plan, say: Say, sure: safety.Sure | None = None) -> list[Recor
     try:
         wanted = safety.may_close([item.hello for item in found], plan.close_load, sure)
         plan = replace(plan, close_load=wanted)
+        _check_measured(plan, pack, found)
         for board in found:
             folder = plan.folder if len(found) == 1 else plan.folder / board.hello.board
             recorders.append(_begin(plan, pack, board, folder, say))
@@ -161,6 +165,16 @@ def prepare(plan: Plan, say: Say, sure: safety.Sure | None = None) -> list[Recor
         raise
     _tell(plan, pack, found, say)
     return recorders
+
+
+def _check_measured(plan: Plan, pack: Pack | None, found: Sequence[Found]) -> None:
+    """Where no pack is named that could tell what a cutoff can be, its voltage tells."""
+    if pack is not None or plan.cutoff_v is None:
+        return
+    for board in found:
+        seen = listen(board.link, LineDecoder().feed, board.hello, _LOOK_S).seen
+        if seen is not None:
+            safety.check_measured(plan.cutoff_v, seen.pack_v)
 
 
 def _find(plan: Plan) -> list[Found]:
@@ -302,7 +316,7 @@ def _resume(plan: Plan, folder: Path, say: Say) -> Recorder:
         recording.events.add(recording.run_s(now), "disk", text)
     rows = last_row.rows if last_row else 0
     say(f"Going on after {rows} rows in {folder}.")
-    _tell(plan, description.pack, [found], say)
+    _tell(replace(plan, cutoff_v=stop.cutoff_v), description.pack, [found], say)
     return _recorder(plan, recording, writer, found, description)
 
 
@@ -413,5 +427,8 @@ def _tell(plan: Plan, pack: Pack | None, found: list[Found], say: Say) -> None:
             say(f"{board}: the load switch is open, and a run that goes on leaves it so.")
         if guard_v:
             say(f"{board} opens its load switch at {guard_v:g} V even if this computer dies.")
-        elif guard_v is None and item.hello.cutoff_v:
-            say(f"{board} keeps its own cutoff of {item.hello.cutoff_v:g} V, set earlier.")
+        elif item.hello.cutoff_v:
+            say(
+                f"{board}: the cutoff of {item.hello.cutoff_v:g} V that an earlier run left on it is taken off. "
+                "This run has none: nothing stops the discharge but you."
+            )

@@ -6,6 +6,7 @@ from typing import Final
 from logger.base.errors import BenchError
 from logger.base.numbers import digits_text
 from logger.base.pack import CHEMISTRIES, SAFETY_CLOSING, Pack
+from logger.base.sensor_limits import is_pack_on
 from logger.board.stream import Hello
 
 Sure = Callable[[str], bool]
@@ -22,7 +23,8 @@ def check_cutoff(pack: Pack | None, cutoff_v: float | None, *, below_floor: bool
         raise BenchError(
             f"A cutoff of {cutoff_v:g} V is above a full pack of {pack}: {digits_text(pack.full_v, 3)} V.",
             evidence="the run would be over at once",
-            next_step="give the voltage at which the circuit gives up, for the whole pack in series.",
+            next_step=f"{_perhaps(cutoff_v, pack.floor_v, pack.full_v)}give the voltage at which the circuit gives up, for the "
+            "whole pack in series.",
         )
     if below_floor or cutoff_v >= pack.floor_v - 1e-9:
         return
@@ -34,18 +36,39 @@ def check_cutoff(pack: Pack | None, cutoff_v: float | None, *, below_floor: bool
     )
 
 
+def check_measured(cutoff_v: float, pack_v: float) -> None:
+    """Raises BenchError for a cutoff that the pack stands under already, as measured, V."""
+    if cutoff_v < pack_v or not is_pack_on(pack_v):
+        return
+    raise BenchError(
+        f"A cutoff of {cutoff_v:g} V is above what the pack has now: {pack_v:.2f} V.",
+        evidence="the run would be over at once",
+        next_step=f"{_perhaps(cutoff_v, 0.0, pack_v)}give the voltage at which the circuit gives up, or put a fresh pack in.",
+    )
+
+
+def _perhaps(cutoff_v: float, floor_v: float, below_v: float) -> str:
+    """The cutoff that was meant, where a decimal sign or a unit was lost: 27 or 2700 for 2.7."""
+    meant = [cutoff_v / lost for lost in (10, 100, 1000) if floor_v <= cutoff_v / lost < below_v]
+    return (
+        f"{digits_text(meant[0], 4)} V perhaps? Then --cutoff {digits_text(meant[0], 4)}; else "
+        if meant
+        else ""
+    )
+
+
 def guard_v(
     pack: Pack | None, cutoff_v: float | None, *, keep_load: bool, below_floor: bool
-) -> float | None:
+) -> float:
     """Cutoff for the board to watch by itself, so that the cells are safe when the computer dies.
 
-    None: leave what the board has. 0: take it off (the user wants the load kept on).
+    0: none; what an earlier run left on the board is taken off, for it was meant for another pack.
     """
     if keep_load:
         return 0.0
     if cutoff_v is not None:
         return cutoff_v
-    return None if pack is None or below_floor else pack.floor_v or None
+    return 0.0 if pack is None or below_floor else pack.floor_v
 
 
 RELIES_ON_CELLS: Final = (

@@ -19,7 +19,7 @@ from logger.run.description import Description, from_document
 from logger.run.edited.part import PartOfRows, described_part
 from logger.run.format import COLUMN_BY_NAME, DESCRIPTION_NAME, MEASURED, SAMPLES_MAX, SAMPLES_NAME
 from logger.run.pieces import SAMPLES, rows_file
-from logger.run.reader import MOST
+from logger.run.reading.order import MOST
 from logger.run.run_folder import RunFolder, Whereabouts
 
 CHUNK_BYTES: Final = 8 * 1024 * 1024

@@ -12,7 +12,7 @@ from typing import Final
 
 from logger.base.errors import BenchError
 from logger.base.safe_files import open_to_read
-from logger.run.reader import MOST
+from logger.run.reading.order import MOST
 from logger.text.cells import cell_kind, fit, is_data
 from logger.text.encoding import read_lines
 from logger.text.header import names_columns

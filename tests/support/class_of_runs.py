@@ -33,15 +33,13 @@ def sound_lives_s(count: int, seed: int, spread: float = 0.06) -> list[float]:
 
 
 def write_class(folder: Path, count: int, seed: int = 1, step_s: float = 60.0) -> list[Path]:
-    """``count`` runs below ``folder``; from 12 on with the planted ones; the last two pieces of three runs each."""
+    """``count`` runs below ``folder``; from 12 on with the planted ones, one piece with three runs; some simulated from 20 on."""
     folders = []
     for number, life_s in enumerate(sound_lives_s(count, seed)):
         title = f"Vest {_NAMES[number % 12]}{'' if number < 12 else f' {number // 12 + 1}'}"
         planted = number if count >= 12 else -1
         if planted in range(FIRST_OF_THREE, FIRST_OF_THREE + 3):
-            title = "Vest Heron"
-        if planted == 10:
-            title = "Vest Cobalt 🦊"
+            title = "Vest Juniper"
         changes: dict[str, Any] = {
             "title": title,
             "need_s": NEED_S,
@@ -71,7 +69,7 @@ def write_class(folder: Path, count: int, seed: int = 1, step_s: float = 60.0) -
                 return np.where(t > dark_s, 0.5, 190.0)
 
             run = board_run(volts, draw, seen * life_s, step_s, parts=2, **changes)
-            if number % 2 == 0 and run.description.board is not None:
+            if number >= 20 and number % 2 == 0 and run.description.board is not None:
                 board = replace(run.description.board, firmware="simulated-1.0")
                 run = replace(run, description=replace(run.description, board=board))
         folders.append(stored(out, run))

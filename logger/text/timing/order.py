@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from logger.base.errors import BenchError
 from logger.run.description import Event
-from logger.run.reader import longest_in_order
+from logger.run.reading.order import longest_in_order
 from logger.text.question import Question, Reading
 from logger.text.spans import span_words
 from logger.text.timing.back import (

@@ -12,17 +12,21 @@ import pytest
 from click.testing import CliRunner
 from numpy.typing import NDArray
 
-from analysis.commands.compare import compare_command
+import drawbench
+from analysis.commands.compare import compare_command, comparison_json
 from analysis.commands.forecast import forecast_command
 from analysis.curve.compare import compare
+from analysis.forecast.discharge import course_of
 from analysis.forecast.of_run import forecast_run
 from analysis.forecast.stated import parse_programme
 from analysis.forecast.words import chance_words
+from analysis.run.trace import trace_of
 from logger.base.errors import BenchError
 from logger.base.pack import Pack
 from logger.run.reader import Run
 from logger.run.store import create_run_folder, write_description
-from tests.support.runs_by_formula import board_run
+from tests.support.class_of_runs import write_class
+from tests.support.runs_by_formula import board_run, sampled_run
 
 Array = NDArray[np.float64]
 
@@ -113,7 +117,7 @@ def test_one_board_compares_better_than_two() -> None:
 def test_compare_command_writes_a_picture_and_json(tmp_path: Path) -> None:
     folders = [store(falling(10), tmp_path / "before"), store(falling(9), tmp_path / "after")]
     stem = tmp_path / "picture.png"
-    arguments = [*map(str, folders), "--cutoff", "3.0", "--hold", "10", "--plot", str(stem)]
+    arguments = [*map(str, folders), "--cutoff", "3.0", "--hold", "10s", "--plot", str(stem)]
     shown = CliRunner().invoke(compare_command, arguments, catch_exceptions=False)
     assert shown.exit_code == 0
     assert "10.0 % shorter" in " ".join(shown.output.split())
@@ -294,3 +298,81 @@ def test_doubt_of_resistance_shared_by_one_board_is_only_the_sensors() -> None:
     assert item.first.value is not None
     # scatter dominates and is not shared: the difference is less known than either
     assert item.difference.upper - item.difference.value > item.first.upper - item.first.value
+
+
+@pytest.fixture(scope="module")
+def twelve(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("twelve") / "runs"
+    write_class(folder, 12, step_s=120.0)
+    return folder
+
+
+@pytest.mark.slow
+def test_a_class_is_compared_as_a_heap(twelve: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    shown = CliRunner().invoke(compare_command, [str(twelve)], catch_exceptions=False)
+    assert shown.exit_code == 0
+    text = " ".join(shown.output.split())
+    assert text.startswith("Lasted: 3 h 52 min to 6 h 54 min (9 of 11 runs to their end)")
+    assert "Odd: Vest Firefly lasted 3 h 52 min, the others 6 h" in text
+    assert f"Left out: {twelve}" in text
+    assert "against" not in text, "no pairs in a class"
+    rows = [line for line in shown.output.splitlines() if line.startswith("Vest ")]
+    assert len(rows) == 11
+    assert max(map(len, rows)) <= 80
+    assert rows[-1].rstrip().endswith("odd")
+    assert "Vest Firefly" in rows[-1]
+    assert (twelve / "compare.png").exists()
+    assert (twelve / "compare-each.svg").exists()
+    assert shown.output.rstrip().splitlines()[-1].endswith(f"compare {twelve} --details")
+
+
+@pytest.mark.slow
+def test_a_class_in_json_and_in_a_notebook(twelve: Path) -> None:
+    folders = sorted(path for path in twelve.iterdir() if path.is_dir())
+    found = drawbench.compare(folders)
+    assert found.spread is not None
+    assert len(found.names) == 11
+    assert found.names[found.spread.odd[0].number] == "Vest Firefly"
+    assert found.warnings[0].startswith("Left out: ")
+    assert found.plot().get_legend() is not None
+    spread = comparison_json(found)["spread"]
+    assert spread["odd"][0]["run"] == "Vest Firefly"
+    assert spread["ended"] == 9
+    assert spread["shortest_longest"][1] == max(q.value or 0 for q in found.spread.lasted)
+
+
+def test_of_two_runs_a_broken_one_is_refused(twelve: Path) -> None:
+    with pytest.raises(BenchError, match="no usable row"):
+        drawbench.compare([twelve / "vest-01", twelve / "vest-03"])
+
+
+@pytest.mark.slow
+def test_several_differences_are_clear_together() -> None:
+    """Just more than the doubt against one run; not any more where it is one of five differences."""
+    runs = [falling(10, draw) for draw in (100.0, 100.0, 100.0, 100.0, 100.0)]
+    alone = compare([falling(10), falling(10, 101.2)], ["A", "B"], 3.0, 10.0)
+    item = {d.name: d for d in alone.differences[0]}["mean_current"]
+    assert item.difference.value is not None
+    assert item.difference.upper is not None
+    half = item.difference.upper - item.difference.value
+    just = 100.0 + 1.1 * half
+    names = [str(number) for number in range(6)]
+    pair = compare([runs[0], falling(10, just)], ["A", "B"], 3.0, 10.0)
+    many = compare([*runs[:4], falling(10, just)], names[:5], 3.0, 10.0)
+
+    def clear(part: Any) -> bool | None:
+        return {d.name: d for d in part}["mean_current"].clear
+
+    assert clear(pair.differences[0]) is True
+    assert clear(many.differences[-1]) is False
+    far = compare([*runs[:4], falling(10, 100.0 + 5 * half)], names[:5], 3.0, 10.0)
+    assert [clear(part) for part in far.differences] == [False, False, False, True]
+
+
+def test_the_first_sample_of_an_import_stands_for_itself() -> None:
+    """It lasts no time: its mean was 0 V, in pictures and fits."""
+    time_s = np.arange(0.0, 6000.0, 60.0)
+    run = sampled_run(time_s, 4.5 - time_s / 10_000)
+    _, volts, *_ = course_of(trace_of(run))
+    assert volts[0] == pytest.approx(4.5)

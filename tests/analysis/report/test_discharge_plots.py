@@ -5,7 +5,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from analysis.report.discharge_plots import legend_names, plot_overlay
+from analysis.report.overlay_plots import legend_names, plot_overlay
 
 
 def test_names_are_told_apart_and_leave_room() -> None:

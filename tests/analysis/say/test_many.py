@@ -115,33 +115,40 @@ def test_one_that_is_killed_beside_another_is_done_alone(tmp_path: Path) -> None
 
 
 # A thing that takes long and cleans up after itself; Ctrl-C reaches the whole terminal, or only the one asked.
-_SLEEPERS = """
-import sys, time
-from pathlib import Path
+_SLEEPER = """
+import time
 from tempfile import TemporaryDirectory
-from analysis.say.many import do_to_all
 
 def slow(folder):
     with TemporaryDirectory(dir=folder):
         (folder / "begun").touch()
         time.sleep(60)
+"""
+# Without the usual guard against being run again.
+_STARTED = """
+import sys
+from pathlib import Path
+from analysis.say.many import do_to_all
+from sleeper import slow
 
-if __name__ == "__main__":
-    do_to_all(slow, [Path(sys.argv[1])] * 5, each_s=100, cores=2)
+do_to_all(slow, [Path(sys.argv[1])] * 5, each_s=100, cores=2)
 """
 
 
 @pytest.mark.real_time
 @pytest.mark.parametrize("how", ["terminal", "one", "kill"])
 def test_ctrl_c_ends_all_at_once_and_nothing_lingers(tmp_path: Path, how: str) -> None:
-    script, place = tmp_path / "sleepers.py", tmp_path / "place"
-    script.write_text(_SLEEPERS, encoding="utf-8")
+    script, place = tmp_path / "script" / "started.py", tmp_path / "place"
+    script.parent.mkdir()
     place.mkdir()
+    script.write_text(_STARTED, encoding="utf-8")
+    script.with_name("sleeper.py").write_text(_SLEEPER, encoding="utf-8")
     # What stands in the folder that somebody works in takes the place of no module.
     (tmp_path / "pickle.py").write_text(f"open({str(place / 'ran')!r}, 'w')\n", encoding="utf-8")
     process = subprocess.Popen(
         [sys.executable, "-P", str(script), str(place)], cwd=tmp_path, start_new_session=True,
-        stderr=subprocess.PIPE, text=True, env=os.environ | {"PYTHONPATH": str(ROOT)},
+        stderr=subprocess.PIPE, text=True,
+        env=os.environ | {"PYTHONPATH": os.pathsep.join((str(ROOT), str(script.parent)))},
     )  # fmt: skip
     end_s = time.monotonic() + 30
     while not (place / "begun").exists():

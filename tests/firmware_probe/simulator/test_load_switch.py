@@ -72,6 +72,15 @@ def test_cutoff_is_watched_after_a_restart_without_a_host(tmp_path: Path) -> Non
     assert opened_s == pytest.approx(2.2, abs=4e-3)
 
 
+def test_a_cutoff_taken_off_is_gone_after_a_restart(tmp_path: Path) -> None:
+    """What ``log`` sends before a run without a cutoff: the earlier run's is in no memory then."""
+    script = Script().host(0.4, "cutoff", "3.000000", 200).host(0.6, "cutoff", "0.000000", 0)
+    script.at(1, "reset power").at(2, "pack-v 2.9").host(2.5, "identify")
+    outcome = run(script, tmp_path, 3)
+    hello = outcome.hellos[-1]
+    assert (hello["load"], hello["cutoff_v"], hello["hold_ms"]) == ("1", "0.000000", "0")
+
+
 def test_gate_is_low_while_the_board_restarts(tmp_path: Path) -> None:
     outcome = run(Script().at(1, "reset external"), tmp_path, 2)
     assert [text for _, text in switch_events(outcome)] == ["switch open", "switch closed"]

@@ -94,6 +94,24 @@ def test_after_a_cutoff_only_a_person_closes_it(tmp_path: Path) -> None:
     assert read_table(tmp_path / "run")[-1][7] == pytest.approx(200.0, rel=0.02)
 
 
+def test_a_cutoff_of_an_earlier_run_never_stays_on_the_board(tmp_path: Path) -> None:
+    eeprom = Eeprom("7F3A91C2", 3, 4_400_000, 15_000)
+    with serve(eeprom=eeprom) as server:
+        refused = run_log(tmp_path / "high", "--port", server.port, "--for", "3s", "--cutoff", "27")
+        kept = server.ask(lambda: server.board.eeprom.cutoff_uv)  # type: ignore[attr-defined]
+        done = run_log(tmp_path / "run", "--port", server.port, "--for", "3s", "--no-forecast")
+        left = server.ask(lambda: server.board.eeprom.cutoff_uv)  # type: ignore[attr-defined]
+    assert refused.returncode == 2
+    said = " ".join(refused.stderr.split())
+    assert "A cutoff of 27 V is above what the pack has now: 4.50 V" in said
+    assert "2.7 V perhaps?" in said
+    assert not (tmp_path / "high").exists()
+    assert kept == 4_400_000, "what is refused reaches no board"
+    assert done.returncode == 0, done.stdout
+    assert "the cutoff of 4.4 V that an earlier run left on it is taken off" in " ".join(done.stdout.split())  # fmt: skip
+    assert left == 0
+
+
 def test_worn_memory_is_named_and_nothing_is_lost(tmp_path: Path) -> None:
     with serve("0:worn") as server:
         done = run_log(tmp_path / "run", "--port", server.port, "--for", "5s", "--pack", "3x AA alkaline", "--cutoff", "2.7", "--no-forecast")  # fmt: skip

@@ -88,7 +88,7 @@ def test_the_board_guards_the_cells() -> None:
     pack = parse_pack("3x AA alkaline")
     assert safety.guard_v(pack, 2.7, keep_load=False, below_floor=False) == 2.7
     assert safety.guard_v(pack, None, keep_load=False, below_floor=False) == pytest.approx(2.4)
-    assert safety.guard_v(None, None, keep_load=False, below_floor=False) is None
+    assert safety.guard_v(None, None, keep_load=False, below_floor=False) == 0.0
     assert safety.guard_v(pack, 2.7, keep_load=True, below_floor=False) == 0.0
 
 
@@ -97,7 +97,7 @@ def test_cells_of_another_kind_are_taken_with_their_capacity() -> None:
     assert (pack.cells, pack.capacity_mah) == (2, 180.0)
     # Of their volts nothing is known: no floor is guarded, none is refused, and the caution says so.
     safety.check_cutoff(pack, 0.3, below_floor=False)
-    assert safety.guard_v(pack, None, keep_load=False, below_floor=False) is None
+    assert safety.guard_v(pack, None, keep_load=False, below_floor=False) == 0.0
     assert "their maker" in pack.caution
     with pytest.raises(BenchError, match="without its capacity"):
         parse_pack("2x other", other=True)

@@ -10,7 +10,8 @@ import logger.run.fast_csv as fast_csv
 import logger.run.reader as run_reader
 from logger.run.fast_csv import read_columns
 from logger.run.format import COLUMN_BY_NAME, SAMPLES_NAME
-from logger.run.reader import MOST, read_run
+from logger.run.reader import read_run
+from logger.run.reading.order import MOST
 from tests.support.page_bench import make_run
 
 

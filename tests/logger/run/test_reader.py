@@ -16,7 +16,8 @@ from logger.base.errors import BenchError
 from logger.base.pack import Pack
 from logger.run.description import Description
 from logger.run.format import COLUMNS, DESCRIPTION_NAME, SAMPLES_NAME
-from logger.run.reader import longest_in_order, read_run
+from logger.run.reader import read_run
+from logger.run.reading.order import longest_in_order
 from logger.run.store import write_description
 
 NAMES = [column.name for column in COLUMNS]

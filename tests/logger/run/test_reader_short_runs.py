@@ -12,6 +12,7 @@ import logger.run.reader as run_reader
 from logger.base.errors import BenchError
 from logger.run.format import COLUMNS, SAMPLES_NAME
 from logger.run.reader import Run, read_run
+from logger.run.reading.parse import plain_columns
 
 KNOWN = [column.name for column in COLUMNS]
 HEADER = ["time_s", "sequence", "pack_v", "current_ma"]
@@ -26,7 +27,7 @@ def both_ways(folder: Path, monkeypatch: pytest.MonkeyPatch) -> tuple[Run | str,
 
     found = outcome()
     with monkeypatch.context() as patch:
-        patch.setattr(run_reader, "_plain_columns", lambda body, header: None)
+        patch.setattr(run_reader, "plain_columns", lambda body, header: None)
         return found, outcome()
 
 
@@ -102,7 +103,7 @@ def test_plain_numbers_take_the_short_way_and_come_out_to_the_last_bit(tmp_path:
     rng = np.random.default_rng(5)
     values = np.round(rng.normal(size=(500, 3)) * 10.0 ** rng.integers(-3, 4, (500, 3)), 6)
     lines = [",".join(f"{value:.6f}" for value in row) for row in values.tolist()]
-    columns = run_reader._plain_columns("\n".join(lines).encode(), ["pack_v", "mine", "bus_v"])
+    columns = plain_columns("\n".join(lines).encode(), ["pack_v", "mine", "bus_v"])
     assert columns is not None
     assert list(columns) == ["pack_v", "bus_v"]
     assert columns["pack_v"].tolist() == [float(line.split(",")[0]) for line in lines]

@@ -1,0 +1,1 @@
+"""What is a run on disk, how is it written and read, damaged or not?"""

@@ -1,0 +1,180 @@
+"""A class of thirty through one command to reports, sheets, pictures and the overview: times, memory, links, and what a teacher sees.
+
+``python -m tests.benchmarks.class_of_thirty [--kept FOLDER] [--hours 8] [--look FOLDER] [--no-loop]``. The folder of runs is made once (20 minutes of one
+core for 8 h each; `class_pieces`) and kept in FOLDER. Then, each on a copy of its own without digests: a plain loop over
+`drawbench report` (and `sheet`), and the one command for all. Wall time, processor time of all processes, and the most memory that all of
+them together had (psutil, looked at every tenth of a second). ``--look``: pictures of the pages, also in grey and 360 px wide, and of the sheets.
+Ratios and times are printed; the exit code is 1 if a sound run was left out, a broken one not named, or a link of the overview leads nowhere.
+"""
+
+import argparse
+import re
+import resource
+import shutil
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+import psutil
+
+from tests.benchmarks.class_pieces import HOURS, PIECES, TORN, make_class
+from tests.support.places import ROOT
+
+LOOKED_EVERY_S: Final = 0.1
+NAMING: Final = ("report FOLDER", "sheet FOLDER", "list --overview")
+BROKEN: Final = {"damaged", "killed"}
+
+
+@dataclass(frozen=True)
+class Cost:
+    """``processor_s``: of all processes; ``memory_mb``: the most that they had together; ``said``: their output."""
+
+    wall_s: float
+    processor_s: float
+    memory_mb: float
+    code: int
+    said: str
+
+
+def cost_of(commands: Sequence[Sequence[str]]) -> Cost:
+    """Commands of `drawbench`, one after the other, each in a Python of its own."""
+    before, begun = resource.getrusage(resource.RUSAGE_CHILDREN), time.monotonic()
+    most_mb, code, said = 0.0, 0, []
+    for words in commands:
+        with tempfile.TemporaryFile("w+") as output:
+            process = subprocess.Popen([sys.executable, "-m", "drawbench", *words], cwd=ROOT, stdout=output, stderr=subprocess.STDOUT)  # fmt: skip
+            watched: list[float] = [0.0]
+            watcher = threading.Thread(target=_watch, args=(process.pid, watched))
+            watcher.start()
+            code = max(code, process.wait())
+            watcher.join()
+            output.seek(0)
+            said.append(output.read())
+        most_mb = max(most_mb, *watched)
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    used_s = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+    return Cost(time.monotonic() - begun, used_s, most_mb, code, "\n".join(said))
+
+
+def _watch(pid: int, seen: list[float]) -> None:
+    """Memory of a process and its children; what they share is counted once (USS) where the system tells it."""
+    try:
+        top = psutil.Process(pid)
+        while top.is_running() and top.status() != psutil.STATUS_ZOMBIE:
+            seen.append(sum(_memory_mb(one) for one in (top, *top.children(recursive=True))))
+            time.sleep(LOOKED_EVERY_S)
+    except psutil.Error:
+        return
+
+
+def _memory_mb(process: psutil.Process) -> float:
+    try:
+        return float(process.memory_full_info().uss) / 1e6
+    except psutil.Error:
+        return 0.0
+
+
+def fresh(kept: Path, place: Path) -> Path:
+    """A copy of the class without anything that was reckoned before."""
+    copied = place / "class"
+    skip = shutil.ignore_patterns(".digest.json", "report", "sheet", "pictures", "overview")
+    shutil.copytree(kept, copied, ignore=skip)
+    return copied
+
+
+def ways(folder: Path, overview: Path) -> dict[str, list[list[str]]]:
+    runs = [str(folder / piece.name) for piece in PIECES]
+    return {
+        "loop over report": [["report", run] for run in runs],
+        "loop over sheet": [["sheet", run] for run in runs],
+        "report FOLDER": [["report", str(folder)]],
+        "sheet FOLDER": [["sheet", str(folder)]],
+        "pictures FOLDER": [["pictures", str(folder)]],
+        "list --overview": [["list", str(folder), "--overview", str(overview)]],
+        "list again": [["list", str(folder)]],
+    }
+
+
+def measured(kept: Path, place: Path, *, loop: bool) -> tuple[dict[str, Cost], Path, Path]:
+    """Every way's cost; loop and one command on copies of their own, one after the other."""
+    found: dict[str, Cost] = {}
+    if loop:
+        alone = fresh(kept, place / "loop")
+        for name in ("loop over report", "loop over sheet"):
+            found[name] = cost_of(ways(alone, place / "unused")[name])
+    together, overview = fresh(kept, place / "together"), place / "overview"
+    for name, commands in ways(together, overview).items():
+        if not name.startswith("loop"):
+            found[name] = cost_of(commands)
+            _print_screen(name, found[name])
+    return found, together, overview
+
+
+def _print_screen(name: str, cost: Cost) -> None:
+    print(f"---- {name} (exit code {cost.code})\n{cost.said.rstrip()}\n")
+
+
+def table(costs: dict[str, Cost]) -> Iterator[str]:
+    yield f"{'way':20} {'wall s':>8} {'processor s':>12} {'on two cores':>13} {'memory MB':>10} {'code':>5}"
+    for name, cost in costs.items():
+        yield f"{name:20} {cost.wall_s:>8.1f} {cost.processor_s:>12.1f} {cost.processor_s / 2:>12.1f} {cost.memory_mb:>11.0f} {cost.code:>5}"
+    for one, many in (("loop over report", "report FOLDER"), ("loop over sheet", "sheet FOLDER")):
+        if one in costs:
+            yield f"{many} against {one}: {costs[many].wall_s / costs[one].wall_s:.2f} of the wall time, {costs[many].processor_s / costs[one].processor_s:.2f} of the processor time"
+    whole = [costs[name] for name in ("report FOLDER", "sheet FOLDER", "list --overview")]
+    yield f"reports, sheets and the overview: {sum(c.wall_s for c in whole):.1f} s here, {sum(c.processor_s for c in whole) / 2:.1f} s on two idle cores (wanted: under 60 s)"
+
+
+def _findings(said: str) -> str:
+    """Lines that speak of rows left out, of damage or gaps."""
+    return "\n".join(line for line in said.splitlines() if re.search(r"left out|damage|gap|missing", line))  # fmt: skip
+
+
+def left_out(folder: Path, costs: dict[str, Cost]) -> list[str]:
+    """Sound runs without report or sheet, broken ones that nobody named."""
+    wrong = []
+    for piece in PIECES:
+        run = folder / piece.name
+        if piece.fate not in BROKEN:
+            if not list(run.glob("report/report.html")):
+                wrong.append(f"{piece.name}: no report")
+            if not list(run.rglob("*.pdf")):
+                wrong.append(f"{piece.name}: no sheet")
+        elif piece.fate == "damaged":
+            wrong += [f"{piece.name}, damaged, is not named by {name}" for name in NAMING if piece.name not in _findings(costs[name].said)]  # fmt: skip
+    wrong += [f"{TORN}, torn, is not named by {name}" for name in NAMING if TORN not in costs[name].said]  # fmt: skip
+    wrong += [f"{name}: exit code {costs[name].code}" for name in NAMING[:2] if costs[name].code != 2]  # fmt: skip
+    return wrong
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--kept", type=Path, help="where the class is, or is made")
+    parser.add_argument("--hours", type=float, default=HOURS)
+    parser.add_argument("--look", type=Path, help="where pictures of all pages go")
+    parser.add_argument("--no-loop", action="store_true")
+    asked = parser.parse_args()
+    with tempfile.TemporaryDirectory() as place_name:
+        place = Path(place_name)
+        kept = asked.kept or place / "kept"
+        if not kept.exists() or (kept / ".made.json").exists():
+            make_class(kept, hours=asked.hours, say=print)
+        costs, folder, overview = measured(kept, place, loop=not asked.no_loop)
+        print("\n".join(table(costs)))
+        wrong = left_out(folder, costs)
+        if asked.look is not None:
+            from tests.benchmarks.class_looks import looked_at
+
+            wrong += looked_at(folder, overview, asked.look)
+    print("\n".join(wrong) or "nothing left out, no link that leads nowhere")
+    return int(bool(wrong))
+
+
+if __name__ == "__main__":
+    sys.exit(main())
