@@ -18,7 +18,7 @@ _WORDS: Final = {
     "s": "s sec secs second seconds sek sekunde sekunden sekund sekunder seconde secondes seconden seg segs segundo segundos secondo secondi",
     "min": "m min mins minute minutes minuten minuut mn minuter minutter minuto minutos minuti",
     "h": "h hr hrs std stdn hour hours stunde stunden timme timmar tim timer time heure heures hora horas hs ora ore uur uren u",
-    "d": "d day days tag tage tagen dygn døgn jour jours j dia dias día días dag dagen giorno giorni",
+    "d": "d day days tag tage tagen dygn jour jours j dia dias día días dag dagen giorno giorni",
     "w": "w week weeks woche wochen semaine semaines semana semanas weken settimana settimane",
 }
 UNIT_OF: Final = {word: unit for unit, words in _WORDS.items() for word in words.split()}
