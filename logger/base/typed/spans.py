@@ -88,6 +88,10 @@ def _sum(text: str, plain: str) -> float:
 def _unit(text: str, word: str) -> str:
     if word == "M":
         raise ValueError(f"{text!r} is not a length of time: M may be minutes or months; write min")
+    if word == "T":
+        raise ValueError(
+            f"{text!r} is not a length of time: T may be days ({text.replace('T', 'd')}) or hours ({text.replace('T', 'h')})"
+        )
     unit = UNIT_OF.get(word.casefold())
     if unit is None and word.casefold() in _NO_LENGTH:
         raise ValueError(
