@@ -146,7 +146,7 @@ def list_command(folder: Path, **options: Any) -> None:
     if overview is not None:
         from analysis.report.overview import write_overview
 
-        write_overview(lines, overview, pieces, _makers(folder, options))
+        write_overview(lines, overview, pieces, _maker(folder, overview, options))
         click.echo(f"\nOpen in a browser: {overview / 'overview.html'}")
         click.echo(f"A page of each piece, to print: {overview / 'hand-outs.html'}")
     if not options["as_json"] and str(csv_file) != "-":
@@ -159,9 +159,9 @@ def _asked(options: dict[str, Any]) -> list[str]:
     return asked_again(options["cutoff_v"], options["hold_s"], options["need_s"])
 
 
-def _makers(folder: Path, options: dict[str, Any]) -> list[str]:
-    """What makes every report and sheet."""
-    return [command_line(name, folder, *_asked(options)) for name in ("report", "sheet")]
+def _maker(folder: Path, overview: Path, options: dict[str, Any]) -> str:
+    """What makes every report and sheet, and this page with links to them."""
+    return command_line("report", folder, *_asked(options), "--overview", overview)
 
 
 def _chosen_few(options: dict[str, Any]) -> bool:

@@ -35,7 +35,7 @@ def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
         (runs[0] / made).parent.mkdir()
         (runs[0] / made).write_text("<!doctype html><title>made</title>made")
     lines = read_lines(runs)
-    write_overview(lines, folder / "page", pieces_of(lines), ["drawbench report runs"])
+    write_overview(lines, folder / "page", pieces_of(lines), "drawbench report runs")
     return folder / "page"
 
 
