@@ -40,6 +40,7 @@ _NEEDED = ("need_s", "verdict")
 # From so many pieces on, the page of all is the next step; from so many runs on, a column that says
 # the same of all is said once below.
 _CLASS = 5
+_SCROLLED = 40
 _SAID_ONCE = 4
 _NARROW = ("run", "pack", "lasted_s", *_NEEDED, "end", "given_mah", "mean_current_ma")
 _MIDDLE = ("run", "title", *_NARROW[1:])
@@ -137,9 +138,12 @@ def list_command(folder: Path, **options: Any) -> None:
     elif only_csv:
         click.echo(as_csv(lines), nl=False)
     else:
-        click.echo(textwrap.fill(pieces_answer(lines, pieces), TEXT_WIDTH) + "\n")
+        answer = textwrap.fill(pieces_answer(lines, pieces), TEXT_WIDTH)
+        click.echo(answer + "\n")
         _show(lines)
         _show_pieces(pieces)
+        if len(lines) >= _SCROLLED:  # the first lines are out of sight by now
+            click.echo(f"\n{answer}")
     if csv_file is not None and str(csv_file) != "-":
         _write(csv_file, as_csv(lines))
         click.echo(f"Written: {csv_file}")
