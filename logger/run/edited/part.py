@@ -23,7 +23,7 @@ _COUNTERS: Final = ("charge_mah", "energy_mwh")
 SLACK_S: Final = 1e-6
 # Where nearly all was kept, the pack was as fresh, and what bursts saw of the whole holds for the part: own figure.
 _NEARLY_ALL: Final = 0.95
-TRIMMED: Final = "trimmed"
+TRIMMED: Final = "trim"
 
 
 class PartOfRows:
