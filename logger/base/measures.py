@@ -4,6 +4,7 @@ A number that may be a thousand times as much is refused with both readings, unl
 the option can take at all.
 """
 
+import copy
 import math
 import re
 from collections.abc import Mapping
@@ -12,11 +13,12 @@ from typing import Any, Final
 import click
 
 from logger.base.numbers import digits_text
-from logger.base.typed.number import NUMBER, TwoReadings, read_number
+from logger.base.typed.number import NUMBER, TwoReadings, number_text, read_number
 from logger.base.typed.shown import show_understood
 from logger.base.typed.signs import plain_signs
 
 _TYPED: Final = re.compile(rf"([+-]?) ?({NUMBER}(?:[eE][+-]?\d{{1,3}})?) ?([^\d\s].*)?")
+_FAR: Final = 30.0  # two readings are a thousand times apart
 # Written like this a number needs no echo.
 _USUAL: Final = re.compile(r"[+-]?\d+(?:\.(?:\d{1,2}|\d{4,}))?(?:e[+-]?\d+)? ?[A-Za-z%Ωµ°]*")
 # IEC 60062 (from memory): the letter stands for the decimal sign.
@@ -45,6 +47,22 @@ class Measure(click.ParamType[float]):
     ) -> None:
         self.unit, self.units, self.example = unit, units, example
         self.above, self.least, self.most, self.ever = above, least, most, ever
+        self._near: float | None = None
+
+    def near(self, value: float) -> "Measure":
+        """The same for one who measures this beside us: of two readings the one near ``value`` is meant."""
+        beside = copy.copy(self)
+        beside._near = abs(value)
+        return beside
+
+    def last_place(self, text: str) -> float:
+        """What one step of the last digit typed is worth, in ``unit``; 0 for what is no number."""
+        match = _TYPED.fullmatch(plain_signs(text))
+        factor = None if match is None else self._factor(match[3] or "")
+        if match is None or factor is None:
+            return 0.0
+        decimals = re.search(r"[.,](\d*)$", match[2])
+        return float(factor * 10.0 ** -len(decimals[1] if decimals else ""))
 
     def convert(
         self, value: Any, param: click.Parameter | None, ctx: click.Context | None
@@ -87,7 +105,7 @@ class Measure(click.ParamType[float]):
                 math.copysign(two.decimal, sign),
             )
             unit = f" {match[3]}" if match[3] else ""
-            both = " or ".join(f"{digits_text(one, 12)}{unit}" for one in (thousands, decimal))
+            both = " or ".join(f"{number_text(one)}{unit}" for one in (thousands, decimal))
             self.fail(f"{typed!r} may be {both}: write one of these.", param, ctx)
         if number is None:
             self.fail(f"{typed!r} is not understood: write {self.example}.", param, ctx)
@@ -100,6 +118,8 @@ class Measure(click.ParamType[float]):
         return self.units.get(word.lower().removesuffix(".") or self.unit.lower())
 
     def _can_be(self, number: float) -> bool:
+        if self._near and not self._near / _FAR < abs(number) < self._near * _FAR:
+            return False
         return abs(number) <= self.ever and self.least <= number <= self.most
 
 
@@ -132,6 +152,7 @@ _CAPACITY_EVER_MAH: Final = 200_000.0
 
 VOLTS: Final = Measure("V", _VOLTS, "2.7, 2.7V or 2700mV", ever=_VOLTS_EVER)
 VOLTS_ABOVE_0: Final = Measure("V", _VOLTS, "2.7, 2.7V or 2700mV", above=0, ever=_VOLTS_EVER)
+MILLIAMPERES: Final = Measure("mA", _AMPERES, "101.34", ever=_AMPERES_EVER_MA)
 MILLIAMPERES_ABOVE_0: Final = Measure(
     "mA", _AMPERES, "50, 50mA or 0.05A", above=0, ever=_AMPERES_EVER_MA
 )

@@ -15,6 +15,7 @@ from typing import Any, Final
 from logger.base.errors import BenchError, spoken
 from logger.base.numbers import digits_text
 from logger.base.safe_files import read_whole, replace_file
+from logger.base.typed.utf8 import utf8_text
 from logger.text.cells import DELIMITER_NAMES, DELIMITER_WORDS, may_divide
 from logger.text.layout import Layout, LayoutWish
 from logger.text.number_form import THOUSANDS
@@ -305,7 +306,7 @@ def _escape(sign: str) -> str:
 def read_mapping(path: Path) -> Mapping:
     """The mapping in a file. Raises BenchError for any file that is none, naming what is wrong in it."""
     try:
-        said = tomllib.loads(read_whole(path, _MOST_BYTES).decode())
+        said = tomllib.loads(utf8_text(read_whole(path, _MOST_BYTES), path, "mapping"))
     except OSError as error:
         raise BenchError(
             f"The mapping {path} cannot be read.",

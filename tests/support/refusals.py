@@ -171,6 +171,16 @@ def _of_runs() -> Iterator[str]:
     yield from _each("report sound", "--flex-cycles many", "--flex-cycles 4800", "--out notes.txt")
     yield from _each("pictures sound", "--size poster", "--format gif", "--out notes.txt")
     yield "sheet sound --out notes.txt"
+    yield from _each(
+        "report sound no-cutoff",
+        "--open",
+        "--overview a --out b",
+        "--budget no-toml.toml",
+        "--flex-cycles 4800",
+    )
+    yield from _each("report", "sound --overview page", "missing empty-folder")
+    yield from _each("sheet", "sound no-cutoff --open", "garbage notes.txt")
+    yield "pictures sound no-cutoff --open"
     yield from _each("edit missing", "--title x", "--undo", "--name new")
     yield from _each(
         "edit sound", "--undo", "--undo --title x", "--history --title x", "--below-floor", "--caption x", "--no-photo 1",

@@ -7,7 +7,7 @@ once. What has no unit, or may be another time as well, is refused with its read
 import re
 from typing import Final
 
-from logger.base.typed.number import NUMBER, TwoReadings, both_words, read_number
+from logger.base.typed.number import NUMBER, TwoReadings, both_words, number_text, read_number
 from logger.base.typed.signs import plain_signs
 from logger.base.typed.words import counted, word_set
 
@@ -113,7 +113,7 @@ def _number(text: str, written: str, unit: str) -> float:
     try:
         number = read_number(written)
     except TwoReadings as two:
-        thousands, decimal = f"{two.thousands:g}", f"{two.decimal:g}"
+        thousands, decimal = number_text(two.thousands), number_text(two.decimal)
         raise ValueError(
             f"{text!r} may be {both_words(two.thousands, two.decimal)} {unit}: write {thousands}{unit} or {decimal}{unit}"
         ) from None
