@@ -32,6 +32,7 @@ from analysis.run.ending.judge import Judge, Own
 from analysis.run.trace import Trace
 from logger.base.pack import Pack
 from logger.run.description import Description, Event
+from logger.run.edited.part import TRIMMED
 
 __all__ = [
     "GAVE_UP",
@@ -139,6 +140,8 @@ def ended_by_the_fall(description: Description) -> bool:
 
     Other meters stop at the first reading below the cutoff.
     """
+    if description.end_reason == TRIMMED:
+        return False
     return description.end_reason == "cutoff" or description.source == "import"
 
 

@@ -64,6 +64,7 @@ class PageRun:
     share_most: float = 0.0
     said: Mapping[str, Any] | None = None
     told: Mapping[str, Any] = field(default_factory=dict)
+    edits: int = 0  # that ``told`` heeds
     lock: threading.Lock = field(default_factory=threading.Lock)
     fault: str = ""
 
@@ -75,7 +76,13 @@ class PageRun:
         """Read what is new; call from one thread at a time."""
         if not self.loaded:
             self.feed.glance()
-        if self.results is not None and not self.told and not self.is_recording:
+        edits = len(self.feed.description.history)
+        if (
+            self.results is not None
+            and not self.is_recording
+            and (not self.told or edits != self.edits)
+        ):
+            self.edits = edits
             self.told = self._results(self.results)
         with self.lock:
             self.more = self.feed.poll()
