@@ -10,7 +10,7 @@ from typing import Any, Final
 
 from logger.base.clean_text import visible_in
 from logger.base.durations import clock_text, rough_text
-from logger.base.errors import BenchError, spoken
+from logger.base.errors import BenchError
 from logger.base.left import Left
 from logger.base.marks import mark_text
 from logger.base.pack import SAFETY_CLOSING
@@ -18,7 +18,7 @@ from logger.page.photos import photo_list
 from logger.recording.outlook import History, outlook
 from logger.recording.terms import Phase, Status
 from logger.run.course import Course
-from logger.run.feed import RunFeed
+from logger.run.feed import RunFeed, unread_words
 
 EVENTS_SHOWN: Final = 100
 LATE_S: Final = 20.0  # a board's rows come at least every minute; most come many times a second
@@ -106,17 +106,15 @@ class PageRun:
             return None
 
     def _results(self, results: Results) -> Mapping[str, Any]:
+        """What is told of a finished run; where it cannot be, why."""
         try:
             return results(self.feed)
-        except Exception as error:  # noqa: BLE001  # as above
-            self.fault = f"The results of this run cannot be worked out: {type(error).__name__}."
-            return {
-                "headline": "",
-                "answer": self.fault,
-                "rows": [],
-                "interval": "",
-                "warnings": [],
-            }
+        except (BenchError, OSError) as error:
+            answer = unread_words(error)
+        except Exception as error:  # noqa: BLE001  # a fault of ours: as above
+            answer = f"The results of this run cannot be worked out: {type(error).__name__}."
+            self.fault = answer
+        return {"headline": "", "answer": answer, "rows": [], "interval": "", "warnings": []}
 
 
 @dataclass
@@ -157,10 +155,8 @@ class Bench:
             if not run.loaded or run.more or run.is_recording or run.key in self.watched:
                 try:
                     run.poll(self._clock())
-                except OSError as error:  # its full text names folders of this computer
-                    run.feed.problem = f"The run cannot be read: {spoken(error)}."
                 except Exception as error:  # noqa: BLE001 (one bad run must not end the page)
-                    run.feed.problem = f"The run cannot be read: {type(error).__name__}: {error}."
+                    run.feed.problem = unread_words(error)
 
     def run(self, key: str) -> PageRun | None:
         """The run of this key; the first one for an empty key."""
