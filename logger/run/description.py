@@ -62,7 +62,8 @@ class Description:
     short conversions saw, None: it sent none. ``own``: what the sensor counted itself, None: it does not.
     ``switch_test``: what was last seen when the load switch opened, before the run or in it; None: nobody looked.
     ``stop`` is what the recording was asked for; ``cutoff``: what is asked for now, None: the same. ``trim``: the part
-    that counts, ``photos``, ``history``: see ``logger.run.edited.statements``.
+    that counts, ``photos``, ``history``: see ``logger.run.edited.statements``. ``lost``: its file is missing or cannot be
+    read, so marks, pack and need are unknown, not absent; never written.
     """
 
     title: str = ""
@@ -96,6 +97,7 @@ class Description:
     own: OwnCounted | None = None
     switch_test: SwitchTest | None = None
     imported: dict[str, Any] = field(default_factory=dict)
+    lost: bool = False
     cutoff: Cutoff | None = None
     trim: Trim | None = None
     photos: tuple[Photo, ...] = ()
@@ -150,6 +152,7 @@ class Description:
 def to_document(description: Description, columns: Sequence[str]) -> dict[str, Any]:
     """CSV-on-the-Web metadata of a run whose samples have these columns."""
     own = {"format": RUN_FORMAT_VERSION, **asdict(description)}
+    del own["lost"]
     return {
         "@context": ["http://www.w3.org/ns/csvw", {"@language": "en"}],
         "url": SAMPLES_NAME,
