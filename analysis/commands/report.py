@@ -153,6 +153,7 @@ def _several(
     runs = named_again(paths, meant.runs)
     if page is not None:
         click.echo(f"\nOpen in a browser, all of them with links:\n  {_here(page)}")
+        click.echo(f"A page of each piece, to print:\n  {_here(page.with_name('hand-outs.html'))}")
         echo_next(("One to look at", ["rundown", _to_look_at(done), *again]))
     else:
         where = "its run's folder report" if out is None else f"a folder of its own in {out}"
