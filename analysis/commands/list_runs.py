@@ -275,6 +275,8 @@ def _show(lines: list[Line]) -> None:
     notes = [f"{len(lines)} run{'s' if len(lines) != 1 else ''}", *same.values()]
     if simulated:
         notes.append(f"{simulated} of them SIMULATED")
+    if trimmed := sum(1 for line in lines if line.description.trim is not None):
+        notes.append(f"{trimmed} trimmed: a part of each counts")
     cutoffs = {line.value("cutoff_v") for line in lines if line.value("cutoff_v") is not None}
     if len(cutoffs) > 1:
         notes.append("their cutoffs differ: give one --cutoff")
