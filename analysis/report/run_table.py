@@ -209,7 +209,7 @@ def read_lines(
         done += 1
         progress(done)
 
-    new = [folder for folder in folders if not (folder / DIGEST_NAME).exists()]
+    new = [folder for folder in folders if not os.path.exists(folder / DIGEST_NAME)]  # noqa: PTH110 (Path.exists raises where it may not look)
     found: dict[Path, Line | None] = {}
     if len(new) > 1 and (each_s := _each_s(new)) * len(new) >= _WORTH_S:
         from analysis.say.many import do_to_all
