@@ -251,8 +251,15 @@ def test_what_phones_make_is_refused_with_what_to_do(tmp_path: Path) -> None:
 def test_what_is_no_photo_is_refused(tmp_path: Path, content: bytes) -> None:
     path = tmp_path / "shot.jpg"
     path.write_bytes(content)
-    with pytest.raises(BenchError, match="cannot be read"):
+    with pytest.raises(BenchError, match="cannot be read") as caught:
         scaled(path)
+    assert caught.value.evidence == "it is none of JPEG, PNG, WebP and GIF"
+
+
+def test_two_pictures_in_one_as_some_cameras_write(tmp_path: Path) -> None:
+    other = Image.new("RGB", (64, 32), "black")
+    path = put(tmp_path, corners(), "shot.jpg", format="MPO", save_all=True, append_images=[other])
+    assert quarters(scaled(path)) == UPRIGHT[1]
 
 
 def test_photos_of_a_run(tmp_path: Path) -> None:
