@@ -53,7 +53,7 @@ def put(folder: Path, picture: Image.Image, name: str, **options: object) -> Pat
     return path
 
 
-# EXIF 2.32 (CIPA DC-008), tag 274: which side of the scene row 0 and column 0 of the file are. So where the file's
+# SOURCES.md H1: which side of the scene row 0 and column 0 of the file are. So where the file's
 # quarters (red, green, blue, white) come to stand: written here from the standard's words, not from the library.
 UPRIGHT = {
     1: ["red", "green", "blue", "white"],  # row 0 top, column 0 left
@@ -123,7 +123,7 @@ def test_nothing_of_place_and_camera_is_left(tmp_path: Path, ending: str) -> Non
     for secret in (PLACE, CAMERA):
         assert secret not in kept
         assert secret.decode().encode("utf-16-le") not in kept
-    # The segments of the file, by its own marks (ITU-T T.81, B.1.1): picture data and the 16 bytes of JFIF alone.
+    # The segments of the file, by its own marks (SOURCES.md H2): picture data and the 16 bytes of JFIF alone.
     assert segments(kept) <= {0xE0, 0xDB, 0xC0, 0xC4, 0xDA}
     assert b"ICC_PROFILE" not in kept
     assert kept.endswith(b"\xff\xd9")
