@@ -46,7 +46,7 @@ from logger.base.pack import SAFETY_CLOSING, USED_HELP
 @click.option(
     "--until",
     "until_s",
-    type=Duration(colon_is_hours=True),
+    type=Duration(),
     metavar="TIME",
     help="Forecast as of this moment of the run, e.g. 2h; later rows are not looked at.",
 )

@@ -33,9 +33,11 @@ class _Percent(Measure):
         self, value: Any, param: click.Parameter | None, ctx: click.Context | None
     ) -> float:
         number = super().convert(value, param, ctx)
-        if 0 < number <= 1:
+        if 0 < number <= 1 and "%" not in str(value):
             self.fail(
-                f"{value} is {number:g} %: write {100 * number:g} if you mean that.", param, ctx
+                f"{value} may be {number:g} % or {100 * number:g} %: write {100 * number:g}, or {number:g}% with its sign.",
+                param,
+                ctx,
             )
         return number
 

@@ -6,6 +6,7 @@ from typing import Any, Final, Literal, TypeVar
 
 import click
 
+from analysis.flex.terminal import PERCENT
 from logger.base import measures
 from logger.base.command_options import Duration, Hold, Need
 from logger.base.errors import BenchError
@@ -26,7 +27,7 @@ class Refused:
 _TIMES: Final[dict[str, click.ParamType[float]]] = {
     "need": Need(),
     "hold": Hold(),
-    "duration": Duration(colon_is_hours=True),
+    "duration": Duration(),
 }
 _AMOUNTS: Final[dict[str, click.ParamType[Any]]] = {
     "V": measures.VOLTS_ABOVE_0,
@@ -34,7 +35,7 @@ _AMOUNTS: Final[dict[str, click.ParamType[Any]]] = {
     "mAh": measures.MAH_ABOVE_0,
     "ohm": measures.OHMS_ABOVE_0,
     "cycles": whole_number("4800", 1),
-    "%": measures.PERCENT_ABOVE_0,
+    "%": PERCENT,
     "C": measures.CELSIUS_OF_BENCH,
 }
 
