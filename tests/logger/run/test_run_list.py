@@ -4,8 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from logger.run.description import RUN_KEY
-from logger.run.format import DESCRIPTION_NAME
+from logger.run.format import DESCRIPTION_NAME, RUN_KEY
 from logger.run.run_list import described
 
 
