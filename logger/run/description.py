@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field, fields, replace
 from typing import Any, Final, TypeVar
 
+from logger.base.durations import utc_moment
 from logger.base.fault_words import load_state
 from logger.base.pack import CHEMISTRIES, RECHARGEABLE, Pack
 from logger.run.calibration import Calibration, calibration_from_json
@@ -141,6 +142,17 @@ class Description:
     def load_state(self) -> str:
         """How the load switch stood last: ``1`` closed, ``0`` open; ``-``: the run tells of none."""
         return load_state(event.text for event in self.events if event.kind == "load")
+
+    @property
+    def has_load_switch(self) -> bool:
+        """Whether the board could open the load: by the run's own events, or its switch was tested in the run.
+
+        An earlier test of the same board tells nothing: the board may have moved.
+        """
+        if self.load_state != "-" or self.switch_test is None:
+            return self.load_state != "-"
+        begun, tested = utc_moment(self.started_utc), utc_moment(self.switch_test.tested_utc)
+        return begun is not None and tested is not None and tested >= begun
 
     @property
     def switch_alarm(self) -> str:
