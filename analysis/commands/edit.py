@@ -192,7 +192,7 @@ def _show(folder: Path, description: Description) -> None:
     for label, now, option in rows:
         click.echo(f"{label:{widths[0]}}  {now:{widths[1]}}  {option}")
     for number, photo in enumerate(description.photos, start=1):
-        click.echo(f"photo {number}: {photo.caption or 'no caption'}")
+        click.echo(_filled(f"photo {number}: {photo.caption or 'no caption'}"))
     count = sum(bool(change.utc) for change in description.history)
     what = f"Its {count} change{'s' * (count != 1)}"
     steps: list[tuple[str, list[str | Path]]] = [("What the run says", ["rundown", folder])]

@@ -90,16 +90,10 @@ def report_command(
 ) -> None:
     """A page to open, Markdown to paste, the pictures; RUN: a run, several, or a folder of runs."""
     asked = Asked(cutoff_v, hold_s, need_s, budget_file, flex_sources, flex_cycles)
-    run = single_run(paths)
+    run = None if overview is not None else single_run(paths)
     if run is None:
         _several(paths, out, asked, overview, open_it=open_it)
         return
-    if overview is not None:
-        raise BenchError(
-            "--overview is the page of several runs.",
-            evidence=f"{run} is one",
-            next_step="give the folder that holds the runs, or leave it out.",
-        )
     job = Job(run, out, asked)
     made = kept_report(job) or make_report(job)
     _tell(made, job)
@@ -153,6 +147,7 @@ def _several(
     runs = named_again(paths, meant.runs)
     if page is not None:
         click.echo(f"\nOpen in a browser, all of them with links:\n  {_here(page)}")
+        click.echo(f"A page of each piece, to print:\n  {_here(page.with_name('hand-outs.html'))}")
         echo_next(("One to look at", ["rundown", _to_look_at(done), *again]))
     else:
         where = "its run's folder report" if out is None else f"a folder of its own in {out}"

@@ -4,22 +4,26 @@ import csv
 import io
 import os
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from analysis.doubt.quantity import Quantity
-from analysis.report.digest import Digest, description_of, digest_of
+from analysis.report.digest import DIGEST_NAME, Digest, digest_of
 from analysis.report.given import charge_given
 from analysis.report.trouble import Trouble, trouble_of
 from analysis.run.ending.ends import Lifetime
-from analysis.say.words import plain_text, span_words, value_words
+from analysis.say.words import and_words, plain_text, span_words, value_words
 from logger.base.clean_text import visible
 from logger.base.durations import utc_moment
 from logger.base.errors import BenchError, spoken
 from logger.base.wall_clock import wall_clock
 from logger.run.description import Description
+from logger.run.format import DESCRIPTION_ACCUSED, DESCRIPTION_NAME, ROWS_ACCUSED, SAMPLES_NAME
+from logger.run.run_list import described
 
 # Imported where they are needed: kept runs are listed without them, at once.
 if TYPE_CHECKING:
@@ -61,11 +65,17 @@ _RESULTS: Final = {
 
 
 _WHY_MAX: Final = 200
+# A short run by itself, and what is read and reckoned of a long one; on a slow computer.
+_RUN_S: Final = 0.01
+_WORTH_S: Final = 4.0  # less is done before two processes have begun
+_BYTES_A_S: Final = 50e6
 
 
 @dataclass(frozen=True)
 class Line:
-    """One run. ``problem``: why it has no results, in words. ``asked_s``: a need in place of the run's own."""
+    """One run. ``problem``: why it has no results, in words. ``asked_s``: a need in place of the run's own.
+    ``described``: whether its description could be read.
+    """
 
     folder: Path
     name: str
@@ -73,6 +83,7 @@ class Line:
     digest: Digest | None
     problem: str = ""
     asked_s: float | None = None
+    described: bool = True
 
     def value(self, column: str) -> str | float | None:
         """Value of a column; numbers in the column's own unit."""
@@ -132,7 +143,25 @@ class Line:
     @property
     def trouble(self) -> Trouble:
         """How urgently somebody should look at it."""
-        return trouble_of(self.answer, self.end, readable=self.digest is not None)
+        return trouble_of(
+            self.answer, self.end, readable=self.digest is not None, damaged=bool(self.damage)
+        )
+
+    @property
+    def damage(self) -> str:
+        """Why what it says is not to be built on, in words: damaged, or changed afterwards; empty of a sound one."""
+        if self.digest is None:
+            return ""
+        if not self.described:
+            return "its description cannot be read"
+        accused = [
+            what
+            for what, begin in (("rows", ROWS_ACCUSED), ("description", DESCRIPTION_ACCUSED))
+            if any(text.startswith(begin) for text in self.digest.warnings)
+        ]
+        return (
+            f"its {and_words(accused)} changed after the recording, or damaged" if accused else ""
+        )
 
     @property
     def end(self) -> str:
@@ -167,30 +196,72 @@ def read_lines(
     progress: Callable[[int], None] = lambda done: None,
     need_s: float | None = None,
 ) -> list[Line]:
-    """A line for each run; one that cannot be read keeps its line, with the reason."""
+    """A line for each run; one that cannot be read keeps its line, with the reason.
+
+    Many runs of which nothing is kept yet are read on all cores.
+    """
     parents = {folder.resolve().parent for folder in folders}
-    lines = []
-    for done, folder in enumerate(folders, start=1):
-        own = folder.resolve()
-        name = plain_text(own.name if len(parents) == 1 else f"{own.parent.name}/{own.name}")
-        description = description_of(folder)
-        try:
-            line = Line(
-                folder, name, description, digest_of(folder, cutoff_v, hold_s), asked_s=need_s
-            )
-            as_csv([line])  # a digest that somebody changed shows itself here
-            [shown(line, column) for column in COLUMNS]
-        except BenchError as error:
-            line = Line(folder, name, description, None, _why(error, folder))
-        except Exception as error:  # noqa: BLE001 (one bad run must not cost the others their lines)
-            words = (
-                spoken(error) if isinstance(error, OSError) else f"{type(error).__name__}: {error}"
-            )
-            why = plain_text(f"cannot be read: {words}")
-            line = Line(folder, name, Description(), None, why[:_WHY_MAX])
-        lines.append(line)
+    work = partial(_line, one_folder=len(parents) == 1, cutoff_v=cutoff_v, hold_s=hold_s, need_s=need_s)  # fmt: skip
+    done = 0
+
+    def one_more() -> None:
+        nonlocal done
+        done += 1
         progress(done)
+
+    new = [folder for folder in folders if not os.path.exists(folder / DIGEST_NAME)]  # noqa: PTH110 (Path.exists raises where it may not look)
+    found: dict[Path, Line | None] = {}
+    if len(new) > 1 and (each_s := _each_s(new)) * len(new) >= _WORTH_S:
+        from analysis.say.many import do_to_all
+        from analysis.say.progress import Steps
+
+        outcomes = do_to_all(work, new, each_s=each_s, progress=Steps(one_more))
+        found = {outcome.thing: outcome.result for outcome in outcomes}
+    lines = []
+    for folder in folders:
+        line = found.get(folder)
+        if line is None:  # also one whose process was ended: its line says what is wrong with it
+            line = work(folder)
+            if folder not in found:
+                one_more()
+        lines.append(line)
     return lines
+
+
+def _each_s(folders: Sequence[Path]) -> float:
+    """About how long reading and reckoning of one of these runs takes."""
+    size = 0
+    for folder in folders:
+        with suppress(OSError):
+            size += (folder / SAMPLES_NAME).stat().st_size
+    return _RUN_S + size / len(folders) / _BYTES_A_S if folders else 0.0
+
+
+def _line(
+    folder: Path,
+    *,
+    one_folder: bool,
+    cutoff_v: float | None,
+    hold_s: float | None,
+    need_s: float | None,
+) -> Line:
+    own = folder.resolve()
+    name = plain_text(own.name if one_folder else f"{own.parent.name}/{own.name}")
+    known = described(folder)
+    description = Description() if known is None else known
+    whole = known is not None or not os.path.lexists(folder / DESCRIPTION_NAME)
+    try:
+        digest = digest_of(folder, cutoff_v, hold_s)
+        line = Line(folder, name, description, digest, asked_s=need_s, described=whole)
+        as_csv([line])  # a digest that somebody changed shows itself here
+        [shown(line, column) for column in COLUMNS]
+    except BenchError as error:
+        return Line(folder, name, description, None, _why(error, folder))
+    except Exception as error:  # noqa: BLE001 (one bad run must not cost the others their lines)
+        words = spoken(error) if isinstance(error, OSError) else f"{type(error).__name__}: {error}"
+        why = plain_text(f"cannot be read: {words}")
+        return Line(folder, name, Description(), None, why[:_WHY_MAX])
+    return line
 
 
 def _why(error: BenchError, folder: Path) -> str:
@@ -276,6 +347,8 @@ def shown(line: Line, column: str) -> str:
         return value[:16].replace("T", " ") if column == "started" else value
     if column == "need_s":
         return "" if value is None else span_words(float(value))
+    if column == "lasted_s" and (either := _either(line)):
+        return either
     if column == "lasted_s" and not line.reached and line.lasted_s is not None:
         return f"over {span_words(line.lasted_s, 60.0)}"
     if value is None or line.digest is None:
@@ -285,6 +358,21 @@ def shown(line: Line, column: str) -> str:
     if column == "given_mah":
         return value_words(line.given)
     return value_words(Quantity.of_json(line.digest.results[_RESULTS[column]]))
+
+
+def _either(line: Line) -> str:
+    """``4 h 3 min or 5 h 54 min``: a run that can be read in two ways, where it has its own times; else empty."""
+    life = None if line.digest is None else line.digest.results.get("lifetime")
+    if line.end != "cannot be told" or not isinstance(life, dict):
+        return ""
+    times = [item["time_s"] for item in life.get("readings", ()) if item["end"] != "still running"]
+    words = list(dict.fromkeys(span_words(time, 60.0) for time in times if time is not None))
+    longer = any(item["end"] == "still running" for item in life.get("readings", ()))
+    if not words or len(words) > 2:
+        return ""
+    return (
+        " or ".join([*words, *(["longer"] if longer else [])]) if longer or len(words) == 2 else ""
+    )
 
 
 def _words(line: Line) -> str:

@@ -6,6 +6,7 @@ loads the heavy libraries once. One core, or less work than that loading costs: 
 """
 
 import contextlib
+import gc
 import multiprocessing
 import os
 import signal
@@ -235,6 +236,9 @@ def _begin_worker(over: "Event") -> None:
         os.setpgid(0, 0)  # the terminal's Ctrl-C is for who started it, and told from there, once
         signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})
     _over.append(over)
+    gc.set_threshold(
+        100_000, 20, 100
+    )  # pictures are many small circles: looked for less often, a tenth is saved
     say_what_the_console_cannot()
     clean_streams()
     threading.Thread(target=_end_with_parent, daemon=True).start()

@@ -35,6 +35,7 @@ from logger.flex.store import (
     read_flex_rows,
     write_flex_description,
 )
+from logger.recording.terms import EXIT_ENDED_EARLY
 from logger.run.run_folder import RunFolder
 from logger.run.store import create_run_folder, refuse_taken_folder
 
@@ -44,7 +45,6 @@ CAUTION = (
     "unattended on a bench that can burn. Local codes and licensed practice come first."
 )
 _SEEK_PAUSE_S = 0.5
-_EXIT_ENDED_EARLY = 3  # as in drawbench log
 CYCLES_DEFAULT = 10_000
 
 
@@ -218,7 +218,7 @@ def flex_log(
     if recording.ended in ("link-lost", "board-restarted", "fault"):
         sys.exit(1)
     if writer.rescued or writer.rows_lost:
-        sys.exit(_EXIT_ENDED_EARLY)
+        sys.exit(EXIT_ENDED_EARLY)
 
 
 def _begin(

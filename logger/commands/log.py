@@ -26,15 +26,10 @@ from logger.base.typed.answers import ask_yes
 from logger.board.switch_trial import keep, tests_folder
 from logger.recording.follow_up import end_line
 from logger.recording.forecast_beside import Forecasts
-from logger.recording.plan import (
-    EXIT_CODES_HELP,
-    EXIT_ENDED_EARLY,
-    Plan,
-    Recorder,
-    prepare,
-)
+from logger.recording.plan import Plan, Recorder, prepare
 from logger.recording.screen import Screen, choose_screen
 from logger.recording.side_by_side import record
+from logger.recording.terms import EXIT_CODES_HELP, EXIT_ENDED_EARLY
 
 if TYPE_CHECKING:
     from logger.recording.page_beside import PageProcess

@@ -18,6 +18,7 @@ from tests.support.browser import (
     violations,
 )
 from tests.support.class_of_runs import write_class
+from tests.support.runs_by_formula import sampled_run, stored
 
 pytestmark = [pytest.mark.browser]
 
@@ -34,8 +35,13 @@ def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
     for made in ("report/report.html", "sheet/run-sheet.pdf"):
         (runs[0] / made).parent.mkdir()
         (runs[0] / made).write_text("<!doctype html><title>made</title>made")
+    wordy = "many words " * 60
+    run = sampled_run(
+        [0.0, 600.0, 1200.0], [4.4, 4.0, 3.6], title=wordy, load=wordy, notes=wordy, author=wordy
+    )
+    runs.append(stored(folder / "runs" / "wordy", run))
     lines = read_lines(runs)
-    write_overview(lines, folder / "page", pieces_of(lines), ["drawbench report runs"])
+    write_overview(lines, folder / "page", pieces_of(lines), "drawbench report runs")
     return folder / "page"
 
 
@@ -80,5 +86,5 @@ def test_each_piece_comes_out_on_one_sheet_of_paper(browser: Browser, place: Pat
     page.goto((place / "hand-outs.html").as_uri())
     sections = page.locator("section").count()
     made = page.pdf(prefer_css_page_size=True)
-    assert len(re.findall(rb"/Type\s*/Page\b(?!s)", made)) == sections == 11
+    assert len(re.findall(rb"/Type\s*/Page\b(?!s)", made)) == sections == 12
     page.close()

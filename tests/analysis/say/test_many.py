@@ -114,6 +114,15 @@ def test_one_that_is_killed_beside_another_is_done_alone(tmp_path: Path) -> None
     assert said(found) == [0, 1, 2, 3]
 
 
+class Steady:
+    """A clock that is set by hand, s."""
+
+    now_s = 0.0
+
+    def __call__(self) -> float:
+        return self.now_s
+
+
 # A thing that takes long and cleans up after itself; Ctrl-C reaches the whole terminal, or only the one asked.
 _SLEEPER = """
 import time
@@ -168,15 +177,6 @@ def test_ctrl_c_ends_all_at_once_and_nothing_lingers(tmp_path: Path, how: str) -
     assert "ran" not in left
 
 
-class Steady:
-    """A clock that is set by hand, s."""
-
-    now_s = 0.0
-
-    def __call__(self) -> float:
-        return self.now_s
-
-
 def test_a_line_now_and_then_where_there_is_no_terminal(capsys: pytest.CaptureFixture[str]) -> None:
     clock = Steady()
     progress = Progress("report", terminal=False, steady=clock)
@@ -217,14 +217,17 @@ def test_a_bar_on_a_terminal_is_gone_afterwards(monkeypatch: pytest.MonkeyPatch)
     monkeypatch.setattr(sys, "stderr", terminal := Terminal())
     monkeypatch.setenv("TERM", "xterm")
     monkeypatch.setenv("COLUMNS", "80")
-    progress = Progress("report")
+    clock = Steady()
+    progress = Progress("report", steady=clock)
     with progress.of(4):
+        clock.now_s = 20.0
         progress.step()
         assert progress._bar is not None
         progress._bar.refresh()
     shown = terminal.getvalue()
     assert "4 reports:" in shown
     assert "1/4" in shown
+    assert "about 60 s left" in shown
     assert shown.endswith("\x1b[2K"), "the line is empty again"
 
 
