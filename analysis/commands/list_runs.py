@@ -40,6 +40,7 @@ _NEEDED = ("need_s", "verdict")
 # From so many pieces on, the page of all is the next step; from so many runs on, a column that says
 # the same of all is said once below.
 _CLASS = 5
+_SCROLLED = 40
 _SAID_ONCE = 4
 _NARROW = ("run", "pack", "lasted_s", *_NEEDED, "end", "given_mah", "mean_current_ma")
 _MIDDLE = ("run", "title", *_NARROW[1:])
@@ -137,16 +138,19 @@ def list_command(folder: Path, **options: Any) -> None:
     elif only_csv:
         click.echo(as_csv(lines), nl=False)
     else:
-        click.echo(textwrap.fill(pieces_answer(lines, pieces), TEXT_WIDTH) + "\n")
+        answer = textwrap.fill(pieces_answer(lines, pieces), TEXT_WIDTH)
+        click.echo(answer + "\n")
         _show(lines)
         _show_pieces(pieces)
+        if len(lines) >= _SCROLLED:  # the first lines are out of sight by now
+            click.echo(f"\n{answer}")
     if csv_file is not None and str(csv_file) != "-":
         _write(csv_file, as_csv(lines))
         click.echo(f"Written: {csv_file}")
     if overview is not None:
         from analysis.report.overview import write_overview
 
-        write_overview(lines, overview, pieces, _makers(folder, options))
+        write_overview(lines, overview, pieces, _maker(folder, overview, options))
         click.echo(f"\nOpen in a browser: {overview / 'overview.html'}")
         click.echo(f"A page of each piece, to print: {overview / 'hand-outs.html'}")
     if not options["as_json"] and str(csv_file) != "-":
@@ -159,9 +163,9 @@ def _asked(options: dict[str, Any]) -> list[str]:
     return asked_again(options["cutoff_v"], options["hold_s"], options["need_s"])
 
 
-def _makers(folder: Path, options: dict[str, Any]) -> list[str]:
-    """What makes every report and sheet."""
-    return [command_line(name, folder, *_asked(options)) for name in ("report", "sheet")]
+def _maker(folder: Path, overview: Path, options: dict[str, Any]) -> str:
+    """What makes every report and sheet, and this page with links to them."""
+    return command_line("report", folder, *_asked(options), "--overview", overview)
 
 
 def _chosen_few(options: dict[str, Any]) -> bool:
@@ -258,6 +262,8 @@ def _show(lines: list[Line]) -> None:
     notes = [f"{len(lines)} run{'s' if len(lines) != 1 else ''}", *same.values()]
     if simulated:
         notes.append(f"{simulated} of them SIMULATED")
+    if trimmed := sum(1 for line in lines if line.description.trim is not None):
+        notes.append(f"{trimmed} trimmed: a part of each counts")
     cutoffs = {line.value("cutoff_v") for line in lines if line.value("cutoff_v") is not None}
     if len(cutoffs) > 1:
         notes.append("their cutoffs differ: give one --cutoff")

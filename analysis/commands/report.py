@@ -33,7 +33,7 @@ from analysis.commands.several import (
 from analysis.say.many import Done
 from logger.base.command_options import need_option
 from logger.base.errors import BenchError
-from logger.base.measures import whole_number
+from logger.base.measures import count_of_bends
 
 
 @click.command("report")
@@ -65,7 +65,7 @@ from logger.base.measures import whole_number
 )
 @click.option(
     "--flex-cycles",
-    type=whole_number("4800", 1, 1e9),
+    type=count_of_bends(1, 1e9),
     metavar="N",
     help="Bends that the joints have to survive.",
 )

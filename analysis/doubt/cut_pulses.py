@@ -11,10 +11,10 @@ rises and falls by 2 e from row to row, and not at all where the load itself cha
 
 import math
 from dataclasses import dataclass
+from functools import cache
 from typing import Final
 
 import numpy as np
-import scipy
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
@@ -130,5 +130,22 @@ def _straight(seen_ma: Floats, chance: Chance) -> Mask:
 
 
 def _quick(values: Floats) -> Floats:
-    """What differs from a parabola through the rows around; at both ends of the run as well, where a mean would lag."""
-    return np.asarray(values - scipy.signal.savgol_filter(values, _SMOOTH, _DEGREE, mode="interp"))
+    """What differs from a parabola through the rows around; at both ends of the run as well, where a mean would lag.
+
+    Savitzky & Golay 1964, Analytical Chemistry 36:1627; scipy.signal has it and judges this in the tests, but reckons
+    the weights anew each time, and its import takes as long as a hundred short runs.
+    """
+    weights, half = _parabola(), _HALF
+    smooth = np.empty_like(values)
+    smooth[half:-half] = np.convolve(values, weights[half], "valid")
+    smooth[:half] = weights[:half] @ values[:_SMOOTH]
+    smooth[-half:] = weights[-half:] @ values[-_SMOOTH:]
+    return values - smooth
+
+
+@cache
+def _parabola() -> Floats:
+    """Weights of the rows around by which a parabola through them gives its value at each, shape (rows, rows)."""
+    places = np.linspace(-1, 1, _SMOOTH)
+    basis = np.linalg.qr(np.vander(places, _DEGREE + 1)).Q
+    return np.asarray(basis @ basis.T)

@@ -135,12 +135,12 @@ def _draws(
     now_s, used_mah = float(asked.on.end_s[-1]), float(asked.on.charge_mah[-1])
     exponent = float(np.median(asked.load.exponents))
     gap_s = heavy_gap_s(at_one_voltage(asked.on, exponent))
-    played = None
-    if asked.programme is None:
-        played = load_ahead(asked.on, asked.course, exponent, asked.cutoff_v)
+    as_now = asked.programme is None
+    played = load_ahead(asked.on, asked.course, exponent, asked.cutoff_v) if as_now else None
     times, charges = {}, {}
     for name, left in said.left_mah.items():
-        spread = scores[name].spread if name in scores else 1.0
+        # of the others their errors earlier in a run tell nothing of those to come
+        spread = scores[name].spread if name == "earlier" and name in scores else 1.0
         if name == "chemistry" and asked.pack is not None:
             spread *= _CURVES_WIDTH.get(asked.pack.chemistry, 1.0)
         left_mah = widened(left, 0.0, spread)

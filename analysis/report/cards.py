@@ -19,9 +19,9 @@ from logger.run.format import DESCRIPTION_NAME, SAMPLES_NAME
 
 # Where report and sheet put what they make, if nobody says otherwise.
 _MADE: Final = (("report", "report/report.html"), ("sheet", "sheet/run-sheet.pdf"))
-_WARNINGS: Final = 4
+_WARNINGS: Final = 3
 # Kept for the report: a page to hand out has room for the main results.
-_NOT_HANDED_OUT: Final = "% of the time at or below"
+_NOT_HANDED_OUT: Final = ("% of the time at or below", "first touch")
 _ROWS: Final = 12
 _FOLDED_FROM: Final = 60
 _ONE_HEAP: Final = 4
@@ -171,10 +171,10 @@ def _hand_out(piece: Piece, number: int, folder: Path, gallery: Gallery) -> Hand
     pack = known.pack
     facts = (
         ("Pack", plain_text(str(pack)) if pack else "not stated"),
-        ("Load", plain_text(known.load)),
+        ("Load", _cut(known.load, 160)),
         ("Recorded", shown(piece.first, "started") and f"{shown(piece.first, 'started')} UTC"),
-        ("By", plain_text(known.author)),
-        ("Notes", plain_text(known.notes)[:200]),
+        ("By", _cut(known.author, 80)),
+        ("Notes", _cut(known.notes, 200)),
         ("Run", piece.first.name),
     )
     return HandOut(
@@ -183,8 +183,16 @@ def _hand_out(piece: Piece, number: int, folder: Path, gallery: Gallery) -> Hand
         told=tuple(below),
         picture=gallery.picture(piece, LARGE),
         interval=digest.interval,
-        rows=tuple(tuple(row) for row in digest.rows if _NOT_HANDED_OUT not in row[0])[:_ROWS],
+        rows=tuple(
+            tuple(row) for row in digest.rows if not any(part in row[0] for part in _NOT_HANDED_OUT)
+        )[:_ROWS],
         facts=tuple((name, text) for name, text in facts if text),
-        warnings=tuple(first_clause(plain_text(text)) for text in digest.warnings[:_WARNINGS]),
+        warnings=tuple(_cut(first_clause(text), 160) for text in digest.warnings[:_WARNINGS]),
         caution=f"{pack}: {pack.caution}" if pack else SAFETY_CLOSING,
     )
+
+
+def _cut(text: str, most: int) -> str:
+    """On one line, and short enough that the page stays one."""
+    text = plain_text(text)
+    return text if len(text) <= most else f"{text[: most - 1]}…"

@@ -16,6 +16,7 @@ from logger.run.reader import Run
 
 _TITLE: Final = "The piece and its wiring"
 _SEEN: Final = 4
+_CHANGES_TOLD: Final = 50
 _ON_SHEET: Final = 2
 _SHEET_HEIGHT: Final = (0.11, 0.16)  # share of the page, least and most
 _GAP: Final = 0.012
@@ -50,7 +51,11 @@ def corrections_part(run: Run) -> Part | None:
     if not told:
         return None
     lead = "The rows are as they were recorded. Changed since in what the run says of itself, who cannot be known:"
-    return Part("Corrected after the recording", paragraphs=(lead,), items=tuple(told))
+    older = len(told) - _CHANGES_TOLD
+    paragraphs = (lead, f"{count_words(older, 'older change')}: drawbench edit RUN --history.") if older > 0 else (lead,)  # fmt: skip
+    return Part(
+        "Corrected after the recording", paragraphs=paragraphs, items=tuple(told[-_CHANGES_TOLD:])
+    )
 
 
 def photos_on_sheet(

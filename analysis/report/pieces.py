@@ -14,6 +14,7 @@ from analysis.say.words import count_words, plain_text, span_words
 
 _NAMED: Final = 4
 SEVERAL_SHOWN: Final = 3
+_NAME_SIGNS: Final = 70
 # Where only few are named: the good news first, as the eye looks for it.
 _TO_NAME: Final = (Trouble.FAILS, *CANNOT_BE_TOLD)
 _SAID: Final = (Trouble.LASTS, Trouble.FAILS, Trouble.CLOSE, Trouble.NOT_SHOWN, Trouble.UNREADABLE)
@@ -197,7 +198,8 @@ def full_name(line: Line) -> str:
 
 
 def _name(line: Line) -> str:
-    return plain_text(line.description.title) or line.name
+    name = plain_text(line.description.title) or line.name
+    return name if len(name) <= _NAME_SIGNS else f"{name[: _NAME_SIGNS - 1]}…"
 
 
 def _longer_name(piece: Piece) -> str:

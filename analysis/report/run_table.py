@@ -4,13 +4,15 @@ import csv
 import io
 import os
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from analysis.doubt.quantity import Quantity
-from analysis.report.digest import Digest, description_of, digest_of
+from analysis.report.digest import DIGEST_NAME, Digest, description_of, digest_of
 from analysis.report.given import charge_given
 from analysis.report.trouble import Trouble, trouble_of
 from analysis.run.ending.ends import Lifetime
@@ -20,6 +22,7 @@ from logger.base.durations import utc_moment
 from logger.base.errors import BenchError, spoken
 from logger.base.wall_clock import wall_clock
 from logger.run.description import Description
+from logger.run.format import SAMPLES_NAME
 
 # Imported where they are needed: kept runs are listed without them, at once.
 if TYPE_CHECKING:
@@ -61,6 +64,10 @@ _RESULTS: Final = {
 
 
 _WHY_MAX: Final = 200
+# A short run by itself, and what is read and reckoned of a long one; on a slow computer.
+_RUN_S: Final = 0.01
+_WORTH_S: Final = 4.0  # less is done before two processes have begun
+_BYTES_A_S: Final = 50e6
 
 
 @dataclass(frozen=True)
@@ -167,30 +174,69 @@ def read_lines(
     progress: Callable[[int], None] = lambda done: None,
     need_s: float | None = None,
 ) -> list[Line]:
-    """A line for each run; one that cannot be read keeps its line, with the reason."""
+    """A line for each run; one that cannot be read keeps its line, with the reason.
+
+    Many runs of which nothing is kept yet are read on all cores.
+    """
     parents = {folder.resolve().parent for folder in folders}
-    lines = []
-    for done, folder in enumerate(folders, start=1):
-        own = folder.resolve()
-        name = plain_text(own.name if len(parents) == 1 else f"{own.parent.name}/{own.name}")
-        description = description_of(folder)
-        try:
-            line = Line(
-                folder, name, description, digest_of(folder, cutoff_v, hold_s), asked_s=need_s
-            )
-            as_csv([line])  # a digest that somebody changed shows itself here
-            [shown(line, column) for column in COLUMNS]
-        except BenchError as error:
-            line = Line(folder, name, description, None, _why(error, folder))
-        except Exception as error:  # noqa: BLE001 (one bad run must not cost the others their lines)
-            words = (
-                spoken(error) if isinstance(error, OSError) else f"{type(error).__name__}: {error}"
-            )
-            why = plain_text(f"cannot be read: {words}")
-            line = Line(folder, name, Description(), None, why[:_WHY_MAX])
-        lines.append(line)
+    work = partial(_line, one_folder=len(parents) == 1, cutoff_v=cutoff_v, hold_s=hold_s, need_s=need_s)  # fmt: skip
+    done = 0
+
+    def one_more() -> None:
+        nonlocal done
+        done += 1
         progress(done)
+
+    new = [folder for folder in folders if not os.path.exists(folder / DIGEST_NAME)]  # noqa: PTH110 (no error of a folder that may not be looked into)
+    found: dict[Path, Line | None] = {}
+    if len(new) > 1 and (each_s := _each_s(new)) * len(new) >= _WORTH_S:
+        from analysis.say.many import do_to_all
+        from analysis.say.progress import Steps
+
+        outcomes = do_to_all(work, new, each_s=each_s, progress=Steps(one_more))
+        found = {outcome.thing: outcome.result for outcome in outcomes}
+    lines = []
+    for folder in folders:
+        line = found.get(folder)
+        if line is None:  # also one whose process was ended: its line says what is wrong with it
+            line = work(folder)
+            if folder not in found:
+                one_more()
+        lines.append(line)
     return lines
+
+
+def _each_s(folders: Sequence[Path]) -> float:
+    """About how long reading and reckoning of one of these runs takes."""
+    size = 0
+    for folder in folders:
+        with suppress(OSError):
+            size += (folder / SAMPLES_NAME).stat().st_size
+    return _RUN_S + size / len(folders) / _BYTES_A_S if folders else 0.0
+
+
+def _line(
+    folder: Path,
+    *,
+    one_folder: bool,
+    cutoff_v: float | None,
+    hold_s: float | None,
+    need_s: float | None,
+) -> Line:
+    own = folder.resolve()
+    name = plain_text(own.name if one_folder else f"{own.parent.name}/{own.name}")
+    description = description_of(folder)
+    try:
+        line = Line(folder, name, description, digest_of(folder, cutoff_v, hold_s), asked_s=need_s)
+        as_csv([line])  # a digest that somebody changed shows itself here
+        [shown(line, column) for column in COLUMNS]
+    except BenchError as error:
+        return Line(folder, name, description, None, _why(error, folder))
+    except Exception as error:  # noqa: BLE001 (one bad run must not cost the others their lines)
+        words = spoken(error) if isinstance(error, OSError) else f"{type(error).__name__}: {error}"
+        why = plain_text(f"cannot be read: {words}")
+        return Line(folder, name, Description(), None, why[:_WHY_MAX])
+    return line
 
 
 def _why(error: BenchError, folder: Path) -> str:

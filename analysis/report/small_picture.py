@@ -37,7 +37,7 @@ class Size:
 
 
 SMALL: Final = Size(220.0, 104.0, 3.0, 3.0, 15.0, 14.0, 0)
-LARGE: Final = Size(680.0, 300.0, 40.0, 8.0, 34.0, 18.0, 7)
+LARGE: Final = Size(680.0, 300.0, 40.0, 8.0, 42.0, 18.0, 7)
 
 
 @dataclass(frozen=True)

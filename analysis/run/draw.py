@@ -85,6 +85,16 @@ class Draw:
 
     def charge_budget(self, at_s: float) -> Budget | None:
         """Components of the charge up to ``at_s`` on the run's axis, in mAh."""
+        if at_s not in self._charge_budgets:
+            self._charge_budgets[at_s] = self._charge_budget(at_s)
+        return self._charge_budgets[at_s]
+
+    @cached_property
+    def _charge_budgets(self) -> dict[float, Budget | None]:
+        """Those asked for so far: many results want that of the whole run, and each passes over all rows."""
+        return {}
+
+    def _charge_budget(self, at_s: float) -> Budget | None:
         if self.limits is None or self.charge is None or self.trace.current_ma is None:
             return None
         trace = self.trace
@@ -101,6 +111,15 @@ class Draw:
 
     def energy_budget(self, at_s: float) -> Budget | None:
         """Components of the energy up to ``at_s`` on the run's axis, in mWh."""
+        if at_s not in self._energy_budgets:
+            self._energy_budgets[at_s] = self._energy_budget(at_s)
+        return self._energy_budgets[at_s]
+
+    @cached_property
+    def _energy_budgets(self) -> dict[float, Budget | None]:
+        return {}
+
+    def _energy_budget(self, at_s: float) -> Budget | None:
         if self.limits is None or self.energy is None or self.trace.voltage_v is None:
             return None
         upto = slice(int(np.searchsorted(self.trace.time_s, at_s, side="right")))

@@ -4,7 +4,7 @@ from typing import Final
 
 import numpy as np
 
-from analysis.run.trace import Floats, Trace
+from analysis.run.trace import Floats, Trace, blocks
 from logger.base.pack import SAFETY_CLOSING
 
 # Mean power above which a worn piece is felt: common practice, no source.
@@ -12,6 +12,7 @@ WARM_W: Final = 1.0
 # Skin is burnt by the hottest stretch, not by a night's mean; 10 min is the shorter of the two times of
 # the thresholds below.
 STRETCH_S: Final = 600.0
+_NO_GAP_S: Final = 1e-9  # what is left over of times in float64
 HOTTEST: Final = "In its hottest ten minutes the piece"
 _WORDS: Final = "into heat where it is worn"
 
@@ -25,17 +26,26 @@ def hottest_power_w(time_s: Floats, weight_s: Floats, power_w: Floats) -> float:
     sound = np.isfinite(power_w) & (weight_s > 0)
     if not sound.any():
         return 0.0
-    time_s, weight_s, power_w = time_s[sound], weight_s[sound], power_w[sound]
-    joule = np.concatenate(([0.0], np.cumsum(power_w * weight_s)))
-    begin_s = np.maximum(time_s - weight_s, np.concatenate(([-np.inf], time_s[:-1])))
+    if not sound.all():
+        time_s, weight_s, power_w = time_s[sound], weight_s[sound], power_w[sound]
+    joule = np.zeros(len(time_s) + 1)
+    np.cumsum(power_w * weight_s, out=joule[1:])
+    begin_s = time_s - weight_s
+    np.maximum(begin_s[1:], time_s[:-1], out=begin_s[1:])
     length_s = min(STRETCH_S, float(time_s[-1] - begin_s[0]))
-    # Between a row's end and the next one's beginning nothing is added.
-    edges_s = np.column_stack((begin_s, time_s)).ravel()
-    sums = np.column_stack((joule[:-1], joule[1:])).ravel()
+    if (begin_s[1:] - time_s[:-1] <= _NO_GAP_S).all():
+        edges_s, sums = np.concatenate((begin_s[:1], time_s)), joule
+    else:
+        # Between a row's end and the next one's beginning nothing is added.
+        edges_s = np.column_stack((begin_s, time_s)).ravel()
+        sums = np.column_stack((joule[:-1], joule[1:])).ravel()
     # Of power in steps the hottest stretch begins, or ends, at an edge.
-    starts_s = np.concatenate((edges_s, edges_s - length_s))
-    ends = np.interp(starts_s + length_s, edges_s, sums)
-    return float(np.max(ends - np.interp(starts_s, edges_s, sums)) / length_s)
+    most = -np.inf
+    for part in blocks(len(sums)):
+        begun = np.interp(edges_s[part] + length_s, edges_s, sums) - sums[part]
+        ended = sums[part] - np.interp(edges_s[part] - length_s, edges_s, sums)
+        most = max(most, float(begun.max()), float(ended.max()))
+    return most / length_s
 
 
 def hottest_of(trace: Trace) -> float:

@@ -88,8 +88,10 @@ class History:
         good = np.isfinite(times) & np.isfinite(voltages) & np.isfinite(currents)
         if charges is not None:
             good &= np.isfinite(charges)
-            charges = charges[good]
-        times, voltages, currents = times[good] - self.begin_s, voltages[good], currents[good]
+        if not good.all():
+            charges = None if charges is None else charges[good]
+            times, voltages, currents = times[good], voltages[good], currents[good]
+        times = times - self.begin_s
         if not len(times):
             return
         spans = np.diff(times, prepend=self.last_s)
@@ -126,8 +128,8 @@ class History:
         if self.block_s > 0:
             rows = np.hstack([self._pending, rows])
             block = np.floor(rows[0] / self.block_s)
-            done = block < block[-1]
-            self._pending, rows = rows[:, ~done], rows[:, done]
+            done = int(np.searchsorted(block, block[-1]))  # times do not fall
+            self._pending, rows = rows[:, done:].copy(), rows[:, :done]
         if not rows.shape[1]:
             return
         while np.floor(rows[0, -1] / self.width_s) >= 2 * BINS_MAX:

@@ -32,6 +32,7 @@ from analysis.run.ending.judge import Judge, Own
 from analysis.run.trace import Trace
 from logger.base.pack import Pack
 from logger.run.description import Description, Event
+from logger.run.edited.part import TRIMMED
 
 __all__ = [
     "GAVE_UP",
@@ -93,18 +94,44 @@ def lifetime_of(
     ``when``: the cutoff's time with its interval, as ``cutoff_time`` gives it. ``modes_ma``: as above.
     """
     pack = description.pack
-    watch = _break_watch(trace.begin_s, limits_of(description), pack)
-    if trace.voltage_v is not None and trace.current_ma is not None:
-        watch.add(trace.time_s, trace.voltage_v, np.abs(trace.current_ma))
-        seen = watch.seen()
-    else:
-        seen = Seen(trace.begin_s, trace.end_s, trace.usual_step_s)
+    seen = _breaks_in(trace, limits_of(description), pack)
     known = Known(seen, description.events, pack, (*description.modes_ma, *modes_ma))
     if trace.current_ma is not None:
         at_s = fall.ended_s if ended_by_the_fall(description) else fall.held_s
         when = _as_watched(when, None if at_s is None else at_s - trace.begin_s, seen.step_s)
     found = _lifetime(seen, known, when, fall.cutoff_v)
+    if description.lost:
+        found = _with_marks_lost(found)
     return _after_unknown(found, trace.begin_s, description.events)
+
+
+def _with_marks_lost(life: Lifetime) -> Lifetime:
+    """What only the rows tell of a break may have been a hand's: a mark, a pack's voltages and modes would say so."""
+    if life.end not in GAVE_UP or life.end is End.CUTOFF:
+        return life
+    other = End.OFF if life.end in (End.DARK, End.PROTECTION) else End.RUNNING
+    evidence = f"{life.evidence}; whether somebody did that is lost with the description"
+    return replace(
+        life,
+        end=End.UNSURE,
+        time=Quantity(None, "s", lower=life.time.value, note=evidence),
+        evidence=evidence,
+        readings=(Reading(life.end, life.time.value), Reading(other, None)),
+    )
+
+
+def _breaks_in(trace: Trace, limits: Limits | None, pack: Pack | None) -> Seen:
+    """Breaks among these rows: looked for once, for the cutoff does not matter to them, and several may be asked for."""
+    key = ("breaks", limits.zero_ma if limits else 0.0, pack)
+    if key not in trace.looked_for:
+        found = Seen(trace.begin_s, trace.end_s, trace.usual_step_s)
+        if trace.voltage_v is not None and trace.current_ma is not None:
+            watch = _break_watch(trace.begin_s, limits, pack)
+            watch.add(trace.time_s, trace.voltage_v, np.abs(trace.current_ma))
+            found = watch.seen()
+        trace.looked_for[key] = found
+    seen: Seen = trace.looked_for[key]
+    return seen
 
 
 def _after_unknown(life: Lifetime, begin_s: float, events: Sequence[Event]) -> Lifetime:
@@ -130,6 +157,8 @@ def ended_by_the_fall(description: Description) -> bool:
 
     Other meters stop at the first reading below the cutoff.
     """
+    if description.end_reason == TRIMMED:
+        return False
     return description.end_reason == "cutoff" or description.source == "import"
 
 

@@ -178,7 +178,10 @@ class FaultWatch:
             (float(trace.time_s[first]), float(trace.time_s[past]))
             for first, past in zip(ends[::2], ends[1::2], strict=True)
         ][-_BREAKS_KEPT:]
-        self.history.add(trace.time_s[good], trace.voltage_v[good], trace.current_ma[good])
+        columns = (trace.time_s, trace.voltage_v, trace.current_ma)
+        if not good.all():
+            columns = (columns[0][good], columns[1][good], columns[2][good])
+        self.history.add(*columns)
 
     def faults(self, *, live: bool = True) -> tuple[Fault, ...]:
         """All that was found up to now. ``live``: the run goes on, so wait for better evidence."""
@@ -225,7 +228,7 @@ class FaultWatch:
         ].tolist():
             gap = (float(times[at] - spans[at]), float(times[at]))
             self._broken = [*self._broken, gap][-_BREAKS_KEPT:]
-        spans = np.minimum(spans, 5 * float(np.median(spans)))  # nobody knows what flowed in a gap
+        spans = np.minimum(spans, 5 * usual_s)  # nobody knows what flowed in a gap
         self._last_s = float(times[-1])
         self._inward += float((np.where(currents < -self._zero_ma, -currents, 0.0) * spans).sum())
         self._outward += float((np.maximum(currents, 0.0) * spans).sum())
@@ -383,10 +386,11 @@ def pack_faults(trace: Trace, description: Description) -> PackFaults:
     assert trace.voltage_v is not None
     assert trace.current_ma is not None
     bad = trace.dead.copy()
-    rows = np.stack([trace.voltage_v[~trace.dead], trace.current_ma[~trace.dead]])
-    jumped = jump_rows(*rows)
-    whole = rows.shape[1] - rows.shape[1] % _AROUND
-    jumped[:whole] |= np.repeat(jump_rows(*block_means(rows[:, :whole])), _AROUND)
+    volts, currents = trace.alive.values(trace.voltage_v), trace.alive.values(trace.current_ma)
+    jumped = jump_rows(volts, currents)
+    whole = len(volts) - len(volts) % _AROUND
+    means = [block_means(column[None, :whole])[0] for column in (volts, currents)]
+    jumped[:whole] |= np.repeat(jump_rows(*means), _AROUND)
     bad[~trace.dead] = jumped
     watch = watch_of(description, begin_s=trace.begin_s)
     peaks = [np.abs(x) for x in (trace.current_min_ma, trace.current_max_ma) if x is not None]
@@ -414,17 +418,16 @@ def jump_rows(volts: Array, currents_ma: Array) -> Mask:
     jumped = np.zeros(len(volts), dtype=bool)
     if len(volts) <= 2 * _AROUND:
         return jumped
-    before_at = np.maximum(np.arange(len(volts)) - _AROUND, 0)
-    after_at = np.minimum(np.arange(len(volts)) + _AROUND, len(volts) - 1)
-    least_v = np.minimum(volts[before_at], volts[after_at])
-    low = volts < (1 - _JUMP_SHARE) * least_v
-    low[-_AROUND:] = False  # the end of a pack is no contact fault
-    rows = np.flatnonzero(low)
+    # The sides of a row, and of the first ones the first; the end of a pack is no contact fault.
+    least_v = np.concatenate([np.full(_AROUND, volts[0]), volts[: -2 * _AROUND]])
+    np.minimum(least_v, volts[_AROUND:], out=least_v)
+    least_v *= 1 - _JUMP_SHARE
+    rows = np.flatnonzero(volts[:-_AROUND] < least_v)
     if not len(rows):
         return jumped
     size_ma, power = np.abs(currents_ma), np.abs(volts * currents_ma)
     just_before = np.maximum(rows[:, None] - np.arange(_AROUND), 0)
-    sides = np.stack([before_at[rows], after_at[rows]])
+    sides = np.stack([np.maximum(rows - _AROUND, 0), np.minimum(rows + _AROUND, len(volts) - 1)])
     calm = size_ma[just_before].max(axis=1) <= 1.1 * size_ma[sides].min(axis=0) + _JUMP_MORE_MA
     side_power = power[sides]
     same = power[just_before].max(axis=1) <= (1 + _SAME_POWER) * side_power.min(axis=0)

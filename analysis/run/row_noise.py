@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.doubt.limits import Limits
-from analysis.run.trace import Trace
+from analysis.run.trace import Trace, sum_of_products
 from logger.base.sensor_limits import SPREAD_SHARE, rounding_share
 
 
@@ -42,5 +42,7 @@ def limits_in_run(trace: Trace, limits: Limits | None) -> Limits | None:
     left = rounding_in_run(trace, limits)
     bus_v = trace.bus_v if trace.bus_v is not None else trace.voltage_v
     if bus_v is not None:
-        limits = limits.at_voltage(float(np.average(bus_v, weights=trace.weight_s)))
+        limits = limits.at_voltage(
+            sum_of_products(bus_v, trace.weight_s) / float(trace.weight_s.sum())
+        )
     return limits.spread(current=left.current, voltage=left.voltage)

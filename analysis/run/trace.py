@@ -10,7 +10,7 @@ Board runs (``description.source == "board"``): a row is the mean over the windo
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -114,6 +114,11 @@ class Trace:
         """Instants that these rows' means belong to: the window's middle, or the sample's time."""
         at_s = self.time_s[rows]
         return at_s - self.weight_s[rows] / 2 if self.windowed else at_s
+
+    @cached_property
+    def looked_for(self) -> dict[Any, Any]:
+        """What passes over all rows were made for, by what was asked: for those that ask again."""
+        return {}
 
     @cached_property
     def alive(self) -> Chosen:

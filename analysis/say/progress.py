@@ -83,6 +83,18 @@ class Progress:
         return f", about {left_words(left_s)} left"
 
 
+class Steps(Progress):
+    """One that says nothing itself: ``told`` is called after each thing."""
+
+    def __init__(self, told: Callable[[], None]) -> None:
+        super().__init__("", shown=False)
+        self._told = told
+
+    def step(self) -> None:
+        super().step()
+        self._told()
+
+
 def silent() -> Progress:
     """One that says nothing."""
     return Progress("", shown=False)

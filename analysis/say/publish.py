@@ -88,7 +88,7 @@ def unchanged(target: Path, source: Mapping[str, Any] | None) -> tuple[Path, ...
             known = _known(folder)
             same = all(_sha256(folder, name) == known[name] for name in names)
         return tuple(target / name for name in names) if same else None
-    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
         return None
 
 
@@ -102,7 +102,7 @@ def _known(folder: Folder) -> dict[str, list[str]]:
     try:
         files = _list(folder)["files"]
         return {str(name): [str(item) for item in files[name]] for name in files}
-    except (FileNotFoundError, ValueError, KeyError, TypeError, RecursionError):
+    except (FileNotFoundError, ValueError, KeyError, TypeError):
         return {}
 
 

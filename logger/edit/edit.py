@@ -156,7 +156,7 @@ def _write(
         )
     try:
         replace_document(folder, document)
-        photos.clear_unlisted(folder, from_document(document)[0].photos)
+        photos.tidy(folder, from_document(document)[0].photos, time.time())
     except OSError as error:
         raise not_writable(folder, error) from error
     return Edited(folder, from_document(document)[0], tuple(changed_words(changed)))

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from logger.base.errors import BenchError, spoken
-from logger.base.safe_files import Folder, read_whole
+from logger.base.safe_files import Folder, is_leftover, read_whole
 from logger.run.edited.photo_files import FOLDER_NAME, photo_name
 from logger.run.edited.statements import (
     CAPTION_MOST,
@@ -32,6 +32,7 @@ PIXELS_MOST: Final = {"JPEG": 220_000_000, "MPO": 220_000_000}
 PIXELS_MOST_ELSE: Final = 60_000_000
 _FORMATS: Final = ("JPEG", "PNG", "WEBP", "GIF", "MPO")
 _QUALITY: Final = 88
+_AT_IT_S: Final = 60.0
 _HEIC: Final = (b"heic", b"heix", b"hevc", b"heim", b"heis", b"mif1", b"msf1", b"avif")
 
 
@@ -219,12 +220,25 @@ def refuse_lost(folder: Path, wanted: object) -> None:
             )
 
 
-def clear_unlisted(folder: Path, now: Sequence[Photo]) -> None:
-    """Delete photos of ours that the description does not list any more. Raises OSError."""
-    if not (folder / FOLDER_NAME).is_dir():
-        return
+def tidy(folder: Path, now: Sequence[Photo], now_s: float) -> None:
+    """Delete photos of ours that the description does not list any more, and what killed programs left half-made.
+
+    ``now_s``: the time, UTC since 1970: what is younger than a minute may be somebody's who is still at it. Raises OSError.
+    """
     names = {photo.file for photo in now}
-    with Folder(folder) as run, run.inside(FOLDER_NAME) as inside:
-        for item in inside.path.iterdir():
-            if is_photo_name(item.name) and item.name not in names:
-                inside.unlink(item.name)
+    with Folder(folder) as run:
+        _take_leftovers(run, now_s)
+        if not (folder / FOLDER_NAME).is_dir():
+            return
+        with run.inside(FOLDER_NAME) as inside:
+            _take_leftovers(inside, now_s)
+            for item in inside.path.iterdir():
+                if is_photo_name(item.name) and item.name not in names:
+                    inside.unlink(item.name)
+
+
+def _take_leftovers(folder: Folder, now_s: float) -> None:
+    for item in folder.path.iterdir():
+        found = folder.kind(item.name) if is_leftover(item.name) else None
+        if found is not None and found.st_mtime < now_s - _AT_IT_S:
+            folder.unlink(item.name)

@@ -35,6 +35,7 @@ _EDGE_CONVERSIONS: Final = 8.0
 _RATE_SHARE: Final = 1e-3
 _KEEPS_AWAY: Final = frozenset({"link", "gap", "boot", "fault", "disk", "noise", "clock"})
 _ROWS_NAMED: Final = 4
+_ROWS_AT_ONCE: Final = 32_768
 
 
 @dataclass(frozen=True)
@@ -157,11 +158,18 @@ def _charge(run: Run, table: _Table) -> list[Contradiction]:
     """A window's charge is its mean current times its span."""
     if not table.has("charge_mah", "current_ma"):
         return []
-    grown = np.diff(table["charge_mah"], prepend=0.0)
-    wanted = table["current_ma"] * table.step_s / _S_PER_H
-    slack = _ROUNDED + 1.1 * _STEP_MA * table.step_s / _S_PER_H
-    off = np.abs(grown - wanted) > slack + _rounded_times(table["current_ma"])
-    return _said("charge_mah does not grow by current_ma times the time", off & _begun(run, table))
+    begun = _begun(run, table)
+
+    def off(part: slice) -> Mask:
+        current_ma, hours = table["current_ma"][part], table.step_s[part] / _S_PER_H
+        wanted = current_ma * hours
+        slack = _ROUNDED + 1.1 * _STEP_MA * hours
+        wrong = np.abs(_grown(table["charge_mah"], part) - wanted) > slack + _rounded_times(
+            current_ma
+        )
+        return np.asarray(wrong & begun[part])
+
+    return _said("charge_mah does not grow by current_ma times the time", _by_parts(off, begun))
 
 
 def _energy(run: Run, table: _Table) -> list[Contradiction]:
@@ -169,23 +177,47 @@ def _energy(run: Run, table: _Table) -> list[Contradiction]:
     names = ("energy_mwh", "current_ma", "pack_v", "pack_min_v", "current_min_ma", "current_max_ma")
     if not table.has(*names):
         return []
-    volts, amps = table["pack_v"], table["current_ma"]
-    grown = np.diff(table["energy_mwh"], prepend=0.0)
-    hours = table.step_s / _S_PER_H
-    wanted = amps * volts * hours
-    # |E[(V - v)(I - i)]| <= max|I - i| E|V - v|, and E|V - v| = 2 E[(v - V)+] <= 2 (v - least V).
-    swing = np.maximum(table["current_max_ma"] - amps, amps - table["current_min_ma"])
-    covariance = 2 * np.abs(swing) * np.abs(volts - table["pack_min_v"])
-    slack = (
-        _ROUNDED
-        + (covariance + 1.1 * _STEP_MA * np.abs(volts) + _STEP_V * np.abs(amps)) * hours
-        + _ENERGY_SHARE * np.abs(wanted)
-    )
-    off = np.abs(grown - wanted) > slack + _rounded_times(amps * volts)
+    begun = _begun(run, table)
+
+    def off(part: slice) -> Mask:
+        _, amps, volts, least_v, least, most = (table[name][part] for name in names)
+        hours = table.step_s[part] / _S_PER_H
+        wanted = amps * volts * hours
+        # |E[(V - v)(I - i)]| <= max|I - i| E|V - v|, and E|V - v| = 2 E[(v - V)+] <= 2 (v - least V).
+        swing = np.maximum(most - amps, amps - least)
+        covariance = 2 * np.abs(swing) * np.abs(volts - least_v)
+        slack = (
+            _ROUNDED
+            + (covariance + 1.1 * _STEP_MA * np.abs(volts) + _STEP_V * np.abs(amps)) * hours
+            + _ENERGY_SHARE * np.abs(wanted)
+        )
+        grown = _grown(table["energy_mwh"], part)
+        wrong = np.abs(grown - wanted) > slack + _rounded_times(amps * volts)
+        return np.asarray(wrong & begun[part])
+
     return _said(
-        "energy_mwh does not grow by pack_v times current_ma times the time",
-        off & _begun(run, table),
+        "energy_mwh does not grow by pack_v times current_ma times the time", _by_parts(off, begun)
     )
+
+
+def _by_parts(off: Callable[[slice], Mask], rows: Mask) -> Mask:
+    """The mask ``off`` of a few rows at a time, which stay in the cache; False where ``rows`` nowhere hold."""
+    wrong = np.zeros(len(rows), dtype=np.bool_)
+    for begin in range(0, len(rows), _ROWS_AT_ONCE):
+        part = slice(begin, begin + _ROWS_AT_ONCE)
+        if rows[part].any():
+            wrong[part] = off(part)
+    return wrong
+
+
+def _grown(counter: Floats, part: slice) -> Floats:
+    """What a counter grew by at these rows since the row above, the first row's since 0."""
+    values = counter[part]
+    grown = values.copy()
+    grown[1:] -= values[:-1]
+    if part.start:
+        grown[0] -= counter[part.start - 1]
+    return grown
 
 
 def _begun(run: Run, table: _Table) -> Mask:

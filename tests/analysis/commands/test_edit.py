@@ -67,6 +67,7 @@ def test_every_screen_says_that_only_a_part_counts(bench: Path) -> None:
         assert "rimmed: 10.0 s to 30.0 s of 40.0 s" in told, words
     (line,) = json.loads(screen_here(["list", "run", "--json"], bench))["runs"]
     assert line["warnings"][0].startswith("Trimmed: 10")
+    assert "1 trimmed" in screen_here(["list", "run"], bench)
     assert "400 rows used" in screen_here(["check", "run"], bench)
     screen_here(["edit", "run", "--no-trim"], bench)
     assert "rimmed" not in screen_here(["rundown", "run"], bench)

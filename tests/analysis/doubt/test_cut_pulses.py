@@ -5,9 +5,18 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 import pytest
+import scipy.signal
 
 from analysis.doubt.chance import Luckless, Rows, level_around
-from analysis.doubt.cut_pulses import Chance, Luck, Resistance, luck_of
+from analysis.doubt.cut_pulses import (
+    _DEGREE,
+    _SMOOTH,
+    Chance,
+    Luck,
+    Resistance,
+    _quick,
+    luck_of,
+)
 
 Floats = npt.NDArray[np.float64]
 
@@ -112,3 +121,11 @@ def test_percentiles_are_those_of_the_true_means(share: float, percent: float) -
     found = level_around(read_ma, rows, known)
     assert abs(found.value_ma - true) <= 2.5 * found.scatter_ma + max(found.less_ma, found.more_ma)
     assert found.scatter_ma < 0.08
+
+
+@pytest.mark.parametrize("rows", [42, 43, 500])
+def test_the_parabola_through_the_rows_around_is_that_of_savitzky_and_golay(rows: int) -> None:
+    """scipy.signal reckons the same, ends included."""
+    values = np.random.default_rng(rows).normal(0, 50, rows) + np.arange(rows) ** 2
+    wanted = values - scipy.signal.savgol_filter(values, _SMOOTH, _DEGREE, mode="interp")
+    np.testing.assert_allclose(_quick(values), wanted, rtol=0, atol=1e-12 * np.abs(values).max())

@@ -1,6 +1,7 @@
 """A photo that is kept holds its pixels, upright, and nothing else that the camera wrote."""
 
 import io
+import os
 import random
 import struct
 import zlib
@@ -279,6 +280,28 @@ def test_taking_back_a_photo_deletes_it(tmp_path: Path) -> None:
     edit_run(run, Changes(), Photos(((put(tmp_path, corners(), "one.jpg"), ""),)))
     undo(run)
     assert list((run / "photos").iterdir()) == []
+
+
+def test_what_a_killed_edit_left_is_taken_away(tmp_path: Path) -> None:
+    run = make_run(tmp_path / "run", state="ended")
+    (run / "photos").mkdir()
+    old = [run / f".drawbench-{n:016x}.new" for n in range(2)]
+    old += [
+        run / "photos" / ".drawbench-0123456789abcdef.new",
+        run / "photos" / "photo-0123456789abcdef.jpg",
+    ]
+    theirs = [
+        run / "photos" / "mine.jpg",
+        run / "notes.txt",
+        run / ".drawbench-0000000000000005.new",
+    ]
+    for path in (*old, *theirs):
+        path.write_text("x")
+    for path in (*old, *theirs[:2]):
+        os.utime(path, (1e9, 1e9))
+    edit_run(run, Changes(title="x"))
+    assert not any(path.exists() for path in old)
+    assert all(path.exists() for path in theirs)
 
 
 def test_too_many_photos_and_too_long_a_caption(tmp_path: Path) -> None:
