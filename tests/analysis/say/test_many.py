@@ -236,3 +236,12 @@ def test_a_bar_on_a_terminal_is_gone_afterwards(monkeypatch: pytest.MonkeyPatch)
 )
 def test_time_left_is_said_as_roughly_as_it_is_known(left_s: float, words: str) -> None:
     assert left_words(left_s) == words
+
+
+def test_where_no_process_can_be_started_this_one_does_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    def refuse(*_: object, **__: object) -> None:
+        raise OSError(11, "no more processes")
+
+    monkeypatch.setattr("concurrent.futures.ProcessPoolExecutor.submit", refuse)
+    found = do_to_all(square, [1, 2, -1], each_s=IN_PROCESSES, cores=2)
+    assert said(found) == [1, 4, "Negative."]
