@@ -195,6 +195,17 @@ def test_a_line_now_and_then_where_there_is_no_terminal(capsys: pytest.CaptureFi
     ]
 
 
+def test_a_first_one_done_at_once_promises_nothing(capsys: pytest.CaptureFixture[str]) -> None:
+    clock = Steady()
+    progress = Progress("report", terminal=False, steady=clock)
+    with progress.of(5):
+        clock.now_s = 0.1
+        progress.step()
+        clock.now_s = 30.0
+        progress.look()
+    assert capsys.readouterr().err == "1 of 5 reports done, about 45 s left\n"
+
+
 @pytest.mark.parametrize("options", [{"shown": False}, {}], ids=["hidden", "single"])
 def test_silent_where_nothing_is_to_be_said(
     capsys: pytest.CaptureFixture[str], options: dict[str, bool]
