@@ -70,7 +70,7 @@ def sheet_figure(run: Run, result: Rundown, told: Sequence[str] = ()) -> Figure:
     if result.simulated:
         page.text("SIMULATED: no hardware and no real pack made these numbers.", bold=True, size=10)
     answered, *below = told or paragraphs(result, run)
-    page.text(answered, size=11.5, width=80, lines=4)
+    page.text(answered, size=11.5, width=80, lines=6)  # the verdict stands last
     for text in below:
         page.text(text, size=9.5, width=100)
     page.skip(0.018)
@@ -113,9 +113,10 @@ class _Page:
         if self.top < _FOOT:
             return
         wrapped = textwrap.wrap(text, width, subsequent_indent=indent) or [""]
+        step = _LINE * size / _SMALL
+        lines = min(lines, 1 + int((self.top - _FOOT) / step))
         if len(wrapped) > lines:
             wrapped = [*wrapped[: lines - 1], wrapped[lines - 1][: width - 2] + _ELLIPSIS]
-        step = _LINE * size / _SMALL
         for line in wrapped:
             self.figure.text(
                 self.left, self.top, line, fontsize=size, va="top", fontweight="bold" if bold else "normal"

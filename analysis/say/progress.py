@@ -79,7 +79,10 @@ class Progress:
         if not 0 < self._done < self._count:
             return ""
         each_s = (self._stepped_s - self._begin_s) / self._done
-        left_s = each_s * (self._count - self._done) - (now_s - self._stepped_s)
+        left = self._count - self._done
+        # At least as if the next were done this moment: the first may have been a broken one, done at once.
+        slower_s = (now_s - self._begin_s) / (self._done + 1) * (left - 1)
+        left_s = max(each_s * left - (now_s - self._stepped_s), slower_s)
         return f", about {left_words(left_s)} left"
 
 

@@ -59,3 +59,14 @@ def test_a_load_switch_is_drawn_where_there_was_one(state: str) -> None:
     drawn = state == "1"
     assert ("load switch" in in_picture) is drawn
     assert any("may sit in the plus" in text.get_text() for text in page.texts) is drawn
+
+
+def test_a_long_answer_keeps_its_verdict_and_nothing_stands_in_the_foot() -> None:
+    run = read_run(EVENING)
+    told = (f"Needed 6 h. {'Either it went dark, or it did not. ' * 9}So it is not shown.",)
+    warned = replace(rundown(run, 3.0, 60.0), warnings=("It is long. " * 40,) * 3)
+    with figure_style():
+        page = sheet_figure(run, warned, told)
+    texts = [(text.get_text(), text.get_position()[1]) for text in page.texts]
+    assert any(words.endswith("not shown.") for words, _ in texts)
+    assert min(top for words, top in texts if not words.startswith("drawbench run sheet")) > 0.045

@@ -195,6 +195,17 @@ def test_a_line_now_and_then_where_there_is_no_terminal(capsys: pytest.CaptureFi
     ]
 
 
+def test_a_first_one_done_at_once_promises_nothing(capsys: pytest.CaptureFixture[str]) -> None:
+    clock = Steady()
+    progress = Progress("report", terminal=False, steady=clock)
+    with progress.of(5):
+        clock.now_s = 0.1
+        progress.step()
+        clock.now_s = 30.0
+        progress.look()
+    assert capsys.readouterr().err == "1 of 5 reports done, about 45 s left\n"
+
+
 @pytest.mark.parametrize("options", [{"shown": False}, {}], ids=["hidden", "single"])
 def test_silent_where_nothing_is_to_be_said(
     capsys: pytest.CaptureFixture[str], options: dict[str, bool]
@@ -236,3 +247,12 @@ def test_a_bar_on_a_terminal_is_gone_afterwards(monkeypatch: pytest.MonkeyPatch)
 )
 def test_time_left_is_said_as_roughly_as_it_is_known(left_s: float, words: str) -> None:
     assert left_words(left_s) == words
+
+
+def test_where_no_process_can_be_started_this_one_does_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    def refuse(*_: object, **__: object) -> None:
+        raise OSError(11, "no more processes")
+
+    monkeypatch.setattr("concurrent.futures.ProcessPoolExecutor.submit", refuse)
+    found = do_to_all(square, [1, 2, -1], each_s=IN_PROCESSES, cores=2)
+    assert said(found) == [1, 4, "Negative."]
