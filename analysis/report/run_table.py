@@ -22,7 +22,7 @@ from logger.base.durations import utc_moment
 from logger.base.errors import BenchError, spoken
 from logger.base.wall_clock import wall_clock
 from logger.run.description import Description
-from logger.run.format import SAMPLES_NAME
+from logger.run.format import SAMPLES_MAX, SAMPLES_NAME
 
 # Imported where they are needed: kept runs are listed without them, at once.
 if TYPE_CHECKING:
@@ -211,7 +211,8 @@ def _each_s(folders: Sequence[Path]) -> float:
     size = 0
     for folder in folders:
         with suppress(OSError):
-            size += (folder / SAMPLES_NAME).stat().st_size
+            own = (folder / SAMPLES_NAME).stat().st_size
+            size += own if own <= SAMPLES_MAX else 0  # refused at once
     return _RUN_S + size / len(folders) / _BYTES_A_S if folders else 0.0
 
 
