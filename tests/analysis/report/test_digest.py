@@ -392,3 +392,27 @@ def test_the_list_gives_the_charge_of_the_rundowns_sentence() -> None:
     assert isinstance(whole, float)
     assert isinstance(given, float)
     assert given < whole
+
+
+def test_runs_read_on_all_cores_are_those_read_one_after_the_other(
+    season: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """In the folders' order, each told once; one that cannot be read keeps its line."""
+    folders = [*sorted(season.iterdir()), season / "nothing"]
+    (season / "nothing").mkdir()
+    told: list[int] = []
+    with monkeypatch.context() as patch:
+        patch.setattr(run_table, "_WORTH_S", 0.0)
+        patch.setattr("analysis.say.many.WORTH_S", 0.0)
+        both = read_lines(folders, progress=told.append)
+    assert told == [*range(1, len(folders) + 1)]
+    for folder in folders:
+        (folder / DIGEST_NAME).unlink(missing_ok=True)
+    assert read_lines(folders) == both
+    assert [line.problem != "" for line in both] == [*[False] * (len(folders) - 1), True]
+
+
+def test_a_file_too_long_to_be_read_is_no_reason_to_read_on_all_cores(tmp_path: Path) -> None:
+    (tmp_path / "samples.csv").touch()
+    os.truncate(tmp_path / "samples.csv", 1 << 40)
+    assert run_table._each_s([tmp_path]) < 1
