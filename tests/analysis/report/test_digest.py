@@ -4,6 +4,7 @@ import csv
 import io
 import json
 import os
+import pickle
 import shutil
 import subprocess
 from dataclasses import replace
@@ -26,6 +27,7 @@ from analysis.commands.rundown import rundown_command
 from analysis.commands.watch import page_run
 from analysis.doubt.quantity import Quantity
 from analysis.report import digest as digests
+from analysis.report import run_table
 from analysis.report.digest import DIGEST_NAME, digest_of
 from analysis.report.overview import draw_overview
 from analysis.report.run_table import as_csv, by_lasting, in_order, matching, read_lines, shown
@@ -403,8 +405,9 @@ def test_runs_read_on_all_cores_are_those_read_one_after_the_other(
     told: list[int] = []
     with monkeypatch.context() as patch:
         patch.setattr(run_table, "_WORTH_S", 0.0)
-        patch.setattr("analysis.say.many.WORTH_S", 0.0)
+        patch.setattr("analysis.say.many.usable_cores", lambda: 1)  # processes: test_many
         both = read_lines(folders, progress=told.append)
+    assert pickle.loads(pickle.dumps(both)) == both
     assert told == [*range(1, len(folders) + 1)]
     for folder in folders:
         (folder / DIGEST_NAME).unlink(missing_ok=True)
