@@ -128,7 +128,7 @@ def _breaks_in(trace: Trace, limits: Limits | None, pack: Pack | None) -> Seen:
         if trace.voltage_v is not None and trace.current_ma is not None:
             watch = _break_watch(trace.begin_s, limits, pack)
             watch.add(trace.time_s, trace.voltage_v, np.abs(trace.current_ma))
-            found = watch.seen()
+            found = watch.ended()
         trace.looked_for[key] = found
     seen: Seen = trace.looked_for[key]
     return seen
