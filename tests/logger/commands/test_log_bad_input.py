@@ -247,8 +247,8 @@ def test_cutoff_above_the_first_voltage(tmp_path: Path, feeder: Feeder) -> None:
     options = ("--port", feeder.port, "--cutoff", "50V", "--hold", "500ms")
     refused(run_log(tmp_path / "run", *options), "50 V is above what the pack has now: 4.5")
     assert not (tmp_path / "run").exists()
-    options = ("--port", feeder.port, "--pack", "usb-bank", "--cutoff", "4.9", "--hold", "500ms")
-    refused(run_log(tmp_path / "run", *options), "below 4.9 V from the first row on")
+    named = ("--port", feeder.port, "--pack", "usb-bank", "--cutoff", "4.9", "--hold", "500ms")
+    refused(run_log(tmp_path / "run", *named), "below 4.9 V from the first row on")
     assert (tmp_path / "run" / "samples.csv").stat().st_size > 300
 
 
