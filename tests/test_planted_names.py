@@ -23,7 +23,7 @@ pytestmark = [
 
 HELPER: Final = "logger.base.safe_files"
 _QUICK: Final = [doing for doing in DOINGS if not doing.slow]
-_WRITERS: Final = {"Folder", "make_folder", "replace_file", "create_file"}
+_WRITERS: Final = {"Folder", "make_folder", "replace_file", "replacing_file", "create_file"}
 # Modules that write, and are not among the doings: why.
 _ELSEWHERE: Final = {
     "drawbench": "the demo writes into folders that it made itself, empty, a moment before",

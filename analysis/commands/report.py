@@ -33,7 +33,7 @@ from analysis.commands.several import (
 from analysis.say.many import Done
 from logger.base.command_options import need_option
 from logger.base.errors import BenchError
-from logger.base.measures import whole_number
+from logger.base.measures import count_of_bends
 
 
 @click.command("report")
@@ -65,7 +65,7 @@ from logger.base.measures import whole_number
 )
 @click.option(
     "--flex-cycles",
-    type=whole_number("4800", 1, 1e9),
+    type=count_of_bends(1, 1e9),
     metavar="N",
     help="Bends that the joints have to survive.",
 )
@@ -90,16 +90,10 @@ def report_command(
 ) -> None:
     """A page to open, Markdown to paste, the pictures; RUN: a run, several, or a folder of runs."""
     asked = Asked(cutoff_v, hold_s, need_s, budget_file, flex_sources, flex_cycles)
-    run = single_run(paths)
+    run = None if overview is not None else single_run(paths)
     if run is None:
         _several(paths, out, asked, overview, open_it=open_it)
         return
-    if overview is not None:
-        raise BenchError(
-            "--overview is the page of several runs.",
-            evidence=f"{run} is one",
-            next_step="give the folder that holds the runs, or leave it out.",
-        )
     job = Job(run, out, asked)
     made = kept_report(job) or make_report(job)
     _tell(made, job)
@@ -153,6 +147,7 @@ def _several(
     runs = named_again(paths, meant.runs)
     if page is not None:
         click.echo(f"\nOpen in a browser, all of them with links:\n  {_here(page)}")
+        click.echo(f"A page of each piece, to print:\n  {_here(page.with_name('hand-outs.html'))}")
         echo_next(("One to look at", ["rundown", _to_look_at(done), *again]))
     else:
         where = "its run's folder report" if out is None else f"a folder of its own in {out}"

@@ -43,9 +43,10 @@ def single_run(paths: Sequence[Path]) -> Path | None:
     if len(paths) != 1:
         return None
     path = paths[0]
-    if path.name == SAMPLES_NAME and path.is_file():
+    # Path's own raise where it may not look.
+    if path.name == SAMPLES_NAME and os.path.isfile(path):  # noqa: PTH113
         return path.parent
-    if not path.is_dir() or (path / SAMPLES_NAME).exists():
+    if not os.path.isdir(path) or os.path.lexists(path / SAMPLES_NAME):  # noqa: PTH112
         return path
     try:
         inside = find_runs((path,))

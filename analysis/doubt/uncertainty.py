@@ -244,6 +244,7 @@ def effective_dof(components: Budget) -> float:
     return float(max(1, math.floor(total**4 / weight)))
 
 
+@lru_cache(maxsize=4096)
 def coverage_factor(components: Budget, coverage: float = COVERAGE) -> float:
     """Half-width of the symmetric interval that holds ``coverage``, in combined standard uncertainties.
 

@@ -10,7 +10,7 @@ import click
 from analysis.flex.asked import Target, stated_target
 from analysis.flex.bend import BENDS_PER_WEARING
 from analysis.say.table import Row, interval_title
-from logger.base.measures import Measure, plain_number, whole_number
+from logger.base.measures import Measure, count_of_bends, plain_number
 from logger.base.typed.suggest import Choice
 
 TEXT_WIDTH: Final = 79
@@ -46,7 +46,7 @@ BEND_RADIUS_MM: Final = plain_number("5", least=0.1, most=1000.0)
 PERCENT: Final = _Percent("%", {"%": 1.0}, "90 or 90%")
 
 target_options = _options(
-    click.option("--cycles", type=whole_number("4800"), metavar="N", help="Bends it must survive."),
+    click.option("--cycles", type=count_of_bends(), metavar="N", help="Bends it must survive."),
     click.option(
         "--wearings", type=plain_number("12"), metavar="N", help="... or: evenings it must survive,"
     ),

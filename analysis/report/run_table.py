@@ -22,7 +22,13 @@ from logger.base.durations import utc_moment
 from logger.base.errors import BenchError, spoken
 from logger.base.wall_clock import wall_clock
 from logger.run.description import Description
-from logger.run.format import DESCRIPTION_ACCUSED, DESCRIPTION_NAME, ROWS_ACCUSED, SAMPLES_NAME
+from logger.run.format import (
+    DESCRIPTION_ACCUSED,
+    DESCRIPTION_NAME,
+    ROWS_ACCUSED,
+    SAMPLES_MAX,
+    SAMPLES_NAME,
+)
 from logger.run.run_list import described
 
 # Imported where they are needed: kept runs are listed without them, at once.
@@ -233,7 +239,8 @@ def _each_s(folders: Sequence[Path]) -> float:
     size = 0
     for folder in folders:
         with suppress(OSError):
-            size += (folder / SAMPLES_NAME).stat().st_size
+            own = (folder / SAMPLES_NAME).stat().st_size
+            size += own if own <= SAMPLES_MAX else 0  # refused at once
     return _RUN_S + size / len(folders) / _BYTES_A_S if folders else 0.0
 
 

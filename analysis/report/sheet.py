@@ -70,7 +70,7 @@ def sheet_figure(run: Run, result: Rundown, told: Sequence[str] = ()) -> Figure:
     if result.simulated:
         page.text("SIMULATED: no hardware and no real pack made these numbers.", bold=True, size=10)
     answered, *below = told or paragraphs(result, run)
-    page.text(answered, size=11.5, width=80, lines=4)
+    page.text(answered, size=11.5, width=80, lines=6)  # the verdict stands last
     for text in below:
         page.text(text, size=9.5, width=100)
     page.skip(0.018)
@@ -113,9 +113,10 @@ class _Page:
         if self.top < _FOOT:
             return
         wrapped = textwrap.wrap(text, width, subsequent_indent=indent) or [""]
+        step = _LINE * size / _SMALL
+        lines = min(lines, 1 + int((self.top - _FOOT) / step))
         if len(wrapped) > lines:
             wrapped = [*wrapped[: lines - 1], wrapped[lines - 1][: width - 2] + _ELLIPSIS]
-        step = _LINE * size / _SMALL
         for line in wrapped:
             self.figure.text(
                 self.left, self.top, line, fontsize=size, va="top", fontweight="bold" if bold else "normal"
@@ -210,8 +211,20 @@ def _wiring(page: _Page, run: Run) -> None:
     axes.plot([13, 13, 37], [52, 15, 15], color=INK, lw=1.4)
     axes.plot([63, 87, 87], [15, 15, 52], color=INK, lw=1.4)
     axes.text(20, 19, "−", ha="center", fontsize=8)
-    axes.text(80, 19, "−", ha="center", fontsize=8)
+    axes.text(68.5 if description.has_load_switch else 80, 19, "−", ha="center", fontsize=8)
+    if description.has_load_switch:
+        _load_switch(axes)
     page.top -= height + 0.008
+    if description.has_load_switch:
+        page.text("Drawn in the minus; the switch may sit in the plus.", width=52)
+        page.skip(0.004)
+
+
+def _load_switch(axes: Axes) -> None:
+    """In the piece's minus wire, moved by the board; the run does not say whether it is there or in the plus."""
+    axes.add_patch(FancyBboxPatch((74, 24), 26, 18, boxstyle="round,pad=0,rounding_size=4", fc="white", ec=INK, lw=1, zorder=3))  # fmt: skip
+    axes.text(87, 33, "load switch", ha="center", va="center", fontsize=6.5, zorder=4)
+    axes.plot([63, 74], [26, 33], color=FAINT, lw=1, linestyle=":")
 
 
 def _facts(page: _Page, run: Run, result: Rundown) -> None:

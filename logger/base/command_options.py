@@ -80,6 +80,7 @@ class Hold(Duration):
         if ZERO_SPAN.fullmatch(plain_signs(str(value))):
             return 0.0
         if re.fullmatch(r"\d{1,3}", str(value)):
+            show_understood(str(value), f"{value} s", param, ctx)
             return float(value)
         return super().convert(value, param, ctx)
 

@@ -216,3 +216,13 @@ def plain_number(
 def whole_number(example: str, least: float = -math.inf, most: float = math.inf) -> _Whole:
     """A count without a unit, from ``least`` to ``most``."""
     return _Whole("", {"": 1.0}, example, least=least, most=most)
+
+
+_BENDS: Final = _named(
+    _cycles_cycle_bends_bend_times_x_zyklen_biegungen_ciclos_cicli_cycli_buigingen=1.0
+)
+
+
+def count_of_bends(least: float = -math.inf, most: float = math.inf) -> _Whole:
+    """A count of full bends and back."""
+    return _Whole("", _BENDS, "4800", least=least, most=most)

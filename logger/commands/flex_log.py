@@ -14,7 +14,7 @@ import click
 
 from logger.base.command_options import baud_option
 from logger.base.errors import BenchError, spoken
-from logger.base.measures import plain_number, whole_number
+from logger.base.measures import count_of_bends, plain_number, whole_number
 from logger.base.next_step import next_words
 from logger.base.typed.suggest import Choice
 from logger.board.port import Candidate, Link, ask_all, find_boards, one_board, open_link
@@ -72,7 +72,7 @@ def _usual_criterion(ctx: click.Context, _: click.Parameter, kind: str | None) -
 )
 @click.option(
     "--cycles",
-    type=whole_number("4800", 1, 4_294_967_295),
+    type=count_of_bends(1, 4_294_967_295),
     help=f"Stop after so many full bends and back [default: {CYCLES_DEFAULT}].",
 )
 @click.option(

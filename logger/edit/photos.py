@@ -30,7 +30,7 @@ FILE_MOST: Final = 64 * 1024 * 1024
 # JPEG is decoded small at once; all else whole, four bytes a pixel, up to three times.
 PIXELS_MOST: Final = {"JPEG": 220_000_000, "MPO": 220_000_000}
 PIXELS_MOST_ELSE: Final = 60_000_000
-_FORMATS: Final = ("JPEG", "PNG", "WEBP", "GIF", "MPO")
+_FORMATS: Final = ("JPEG", "PNG", "WEBP", "GIF")
 _QUALITY: Final = 88
 _AT_IT_S: Final = 60.0
 _HEIC: Final = (b"heic", b"heix", b"hevc", b"heim", b"heis", b"mif1", b"msf1", b"avif")
@@ -75,10 +75,18 @@ def _without_all_else(data: bytes, path: Path) -> bytes:
     except Exception as error:  # a decoder of foreign bytes may raise anything
         raise BenchError(
             f"The photo {path} cannot be read.",
-            evidence=str(error)[:120] or type(error).__name__,
+            evidence=_why_not(error),
             next_step="open it in a picture program and save it anew as JPEG or PNG.",
         ) from error
     return kept.getvalue()
+
+
+def _why_not(error: Exception) -> str:
+    from PIL import UnidentifiedImageError
+
+    if isinstance(error, UnidentifiedImageError):
+        return "it is none of JPEG, PNG, WebP and GIF"
+    return str(error)[:120] or type(error).__name__
 
 
 def _upright(opened: "Image") -> "Image":

@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field, fields, replace
 from typing import Any, Final, TypeVar
 
+from logger.base.durations import utc_moment
 from logger.base.fault_words import load_state
 from logger.base.pack import CHEMISTRIES, RECHARGEABLE, Pack
 from logger.run.calibration import Calibration, calibration_from_json
@@ -62,7 +63,8 @@ class Description:
     short conversions saw, None: it sent none. ``own``: what the sensor counted itself, None: it does not.
     ``switch_test``: what was last seen when the load switch opened, before the run or in it; None: nobody looked.
     ``stop`` is what the recording was asked for; ``cutoff``: what is asked for now, None: the same. ``trim``: the part
-    that counts, ``photos``, ``history``: see ``logger.run.edited.statements``.
+    that counts, ``photos``, ``history``: see ``logger.run.edited.statements``. ``lost``: its file is missing or cannot be
+    read, so marks, pack and need are unknown, not absent; never written.
     """
 
     title: str = ""
@@ -96,6 +98,7 @@ class Description:
     own: OwnCounted | None = None
     switch_test: SwitchTest | None = None
     imported: dict[str, Any] = field(default_factory=dict)
+    lost: bool = False
     cutoff: Cutoff | None = None
     trim: Trim | None = None
     photos: tuple[Photo, ...] = ()
@@ -141,6 +144,17 @@ class Description:
         return load_state(event.text for event in self.events if event.kind == "load")
 
     @property
+    def has_load_switch(self) -> bool:
+        """Whether the board could open the load: by the run's own events, or its switch was tested in the run.
+
+        An earlier test of the same board tells nothing: the board may have moved.
+        """
+        if self.load_state != "-" or self.switch_test is None:
+            return self.load_state != "-"
+        begun, tested = utc_moment(self.started_utc), utc_moment(self.switch_test.tested_utc)
+        return begun is not None and tested is not None and tested >= begun
+
+    @property
     def switch_alarm(self) -> str:
         """The load switch is open, and current was seen to flow all the same; empty: not seen, or it is closed."""
         seen = self.switch_test
@@ -150,6 +164,7 @@ class Description:
 def to_document(description: Description, columns: Sequence[str]) -> dict[str, Any]:
     """CSV-on-the-Web metadata of a run whose samples have these columns."""
     own = {"format": RUN_FORMAT_VERSION, **asdict(description)}
+    del own["lost"]
     return {
         "@context": ["http://www.w3.org/ns/csvw", {"@language": "en"}],
         "url": SAMPLES_NAME,

@@ -30,7 +30,7 @@ def looked_at(folder: Path, overview: Path, out: Path) -> list[str]:
             wrong += _page(browser, report, out, f"report-{report.parts[-3]}", follow=False)
     for number, sheet in enumerate(_sheets(folder, overview)):
         if number < SHEETS:
-            name = out / f"sheet-{sheet.parts[-3] if len(sheet.parts) > 3 else ''}-{sheet.stem}"
+            name = out / f"sheet-{sheet.parts[-3]}"
             subprocess.run(["pdftoppm", "-r", str(DPI), "-png", str(sheet), str(name)], check=True)
     for picture in sorted(out.glob("*.png")):
         grey = picture.with_name(f"grey-{picture.name}")
@@ -41,7 +41,7 @@ def looked_at(folder: Path, overview: Path, out: Path) -> list[str]:
 
 def _sheets(folder: Path, overview: Path) -> Iterator[Path]:
     yield from sorted(overview.rglob("*.pdf"))
-    yield from sorted(folder.rglob("*.pdf"))
+    yield from sorted(folder.glob("*/sheet/*.pdf"))
 
 
 def _page(browser: Browser, file: Path, out: Path, name: str, *, follow: bool) -> list[str]:

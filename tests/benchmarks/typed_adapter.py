@@ -10,7 +10,6 @@ from analysis.flex.terminal import PERCENT
 from logger.base import measures
 from logger.base.command_options import Duration, Hold, Need
 from logger.base.errors import BenchError
-from logger.base.measures import whole_number
 from logger.base.pack import parse_pack
 from logger.base.typed.answers import Answer
 
@@ -34,7 +33,7 @@ _AMOUNTS: Final[dict[str, click.ParamType[Any]]] = {
     "mA": measures.MILLIAMPERES_ABOVE_0,
     "mAh": measures.MAH_ABOVE_0,
     "ohm": measures.OHMS_ABOVE_0,
-    "cycles": whole_number("4800", 1),
+    "cycles": measures.count_of_bends(1),
     "%": PERCENT,
     "C": measures.CELSIUS_OF_BENCH,
 }

@@ -179,7 +179,7 @@ def _of_runs() -> Iterator[str]:
         "--budget no-toml.toml",
         "--flex-cycles 4800",
     )
-    yield from _each("report", "sound --overview page", "missing empty-folder")
+    yield from _each("report", "sound --overview page --out b", "missing empty-folder")
     yield from _each("sheet", "sound no-cutoff --open", "garbage notes.txt")
     yield "pictures sound no-cutoff --open"
     yield from _each("edit missing", "--title x", "--undo", "--name new")

@@ -94,10 +94,14 @@ class BreakWatch:
 
     def seen(self) -> Seen:
         """As of the last row, the block that is not full yet included."""
-        now = copy.deepcopy(self)
-        if now._pending.shape[1]:
-            now._block(now._pending)
-        return now._seen()
+        return copy.deepcopy(self).ended()
+
+    def ended(self) -> Seen:
+        """As ``seen``, where no more rows will come: nothing of the watch need be kept."""
+        if self._pending.shape[1]:
+            self._block(self._pending)
+            self._pending = self._pending[:, :0]
+        return self._seen()
 
     def _seen(self) -> Seen:
         mode = mode_of(

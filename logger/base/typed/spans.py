@@ -18,7 +18,7 @@ _WORDS: Final = {
     "s": "s sec secs second seconds sek sekunde sekunden sekund sekunder seconde secondes seconden seg segs segundo segundos secondo secondi",
     "min": "m min mins minute minutes minuten minuut mn minuter minutter minuto minutos minuti",
     "h": "h hr hrs std stdn hour hours stunde stunden timme timmar tim timer time heure heures hora horas hs ora ore uur uren u",
-    "d": "d day days tag tage tagen dygn døgn jour jours j dia dias día días dag dagen giorno giorni",
+    "d": "d day days tag tage tagen dygn jour jours j dia dias día días dag dagen giorno giorni",
     "w": "w week weeks woche wochen semaine semaines semana semanas weken settimana settimane",
 }
 UNIT_OF: Final = {word: unit for unit, words in _WORDS.items() for word in words.split()}
@@ -88,6 +88,10 @@ def _sum(text: str, plain: str) -> float:
 def _unit(text: str, word: str) -> str:
     if word == "M":
         raise ValueError(f"{text!r} is not a length of time: M may be minutes or months; write min")
+    if word == "T":
+        raise ValueError(
+            f"{text!r} is not a length of time: T may be days ({text.replace('T', 'd')}) or hours ({text.replace('T', 'h')})"
+        )
     unit = UNIT_OF.get(word.casefold())
     if unit is None and word.casefold() in _NO_LENGTH:
         raise ValueError(

@@ -175,6 +175,26 @@ def opened(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     return found
 
 
+@pytest.mark.parametrize(
+    ("command", "module", "kept", "file"),
+    [
+        ("report", report, "kept_report", "report.html"),
+        ("sheet", pictures, "kept_sheet", "run-sheet.pdf"),
+        ("pictures", pictures, "kept_pictures", "voltage.png"),
+    ],
+)
+def test_one_run_is_opened_and_only_if_asked(
+    shelf: Path, opened: list[str], monkeypatch: pytest.MonkeyPatch, command: str, module: Any, kept: str, file: str
+) -> None:  # fmt: skip
+    files = tuple(shelf / "amy" / name for name in ("charge.svg", "report.md", file))
+    made = Made(files, False, "", ("It lasted 1 h.",), (), False)
+    monkeypatch.setattr(module, kept, lambda job: made)
+    assert say(command, "class/amy")[1] is None
+    assert opened == []
+    assert say(command, "class/amy", "--open")[1] is None
+    assert opened == [(shelf / "amy" / file).as_uri()]
+
+
 @pytest.mark.slow
 def test_one_command_for_reports_sheets_and_the_page(
     shelf: Path, opened: list[str], monkeypatch: pytest.MonkeyPatch

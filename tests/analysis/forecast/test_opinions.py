@@ -13,6 +13,7 @@ from analysis.forecast.opinions import (
     weighed,
     weights,
     widened,
+    width_factor,
 )
 from analysis.forecast.start_state import DEPTHS
 from tests.benchmarks.forecast_judge import curves
@@ -58,6 +59,18 @@ def test_recalibrated_draws_hold_as_often_as_meant() -> None:
     told = norm.cdf(norm.ppf(meant, 1.0, 0.5))
     mended = recalibrated(norm.ppf((np.arange(4000) + 0.5) / 4000), told, meant)
     assert np.quantile(mended, meant) == pytest.approx(norm.ppf(meant, 1.0, 0.5), abs=0.01)
+
+
+def test_errors_earlier_in_the_run_widen_own_earlier_runs_alone() -> None:
+    erred = Score(-3.0, 4, 0.5, 2.5)
+    assert width_factor("earlier", erred, "nimh") == 2.5
+    assert [width_factor(name, erred, "nimh") for name in ("chemistry", "any", "trend")] == [
+        1.0
+    ] * 3
+    assert width_factor("earlier", None, None) == 1.0
+    assert (
+        width_factor("chemistry", None, "li-ion") < 1 < width_factor("chemistry", None, "alkaline")
+    )
 
 
 def test_the_label_alone_is_cut_at_what_came_out() -> None:

@@ -4,6 +4,7 @@ import csv
 import io
 import json
 import os
+import pickle
 import shutil
 import subprocess
 from dataclasses import replace
@@ -26,6 +27,7 @@ from analysis.commands.rundown import rundown_command
 from analysis.commands.watch import page_run
 from analysis.doubt.quantity import Quantity
 from analysis.report import digest as digests
+from analysis.report import run_table
 from analysis.report.digest import DIGEST_NAME, digest_of
 from analysis.report.overview import draw_overview
 from analysis.report.run_table import as_csv, by_lasting, in_order, matching, read_lines, shown
@@ -392,3 +394,28 @@ def test_the_list_gives_the_charge_of_the_rundowns_sentence() -> None:
     assert isinstance(whole, float)
     assert isinstance(given, float)
     assert given < whole
+
+
+def test_runs_read_on_all_cores_are_those_read_one_after_the_other(
+    season: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """In the folders' order, each told once; one that cannot be read keeps its line."""
+    folders = [*sorted(season.iterdir()), season / "nothing"]
+    (season / "nothing").mkdir()
+    told: list[int] = []
+    with monkeypatch.context() as patch:
+        patch.setattr(run_table, "_WORTH_S", 0.0)
+        patch.setattr("analysis.say.many.usable_cores", lambda: 1)  # processes: test_many
+        both = read_lines(folders, progress=told.append)
+    assert pickle.loads(pickle.dumps(both)) == both
+    assert told == [*range(1, len(folders) + 1)]
+    for folder in folders:
+        (folder / DIGEST_NAME).unlink(missing_ok=True)
+    assert read_lines(folders) == both
+    assert [line.problem != "" for line in both] == [*[False] * (len(folders) - 1), True]
+
+
+def test_a_file_too_long_to_be_read_is_no_reason_to_read_on_all_cores(tmp_path: Path) -> None:
+    (tmp_path / "samples.csv").touch()
+    os.truncate(tmp_path / "samples.csv", 1 << 40)
+    assert run_table._each_s([tmp_path]) < 1

@@ -53,7 +53,7 @@ def put(folder: Path, picture: Image.Image, name: str, **options: object) -> Pat
     return path
 
 
-# EXIF 2.32 (CIPA DC-008), tag 274: which side of the scene row 0 and column 0 of the file are. So where the file's
+# SOURCES.md H1: which side of the scene row 0 and column 0 of the file are. So where the file's
 # quarters (red, green, blue, white) come to stand: written here from the standard's words, not from the library.
 UPRIGHT = {
     1: ["red", "green", "blue", "white"],  # row 0 top, column 0 left
@@ -123,7 +123,7 @@ def test_nothing_of_place_and_camera_is_left(tmp_path: Path, ending: str) -> Non
     for secret in (PLACE, CAMERA):
         assert secret not in kept
         assert secret.decode().encode("utf-16-le") not in kept
-    # The segments of the file, by its own marks (ITU-T T.81, B.1.1): picture data and the 16 bytes of JFIF alone.
+    # The segments of the file, by its own marks (SOURCES.md H2): picture data and the 16 bytes of JFIF alone.
     assert segments(kept) <= {0xE0, 0xDB, 0xC0, 0xC4, 0xDA}
     assert b"ICC_PROFILE" not in kept
     assert kept.endswith(b"\xff\xd9")
@@ -251,8 +251,15 @@ def test_what_phones_make_is_refused_with_what_to_do(tmp_path: Path) -> None:
 def test_what_is_no_photo_is_refused(tmp_path: Path, content: bytes) -> None:
     path = tmp_path / "shot.jpg"
     path.write_bytes(content)
-    with pytest.raises(BenchError, match="cannot be read"):
+    with pytest.raises(BenchError, match="cannot be read") as caught:
         scaled(path)
+    assert caught.value.evidence == "it is none of JPEG, PNG, WebP and GIF"
+
+
+def test_two_pictures_in_one_as_some_cameras_write(tmp_path: Path) -> None:
+    other = Image.new("RGB", (64, 32), "black")
+    path = put(tmp_path, corners(), "shot.jpg", format="MPO", save_all=True, append_images=[other])
+    assert quarters(scaled(path)) == UPRIGHT[1]
 
 
 def test_photos_of_a_run(tmp_path: Path) -> None:

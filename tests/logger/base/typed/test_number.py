@@ -3,7 +3,9 @@
 import pytest
 
 from logger.base.typed.number import TwoReadings, number_text, read_number, read_signed
+from logger.base.typed.pack_words import read_pack_words
 from logger.base.typed.signs import plain_signs
+from logger.base.typed.spans import read_span
 
 
 @pytest.mark.parametrize(
@@ -40,3 +42,12 @@ def test_minus_signs_of_all_kinds() -> None:
 
 def test_a_number_for_a_command_has_one_reading() -> None:
     assert (number_text(1.234), number_text(2.7), number_text(4800.0)) == ("1.2340", "2.7", "4800")
+
+
+@pytest.mark.parametrize("part", ["9", "1 ", "1.000", "6h", "AA ", "1/"])
+def test_what_nobody_types_is_refused_at_once(part: str) -> None:
+    typed = part * 5000
+    assert read_signed(typed) is None
+    with pytest.raises(ValueError, match="length of time"):
+        read_span(typed)
+    assert read_pack_words(typed) is None
