@@ -123,28 +123,24 @@ def _show_many(found: Comparison, spread: Spread) -> None:
     """A row per run, the longest first."""
     console = clean_console()
     table = Table(box=None, padding=(0, 2, 0, 0), header_style="bold")
-    table.add_column("run", no_wrap=True, overflow="ellipsis", max_width=34)
-    for heading in ("lasted", "to the middle", "mean draw"):
+    headings = ["lasted", *(["to middle"] if spread.median_s else []), "mean draw"]
+    table.add_column(
+        "run", no_wrap=True, overflow="ellipsis", max_width=34 if spread.median_s else 44
+    )
+    for heading in headings:
         table.add_column(heading, justify="right", no_wrap=True)
-    table.add_column("", no_wrap=True)
+    table.add_column("", no_wrap=True, min_width=3)
     order = sorted(range(len(spread.names)), key=lambda n: -(spread.lasted[n].value or 0.0))
     for number in order:
         lasted, drew = spread.lasted[number], found.rundowns[number].mean_current
         over = "over " if lasted.at_least else ""
-        off = (
-            f"{round(100 * ((lasted.value or 0.0) / spread.median_s - 1)) or 0:+d} %".replace(
-                "+0 ", "0 "
-            )
-            if spread.median_s and not lasted.at_least
-            else ""
-        )
-        table.add_row(
-            Text(spread.names[number]),
-            f"{over}{span_words(lasted.value or 0.0, 60.0)}",
-            off,
-            "" if drew.value is None else value_words(drew),
-            "odd" if number in spread.odd_numbers else "",
-        )
+        cells = [f"{over}{span_words(lasted.value or 0.0, 60.0)}"]
+        if spread.median_s:
+            percent = round(100 * ((lasted.value or 0.0) / spread.median_s - 1))
+            cells.append("" if lasted.at_least else f"{percent:+d} %" if percent else "0 %")
+        cells.append("" if drew.value is None else value_words(drew))
+        odd = "odd" if number in spread.odd_numbers else ""
+        table.add_row(Text(spread.names[number]), *cells, odd)
     click.echo("")
     console.print(table)
 

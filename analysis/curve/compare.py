@@ -12,7 +12,7 @@ from analysis.doubt.quantity import Quantity
 from analysis.doubt.uncertainty import limits_of
 from analysis.run.rundown import Rundown, rundown
 from analysis.run.trace import trace_of
-from analysis.say.words import value_words
+from analysis.say.words import and_words, value_words
 from logger.base.errors import BenchError
 from logger.base.numbers import digits_text
 from logger.run.reader import Run
@@ -285,9 +285,9 @@ def _warnings(
     runs: Sequence[Run], names: Sequence[str], rundowns: Sequence[Rundown]
 ) -> tuple[str, ...]:
     told = []
-    packs = {str(run.description.pack) for run in runs}
+    packs = {str(run.description.pack or "not stated") for run in runs}
     if len(packs) > 1:
-        told.append(f"The packs differ: {'; '.join(sorted(packs))}.")
+        told.append(f"The packs differ: {and_words(sorted(packs))}.")
     loads = {run.description.load for run in runs if run.description.load}
     if len(loads) > 1:
         told.append(f"The loads differ by their description. They are: {'; '.join(sorted(loads))}.")

@@ -21,6 +21,7 @@ _NAMED: Final = 4
 # At most this share of the runs can be odd: more, and who is odd cannot be told.
 _MOST_ODD: Final = 1 / 3
 _MEASURES: Final = 3  # asked together
+_ENDED_LEAST: Final = 0.75  # share of the runs
 
 
 @dataclass(frozen=True)
@@ -64,7 +65,7 @@ class Spread:
     """Many runs as a heap, lifetimes in s. ``half``: between these lies the middle half of them.
 
     ``ended``: how many showed their end. ``best``: which of them lasted longest; ``level``: those that the measurement's doubt
-    leaves as long as it (Holm's rule over all). ``odd``: the farthest first. ``judged``: by what there were enough to say.
+    leaves as long as it (Holm's rule over all). ``beyond``: so many were still working after the longest had ended. ``odd``: the farthest first. ``judged``: by what there were enough to say.
     """
 
     names: tuple[str, ...]
@@ -75,6 +76,7 @@ class Spread:
     span: tuple[float, float] | None
     best: int | None
     level: tuple[int, ...]
+    beyond: int
     odd: tuple[Odd, ...]
     judged: tuple[Measure, ...]
 
@@ -104,16 +106,22 @@ class Spread:
         told = [self._lasted_words()]
         if self.best is not None:
             told.append(self._best_words())
+        elif self.beyond and self.ended:
+            told.append(
+                f"The longest cannot be told: {count_words(self.beyond, 'run')} went on beyond that."
+            )
         return (*told, *self._odd_words())
 
     def _lasted_words(self) -> str:
         count = len(self.names)
-        if self.span is None or self.half is None:
-            return f"Of {count_words(count, 'run')} {self.ended} showed their end."
+        if self.span is None:
+            return f"None of {count} runs showed its end."
+        ends = _between(self.span)
+        if self.half is None:
+            return f"{self.ended} of {count} runs were recorded to their end: {ends}."
         every = (
             f"{count} runs" if self.ended == count else f"{self.ended} of {count} runs to their end"
         )
-        ends = _between(self.span)
         return f"Lasted: {ends} ({every}), the middle half of them {_between(self.half)}."
 
     def _best_words(self) -> str:
@@ -179,11 +187,14 @@ def spread_of(names: Sequence[str], rundowns: Sequence[Rundown]) -> Spread:
     """These runs as a heap, all held to the same cutoff."""
     lasted = tuple(_lasted(result) for result in rundowns)
     ended = [q.value for q in lasted if q.value is not None and not q.at_least]
-    median_s = float(np.median(ended)) if ended else None
-    halfway = [_halfway(result.draw.trace, median_s) for result in rundowns]
+    # Where many were stopped before their end, those that ended are the short ones: no middle, no odd one.
+    told = bool(ended) and len(ended) >= _ENDED_LEAST * len(lasted)
+    halfway_s = float(np.median(ended if told else [q.value or 0.0 for q in lasted]))
+    halfway = [_halfway(result.draw.trace, halfway_s) for result in rundowns]
     draws = [result.mean_current for result in rundowns]
+    lives = [Quantity(None, "s") if q.at_least or not told else q for q in lasted]
     odd, judged = [], []
-    for measure, found in ((LASTED, _counted(lasted, median_s)), (DREW, draws), (HALFWAY, halfway)):
+    for measure, found in ((LASTED, lives), (DREW, draws), (HALFWAY, halfway)):
         own = odd_by(measure, found)
         if own is not None:
             judged.append(measure)
@@ -193,15 +204,21 @@ def spread_of(names: Sequence[str], rundowns: Sequence[Rundown]) -> Spread:
         key=lambda n: lasted[n].value or 0.0,
         default=None,
     )
+    beyond = [
+        q.value or 0.0 for q in lasted if q.at_least and (q.value or 0.0) >= max(ended, default=0.0)
+    ]
+    if beyond:
+        best = None
     return Spread(
         names=tuple(names),
         lasted=lasted,
         ended=len(ended),
-        median_s=median_s,
-        half=_pair(np.percentile(ended, [25, 75])) if ended else None,
+        median_s=float(np.median(ended)) if told else None,
+        half=_pair(np.percentile(ended, [25, 75])) if told else None,
         span=(min(ended), max(ended)) if ended else None,
         best=best,
         level=() if best is None else _level(lasted, best),
+        beyond=len(beyond),
         odd=tuple(sorted(odd, key=lambda item: -item.distance)),
         judged=tuple(judged),
     )
@@ -293,18 +310,9 @@ def _lasted(result: Rundown) -> Quantity:
     return Quantity(life.least_s, "s", note="its end was not seen", at_least=True)
 
 
-def _counted(lasted: Sequence[Quantity], median_s: float | None) -> list[Quantity]:
-    """Lifetimes to be judged: one that was not seen to its end only where it is above the middle already."""
-    none = Quantity(None, "s")
-    return [
-        none if q.at_least and (median_s is None or (q.value or 0.0) < median_s) else q
-        for q in lasted
-    ]
-
-
-def _halfway(trace: Trace, median_s: float | None) -> Quantity:
+def _halfway(trace: Trace, median_s: float) -> Quantity:
     """Voltage at half of the usual lifetime, V: mean over a tenth of it around that moment."""
-    if trace.voltage_v is None or median_s is None:
+    if trace.voltage_v is None:
         return Quantity(None, "V")
     from_s, to_s = (trace.begin_s + part * median_s for part in (0.45, 0.55))
     low, high = np.searchsorted(trace.time_s, [from_s, to_s])

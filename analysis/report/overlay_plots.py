@@ -319,7 +319,9 @@ def _share_words(count: int) -> str:
 
 
 def _short(names: Sequence[str], most: int = 32) -> list[str]:
-    return [name if len(name) <= most else f"{name[: most - 1]}…" for name in names]
+    """Cut in the middle: what tells two runs of one piece apart stands at the end."""
+    half = most // 2
+    return [name if len(name) <= most else f"{name[:half]}…{name[1 - half :]}" for name in names]
 
 
 def _many_title(spread: Spread) -> str:

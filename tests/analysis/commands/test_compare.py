@@ -17,10 +17,12 @@ import drawbench
 from analysis.commands.compare import compare_command, comparison_json
 from analysis.commands.forecast import forecast_command
 from analysis.curve.compare import Difference, compare
+from analysis.curve.spread import spread_of
 from analysis.forecast.discharge import course_of
 from analysis.forecast.of_run import forecast_run
 from analysis.forecast.stated import parse_programme
 from analysis.forecast.words import chance_words
+from analysis.run.rundown import rundown
 from analysis.run.trace import trace_of
 from logger.base.errors import BenchError
 from logger.base.pack import Pack
@@ -341,6 +343,20 @@ def test_a_class_in_json_and_in_a_notebook(twelve: Path) -> None:
     assert spread["odd"][0]["run"] == "Vest Firefly"
     assert spread["ended"] == 9
     assert spread["shortest_longest"][1] == max(q.value or 0 for q in found.spread.lasted)
+
+
+def test_where_most_were_stopped_those_that_ended_are_not_the_middle() -> None:
+    """Two gave up after 6 h, six were still working when they were stopped after 8 h: the two are no odd ones by that."""
+    going = falling(10)
+    stopped = replace(going, samples=going.samples.iloc[: 8 * 120])
+    results = [rundown(run, 3.0, 10.0) for run in (falling(6), falling(6.1), *[stopped] * 6)]
+    found = spread_of([f"vest {number}" for number in range(8)], results)
+    assert found.median_s is None
+    assert found.half is None
+    assert "lifetime" not in {measure.name for measure in found.judged}
+    told = found.sentences()
+    assert told[0].startswith("2 of 8 runs were recorded to their end: 6 h to 6 h 6 min")
+    assert told[1] == "The longest cannot be told: 6 runs went on beyond that."
 
 
 def test_of_two_runs_a_broken_one_is_refused(twelve: Path) -> None:
