@@ -187,7 +187,8 @@ def read_lines(
         done += 1
         progress(done)
 
-    new = [folder for folder in folders if not (folder / DIGEST_NAME).exists()]
+    # Not Path.exists: that raises where nobody may look.
+    new = [folder for folder in folders if not os.path.exists(folder / DIGEST_NAME)]  # noqa: PTH110
     found: dict[Path, Line | None] = {}
     if len(new) > 1 and (each_s := _each_s(new)) * len(new) >= _WORTH_S:
         from analysis.say.many import do_to_all
