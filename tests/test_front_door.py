@@ -262,7 +262,7 @@ def test_a_forecast_with_what_is_stated_as_the_command() -> None:
 @pytest.mark.slow
 def test_compare_as_the_command(comparison: drawbench.Comparison, tmp_path: Path) -> None:
     told = command_json(
-        *("compare", VEST, EVENING, "--cutoff", "2.7", "--hold", "60", "--plot", tmp_path / "both")
+        *("compare", VEST, EVENING, "--cutoff", "2.7", "--hold", "60s", "--plot", tmp_path / "both")
     )
     assert list(comparison.sentences) == told["sentences"]
     assert list(comparison.warnings) == told["warnings"]

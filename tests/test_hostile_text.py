@@ -144,6 +144,7 @@ COMMANDS = {
     "forecast": ["forecast", "{a}"],
     "compare": ["compare", "{a}", "{b}"],
     "report": ["report", "{a}", "--budget", "vest.toml"],
+    "sheet of several": ["sheet", "runs"],
     "budget": ["budget", "vest.toml"],
     "budget --details": ["budget", "vest.toml", "--details"],
     "budget RUN": ["budget", "vest.toml", "{b}", "--pictures", "budget-pictures"],

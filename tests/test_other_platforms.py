@@ -13,6 +13,7 @@ from types import SimpleNamespace
 from typing import Any, Final
 
 import pytest
+from PIL import Image
 
 from firmware_probe.twin.links import TcpLink
 from firmware_probe.twin.serve import BoardServer
@@ -66,6 +67,7 @@ def test_commands_where_only_windows_is(tmp_path: Path) -> None:
     for name in ("vest.toml", "ends.toml"):
         shutil.copy(VEST_BUDGET, tmp_path / name)
     with_windows_line_ends(tmp_path / "ends.toml")
+    Image.new("RGB", (8, 8)).save(tmp_path / "shot.png")
     rows = [f"{n},{4.5 - n / 100},80" for n in range(30)]
     (tmp_path / "meter.csv").write_text("\r\n".join(["seconds,volt_V,current_mA", *rows]))
     fine: list[tuple[str, ...]] = [
@@ -73,6 +75,8 @@ def test_commands_where_only_windows_is(tmp_path: Path) -> None:
         ("import", "meter.csv", "imported"), ("report", EVENING, "--out", "page"),
         ("rundown", EVENING), ("rundown", f"runs/{NAME}"), ("rundown", f"runs/{TAKEN_APART}"),
         ("flex", "new", "bends.csv"),
+        ("edit", "imported", "--title", "Weste", "--trim", "2s..20s", "--photo", "shot.png"), ("edit", "imported", "--name", "named"),
+        ("edit", "named", "--history"), ("edit", "named", "--undo"), ("rundown", "imported"),
     ]  # fmt: skip
     refused: list[tuple[str, ...]] = [
         ("import", "meter.csv", "nul"), ("import", "meter.csv", "runs/aux.2"), ("import", "meter.csv", "17:30"),

@@ -23,18 +23,20 @@ pytestmark = [
 
 HELPER: Final = "logger.base.safe_files"
 _QUICK: Final = [doing for doing in DOINGS if not doing.slow]
-_WRITERS: Final = {"Folder", "make_folder", "replace_file", "create_file"}
+_WRITERS: Final = {"Folder", "make_folder", "replace_file", "replacing_file", "create_file"}
 # Modules that write, and are not among the doings: why.
 _ELSEWHERE: Final = {
     "drawbench": "the demo writes into folders that it made itself, empty, a moment before",
     "logger.run.writer": "by logger.run.open_file",
     "logger.run.run_folder": "holds the folder; what is made in it is heard from those that ask",
     "logger.recording.description_keeper": "by logger.run.store",
+    "logger.run.edited.photo_files": "holds the folder to read from it alone",
 }
 # Ways past the helper, and why each is none.
 _DIRECT: Final = {
     ("analysis.commands.makers", "write_bytes"): "a temporary folder of our own",
     ("analysis.report.build", "write_text"): "a temporary folder of our own",
+    ("analysis.report.photos", "write_bytes"): "a temporary folder of our own",
     ("analysis.report.overview", "write_text"): "a temporary folder of our own",
     ("analysis.flex.report", "write_text"): "a temporary folder of our own",
     ("analysis.say.figures", "savefig"): "into memory",

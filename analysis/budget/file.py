@@ -32,6 +32,7 @@ from analysis.listed.wire import Wire, read_wire
 from logger.base.errors import BenchError, spoken
 from logger.base.pack import Pack
 from logger.base.safe_files import read_whole
+from logger.base.typed.utf8 import utf8_text
 
 # Plain LEDs that give this much of their light are as good as off: our own judgement.
 DARK_SHARE: Final = 0.1
@@ -129,17 +130,17 @@ def read_budget(path: Path) -> Budget:
 def budget_text(path: Path) -> str:
     """Text of a budget file. Raises BenchError for one that cannot be read."""
     try:
-        return read_whole(path, _BUDGET_MAX).decode("utf-8-sig")  # some editors put a mark in front
+        return utf8_text(read_whole(path, _BUDGET_MAX), path, "budget file")
     except FileNotFoundError:
         raise BenchError(
             f"There is no budget file {path}.",
             next_step=f"make one with: drawbench budget new {path}",
         ) from None
-    except (OSError, UnicodeDecodeError) as error:
+    except OSError as error:
         raise BenchError(
             f"The budget file {path} cannot be read.",
             evidence=spoken(error),
-            next_step="check that it is a text file (UTF-8) you may read.",
+            next_step="check that it is a text file you may read.",
         ) from error
 
 

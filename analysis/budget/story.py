@@ -103,7 +103,7 @@ def tell_budget(
         corrected=corrected,
         simulated=is_simulated(run),
     )
-    return replace(story, warnings=run.with_trim_first((*story.warnings, *_misfit(story))))
+    return replace(story, warnings=run.first_things_first((*story.warnings, *_misfit(story))))
 
 
 def _not_resolved(
@@ -120,7 +120,7 @@ def _not_resolved(
     runs = _runs_of(budget, budget, pack_v, pack_runs, places, run)
     warnings = (*found.told, *found.warnings)
     story = _story(budget, budget, pack_v, temperature_c, own_packs, runs, warnings, run)
-    told = run.with_trim_first(story.warnings)
+    told = run.first_things_first(story.warnings)
     return replace(story, run_modes=found, simulated=is_simulated(run), warnings=told)
 
 

@@ -132,7 +132,9 @@ def _show_many(found: Comparison, spread: Spread) -> None:
         lasted, drew = spread.lasted[number], found.rundowns[number].mean_current
         over = "over " if lasted.at_least else ""
         off = (
-            f"{100 * ((lasted.value or 0.0) / spread.median_s - 1):+.0f} %"
+            f"{round(100 * ((lasted.value or 0.0) / spread.median_s - 1)) or 0:+d} %".replace(
+                "+0 ", "0 "
+            )
             if spread.median_s and not lasted.at_least
             else ""
         )

@@ -8,10 +8,10 @@ from typing import Any, Final
 
 import click
 
-from analysis.commands.rundown import Hold
 from analysis.commands.screen import TEXT_WIDTH, echo_next
-from logger.base.command_options import Need, fresh_option
-from logger.base.measures import CELSIUS_OF_BENCH, VOLTS_ABOVE_0
+from logger.base.command_options import Hold, Need, PackText, fresh_option
+from logger.base.measures import CELSIUS_OF_BENCH, VOLTS_ABOVE_0, whole_number
+from logger.base.typed.suggest import Choice
 from logger.edit.edit import Edited, description_now
 from logger.edit.trim import both_ends
 from logger.edit.words import LABELS, history_words, value_words
@@ -36,7 +36,7 @@ _SHOWN: Final = 30
 @click.command("edit")
 @click.argument("run_folder", metavar="RUN", type=click.Path(path_type=Path))
 @click.option("--title", help="What the run is called in reports.")
-@click.option("--pack", help='What fed it, in words: "3x AA alkaline 2500 mAh".')
+@click.option("--pack", type=PackText(), help='What fed it, in words: "3x AA alkaline 2500 mAh".')
 @click.option("--need", "need_s", type=Need(), metavar="TIME", help="How long the piece must last.")
 @click.option(
     "--cutoff",
@@ -62,7 +62,7 @@ _SHOWN: Final = 30
     "--clear",
     "cleared",
     multiple=True,
-    type=click.Choice(list(_CLEARED)),
+    type=Choice(list(_CLEARED)),
     help="Take it away; cutoff: back to the one that the run was stopped by. Repeat.",
 )
 @click.option(
@@ -88,7 +88,7 @@ _SHOWN: Final = 30
     "--no-photo",
     "no_photos",
     multiple=True,
-    type=int,
+    type=whole_number("1"),
     metavar="N",
     help="Delete the photo of this number. Repeat.",
 )
@@ -173,6 +173,8 @@ def _tell(done: Edited, asked: Path, *, as_json: bool) -> None:
     if done.folder != asked:
         click.echo(_filled(f"The run is now {done.folder}."))
     steps: list[tuple[str, list[str | Path]]] = [("What it says now", ["rundown", done.folder])]
+    if (done.folder / "report").is_dir():
+        steps = [("Its report still says the old: make it anew", ["report", done.folder])]
     if done.changed and last_to_undo(done.description.history) is not None:
         steps.append(("Not so after all", ["edit", done.folder, "--undo"]))
     echo_next(*steps)
@@ -190,7 +192,7 @@ def _show(folder: Path, description: Description) -> None:
     for label, now, option in rows:
         click.echo(f"{label:{widths[0]}}  {now:{widths[1]}}  {option}")
     for number, photo in enumerate(description.photos, start=1):
-        click.echo(f"photo {number}: {photo.caption or 'no caption'}")
+        click.echo(_filled(f"photo {number}: {photo.caption or 'no caption'}"))
     count = sum(bool(change.utc) for change in description.history)
     what = f"Its {count} change{'s' * (count != 1)}"
     steps: list[tuple[str, list[str | Path]]] = [("What the run says", ["rundown", folder])]
@@ -229,7 +231,9 @@ def _show_history(folder: Path, description: Description) -> None:
         click.echo(f"{len(told) - _HISTORY_SHOWN} older changes are not shown.")
     for text in told[-_HISTORY_SHOWN:]:
         click.echo(_filled(text))
-    if last_to_undo(description.history) is not None:
+    if last_to_undo(description.history) is None:
+        echo_next(("What can be set", ["edit", folder]))
+    else:
         echo_next(("Take the last one back", ["edit", folder, "--undo"]))
 
 

@@ -46,7 +46,7 @@ from logger.base.pack import SAFETY_CLOSING, USED_HELP
 @click.option(
     "--until",
     "until_s",
-    type=Duration(colon_is_hours=True),
+    type=Duration(),
     metavar="TIME",
     help="Forecast as of this moment of the run, e.g. 2h; later rows are not looked at.",
 )
@@ -123,7 +123,7 @@ def forecast_command(
         pack=pack_text, capacity_mah=capacity_mah, used=used, fresh=fresh, budget=budget,
     )  # fmt: skip
     run = found.run
-    warnings = run.with_trim_first((*found.warnings, *run.problems))
+    warnings = run.first_things_first((*found.warnings, *run.problems))
     if is_simulated(run):
         click.echo("SIMULATED: no hardware was there.\n")
     usual, _ = _told_by(budget)
@@ -169,7 +169,7 @@ def _json(
         "forecast": forecast_json(whole.forecast, wanted_s),
         **whole.as_json(),
         "simulated": is_simulated(run),
-        "warnings": run.with_trim_first((*whole.forecast.warnings, *run.problems)),
+        "warnings": run.first_things_first((*whole.forecast.warnings, *run.problems)),
     }
     piece = None if until_s is not None else asked.together(need_s)
     return found if piece is None else {**found, "same_piece": piece.as_json()}

@@ -40,6 +40,8 @@ _NEEDED = ("need_s", "verdict")
 # From so many pieces on, the page of all is the next step; from so many runs on, a column that says
 # the same of all is said once below.
 _CLASS = 5
+_SCROLLED = 40
+_DAMAGED_SHOWN = 5
 _SAID_ONCE = 4
 _NARROW = ("run", "pack", "lasted_s", *_NEEDED, "end", "given_mah", "mean_current_ma")
 _MIDDLE = ("run", "title", *_NARROW[1:])
@@ -137,31 +139,40 @@ def list_command(folder: Path, **options: Any) -> None:
     elif only_csv:
         click.echo(as_csv(lines), nl=False)
     else:
-        click.echo(textwrap.fill(pieces_answer(lines, pieces), TEXT_WIDTH) + "\n")
+        answer = textwrap.fill(pieces_answer(lines, pieces), TEXT_WIDTH)
+        click.echo(answer + "\n")
         _show(lines)
         _show_pieces(pieces)
+        if len(lines) >= _SCROLLED:  # the first lines are out of sight by now
+            click.echo(f"\n{answer}")
     if csv_file is not None and str(csv_file) != "-":
         _write(csv_file, as_csv(lines))
         click.echo(f"Written: {csv_file}")
     if overview is not None:
         from analysis.report.overview import write_overview
 
-        write_overview(lines, overview, pieces, _makers(folder, options))
+        write_overview(lines, overview, pieces, _maker(folder, overview, options))
         click.echo(f"\nOpen in a browser: {overview / 'overview.html'}")
         click.echo(f"A page of each piece, to print: {overview / 'hand-outs.html'}")
     if not options["as_json"] and str(csv_file) != "-":
         whole = overview is None and len(pieces) >= _CLASS and not _chosen_few(options)
-        page = ["list", folder, *_asked(options), "--overview", "class"]
-        echo_next(*([("All on one page", page)] if whole else _next_steps(lines)))
+        page: list[str | Path] = ["list", folder, *_asked(options), "--overview", "class"]
+        if whole:
+            echo_next(("All on one page", page))
+        elif overview is not None and len(pieces) >= _CLASS:
+            page = ["report", folder, *_asked(options), "--overview", overview]
+            echo_next(("Reports and sheets of all, with links on that page", page))
+        else:
+            echo_next(*_next_steps(lines))
 
 
 def _asked(options: dict[str, Any]) -> list[str]:
     return asked_again(options["cutoff_v"], options["hold_s"], options["need_s"])
 
 
-def _makers(folder: Path, options: dict[str, Any]) -> list[str]:
-    """What makes every report and sheet."""
-    return [command_line(name, folder, *_asked(options)) for name in ("report", "sheet")]
+def _maker(folder: Path, overview: Path, options: dict[str, Any]) -> str:
+    """What makes every report and sheet, and this page with links to them."""
+    return command_line("report", folder, *_asked(options), "--overview", overview)
 
 
 def _chosen_few(options: dict[str, Any]) -> bool:
@@ -246,7 +257,7 @@ def _show(lines: list[Line]) -> None:
         )
     for line in lines:
         if not line.problem:
-            table.add_row(*(Text(shown(line, column)) for column in columns))
+            table.add_row(*(Text(_cell(line, column)) for column in columns))
     console.print(table)
     for line in lines:
         if line.problem:
@@ -254,25 +265,41 @@ def _show(lines: list[Line]) -> None:
             click.echo(
                 textwrap.fill(told, TEXT_WIDTH, subsequent_indent="  ", break_on_hyphens=False)
             )
+    damaged = [line for line in lines if line.damage]
+    for line in damaged[:_DAMAGED_SHOWN]:
+        told = f"! {line.name}: {line.damage}: {command_line('check', line.folder)}"
+        click.echo(textwrap.fill(told, TEXT_WIDTH, subsequent_indent="  ", break_on_hyphens=False))
+    if len(damaged) > _DAMAGED_SHOWN:
+        click.echo(f"! and {len(damaged) - _DAMAGED_SHOWN} more: drawbench check RUN")
     simulated = sum(1 for line in lines if line.digest is not None and line.digest.simulated)
     notes = [f"{len(lines)} run{'s' if len(lines) != 1 else ''}", *same.values()]
     if simulated:
         notes.append(f"{simulated} of them SIMULATED")
+    if trimmed := sum(1 for line in lines if line.description.trim is not None):
+        notes.append(f"{trimmed} trimmed: a part of each counts")
     cutoffs = {line.value("cutoff_v") for line in lines if line.value("cutoff_v") is not None}
     if len(cutoffs) > 1:
         notes.append("their cutoffs differ: give one --cutoff")
     click.echo("; ".join(notes) + ".")
 
 
+def _cell(line: Line, column: str) -> str:
+    """As everywhere; a run that is not to be built on is marked at its verdict, without one at its time."""
+    text = shown(line, column)
+    marked = "verdict" if line.answer else "lasted_s"
+    return f"{text} !" if line.damage and column == marked else text
+
+
 def _same(lines: Sequence[Line]) -> dict[str, str]:
-    """Columns that say the same of all these runs, and that in words."""
+    """Columns that say the same of all these runs that have it, and that in words."""
     if len(lines) < _SAID_ONCE:
         return {}
     found = {}
-    for column, words in (("pack", "all on"), ("need_s", "all needed")):
-        texts = {shown(line, column) for line in lines}
-        if len(texts) == 1 and (text := texts.pop()):
-            found[column] = f"{words} {text}"
+    for column, words in (("pack", "on"), ("need_s", "needed")):
+        texts = [text for line in lines if (text := shown(line, column))]
+        if len(set(texts)) == 1:
+            count = "all" if len(texts) == len(lines) else str(len(texts))
+            found[column] = f"{count} {words} {texts[0]}"
     return found
 
 
@@ -281,7 +308,7 @@ def _fitting(lines: list[Line], width: int, left_out: Container[str] = ()) -> di
     for columns in (_WIDE, _MIDDLE, _NARROW, *_SLIM):
         offered = [column for column in columns if column not in left_out]
         longest = {
-            column: max([len(COLUMNS[column]), *(len(shown(line, column)) for line in lines)])
+            column: max([len(COLUMNS[column]), *(len(_cell(line, column)) for line in lines)])
             for column in offered
             if column == "run" or any(shown(line, column) for line in lines)
         }

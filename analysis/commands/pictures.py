@@ -21,9 +21,9 @@ from analysis.commands.rundown import asked_again, cutoff_option, hold_option
 from analysis.commands.screen import TEXT_WIDTH, echo_next
 from analysis.commands.several import (
     make_and_tell,
+    named_again,
     refuse_unmade,
     runs_argument,
-    shelf_of,
     single_run,
 )
 from analysis.say.figures import SIZES
@@ -60,12 +60,11 @@ def sheet_command(
     run = single_run(paths)
     if run is None:
         meant, done = make_and_tell(SHEET, paths, out, asked, open_it=open_it)
-        shelf = shelf_of(paths, meant.runs)
         where = f"a folder of its own in {out}" if out else "its run's folder sheet"
         click.echo(f"\nPrint: run-sheet.pdf, each in {where}.")
-        if shelf is not None:
-            step: list[str | Path] = ["report", shelf, "--overview", Path("overview"), *again]
-            echo_next(("The page of all of them, with their reports", step))
+        step: list[str | Path] = ["report", *named_again(paths, meant.runs)]
+        step += ["--overview", Path("overview"), *again]
+        echo_next(("The page of all of them, with their reports", step))
         refuse_unmade(SHEET, meant, done)
         return
     job = Job(run, out, asked)
@@ -105,9 +104,8 @@ def pictures_command(
         meant, done = make_and_tell(PICTURES, paths, out, asked, open_it=open_it)
         where = f"a folder of its own in {out}" if out else f"its run's folder pictures-{size}"
         click.echo(f"\nEach run's are in {where}.")
-        shelf = shelf_of(paths, meant.runs)
-        if shelf is not None:
-            echo_next(("A page for each with all of them", ["report", shelf, *again]))
+        runs = named_again(paths, meant.runs)
+        echo_next(("A page for each with all of them", ["report", *runs, *again]))
         refuse_unmade(PICTURES, meant, done)
         return
     job = Job(run, out, asked)

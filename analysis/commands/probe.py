@@ -25,8 +25,8 @@ from logger.board.probe_check import INPUT_MAX_V, Heard, Seen, Verdict, judge, l
 from logger.board.sensor_setting import SENSOR_KINDS, address_of, set_sensor
 from logger.board.stream import Hello, LineDecoder
 from logger.board.switch_trial import keep, last_test, tests_folder, try_switch
-from logger.recording.plan import EXIT_LOAD_UNCONFIRMED
 from logger.recording.sensor_watch import sensor_of
+from logger.recording.terms import EXIT_LOAD_UNCONFIRMED
 from logger.run.description import Description
 from logger.run.switch_test import SwitchTest
 

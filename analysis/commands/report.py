@@ -23,16 +23,17 @@ from analysis.commands.screen import TEXT_WIDTH, echo_next, echo_warnings_in_sho
 from analysis.commands.several import (
     make_all,
     meant_runs,
+    named_again,
     refuse_unlike,
     refuse_unmade,
     runs_argument,
-    shelf_of,
     single_run,
     tell_all,
 )
+from analysis.say.many import Done
 from logger.base.command_options import need_option
 from logger.base.errors import BenchError
-from logger.base.measures import whole_number
+from logger.base.measures import count_of_bends
 
 
 @click.command("report")
@@ -64,7 +65,7 @@ from logger.base.measures import whole_number
 )
 @click.option(
     "--flex-cycles",
-    type=whole_number("4800", 1, 1e9),
+    type=count_of_bends(1, 1e9),
     metavar="N",
     help="Bends that the joints have to survive.",
 )
@@ -89,16 +90,10 @@ def report_command(
 ) -> None:
     """A page to open, Markdown to paste, the pictures; RUN: a run, several, or a folder of runs."""
     asked = Asked(cutoff_v, hold_s, need_s, budget_file, flex_sources, flex_cycles)
-    run = single_run(paths)
+    run = None if overview is not None else single_run(paths)
     if run is None:
         _several(paths, out, asked, overview, open_it=open_it)
         return
-    if overview is not None:
-        raise BenchError(
-            "--overview is the page of several runs.",
-            evidence=f"{run} is one",
-            next_step="give the folder that holds the runs, or leave it out.",
-        )
     job = Job(run, out, asked)
     made = kept_report(job) or make_report(job)
     _tell(made, job)
@@ -149,16 +144,16 @@ def _several(
     page = None if overview is None or not meant.runs else _overview(meant.runs, overview, asked)
     tell_all(REPORT, meant, done)
     again = asked_again(asked.cutoff_v, asked.hold_s, asked.need_s)
-    shelf = shelf_of(paths, meant.runs)
+    runs = named_again(paths, meant.runs)
     if page is not None:
         click.echo(f"\nOpen in a browser, all of them with links:\n  {_here(page)}")
-    elif out is not None:
-        click.echo(f"\nEach is in a folder of its own in {out}.")
-    elif meant.runs:
-        click.echo(f"\nEach is in its run's folder: {Path('report', 'report.html')}")
-        if shelf is not None:
-            step: list[str | Path] = ["report", shelf, "--overview", Path("overview"), *again]
-            echo_next(("The page of all of them, with their sheets", step))
+        click.echo(f"A page of each piece, to print:\n  {_here(page.with_name('hand-outs.html'))}")
+        echo_next(("One to look at", ["rundown", _to_look_at(done), *again]))
+    else:
+        where = "its run's folder report" if out is None else f"a folder of its own in {out}"
+        click.echo(f"\nOpen in a browser: report.html, each in {where}.")
+        step: list[str | Path] = ["report", *runs, "--overview", Path("overview"), *again]
+        echo_next(("The page of all of them, with their sheets", step))
     if page is not None and open_it:
         open_file(page)
     refuse_unmade(REPORT, meant, done)
@@ -173,6 +168,13 @@ def _overview(runs: Sequence[Path], folder: Path, asked: Asked) -> Path:
     lines = read_lines(runs, asked.cutoff_v, asked.hold_s, need_s=asked.need_s)
     files = write_overview(lines, folder, pieces_of(lines))
     return next(file for file in files if file.name == "overview.html")
+
+
+def _to_look_at(done: Sequence[Done[Job, Made]]) -> Path:
+    """The first run that does not last for certain, else the first."""
+    made = [item for item in done if item.result is not None] or list(done)
+    doubtful = [item for item in made if item.result and not item.result.headline.startswith("Yes")]
+    return (doubtful or made)[0].thing.run_folder
 
 
 def _here(path: Path) -> str:

@@ -26,6 +26,7 @@ runs_argument: Final = click.argument(
     "paths", metavar="RUN...", nargs=-1, required=True, type=click.Path(path_type=Path)
 )
 _WHY_MAX: Final = 160
+_AGAIN_MAX: Final = 6
 
 
 @dataclass(frozen=True)
@@ -42,9 +43,10 @@ def single_run(paths: Sequence[Path]) -> Path | None:
     if len(paths) != 1:
         return None
     path = paths[0]
-    if path.name == SAMPLES_NAME and path.is_file():
+    # Path's own raise where it may not look.
+    if path.name == SAMPLES_NAME and os.path.isfile(path):  # noqa: PTH113
         return path.parent
-    if not path.is_dir() or (path / SAMPLES_NAME).exists():
+    if not os.path.isdir(path) or os.path.lexists(path / SAMPLES_NAME):  # noqa: PTH112
         return path
     try:
         inside = find_runs((path,))
@@ -138,12 +140,10 @@ def refuse_unmade(maker: Maker, meant: Meant, done: Sequence[Done[Job, Made]]) -
     )
 
 
-def shelf_of(paths: Sequence[Path], runs: Sequence[Path]) -> Path | None:
-    """The folder that holds all these runs, as it was named; None where there is none."""
-    if len(paths) == 1:
-        return paths[0]
+def named_again(paths: Sequence[Path], runs: Sequence[Path]) -> list[Path]:
+    """The same runs for the next command; many of one folder by that."""
     parents = {run.parent for run in runs}
-    return parents.pop() if len(parents) == 1 else None
+    return [*parents] if len(paths) > _AGAIN_MAX and len(parents) == 1 else list(paths)
 
 
 def names_of(runs: Sequence[Path]) -> dict[Path, str]:

@@ -155,20 +155,9 @@ class _Late:
 
 
 def results_for(feed: RunFeed) -> dict[str, Any]:
-    """Results of a finished run in words; its course comes from the digest, too."""
-    try:
-        digest = digest_of(feed.folder)
-        course = digest.unpacked()
-    except Exception as error:  # noqa: BLE001 (one bad run must not end the page)
-        return {
-            "headline": "",
-            "answer": error.happened
-            if isinstance(error, BenchError)
-            else f"The run cannot be read: {type(error).__name__}: {error}.",
-            "rows": [],
-            "interval": "",
-            "warnings": [],
-        }
+    """Results of a finished run in words; its course comes from the digest, too. Raises BenchError."""
+    digest = digest_of(feed.folder)
+    course = digest.unpacked()
     time_s, *ends = digest.last
     piece = together_at(feed.folder, digest)
     feed.adopt(course, Latest(time_s or 0.0, *ends), digest.count)

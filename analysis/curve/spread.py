@@ -16,36 +16,34 @@ from analysis.say.words import and_words, count_words, span_words, value_words
 # From so many runs on they are told as a heap, not pair by pair.
 MANY: Final = 6
 FALSE_ALARM: Final = 0.05
+_COVER_95: Final = 1.96
 _NAMED: Final = 4
-# How many robust standard deviations (1.4826 times the median distance from the median) the farthest of n
-# normal values lies from their median in 1 of 60 samples, by simulation (60,000 samples for each n): three
-# measures together then name an odd one in 1 of 20 classes that hold none. The fixed 3.5 of the modified
-# z-score (Iglewicz and Hoaglin 1993, from memory) names one in a tenth of the samples, by each measure.
-_LIMITS: Final = (
-    (6, 8.9), (7, 8.9), (8, 7.4), (10, 6.4), (12, 5.9), (15, 5.4), (20, 4.9), (30, 4.5), (60, 4.2),
-)  # fmt: skip
+# At most this share of the runs can be odd: more, and who is odd cannot be told.
+_MOST_ODD: Final = 1 / 3
+_MEASURES: Final = 3  # asked together
 
 
 @dataclass(frozen=True)
 class Measure:
-    """Something that may be odd. ``least``: share of the median below which nobody would mind."""
+    """Something that may be odd. ``least``: share of the mean below which nobody would mind."""
 
     name: str
+    said: str
     verb: str
     unit: str
     least: float
 
 
-LASTED: Final = Measure("lifetime", "lasted", "s", 0.05)
-DREW: Final = Measure("mean_current", "drew", "mA", 0.05)
-HALFWAY: Final = Measure("halfway_voltage", "had halfway", "V", 0.03)
+LASTED: Final = Measure("lifetime", "lifetime", "lasted", "s", 0.05)
+DREW: Final = Measure("mean_current", "draw", "drew", "mA", 0.05)
+HALFWAY: Final = Measure("halfway_voltage", "voltage halfway", "had halfway", "V", 0.03)
 
 
 @dataclass(frozen=True)
 class Odd:
     """A run that lies apart by one measure; ``others``: least and greatest of those that do not.
 
-    ``distance``: from the median, in robust standard deviations.
+    ``distance``: from the mean of those that do not, in their standard deviations.
     """
 
     number: int
@@ -135,8 +133,9 @@ class Spread:
         if not self.judged:
             return ("Too few runs to say which are odd.",)
         if not self.odd:
-            by = and_words([{"lifetime": "how long they lasted", "mean_current": "draw"}.get(m.name, "voltage halfway") for m in self.judged])  # fmt: skip
-            return (f"None is odd by {by}.",)
+            return (
+                f"None is odd: {and_words([measure.said for measure in self.judged])} were looked at.",
+            )
         numbers = self.odd_numbers
         told = []
         for number in numbers[:_NAMED]:
@@ -211,33 +210,50 @@ def spread_of(names: Sequence[str], rundowns: Sequence[Rundown]) -> Spread:
 def odd_by(measure: Measure, values: Sequence[Quantity]) -> list[Odd] | None:
     """Runs that lie apart by this measure; None where fewer than ``MANY`` have it.
 
-    Distance from the median over the robust standard deviation, which is never taken below the doubt of
-    measuring (Hampel's identifier); the limit goes by how many there are, see ``_LIMITS``.
+    Rosner's generalized ESD test (SOURCES.md F4), which does not let several odd ones
+    hide each other, at a third of ``FALSE_ALARM`` for each of three measures. The standard deviation is never
+    taken below the doubt of measuring, and what differs less than ``measure.least`` nobody would mind.
     """
     known = {n: q.value for n, q in enumerate(values) if q.value is not None}
     if len(known) < MANY:
         return None
-    all_of = np.array(list(known.values()))
-    middle = float(np.median(all_of))
-    doubts = [(q.upper - q.lower) / 4 for q in values if q.value is not None and q.upper is not None and q.lower is not None]  # fmt: skip
-    doubt = float(np.median(doubts)) if doubts else 0.0
-    deviation = max(1.4826 * float(np.median(np.abs(all_of - middle))), doubt, 1e-9)
-    limit = float(np.interp(len(known), [n for n, _ in _LIMITS], [most for _, most in _LIMITS]))
-
-    def apart(value: float) -> bool:
-        off = abs(value - middle)
-        return off > limit * deviation and off > measure.least * abs(middle)
-
-    rest = [value for value in known.values() if not apart(value)]
+    doubts = [half for q in values if q.value is not None and (half := half_of(q)) is not None]
+    doubt = float(np.median(doubts)) / _COVER_95 if doubts else 0.0
+    all_of = list(known.values())
+    apart = [list(known)[place] for place in outliers(all_of, FALSE_ALARM / _MEASURES, doubt)]
+    rest = np.array([value for number, value in known.items() if number not in apart])
+    middle, deviation = float(np.mean(rest)), max(float(np.std(rest, ddof=1)), doubt, 1e-9)
+    apart = [n for n in apart if abs(known[n] - middle) > measure.least * abs(middle)]
+    others = [value for number, value in known.items() if number not in apart]
     return [
-        Odd(number, measure, value, (min(rest), max(rest)), abs(value - middle) / deviation)
-        for number, value in known.items()
-        if apart(value)
+        Odd(n, measure, known[n], (min(others), max(others)), abs(known[n] - middle) / deviation)
+        for n in apart
     ]
 
 
+def outliers(values: Sequence[float], level: float, least_deviation: float = 0.0) -> list[int]:
+    """Places of the outliers of a normal sample, the farthest first: generalized ESD at ``level``, up to a third."""
+    from scipy.stats import t as student
+
+    left = list(range(len(values)))
+    taken: list[int] = []
+    found = 0
+    for step in range(1, max(int(_MOST_ODD * len(values)), 1) + 1):
+        sample = np.array([values[place] for place in left])
+        off = np.abs(sample - sample.mean())
+        deviation = max(float(sample.std(ddof=1)), least_deviation, 1e-12)
+        count = len(left)
+        point = float(student.ppf(1 - level / (2 * count), count - 2))
+        limit = (count - 1) * point / math.sqrt((count - 2 + point**2) * count)
+        farthest = int(np.argmax(off))
+        taken.append(left.pop(farthest))
+        if off[farthest] / deviation > limit:
+            found = step
+    return taken[:found]
+
+
 def holm(probabilities: Sequence[float], level: float = FALSE_ALARM) -> list[bool]:
-    """Which of these hold together at ``level``: Holm 1979, step down."""
+    """Which of these hold together at ``level``: Holm's rule (SOURCES.md F5), step down."""
     clear = [False] * len(probabilities)
     for done, number in enumerate(sorted(range(len(probabilities)), key=probabilities.__getitem__)):
         if probabilities[number] > level / (len(probabilities) - done):

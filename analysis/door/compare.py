@@ -18,7 +18,7 @@ from analysis.say.table import rows_of
 from analysis.say.words import plain_text
 from logger.base.errors import BenchError
 from logger.base.pack import SAFETY_CLOSING
-from logger.run.reader import Run
+from logger.run.reader import FoundRun, Run
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -200,17 +200,17 @@ def _read(
     runs: Sequence[Run | StrPath], folders: Sequence[Path]
 ) -> tuple[list[Run], list[Path], list[str]]:
     """Runs and folders that can be read, and what is wrong with the others; of two both must be."""
-    read: list[tuple[Run, Path]] = []
+    read: list[tuple[Run | FoundRun, Path]] = []
     errors: list[BenchError] = []
     for run, folder in zip(runs, folders, strict=True):
         try:
-            read.append((whole(found_of(run)), folder))
+            read.append((found_of(run), folder))  # tables only once all can be read
         except BenchError as error:
             errors.append(error)
             if len(runs) - len(errors) < 2:
                 raise errors[0] from error
     return (
-        [run for run, _ in read],
+        [whole(found) for found, _ in read],
         [folder for _, folder in read],
         [plain.left_out_words(error) for error in errors],
     )

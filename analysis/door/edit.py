@@ -5,10 +5,10 @@ from pathlib import Path
 from types import EllipsisType
 
 from analysis.door.show import StrPath
+from logger.base.errors import BenchError
 from logger.edit.changes import Changes
 from logger.edit.edit import Edited, Photos, edit_run, folder_of
-from logger.edit.edit import undo as take_back
-from logger.edit.rename import give_name, new_place
+from logger.edit.rename import give_name, new_place, take_back
 from logger.run.reader import Run
 
 
@@ -102,5 +102,11 @@ def edit(
     made = edit_run(folder, changes, pictures)
     if name is None:
         return made
-    renamed = give_name(made.folder, name)
+    try:
+        renamed = give_name(made.folder, name)
+    except BenchError as error:
+        done = "; everything else was changed" if made.changed else ""
+        raise BenchError(
+            error.happened, evidence=f"{error.evidence}{done}", next_step=error.next_step
+        ) from None
     return Edited(renamed.folder, renamed.description, (*made.changed, *renamed.changed))

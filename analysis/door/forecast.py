@@ -79,7 +79,7 @@ class Forecast(plain.Forecast):
         return card(
             self.sentences(),
             rows_of([(label, quantity) for label, quantity in rows if quantity.value is not None]),
-            warnings=self.run.with_trim_first((*self.warnings, *self.run.problems)),
+            warnings=self.run.first_things_first((*self.warnings, *self.run.problems)),
             cautions=(f"{pack}: {pack.caution}" if pack else SAFETY_CLOSING,),
             simulated=is_simulated(self.run),
         )

@@ -11,7 +11,7 @@ import math
 import re
 import unicodedata
 import zipfile
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from io import BytesIO, StringIO
 from pathlib import Path
@@ -19,6 +19,8 @@ from typing import Final
 
 from logger.base.errors import BenchError, spoken
 from logger.base.safe_files import read_whole
+from logger.base.typed.number import TwoReadings, read_number
+from logger.base.typed.signs import plain_signs
 
 # Ten thousand joints take 1 MiB; a workbook is a tenth of what it unpacks to.
 TABLE_MAX: Final = 16 * 1024 * 1024
@@ -285,15 +287,41 @@ def count_of(row: Row, column: str, most: float) -> int:
     return int(number)
 
 
-def measure_of(row: Row, column: str, what: str, least: float, most: float) -> float:
-    """A measured value with decimal point or decimal comma. Raises BenchError outside of its range."""
+def decimal_sign(cells: Iterable[str]) -> str:
+    """The decimal sign that a table's other numbers leave no doubt of; empty if they do."""
+    sure = re.compile(r"[+-]?(?:0|\d*(?=[.,]\d{1,2}$)|\d*(?=[.,]\d{4,}$))([.,])\d+")
+    signs = {match[1] for cell in cells if (match := sure.fullmatch(cell))}
+    return signs.pop() if len(signs) == 1 else ""
+
+
+def measure_of(
+    row: Row,
+    column: str,
+    what: str,
+    least: float,
+    most: float,
+    decimal: str = "",
+    next_step: str = "",
+) -> float:
+    """A measured value with decimal point or decimal comma. Raises BenchError outside of its range.
+
+    ``decimal``: the table's own sign where that is known; else 1.234 is refused where it may be 1234 as well.
+    """
     text = row.get(column)
-    number = _decimal(text)
+    plain = plain_signs(text)
+    try:
+        if not decimal or decimal not in plain:
+            read_number(plain, lambda value: least <= value <= most)
+    except TwoReadings as two:
+        raise row.wrong(
+            column, f"{text!r} may be {two.words}.", f"write one of these: {two.words}."
+        ) from None
+    number = _decimal(plain)
     if number is None or not least <= number <= most:
         raise row.wrong(
             column,
             f"{text!r} is not {what}.",
-            f"write a number from {least:g} to {most:g}, in the column's unit.",
+            next_step or f"write a number from {least:g} to {most:g}, in the column's unit.",
         )
     return number
 

@@ -10,7 +10,7 @@ import click
 from analysis.flex.asked import Target, stated_target
 from analysis.flex.bend import BENDS_PER_WEARING
 from analysis.say.table import Row, interval_title
-from logger.base.measures import Measure, plain_number, whole_number
+from logger.base.measures import Measure, count_of_bends, plain_number
 from logger.base.typed.suggest import Choice
 
 TEXT_WIDTH: Final = 79
@@ -33,9 +33,11 @@ class _Percent(Measure):
         self, value: Any, param: click.Parameter | None, ctx: click.Context | None
     ) -> float:
         number = super().convert(value, param, ctx)
-        if 0 < number <= 1:
+        if 0 < number <= 1 and "%" not in str(value):
             self.fail(
-                f"{value} is {number:g} %: write {100 * number:g} if you mean that.", param, ctx
+                f"{value} may be {number:g} % or {100 * number:g} %: write {100 * number:g}, or {number:g}% with its sign.",
+                param,
+                ctx,
             )
         return number
 
@@ -44,7 +46,7 @@ BEND_RADIUS_MM: Final = plain_number("5", least=0.1, most=1000.0)
 PERCENT: Final = _Percent("%", {"%": 1.0}, "90 or 90%")
 
 target_options = _options(
-    click.option("--cycles", type=whole_number("4800"), metavar="N", help="Bends it must survive."),
+    click.option("--cycles", type=count_of_bends(), metavar="N", help="Bends it must survive."),
     click.option(
         "--wearings", type=plain_number("12"), metavar="N", help="... or: evenings it must survive,"
     ),

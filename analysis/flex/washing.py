@@ -18,7 +18,7 @@ import numpy as np
 import scipy
 
 from analysis.doubt.quantity import Quantity
-from analysis.flex.sheet import Row, Sheet, measure_of, read_sheet
+from analysis.flex.sheet import Row, Sheet, decimal_sign, measure_of, read_sheet
 from logger.base.errors import BenchError
 
 COLUMNS: Final = (
@@ -99,6 +99,7 @@ def _washed(sheet: Sheet) -> tuple[Washed, ...]:
             next_step=f"columns: {', '.join(COLUMNS)}; `{_TEMPLATE}` makes them.",
         )
     found: list[Washed] = []
+    decimal = decimal_sign(row.get(column) for row in sheet.rows for column in COLUMNS[1:])
     for row in sheet.rows:
         label = row.get("specimen")
         if not label or any(item.specimen == label for item in found):
@@ -107,7 +108,7 @@ def _washed(sheet: Sheet) -> tuple[Washed, ...]:
                 f"{label!r} is empty or stands twice.",
                 "one row per specimen, each with a name of its own.",
             )
-        values = [_cell(row, column) for column in COLUMNS[1:]]
+        values = [_cell(row, column, decimal) for column in COLUMNS[1:]]
         if any(value is not None for value in values):
             found.append(Washed(label, *values))
     if not found:
@@ -117,21 +118,21 @@ def _washed(sheet: Sheet) -> tuple[Washed, ...]:
     return tuple(found)
 
 
-def _cell(row: Row, column: str) -> float | None:
+def _cell(row: Row, column: str, decimal: str) -> float | None:
     text = row.get(column)
     if not text:
         return None
     if text.lower() in _OPEN and column == "resistance_after_ohm":
         return math.inf
-    least = 1e-9 if "resistance" in column else 0.0
-    try:
-        return measure_of(row, column, "a measured value above zero", least, 1e12)
-    except BenchError:
-        raise row.wrong(
-            column,
-            f"{text!r} is not a measured value above zero.",
-            'write a number in the column\'s unit; "open" for a broken one after the wash.',
-        ) from None
+    return measure_of(
+        row,
+        column,
+        "a measured value above zero",
+        1e-9 if "resistance" in column else 0.0,
+        1e12,
+        decimal,
+        'write a number in the column\'s unit; "open" for a broken one after the wash.',
+    )
 
 
 def wash_change(specimens: Sequence[Washed], coverage: float) -> WashResult:

@@ -29,6 +29,7 @@ from analysis.forecast.opinions import (
     weights,
     why_words,
     widened,
+    width_factor,
 )
 from analysis.forecast.own_runs import EarlierRun, OwnRuns, by_own_runs
 from analysis.forecast.passage import DRAWS, Passages, draw_passages
@@ -50,9 +51,6 @@ _LITTLE_SAY: Final = 0.1
 _MISFIT_USUAL: Final = {"alkaline": 0.5, "nimh": 0.25, "lifepo4": 0.4, "li-ion": 0.4}
 _MISFIT_UNCHECKED: Final = 0.2
 _MISFIT_COSTS: Final = 10.0
-# What the curves leave open was too wide for lithium-ion (of tuning makes and the first 18650 hardly one end lay outside),
-# too narrow for alkaline (86 in 100 lay inside).
-_CURVES_WIDTH: Final = {"li-ion": 0.9, "alkaline": 1.15}
 _BELOW_FLOOR: Final = 0.9
 _EACH_THEN: Final = 4  # of the pool's curves asked about earlier moments
 
@@ -135,14 +133,12 @@ def _draws(
     now_s, used_mah = float(asked.on.end_s[-1]), float(asked.on.charge_mah[-1])
     exponent = float(np.median(asked.load.exponents))
     gap_s = heavy_gap_s(at_one_voltage(asked.on, exponent))
-    played = None
-    if asked.programme is None:
-        played = load_ahead(asked.on, asked.course, exponent, asked.cutoff_v)
+    as_now = asked.programme is None
+    played = load_ahead(asked.on, asked.course, exponent, asked.cutoff_v) if as_now else None
     times, charges = {}, {}
+    stated = None if asked.pack is None else asked.pack.chemistry
     for name, left in said.left_mah.items():
-        spread = scores[name].spread if name in scores else 1.0
-        if name == "chemistry" and asked.pack is not None:
-            spread *= _CURVES_WIDTH.get(asked.pack.chemistry, 1.0)
+        spread = width_factor(name, scores.get(name), stated)
         left_mah = widened(left, 0.0, spread)
         if name == "chemistry" and said.chemistry is not None:
             left_s = widened(said.chemistry.times_s, now_s, spread) - now_s

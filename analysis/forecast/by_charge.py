@@ -133,11 +133,7 @@ def _stands(charge: Array, volts: Array, pack: Pack, prior: CapacityPrior, mean_
 
 
 def usable_share(
-    pack: Pack,
-    level_v: float,
-    mean_ma: float,
-    rng: np.random.Generator,
-    temperature_c: float | None = None,
+    pack: Pack, prior: CapacityPrior, level_v: float, mean_ma: float, rng: np.random.Generator
 ) -> Array:
     """Draws of the share of its charge that the pack gives before a regulator that holds ``level_v`` (pack V) lets go.
 
@@ -145,13 +141,26 @@ def usable_share(
     boosts uses nearly all. Which it is nobody knows: half and half.
     """
     shares = np.ones(_DRAWS)
-    prior = capacity_prior(pack, mean_ma, temperature_c)
     pick = rng.integers(len(families(pack.chemistry)), size=_DRAWS)
     needed_v = (level_v + _DROPOUT_V * rng.random(_DRAWS)) / pack.cells
     for number, family in enumerate(families(pack.chemistry)):
         mine = (pick == number) & (rng.random(_DRAWS) < _LINEAR)
         shares[mine] = depth_at(family, needed_v[mine], mean_ma, prior.median_mah)
     return shares
+
+
+def pack_left(
+    pack: Pack,
+    prior: CapacityPrior,
+    used_mah: float,
+    held: Regulated | None,
+    heavy_ma: float,
+    fresh: bool | None,
+    rng: np.random.Generator,
+) -> Array:
+    """Draws of the charge left (mAh), sorted, of a power bank or of a pack behind a regulator (``held``)."""
+    usable = None if held is None else usable_share(pack, prior, held.level_v, heavy_ma, rng)
+    return charge_left(prior, used_mah, not families(pack.chemistry), fresh, rng, usable)
 
 
 def charge_left(

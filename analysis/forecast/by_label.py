@@ -26,6 +26,10 @@ _MOST_SDS: Final = 3.0  # where only the usual capacity is known
 # How often a capacity says nothing of the charge to the cutoff (the rate, the cutoff, another kind of cell).
 _LABEL_SILENT: Final = 0.2
 _CUTOFF_SD: Final = 0.08
+# What comes out down to the cutoff over the label, of whatever pack is put on (cutoff, rate, some part-used): logarithm's
+# mean and sd, and how often it is anything else. Judgement; set on the tuning material.
+_PUT_ON: Final = (-0.6, 0.7)
+_PUT_ON_ANY: Final = 0.2
 _FIRST_TRUST: Final = 0.8
 # Charge down to the cutoff over that down to the floor, of a chemistry that is left out.
 _SHARE_UNKNOWN: Final = (0.8, 0.95, 1.0)
@@ -41,12 +45,14 @@ class CapacityBelief:
     """Charge of a full pack down to the cutoff (mAh, log-normal) and how far it was emptied before.
 
     ``started``: probability of each of ``start_state.DEPTHS``. ``label_mah``: None: only usual, not stated.
+    ``told``: how far the first voltage told the start, 0 to 1.
     """
 
     full_mah: float
     log_sd: float
     started: Array
     label_mah: float | None = None
+    told: float = 0.0
 
     def density(self, total_mah: Array) -> Array:
         """Belief that the run gives this charge from its start to the cutoff, per unit of its logarithm."""
@@ -62,7 +68,12 @@ class CapacityBelief:
         told = (1 - _LABEL_SILENT) * self.density(total_mah) + _LABEL_SILENT
         usual_mah = self.full_mah * float(np.exp(_MOST_SDS * self.log_sd))
         most_mah = _MOST_OF_LABEL * self.label_mah if self.label_mah else usual_mah
-        return np.where(total_mah > most_mah, _BEYOND_LABEL * told, told)
+        told = np.where(total_mah > most_mah, _BEYOND_LABEL * told, told)
+        if not self.label_mah:
+            return told
+        middle, sd = _PUT_ON
+        z = (np.log(np.maximum(total_mah, 1e-9) / self.label_mah) - middle) / sd
+        return np.asarray(told * (np.exp(-0.5 * z**2) + _PUT_ON_ANY) ** (1.0 - self.told))
 
 
 def capacity_belief(
@@ -100,7 +111,7 @@ def capacity_belief(
         lost = max(float(-np.log(middle_mah / label_mah)) - _LOSS_USUAL, 0.0)
         middle_mah *= float(np.exp(0.5 * lost))
         log_sd = float(np.hypot(log_sd, 0.5 * lost))
-    return CapacityBelief(middle_mah, log_sd, started, label_mah)
+    return CapacityBelief(middle_mah, log_sd, started, label_mah, trust)
 
 
 def by_label(belief: CapacityBelief, used_mah: float, draws: int) -> Array:

@@ -218,6 +218,15 @@ def capacity_prior(pack: Pack, mean_ma: float, temperature_c: float | None = Non
     return CapacityPrior(float(median), log_sd, text, worn)
 
 
+def capacity_words(pack: Pack | None) -> str:
+    """How a rechargeable pack's stated capacity is taken; empty where there is nothing to say."""
+    if pack is None or not pack.capacity_mah or pack.chemistry not in RECHARGEABLE:
+        return ""
+    if pack.used:
+        return ", and the stated capacity less what use takes from such cells"
+    return ", and the stated capacity taken as nearly true (worn cells end sooner: say --used)"
+
+
 @cache
 def curve_table(family: CurveFamily) -> tuple[Array, Array, Array]:
     """Depth (0 to 1.3), typical volts per cell and slope (V per unit depth), fine enough to interpolate.

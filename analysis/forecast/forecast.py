@@ -18,8 +18,8 @@ from analysis.curve.course import breaks, course_of, last_step, rises
 from analysis.curve.load_kind import has_modes, load_exponent, load_words
 from analysis.doubt.quantity import Quantity
 from analysis.forecast.answer import Answer, Asked, answer
-from analysis.forecast.by_charge import Regulated, charge_left, regulated, usable_share
-from analysis.forecast.chemistry_prior import capacity_prior, families, is_known
+from analysis.forecast.by_charge import Regulated, pack_left, regulated
+from analysis.forecast.chemistry_prior import capacity_prior, capacity_words, families, is_known
 from analysis.forecast.future_load import FutureLoad, Programme, future_load
 from analysis.forecast.load_passage import other_ways
 from analysis.forecast.own_runs import EarlierRun
@@ -27,7 +27,7 @@ from analysis.forecast.passage import DRAWS, Passages
 from analysis.run.dips import dips
 from analysis.run.history import Bins, History, part
 from analysis.run.lifetime import Lifetime
-from logger.base.pack import RECHARGEABLE, Pack
+from logger.base.pack import Pack
 
 Array = NDArray[np.float64]
 
@@ -227,7 +227,7 @@ def _answered(
         now_s,
         cutoff_v,
         found.basis,
-        found.why + _capacity_words(pack if found.basis == "curve" else None),
+        found.why + capacity_words(pack if found.basis == "curve" else None),
         _intervals(times, "s"),
         _drawn(bins),
         _intervals(found.capacity_mah, "mAh")[1],
@@ -283,14 +283,6 @@ def _at_least_only(
         load_exponent=exponent,
         load_text=load_text,
     )
-
-
-def _capacity_words(pack: Pack | None) -> str:
-    if pack is None or not pack.capacity_mah or pack.chemistry not in RECHARGEABLE:
-        return ""
-    if pack.used:
-        return ", and the stated capacity less what use takes from such cells"
-    return ", and the stated capacity taken as nearly true (worn cells end sooner: say --used)"
 
 
 def _intervals(draws: Array, unit: str) -> tuple[Quantity, ...]:
@@ -362,22 +354,16 @@ def _from_rated(
         return _open_end(bins, cutoff_v, load, warnings)
     mean_ma = float(np.average(bins.mean_ma, weights=bins.span_s))
     prior = capacity_prior(pack, mean_ma, temperature_c)
-    bank = not families(pack.chemistry)
-    heavy_ma = load.mean_ma * load.heavy_ratio
-    usable = None
-    if held is not None:
-        usable = usable_share(pack, held.level_v, heavy_ma, rng, temperature_c)
-    left = charge_left(prior, used_mah, bank, fresh, rng, usable)
+    left = pack_left(pack, prior, used_mah, held, load.mean_ma * load.heavy_ratio, fresh, rng)
     if len(left) < 200:
         warnings.append(
             "More charge has come out than the stated capacity allows: check the capacity."
         )
         return _unknown(bins, cutoff_v, "more charge was drawn than the stated capacity", warnings)
     mean_v = float(np.average(bins.mean_v, weights=bins.span_s))
-    currents = load.current_ma(len(left), mean_v)
-    times = np.sort(now_s + left / currents * 3600)
+    times = np.sort(now_s + left / load.current_ma(len(left), mean_v) * 3600)
     at_least_s = now_s + float(np.quantile(times - now_s, AT_LEAST_QUANTILE))
-    if not bank:
+    if families(pack.chemistry):
         why = "regulated output: its voltage says nothing about what is left"
         return _at_least_only(
             _unknown(bins, cutoff_v, why, warnings), at_least_s, load.exponent, words

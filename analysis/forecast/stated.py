@@ -34,7 +34,7 @@ def _step(text: str, part: str) -> tuple[float, float]:
         if not draw.strip(" \u00a0")[-1:].isalpha():
             raise ValueError("the draw has no unit")
         draw_ma = MILLIAMPERES_ABOVE_0.convert(draw, None, None)
-        return parse_duration_s(span, colon_is_hours=True) if span else 3600.0, draw_ma
+        return parse_duration_s(span) if span else 3600.0, draw_ma
     except (ValueError, click.BadParameter) as error:
         raise BenchError(
             f"The load {text!r} is not understood.",

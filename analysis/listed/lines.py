@@ -8,6 +8,7 @@ from difflib import get_close_matches
 from typing import Any, overload
 
 from logger.base.errors import BenchError
+from logger.base.typed.number import both_words
 
 _WHOLE_SENTENCES = ("use ", "write ", "did you mean ")
 
@@ -148,6 +149,14 @@ class Located:
                 field, f"{value:g} is out of range", f"a number from {low:g} to {high:g}"
             )
         return float(value)
+
+    def refuse_thousands(self, field: str, value: float) -> None:
+        """TOML reads 2.500 as 2.5; whoever writes it for a capacity may mean 2500."""
+        line = self.line(field)
+        shown = self.content.splitlines()[line - 1] if line else ""
+        if re.search(r"=\s*[1-9]\d{0,2}\.\d{3}\s*(?:#|$)", shown):
+            both = both_words(value * 1000, value)
+            raise self.error(field, f"this may be {both}", f"one of these: {both}")
 
     def line(self, field: str) -> int:
         """Line number of a field of this table, else of the table's header, else 0."""

@@ -102,6 +102,8 @@ def read_supply(item: Located) -> tuple[Pack, Converter]:
     )
     words = item.text("pack")
     capacity_mah = item.number("capacity_mah", low=1.0, optional=True)
+    if capacity_mah is not None:
+        item.refuse_thousands("capacity_mah", capacity_mah)
     try:
         pack = parse_pack(words, capacity_mah)
     except BenchError as error:

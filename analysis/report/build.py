@@ -12,6 +12,7 @@ from typing import Any, Final
 
 from analysis.doubt.uncertainty import NO_LIMITS_NOTE, coverage_factor, limits_of
 from analysis.report.answer import cautions, result_rows
+from analysis.report.photos import corrections_part, photo_part
 from analysis.report.plots import draw_plots
 from analysis.report.sheet import write_sheet
 from analysis.report.told import paragraphs
@@ -33,6 +34,7 @@ from logger.base.durations import duration_text
 from logger.base.next_step import command_line
 from logger.base.numbers import digits_text
 from logger.base.safe_files import open_to_read
+from logger.edit.words import corrected_words
 from logger.run.description import Description
 from logger.run.format import SAMPLES_MAX
 from logger.run.pieces import rows_file
@@ -69,7 +71,8 @@ def write_report(
         made = Path(temporary)
         figures = draw_plots(result, run.description.pack, events, made)
         sections = [maker(made) for maker in section_makers]
-        page = report_page(run, result, told, figures, events, unlisted, sections)
+        photos = photo_part(run, made)
+        page = report_page(run, result, told, figures, events, unlisted, sections, photos)
         (made / "report.html").write_text(render_html(page, made), encoding="utf-8", newline="\n")
         write_sheet(run, result, made, told)
         (made / "report.md").write_text(render_markdown(page), encoding="utf-8", newline="\n")
@@ -84,6 +87,7 @@ def report_page(
     events: Sequence[ListedEvent],
     unlisted: str,
     sections: Sequence[Section],
+    photos: Part | None = None,
 ) -> Page:
     """All that the report says, as plain text."""
     description = run.description
@@ -93,12 +97,15 @@ def report_page(
         Part(figures=tuple(figures[:1])),
         _warned(result),
         Part("Cautions", cautions=cautioned),
+        photos if photos and not photos.folded else None,
         _once_more(run, result),
     )
     folded = (
+        photos if photos and photos.folded else None,
         _results(result),
         Part("The other pictures", figures=tuple(figures[1:])) if figures[1:] else None,
         _happened(run, result, events, unlisted),
+        corrections_part(run),
         *(_part(section, cautioned) for section in sections),
         _probe(result),
         _doubt(result),
@@ -149,8 +156,9 @@ def _once_more(run: Run, result: Rundown) -> Part:
 
 
 def _about(description: Description) -> tuple[str, ...]:
+    pack, corrected = str(description.pack or ""), corrected_words(description, "pack")
     facts = (
-        ("Pack", str(description.pack) if description.pack else ""),
+        ("Pack", f"{pack} ({corrected})" if pack and corrected else pack),
         ("Load", description.load),
         ("Recorded", _date_words(description.started_utc)),
         ("By", description.author),

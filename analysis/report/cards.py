@@ -19,9 +19,9 @@ from logger.run.format import DESCRIPTION_NAME, SAMPLES_NAME
 
 # Where report and sheet put what they make, if nobody says otherwise.
 _MADE: Final = (("report", "report/report.html"), ("sheet", "sheet/run-sheet.pdf"))
-_WARNINGS: Final = 4
+_WARNINGS: Final = 3
 # Kept for the report: a page to hand out has room for the main results.
-_NOT_HANDED_OUT: Final = "% of the time at or below"
+_NOT_HANDED_OUT: Final = ("% of the time at or below", "first touch")
 _ROWS: Final = 12
 _FOLDED_FROM: Final = 60
 _ONE_HEAP: Final = 4
@@ -111,7 +111,7 @@ def hand_outs_of(pieces: Sequence[Piece], folder: Path, gallery: Gallery) -> lis
 def _card(piece: Piece, number: int, folder: Path, gallery: Gallery) -> Card:
     first = piece.first
     short = ""
-    if piece.trouble is Trouble.FAILS and piece.all_runs is None:
+    if piece.trouble is Trouble.FAILS and piece.all_runs is None and first.reached:
         short = f"{span_words(piece.shortage_s, 60.0)} short"
     pack = plain_text(str(first.description.pack)) if first.description.pack else ""
     count = len(piece.all_runs.runs) if piece.all_runs is not None else len(piece.lines)
@@ -122,7 +122,7 @@ def _card(piece: Piece, number: int, folder: Path, gallery: Gallery) -> Card:
     return Card(
         name=piece.name,
         anchor=f"piece-{number}",
-        answer=piece.answer,
+        answer=f"{piece.answer}{'' if piece.all_runs is None or not piece.answer else ' for the next'}",
         lasted=lasted,
         needed="" if piece.need_s is None else span_words(piece.need_s),
         short=short,
@@ -131,6 +131,11 @@ def _card(piece: Piece, number: int, folder: Path, gallery: Gallery) -> Card:
             (f"{line.name} {line.problem}", command_line("check", line.folder))
             for line in piece.lines
             if line.problem
+        )
+        + tuple(
+            (f"{line.name}: {line.damage}.", command_line("check", line.folder))
+            for line in piece.lines
+            if line.damage
         ),
         links=tuple(_links(piece, folder)),
         picture=gallery.picture(piece, SMALL),
@@ -169,12 +174,18 @@ def _hand_out(piece: Piece, number: int, folder: Path, gallery: Gallery) -> Hand
     asked = piece.first.verdict_asked()
     answer, *below = paragraphs_of(digest, piece.all_runs)
     pack = known.pack
+    damage = "" if piece.first.described else "Its description cannot be read."
+    warnings = (
+        [damage, *map(first_clause, digest.warnings)]
+        if damage
+        else [*map(first_clause, digest.warnings)]
+    )
     facts = (
         ("Pack", plain_text(str(pack)) if pack else "not stated"),
-        ("Load", plain_text(known.load)),
+        ("Load", _cut(known.load, 160)),
         ("Recorded", shown(piece.first, "started") and f"{shown(piece.first, 'started')} UTC"),
-        ("By", plain_text(known.author)),
-        ("Notes", plain_text(known.notes)[:200]),
+        ("By", _cut(known.author, 80)),
+        ("Notes", _cut(known.notes, 200)),
         ("Run", piece.first.name),
     )
     return HandOut(
@@ -183,8 +194,16 @@ def _hand_out(piece: Piece, number: int, folder: Path, gallery: Gallery) -> Hand
         told=tuple(below),
         picture=gallery.picture(piece, LARGE),
         interval=digest.interval,
-        rows=tuple(tuple(row) for row in digest.rows if _NOT_HANDED_OUT not in row[0])[:_ROWS],
+        rows=tuple(
+            tuple(row) for row in digest.rows if not any(part in row[0] for part in _NOT_HANDED_OUT)
+        )[:_ROWS],
         facts=tuple((name, text) for name, text in facts if text),
-        warnings=tuple(first_clause(plain_text(text)) for text in digest.warnings[:_WARNINGS]),
+        warnings=tuple(_cut(text, 160) for text in warnings[:_WARNINGS]),
         caution=f"{pack}: {pack.caution}" if pack else SAFETY_CLOSING,
     )
+
+
+def _cut(text: str, most: int) -> str:
+    """On one line, and short enough that the page stays one."""
+    text = plain_text(text)
+    return text if len(text) <= most else f"{text[: most - 1]}…"

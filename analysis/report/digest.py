@@ -198,7 +198,7 @@ def _kept(folder: Path, source: Mapping[str, Any]) -> Digest | None:
             return None
         kept = Digest(**{item.name: document[item.name] for item in fields(Digest)})
         return kept if _looks_sound(kept) else None
-    except (OSError, ValueError, KeyError, TypeError, RecursionError):
+    except (OSError, ValueError, KeyError, TypeError):
         return None
 
 

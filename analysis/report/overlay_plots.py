@@ -31,6 +31,7 @@ Array = NDArray[np.float64]
 Course = tuple[Array, Array]  # times in s since the run began, volts; thinned
 
 _SHARE: Final = (10, 90)  # percentiles of the band: 8 in 10 runs
+_ALL_IN_BAND: Final = 10
 _GRID: Final = 240
 _NAMED: Final = 4
 EACH_MOST: Final = 60
@@ -202,7 +203,7 @@ def draw_many(
     """The voltages of many runs as a band, with the odd ones as lines by name; ``courses``: as ``spread``'s names."""
     divisor, unit = time_unit(max(float(times[-1]) for times, _ in courses))
     band, others = _band_of_others(courses, cutoff_v, spread)
-    _draw_band(axes, band, divisor, f"8 in 10 of {others} runs")
+    _draw_band(axes, band, divisor, _share_words(others))
     odd = spread.odd_numbers
     names = _short(spread.names)
     for number, look in zip(odd[:_NAMED], SERIES[1:], strict=False):
@@ -227,7 +228,7 @@ def draw_many(
         "compare",
         f"Pack voltage against time of {count_words(len(courses), 'run')}: median and a band, "
         f"and {count_words(min(len(odd), _NAMED), 'odd run')} as lines.{told}",
-        f"Band: 8 in 10 of the {others} not named. A run that gave up counts as below all others from then on; one that was only "
+        f"Band: {_share_words(others)}, those by name left out. A run that gave up counts as below all others from then on; one that was only "
         f"stopped is left out from there on.{told}",
     )
 
@@ -279,7 +280,7 @@ def plot_each(
     return FigureFile(
         stem.name,
         f"Small pictures of {count_words(len(order), 'run')}, the shortest first.{more}",
-        f"Line: the run; band: 8 in 10 of {others} runs; orange dashes: odd.{more}",
+        f"Line: the run; band: {_share_words(others)}; orange dashes: odd.{more}",
     )  # fmt: skip
 
 
@@ -310,6 +311,11 @@ def _draw_cutoff(axes: Axes, cutoff_v: float) -> None:
         f"cutoff {cutoff_v:g} V", (0, cutoff_v), xycoords=("axes fraction", "data"), xytext=(3, 3),
         textcoords="offset points", fontsize=9, color=FAINT,
     )  # fmt: skip
+
+
+def _share_words(count: int) -> str:
+    """What the band holds of so many runs; of ten or fewer the order statistics are the ends themselves."""
+    return f"all other {count} runs" if count <= _ALL_IN_BAND else f"8 in 10 of {count} runs"
 
 
 def _short(names: Sequence[str], most: int = 32) -> list[str]:

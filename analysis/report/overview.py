@@ -49,11 +49,11 @@ _PALE: Final = "#b4bac0"
 
 
 def write_overview(
-    lines: Sequence[Line], folder: Path, pieces: Sequence[Piece], make: Sequence[str] = ()
+    lines: Sequence[Line], folder: Path, pieces: Sequence[Piece], make: str = ""
 ) -> tuple[Path, ...]:
     """Write ``overview.html``, ``overview.md``, ``hand-outs.html``, ``runs.csv`` and the pictures; returns their paths.
 
-    ``make``: commands that make every run's report and sheet, said where some are missing. Raises BenchError
+    ``make``: the command that makes every run's report and sheet and this page, said where some are missing. Raises BenchError
     rather than write over a file that is not an earlier overview's.
     """
     with TemporaryDirectory(prefix="drawbench-") as temporary:
@@ -68,7 +68,7 @@ def write_overview(
             several=several_words(pieces)[:SEVERAL_SHOWN],
             heaps=heaps,
             pages=hand_outs_of(pieces, folder, gallery),
-            make=make if _links_missing(lines, heaps) else (),
+            make=make if _links_missing(lines, heaps) else "",
             piece_headings=_PIECE_HEADINGS,
             figures=figures,
             headings=list(COLUMNS.values()),

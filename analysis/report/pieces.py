@@ -11,12 +11,14 @@ from analysis.report.run_table import Line, by_lasting
 from analysis.report.same_piece import Together, newest_first, piece_of, runs_in, together
 from analysis.report.trouble import CANNOT_BE_TOLD, Trouble, trouble_of
 from analysis.say.words import count_words, plain_text, span_words
+from logger.base.durations import duration_text
 
 _NAMED: Final = 4
 SEVERAL_SHOWN: Final = 3
+_NAME_SIGNS: Final = 70
 # Where only few are named: the good news first, as the eye looks for it.
-_TO_NAME: Final = (Trouble.FAILS, *CANNOT_BE_TOLD)
-_SAID: Final = (Trouble.LASTS, Trouble.FAILS, Trouble.CLOSE, Trouble.NOT_SHOWN, Trouble.UNREADABLE)
+_TO_NAME: Final = (Trouble.FAILS, Trouble.DAMAGED, *CANNOT_BE_TOLD)
+_SAID: Final = (Trouble.LASTS, *_TO_NAME)
 
 
 @dataclass(frozen=True)
@@ -47,7 +49,12 @@ class Piece:
     @property
     def trouble(self) -> Trouble:
         """In which heap it lies."""
-        return trouble_of(self.answer, self.first.end, readable=self.first.digest is not None)
+        return trouble_of(
+            self.answer,
+            self.first.end,
+            readable=self.first.digest is not None,
+            damaged=any(line.damage for line in self.lines),
+        )
 
     @property
     def shortage_s(self) -> float:
@@ -149,10 +156,19 @@ def pieces_answer(lines: Sequence[Line], pieces: Sequence[Piece], *, short: bool
                 _named(heap, heaps[heap]) for heap in Trouble if heap in heaps and heap in _TO_NAME
             ]
         )
-    unasked = sum(not piece.answer for piece in pieces) - len(unread)
+    unasked = sum(len(heaps.get(heap, ())) for heap in (Trouble.NO_NEED, Trouble.GAVE_UP))
     if unasked:
-        told.append(f"No need is known of {count_words(unasked, 'piece')}: add --need 6h.")
+        known = Counter(piece.need_s for piece in pieces if piece.need_s)
+        usual = _typed(known.most_common(1)[0][0] or 0.0) if known else "6h"
+        add = "" if short else f": add --need {usual}"
+        told.append(f"No need is known of {count_words(unasked, 'piece')}{add}.")
     return " ".join(told)
+
+
+def _typed(need_s: float) -> str:
+    """As one types it: ``7h30``."""
+    hours, minutes = divmod(round(need_s / 60), 60)
+    return f"{hours}h{minutes:02d}" if hours and minutes else duration_text(need_s)
 
 
 def _named(heap: Trouble, names: Sequence[str]) -> str:
@@ -173,6 +189,8 @@ def _counted(heaps: Mapping[Trouble, Sequence[str]], count: int) -> str:
         parts.append(f"{fail} {'does' if fail == 1 else 'do'} not")
     if open_:
         parts.append(f"{open_} cannot be told")
+    if damaged := len(heaps.get(Trouble.DAMAGED, ())):
+        parts.append(f"{damaged} {'is' if damaged == 1 else 'are'} damaged or changed")
     return "; ".join(parts) + "."
 
 
@@ -197,7 +215,8 @@ def full_name(line: Line) -> str:
 
 
 def _name(line: Line) -> str:
-    return plain_text(line.description.title) or line.name
+    name = plain_text(line.description.title) or line.name
+    return name if len(name) <= _NAME_SIGNS else f"{name[: _NAME_SIGNS - 1]}…"
 
 
 def _longer_name(piece: Piece) -> str:

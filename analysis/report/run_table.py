@@ -12,17 +12,24 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from analysis.doubt.quantity import Quantity
-from analysis.report.digest import DIGEST_NAME, Digest, description_of, digest_of
+from analysis.report.digest import DIGEST_NAME, Digest, digest_of
 from analysis.report.given import charge_given
 from analysis.report.trouble import Trouble, trouble_of
 from analysis.run.ending.ends import Lifetime
-from analysis.say.words import plain_text, span_words, value_words
+from analysis.say.words import and_words, plain_text, span_words, value_words
 from logger.base.clean_text import visible
 from logger.base.durations import utc_moment
 from logger.base.errors import BenchError, spoken
 from logger.base.wall_clock import wall_clock
 from logger.run.description import Description
-from logger.run.format import SAMPLES_MAX, SAMPLES_NAME
+from logger.run.format import (
+    DESCRIPTION_ACCUSED,
+    DESCRIPTION_NAME,
+    ROWS_ACCUSED,
+    SAMPLES_MAX,
+    SAMPLES_NAME,
+)
+from logger.run.run_list import described
 
 # Imported where they are needed: kept runs are listed without them, at once.
 if TYPE_CHECKING:
@@ -72,7 +79,9 @@ _BYTES_A_S: Final = 50e6
 
 @dataclass(frozen=True)
 class Line:
-    """One run. ``problem``: why it has no results, in words. ``asked_s``: a need in place of the run's own."""
+    """One run. ``problem``: why it has no results, in words. ``asked_s``: a need in place of the run's own.
+    ``described``: whether its description could be read.
+    """
 
     folder: Path
     name: str
@@ -80,6 +89,7 @@ class Line:
     digest: Digest | None
     problem: str = ""
     asked_s: float | None = None
+    described: bool = True
 
     def value(self, column: str) -> str | float | None:
         """Value of a column; numbers in the column's own unit."""
@@ -139,7 +149,25 @@ class Line:
     @property
     def trouble(self) -> Trouble:
         """How urgently somebody should look at it."""
-        return trouble_of(self.answer, self.end, readable=self.digest is not None)
+        return trouble_of(
+            self.answer, self.end, readable=self.digest is not None, damaged=bool(self.damage)
+        )
+
+    @property
+    def damage(self) -> str:
+        """Why what it says is not to be built on, in words: damaged, or changed afterwards; empty of a sound one."""
+        if self.digest is None:
+            return ""
+        if not self.described:
+            return "its description cannot be read"
+        accused = [
+            what
+            for what, begin in (("rows", ROWS_ACCUSED), ("description", DESCRIPTION_ACCUSED))
+            if any(text.startswith(begin) for text in self.digest.warnings)
+        ]
+        return (
+            f"its {and_words(accused)} changed after the recording, or damaged" if accused else ""
+        )
 
     @property
     def end(self) -> str:
@@ -187,8 +215,7 @@ def read_lines(
         done += 1
         progress(done)
 
-    # Not Path.exists: that raises where nobody may look.
-    new = [folder for folder in folders if not os.path.exists(folder / DIGEST_NAME)]  # noqa: PTH110
+    new = [folder for folder in folders if not os.path.exists(folder / DIGEST_NAME)]  # noqa: PTH110 (Path.exists raises where it may not look)
     found: dict[Path, Line | None] = {}
     if len(new) > 1 and (each_s := _each_s(new)) * len(new) >= _WORTH_S:
         from analysis.say.many import do_to_all
@@ -227,9 +254,12 @@ def _line(
 ) -> Line:
     own = folder.resolve()
     name = plain_text(own.name if one_folder else f"{own.parent.name}/{own.name}")
-    description = description_of(folder)
+    known = described(folder)
+    description = Description() if known is None else known
+    whole = known is not None or not os.path.lexists(folder / DESCRIPTION_NAME)
     try:
-        line = Line(folder, name, description, digest_of(folder, cutoff_v, hold_s), asked_s=need_s)
+        digest = digest_of(folder, cutoff_v, hold_s)
+        line = Line(folder, name, description, digest, asked_s=need_s, described=whole)
         as_csv([line])  # a digest that somebody changed shows itself here
         [shown(line, column) for column in COLUMNS]
     except BenchError as error:
@@ -324,6 +354,8 @@ def shown(line: Line, column: str) -> str:
         return value[:16].replace("T", " ") if column == "started" else value
     if column == "need_s":
         return "" if value is None else span_words(float(value))
+    if column == "lasted_s" and (either := _either(line)):
+        return either
     if column == "lasted_s" and not line.reached and line.lasted_s is not None:
         return f"over {span_words(line.lasted_s, 60.0)}"
     if value is None or line.digest is None:
@@ -333,6 +365,21 @@ def shown(line: Line, column: str) -> str:
     if column == "given_mah":
         return value_words(line.given)
     return value_words(Quantity.of_json(line.digest.results[_RESULTS[column]]))
+
+
+def _either(line: Line) -> str:
+    """``4 h 3 min or 5 h 54 min``: a run that can be read in two ways, where it has its own times; else empty."""
+    life = None if line.digest is None else line.digest.results.get("lifetime")
+    if line.end != "cannot be told" or not isinstance(life, dict):
+        return ""
+    times = [item["time_s"] for item in life.get("readings", ()) if item["end"] != "still running"]
+    words = list(dict.fromkeys(span_words(time, 60.0) for time in times if time is not None))
+    longer = any(item["end"] == "still running" for item in life.get("readings", ()))
+    if not words or len(words) > 2:
+        return ""
+    return (
+        " or ".join([*words, *(["longer"] if longer else [])]) if longer or len(words) == 2 else ""
+    )
 
 
 def _words(line: Line) -> str:

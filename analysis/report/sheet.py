@@ -13,6 +13,7 @@ from matplotlib.patches import FancyBboxPatch
 from analysis.doubt.uncertainty import NO_LIMITS_NOTE, limits_of
 from analysis.electric.fuse import ABOVE_PEAK, current_words, fuse_for
 from analysis.report.answer import result_rows
+from analysis.report.photos import photos_on_sheet
 from analysis.report.told import paragraphs
 from analysis.run.heat import HOTTEST, heat_caution
 from analysis.run.rundown import Rundown
@@ -32,6 +33,7 @@ from analysis.say.figures import (
 from analysis.say.table import interval_title, rows_of
 from analysis.say.words import count_words, moment_words, plain_text, step_words
 from logger.base.pack import SAFETY_CLOSING
+from logger.edit.words import corrected_words
 from logger.run.reader import Run
 
 SHEET_STEM: Final = "run-sheet"
@@ -68,7 +70,7 @@ def sheet_figure(run: Run, result: Rundown, told: Sequence[str] = ()) -> Figure:
     if result.simulated:
         page.text("SIMULATED: no hardware and no real pack made these numbers.", bold=True, size=10)
     answered, *below = told or paragraphs(result, run)
-    page.text(answered, size=11.5, width=80, lines=4)
+    page.text(answered, size=11.5, width=80, lines=6)  # the verdict stands last
     for text in below:
         page.text(text, size=9.5, width=100)
     page.skip(0.018)
@@ -81,7 +83,7 @@ def sheet_figure(run: Run, result: Rundown, told: Sequence[str] = ()) -> Figure:
     _wiring(page, run)
     _facts(page, run, result)
     page.left = _MARGIN
-    page.top = min(left, page.top) - 0.012
+    page.top = min(page.top, photos_on_sheet(figure, run, (_MARGIN, 0.56), left, page.top)) - 0.012
     # Cautions first: what does not fit on the page any more is left out at the end.
     _block(page, "Cautions", _cautions(run, result))
     _block(page, "How sure that is", _doubt(run, result))
@@ -111,9 +113,10 @@ class _Page:
         if self.top < _FOOT:
             return
         wrapped = textwrap.wrap(text, width, subsequent_indent=indent) or [""]
+        step = _LINE * size / _SMALL
+        lines = min(lines, 1 + int((self.top - _FOOT) / step))
         if len(wrapped) > lines:
             wrapped = [*wrapped[: lines - 1], wrapped[lines - 1][: width - 2] + _ELLIPSIS]
-        step = _LINE * size / _SMALL
         for line in wrapped:
             self.figure.text(
                 self.left, self.top, line, fontsize=size, va="top", fontweight="bold" if bold else "normal"
@@ -208,8 +211,20 @@ def _wiring(page: _Page, run: Run) -> None:
     axes.plot([13, 13, 37], [52, 15, 15], color=INK, lw=1.4)
     axes.plot([63, 87, 87], [15, 15, 52], color=INK, lw=1.4)
     axes.text(20, 19, "−", ha="center", fontsize=8)
-    axes.text(80, 19, "−", ha="center", fontsize=8)
+    axes.text(68.5 if description.has_load_switch else 80, 19, "−", ha="center", fontsize=8)
+    if description.has_load_switch:
+        _load_switch(axes)
     page.top -= height + 0.008
+    if description.has_load_switch:
+        page.text("Drawn in the minus; the switch may sit in the plus.", width=52)
+        page.skip(0.004)
+
+
+def _load_switch(axes: Axes) -> None:
+    """In the piece's minus wire, moved by the board; the run does not say whether it is there or in the plus."""
+    axes.add_patch(FancyBboxPatch((74, 24), 26, 18, boxstyle="round,pad=0,rounding_size=4", fc="white", ec=INK, lw=1, zorder=3))  # fmt: skip
+    axes.text(87, 33, "load switch", ha="center", va="center", fontsize=6.5, zorder=4)
+    axes.plot([63, 74], [26, 33], color=FAINT, lw=1, linestyle=":")
 
 
 def _facts(page: _Page, run: Run, result: Rundown) -> None:
@@ -219,7 +234,7 @@ def _facts(page: _Page, run: Run, result: Rundown) -> None:
     pack = description.pack
     label = f", label {pack.capacity_mah:g} mAh" if pack and pack.capacity_mah else ""
     facts = (
-        ("Pack", f"{pack}{label}" if pack else "not stated"),
+        ("Pack", f"{pack}{label}{_corrected(run)}" if pack else "not stated"),
         ("Fuse", _fuse(run, result)),
         ("Load", description.load or "not described"),
         ("Recorded", description.started_utc[:16].replace("T", " ") + " UTC" if description.started_utc else ""),
@@ -233,6 +248,11 @@ def _facts(page: _Page, run: Run, result: Rundown) -> None:
         if text.strip():
             lines = 3 if name == "Fuse" else 2  # why none fits, with what to do
             page.text(f"{name}: {plain_text(text)}", width=52, lines=lines, indent="   ")
+
+
+def _corrected(run: Run) -> str:
+    words = corrected_words(run.description, "pack")
+    return f" ({words})" if words else ""
 
 
 def _fuse(run: Run, result: Rundown) -> str:

@@ -37,7 +37,7 @@ class Size:
 
 
 SMALL: Final = Size(220.0, 104.0, 3.0, 3.0, 15.0, 14.0, 0)
-LARGE: Final = Size(680.0, 300.0, 40.0, 8.0, 34.0, 18.0, 7)
+LARGE: Final = Size(680.0, 300.0, 40.0, 8.0, 42.0, 18.0, 7)
 
 
 @dataclass(frozen=True)
@@ -51,7 +51,8 @@ class Scale:
 
 @dataclass(frozen=True)
 class Picture:
-    """Ready to be written out: paths as SVG has them, lines and labels as (place, text).
+    """Ready to be written out: paths as SVG has them, lines and labels as (place, text), the need's with
+    where its label is held: start, middle or end of it at that place.
 
     ``pale``: other runs of the piece. ``end``: x, y of the newest run's end; ``seen``: it gave up there.
     """
@@ -60,7 +61,7 @@ class Picture:
     path: str
     pale: tuple[str, ...]
     cutoff: tuple[float, str] | None
-    need: tuple[float, str] | None
+    need: tuple[float, str, str] | None
     end: tuple[float, float] | None
     seen: bool
     ticks_x: tuple[tuple[float, str], ...]
@@ -155,7 +156,7 @@ def _picture(
 
     cutoff_v = piece.first.value("cutoff_v")
     unit_s, unit = time_unit(scale.span_s)
-    last = max(n for n, volt in enumerate(volts) if volt is not None)
+    last = _end(piece.first, times, volts)
     ticks_x = [(x(t * unit_s), f"{t:g}") for t in _ticks(0.0, scale.span_s / unit_s, size.ticks)]
     if not size.ticks:
         longest = math.floor(scale.span_s / unit_s)
@@ -165,7 +166,7 @@ def _picture(
         path=path(course),
         pale=tuple(path(course) for course in others if course[0]),
         cutoff=None if cutoff_v is None else (y(float(cutoff_v)), f"cutoff {float(cutoff_v):g} V"),
-        need=None if piece.need_s is None else (x(piece.need_s), f"need {span_words(piece.need_s)}"),
+        need=None if piece.need_s is None else _need(x(piece.need_s), piece.need_s, size),
         end=(x(times[last]), y(volts[last] or 0.0)),
         seen=piece.first.reached,
         ticks_x=tuple(ticks_x),
@@ -173,6 +174,19 @@ def _picture(
         unit=unit,
         alt=_alt(piece, volts),
     )  # fmt: skip
+
+
+def _end(line: Line, times: Sequence[float], volts: Sequence[float | None]) -> int:
+    """Place of the point at which it gave up; of one that was not seen to, the last."""
+    known = [n for n, volt in enumerate(volts) if volt is not None]
+    until = [n for n in known if line.reached and times[n] <= (line.lasted_s or 0.0)]
+    return max(until or known)
+
+
+def _need(x: float, need_s: float, size: Size) -> tuple[float, str, str]:
+    inside = (x - size.left) / (size.width - size.left - size.right)
+    held = "start" if inside < 0.25 else "end" if inside > 0.75 else "middle"
+    return x, f"need {span_words(need_s)}", held
 
 
 def _alt(piece: Piece, volts: Sequence[float | None]) -> str:

@@ -12,10 +12,11 @@ class Trouble(IntEnum):
     FAILS = 0
     GAVE_UP = 1
     UNREADABLE = 2
-    CLOSE = 3
-    NOT_SHOWN = 4
-    NO_NEED = 5
-    LASTS = 6
+    DAMAGED = 3
+    CLOSE = 4
+    NOT_SHOWN = 5
+    NO_NEED = 6
+    LASTS = 7
 
     @property
     def words(self) -> str:
@@ -27,6 +28,7 @@ _WORDS: Final = {
     Trouble.FAILS: "Do not last as needed",
     Trouble.GAVE_UP: "Gave up by themselves, no need known",
     Trouble.UNREADABLE: "Cannot be read",
+    Trouble.DAMAGED: "Damaged, or changed after the recording",
     Trouble.CLOSE: "Too close to call",
     Trouble.NOT_SHOWN: "Not shown yet",
     Trouble.NO_NEED: "No need known",
@@ -43,11 +45,16 @@ _OF_ANSWER: Final = {
 CANNOT_BE_TOLD: Final = (Trouble.UNREADABLE, Trouble.CLOSE, Trouble.NOT_SHOWN)
 
 
-def trouble_of(answer: str, end: str, *, readable: bool) -> Trouble:
-    """``answer``: the verdict in a word, empty without a need; ``end``: how the lifetime ended (``End``)."""
+def trouble_of(answer: str, end: str, *, readable: bool, damaged: bool = False) -> Trouble:
+    """``answer``: the verdict in a word, empty without a need; ``end``: how the lifetime ended (``End``).
+
+    ``damaged``: what was recorded contradicts itself; a "no" of it stays one.
+    """
     if not readable:
         return Trouble.UNREADABLE
     found = _OF_ANSWER.get(answer)
+    if damaged and found is not Trouble.FAILS:
+        return Trouble.DAMAGED
     if found is not None:
         return found
     return Trouble.GAVE_UP if end in _GAVE_UP else Trouble.NO_NEED

@@ -59,7 +59,7 @@ def findings(
             *run.problems,
         )
     )
-    return run.with_trim_first(told)
+    return run.first_things_first(told)
 
 
 def _sensor(run: Run) -> list[str]:

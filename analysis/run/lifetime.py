@@ -32,6 +32,7 @@ from analysis.run.ending.judge import Judge, Own
 from analysis.run.trace import Trace
 from logger.base.pack import Pack
 from logger.run.description import Description, Event
+from logger.run.edited.part import TRIMMED
 
 __all__ = [
     "GAVE_UP",
@@ -99,7 +100,24 @@ def lifetime_of(
         at_s = fall.ended_s if ended_by_the_fall(description) else fall.held_s
         when = _as_watched(when, None if at_s is None else at_s - trace.begin_s, seen.step_s)
     found = _lifetime(seen, known, when, fall.cutoff_v)
+    if description.lost:
+        found = _with_marks_lost(found)
     return _after_unknown(found, trace.begin_s, description.events)
+
+
+def _with_marks_lost(life: Lifetime) -> Lifetime:
+    """What only the rows tell of a break may have been a hand's: a mark, a pack's voltages and modes would say so."""
+    if life.end not in GAVE_UP or life.end is End.CUTOFF:
+        return life
+    other = End.OFF if life.end in (End.DARK, End.PROTECTION) else End.RUNNING
+    evidence = f"{life.evidence}; whether somebody did that is lost with the description"
+    return replace(
+        life,
+        end=End.UNSURE,
+        time=Quantity(None, "s", lower=life.time.value, note=evidence),
+        evidence=evidence,
+        readings=(Reading(life.end, life.time.value), Reading(other, None)),
+    )
 
 
 def _breaks_in(trace: Trace, limits: Limits | None, pack: Pack | None) -> Seen:
@@ -139,6 +157,8 @@ def ended_by_the_fall(description: Description) -> bool:
 
     Other meters stop at the first reading below the cutoff.
     """
+    if description.end_reason == TRIMMED:
+        return False
     return description.end_reason == "cutoff" or description.source == "import"
 
 

@@ -141,6 +141,9 @@ def save_figure(figure: "Figure", path_stem: Path, formats: Sequence[str] = ("pn
         for name in formats:
             drawn = BytesIO()
             figure.savefig(drawn, format=name, metadata=_METADATA[name])
+            figure.set_layout_engine(
+                "none"
+            )  # laid out once, it stands in the other formats as well
             replace_file(path_stem.with_suffix(f".{name}"), drawn.getvalue(), durable=False)
 
 

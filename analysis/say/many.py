@@ -6,6 +6,7 @@ loads the heavy libraries once. One core, or less work than that loading costs: 
 """
 
 import contextlib
+import gc
 import multiprocessing
 import os
 import signal
@@ -83,10 +84,7 @@ def do_to_all(
     workers = min(usable_cores() if cores is None else cores, len(things), _MOST_WORKERS)
     with progress.of(len(things)):
         if workers < 2 or each_s * len(things) < WORTH_S:
-            found = {}
-            for place, thing in enumerate(things):
-                found[place] = _attempt(work, thing)
-                progress.step()
+            found = _one_by_one(work, things, progress)
         else:
             found = _side_by_side(work, things, workers, progress)
     return [_done(thing, found[place]) for place, thing in enumerate(things)]
@@ -127,6 +125,17 @@ def _attempt(work: Callable[[Thing], Result], thing: Thing) -> Result | _Failed:
         )
 
 
+def _one_by_one(
+    work: Callable[[Any], Any], things: Sequence[Any], progress: Progress
+) -> dict[int, Any]:
+    """Outcomes by place, in this process."""
+    found = {}
+    for place, thing in enumerate(things):
+        found[place] = _attempt(work, thing)
+        progress.step()
+    return found
+
+
 def _side_by_side(
     work: Callable[[Any], Any], things: Sequence[Any], workers: int, progress: Progress
 ) -> dict[int, Any]:
@@ -141,7 +150,7 @@ def _side_by_side(
         _pool(work, things, left(), workers, found, progress)
         for place in left()[:workers]:  # taken in order, so the earliest of the rest were at work
             if not found and not _processes_start():
-                return {number: _attempt(work, thing) for number, thing in enumerate(things)}
+                return _one_by_one(work, things, progress)
             _pool(work, things, [place], 1, found, progress)
             if place not in found:
                 found[place] = _Failed(_KILLED, _KILLED_BY, _KILLED_NEXT)
@@ -235,6 +244,9 @@ def _begin_worker(over: "Event") -> None:
         os.setpgid(0, 0)  # the terminal's Ctrl-C is for who started it, and told from there, once
         signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})
     _over.append(over)
+    gc.set_threshold(
+        100_000, 20, 100
+    )  # pictures are many small circles: looked for less often, a tenth is saved
     say_what_the_console_cannot()
     clean_streams()
     threading.Thread(target=_end_with_parent, daemon=True).start()

@@ -1,5 +1,6 @@
 """How far is work that takes long, and how long will it still take? Said beside the answer, never in it."""
 
+import os
 import sys
 import time
 from collections.abc import Callable, Iterator
@@ -37,7 +38,7 @@ class Progress:
         self._terminal = _draws() if terminal is None else terminal
         self._steady = steady
         self._count = self._done = 0
-        self._begin_s = self._said_s = 0.0
+        self._begin_s = self._said_s = self._stepped_s = 0.0
         self._bar: Bar | None = None
 
     @contextmanager
@@ -48,21 +49,23 @@ class Progress:
         if count < 2 or not self._shown or not self._terminal:
             yield
             return
-        with _bar(self._what, self._what_many()) as self._bar:
-            self._bar.add_task("", total=count)
+        with _bar(self._what_many()) as self._bar:
+            self._bar.add_task("", total=count, left="")
             yield
         self._bar = None
 
     def step(self) -> None:
         """One more is done."""
         self._done += 1
-        if self._bar is not None:
-            self._bar.advance(self._bar.task_ids[0])
+        self._stepped_s = self._steady()
         self.look()
 
     def look(self) -> None:
         """Called now and then while nothing is done."""
         now_s = self._steady()
+        if self._bar is not None:
+            left = self._left_words(now_s).removeprefix(", ")
+            self._bar.update(self._bar.task_ids[0], completed=self._done, left=left)
         quiet = self._bar is not None or not self._shown or self._count < 2
         if quiet or now_s - self._said_s < LINE_EVERY_S or self._done == self._count:
             return
@@ -73,9 +76,13 @@ class Progress:
         return count_words(self._count, self._what)
 
     def _left_words(self, now_s: float) -> str:
-        if not self._done:
+        if not 0 < self._done < self._count:
             return ""
-        left_s = (now_s - self._begin_s) / self._done * (self._count - self._done)
+        each_s = (self._stepped_s - self._begin_s) / self._done
+        left = self._count - self._done
+        # At least as if the next were done this moment: the first may have been a broken one, done at once.
+        slower_s = (now_s - self._begin_s) / (self._done + 1) * (left - 1)
+        left_s = max(each_s * left - (now_s - self._stepped_s), slower_s)
         return f", about {left_words(left_s)} left"
 
 
@@ -102,22 +109,19 @@ def left_words(left_s: float) -> str:
 
 
 def _draws() -> bool:
-    import os
-
     return sys.stderr is not None and sys.stderr.isatty() and os.environ.get("TERM") != "dumb"
 
 
-def _bar(what: str, many: str) -> "Bar":
+def _bar(many: str) -> "Bar":
     from rich.console import Console
-    from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeRemainingColumn
+    from rich.progress import BarColumn, MofNCompleteColumn, TextColumn
     from rich.progress import Progress as Bar
 
     return Bar(
         TextColumn(f"{many}:", markup=False),
         BarColumn(bar_width=30),
         MofNCompleteColumn(),
-        TimeRemainingColumn(elapsed_when_finished=True),
-        TextColumn("left"),
+        TextColumn("{task.fields[left]}", markup=False),
         console=Console(file=trusted(sys.stderr)),
         transient=True,
     )

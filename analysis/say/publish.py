@@ -1,6 +1,7 @@
 """Put files that were made, as a report's, into their folder, and never over anything that somebody else put there."""
 
 import hashlib
+import re
 import stat
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -11,6 +12,7 @@ from logger.base.safe_files import READ_MAX, Folder, json_bytes, make_folder, pa
 
 # Names and SHA-256 of what drawbench wrote here: a file that differs is somebody's own.
 LIST_NAME: Final = "report-files.json"
+_PHOTO: Final = re.compile(r"photo-\d{1,2}\.jpg")
 
 
 def publish(
@@ -47,7 +49,9 @@ def publish(
             folder.replace(LIST_NAME, _as_json(listed))
             for name in names:
                 folder.replace(name, (made / name).read_bytes())
-            folder.replace(LIST_NAME, _as_json({**known, **new}, source, names))
+            gone = _photos_gone(folder, known, new)
+            kept = {name: hashes for name, hashes in known.items() if name not in gone}
+            folder.replace(LIST_NAME, _as_json({**kept, **new}, source, names))
     except OSError as error:
         raise BenchError(
             f"{what} cannot be written to {target}.",
@@ -55,6 +59,20 @@ def publish(
             next_step="choose another folder, one that can be written to.",
         ) from error
     return tuple(target / name for name in names)
+
+
+def _photos_gone(
+    folder: Folder, known: Mapping[str, Sequence[str]], new: Mapping[str, object]
+) -> list[str]:
+    """Delete photos of an earlier report that are not in this one: whoever took one away wants it gone."""
+    gone = [
+        name
+        for name in known
+        if name not in new and _PHOTO.fullmatch(name) and not _is_foreign(folder, name, known)
+    ]
+    for name in gone:
+        folder.unlink(name)
+    return gone
 
 
 def unchanged(target: Path, source: Mapping[str, Any] | None) -> tuple[Path, ...] | None:
@@ -70,7 +88,7 @@ def unchanged(target: Path, source: Mapping[str, Any] | None) -> tuple[Path, ...
             known = _known(folder)
             same = all(_sha256(folder, name) == known[name] for name in names)
         return tuple(target / name for name in names) if same else None
-    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
         return None
 
 
@@ -84,11 +102,11 @@ def _known(folder: Folder) -> dict[str, list[str]]:
     try:
         files = _list(folder)["files"]
         return {str(name): [str(item) for item in files[name]] for name in files}
-    except (FileNotFoundError, ValueError, KeyError, TypeError, RecursionError):
+    except (FileNotFoundError, ValueError, KeyError, TypeError):
         return {}
 
 
-def _is_foreign(folder: Folder, name: str, known: dict[str, list[str]]) -> bool:
+def _is_foreign(folder: Folder, name: str, known: Mapping[str, Sequence[str]]) -> bool:
     found = folder.kind(name)
     if found is None:
         return False

@@ -83,6 +83,7 @@ def render_html(page: Page, folder: Path) -> str:
     """The page as one file; pictures are read from ``folder`` and put inside."""
     environment = _environment(autoescape=True, finalize=_on_one_line)
     environment.filters["base64_of"] = lambda stem: _picture(folder, stem)
+    environment.filters["jpeg_of"] = lambda stem: _picture(folder, stem, "jpg")
     return environment.get_template("report.html.jinja").render(page=page)
 
 
@@ -141,8 +142,10 @@ def _escape_markdown(value: object) -> object:
     return text.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
 
 
-def _picture(folder: Path, stem: str) -> str:
-    return base64.b64encode((folder / f"{_checked_stem(stem)}.svg").read_bytes()).decode("ascii")
+def _picture(folder: Path, stem: str, ending: str = "svg") -> str:
+    return base64.b64encode((folder / f"{_checked_stem(stem)}.{ending}").read_bytes()).decode(
+        "ascii"
+    )
 
 
 def _checked_stem(stem: str) -> str:

@@ -9,12 +9,14 @@ from analysis.doubt.quantity import Quantity
 class FigureFile:
     """A picture saved as ``stem`` + ``.png`` and ``.svg`` in the report's folder.
 
-    ``alt``: what it shows, in words, for who cannot see it. ``caption``: one line below it.
+    ``alt``: what it shows, in words, for who cannot see it. ``caption``: one line below it; may be empty.
+    ``photo``: it is ``stem`` + ``.jpg`` instead.
     """
 
     stem: str
     alt: str
     caption: str
+    photo: bool = False
 
 
 @dataclass(frozen=True)

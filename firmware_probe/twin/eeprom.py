@@ -1,9 +1,15 @@
 """What the board remembers over a reset and a power cut."""
 
+import errno
 import json
+import os
 import secrets
+import sys
 from dataclasses import asdict, dataclass, fields
 from pathlib import Path
+from typing import Final
+
+_MOST_BYTES: Final = 64 * 1024
 
 
 @dataclass
@@ -59,12 +65,33 @@ def load_eeprom(path: Path) -> Eeprom:
     """
     if not path.exists():
         return blank_eeprom()
+    if not path.is_file():  # a pipe would be waited for
+        raise ValueError(f"{path} is not a file")
+    with path.open("rb") as stream:
+        data = stream.read(_MOST_BYTES + 1)
     try:
-        return Eeprom(**json.loads(path.read_text(encoding="utf-8")))
-    except (TypeError, ValueError) as error:
+        if len(data) > _MOST_BYTES:
+            raise ValueError
+        return Eeprom(**json.loads(data))
+    except (TypeError, ValueError, RecursionError) as error:
         raise ValueError(f"{path} does not hold a board's memory") from error
 
 
 def save_eeprom(path: Path, eeprom: Eeprom) -> None:
-    """Write it so that the next start is another boot of the same board. Raises OSError."""
-    path.write_text(json.dumps(asdict(eeprom)) + "\n", encoding="utf-8")
+    """Write it so that the next start is another boot of the same board: whole, as one step. Raises OSError.
+
+    A link is left alone, and so is what is no file: what a link leads to may be anybody's.
+    """
+    if path.is_symlink() or (path.exists() and not path.is_file()):
+        raise OSError(errno.EINVAL, "it is a link, or no file", str(path))
+    sys.audit("drawbench.made", str(path))  # as the recorder's own files announce themselves
+    made = path.with_name(f".drawbench-{secrets.token_hex(8)}.new")
+    try:
+        with made.open("x", encoding="utf-8") as stream:
+            stream.write(json.dumps(asdict(eeprom)) + "\n")
+            stream.flush()
+            os.fsync(stream.fileno())
+        made.replace(path)
+    except BaseException:
+        made.unlink(missing_ok=True)
+        raise

@@ -199,13 +199,21 @@ def make_folder(path: Path) -> Folder:
     return Folder(path, follow=False)
 
 
-def replace_file(path: Path, data: bytes, *, durable: bool = True, own: bool = True) -> None:
-    """``Folder.replace`` for one file. ``own``: False for a name that a user typed, which is left alone if it is a link."""
+@contextlib.contextmanager
+def replacing_file(path: Path, *, durable: bool = True, own: bool = True) -> Iterator[BinaryIO]:
+    """``Folder.replacing`` for one file. ``own``: False for a name that a user typed, which is left alone if it is a link."""
     with Folder(path.parent) as folder:
         found = None if own else folder.kind(path.name)
         if found is not None:
             _refuse_strange(found, path.name)
-        folder.replace(path.name, data, durable=durable)
+        with folder.replacing(path.name, durable=durable) as stream:
+            yield stream
+
+
+def replace_file(path: Path, data: bytes, *, durable: bool = True, own: bool = True) -> None:
+    """Whole old file or whole new one, also after a crash; see ``replacing_file``."""
+    with replacing_file(path, durable=durable, own=own) as stream:
+        stream.write(data)
 
 
 def create_file(path: Path, data: bytes) -> None:

@@ -6,7 +6,10 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
 
+import click
+
 from logger.base.errors import BenchError
+from logger.base.measures import MILLIAMPERES, VOLTS, Measure
 from logger.base.numbers import digits_text
 from logger.base.sensor_limits import is_pack_on
 from logger.board.port import Found
@@ -73,7 +76,7 @@ class Bench:
         reading = self.read()
         if not reading.is_steady:
             self.say("   The load is not steady: a plain resistor makes a better reference.")
-        volt = typed_number(volts) if volts else None
+        volt = typed_number(volts, VOLTS, reading.pack_v) if volts else None
         true_ma: float | None
         limit, against = self.accuracy, METER
         if self.resistor_ohm is not None and not current:
@@ -90,8 +93,11 @@ class Bench:
                     "do not touch it, and keep it off the bench's surface."
                 )
         else:
-            true_ma = typed_number(current) if current else None
-        digits = (_digits_limit(current or ""), _digits_limit(volts or ""))
+            true_ma = typed_number(current, MILLIAMPERES, reading.current_ma) if current else None
+        digits = (
+            _DIGITS * MILLIAMPERES.last_place(current or ""),
+            _DIGITS * VOLTS.last_place(volts or ""),
+        )
         if true_ma is not None and true_ma <= 0:
             raise BenchError(
                 f"A current of {true_ma:g} mA cannot serve as a reference.",
@@ -160,25 +166,14 @@ class Bench:
         return "; ".join(parts)
 
 
-def typed_number(text: str) -> float:
-    """What was typed as a reading, with a point or a comma. Raises BenchError."""
+def typed_number(text: str, measure: Measure, seen: float) -> float:
+    """What was typed as the meter's reading, where the sensor reads ``seen``. Raises BenchError."""
     try:
-        value = float(text.strip().replace(",", "."))
-    except ValueError:
-        value = float("nan")
-    if not abs(value) < 1e9:
+        return measure.near(seen).convert(text, None, None)
+    except click.BadParameter as error:
         raise BenchError(
-            f"{text!r} is not a number.", next_step="type what the meter shows, such as 101.34."
-        )
-    return value
-
-
-def _digits_limit(text: str) -> float:
-    """Limit of the last digits: three counts of the last place that was typed; 0 for nothing typed."""
-    if not text.strip():
-        return 0.0
-    _, point, decimals = text.strip().replace(",", ".").partition(".")
-    return float(_DIGITS * 10.0 ** -len(decimals)) if point else float(_DIGITS)
+            error.message, next_step="type what the meter shows, such as 101.34."
+        ) from None
 
 
 def age_h(taken_utc: str) -> float:

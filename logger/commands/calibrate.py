@@ -23,7 +23,7 @@ from logger.board.port import Found, find_boards, one_board
 from logger.board.switch_trial import tripped
 from logger.calibration import store as calibration_store
 from logger.calibration.attach import attach, run_board
-from logger.calibration.bench import Bench, age_h, typed_number
+from logger.calibration.bench import Bench, age_h
 from logger.calibration.steps import (
     METER,
     Step,
@@ -166,6 +166,11 @@ def _silent(_: str) -> None:
     """With --json nothing else may be said."""
 
 
+def _is_zero(text: str) -> bool:
+    """With a known resistor there is no current to be typed."""
+    return not text.strip("0., ")
+
+
 def _scripted(
     bench: Bench,
     step_zero: bool,
@@ -186,7 +191,7 @@ def _scripted(
     if step_zero:
         bench.zero()
     if step_at is not None:
-        bench.point(step_at if typed_number(step_at) else None, volts)
+        bench.point(None if _is_zero(step_at) else step_at, volts)
     if not finish:
         save_steps(path, bench.steps)
         count = len(bench.steps)

@@ -14,7 +14,7 @@ import click
 
 from logger.base.command_options import baud_option
 from logger.base.errors import BenchError, spoken
-from logger.base.measures import plain_number, whole_number
+from logger.base.measures import count_of_bends, plain_number, whole_number
 from logger.base.next_step import next_words
 from logger.base.typed.suggest import Choice
 from logger.board.port import Candidate, Link, ask_all, find_boards, one_board, open_link
@@ -35,6 +35,7 @@ from logger.flex.store import (
     read_flex_rows,
     write_flex_description,
 )
+from logger.recording.terms import EXIT_ENDED_EARLY
 from logger.run.run_folder import RunFolder
 from logger.run.store import create_run_folder, refuse_taken_folder
 
@@ -44,7 +45,6 @@ CAUTION = (
     "unattended on a bench that can burn. Local codes and licensed practice come first."
 )
 _SEEK_PAUSE_S = 0.5
-_EXIT_ENDED_EARLY = 3  # as in drawbench log
 CYCLES_DEFAULT = 10_000
 
 
@@ -72,7 +72,7 @@ def _usual_criterion(ctx: click.Context, _: click.Parameter, kind: str | None) -
 )
 @click.option(
     "--cycles",
-    type=whole_number("4800", 1, 4_294_967_295),
+    type=count_of_bends(1, 4_294_967_295),
     help=f"Stop after so many full bends and back [default: {CYCLES_DEFAULT}].",
 )
 @click.option(
@@ -218,7 +218,7 @@ def flex_log(
     if recording.ended in ("link-lost", "board-restarted", "fault"):
         sys.exit(1)
     if writer.rescued or writer.rows_lost:
-        sys.exit(_EXIT_ENDED_EARLY)
+        sys.exit(EXIT_ENDED_EARLY)
 
 
 def _begin(

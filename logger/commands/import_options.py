@@ -11,6 +11,7 @@ from logger.base.command_options import PackText
 from logger.base.errors import BenchError
 from logger.base.measures import MAH_ABOVE_0, OHMS_ABOVE_0, whole_number
 from logger.base.pack import parse_pack
+from logger.base.typed.number import TwoReadings, read_signed
 from logger.base.typed.suggest import Choice
 from logger.text.cells import DELIMITER_WORDS, may_divide
 from logger.text.layout import LayoutWish
@@ -275,9 +276,12 @@ def _pairs(option: str, texts: Sequence[str]) -> dict[str, float]:
     for text in texts:
         word, _, number = text.partition("=")
         try:
-            value = float(number)
-        except ValueError:
-            value = math.nan
+            found = read_signed(number)
+        except TwoReadings as two:
+            raise BenchError(
+                f"{option} {text!r}: {two}.", next_step=f"write one of these: {two.words}."
+            ) from None
+        value = math.nan if found is None else found
         if (
             word.strip() not in TARGETS
             or not math.isfinite(value)

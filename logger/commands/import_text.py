@@ -22,7 +22,7 @@ from logger.commands.import_words import as_json, tell, tell_accuracy, tell_writ
 from logger.run.store import refuse_taken_folder
 from logger.text.accuracy import parse_accuracy
 from logger.text.layout import LayoutWish
-from logger.text.mapping import Mapping, read_mapping, write_mapping
+from logger.text.mapping import Mapping, keeping_mapping, read_mapping, write_mapping
 from logger.text.question import SIGNS, Question
 from logger.text.read import Imported, read_text
 from logger.text.run import About, write_run
@@ -108,10 +108,20 @@ def make_run(
         refuse_taken_folder(run)
     imported, answers = _read(file, given, mapping, asks)
     if run is not None:
-        write_run(imported, run, about)
-    if given["save_mapping"] is not None and imported.mapping is not None and not dry_run:
-        write_mapping(imported.mapping, given["save_mapping"])
+        _write(imported, run, about, None if dry_run else given["save_mapping"])
     return imported, about, answers
+
+
+def _write(imported: Imported, run: Path, about: About, kept: Path | None) -> None:
+    """The run, and its mapping in the file ``kept``: both or none, as far as the disk lets us."""
+    if kept is None or imported.mapping is None:
+        write_run(imported, run, about)
+    elif run.resolve() in kept.resolve().parents:  # there is no such folder before the run
+        write_run(imported, run, about)
+        write_mapping(imported.mapping, kept)
+    else:
+        with keeping_mapping(imported.mapping, kept):
+            write_run(imported, run, about)
 
 
 def _asks() -> bool:

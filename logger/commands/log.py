@@ -26,15 +26,10 @@ from logger.base.typed.answers import ask_yes
 from logger.board.switch_trial import keep, tests_folder
 from logger.recording.follow_up import end_line
 from logger.recording.forecast_beside import Forecasts
-from logger.recording.plan import (
-    EXIT_CODES_HELP,
-    EXIT_ENDED_EARLY,
-    Plan,
-    Recorder,
-    prepare,
-)
+from logger.recording.plan import Plan, Recorder, prepare
 from logger.recording.screen import Screen, choose_screen
 from logger.recording.side_by_side import record
+from logger.recording.terms import EXIT_CODES_HELP, EXIT_ENDED_EARLY
 
 if TYPE_CHECKING:
     from logger.recording.page_beside import PageProcess
@@ -89,9 +84,7 @@ def default_folder() -> Path:
     show_default=True,
     help="... without a break for this long.",
 )
-@click.option(
-    "--for", "duration_s", type=Duration(colon_is_hours=True), help="End after this time, e.g. 10h."
-)
+@click.option("--for", "duration_s", type=Duration(), help="End after this time, e.g. 10h.")
 @click.option(
     "--need",
     "need_s",

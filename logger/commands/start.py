@@ -12,13 +12,14 @@ import click
 from logger.base.clock import read_clocks
 from logger.base.command_options import (
     PAGE_PORT,
+    USUAL_SPAN,
     Need,
     PackText,
     close_load_option,
     fresh_option,
     mode_draw_option,
 )
-from logger.base.durations import HOLD_DEFAULT_S, duration_text
+from logger.base.durations import HOLD_DEFAULT_S, duration_text, span_words
 from logger.base.errors import BenchError
 from logger.base.measures import MAH_ABOVE_0, VOLTS_ABOVE_0
 from logger.base.next_step import command_line
@@ -196,9 +197,13 @@ def _need(ask: _Asker, options: dict[str, Any]) -> float:
     while True:
         text = ask("How long must it last?", None, "8h")
         try:
-            return _NEED.convert(text, None, None)
+            need_s = _NEED.convert(text, None, None)
         except click.BadParameter as error:
             click.echo(f"{error.message}.")
+        else:
+            if not USUAL_SPAN.fullmatch(text):
+                click.echo(f"That is {span_words(need_s)}.")
+            return need_s
 
 
 def _cutoff(ask: _Asker, options: dict[str, Any], pack: Pack) -> float:
@@ -224,6 +229,8 @@ def _cutoff(ask: _Asker, options: dict[str, Any], pack: Pack) -> float:
         except BenchError as error:
             click.echo(str(error))
         else:
+            if text not in (f"{cutoff_v:g}", f"{cutoff_v:g}V", f"{cutoff_v:g} V"):
+                click.echo(f"That is {cutoff_v:g} V.")
             return cutoff_v
 
 

@@ -108,11 +108,11 @@ def undo(run: Path, clock: Clock = read_clocks) -> Edited:
         return _write(folder, document, differences(own, wanted), clock().utc, number)
 
 
-def note_new_name(folder: Path, old: str, clock: Clock = read_clocks) -> Edited:
+def note_new_name(folder: Path, old: str, utc: str, undoes: int | None = None) -> Edited:
     """Put into the history that the run's folder has another name now."""
     with sole_editor(folder):
         document = _document(folder)
-        return _write(folder, document, {"name": [old, folder.resolve().name]}, clock().utc)
+        return _write(folder, document, {"name": [old, folder.resolve().name]}, utc, undoes)
 
 
 def folder_of(run: Path) -> Path:
@@ -156,7 +156,7 @@ def _write(
         )
     try:
         replace_document(folder, document)
-        photos.clear_unlisted(folder, from_document(document)[0].photos)
+        photos.tidy(folder, from_document(document)[0].photos, time.time())
     except OSError as error:
         raise not_writable(folder, error) from error
     return Edited(folder, from_document(document)[0], tuple(changed_words(changed)))

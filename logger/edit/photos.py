@@ -4,7 +4,6 @@ A photo is decoded and its pixels alone are written anew, upright, as JPEG: what
 """
 
 import contextlib
-import hashlib
 import io
 import warnings
 from collections.abc import Iterator, Sequence
@@ -13,7 +12,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from logger.base.errors import BenchError, spoken
-from logger.base.safe_files import Folder, read_whole
+from logger.base.safe_files import Folder, is_leftover, read_whole
+from logger.run.edited.photo_files import FOLDER_NAME, photo_name
 from logger.run.edited.statements import (
     CAPTION_MOST,
     PHOTOS_MOST,
@@ -25,14 +25,14 @@ from logger.run.edited.statements import (
 if TYPE_CHECKING:
     from PIL.Image import Image
 
-FOLDER_NAME: Final = "photos"
 SIDE_MOST: Final = 1600
 FILE_MOST: Final = 64 * 1024 * 1024
 # JPEG is decoded small at once; all else whole, four bytes a pixel, up to three times.
 PIXELS_MOST: Final = {"JPEG": 220_000_000, "MPO": 220_000_000}
 PIXELS_MOST_ELSE: Final = 60_000_000
-_FORMATS: Final = ("JPEG", "PNG", "WEBP", "GIF", "MPO")
+_FORMATS: Final = ("JPEG", "PNG", "WEBP", "GIF")
 _QUALITY: Final = 88
+_AT_IT_S: Final = 60.0
 _HEIC: Final = (b"heic", b"heix", b"hevc", b"heim", b"heis", b"mif1", b"msf1", b"avif")
 
 
@@ -75,10 +75,18 @@ def _without_all_else(data: bytes, path: Path) -> bytes:
     except Exception as error:  # a decoder of foreign bytes may raise anything
         raise BenchError(
             f"The photo {path} cannot be read.",
-            evidence=str(error)[:120] or type(error).__name__,
+            evidence=_why_not(error),
             next_step="open it in a picture program and save it anew as JPEG or PNG.",
         ) from error
     return kept.getvalue()
+
+
+def _why_not(error: Exception) -> str:
+    from PIL import UnidentifiedImageError
+
+    if isinstance(error, UnidentifiedImageError):
+        return "it is none of JPEG, PNG, WebP and GIF"
+    return str(error)[:120] or type(error).__name__
 
 
 def _upright(opened: "Image") -> "Image":
@@ -183,7 +191,7 @@ def listed(
                 evidence=f"{len(words)} signs, at most {CAPTION_MOST}",
                 next_step="say in a line what it shows.",
             )
-        kept[name_of(data)] = Photo(name_of(data), words)
+        kept[photo_name(data)] = Photo(photo_name(data), words)
     if len(kept) > PHOTOS_MOST:
         raise BenchError(
             f"A run keeps at most {PHOTOS_MOST} photos.",
@@ -193,10 +201,6 @@ def listed(
     return [asdict(photo) for photo in kept.values()]
 
 
-def name_of(data: bytes) -> str:
-    return f"photo-{hashlib.sha256(data).hexdigest()[:16]}.jpg"
-
-
 def keep(folder: Path, made: Sequence[bytes]) -> None:
     """Put the photos into the run's folder. Raises BenchError."""
     if not made:
@@ -204,7 +208,7 @@ def keep(folder: Path, made: Sequence[bytes]) -> None:
     try:
         with Folder(folder) as run, run.inside(FOLDER_NAME) as inside:
             for data in made:
-                inside.replace(name_of(data), data)
+                inside.replace(photo_name(data), data)
     except OSError as error:
         raise BenchError(
             f"The photos cannot be written to {folder / FOLDER_NAME}; nothing was changed.",
@@ -224,12 +228,25 @@ def refuse_lost(folder: Path, wanted: object) -> None:
             )
 
 
-def clear_unlisted(folder: Path, now: Sequence[Photo]) -> None:
-    """Delete photos of ours that the description does not list any more. Raises OSError."""
-    if not (folder / FOLDER_NAME).is_dir():
-        return
+def tidy(folder: Path, now: Sequence[Photo], now_s: float) -> None:
+    """Delete photos of ours that the description does not list any more, and what killed programs left half-made.
+
+    ``now_s``: the time, UTC since 1970: what is younger than a minute may be somebody's who is still at it. Raises OSError.
+    """
     names = {photo.file for photo in now}
-    with Folder(folder) as run, run.inside(FOLDER_NAME) as inside:
-        for item in inside.path.iterdir():
-            if is_photo_name(item.name) and item.name not in names:
-                inside.unlink(item.name)
+    with Folder(folder) as run:
+        _take_leftovers(run, now_s)
+        if not (folder / FOLDER_NAME).is_dir():
+            return
+        with run.inside(FOLDER_NAME) as inside:
+            _take_leftovers(inside, now_s)
+            for item in inside.path.iterdir():
+                if is_photo_name(item.name) and item.name not in names:
+                    inside.unlink(item.name)
+
+
+def _take_leftovers(folder: Folder, now_s: float) -> None:
+    for item in folder.path.iterdir():
+        found = folder.kind(item.name) if is_leftover(item.name) else None
+        if found is not None and found.st_mtime < now_s - _AT_IT_S:
+            folder.unlink(item.name)

@@ -6,7 +6,15 @@ from pathlib import Path
 from logger.base.clock import Clock, read_clocks
 from logger.base.errors import BenchError, spoken
 from logger.base.file_names import why_not_on_windows
-from logger.edit.edit import Edited, folder_of, note_new_name, sole_editor
+from logger.edit.edit import (
+    Edited,
+    description_now,
+    folder_of,
+    note_new_name,
+    sole_editor,
+    undo,
+)
+from logger.run.edited.statements import last_to_undo
 
 
 def new_place(folder: Path, name: str) -> Path:
@@ -40,8 +48,23 @@ def new_place(folder: Path, name: str) -> Path:
     return target
 
 
-def give_name(run: Path, name: str, clock: Clock = read_clocks) -> Edited:
-    """Give the run's folder another name; all that is in it goes along. Raises BenchError with nothing changed."""
+def take_back(run: Path, clock: Clock = read_clocks) -> Edited:
+    """``undo``, of a new name as well."""
+    folder, description = description_now(run)
+    number = last_to_undo(description.history)
+    if number is not None and "name" in description.history[number].changed:
+        old = description.history[number].changed["name"][0]
+        return give_name(folder, old if isinstance(old, str) else "", clock, number)
+    return undo(folder, clock)
+
+
+def give_name(
+    run: Path, name: str, clock: Clock = read_clocks, undoes: int | None = None
+) -> Edited:
+    """Give the run's folder another name; all that is in it goes along. Raises BenchError with nothing changed.
+
+    ``undoes``: number of the change that this takes back.
+    """
     folder = folder_of(run)
     target = new_place(folder, name)
     old = folder.resolve()
@@ -57,4 +80,4 @@ def give_name(run: Path, name: str, clock: Clock = read_clocks) -> Edited:
             next_step="close whatever has a file of it open, or look who owns the folder above it.",
         ) from error
     shown = folder.parent / name if folder.name not in ("", "..") else target
-    return note_new_name(shown if shown.is_dir() else target, old.name, clock)
+    return note_new_name(shown if shown.is_dir() else target, old.name, clock().utc, undoes)

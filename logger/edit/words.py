@@ -21,6 +21,7 @@ LABELS: Final = {
 }  # fmt: skip
 NOTHING: Final = "not stated"
 _SHOWN: Final = 60
+_NAMED: Final = 20
 
 
 def value_words(name: str, value: object, shown: int = _SHOWN) -> str:
@@ -80,10 +81,12 @@ _SAID: Final[Mapping[str, Callable[[Any], str]]] = {
 
 def changed_words(changed: Mapping[str, Sequence[Any]]) -> list[str]:
     """``pack: 2x AA alkaline -> 3x AA alkaline``, a line each."""
+    told = list(changed.items())
+    more = [f"and {len(told) - _NAMED} more"] if len(told) > _NAMED else []
     return [
         f"{LABELS.get(name, _short(name).strip(chr(34)))}: {value_words(name, old)} -> {value_words(name, new)}"
-        for name, (old, new) in changed.items()
-    ]
+        for name, (old, new) in told[:_NAMED]
+    ] + more
 
 
 def history_words(history: Sequence[Change]) -> list[str]:

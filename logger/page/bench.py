@@ -9,15 +9,16 @@ from pathlib import Path
 from typing import Any, Final
 
 from logger.base.clean_text import visible_in
-from logger.base.durations import clock_text, rough_text
-from logger.base.errors import BenchError, spoken
+from logger.base.durations import clock_text
+from logger.base.errors import BenchError
 from logger.base.left import Left
 from logger.base.marks import mark_text
 from logger.base.pack import SAFETY_CLOSING
-from logger.recording.outlook import History, outlook
-from logger.recording.terms import Phase, Status
+from logger.page.photos import photo_list
+from logger.page.rough_left import rough_left
+from logger.recording.terms import Phase
 from logger.run.course import Course
-from logger.run.feed import RunFeed
+from logger.run.feed import RunFeed, unread_words
 
 EVENTS_SHOWN: Final = 100
 LATE_S: Final = 20.0  # a board's rows come at least every minute; most come many times a second
@@ -63,6 +64,7 @@ class PageRun:
     share_most: float = 0.0
     said: Mapping[str, Any] | None = None
     told: Mapping[str, Any] = field(default_factory=dict)
+    edits: int = 0  # that ``told`` heeds
     lock: threading.Lock = field(default_factory=threading.Lock)
     fault: str = ""
 
@@ -74,7 +76,13 @@ class PageRun:
         """Read what is new; call from one thread at a time."""
         if not self.loaded:
             self.feed.glance()
-        if self.results is not None and not self.told and not self.is_recording:
+        edits = len(self.feed.description.history)
+        if (
+            self.results is not None
+            and not self.is_recording
+            and (not self.told or edits != self.edits)
+        ):
+            self.edits = edits
             self.told = self._results(self.results)
         with self.lock:
             self.more = self.feed.poll()
@@ -88,7 +96,7 @@ class PageRun:
         if left and left.foreseen and self.on_foreseen and left.foreseen is not self.said:
             self.said = left.foreseen
             self.on_foreseen(left.foreseen)
-        self.left = left or (_rough_left(self.feed) if self.is_recording else None)
+        self.left = left or (rough_left(self.feed) if self.is_recording else None)
         if self.left is not None and self.left.share is not None:
             # What has been shown as done stays done, whatever a new forecast says.
             self.share_most = max(self.share_most, self.left.share)
@@ -105,17 +113,15 @@ class PageRun:
             return None
 
     def _results(self, results: Results) -> Mapping[str, Any]:
+        """What is told of a finished run; where it cannot be, why."""
         try:
             return results(self.feed)
-        except Exception as error:  # noqa: BLE001  # as above
-            self.fault = f"The results of this run cannot be worked out: {type(error).__name__}."
-            return {
-                "headline": "",
-                "answer": self.fault,
-                "rows": [],
-                "interval": "",
-                "warnings": [],
-            }
+        except (BenchError, OSError) as error:
+            answer = unread_words(error)
+        except Exception as error:  # noqa: BLE001  # a fault of ours: as above
+            answer = f"The results of this run cannot be worked out: {type(error).__name__}."
+            self.fault = answer
+        return {"headline": "", "answer": answer, "rows": [], "interval": "", "warnings": []}
 
 
 @dataclass
@@ -156,10 +162,8 @@ class Bench:
             if not run.loaded or run.more or run.is_recording or run.key in self.watched:
                 try:
                     run.poll(self._clock())
-                except OSError as error:  # its full text names folders of this computer
-                    run.feed.problem = f"The run cannot be read: {spoken(error)}."
                 except Exception as error:  # noqa: BLE001 (one bad run must not end the page)
-                    run.feed.problem = f"The run cannot be read: {type(error).__name__}: {error}."
+                    run.feed.problem = unread_words(error)
 
     def run(self, key: str) -> PageRun | None:
         """The run of this key; the first one for an empty key."""
@@ -183,7 +187,7 @@ class Bench:
         description = feed.description
         latest = feed.latest
         tone, phase = self._phase(run)
-        left = run.left
+        left = _left_to_tell(run)
         return {
             "key": run.key,
             "title": _short(description.title or feed.folder.name),
@@ -223,6 +227,7 @@ class Bench:
                 *filter(None, [description.unknown_words, run.fault]),
             ],
             "results": run.told,
+            "photos": photo_list(description),
             "events": [
                 {"time_s": time_s, "at": _span(time_s), "kind": _short(kind), "text": _short(text)}
                 for time_s, kind, text in self._events(run)
@@ -237,7 +242,7 @@ class Bench:
         lines = []
         for run in self.runs.values():
             tone, phase = self._phase(run)
-            latest = run.feed.latest
+            latest, left = run.feed.latest, _left_to_tell(run)
             lines.append(
                 {
                     "key": run.key,
@@ -246,7 +251,7 @@ class Bench:
                     "phase": phase,
                     "pack_v": latest.pack_v,
                     "current_ma": latest.current_ma,
-                    "left": run.left.words if run.left else "",
+                    "left": left.words if left else "",
                 }
             )
         return lines
@@ -343,6 +348,11 @@ def _alarm(run: PageRun) -> str:
     return str(run.live.get("alarm") or run.feed.description.switch_alarm)
 
 
+def _left_to_tell(run: PageRun) -> Left | None:
+    """Time left; with an alarm none, for then the pack is to be taken off now."""
+    return None if _alarm(run) else run.left
+
+
 def _left(left: Left, now_s: float, simulated: bool) -> dict[str, Any]:
     clock = ""
     if (
@@ -370,29 +380,6 @@ def _goal(run: PageRun) -> str:
     if stop.charge_mah is not None:
         parts.append(f"{stop.charge_mah:g} mAh are drawn")
     return "until " + " or ".join(parts) if parts else ""
-
-
-def _rough_left(feed: RunFeed) -> Left | None:
-    """What the terminal says as well: from the label's capacity or the voltage's last slope; no interval."""
-    history = History()
-    course = feed.course
-    for number, _, volt_v, _, _, current_ma, _, _ in course.steps():
-        if volt_v is not None:
-            history.points.append(((number + 0.5) * course.step_s, volt_v, current_ma or 0.0))
-    latest, stop = feed.latest, feed.description.asked
-    status = Status(
-        Phase.RUNNING, "", "", latest.time_s, feed.rows, 0, latest.pack_v, latest.current_ma,
-        latest.charge_mah or 0.0, latest.energy_mwh or 0.0, None, "", "", "-", "",
-    )  # fmt: skip
-    ahead = outlook(status, history, stop, feed.description.pack)
-    if ahead.left_s is None:
-        words = "Time left: not known yet" if stop.cutoff_v or stop.charge_mah else ""
-        return Left(words, share=ahead.share) if words else None
-    text = rough_text(ahead.left_s) if ahead.rough else clock_text(ahead.left_s)
-    detail = "Rough: no interval can be given for it." if ahead.rough else ""
-    return Left(
-        f"{text[0].upper()}{text[1:]} left", detail, ahead.share, latest.time_s + ahead.left_s
-    )
 
 
 def _span(seconds: float) -> str:

@@ -25,6 +25,7 @@ from logger.page.codes import code_svg
 from logger.page.door import UNKNOWN, Door
 from logger.page.guard import ACTION_HEADER, Guard, refusal
 from logger.page.keys import LOOK_S, SESSIONS_MAX, Keys, Right, Tries
+from logger.page.photos import photo_asked
 
 POLL_S: Final = 0.5
 PUSH_S: Final = 1.0
@@ -76,6 +77,7 @@ def build_app(
         Route("/stream", page.stream, methods=["GET"]),
         Route("/act", page.act, methods=["POST"]),
         Route("/code", page.code, methods=["GET"]),
+        Route("/photo", page.photo, methods=["GET"]),
     ]
 
     @contextlib.asynccontextmanager
@@ -205,6 +207,18 @@ class _Page:
             return refusal(403, LOOK_ONLY)
         key = self._keys.act if wanted == Right.ACT else self._keys.look
         return Response(code_svg(self._link(key)), media_type="image/svg+xml; charset=utf-8")
+
+    async def photo(self, request: Request) -> Response:
+        """A photo of a run, by its number."""
+        if self._keys.right(self._session(request)) is None:
+            return refusal(401, NO_SESSION)
+        asked, number = (request.query_params.getlist(name) for name in ("run", "number"))
+        run = self._bench.run(asked[0]) if len(asked) == len(number) == 1 else None
+        if run is None:
+            return refusal(404, "There is no such photo.")
+        feed = run.feed
+        data = await asyncio.to_thread(photo_asked, feed.folder, feed.description, number[0])
+        return refusal(404, "There is no such photo.") if data is None else Response(data, media_type="image/jpeg")  # fmt: skip
 
     async def _messages(self, key: str, session: str) -> AsyncIterator[bytes]:
         """The newest state, again and again; a slow browser skips states, nothing is kept for it."""

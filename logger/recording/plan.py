@@ -23,6 +23,10 @@ from logger.recording.screen import BoardView
 from logger.recording.session import Session
 from logger.recording.terms import (
     COLUMN_NAMES,
+    EXIT_ENDED_EARLY,
+    EXIT_LOAD_UNCONFIRMED,
+    EXIT_NOT_BEGUN,
+    EXIT_OK,
     GUARD_HOLD_S,
     REACHED,
     LastRow,
@@ -36,14 +40,6 @@ from logger.run.run_folder import RunFolder
 from logger.run.store import create_run_folder, refuse_taken_folder, write_description
 from logger.run.writer import SampleWriter
 
-EXIT_OK: Final = 0
-EXIT_NOT_BEGUN: Final = 2
-EXIT_ENDED_EARLY: Final = 3
-EXIT_LOAD_UNCONFIRMED: Final = 4
-EXIT_CODES_HELP: Final = (
-    "Exit code: 0 the run ended as asked, or you ended it; 2 it could not begin, or the pack stood under the cutoff from the first row on; 3 it ended early (disk full, "
-    "board gone, error), with everything kept; 4 the load switch did not confirm that it opened, or current flowed although it was open."
-)
 WINDOW_MIN_S: Final = 0.01
 WINDOW_MAX_S: Final = 60.0
 DEFAULT_WINDOW_S: Final = 0.1

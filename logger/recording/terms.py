@@ -1,4 +1,4 @@
-"""Words of a recording: its phases, what the user wants of the board, what a screen may show."""
+"""Words of a recording: its phases, what the user wants of the board, what a screen may show, how the command ends."""
 
 from dataclasses import dataclass
 from enum import StrEnum
@@ -10,6 +10,14 @@ COLUMN_NAMES: Final = tuple(column.name for column in COLUMNS)
 # The board gives the host so much longer than the hold before it opens the load by itself.
 GUARD_HOLD_S: Final = 5.0
 REACHED: Final = ("cutoff", "charge", "duration")  # ends that were asked for as a condition
+EXIT_OK: Final = 0
+EXIT_NOT_BEGUN: Final = 2
+EXIT_ENDED_EARLY: Final = 3
+EXIT_LOAD_UNCONFIRMED: Final = 4
+EXIT_CODES_HELP: Final = (
+    "Exit code: 0 the run ended as asked, or you ended it; 2 it could not begin, or the pack stood under the cutoff from the first row on; 3 it ended early (disk full, "
+    "board gone, error), with everything kept; 4 the load switch did not confirm that it opened, or current flowed although it was open."
+)
 
 
 class Phase(StrEnum):

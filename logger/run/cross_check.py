@@ -18,6 +18,7 @@ from logger.run.cross_description import (
     end_is_missing,
     recorded_until_s,
 )
+from logger.run.format import DESCRIPTION_ACCUSED, ROWS_ACCUSED
 from logger.run.reader import Run
 
 Floats = npt.NDArray[np.float64]
@@ -361,11 +362,10 @@ def _sentence(found: Sequence[Contradiction], time_s: Floats) -> str:
     rows = sorted({row for item in found for row in item.rows})
     if not rows:
         return (
-            f"The description was changed after the recording, or is damaged ({found[0].what}). "
-            "All of it: drawbench check."
+            f"{DESCRIPTION_ACCUSED}, or is damaged ({found[0].what}). All of it: drawbench check."
         )
     return (
-        "The rows were changed after the recording, or are damaged: figures contradict each other in "
+        f"{ROWS_ACCUSED}, or are damaged: figures contradict each other in "
         f"{_rows_words(rows, time_s)}. What, and where: drawbench check."
     )
 

@@ -12,7 +12,7 @@ from typing import BinaryIO, Final
 
 import numpy as np
 
-from logger.base.errors import spoken
+from logger.base.errors import BenchError, spoken
 from logger.base.safe_files import open_to_read, read_json
 from logger.run.course import Course, Rows
 from logger.run.description import Description, from_document
@@ -36,6 +36,14 @@ class Latest:
     current_ma: float | None = None
     charge_mah: float | None = None
     energy_mwh: float | None = None
+
+
+def unread_words(error: Exception) -> str:
+    """Why a run cannot be read, for the page: a system's error without the folders of this computer that it names."""
+    if isinstance(error, BenchError):
+        return error.happened
+    why = spoken(error) if isinstance(error, OSError) else f"{type(error).__name__}: {error}"
+    return f"The run cannot be read: {why}."
 
 
 class RunFeed:
@@ -79,11 +87,11 @@ class RunFeed:
             self.problem = (
                 "The run's folder is gone: it was deleted or moved while it was watched."
                 if gone
-                else f"The run cannot be read: {spoken(error)}."
+                else unread_words(error)
             )
             return False
         except Exception as error:  # noqa: BLE001 (another run's page must not end by it)
-            self.problem = f"The run cannot be read: {type(error).__name__}: {error}."
+            self.problem = unread_words(error)
             return False
         nothing = self.description.state == "ended" and not (more or self.rows)
         self.problem = (
@@ -143,7 +151,7 @@ class RunFeed:
         try:
             document = read_json(path)
             described = from_document(document)[0]
-        except (OSError, ValueError, RecursionError, AttributeError, TypeError):
+        except (OSError, ValueError, AttributeError, TypeError):
             return  # keep the last one that could be read; rows are read by their header
         self._described = state
         if described.trim != self.description.trim and self._position:

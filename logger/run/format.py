@@ -52,3 +52,7 @@ COLUMN_BY_NAME: Final = {column.name: column for column in COLUMNS}
 
 # An imported run may have only some columns: time_s, and at least one of these.
 MEASURED: Final = ("pack_v", "bus_v", "current_ma")
+
+# How the warning about a run that contradicts itself begins (cross_check), for whoever marks such runs.
+ROWS_ACCUSED: Final = "The rows were changed after the recording"
+DESCRIPTION_ACCUSED: Final = "The description was changed after the recording"

@@ -39,6 +39,7 @@ from logger.run.reading.parse import plain_columns
 if TYPE_CHECKING:
     import pandas as pd
 
+LOST: Final = "the description"
 _INTEGER_LIMIT: Final = 2**53  # largest integer that a float64 holds exactly
 
 Floats = npt.NDArray[np.float64]
@@ -62,11 +63,12 @@ class Run:
     rows_rejected: int = 0
     on_computer_time: bool = False
 
-    def with_trim_first(self, warnings: Sequence[str]) -> tuple[str, ...]:
-        """Warnings, before all others that only a part of the run counts, where that is so."""
-        trimmed = trim_words(self.description.trim)
-        others = tuple(text for text in warnings if text != trimmed)
-        return (trimmed, *others) if trimmed else others
+    def first_things_first(self, warnings: Sequence[str]) -> tuple[str, ...]:
+        """Warnings, before all others what bears on every result: a lost description, a trim."""
+        first = [text for text in self.problems if self.description.lost and text.startswith(LOST)]
+        if trimmed := trim_words(self.description.trim):
+            first.append(trimmed)
+        return (*first, *(text for text in warnings if text not in first))
 
 
 @dataclass(frozen=True)
@@ -205,8 +207,8 @@ def _read_description(samples_path: Path, findings: Findings) -> tuple[Descripti
         else samples_path.name + DESCRIPTION_NAME.removeprefix(SAMPLES_NAME)
     )
     if not path.exists():
-        findings.sentences.append(f"the description {path.name} is missing; header names were used")
-        return Description(), []
+        findings.sentences.append(f"{LOST} {path.name} is missing; header names were used")
+        return Description(lost=True), []
     try:
         document = read_json(path)
         if not isinstance(document, dict):
@@ -214,9 +216,9 @@ def _read_description(samples_path: Path, findings: Findings) -> tuple[Descripti
         description, problems = from_document(document)
     except (OSError, ValueError, RecursionError) as error:
         findings.sentences.append(
-            f"the description {path.name} cannot be read ({spoken(error)}); header names were used"
+            f"{LOST} {path.name} cannot be read ({spoken(error)}); header names were used"
         )
-        return Description(), []
+        return Description(lost=True), []
     findings.sentences.extend(problems)
     own = document.get(RUN_KEY)
     version = own.get("format") if isinstance(own, dict) else None

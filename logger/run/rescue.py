@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Final
 
+from logger.run.disk_need import free_bytes
 from logger.run.run_folder import RunFolder
 
 _HOMES_MAX: Final = 1000
@@ -69,7 +70,8 @@ def rescue(name: str, rows: Sequence[bytes], full: Path) -> Path:
     last: OSError = OSError("no disk has room")
     for place in _places(full):
         try:
-            if _free_bytes(place) < need:
+            free = free_bytes(place)
+            if free is not None and free < need:
                 continue
             handle, path = tempfile.mkstemp(".csv", f"drawbench-{name}-", place)
         except OSError as error:
@@ -103,10 +105,3 @@ def _device(path: Path) -> int | None:
         return path.stat().st_dev
     except OSError:
         return None
-
-
-def _free_bytes(place: Path) -> float:
-    if not hasattr(os, "statvfs"):
-        return float("inf")
-    found = os.statvfs(place)
-    return found.f_bavail * found.f_frsize

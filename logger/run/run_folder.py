@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Final
 
 from logger.base.safe_files import Folder, is_leftover
+from logger.run.disk_need import free_bytes
 
 _DELETED: Final = " (deleted)"
 _PATH_OF_HANDLE: Final = 50  # macOS: F_GETPATH of fcntl.h
@@ -81,13 +82,7 @@ class RunFolder(Folder):
 
     def free_bytes(self) -> int | None:
         """Room on its disk; None where that cannot be told."""
-        if self._handle is None or not hasattr(os, "fstatvfs"):
-            return None
-        try:
-            found = os.fstatvfs(self._handle)
-        except OSError:
-            return None
-        return found.f_bavail * found.f_frsize
+        return free_bytes(self.path if self._handle is None else self._handle)
 
 
 def _is_same(held: os.stat_result, path: Path) -> bool:

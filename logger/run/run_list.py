@@ -18,7 +18,7 @@ def described(folder: Path) -> Description | None:
     """
     try:
         return described_part(from_document(read_json(folder / DESCRIPTION_NAME))[0])
-    except (OSError, ValueError, RecursionError, AttributeError, TypeError):
+    except (OSError, ValueError, AttributeError, TypeError):
         return None
 
 

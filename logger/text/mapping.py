@@ -4,9 +4,10 @@ Our own form, version 1: a table ``file`` (columns, delimiter, number form), a t
 quantity that has a column. What the user says on the command line goes before it.
 """
 
+import contextlib
 import json
 import tomllib
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from collections.abc import Mapping as Dictionary
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -14,7 +15,8 @@ from typing import Any, Final
 
 from logger.base.errors import BenchError, spoken
 from logger.base.numbers import digits_text
-from logger.base.safe_files import read_whole, replace_file
+from logger.base.safe_files import read_whole, replace_file, replacing_file
+from logger.base.typed.utf8 import utf8_text
 from logger.text.cells import DELIMITER_NAMES, DELIMITER_WORDS, may_divide
 from logger.text.layout import Layout, LayoutWish
 from logger.text.number_form import THOUSANDS
@@ -263,7 +265,45 @@ def _measured_tables(
 
 
 def write_mapping(mapping: Mapping, path: Path) -> None:
-    """Write it as TOML, in place of what stood there. Raises BenchError."""
+    """Write it as TOML, in place of what stood there. Raises BenchError, which says that the run is there."""
+    try:
+        replace_file(path, _text(mapping), own=False)
+    except OSError as error:
+        raise _only_the_run(path, error) from None
+
+
+@contextlib.contextmanager
+def keeping_mapping(mapping: Mapping, path: Path) -> Iterator[None]:
+    """The same around the writing of the run: made ready first, put in place once the block has ended well.
+
+    Raises BenchError, before the block is entered wherever it can be known there.
+    """
+    is_ready = False
+    try:
+        with replacing_file(path, own=False) as stream:
+            stream.write(_text(mapping))
+            stream.flush()
+            is_ready = True
+            yield
+    except OSError as error:
+        if is_ready:
+            raise _only_the_run(path, error) from None
+        raise BenchError(
+            f"The mapping {path} cannot be written; no run was made.",
+            evidence=spoken(error),
+            next_step="give another name with --save-mapping.",
+        ) from None
+
+
+def _only_the_run(path: Path, error: OSError) -> BenchError:
+    return BenchError(
+        f"The run is written, but the mapping {path} cannot be.",
+        evidence=spoken(error),
+        next_step="import the file into another folder once more, with another name after --save-mapping.",
+    )
+
+
+def _text(mapping: Mapping) -> bytes:
     lines = [
         "# How one meter's files are read: drawbench import FILE RUN --mapping THIS",
         f"format = {_toml(FORMAT)}",
@@ -271,14 +311,7 @@ def write_mapping(mapping: Mapping, path: Path) -> None:
     ]
     for word, table in mapping.tables.items():
         lines += ["", f"[{word}]", *(f"{key} = {_toml(value)}" for key, value in table.items())]
-    try:
-        replace_file(path, ("\n".join(lines) + "\n").encode(), own=False)
-    except OSError as error:
-        raise BenchError(
-            f"The mapping {path} cannot be written.",
-            evidence=spoken(error),
-            next_step="give another name with --save-mapping.",
-        ) from None
+    return ("\n".join(lines) + "\n").encode()
 
 
 def _toml(value: Any) -> str:
@@ -305,7 +338,7 @@ def _escape(sign: str) -> str:
 def read_mapping(path: Path) -> Mapping:
     """The mapping in a file. Raises BenchError for any file that is none, naming what is wrong in it."""
     try:
-        said = tomllib.loads(read_whole(path, _MOST_BYTES).decode())
+        said = tomllib.loads(utf8_text(read_whole(path, _MOST_BYTES), path, "mapping"))
     except OSError as error:
         raise BenchError(
             f"The mapping {path} cannot be read.",

@@ -6,6 +6,8 @@ from dataclasses import dataclass
 from typing import Final
 
 from logger.base.errors import BenchError
+from logger.base.typed.number import NUMBER, TwoReadings, read_signed
+from logger.base.typed.signs import plain_signs
 
 VOLT_UNITS: Final = {
     **dict.fromkeys(("v", "volt", "volts", "vdc", "v dc"), 1.0),
@@ -201,14 +203,23 @@ def unit_factor(word: str, unit: str) -> float:
 
 def parse_amount(text: str, word: str) -> float:
     """A number with its unit, such as ``228mA`` or ``1.14 A``, in the run's unit of the quantity."""
-    match = re.fullmatch(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*([A-Za-zµμ]+)\s*", text)
-    if match is None:
+    match = re.fullmatch(
+        rf"([+-]? ?{NUMBER}(?:[eE][+-]?\d{{1,3}})?) ?([A-Za-zμ]+)", plain_signs(text)
+    )
+    try:
+        number = match and read_signed(match[1])
+    except TwoReadings as two:
+        raise BenchError(
+            f"{text!r} may be {two.words}{match[2] if match else ''}.",
+            next_step=f"write one of these: {two.words}, with its unit.",
+        ) from None
+    if match is None or number is None:
         example = {"current": "228mA", "time": "0.5s"}.get(word, "1")
         raise BenchError(
             f"{text!r} is not understood as a {word}.",
             next_step=f"give a number with its unit, e.g. {example}.",
         )
-    value = float(match[1]) * unit_factor(word, match[2])
+    value = number * unit_factor(word, match[2])
     if not math.isfinite(value):
         raise BenchError(
             f"The {word} {text!r} is beyond all measure.", next_step="check the number."

@@ -1,6 +1,6 @@
 """Every fault of the table by one command: ``python -m tests.benchmarks.all_faults [--few] [--seed N] [--fuzz-s 600]``.
 
-Recordings, page, planted names, foreign files, and, with ``--fuzz-s``, a fuzzer (``pip install atheris``) for that long on each of
+Recordings, page, edits, planted names, foreign files, and, with ``--fuzz-s``, a fuzzer (``pip install atheris``) for that long on each of
 stream, run, import and budget. Ends with 1 if anything was lost, invented, doubled or answered wrongly. In full 40 minutes and the fuzzer's own time.
 """
 
@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Final
 
 from tests.benchmarks import planted_names
-from tests.benchmarks.faults_judge import page, recording
+from tests.benchmarks.faults_judge import edits, page, recording
 from tests.benchmarks.faults_judge.fault import Fault, shown
 from tests.benchmarks.import_judge import open_kinds, sealed_kinds, second_kinds
 from tests.benchmarks.import_judge.case import BAD
@@ -63,6 +63,7 @@ def rows(few: bool, seed: int, fuzz_s: int) -> Iterator[Fault]:
     for name, (judge, usual) in recording.FAULTS.items():
         yield judge(FEW[name] if few else usual, seed)
     yield from page.rows(few, seed)
+    yield from edits.rows(few, seed)
     yield planted_names.planted_links(planted_names.FEW if few else 1.0, seed)
     yield foreign_files(seed)
     if fuzz_s:

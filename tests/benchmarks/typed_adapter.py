@@ -6,10 +6,10 @@ from typing import Any, Final, Literal, TypeVar
 
 import click
 
+from analysis.flex.terminal import PERCENT
 from logger.base import measures
 from logger.base.command_options import Duration, Hold, Need
 from logger.base.errors import BenchError
-from logger.base.measures import whole_number
 from logger.base.pack import parse_pack
 from logger.base.typed.answers import Answer
 
@@ -26,15 +26,15 @@ class Refused:
 _TIMES: Final[dict[str, click.ParamType[float]]] = {
     "need": Need(),
     "hold": Hold(),
-    "duration": Duration(colon_is_hours=True),
+    "duration": Duration(),
 }
 _AMOUNTS: Final[dict[str, click.ParamType[Any]]] = {
     "V": measures.VOLTS_ABOVE_0,
     "mA": measures.MILLIAMPERES_ABOVE_0,
     "mAh": measures.MAH_ABOVE_0,
     "ohm": measures.OHMS_ABOVE_0,
-    "cycles": whole_number("4800", 1),
-    "%": measures.PERCENT_ABOVE_0,
+    "cycles": measures.count_of_bends(1),
+    "%": PERCENT,
     "C": measures.CELSIUS_OF_BENCH,
 }
 

@@ -1,6 +1,7 @@
 """Starts many loggers fast: imports once, then forks a real process for each.
 
-Run as a program it reads a JSON list of arguments per line and answers with a process id.
+Run as a program it reads a JSON list of arguments per line and answers with a process id. Of another command than
+`log` with its name: ``python -m tests.support.forker edit``.
 """
 
 import json
@@ -50,11 +51,13 @@ def is_alive(process: int) -> bool:
 
 
 def main() -> None:
+    import click
     import wakepy  # noqa: F401  # imported late by the logger; here once for all
 
     import drawbench
-    import logger.commands.log  # noqa: F401
 
+    command = sys.argv[1] if len(sys.argv) > 1 else "log"
+    drawbench.cli.get_command(click.Context(drawbench.cli), command)  # loads it
     signal.signal(signal.SIGCHLD, signal.SIG_IGN)
     for line in sys.stdin:
         output, *arguments = json.loads(line)
@@ -65,7 +68,7 @@ def main() -> None:
             null = os.open(os.devnull, os.O_RDONLY)
             for target, source in ((0, null), (1, log), (2, log)):
                 os.dup2(source, target)
-            sys.argv = ["drawbench", "log", *arguments]
+            sys.argv = ["drawbench", command, *arguments]
             drawbench.main()
             os._exit(0)
         sys.stdout.write(f"{child}\n")

@@ -22,6 +22,7 @@ from PIL import Image
 
 import drawbench
 from analysis.flex.looks import Looks, write_looks
+from firmware_probe.twin.eeprom import load_eeprom, save_eeprom
 from logger.base.clock import Moment
 from logger.base.config_folder import FOLDER_VARIABLE
 from logger.base.errors import BenchError
@@ -154,6 +155,14 @@ def _flex_record(*, resume: bool) -> None:
         writer.close()
 
 
+def _remember() -> None:
+    """As ``simulate --memory`` does, which serves a board for ever in between."""
+    try:
+        save_eeprom(Path("board.json"), load_eeprom(Path("board.json")))
+    except (OSError, ValueError) as error:
+        raise BenchError(str(error)) from error
+
+
 def _recorded() -> None:
     Path("run").mkdir()
     _record(resume=False)
@@ -182,6 +191,7 @@ DOINGS: Final = (
     Doing("flex life", from_command("flex", "life", "joints.csv", "--cycles", "800", "--report", "page"), _joints),
     Doing("import", from_command("import", "meter.txt", "made", "--save-mapping", "how.toml"), _meter),
     Doing("firmware", from_command("firmware", "sketches")),
+    Doing("board's memory", _remember),
     Doing("looks", lambda: write_looks(Path("joints.csv"), Looks()), _joints),
     Doing("calibration kept", lambda: store.add(Path("kept"), CALIBRATION)),
     Doing("calibration attached", _attach, _from_board),

@@ -135,6 +135,7 @@ def refusals() -> Iterator[list[str]]:
         *_of_imports(),
         *_of_boards(),
         "nonsense",
+        "rundwon",
     ):
         yield shlex.split(line)
 
@@ -161,7 +162,7 @@ def _of_runs() -> Iterator[str]:
         yield from _each("compare", f"{place} sound", f"sound {place}")
     yield from _each("compare", "", "sound", "sound sound", "sound no-cutoff --draw much")
     yield from _each(
-        "forecast sound", "--load much", "--load 0mA", '--pack "3x AA paper"', "--until late", "--need long",
+        "forecast sound", "--load much", "--load 0mA", "--load 1.500mA", "--pack lithium", "--pack SR44", "--need 6", "--need 1.500h", "--need '6 months'", "--capacity 2.500", '--pack "3x AA paper"', "--until late", "--need long",
         "--capacity much", "--capacity 5e9", "--used",
     )  # fmt: skip
     yield from _each("forecast no-cutoff", "", "--cutoff 3 --capacity 2000", "--cutoff 3 --used")
@@ -171,6 +172,16 @@ def _of_runs() -> Iterator[str]:
     yield from _each("report sound", "--flex-cycles many", "--flex-cycles 4800", "--out notes.txt")
     yield from _each("pictures sound", "--size poster", "--format gif", "--out notes.txt")
     yield "sheet sound --out notes.txt"
+    yield from _each(
+        "report sound no-cutoff",
+        "--open",
+        "--overview a --out b",
+        "--budget no-toml.toml",
+        "--flex-cycles 4800",
+    )
+    yield from _each("report", "sound --overview page --out b", "missing empty-folder")
+    yield from _each("sheet", "sound no-cutoff --open", "garbage notes.txt")
+    yield "pictures sound no-cutoff --open"
     yield from _each("edit missing", "--title x", "--undo", "--name new")
     yield from _each(
         "edit sound", "--undo", "--undo --title x", "--history --title x", "--below-floor", "--caption x", "--no-photo 1",
@@ -209,7 +220,7 @@ def _of_joints() -> Iterator[str]:
     yield "flex wash wash.csv"
     yield from _each("flex life", "twice.csv", "no-count.csv", "sound", "joints.csv joints.csv")
     yield from _each(
-        "flex life joints.csv", "--cycles many", "--cycles 0", "--cycles 4800 --wearings 12", "--wearings 12", "--wearings 0",
+        "flex life joints.csv", "--cycles many", "--cycles 4.800", "--cycles 4,800", "--at elbo", "--cycles 0", "--cycles 4800 --wearings 12", "--wearings 12", "--wearings 0",
         "--at elbow", "--at knee", "--reliability nonsense", "--reliability 0.9", "--reliability 100", "--confidence 100",
         "--confidence 40", "--shape 99", "--interval guess", "--criterion smoke", "--open-ms -1", "--factor 0",
         '--wire "24 stranded"', "--worn-radius 5", "--worn-radius 0", "--exponent 99", "--coverage 100",

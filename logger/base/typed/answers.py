@@ -7,8 +7,8 @@ import click
 from logger.base.typed.signs import plain_signs
 from logger.base.typed.words import word_set
 
-_YES: Final = word_set("y yes yeah yep j ja jawohl jo o oui s si sí sì")
-_NO: Final = word_set("n no nope nein nee non")
+_YES: Final = word_set("y yes yeah yep sim j ja jawohl jo o oui s si sí sì")
+_NO: Final = word_set("n no nope nein nee non nej nei não nao")
 # One letter that means yes in one language only is no clear yes where cells may burn.
 _CLEAR: Final = _YES - {"o", "s", "jo"}
 

@@ -11,7 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
-from logger.base.numbers import digits_text
+from logger.base.typed.signs import plain_signs
 
 # For larger expressions: one number, not yet read. A space only between whole groups of three.
 NUMBER: Final = r"(?:\d{1,3}(?:[ ']\d{3}(?!\d))+(?:[.,]\d+)?|\d[\d.,]*|[.,]\d+)"
@@ -29,12 +29,17 @@ class TwoReadings(ValueError):
     thousands: float
     decimal: float
 
+    @property
+    def words(self) -> str:
+        return both_words(self.thousands, self.decimal)
+
     def __str__(self) -> str:
-        return f"{self.typed!r} may be {both_words(self.thousands, self.decimal)}"
+        return f"{self.typed!r} may be {self.words}"
 
 
 def both_words(thousands: float, decimal: float) -> str:
-    return f"{digits_text(thousands, 12)} or {digits_text(decimal, 12)}"
+    """Both as they can be typed: 4.812 would be asked again, 4.8120 is not."""
+    return f"{number_text(thousands)} or {number_text(decimal)}"
 
 
 def read_number(text: str, possible: Callable[[float], bool] = lambda _: True) -> float | None:
@@ -61,6 +66,14 @@ def read_number(text: str, possible: Callable[[float], bool] = lambda _: True) -
     if not _GROUPED.fullmatch(whole) or not rest or last in whole.replace(text, ""):
         return None
     return float(f"{re.sub('[.,]', '', whole)}.{rest}")
+
+
+def read_signed(text: str, possible: Callable[[float], bool] = lambda _: True) -> float | None:
+    """As ``read_number``, of a text in any signs with a plus or minus before the number."""
+    plain = plain_signs(text)
+    sign = -1.0 if plain.startswith("-") else 1.0
+    number = read_number(plain.lstrip("+-").strip(), lambda value: possible(sign * value))
+    return None if number is None or plain[1:2] in ("+", "-") else sign * number
 
 
 def number_text(number: float) -> str:

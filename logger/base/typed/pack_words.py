@@ -22,7 +22,7 @@ _SIZES: Final = {
     **dict.fromkeys(("pp3", "e-block", "block"), "9V"),
 }
 _CHEMISTRIES: Final = {
-    "alkaline": "alkaline alkali alkalisch alkalische alkalin alkali-mangan alcaline alcalines alcalina alcalinas alcalino",
+    "alkaline": "alkaline alkali alkalisk alkaliska alkalisch alkalische alkalin alkali-mangan alcaline alcalines alcalina alcalinas alcalino",
     "zinc-carbon": "zinc-carbon zinc-carbone carbon-zinc zink-kohle zinkkohle saline salines salina salinas zinkkool zinco-carbone",
     "nimh": "nimh ni-mh",
     "li-ion": "icr inr imr li-ion liion lithium-ion lipo li-po li-poly lithium-polymer lithiumpolymer litio-ion",
@@ -55,7 +55,7 @@ _USED: Final = frozenset(
     ("used", "gebraucht", "usagé", "usagés", "usado", "usados", "gebruikt", "usate", "usata")
 )
 _SAID_ANYWAY: Final = word_set(
-    "battery batteries cell cells batterie batterien zelle zellen pile piles pila pilas batería baterías batteria batterij batterijen "
+    "battery batteries cell cells batterie batterien zelle zellen pile piles pila pilas batería baterías batteria batterij batterijen batterier batteri "
     "stück pack of x mal fois fresh in series reihe serie")  # fmt: skip
 # Known of the trade, and none of ours: nothing is known here of their voltages.
 _NOT_OURS: Final = {
@@ -140,8 +140,8 @@ def _capacity(plain: str) -> tuple[str, float | None]:
         raise NotAPack(
             f"{two} mAh", "write the capacity without a sign between thousands."
         ) from None
-    if number is None:
-        raise NotAPack(f"{found[0][1]!r} is no number", "write the capacity like 500 mAh.")
+    if not number:
+        raise NotAPack(f"{found[0][1]!r} is no capacity", "write the capacity like 500 mAh.")
     return f"{plain[: found[0].start()]} {plain[found[0].end() :]}", number * factor
 
 

@@ -23,8 +23,14 @@ _SAME: Final = {
 }
 
 
+# Nobody types a number, a time or a pack that is longer; patterns are asked of nothing longer.
+LONGEST: Final = 120
+
+
 def plain_signs(text: str) -> str:
-    """The text in plain signs, blanks in a row made one, none at the ends."""
+    """The text in plain signs, blanks in a row made one, none at the ends; what is too long, cut with a mark that fits nothing."""
+    if len(text) > LONGEST:
+        text = f"{text[:LONGEST]}\0"
     return " ".join("".join(_plain(sign) for sign in text).split())
 
 

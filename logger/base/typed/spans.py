@@ -1,13 +1,13 @@
 """Which length of time was typed: 6h30, 6,5 Stunden, 1 1/2 heures, 6:30?
 
-Words of six languages (English, German, French, Spanish, Dutch, Italian; from memory). Largest unit first, each
+Words of six languages (English, German, French, Spanish, Dutch, Italian) and a few Nordic ones (from memory). Largest unit first, each
 once. What has no unit, or may be another time as well, is refused with its readings.
 """
 
 import re
 from typing import Final
 
-from logger.base.typed.number import NUMBER, TwoReadings, both_words, read_number
+from logger.base.typed.number import NUMBER, TwoReadings, both_words, number_text, read_number
 from logger.base.typed.signs import plain_signs
 from logger.base.typed.words import counted, word_set
 
@@ -15,10 +15,10 @@ USUAL: Final = "write 10h, 90min, 30s or 100ms"
 _WORDS: Final = {
     "ms": "ms msec millisecond milliseconds millisekunde millisekunden milliseconde millisecondes milliseconden milisegundo milisegundos "
     "millisecondo millisecondi",
-    "s": "s sec secs second seconds sek sekunde sekunden seconde secondes seconden seg segs segundo segundos secondo secondi",
-    "min": "m min mins minute minutes minuten minuut mn minuto minutos minuti",
-    "h": "h hr hrs std stdn hour hours stunde stunden heure heures hora horas hs ora ore uur uren u",
-    "d": "d day days tag tage tagen jour jours j dia dias día días dag dagen giorno giorni",
+    "s": "s sec secs second seconds sek sekunde sekunden sekund sekunder seconde secondes seconden seg segs segundo segundos secondo secondi",
+    "min": "m min mins minute minutes minuten minuut mn minuter minutter minuto minutos minuti",
+    "h": "h hr hrs std stdn hour hours stunde stunden timme timmar tim timer time heure heures hora horas hs ora ore uur uren u",
+    "d": "d day days tag tage tagen dygn jour jours j dia dias día días dag dagen giorno giorni",
     "w": "w week weeks woche wochen semaine semaines semana semanas weken settimana settimane",
 }
 UNIT_OF: Final = {word: unit for unit, words in _WORDS.items() for word in words.split()}
@@ -38,8 +38,9 @@ _HALVES: Final = (
 )  # fmt: skip
 _COLON: Final = re.compile(r"(\d{1,3}):([0-5]\d)(?::([0-5]\d(?:[.,]\d+)?))?(?: ?([^\W\d_]+)\.?)?")
 _PART: Final = re.compile(
-    rf"(?P<number>(?:\d+ )?\d+/\d+|{NUMBER}) ?(?P<unit>[^\W\d_]+)(?:\.(?!\d))?(?: ?(?:,|&|\+|\b(?:and|und|et|y|en|e)\b) ?| ?)"
+    rf"(?P<number>(?:\d+ )?\d+/\d+|{NUMBER}) ?(?P<unit>[^\W\d_]+)(?:\.(?!\d))?(?: ?(?:,|&|\+|\b(?:and|und|et|y|en|e|och|og)\b) ?| ?)"
 )
+_DAY_H: Final = 24  # from there on 90:00 may well be minutes
 # What people write for minutes past the hour, and hardly for hundredths: 6.30, not 6.25.
 _MINUTES: Final = re.compile(r"(\d+)[.,]([0-5][05])")
 
@@ -87,6 +88,10 @@ def _sum(text: str, plain: str) -> float:
 def _unit(text: str, word: str) -> str:
     if word == "M":
         raise ValueError(f"{text!r} is not a length of time: M may be minutes or months; write min")
+    if word == "T":
+        raise ValueError(
+            f"{text!r} is not a length of time: T may be days ({text.replace('T', 'd')}) or hours ({text.replace('T', 'h')})"
+        )
     unit = UNIT_OF.get(word.casefold())
     if unit is None and word.casefold() in _NO_LENGTH:
         raise ValueError(
@@ -113,7 +118,7 @@ def _number(text: str, written: str, unit: str) -> float:
     try:
         number = read_number(written)
     except TwoReadings as two:
-        thousands, decimal = f"{two.thousands:g}", f"{two.decimal:g}"
+        thousands, decimal = number_text(two.thousands), number_text(two.decimal)
         raise ValueError(
             f"{text!r} may be {both_words(two.thousands, two.decimal)} {unit}: write {thousands}{unit} or {decimal}{unit}"
         ) from None
@@ -146,7 +151,7 @@ def _clock(text: str, match: re.Match[str], colon_is_hours: bool) -> float:
         raise ValueError(f"{text!r} is not a length of time: {USUAL}")
     if third is not None:
         return int(first) * 3600.0 + int(second) * 60.0 + float(third.replace(",", "."))
-    if unit is None and not colon_is_hours:
+    if unit is None and not (colon_is_hours and int(first) < _DAY_H):
         hours, minutes = f"{int(first)}h{second}min", f"{int(first)}min{second}s"
         raise ValueError(
             f"{text!r} may be {int(first)} h {second} min or {int(first)} min {second} s: write {hours} or {minutes}"
@@ -156,7 +161,7 @@ def _clock(text: str, match: re.Match[str], colon_is_hours: bool) -> float:
 
 def _with_units(text: str, plain: str) -> str:
     if match := re.fullmatch(r"(\d+)[.,]([0-5]\d)", plain):
-        return f"{match[1]}h{match[2]} or {match[1]}.{match[2].rstrip('0') or 0}h"
+        return f"{match[1]} h {match[2]} min or {match[1]}.{match[2].rstrip('0') or 0} h"
     try:
         number = read_number(plain)
     except TwoReadings as two:

@@ -1,11 +1,12 @@
-"""Which command, or which value of a choice, was probably meant? (Options: click asks difflib itself.)"""
+"""Which command, option or value of a choice was probably meant?"""
 
 import difflib
 from collections.abc import Iterable
-from typing import Final
+from typing import Any, Final
 
 import click
 
+_AS_NEAR: Final = 0.1
 # Other words for what our commands do.
 _SAME: Final = {
     "record": "log",
@@ -21,6 +22,7 @@ _SAME: Final = {
     "estimate": "budget",
     "convert": "import",
     "find": "probe",
+    "help": "--help",
 }
 
 
@@ -29,9 +31,15 @@ def did_you_mean(typed: str, known: Iterable[str]) -> str:
     words = {word.casefold(): word for word in known}
     small = typed.casefold()
     near = difflib.get_close_matches(small, words, n=3, cutoff=0.6)
+    # The best, and what is nearly as near.
+    near = [word for word in near if _alike(small, word) >= _alike(small, near[0]) - _AS_NEAR]
     same = _SAME.get(small, "")
     found = [words[word] for word in dict.fromkeys([*([same] if same in words else []), *near])]
     return f" Did you mean {' or '.join(map(repr, found))}?" if found else ""
+
+
+def _alike(one: str, other: str) -> float:
+    return difflib.SequenceMatcher(None, one, other).ratio()
 
 
 class SuggestingGroup(click.Group):
@@ -43,9 +51,24 @@ class SuggestingGroup(click.Group):
         typed, known = args[0], self.list_commands(ctx)
         if typed not in known and typed[:1] != "-" and not ctx.resilient_parsing:
             raise click.UsageError(
-                f"There is no command {typed!r}.{did_you_mean(typed, known)}", ctx
+                f"There is no command {typed!r}.{did_you_mean(typed, [*known, '--help'])}", ctx
             )
         return super().resolve_command(ctx, args)
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except click.NoSuchOption as error:
+            command = error.ctx and error.ctx.command
+            known = (
+                [name for param in command.params for name in (*param.opts, *param.secondary_opts)]
+                if command
+                else []
+            )
+            raise click.UsageError(
+                f"There is no option {error.option_name!r}.{did_you_mean(error.option_name, known)}",
+                error.ctx,
+            ) from None
 
 
 class Choice(click.Choice[str]):

@@ -36,6 +36,14 @@ function item(tag, ...parts) {
   return element;
 }
 
+function photoFigure(photo) {
+  const image = document.createElement("img");
+  image.alt = photo.caption || `Photo ${photo.number} of the piece, without a caption`;
+  image.loading = "lazy";
+  image.src = `/photo?run=${encodeURIComponent(photo.run)}&number=${photo.number}&mark=${photo.mark}`;
+  return item("figure", image, ...(photo.caption ? [item("figcaption", photo.caption)] : []));
+}
+
 function span(seconds) {
   const whole = Math.max(0, Math.round(seconds));
   const h = Math.floor(whole / 3600), m = Math.floor(whole / 60) % 60, s = whole % 60;
@@ -107,6 +115,8 @@ function showRest(run) {
   setText(at("load-off"), run.load_switch === "0" ? "The load is switched off" : "Switch the load off …");
   list(at("events"), run.events.slice().reverse(), (e) => item("li", item("b", `${e.at}, ${e.kind}: `), e.text));
   if (!run.events.length) list(at("events"), ["Nothing so far."], (text) => item("li", text));
+  at("photos-part").hidden = !run.photos.length;
+  list(at("photos"), run.photos.map((photo) => ({ run: run.key, ...photo })), photoFigure);
   const about = [["Pack", run.pack], ["Load", run.load], ["By", run.author], ["Notes", run.notes], ["Folder", run.folder],
     ["Rows", `${run.rows}` + (run.rows_missing ? `, ${run.rows_missing} missing (charge not affected)` : "") + (run.rows_rejected ? `, ${run.rows_rejected} damaged` : "")]];
   const flat = about.filter((pair) => pair[1]).flatMap(([name, text]) => [["dt", name], ["dd", text]]);

@@ -23,7 +23,7 @@ _COUNTERS: Final = ("charge_mah", "energy_mwh")
 SLACK_S: Final = 1e-6
 # Where nearly all was kept, the pack was as fresh, and what bursts saw of the whole holds for the part: own figure.
 _NEARLY_ALL: Final = 0.95
-TRIMMED: Final = "trimmed"
+TRIMMED: Final = "trim"
 
 
 class PartOfRows:
@@ -36,25 +36,19 @@ class PartOfRows:
         self._before_s: float | None = 0.0 if windowed else None
         self._zeros: dict[str, float] | None = None
 
-    def mask(self, time_s: Floats) -> npt.NDArray[np.bool_]:
-        """Which rows count, shape (n,)."""
-        slack_s = SLACK_S if self._windowed else -SLACK_S
-        return np.asarray(
-            (time_s > self._trim.begin_s + slack_s) & (time_s <= self._trim.end_s + SLACK_S)
-        )
-
     def cut(self, columns: Mapping[str, Floats]) -> dict[str, Floats]:
-        """Rows of the part, with times and counters from its begin; maybe none of this portion. Columns are not changed."""
-        time_s = columns["time_s"]
-        inside = self.mask(time_s)
+        """Rows of the part, with times and counters from its begin; maybe none of this portion.
+
+        ``columns``: each of shape (n,), in order of time; they are not changed.
+        """
+        time_s, trim = columns["time_s"], self._trim
+        slack_s = SLACK_S if self._windowed else -SLACK_S
+        first = int(np.searchsorted(time_s, trim.begin_s + slack_s, side="right"))
+        last = int(np.searchsorted(time_s, trim.end_s + SLACK_S, side="right"))
         if self._zeros is None:
-            self._look(columns, int(inside.argmax()) if inside.any() else len(time_s))
-        kept = {
-            name: values if inside.all() else values[inside] for name, values in columns.items()
-        }
-        if not len(kept["time_s"]):
-            return kept
-        kept["time_s"] = np.maximum(kept["time_s"] - self._trim.begin_s, 0.0)
+            self._look(columns, first)
+        kept = {name: values[first : max(first, last)] for name, values in columns.items()}
+        kept["time_s"] = np.maximum(kept["time_s"] - trim.begin_s, 0.0)
         for name, zero in (self._zeros or {}).items():
             if name in kept:
                 kept[name] = kept[name] - zero

@@ -29,6 +29,9 @@ _COUNTERS: Final = (
 _TURNS: Final = {DAY_S: "the clock passed midnight", HOUR_S: "the minutes passed 59"}
 _WRAP_STEPS: Final = 20.0  # a wrap leaves a step of at most so many usual steps
 _CLOSE_STEPS: Final = 2.5  # a wrap right at zero with a longer step than this is a restart
+_AS_BEGUN_STEPS: Final = 1.5  # a restart begins as the file did, or a row later
+# A time set back at random lands so near zero once in twenty times: our own figure.
+_BY_CHANCE: Final = 0.05
 _GLITCH_ROWS: Final = 3  # so many rows with an odd time are a glitch, more are a clock set back
 GAP_STEPS: Final = 10.0  # a step of more than so many usual steps is a gap
 
@@ -112,13 +115,8 @@ def _undo(
             Event(float(made.time_s[here]), "clock", f"{_TURNS[span_s]}, as you said")
         )
         return
-    near_zero = not clock.absolute and after_s <= max(10.0, _WRAP_STEPS * usual_s)
-    near_zero &= not _is_hole(time_s, here, usual_s)
-    if (
-        clock.turn_s is not None
-    ):  # a time of day may well pass zero: only a count of hours begins there
-        near_zero &= time_s[0] <= max(10.0, _WRAP_STEPS * usual_s)
-    if not (headed or near_zero or clock.back == "restart"):
+    restarted = headed or clock.back == "restart"
+    if not restarted and not _begins_anew(time_s, before_s, here, usual_s, clock):
         raise _question(time_s, before, here, clock)
     made.time_s[here:] += float(before_s + usual_s - after_s)
     made.boot[here:] += 1
@@ -131,6 +129,19 @@ def _undo(
             f"{told}; how long it stood is not known, one usual step ({usual_s:g} s) was put in",
         )
     )
+
+
+def _begins_anew(time_s: Floats, before_s: float, here: int, usual_s: float, clock: Clock) -> bool:
+    """Whether a count plainly starts again at ``here``: near zero, and not just a little further back."""
+    near_s = max(10.0, _WRAP_STEPS * usual_s)
+    first_s, after_s = float(time_s[0]), float(time_s[here])
+    if clock.absolute or after_s > near_s or _is_hole(time_s, here, usual_s):
+        return False
+    # A time of day may well pass zero: only a count of hours begins there.
+    if clock.turn_s is not None and first_s > near_s:
+        return False
+    as_begun = after_s <= first_s + _AS_BEGUN_STEPS * usual_s
+    return as_begun or after_s <= _BY_CHANCE * before_s
 
 
 def _is_hole(time_s: Floats, here: int, usual_s: float) -> bool:

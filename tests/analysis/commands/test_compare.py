@@ -2,6 +2,7 @@
 
 import json
 import shutil
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -15,7 +16,7 @@ from numpy.typing import NDArray
 import drawbench
 from analysis.commands.compare import compare_command, comparison_json
 from analysis.commands.forecast import forecast_command
-from analysis.curve.compare import compare
+from analysis.curve.compare import Difference, compare
 from analysis.forecast.discharge import course_of
 from analysis.forecast.of_run import forecast_run
 from analysis.forecast.stated import parse_programme
@@ -361,7 +362,7 @@ def test_several_differences_are_clear_together() -> None:
     pair = compare([runs[0], falling(10, just)], ["A", "B"], 3.0, 10.0)
     many = compare([*runs[:4], falling(10, just)], names[:5], 3.0, 10.0)
 
-    def clear(part: Any) -> bool | None:
+    def clear(part: Sequence[Difference]) -> bool | None:
         return {d.name: d for d in part}["mean_current"].clear
 
     assert clear(pair.differences[0]) is True

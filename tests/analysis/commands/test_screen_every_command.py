@@ -21,7 +21,7 @@ from tests.support.next_command import read_back
 from tests.support.places import ROOT
 from tests.support.word_counts import bench_folder
 
-NIGHT, EVENING = "runs/night-ride-vest", "runs/vest-evening"
+NIGHT, EVENING, FAULTS = "runs/night-ride-vest", "runs/vest-evening", "runs/vest-with-faults"
 # What cannot end with a step, and why.
 EXCEPTIONS: Final = {
     "simulate": "a board that plays until Ctrl-C; what to do meanwhile stands under its port",
@@ -50,6 +50,7 @@ ASKED: Final[dict[str, tuple[tuple[str, ...], ...]]] = {
     ),
     "report": ((NIGHT, "--out", "page"), (NIGHT, "--out", "page"), (NIGHT, "--need", "6h", "--out", "page 2")),
     "list": ((), ("--need", "6h"), ("--best", "1"), ("--csv", "runs.csv"), ("--overview", "all")),
+    "edit": ((FAULTS,), (FAULTS, "--history"), (FAULTS, "--title", "vest"), (FAULTS, "--history"), (FAULTS, "--undo")),
     "sheet": ((NIGHT, "--out", "paper"), (NIGHT, "--need", "6h", "--out", "paper 2")),
     "pictures": ((NIGHT, "--format", "svg", "--out", "pictures"),),
 }  # fmt: skip

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from analysis.curve.spread import DREW, LASTED, MANY, chance_of, holm, odd_by
+from analysis.curve.spread import DREW, LASTED, MANY, chance_of, holm, odd_by, outliers
 from analysis.doubt.quantity import Quantity
 
 
@@ -45,10 +45,23 @@ def test_a_third_that_is_odd_does_not_hide_itself() -> None:
     assert [item.number for item in found or []] == [8, 9, 10]
 
 
+# SOURCES.md F4, from memory: three outliers at 5 %.
+ROSNER = (
+    -0.25, 0.68, 0.94, 1.15, 1.20, 1.26, 1.26, 1.34, 1.38, 1.43, 1.49, 1.49, 1.55, 1.56, 1.58, 1.65, 1.69, 1.70,
+    1.76, 1.77, 1.81, 1.91, 1.94, 1.96, 1.99, 2.06, 2.09, 2.10, 2.14, 2.15, 2.23, 2.24, 2.26, 2.35, 2.37, 2.40,
+    2.47, 2.54, 2.62, 2.64, 2.90, 2.92, 2.92, 2.93, 3.21, 3.26, 3.30, 3.59, 3.68, 4.30, 4.64, 5.34, 5.42, 6.01,
+)  # fmt: skip
+
+
+def test_the_handbooks_outliers_are_found() -> None:
+    """The first two alone would not pass: 6.01, 5.42 and 5.34 hide each other."""
+    assert [ROSNER[place] for place in outliers(ROSNER, 0.05)] == [6.01, 5.42, 5.34]
+
+
 @pytest.mark.parametrize(
     ("chances", "clear"),
     [
-        # Step down (Holm 1979, from memory), level 0.05 of four: 0.0125, 0.0167, 0.025, 0.05.
+        # Step down (SOURCES.md F5, from memory), level 0.05 of four: 0.0125, 0.0167, 0.025, 0.05.
         ([0.01, 0.04, 0.03, 0.005], [True, False, False, True]),
         ([0.012, 0.016, 0.024, 0.049], [True, True, True, True]),
         ([0.013, 0.001], [True, True]),

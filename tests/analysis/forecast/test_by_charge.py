@@ -77,11 +77,11 @@ def test_it_is_forgotten_when_the_fall_has_lasted_longer_than_the_stand() -> Non
 
 def test_a_linear_regulator_leaves_charge_in_the_pack() -> None:
     rng = np.random.default_rng(1)
-    high, low = (usable_share(PACK, volts, 100.0, rng) for volts in (3.9, 2.8))
+    prior = capacity_prior(PACK, 100.0)
+    high, low = (usable_share(PACK, prior, volts, 100.0, rng) for volts in (3.9, 2.8))
     assert np.quantile(high, 0.25) < np.quantile(low, 0.25) < 1.0
     # a boosted output, above what fresh cells give, tells nothing of that: half the belief stays at all of it
     assert np.quantile(high, 0.75) == 1.0
-    prior = capacity_prior(PACK, 100.0)
     least = [
         np.quantile(charge_left(prior, 300.0, False, True, rng, usable), 0.045)
         for usable in (None, high)

@@ -13,6 +13,7 @@ from analysis.forecast.opinions import (
     weighed,
     weights,
     widened,
+    width_factor,
 )
 from analysis.forecast.start_state import DEPTHS
 from tests.benchmarks.forecast_judge import curves
@@ -60,6 +61,18 @@ def test_recalibrated_draws_hold_as_often_as_meant() -> None:
     assert np.quantile(mended, meant) == pytest.approx(norm.ppf(meant, 1.0, 0.5), abs=0.01)
 
 
+def test_errors_earlier_in_the_run_widen_own_earlier_runs_alone() -> None:
+    erred = Score(-3.0, 4, 0.5, 2.5)
+    assert width_factor("earlier", erred, "nimh") == 2.5
+    assert [width_factor(name, erred, "nimh") for name in ("chemistry", "any", "trend")] == [
+        1.0
+    ] * 3
+    assert width_factor("earlier", None, None) == 1.0
+    assert (
+        width_factor("chemistry", None, "li-ion") < 1 < width_factor("chemistry", None, "alkaline")
+    )
+
+
 def test_the_label_alone_is_cut_at_what_came_out() -> None:
     """A pack that surely began full, with a label as good as exact: 1000 mAh less the 600 that came out.
 
@@ -68,13 +81,26 @@ def test_the_label_alone_is_cut_at_what_came_out() -> None:
     """
     full = np.zeros(len(DEPTHS))
     full[0] = 1.0
-    left = by_label(CapacityBelief(1000.0, 0.02, full, 1000.0), 600.0, 4000)
+    left = by_label(CapacityBelief(1000.0, 0.02, full, 1000.0, told=1.0), 600.0, 4000)
     assert left[0] > 0
     assert np.median(left) == pytest.approx(400.0, rel=0.05)
     assert np.mean(np.abs(left / 400 - 1) < 0.1) > 0.6
     assert np.mean(left + 600 > 1300) == pytest.approx(0.0029, abs=0.001)
-    wrong = by_label(CapacityBelief(1000.0, 0.02, full, 1000.0), 1500.0, 4000)
+    wrong = by_label(CapacityBelief(1000.0, 0.02, full, 1000.0, told=1.0), 1500.0, 4000)
     assert np.median(wrong) == pytest.approx(1500.0, rel=0.25)
+
+
+def test_a_pack_that_nobody_knows_is_taken_for_one_that_gives_about_its_label() -> None:
+    """Weights at a fifth of the label and at e^-0.6 of it, in closed form: 0.2 + exp(-z^2/2), z = (ln 0.2 + 0.6)/0.7."""
+    nothing = np.full(len(DEPTHS), 1 / len(DEPTHS))
+    charges = 1000.0 * np.array([0.2, np.exp(-0.6)])
+    told, untold = (
+        CapacityBelief(1000.0, 0.5, nothing, 1000.0, told=share).weight(charges)
+        for share in (1.0, 0.0)
+    )
+    assert untold / told == pytest.approx([0.2 + np.exp(-0.5 * 1.442**2), 1.2], rel=1e-3)
+    no_label = CapacityBelief(1000.0, 0.5, nothing).weight(charges)
+    assert no_label == pytest.approx(CapacityBelief(1000.0, 0.5, nothing, told=1.0).weight(charges))
 
 
 @pytest.mark.slow

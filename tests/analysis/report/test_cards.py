@@ -207,3 +207,37 @@ def test_the_list_of_a_class_fits_and_says_once_what_all_share(
     assert "Vest Firefly" in first
     assert " no " in first
     assert done.output.rstrip().splitlines()[-1].endswith("--overview class")
+
+
+def test_a_run_that_is_damaged_is_named_and_is_no_plain_yes(shelf: Path, tmp_path: Path) -> None:
+    """A sound twin, one whose charge was changed by hand, one whose description is torn: one yes is left."""
+    for name in ("sound", "changed", "torn", "more", "again"):
+        shutil.copytree(shelf / "vest-01", tmp_path / name)
+        described = tmp_path / name / "samples.csv-metadata.json"
+        described.write_text(described.read_text().replace("Vest Ember", f"Vest {name}"))
+    samples = tmp_path / "changed" / "samples.csv"
+    rows = samples.read_text().splitlines()
+    place = rows[0].split(",").index("charge_mah")
+    for number in range(100, 130):
+        cells = rows[number].split(",")
+        cells[place] = f"{float(cells[place]) + 50:.6f}"
+        rows[number] = ",".join(cells)
+    samples.write_text("\n".join(rows))
+    described = tmp_path / "torn" / "samples.csv-metadata.json"
+    described.write_text(described.read_text()[:200])
+    lines = read_lines(sorted(tmp_path.iterdir()))
+    damage = {line.name: line.damage for line in lines if line.damage}
+    assert damage == {
+        "changed": "its rows changed after the recording, or damaged",
+        "torn": "its description cannot be read",
+    }
+    pieces = pieces_of(lines)
+    told = pieces_answer(lines, pieces)
+    assert told.startswith("3 of 5 pieces last as needed; 2 are damaged or changed.")
+    shown = CliRunner().invoke(list_command, [str(tmp_path)]).output
+    assert "yes !" in shown
+    assert "! changed: its rows" in shown
+    assert "check" in shown
+    heaps = heaps_of(pieces, tmp_path / "page", Gallery(pieces))
+    assert heaps[0].anchor == "damaged"
+    assert all(card.problems for card in heaps[0].cards)

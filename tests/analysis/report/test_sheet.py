@@ -2,10 +2,14 @@
 
 from dataclasses import replace
 
+import pytest
+
 from analysis.report.sheet import sheet_figure
 from analysis.run.rundown import rundown
 from analysis.say.figures import figure_style
+from logger.base.fault_words import load_text
 from logger.base.pack import Pack
+from logger.run.description import Event
 from logger.run.reader import read_run
 from tests.support.places import ROOT
 
@@ -40,3 +44,29 @@ def test_no_fuse_over_what_the_cells_are_made_for() -> None:
     assert words.endswith(
         "more than the 400 mA that the pack or its holder is made for: take a bigger one"
     )
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("state", ["1", "-"])
+def test_a_load_switch_is_drawn_where_there_was_one(state: str) -> None:
+    run = read_run(EVENING)
+    events = (Event(0.0, "load", load_text(state, "status")),)
+    result = rundown(run, 3.0, 60.0)
+    run = replace(run, description=replace(run.description, events=events))
+    with figure_style():
+        page = sheet_figure(run, result)
+    in_picture = [text.get_text() for axes in page.axes for text in axes.texts]
+    drawn = state == "1"
+    assert ("load switch" in in_picture) is drawn
+    assert any("may sit in the plus" in text.get_text() for text in page.texts) is drawn
+
+
+def test_a_long_answer_keeps_its_verdict_and_nothing_stands_in_the_foot() -> None:
+    run = read_run(EVENING)
+    told = (f"Needed 6 h. {'Either it went dark, or it did not. ' * 9}So it is not shown.",)
+    warned = replace(rundown(run, 3.0, 60.0), warnings=("It is long. " * 40,) * 3)
+    with figure_style():
+        page = sheet_figure(run, warned, told)
+    texts = [(text.get_text(), text.get_position()[1]) for text in page.texts]
+    assert any(words.endswith("not shown.") for words, _ in texts)
+    assert min(top for words, top in texts if not words.startswith("drawbench run sheet")) > 0.045

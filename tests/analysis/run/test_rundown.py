@@ -423,15 +423,16 @@ def test_command_without_any_cutoff_gives_the_draw_and_asks_for_one(tmp_path: Pa
     assert any("--cutoff" in warning for warning in told["warnings"])
 
 
-@pytest.mark.parametrize("hold", ["60", "60s", "1min"])
+@pytest.mark.parametrize("hold", ["60", "60s", "1min", "1,0 min"])
 def test_the_hold_is_given_as_to_the_logger_or_in_bare_seconds(tmp_path: Path, hold: str) -> None:
     folder = stored(tmp_path / "run", board_run(falling, steady, 7200))
     options = [str(folder), "--cutoff", "3.0", "--hold", hold, "--json"]
     told = json.loads(CliRunner().invoke(rundown_command, options).stdout)
     assert told["hold"]["value"] == 60.0
-    wrong = CliRunner().invoke(rundown_command, [str(folder), "--hold", "soon"])
-    assert wrong.exit_code == 2
-    assert "write 10h" in wrong.output
+    for wrong, told_words in (("soon", "write 10h"), ("1:30", "1 h 30 min or 1 min 30 s")):
+        refused = CliRunner().invoke(rundown_command, [str(folder), "--hold", wrong])
+        assert refused.exit_code == 2
+        assert told_words in refused.output
 
 
 def test_a_restart_without_a_bound_is_told_beside_the_charge() -> None:

@@ -114,6 +114,15 @@ def test_one_that_is_killed_beside_another_is_done_alone(tmp_path: Path) -> None
     assert said(found) == [0, 1, 2, 3]
 
 
+class Steady:
+    """A clock that is set by hand, s."""
+
+    now_s = 0.0
+
+    def __call__(self) -> float:
+        return self.now_s
+
+
 # A thing that takes long and cleans up after itself; Ctrl-C reaches the whole terminal, or only the one asked.
 _SLEEPER = """
 import time
@@ -168,15 +177,6 @@ def test_ctrl_c_ends_all_at_once_and_nothing_lingers(tmp_path: Path, how: str) -
     assert "ran" not in left
 
 
-class Steady:
-    """A clock that is set by hand, s."""
-
-    now_s = 0.0
-
-    def __call__(self) -> float:
-        return self.now_s
-
-
 def test_a_line_now_and_then_where_there_is_no_terminal(capsys: pytest.CaptureFixture[str]) -> None:
     clock = Steady()
     progress = Progress("report", terminal=False, steady=clock)
@@ -193,6 +193,17 @@ def test_a_line_now_and_then_where_there_is_no_terminal(capsys: pytest.CaptureFi
         "20 of 30 reports done, about 20 s left",
         "25 of 30 reports done, about 10 s left",
     ]
+
+
+def test_a_first_one_done_at_once_promises_nothing(capsys: pytest.CaptureFixture[str]) -> None:
+    clock = Steady()
+    progress = Progress("report", terminal=False, steady=clock)
+    with progress.of(5):
+        clock.now_s = 0.1
+        progress.step()
+        clock.now_s = 30.0
+        progress.look()
+    assert capsys.readouterr().err == "1 of 5 reports done, about 45 s left\n"
 
 
 @pytest.mark.parametrize("options", [{"shown": False}, {}], ids=["hidden", "single"])
@@ -217,14 +228,17 @@ def test_a_bar_on_a_terminal_is_gone_afterwards(monkeypatch: pytest.MonkeyPatch)
     monkeypatch.setattr(sys, "stderr", terminal := Terminal())
     monkeypatch.setenv("TERM", "xterm")
     monkeypatch.setenv("COLUMNS", "80")
-    progress = Progress("report")
+    clock = Steady()
+    progress = Progress("report", steady=clock)
     with progress.of(4):
+        clock.now_s = 20.0
         progress.step()
         assert progress._bar is not None
         progress._bar.refresh()
     shown = terminal.getvalue()
     assert "4 reports:" in shown
     assert "1/4" in shown
+    assert "about 60 s left" in shown
     assert shown.endswith("\x1b[2K"), "the line is empty again"
 
 
@@ -233,3 +247,12 @@ def test_a_bar_on_a_terminal_is_gone_afterwards(monkeypatch: pytest.MonkeyPatch)
 )
 def test_time_left_is_said_as_roughly_as_it_is_known(left_s: float, words: str) -> None:
     assert left_words(left_s) == words
+
+
+def test_where_no_process_can_be_started_this_one_does_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    def refuse(*_: object, **__: object) -> None:
+        raise OSError(11, "no more processes")
+
+    monkeypatch.setattr("concurrent.futures.ProcessPoolExecutor.submit", refuse)
+    found = do_to_all(square, [1, 2, -1], each_s=IN_PROCESSES, cores=2)
+    assert said(found) == [1, 4, "Negative."]

@@ -8,7 +8,15 @@ from typing import Final
 
 from tests.benchmarks.import_judge import clock
 from tests.benchmarks.import_judge.case import ASK, EITHER, READ, Truth
-from tests.benchmarks.import_judge.draft import Draft, Kind, Plain, grouped, plain, rows_of
+from tests.benchmarks.import_judge.draft import (
+    Draft,
+    Kind,
+    Plain,
+    grouped,
+    in_parts,
+    plain,
+    rows_of,
+)
 from tests.benchmarks.import_judge.sheet import (
     SEMI,
     SEMI_POINT,
@@ -159,6 +167,25 @@ def clock_back_in_the_evening(rng: Random) -> Draft:
     )
 
 
+def count_back_a_little(rng: Random) -> Draft:
+    """0 to 13 s, then 8.5 s and on: the meter began again, or the rows stand in another order (added 2026-11-29)."""
+    dialect = rng.choice(THREE)
+    series = measured(rng)
+    second, back_s = rng.randint(12, 15), rng.randint(4, 7) + Decimal("0.5")
+    face = [Decimal(i) - (back_s if i >= second else 0) for i in range(series.count)]
+    cells = columns(
+        [dialect.number(t) for t in face], volts(series, dialect), amps(series, dialect)
+    )
+    sorted_rows = sorted(rows_of(series.at(face)), key=lambda row: row.time_s)
+    return Draft(
+        Sheet(cells, (("Time [s]", "Voltage [V]", "Current [mA]"),)).data(dialect),
+        (
+            Truth(in_parts(series, second), settle="began again"),
+            Truth(tuple(sorted_rows), settle="another order"),
+        ),
+    )
+
+
 def before_the_trigger(rng: Random) -> Draft:
     """Times from minus five seconds on."""
     made = plain(rng, WESTERN)
@@ -234,6 +261,7 @@ KINDS: Final = (
     Kind("counter-goes-round", "time", EITHER, 3, counter_goes_round),
     Kind("autumn-without-repeat", "time", READ, 4, autumn_without_repeat),
     Kind("clock-back-in-the-evening", "time", ASK, 3, clock_back_in_the_evening),
+    Kind("count-back-a-little", "time", ASK, 3, count_back_a_little),
     Kind("header-often", "defect", READ, 3, header_often),
     Kind("both-signs", "defect", EITHER, 3, both_signs),
 )  # fmt: skip

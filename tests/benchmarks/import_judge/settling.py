@@ -21,6 +21,8 @@ OPTIONS: Final[dict[str, tuple[str, ...]]] = {
     "voltage in V": ("--voltage-unit", "V"),
     "voltage in mV": ("--voltage-unit", "mV"),
     "next day": ("--time-back", "next-day"),
+    "began again": ("--time-back", "restart"),
+    "another order": ("--time-back", "sort"),
     "time in s": ("--time-unit", "s"),
     "time in ms": ("--time-unit", "ms"),
     "time in d": ("--time-unit", "d"),

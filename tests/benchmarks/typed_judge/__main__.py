@@ -6,7 +6,6 @@ anything was understood silently wrong.
 """
 
 import argparse
-import importlib
 import sys
 
 from tests.benchmarks.typed_judge import commands, open_set, sealed_set
@@ -16,6 +15,7 @@ from tests.benchmarks.typed_judge.score import judge_all, lines, silent, table
 
 def main() -> int:
     from tests.benchmarks.command_line_adapter import run
+    from tests.benchmarks.typed_adapter import amount, answer, pack, time_s
 
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--sealed", type=int, metavar="SEED")
@@ -24,8 +24,7 @@ def main() -> int:
     seed = asked.sealed
     typed = open_set.typed() if seed is None else sealed_set.typed(seed)
     words = commands.typed() if seed is None else commands.slips(seed)
-    tool = importlib.import_module("tests.benchmarks.typed_adapter")
-    judged = judge_all(typed, asker(tool.time_s, tool.pack, tool.amount, tool.answer))
+    judged = judge_all(typed, asker(time_s, pack, amount, answer))
     judged += judge_all(words, commands.suggested(run))
     print(lines(judged, every=asked.every))
     print(table(judged))

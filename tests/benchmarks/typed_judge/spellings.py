@@ -62,6 +62,8 @@ HABITS: Final = {
 }  # fmt: skip
 ANDS: Final = ("and", "und", "et", "y", "en", "e", "och", "og", "ja", "i", "&", "+")
 NUMBER: Final = r"[+\-\u2212]?(?:\d|[.,](?=\d))(?:[\d.,'’ ]*\d)?\s*[½¼¾]?|[½¼¾]"
+# A number and a name after it; a full stop after either says nothing, unless it begins the next number.
+PIECE: Final = rf"({NUMBER})[.,]?\s*([^\d\s.,½¼¾+\-]*(?:\s(?=[^\d.,]))?)(?:\.(?!\d))?"
 
 
 @cache
@@ -127,8 +129,8 @@ def _clock(text: str, question: str) -> Iterator[float]:
 
 def _named(text: str) -> Iterator[float]:
     """Numbers with names of units, the larger first; a last number without a name has the next smaller unit."""
-    pieces = re.findall(rf"({NUMBER})\s*([^\d\s.,½¼¾+\-]*(?:\s(?=[^\d]))?)\.?", text)
-    rest = re.sub(rf"({NUMBER})\s*([^\d\s.,½¼¾+\-]*(?:\s(?=[^\d]))?)\.?", "\x00", text)
+    pieces = re.findall(PIECE, text)
+    rest = re.sub(PIECE, "\x00", text)
     between = [part.strip(" ,").casefold() for part in rest.split("\x00")]
     if not pieces or any(between[:1]) or any(part not in {"", *ANDS} for part in between[1:-1]):
         return

@@ -9,6 +9,7 @@ import pytest
 from click.testing import CliRunner
 
 import drawbench
+from logger.base.errors import BenchError
 from logger.commands.import_text import import_command
 from logger.run.reader import read_run
 from logger.text.run import REJECTED_NAME
@@ -80,6 +81,46 @@ def test_dry_run_shows_first_rows_and_writes_nothing(tmp_path: Path) -> None:
     for more in ((), ("--json",)):
         assert "is kept for the next file" not in run_import(path, "--dry-run", *kept, *more)
     assert [item.name for item in tmp_path.iterdir()] == ["bench.txt"]
+
+
+@pytest.mark.parametrize("name", ["nowhere/meter.toml", "link.toml", "folder"])
+def test_without_room_for_the_mapping_there_is_no_run_either(tmp_path: Path, name: str) -> None:
+    path, victim = write(tmp_path, VEST), tmp_path / "victim"
+    victim.write_text("mine")
+    (tmp_path / "link.toml").symlink_to(victim)
+    (tmp_path / "folder").mkdir()
+    before = sorted(tmp_path.rglob("*"))
+    with pytest.raises(BenchError, match="no run was made"):
+        run_import(path, tmp_path / "run", "--save-mapping", tmp_path / name)
+    assert sorted(tmp_path.rglob("*")) == before
+    assert victim.read_text() == "mine"
+
+
+def test_a_run_that_cannot_be_written_leaves_the_mapping_as_it_was(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    kept = tmp_path / "meter.toml"
+    kept.write_text("mine")
+
+    def full(*_: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("logger.text.run._write_samples", full)
+    with pytest.raises(BenchError, match=r"The run .* cannot be written"):
+        run_import(write(tmp_path, VEST), tmp_path / "run", "--save-mapping", kept)
+    assert kept.read_text() == "mine"
+    assert sorted(item.name for item in tmp_path.iterdir()) == ["bench.txt", "meter.toml"]
+
+
+def test_a_mapping_that_fails_after_all_is_said_to_be_all_that_is_missing(tmp_path: Path) -> None:
+    run = tmp_path / "run"  # by then a folder stands where the mapping is to go
+    with pytest.raises(BenchError, match="The run is written, but the mapping") as said:
+        run_import(write(tmp_path, VEST), run, "--save-mapping", run)
+    assert "into another folder once more" in str(said.value)
+    assert len(read_run(run).samples) == 3
+    inside = tmp_path / "other" / "meter.toml"
+    run_import(tmp_path / "bench.txt", inside.parent, "--save-mapping", inside)
+    assert inside.is_file()
 
 
 def test_rejected_rows_are_kept_in_a_file(tmp_path: Path) -> None:

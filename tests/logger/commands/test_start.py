@@ -63,13 +63,15 @@ def test_every_answer_has_a_default(
 def test_wrong_answers_are_asked_again_and_a_cutoff_below_the_floor_is_refused(
     monkeypatch: pytest.MonkeyPatch, planned: list[tuple[Plan, dict[str, object]]]
 ) -> None:
-    answers = "Vest\n4 bananas\n1x li-ion\nsoon\n5h\n2.5\nlow\n3,3 V\n\n\ny\n"
+    answers = "Vest\n4 bananas\n1S LiPo\nsoon\n5h30\n2.5\nlow\n3,3 V\n\n\nja\n"
     result = ask(monkeypatch, ["--no-check"], answers)
     assert result.exit_code == 0, result.output
     assert "is not understood" in result.output
     assert "is not a length of time" in result.output
     assert "below the floor" in result.output
-    assert "not a number of volts" in result.output
+    assert "'low' is not understood: write 2.7" in result.output
+    assert "That is 5 h 30 min." in result.output
+    assert "That is 3.3 V." in result.output
     assert "Protected cell only" in result.output
     assert planned[0][0].cutoff_v == pytest.approx(3.3)
     assert planned[0][0].title == "Vest"

@@ -4,10 +4,13 @@ import json
 from pathlib import Path
 from typing import Any
 
+import pytest
+
 from logger.base.fault_words import load_text
+from logger.base.left import Left
 from logger.page.bench import Bench, PageRun
 from logger.recording.open_switch import OpenSwitch
-from logger.run.description import Description, Event, to_document
+from logger.run.description import Description, Event, Stop, to_document
 from logger.run.feed import RunFeed
 from logger.run.format import DESCRIPTION_NAME
 from logger.run.switch_test import SwitchTest
@@ -50,3 +53,19 @@ def test_by_the_loggers_word(tmp_path: Path) -> None:
     assert state["trouble"].startswith("THE LOAD SWITCH DOES NOT OPEN: 48 mA still flow")
     assert state["goal"] == "", "not: does not open, until below 2.7 V"
     assert state["tone"] == "bad"
+
+
+@pytest.mark.parametrize(("load", "told"), [("0", False), ("1", True)])
+def test_no_time_left_beside_an_alarm(tmp_path: Path, load: str, told: bool) -> None:
+    make_run(tmp_path / "e")
+    events = (Event(4.0, "load", load_text(load, "host")),)
+    description = Description(window_s=0.1, events=events, switch_test=STUCK, stop=Stop(2.7))
+    document = json.dumps(to_document(description, NAMES))
+    (tmp_path / "e" / DESCRIPTION_NAME).write_text(document, encoding="utf-8")
+    ahead = Left("5 h left", "4 to 6 h", 0.4, 18_000.0, fan={"time_s": []})
+    run = PageRun("r1", RunFeed(tmp_path / "e"), forecaster=lambda _: ahead)
+    bench = Bench([run])
+    run.poll(0.0)
+    state, (line,) = bench.state(run), bench.summaries()
+    assert (state["left"] is not None, state["fan"] is not None) == (told, told)
+    assert line["left"] == ("5 h left" if told else "")

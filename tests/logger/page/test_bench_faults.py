@@ -3,6 +3,9 @@
 from pathlib import Path
 from typing import Any
 
+import pytest
+
+from logger.base.errors import BenchError
 from logger.page.bench import Bench
 from logger.run.feed import RunFeed
 from tests.support.page_bench import make_run, page_run
@@ -31,6 +34,26 @@ def test_results_that_fail_are_said(tmp_path: Path) -> None:
     bench.poll()
     assert bench.state(good)["rows"] == 50
     assert "cannot be worked out: ZeroDivisionError" in bench.state(bad)["results"]["answer"]
+
+
+@pytest.mark.parametrize(
+    ("error", "told"),
+    [
+        (BenchError("There are no rows.", next_step="none"), "There are no rows."),
+        (PermissionError(13, "Permission denied", "/home/somebody/vest"), "The run cannot be read: Permission denied."),
+    ],
+)  # fmt: skip
+def test_results_that_the_run_does_not_give_are_its_own_fault(
+    tmp_path: Path, error: Exception, told: str
+) -> None:
+    def refused(feed: RunFeed) -> Any:
+        raise error
+
+    run = page_run(make_run(tmp_path / "run", state="ended"), results=refused)
+    bench = Bench([run])
+    bench.poll()
+    assert bench.state(run)["results"]["answer"] == told
+    assert run.fault == ""
 
 
 def test_a_run_that_may_not_be_read_tells_nothing_of_the_folders(tmp_path: Path) -> None:

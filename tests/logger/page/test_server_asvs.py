@@ -26,7 +26,7 @@ pytestmark = pytest.mark.real_time
 
 HERE: Final = "tests/logger/page/test_server_asvs.py"
 APART: Final = ("does not apply: ", "not met: ")
-PATHS: Final = ("/", "/page.css", "/page.js", "/plot.js", "/stream", "/code?for=look", "/code?for=act", "/act", "/nothing")  # fmt: skip
+PATHS: Final = ("/", "/page.css", "/page.js", "/plot.js", "/stream", "/code?for=look", "/code?for=act", "/photo?run=r1&number=1", "/act", "/nothing")  # fmt: skip
 MARK: Final = {"run": "r1", "what": "mark", "text": "x"}
 
 

@@ -4,9 +4,11 @@ import json
 
 import pytest
 
+from logger.base.fault_words import load_text
 from logger.base.pack import Pack
-from logger.run.description import Description, from_document, to_document
+from logger.run.description import Description, Event, from_document, to_document
 from logger.run.format import RUN_KEY
+from logger.run.switch_test import SwitchTest
 
 COLUMNS = ["time_s", "pack_v", "current_ma"]
 
@@ -62,3 +64,31 @@ def test_a_pack_of_more_cells_than_anybody_has_is_not_usable() -> None:
     read, problems = from_document(document)
     assert read.pack is None
     assert "pack" in problems[0]
+
+
+FOUND = (Event(0.0, "load", load_text("1", "status")),)
+ABSENT = (Event(0.0, "load", load_text("-", "status")),)
+
+
+def _tested(when_utc: str) -> SwitchTest:
+    return SwitchTest("7F3A91C2", when_utc, 200.0, 0.2, 4.3)
+
+
+@pytest.mark.parametrize(
+    ("events", "test", "has"),
+    [
+        (FOUND, None, True),
+        ((), None, False),
+        (ABSENT, None, False),
+        ((), _tested("2026-11-25T12:01:00+00:00"), True),
+        # The board had one an hour before; whether it has one in this run, nobody said.
+        ((), _tested("2026-11-25T10:01:00+00:00"), False),
+        ((), _tested("yesterday"), False),
+    ],
+)
+def test_whether_there_was_a_load_switch(
+    events: tuple[Event, ...], test: SwitchTest | None, has: bool
+) -> None:
+    begun_utc = "2026-11-25T11:01:00+00:00"
+    described = Description(started_utc=begun_utc, events=events, switch_test=test)
+    assert described.has_load_switch is has

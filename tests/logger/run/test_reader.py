@@ -81,7 +81,7 @@ def test_missing_or_corrupt_description_falls_back_to_header(
         (folder / DESCRIPTION_NAME).write_bytes(damage.encode("latin-1"))
     run = read_run(folder)
     assert len(run.samples) == 5
-    assert run.description == Description()
+    assert run.description == Description(lost=True)
     assert len(run.problems) == 1
     assert "header names were used" in run.problems[0]
 

@@ -135,7 +135,7 @@ def test_a_mapping_is_not_written_through_a_link(tmp_path: Path) -> None:
     assert mapping is not None
     (tmp_path / "victim").write_text("mine")
     (tmp_path / "meter.toml").symlink_to(tmp_path / "victim")
-    with pytest.raises(BenchError, match="cannot be written"):
+    with pytest.raises(BenchError, match=r"mapping .* cannot be"):
         write_mapping(mapping, tmp_path / "meter.toml")
     assert (tmp_path / "victim").read_text() == "mine"
 

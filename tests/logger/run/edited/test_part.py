@@ -117,7 +117,7 @@ def test_the_page_reads_the_same_rows(tmp_path: Path) -> None:
     np.testing.assert_allclose(np.concatenate([item.time_s for item in rows]), samples["time_s"])
     assert feed.rows == 360
     assert feed.latest.charge_mah == pytest.approx(samples["charge_mah"].iloc[-1])
-    assert feed.description.end_reason == "trimmed"
+    assert feed.description.end_reason == "trim"
     # Taken back while it is looked at: all rows again.
     raw = json.loads((folder / DESCRIPTION_NAME).read_text())
     raw[RUN_KEY]["trim"] = None
@@ -137,7 +137,7 @@ def test_what_happened_outside_is_not_told_as_the_runs(tmp_path: Path) -> None:
         (350, "at 470"),
     ]
     assert part.started_utc == "2026-01-10T18:02:00+00:00"
-    assert part.end_reason == "trimmed"
+    assert part.end_reason == "trim"
     assert read_run(folder).description == part
     assert len(read_run(folder, whole=True).description.events) == 4
 
@@ -147,6 +147,20 @@ def test_a_pack_that_was_fresh_hours_before_is_not_said_to_be() -> None:
     assert described_part(run).fresh is None
     assert described_part(replace(run, trim=Trim(20.0, 600.0, 600.0))).fresh is True
     assert described_part(replace(run, fresh=False)).fresh is False
+
+
+def test_a_trim_within_the_fall_ends_no_other_meters_run(tmp_path: Path) -> None:
+    """Other meters stop at the first reading below the cutoff; whoever trims there has seen no hold."""
+    time_s = np.arange(0, 601, 5.0)
+    run = sampled_run(time_s, volts(time_s), draw(time_s))  # 3.6 V after 360 s
+    whole = rundown(trimmed_run(tmp_path / "a", run, 360.0), 3.6, 30.0)
+    held = rundown(trimmed_run(tmp_path / "b", run, 400.0), 3.6, 30.0)
+    assert whole.cutoff_time.value is None
+    assert held.cutoff_time.value == pytest.approx(360, abs=5)
+
+
+def trimmed_run(folder: Path, run: Run, end_s: float) -> Run:
+    return read_run(trimmed(folder, run, 0.0, end_s))
 
 
 ODD: list[Any] = [

@@ -1,0 +1,1 @@
+"""What a run's description is made of."""
