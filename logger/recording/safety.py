@@ -43,7 +43,7 @@ def check_measured(cutoff_v: float, pack_v: float) -> None:
     raise BenchError(
         f"A cutoff of {cutoff_v:g} V is above what the pack has now: {pack_v:.2f} V.",
         evidence="the run would be over at once",
-        next_step=f"{_perhaps(cutoff_v, 0.0, pack_v)}give the voltage at which the circuit gives up, or put a fresh pack in.",
+        next_step=f"{_perhaps(cutoff_v, _LEAST_SHARE * pack_v, pack_v)}give the voltage at which the circuit gives up, or put a fresh pack in.",
     )
 
 
@@ -71,6 +71,8 @@ def guard_v(
     return 0.0 if pack is None or below_floor else pack.floor_v
 
 
+# A circuit gives up above this share of what its pack has: under it nothing is guessed.
+_LEAST_SHARE: Final = 0.3
 RELIES_ON_CELLS: Final = (
     "Nothing of this bench will stop these cells: you rely on the protection circuit inside of them, which is "
     "meant for accidents. Fireproof surface, nothing that burns beside it, out of bedrooms; stop on swelling, smell "

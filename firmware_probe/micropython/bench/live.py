@@ -41,4 +41,7 @@ stand_ins.install_machine(world, "SDA", "SCL")
 
 import main  # noqa: E402
 
-main.run()
+try:
+    main.run()
+finally:
+    print("load switch", "closed" if world.closed else "open", file=sys.stderr)

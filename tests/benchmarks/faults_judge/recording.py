@@ -6,7 +6,6 @@ compared with what the judge's own board really sent.
 
 import argparse
 import contextlib
-import os
 import random
 import resource
 import shutil
@@ -22,51 +21,18 @@ from typing import Final
 from tests.benchmarks.faults_judge.fault import Fault, shown
 from tests.benchmarks.faults_judge.log_bench import PATIENCE_S, ROOT, Bench, Key, Starter
 from tests.benchmarks.faults_judge.own_board import OwnBoard
+from tests.benchmarks.faults_judge.spoiled_file import REPLACED, file_replaced
+from tests.benchmarks.faults_judge.tally import Tally, bench
 
 KILLS: Final = 400
 UNPLUGS: Final = 50
 RESETS: Final = 50
 FULL: Final = 20
 JUMPS: Final = 50
-REPLACED: Final = 20
 MOVED: Final = 20
 DAYS: Final = 49
 LANES: Final = 8
 _DISK_BYTES: Final = 1024 * 1024
-
-
-class Tally:
-    """Adds up what several lanes or turns have found."""
-
-    def __init__(self) -> None:
-        self.tried = self.lost = self.invented = self.doubled = self.told = 0
-        self._lock = threading.Lock()
-
-    def add(self, found: tuple[int, int, int], *, tried: int = 1, told: int = 0) -> None:
-        with self._lock:
-            self.tried += tried
-            self.lost, self.invented, self.doubled = (
-                old + new
-                for old, new in zip((self.lost, self.invented, self.doubled), found, strict=True)
-            )
-            self.told += told
-
-    def row(self, name: str, words: str, note: str = "") -> Fault:
-        told = f"{self.told} of {self.tried}: {words}"
-        return Fault(name, self.tried, self.lost, self.invented, self.doubled, told, note)
-
-
-@contextlib.contextmanager
-def bench(starter: Starter, place: Path, number: int = 0) -> Iterator[Bench]:
-    """A board and a run of its own; what still records at the end is killed."""
-    place.mkdir(parents=True, exist_ok=True)
-    with OwnBoard(place, f"{number:08X}", seed=number) as board:
-        made = Bench(place, board, starter)
-        try:
-            yield made
-        finally:
-            if made.process and made.is_alive:
-                made.kill()
 
 
 def kills(count: int = KILLS, seed: int = 1) -> Fault:
@@ -218,65 +184,6 @@ def _fill(ballast: Path) -> None:
                 stream.write(b"x" * 4096)
             except OSError:
                 time.sleep(0.02)
-
-
-SPOILS: Final = ("replaced", "cut", "emptied", "appended to", "changed inside", "removed")
-
-
-def _spoil(path: Path, how: str) -> None:
-    if how == "replaced":
-        fresh = path.with_name("~saved by a spreadsheet")
-        fresh.write_bytes(b"time_s;pack_v\r\n1;4,5\r\n")
-        fresh.replace(path)
-    elif how == "cut":
-        os.truncate(path, max(path.stat().st_size // 2, 10))
-    elif how == "emptied":
-        path.write_bytes(b"")
-    elif how == "appended to":
-        with path.open("ab") as stream:
-            stream.write(b"total;;;\r\n")
-    elif how == "changed inside":
-        with path.open("r+b") as stream:
-            stream.seek(path.stat().st_size // 2)
-            stream.write(b"ninety")
-    else:
-        path.unlink()
-
-
-def file_replaced(count: int = REPLACED, seed: int = 1) -> Fault:
-    """Another program replaces, cuts, changes or removes ``samples.csv``; every second time the logger is killed soon after."""
-    tally, whole = Tally(), 0
-    with tempfile.TemporaryDirectory() as place, Starter() as starter:
-        for number in range(count):
-            chance = random.Random(seed * 1000 + number)
-            killed = number % 2 == 1
-            with bench(starter, Path(place) / str(number), number) as run:
-                run.start()
-                run.wait_new_rows(20)
-                time.sleep(chance.uniform(0.0, 0.8))
-                must = set(run.stored())
-                _spoil(run.folder / "samples.csv", SPOILS[number // 2 % len(SPOILS)])
-                if killed:
-                    time.sleep(chance.choice((0.0, chance.uniform(0.0, 1.0))))
-                    must |= set(run.stored())
-                    run.kill()
-                    whole += run.check()["rows_used"]["value"] >= len(must)
-                    run.start()
-                    run.wait_new_rows()
-                else:
-                    run.wait_said("while recording; ")
-                    time.sleep(chance.uniform(0.0, 0.5))
-                run.end()
-                told = (
-                    "while recording; " in run.said() or "as they were recorded again" in run.said()
-                )
-                found = run.verdict(must, unbroken=not killed)
-                tally.add(found, told=told or killed)
-    kills_done = count // 2
-    return tally.row(
-        "samples.csv in another program's hands", '"samples.csv was ... while recording; ... nothing is lost"',
-        f"{whole} of {kills_done} killed meanwhile were read whole before they went on",
-    )  # fmt: skip
 
 
 def folder_moved(count: int = MOVED, seed: int = 1) -> Fault:

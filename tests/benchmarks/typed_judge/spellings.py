@@ -92,9 +92,9 @@ def time_units() -> dict[str, frozenset[float]]:
 
 
 def plausible(values: Iterable[float], question: str) -> tuple[float, ...]:
-    """What lies in the question's range; if nothing does, what the text says all the same, but no length below nothing."""
+    """What lies in the question's range; if nothing does, what the text says all the same (an option has its own range), but no length below nothing."""
     low, high = PLAUSIBLE[question]
-    could = {round(v, 9) for v in values if question in {"C", "V", "mA"} or v >= 0}
+    could = {round(v, 9) for v in values if question in {"C", "V", "mA", "%"} or v >= 0}
     if question == "cycles":
         could = {v for v in could if v == int(v)}
     kept = {v for v in could if low <= v <= high or (v == 0 and question == "hold")}
@@ -196,7 +196,7 @@ def amounts(text: str, question: str) -> tuple[float, ...]:
     name = found[2].strip(" .,:")
     exact = {1.0} if not name else {names[name]} if name in names else set()
     folded = {f for n, f in names.items() if n.casefold() == name.casefold()}
-    if question == "cycles" and name.casefold() in {"cycles", "bends"}:
+    if question == "cycles" and name.casefold() in {"cycle", "cycles", "bend", "bends"}:
         exact = {1.0}
     low, high = PLAUSIBLE[question]
     numbers = [float(n) for n in readings(found[1])]

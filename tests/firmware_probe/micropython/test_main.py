@@ -68,5 +68,8 @@ def test_as_a_board_does(port: tuple[str, "subprocess.Popen[bytes]"]) -> None:
             assert fields[4:8] == ["4.405000", "4.405000", "4.400000", "50.0000"]
         # A busy computer may miss some; those are told.
         assert sum(int(fields[3]) for fields in windows) >= len(windows)
+        assert kinds(found, "load")[-1].split(",")[2] == "1", "the load is on"
         reader.write(b"\r\x03\x03")
-        assert process.wait(20) is not None
+        _, told = process.communicate(timeout=20)
+    # Ctrl-C ends it, and nobody watches the cells any more.
+    assert told.endswith(b"load switch open\n"), told

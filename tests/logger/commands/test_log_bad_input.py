@@ -243,9 +243,12 @@ def test_capacity_without_a_pack(tmp_path: Path, feeder: Feeder) -> None:
 
 
 def test_cutoff_above_the_first_voltage(tmp_path: Path, feeder: Feeder) -> None:
-    """Without a pack nobody can know it before the first rows; these are kept."""
+    """Without a named pack the voltage tells it before anything is begun; with one, rows are kept."""
     options = ("--port", feeder.port, "--cutoff", "50V", "--hold", "500ms")
-    refused(run_log(tmp_path / "run", *options), "below 50 V from the first row on")
+    refused(run_log(tmp_path / "run", *options), "50 V is above what the pack has now: 4.5")
+    assert not (tmp_path / "run").exists()
+    named = ("--port", feeder.port, "--pack", "usb-bank", "--cutoff", "4.9", "--hold", "500ms")
+    refused(run_log(tmp_path / "run", *named), "below 4.9 V from the first row on")
     assert (tmp_path / "run" / "samples.csv").stat().st_size > 300
 
 
