@@ -32,7 +32,7 @@ TITLES = {DAMAGED: "Vest Otter", SHORT: "Vest Firefly", UNFINISHED: "Vest Beacon
 @pytest.fixture(scope="module")
 def shelf(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("class") / "shelf & all"
-    write_class(folder, 14)
+    write_class(folder, 14, step_s=120.0)
     return folder
 
 
