@@ -20,6 +20,7 @@ from logger.edit.changes import NAMES, Changes, differences, new_values
 from logger.edit.trim import trim_of
 from logger.edit.words import changed_words
 from logger.run.description import Description, from_document
+from logger.run.edited.photo_files import FOLDER_NAME
 from logger.run.edited.statements import deletes_photos, last_to_undo
 from logger.run.format import DESCRIPTION_NAME, RUN_KEY, SAMPLES_NAME
 from logger.run.open_file import lock_file
@@ -253,7 +254,7 @@ def _photo_left(folder: Path, error: OSError) -> BenchError:
     return BenchError(
         f"{folder} lists the photo no more, but its file cannot be deleted.",
         evidence=spoken(error),
-        next_step=f"delete it in {folder / photos.FOLDER_NAME} by your own means.",
+        next_step=f"delete it in {folder / FOLDER_NAME} by your own means.",
     )
 
 
