@@ -214,7 +214,7 @@ def keep(folder: Path, made: Sequence[bytes]) -> None:
         raise BenchError(
             f"The photos cannot be written to {folder / FOLDER_NAME}; nothing was changed.",
             evidence=spoken(error),
-            next_step="look what stands there, or make the folder writable.",
+            next_step="look what stands there, make room on its disk, and the folder writable.",
         ) from error
 
 
