@@ -2,6 +2,7 @@
 
 import json
 import textwrap
+from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any, Final
@@ -16,7 +17,7 @@ from logger.edit.edit import Edited, description_now
 from logger.edit.trim import both_ends
 from logger.edit.words import LABELS, history_words, value_words
 from logger.run.description import Description
-from logger.run.edited.statements import Change, last_to_undo
+from logger.run.edited.statements import Change, deletes_photos, last_to_undo
 
 # What an option sets, and how it is written, in the order of the list.
 _OPTIONS: Final = {
@@ -175,9 +176,14 @@ def _tell(done: Edited, asked: Path, *, as_json: bool) -> None:
     steps: list[tuple[str, list[str | Path]]] = [("What it says now", ["rundown", done.folder])]
     if (done.folder / "report").is_dir():
         steps = [("Its report still says the old: make it anew", ["report", done.folder])]
-    if done.changed and last_to_undo(done.description.history) is not None:
+    if done.changed and _can_go_back(done.description.history):
         steps.append(("Not so after all", ["edit", done.folder, "--undo"]))
     echo_next(*steps)
+
+
+def _can_go_back(history: Sequence[Change]) -> bool:
+    number = last_to_undo(history)
+    return number is not None and not deletes_photos(history[number])
 
 
 def _show(folder: Path, description: Description) -> None:
@@ -231,10 +237,10 @@ def _show_history(folder: Path, description: Description) -> None:
         click.echo(f"{len(told) - _HISTORY_SHOWN} older changes are not shown.")
     for text in told[-_HISTORY_SHOWN:]:
         click.echo(_filled(text))
-    if last_to_undo(description.history) is None:
-        echo_next(("What can be set", ["edit", folder]))
-    else:
+    if _can_go_back(description.history):
         echo_next(("Take the last one back", ["edit", folder, "--undo"]))
+    else:
+        echo_next(("What can be set", ["edit", folder]))
 
 
 def _echo_json(folder: Path, description: Description, changed: tuple[str, ...]) -> None:

@@ -33,10 +33,11 @@ class Varied:
 def under_heavy(bins: Bins, heavy_ma: float) -> Varied | None:
     """None where too little was seen to tell the drop from the fall."""
     count = len(bins.end_s)
-    if count < _BINS_LEAST:
+    if count < _BINS_LEAST or not bins.charge_mah[-1] > 0:
         return None
     q = bins.charge_mah / bins.charge_mah[-1]
-    weight = np.sqrt(_RECENT + (1 - _RECENT) * q)
+    # Charge that flows back (a panel, a charger) takes q below 0 and above 1.
+    weight = np.sqrt(_RECENT + (1 - _RECENT) * np.clip(q, 0.0, 1.0))
     fits = [_fitted(bins, q, weight, length_s) for length_s in _LENGTHS_S]
     found = [fit for fit in fits if fit is not None]
     if not found:

@@ -72,16 +72,13 @@ class Need(Duration):
 
 
 class Hold(Duration):
-    """How long a voltage must stay below the cutoff; a bare number is seconds, 0 the first touch."""
+    """How long a voltage must stay below the cutoff; 0, with or without a unit, is the first touch."""
 
     def convert(
         self, value: Any, param: click.Parameter | None, ctx: click.Context | None
     ) -> float:
         if ZERO_SPAN.fullmatch(plain_signs(str(value))):
             return 0.0
-        if re.fullmatch(r"\d{1,3}", str(value)):
-            show_understood(str(value), f"{value} s", param, ctx)
-            return float(value)
         return super().convert(value, param, ctx)
 
 

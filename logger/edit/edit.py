@@ -20,7 +20,8 @@ from logger.edit.changes import NAMES, Changes, differences, new_values
 from logger.edit.trim import trim_of
 from logger.edit.words import changed_words
 from logger.run.description import Description, from_document
-from logger.run.edited.statements import last_to_undo
+from logger.run.edited.photo_files import FOLDER_NAME
+from logger.run.edited.statements import deletes_photos, last_to_undo
 from logger.run.format import DESCRIPTION_NAME, RUN_KEY, SAMPLES_NAME
 from logger.run.open_file import lock_file
 from logger.run.pieces import rows_file
@@ -156,10 +157,15 @@ def _write(
         )
     try:
         replace_document(folder, document)
-        photos.tidy(folder, from_document(document)[0].photos, time.time())
     except OSError as error:
         raise not_writable(folder, error) from error
-    return Edited(folder, from_document(document)[0], tuple(changed_words(changed)))
+    description = from_document(document)[0]
+    try:
+        photos.tidy(folder, description.photos, time.time())
+    except OSError as error:
+        if deletes_photos(description.history[-1]):
+            raise _photo_left(folder, error) from error
+    return Edited(folder, description, tuple(changed_words(changed)))
 
 
 def _refuse_unusable(document: dict[str, Any], wanted: dict[str, Any]) -> None:
@@ -241,6 +247,14 @@ def _busy(folder: Path, error: BenchError) -> BenchError:
         f"{folder} is being recorded: it can be corrected once it has ended.",
         evidence=error.evidence,
         next_step="type a note into the terminal of the recording: it is kept as a mark of the run.",
+    )
+
+
+def _photo_left(folder: Path, error: OSError) -> BenchError:
+    return BenchError(
+        f"{folder} lists the photo no more, but its file cannot be deleted.",
+        evidence=spoken(error),
+        next_step=f"delete it in {folder / FOLDER_NAME} by your own means.",
     )
 
 

@@ -224,7 +224,7 @@ def refuse_lost(folder: Path, wanted: object) -> None:
             raise BenchError(
                 "The last change cannot be taken back: a photo that was taken away is deleted for good.",
                 evidence=f"{photo.file} ({photo.caption or 'no caption'})",
-                next_step="add it again with: drawbench edit RUN --photo FILE",
+                next_step="add it again with: drawbench edit RUN --photo FILE; what was changed before, set anew: --history tells it.",
             )
 
 

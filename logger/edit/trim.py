@@ -53,7 +53,7 @@ def trim_of(
     rows = f"the run has rows from {_words(float(time_s[0]))} to {_words(last_s)}"
     if not begin_s < end_s:
         raise _nothing(f"it would begin at {_words(begin_s)} and end at {_words(end_s)}", rows)
-    step_s = _begins_before(time_s, description)
+    step_s = _begins_before(columns, description)
     inside = np.flatnonzero((time_s - step_s >= begin_s - _SLACK_S) & (time_s <= end_s + _SLACK_S))
     if len(inside) < 2:
         raise _nothing(
@@ -66,13 +66,19 @@ def trim_of(
     return Trim(starts_s, float(time_s[last]), last_s)
 
 
-def _begins_before(time_s: Floats, description: Description) -> Floats:
-    """How long before its time each row begins: a board's window, nothing for a sample."""
+def _begins_before(columns: Mapping[str, Floats], description: Description) -> Floats:
+    """How long before its time each row begins: a board's window, nothing for a sample.
+
+    A row that follows the one above begins where that ends; behind a gap or a new start of the board, a window earlier.
+    """
+    time_s = columns["time_s"]
     if description.source != "board":
         return np.zeros(len(time_s))
     steps_s = np.diff(time_s, prepend=0.0)
     window_s = description.window_s or float(np.median(steps_s))
-    return np.minimum(steps_s, 1.5 * window_s)
+    boots = columns.get("boot", np.zeros(len(time_s)))
+    follows = (steps_s < 1.5 * window_s) & (np.diff(boots, prepend=boots[:1]) == 0)
+    return np.where(follows, steps_s, np.minimum(steps_s, window_s))
 
 
 def _moment_s(text: str, empty: frozenset[str], at_s: float, description: Description) -> float:

@@ -225,7 +225,12 @@ def _begun(run: Run, table: _Table) -> Mask:
     """Rows before which nothing is missing; counters begin with the first row's own window."""
     begun = table.follows.copy()
     window_s, first_s = run.description.window_s, float(table["time_s"][0])
-    begun[0] = table.has("sequence") and bool(window_s) and 0 < first_s < 1.5 * (window_s or 0.0)
+    whole = (
+        run.description.trim is None
+    )  # a part may begin behind a gap, where its counters are reckoned
+    begun[0] = (
+        whole and table.has("sequence") and bool(window_s) and 0 < first_s < 1.5 * (window_s or 0.0)
+    )
     return begun
 
 

@@ -44,13 +44,34 @@ def test_read_run_against_plain_pandas(tmp_path: Path) -> None:
     _write(path)
     baseline_s = _seconds(lambda: pd.read_csv(path))
     sound_s = _seconds(lambda: read_run(tmp_path))
+    print(f"\nread_run, {ROWS} rows: {sound_s / baseline_s:.2f} x pandas.read_csv")
     data = path.read_bytes()
     middle = data.index(b"\n", len(data) // 2) + 1
-    path.write_bytes(data[:middle] + b"garbage\r\n" + data[middle:])
-    damaged_s = _seconds(lambda: read_run(tmp_path))
-    assert len(read_run(tmp_path).samples) == ROWS
-    print(f"\nread_run, {ROWS} rows: {sound_s / baseline_s:.2f} x pandas.read_csv")
-    print(f"read_run, one damaged row: {damaged_s / baseline_s:.2f} x pandas.read_csv")
+    upper, lower = data[:middle], data[middle:]
+    for damage, damaged, lost in (
+        ("one row of garbage", upper + b"garbage\r\n" + lower, 0),
+        ("one bad cell", upper + b"x" + lower, 1),
+        ("two numbers in one cell", upper + b"1-" + lower, 1),
+        ("NULs", upper + bytes(4096) + lower, 1),
+        ("a torn last row", data[:-20], 1),
+        ("every 500th row garbage", _spoiled(data), 0),
+        ("saved with semicolons and decimal commas", _by_a_spreadsheet(data), 0),
+    ):
+        path.write_bytes(damaged)
+        damaged_s = _seconds(lambda: read_run(tmp_path))
+        assert len(read_run(tmp_path).samples) == ROWS - lost
+        print(f"  {damage}: {damaged_s / baseline_s:.2f}")
+
+
+def _spoiled(data: bytes) -> bytes:
+    lines = data.split(b"\r\n")
+    for place in range(500, len(lines), 500):
+        lines[place] = b"garbage\r\n" + lines[place]
+    return b"\r\n".join(lines)
+
+
+def _by_a_spreadsheet(data: bytes) -> bytes:
+    return data.translate(bytes.maketrans(b",.", b";,"))
 
 
 def test_import_against_the_csv_module(tmp_path: Path) -> None:

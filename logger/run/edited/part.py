@@ -19,6 +19,8 @@ from logger.run.edited.statements import Trim, trim_words
 Floats = npt.NDArray[np.float64]
 
 _COUNTERS: Final = ("charge_mah", "energy_mwh")
+_RATES: Final = ("current_ma", "pack_v")  # mA, and times V: mW
+_S_PER_H: Final = 3600.0
 # Times have six decimals.
 SLACK_S: Final = 1e-6
 # Where nearly all was kept, the pack was as fresh, and what bursts saw of the whole holds for the part: own figure.
@@ -65,19 +67,29 @@ class PartOfRows:
         if first == len(time_s):
             return
         self._zeros = {}
-        for name in _COUNTERS:
-            if name in columns:
-                self._zeros[name] = self._at_begin(name, float(time_s[first]), columns[name][first])
+        row = {name: float(values[first]) for name, values in columns.items()}
+        rate = 1.0
+        for name, factor in zip(_COUNTERS, _RATES, strict=True):
+            rate *= row.get(factor, np.nan)
+            if name in row:
+                self._zeros[name] = self._at_begin(name, row["time_s"], row[name], rate)
 
-    def _at_begin(self, name: str, first_s: float, first: float) -> float:
-        """By a straight line between the rows on either side: exact at a row's end, a window's mean within it."""
-        before = self._before.get(name)
+    def _at_begin(self, name: str, first_s: float, first: float, rate: float) -> float:
+        """Exact where the row before ends; else back from the first row by its own mean, for a gap before it had another.
+
+        ``rate``: by which the counter grew in the first row, per h; without one a straight line from the row before.
+        """
+        before, begin_s = self._before.get(name), self._trim.begin_s
         if not np.isfinite(first):
             return before or 0.0
         if before is None or self._before_s is None or first_s <= self._before_s:
             return float(first)
-        share = (self._trim.begin_s - self._before_s) / (first_s - self._before_s)
-        return before + (float(first) - before) * min(max(share, 0.0), 1.0)
+        if begin_s <= self._before_s + SLACK_S:
+            return before
+        grown = rate * (first_s - begin_s) / _S_PER_H
+        if not np.isfinite(grown):
+            grown = (float(first) - before) * (first_s - begin_s) / (first_s - self._before_s)
+        return float(np.clip(first - grown, min(before, first), max(before, first)))
 
 
 def described_part(description: Description) -> Description:
@@ -90,7 +102,8 @@ def described_part(description: Description) -> Description:
         events=tuple(
             replace(event, time_s=event.time_s - trim.begin_s)
             for event in description.events
-            if trim.begin_s <= event.time_s <= (trim.end_s if trim.cuts_the_end else np.inf)
+            # What is told of the moment that the last row ends came after it: a gap, a new start of the board.
+            if trim.begin_s <= event.time_s < (trim.end_s if trim.cuts_the_end else np.inf)
         ),
         clock=tuple((at_s - trim.begin_s, host_s, utc) for at_s, host_s, utc in description.clock),
         started_utc=_later(description.started_utc, trim.begin_s),

@@ -4,6 +4,7 @@ The recording's own words stay: a cutoff asked for now is kept beside the one th
 a statement about rows that all stay in the file, and each change says what it changed from and to.
 """
 
+import json
 import math
 import re
 from collections.abc import Mapping, Sequence
@@ -118,6 +119,12 @@ def is_photo_name(name: object) -> bool:
     return isinstance(name, str) and _PHOTO_NAME.fullmatch(name) is not None
 
 
+def deletes_photos(change: Change) -> bool:
+    """Whether a photo was taken away by it, whose file is deleted: that cannot be taken back."""
+    before, after = (photos_from_json(part)[0] for part in change.changed.get("photos", [[], []]))
+    return not {photo.file for photo in before} <= {photo.file for photo in after}
+
+
 def last_to_undo(history: Sequence[Change]) -> int | None:
     """Number of the newest change that is no undoing and was not undone; None: there is none."""
     undone = {change.undoes for change in history if change.undoes is not None}
@@ -132,10 +139,21 @@ def _change(item: object) -> Change | None:
     if not isinstance(item, Mapping) or not isinstance(item.get("utc"), str) or not item["utc"]:
         return None
     changed, undoes = item.get("changed"), item.get("undoes")
-    if not isinstance(changed, Mapping) or (undoes is not None and type(undoes) is not int):
+    if not isinstance(changed, Mapping) or not _is_json(changed):
+        return None
+    if undoes is not None and (type(undoes) is not int or undoes < 0):
         return None
     pairs = {str(name): list(pair) for name, pair in changed.items() if isinstance(pair, list) and len(pair) == 2}  # fmt: skip
     return Change(item["utc"][:40], pairs, undoes) if len(pairs) == len(changed) else None
+
+
+def _is_json(value: object) -> bool:
+    """Python reads NaN and 1e999 out of JSON, which no other program takes from us again."""
+    try:
+        json.dumps(value, allow_nan=False)
+    except ValueError:
+        return False
+    return True
 
 
 def _number(value: object, most: float) -> float | None:

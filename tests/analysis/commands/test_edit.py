@@ -109,6 +109,13 @@ def test_photos_with_captions_in_turn(bench: Path) -> None:
     assert len(asked(bench, "--no-photo", "1")["now"]["photos"]) == 1
 
 
+def test_no_way_back_is_offered_from_a_photo_that_is_deleted(bench: Path) -> None:
+    Image.new("RGB", (40, 20), "red").save(bench / "one.png")
+    assert "--undo" in screen_here(["edit", "run", "--photo", "one.png"], bench)
+    assert "--undo" not in screen_here(["edit", "run", "--no-photo", "1"], bench)
+    assert "--undo" not in screen_here(["edit", "run", "--history"], bench)
+
+
 def test_hostile_words_are_shown_and_do_nothing(bench: Path) -> None:
     screen_here(["edit", "run", "--title", "\x1b[2J\u202eevil", "--notes", "x" * 9000], bench)
     done = CliRunner().invoke(drawbench.cli, ["edit", str(bench / "run"), "--history"])

@@ -1,5 +1,7 @@
 """The drop under a load that comes at another level each time, found again from made-up runs."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -41,3 +43,13 @@ def test_the_course_of_such_a_load_falls_all_along() -> None:
     course = course_of(bins)
     assert course is not None
     assert (np.diff(course.held_v) < 0.01).all()
+
+
+def test_charge_that_flowed_back_is_no_error() -> None:
+    """A panel fills the pack at first, and takes the sum of all below nothing."""
+    bins, _ = random_load(0.05)
+    back = replace(bins, charge_mah=bins.charge_mah - 0.3 * bins.charge_mah[-1])
+    found = under_heavy(back, 1800.0)
+    assert found is not None
+    assert np.isfinite(found.volts).all()
+    assert under_heavy(replace(bins, charge_mah=-bins.charge_mah), 1800.0) is None

@@ -277,6 +277,27 @@ def test_a_disk_that_refuses_leaves_the_old_one(run: Path, monkeypatch: pytest.M
     assert (run / DESCRIPTION_NAME).read_bytes() == before
 
 
+@pytest.mark.parametrize("kind", ["link", "folder"])
+def test_what_cannot_be_tidied_up_does_not_deny_the_change(run: Path, kind: str) -> None:
+    photos = run / "photos"
+    if kind == "link":
+        photos.symlink_to(run.parent, target_is_directory=True)
+    else:
+        (photos / "photo-0123456789abcdef.jpg").mkdir(parents=True)
+    assert edit_run(run, Changes(title="mine")).description.title == "mine"
+    assert document(run)[RUN_KEY]["title"] == "mine"
+
+
+@pytest.mark.parametrize("old", [float("nan"), float("inf")])
+def test_what_is_no_json_is_no_change_that_can_be_taken_back(run: Path, old: float) -> None:
+    raw = document(run)
+    raw[RUN_KEY]["history"] = [{"utc": "2026-01-01", "changed": {"need_s": [old, 1.0]}}]
+    (run / DESCRIPTION_NAME).write_text(json.dumps(raw))
+    found, problems = from_document(document(run))
+    assert not any(change.utc for change in found.history)
+    assert problems == ["1 changes in the description's history are not usable"]
+
+
 def test_the_run_may_be_given_by_its_samples(run: Path) -> None:
     assert edit_run(run / SAMPLES_NAME, Changes(title="x")).folder == run
     with pytest.raises(BenchError, match="There is no run"):

@@ -282,6 +282,18 @@ def test_photos_of_a_run(tmp_path: Path) -> None:
     assert [item.name for item in (run / "photos").iterdir()] == [second.file]
 
 
+def test_a_photo_that_cannot_be_deleted_is_told(tmp_path: Path) -> None:
+    run = make_run(tmp_path / "run", state="ended")
+    edit_run(run, Changes(), Photos(((put(tmp_path, corners(), "one.jpg"), ""),)))
+    (kept,) = (run / "photos").iterdir()
+    kept.unlink()
+    kept.mkdir()
+    with pytest.raises(BenchError, match="lists the photo no more") as caught:
+        edit_run(run, Changes(), Photos(remove=(1,)))
+    assert str(run / "photos") in caught.value.next_step
+    assert description_now(run)[1].photos == ()
+
+
 def test_taking_back_a_photo_deletes_it(tmp_path: Path) -> None:
     run = make_run(tmp_path / "run", state="ended")
     edit_run(run, Changes(), Photos(((put(tmp_path, corners(), "one.jpg"), ""),)))

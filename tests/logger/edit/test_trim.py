@@ -37,6 +37,15 @@ def test_times(begin: str, end: str, wanted: tuple[float, float]) -> None:
     assert found == Trim(*wanted, 36000.0)
 
 
+def test_behind_a_gap_or_a_new_start_a_row_begins_one_window_before_its_time() -> None:
+    time_s = np.array(
+        [60.0, 120.0, 180.2, 240.2, 480.2, 540.2]
+    )  # new start at 120 s, four rows lost at 240 s
+    columns = {"time_s": time_s, "boot": np.array([1.0, 1.0, 2.0, 2.0, 2.0, 2.0])}
+    for typed, begin_s in (("120s", 120.2), ("121s", 180.2), ("250s", 420.2)):
+        assert trim_of(typed, "", columns, RECORDED) == Trim(begin_s, 540.2, 540.2)
+
+
 @pytest.mark.parametrize(("begin", "end"), [("", ""), ("0", "end"), ("0", "10h"), (None, None)])
 def test_all_of_it_is_no_trim(begin: str | None, end: str | None) -> None:
     assert trim_of(begin, end, COLUMNS, RECORDED) is None

@@ -98,6 +98,30 @@ def test_a_begin_within_a_window_or_a_gap_is_shared_by_a_straight_line() -> None
         np.testing.assert_allclose(part["time_s"], kept)
 
 
+def test_behind_a_gap_the_row_has_its_own_charge_not_the_gaps() -> None:
+    # 36 mA for 10 s are 0.1 mAh, at 4 V 0.4 mWh; the gap of 90 s before that had another mean.
+    columns = {
+        "time_s": np.array([10.0, 110.0, 120.0]), "current_ma": np.array([36.0, 36.0, 72.0]),
+        "pack_v": np.array([5.0, 4.0, 4.0]), "charge_mah": np.array([0.1, 1.7, 1.9]), "energy_mwh": np.array([0.5, 7.0, 7.8]),
+    }  # fmt: skip
+    part = PartOfRows(Trim(100.0, 120.0, 120.0), windowed=True).cut(columns)
+    np.testing.assert_allclose(part["charge_mah"], [0.1, 0.3])
+    np.testing.assert_allclose(part["energy_mwh"], [0.4, 1.2])
+    np.testing.assert_allclose(part["time_s"], [10.0, 20.0])
+
+
+def test_a_pause_beside_the_part_is_not_told_of_it(tmp_path: Path) -> None:
+    """A gap and a new start are told of the moment that the last row before them ended."""
+    events = tuple(
+        Event(at_s, "boot", "board started again", {"charge_lower_mah": 0.0})
+        for at_s in (BEGIN_S - 1.0, END_S)
+    )
+    part = described(trimmed(tmp_path / "cut", whole_run(events=events)))
+    assert part is not None
+    assert part.events == ()
+    assert part.unknown_words == ""
+
+
 def test_samples_of_another_meter(tmp_path: Path) -> None:
     time_s = np.arange(0, 601, 5.0)
     run = sampled_run(time_s, volts(time_s), draw(time_s))
