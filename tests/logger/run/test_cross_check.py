@@ -14,7 +14,8 @@ from firmware_probe.twin.simulated_board import SimulatedBoard
 from firmware_probe.twin.vest import vest_pack, vest_programme, vest_sensor
 from logger.commands.check import check_command
 from logger.run.cross_check import cross_check
-from logger.run.description import Description, Stop, from_document
+from logger.run.cross_description import description_contradictions
+from logger.run.description import Board, Description, Stop, from_document
 from logger.run.format import COLUMNS, RUN_KEY
 from logger.run.reader import read_run
 from tests.support.edited_runs import EDITS, opened, record_into, saved
@@ -58,6 +59,28 @@ def test_an_honest_run_is_not_named(honest: Path) -> None:
     assert cross_check(read_run(honest)).lines == ()
     said = CliRunner().invoke(check_command, [str(honest)]).output
     assert "Nothing is wrong with its files." in " ".join(said.split())
+
+
+@pytest.mark.parametrize(
+    ("firmware", "state", "named"),
+    [
+        ("simulated-0.1.0", "recording", False),
+        ("simulated-0.1.0", "ended", True),
+        ("0.1.0", "recording", True),
+    ],
+)
+def test_a_killed_recording_of_a_board_played_fast_is_not_named(
+    firmware: str, state: str, named: bool
+) -> None:
+    """21 s of the board in 0.3 s of the computer, and killed before a second look at the clocks was kept."""
+    known = Description(
+        board=Board("6D0B93F6", 1, firmware, "", ""),
+        state=state,
+        started_utc="2026-11-29T22:22:13.942+00:00",
+        clock=((21.0, 21.001, "2026-11-29T22:22:14.214+00:00"),),
+    )
+    found = list(description_contradictions(known, {}, whole=False))
+    assert ["started_utc" in what for what, _ in found] == [True] * named
 
 
 def test_a_run_read_and_saved_again_is_not_named(honest: Path, tmp_path: Path) -> None:
