@@ -269,7 +269,7 @@ def _check(ask: _Asker, options: dict[str, Any], pack: Pack, cutoff_v: float) ->
         )
     elif not doubts:
         click.echo("That fits.")
-    elif not ask.sure("Record all the same?", False):
+    elif not ask.sure("Record all the same?", False, clear=True):
         raise click.Abort
     return board.hello
 
