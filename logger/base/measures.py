@@ -189,8 +189,8 @@ MAH_ABOVE_0: Final = Measure(
     ever=_CAPACITY_EVER_MAH,
 )
 OHMS_ABOVE_0: Final = Measure("ohm", _OHMS, "22, 22ohm or 0.022kohm", above=0)
-_PERCENT: Final = _named(percent_prozent_procent_percento=1.0) | {"%": 1.0}
-PERCENT_ABOVE_0: Final = Measure("%", _PERCENT, "1.5 or 1.5%", above=0, ever=100.0)
+PERCENT_UNITS: Final = _named(percent_prozent_procent_percento=1.0) | {"%": 1.0}
+PERCENT_ABOVE_0: Final = Measure("%", PERCENT_UNITS, "1.5 or 1.5%", above=0, ever=100.0)
 _CELSIUS: Final = dict.fromkeys(
     (
         "c",

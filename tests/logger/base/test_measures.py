@@ -33,6 +33,8 @@ from logger.base.measures import (
         (MAH_ABOVE_0, "2500 mAh", 2500.0),
         (CELSIUS_OF_BENCH, "21°C", 21.0),
         (PERCENT, "90 %", 90.0),
+        (PERCENT, "90 percent", 90.0),
+        (PERCENT, "0,9 Prozent", 0.9),
     ],
 )
 def test_typed_numbers_are_read(measure: Measure, typed: str, expected: float) -> None:
@@ -51,6 +53,7 @@ def test_typed_numbers_are_read(measure: Measure, typed: str, expected: float) -
         (VOLTS_ABOVE_0, "-2.7", "not above 0 V"),
         (CELSIUS_OF_BENCH, "300", "from -40 to 85"),
         (PERCENT, "0.9", "write 90"),
+        (PERCENT, "½", "write 50"),
     ],
 )
 def test_what_cannot_be_meant_is_refused(measure: Measure, typed: str, told: str) -> None:
