@@ -11,11 +11,11 @@ import numpy.typing as npt
 from logger.base.durations import parse_duration_s, span_words, utc_moment
 from logger.base.errors import BenchError
 from logger.run.description import Description
+from logger.run.edited.part import SLACK_S
 from logger.run.edited.statements import Trim
 
 Floats = npt.NDArray[np.float64]
 
-_SLACK_S: Final = 1e-6
 _BEGIN: Final = frozenset({"", "0", "begin", "start"})
 _END: Final = frozenset({"", "end"})
 _CLOCK: Final = re.compile(r"(\d{1,4}):([0-5]\d)(?::([0-5]\d(?:\.\d+)?))?")
@@ -56,7 +56,7 @@ def trim_of(
     if not begin_s < end_s:
         raise _nothing(f"it would begin at {_words(begin_s)} and end at {_words(end_s)}", rows)
     step_s = _begins_before(columns, description)
-    inside = np.flatnonzero((time_s - step_s >= begin_s - _SLACK_S) & (time_s <= end_s + _SLACK_S))
+    inside = np.flatnonzero((time_s - step_s >= begin_s - SLACK_S) & (time_s <= end_s + SLACK_S))
     if len(inside) < 2:
         raise _nothing(
             f"{len(inside)} rows lie between {_words(begin_s)} and {_words(end_s)}", rows
