@@ -173,9 +173,10 @@ def _tell(done: Edited, asked: Path, *, as_json: bool) -> None:
         click.echo(_filled(f"{text[:1].upper()}{text[1:]}."))
     if done.folder != asked:
         click.echo(_filled(f"The run is now {done.folder}."))
-    steps: list[tuple[str, list[str | Path]]] = [("What it says now", ["rundown", done.folder])]
-    if (done.folder / "report").is_dir():
-        steps = [("Its report still says the old: make it anew", ["report", done.folder])]
+    made = [name for name in ("report", "sheet") if done.changed and (done.folder / name).is_dir()]
+    steps: list[tuple[str, list[str | Path]]] = [
+        (f"Its {name} still says the old: make it anew", [name, done.folder]) for name in made
+    ] or [("What it says now", ["rundown", done.folder])]
     if done.changed and _can_go_back(done.description.history):
         steps.append(("Not so after all", ["edit", done.folder, "--undo"]))
     echo_next(*steps)

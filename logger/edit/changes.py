@@ -10,7 +10,7 @@ from logger.base.errors import BenchError
 from logger.base.pack import Pack, parse_pack
 from logger.recording.safety import check_cutoff
 from logger.run.description import Description
-from logger.run.edited.statements import TIME_MOST_S, VOLTS_MOST, Cutoff, Trim
+from logger.run.edited.statements import TIME_MOST_S, VOLTS_MOST, Cutoff, Trim, is_json
 
 NEED_MOST_S: Final = 366 * 86400.0
 # The names by which the description knows what can be changed, as they are listed.
@@ -154,8 +154,9 @@ def _cutoff_asked(changes: Changes, description: Description) -> Cutoff | None:
 def differences(own: Mapping[str, Any], values: Mapping[str, Any]) -> dict[str, list[Any]]:
     """Of the new values those that are not there already, each as before and after."""
     empty: dict[str, Any] = {**dict.fromkeys(_TEXT_MOST, ""), "photos": []}
+    before = {name: own.get(name, empty.get(name)) for name in values}
     return {
-        name: [own.get(name, empty.get(name)), value]
+        name: [before[name] if is_json(before[name]) else None, value]
         for name, value in values.items()
-        if own.get(name, empty.get(name)) != value
+        if before[name] != value
     }

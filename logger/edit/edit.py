@@ -21,7 +21,7 @@ from logger.edit.trim import trim_of
 from logger.edit.words import changed_words
 from logger.run.description import Description, from_document
 from logger.run.edited.photo_files import FOLDER_NAME
-from logger.run.edited.statements import deletes_photos, last_to_undo
+from logger.run.edited.statements import Change, deletes_photos, last_to_undo
 from logger.run.format import DESCRIPTION_NAME, RUN_KEY, SAMPLES_NAME
 from logger.run.open_file import lock_file
 from logger.run.pieces import rows_file
@@ -163,7 +163,7 @@ def _write(
     try:
         photos.tidy(folder, description.photos, time.time())
     except OSError as error:
-        if deletes_photos(description.history[-1]):
+        if deletes_photos(Change(utc, changed)):
             raise _photo_left(folder, error) from error
     return Edited(folder, description, tuple(changed_words(changed)))
 

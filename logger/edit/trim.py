@@ -11,11 +11,11 @@ import numpy.typing as npt
 from logger.base.durations import parse_duration_s, span_words, utc_moment
 from logger.base.errors import BenchError
 from logger.run.description import Description
+from logger.run.edited.part import SLACK_S
 from logger.run.edited.statements import Trim
 
 Floats = npt.NDArray[np.float64]
 
-_SLACK_S: Final = 1e-6
 _BEGIN: Final = frozenset({"", "0", "begin", "start"})
 _END: Final = frozenset({"", "end"})
 _CLOCK: Final = re.compile(r"(\d{1,4}):([0-5]\d)(?::([0-5]\d(?:\.\d+)?))?")
@@ -56,7 +56,7 @@ def trim_of(
     if not begin_s < end_s:
         raise _nothing(f"it would begin at {_words(begin_s)} and end at {_words(end_s)}", rows)
     step_s = _begins_before(columns, description)
-    inside = np.flatnonzero((time_s - step_s >= begin_s - _SLACK_S) & (time_s <= end_s + _SLACK_S))
+    inside = np.flatnonzero((time_s - step_s >= begin_s - SLACK_S) & (time_s <= end_s + SLACK_S))
     if len(inside) < 2:
         raise _nothing(
             f"{len(inside)} rows lie between {_words(begin_s)} and {_words(end_s)}", rows
@@ -111,7 +111,7 @@ def _time_of_day_s(
     moment = began.replace(hour=hour, minute=minute, second=second, microsecond=0)
     if moment < began:
         moment += timedelta(days=1)
-    return (moment - began).total_seconds()
+    return _into_the_run_s(moment, began, description)
 
 
 def _iso_s(text: str, description: Description) -> float:
@@ -124,7 +124,7 @@ def _iso_s(text: str, description: Description) -> float:
             f"The moment {text!r} of the trim is not understood.", next_step=f"{_EXAMPLES}."
         )
     # Without a zone it is this computer's.
-    since_s = (moment.astimezone() - _began(description, text)).total_seconds()
+    since_s = _into_the_run_s(moment.astimezone(), _began(description, text), description)
     if not 0 <= since_s <= _DAYS_LOOKED * 86400:
         raise BenchError(
             f"The moment {text!r} is not in the run.",
@@ -132,6 +132,20 @@ def _iso_s(text: str, description: Description) -> float:
             next_step=f"{_EXAMPLES}.",
         )
     return since_s
+
+
+def _into_the_run_s(moment: datetime, began: datetime, description: Description) -> float:
+    """A moment on the board's axis, by what it showed before and after: its clock may be some percent fast or slow."""
+    since_s = (moment - began).total_seconds()
+    told = [(utc_moment(utc), time_s) for time_s, _, utc in description.clock]
+    anchors = [
+        ((seen - began).total_seconds(), time_s) for seen, time_s in told if seen is not None
+    ]
+    if not anchors:
+        return since_s
+    real_s, board_s = np.maximum.accumulate(np.array(anchors), axis=0).T
+    beyond_s = since_s - float(np.clip(since_s, real_s[0], real_s[-1]))
+    return float(np.interp(since_s, real_s, board_s)) + beyond_s
 
 
 def _began(description: Description, text: str) -> datetime:

@@ -139,7 +139,7 @@ def _change(item: object) -> Change | None:
     if not isinstance(item, Mapping) or not isinstance(item.get("utc"), str) or not item["utc"]:
         return None
     changed, undoes = item.get("changed"), item.get("undoes")
-    if not isinstance(changed, Mapping) or not _is_json(changed):
+    if not isinstance(changed, Mapping) or not is_json(changed):
         return None
     if undoes is not None and (type(undoes) is not int or undoes < 0):
         return None
@@ -147,7 +147,7 @@ def _change(item: object) -> Change | None:
     return Change(item["utc"][:40], pairs, undoes) if len(pairs) == len(changed) else None
 
 
-def _is_json(value: object) -> bool:
+def is_json(value: object) -> bool:
     """Python reads NaN and 1e999 out of JSON, which no other program takes from us again."""
     try:
         json.dumps(value, allow_nan=False)

@@ -116,6 +116,14 @@ def test_no_way_back_is_offered_from_a_photo_that_is_deleted(bench: Path) -> Non
     assert "--undo" not in screen_here(["edit", "run", "--history"], bench)
 
 
+def test_what_was_made_of_it_before_is_named(bench: Path) -> None:
+    (bench / "run" / "sheet").mkdir()
+    told = screen_here(["edit", "run", "--title", "Vest"], bench)
+    assert "Its sheet still says the old" in told
+    assert "report" not in told
+    assert "still says" not in screen_here(["edit", "run", "--title", "Vest"], bench)
+
+
 def test_hostile_words_are_shown_and_do_nothing(bench: Path) -> None:
     screen_here(["edit", "run", "--title", "\x1b[2J\u202eevil", "--notes", "x" * 9000], bench)
     done = CliRunner().invoke(drawbench.cli, ["edit", str(bench / "run"), "--history"])

@@ -298,6 +298,14 @@ def test_what_is_no_json_is_no_change_that_can_be_taken_back(run: Path, old: flo
     assert problems == ["1 changes in the description's history are not usable"]
 
 
+def test_what_was_no_number_goes_into_the_history_as_not_stated(run: Path) -> None:
+    raw = document(run)
+    raw[RUN_KEY]["need_s"] = float("nan")
+    (run / DESCRIPTION_NAME).write_text(json.dumps(raw))
+    assert edit_run(run, Changes(need_s=60.0)).description.history[-1].changed == {"need_s": [None, 60.0]}  # fmt: skip
+    assert undo(run).description.need_s is None
+
+
 def test_the_run_may_be_given_by_its_samples(run: Path) -> None:
     assert edit_run(run / SAMPLES_NAME, Changes(title="x")).folder == run
     with pytest.raises(BenchError, match="There is no run"):

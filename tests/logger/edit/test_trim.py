@@ -64,6 +64,15 @@ def test_a_time_of_day_is_the_first_one_after_the_begin(monkeypatch: pytest.Monk
         time.tzset()
 
 
+def test_a_time_of_day_on_the_axis_of_a_board_that_is_slow() -> None:
+    """2 % slow: where the wall's clock is ten hours on, the board has counted 9 h 48 min."""
+    clock = ((0.0, 0.0, "2026-11-29T18:00:00+00:00"), (35280.0, 36000.0, "2026-11-30T04:00:00+00:00"))  # fmt: skip
+    slow = replace(RECORDED, clock=clock)
+    for hours, wanted_s in ((5, 17640.0), (10, 35280.0)):
+        moment = f"2026-11-{29 + (18 + hours) // 24}T{(18 + hours) % 24:02}:00:00+00:00"
+        assert trim_of("", moment, COLUMNS, slow) == Trim(0.0, wanted_s, 36000.0)
+
+
 @pytest.mark.parametrize("text", ["at 18:12", "2026-11-29 18:12"])
 def test_a_run_without_the_days_clock_says_so(text: str) -> None:
     simulated = replace(RECORDED, board=Board("A", 1, "simulated 1"))
