@@ -149,10 +149,12 @@ def test_a_room_uses_only_rooms_below_it() -> None:
     assert upward(modules(ROOT), ROOT) == []
 
 
+@pytest.mark.slow
 def test_no_circle_of_files() -> None:
     assert circle(modules(ROOT), ROOT) == []
 
 
+@pytest.mark.slow
 def test_the_simulated_board_is_used_by_nothing_above_but_the_demo() -> None:
     """The twin plays the board in tests and in the demo; a measurement never rests on it."""
     users = {
@@ -238,6 +240,7 @@ def test_a_circle_is_named(small_tree: Path) -> None:
     ]
 
 
+@pytest.mark.slow
 def test_starting_a_recording_imports_nothing_heavy() -> None:
     """``drawbench log`` must be up at once: no pandas, scipy or matplotlib in its imports."""
     code = (

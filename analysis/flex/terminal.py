@@ -1,6 +1,7 @@
 """Printing and the target's options, shared by the ``drawbench flex`` commands."""
 
 import json
+import re
 import textwrap
 from collections.abc import Callable, Sequence
 from typing import Any, Final, TypeVar
@@ -10,7 +11,7 @@ import click
 from analysis.flex.asked import Target, stated_target
 from analysis.flex.bend import BENDS_PER_WEARING
 from analysis.say.table import Row, interval_title
-from logger.base.measures import Measure, count_of_bends, plain_number
+from logger.base.measures import PERCENT_UNITS, Measure, count_of_bends, plain_number
 from logger.base.typed.suggest import Choice
 
 TEXT_WIDTH: Final = 79
@@ -33,7 +34,7 @@ class _Percent(Measure):
         self, value: Any, param: click.Parameter | None, ctx: click.Context | None
     ) -> float:
         number = super().convert(value, param, ctx)
-        if 0 < number <= 1 and "%" not in str(value):
+        if 0 < number <= 1 and not re.search("[a-z%]", str(value).casefold()):
             self.fail(
                 f"{value} may be {number:g} % or {100 * number:g} %: write {100 * number:g}, or {number:g}% with its sign.",
                 param,
@@ -43,7 +44,7 @@ class _Percent(Measure):
 
 
 BEND_RADIUS_MM: Final = plain_number("5", least=0.1, most=1000.0)
-PERCENT: Final = _Percent("%", {"%": 1.0}, "90 or 90%")
+PERCENT: Final = _Percent("%", PERCENT_UNITS, "90 or 90%")
 
 target_options = _options(
     click.option("--cycles", type=count_of_bends(), metavar="N", help="Bends it must survive."),

@@ -40,6 +40,7 @@ SHEET_STEM: Final = "run-sheet"
 A4_INCH: Final = (8.27, 11.69)
 _MARGIN: Final = 0.07
 _SMALL: Final = 8.2
+_TITLE_SIZE: Final = 10.0
 _LINE: Final = 0.0118  # height of a small line, share of the page
 _ROWS_SHOWN: Final = 9
 _LABEL_SIGNS: Final = 28  # longer ones would meet their values; they stand in the report
@@ -68,7 +69,11 @@ def sheet_figure(run: Run, result: Rundown, told: Sequence[str] = ()) -> Figure:
     title = plain_text(run.description.title) or plain_text(run.folder.resolve().name)
     page.text(title, size=17, bold=True, width=52, lines=2)
     if result.simulated:
-        page.text("SIMULATED: no hardware and no real pack made these numbers.", bold=True, size=10)
+        page.text(
+            "SIMULATED: no hardware and no real pack made these numbers.",
+            bold=True,
+            size=_TITLE_SIZE,
+        )
     answered, *below = told or paragraphs(result, run)
     page.text(answered, size=11.5, width=80, lines=6)  # the verdict stands last
     for text in below:
@@ -173,7 +178,7 @@ def _results(page: _Page, result: Rundown) -> float:
     """Table on the left; returns where it ends."""
     short = [row for row in rows_of(result_rows(result)) if len(row.label) <= _LABEL_SIGNS]
     rows = short[:_ROWS_SHOWN]
-    page.text("Results", bold=True, size=10)
+    page.text("Results", bold=True, size=_TITLE_SIZE)
     heading = interval_title(rows)
     page.figure.text(0.37, page.top + 0.004, heading, fontsize=7, color=FAINT, va="bottom")
     for row in rows:
@@ -189,7 +194,7 @@ def _results(page: _Page, result: Rundown) -> float:
 
 def _wiring(page: _Page, run: Run) -> None:
     """Pack, sensor, piece and board as boxes; the sensor sits in the plus wire."""
-    page.text("Wiring", bold=True, size=10)
+    page.text("Wiring", bold=True, size=_TITLE_SIZE)
     height = 0.085
     axes = page.figure.add_axes((page.left, page.top - height, 0.34, height))
     axes.set_axis_off()
@@ -243,7 +248,7 @@ def _facts(page: _Page, run: Run, result: Rundown) -> None:
         ("Rows", f"{count_words(len(result.draw.trace.time_s), 'row')}, one every {step_words(result.draw.trace.usual_step_s)}"),
         ("Notes", description.notes),
     )  # fmt: skip
-    page.text("Conditions", bold=True, size=10)
+    page.text("Conditions", bold=True, size=_TITLE_SIZE)
     for name, text in facts:
         if text.strip():
             lines = 3 if name == "Fuse" else 2  # why none fits, with what to do
@@ -272,9 +277,10 @@ def _fuse(run: Run, result: Rundown) -> str:
 
 
 def _block(page: _Page, title: str, paragraphs: Sequence[str]) -> None:
-    if not paragraphs:
+    title_step = 1.25 * _LINE * _TITLE_SIZE / _SMALL
+    if not paragraphs or page.top - title_step < _FOOT:  # no title without a line below it
         return
-    page.text(title, bold=True, size=10)
+    page.text(title, bold=True, size=_TITLE_SIZE)
     for text in paragraphs:
         page.text(text, lines=3)
     page.skip(0.004)

@@ -10,7 +10,7 @@ from click.core import ParameterSource
 from firmware_probe.line_format import BAUD_DEFAULT
 from logger.base.durations import parse_duration_s, span_words
 from logger.base.measures import MILLIAMPERES_ABOVE_0, whole_number
-from logger.base.pack import parse_pack
+from logger.base.pack import Pack, parse_pack
 from logger.base.typed.number import number_text
 from logger.base.typed.shown import show_understood
 from logger.base.typed.signs import plain_signs
@@ -90,14 +90,16 @@ class PackText(click.ParamType[str]):
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
         typed, told = str(value), list[str]()
         pack = parse_pack(typed, other=True, say=told.append)
-        if "".join(typed.casefold().split()) in {
-            _squeezed(str(pack)),
-            _squeezed(pack.text),
-        } or not (param and ctx):
+        if is_usual_pack(typed, pack) or not (param and ctx):
             return pack.text
         meant = told[0].partition(" is taken as ")[2].removesuffix(".") if told else pack.text
         show_understood(typed, meant, param, ctx)
         return pack.text
+
+
+def is_usual_pack(typed: str, pack: Pack) -> bool:
+    """Whether it was written in our own form, and needs no echo."""
+    return _squeezed(typed) in {_squeezed(str(pack)), _squeezed(pack.text)}
 
 
 def _squeezed(text: str) -> str:

@@ -158,13 +158,17 @@ def _named(**factors: float) -> dict[str, float]:
     return {word: factor for words, factor in factors.items() for word in words.split("_")}
 
 
-_VOLTS: Final = _named(v_volt_volts_volti_voltios_vdc=1.0, mv_millivolt_millivolts=1e-3)
+_VOLTS: Final = _named(v_volt_volts_volti_voltios_vdc=1.0, mv_millivolt_millivolts=1e-3) | {
+    "v dc": 1.0
+}
 _AMPERES: Final = _named(
     ma_milliamp_milliamps_milliampere_milliamperes_milliampère_milliampères_miliamperio_miliamperios=1.0,
     a_amp_amps_ampere_amperes_amper_ampère_ampères_amperio_amperios=1e3,
     ua_μa_microamp_microamps_microampere_microamperes=1e-3,
 )
-_OHMS: Final = _named(ohm_ohms_ω_r_ohmio_ohmios=1.0, mohm_mω_milliohm=1e-3, kohm_kω_k_kiloohm=1e3)
+_OHMS: Final = _named(
+    ohm_ohms_ω_r_ohmio_ohmios=1.0, mohm_mω_milliohm_milliohms=1e-3, kohm_kω_k_kiloohm=1e3
+)
 # What no pack of a wearable reaches: the bounds within which `import` finds a reading plausible.
 _VOLTS_EVER: Final = 60.0
 _AMPERES_EVER_MA: Final = 20_000.0
@@ -178,14 +182,15 @@ MILLIAMPERES_ABOVE_0: Final = Measure(
 )
 MAH_ABOVE_0: Final = Measure(
     "mAh",
-    {"mah": 1.0, "ma h": 1.0, "ah": 1e3, "a h": 1e3, "amp hours": 1e3, "amp-hours": 1e3},
+    dict.fromkeys(("mah", "ma h", "ma·h", "milliamp hours", "milliamp-hours"), 1.0)
+    | dict.fromkeys(("ah", "a h", "a·h", "amp hours", "amp-hours"), 1e3),
     "2500, 2500mAh or 2.5Ah",
     above=0,
     ever=_CAPACITY_EVER_MAH,
 )
 OHMS_ABOVE_0: Final = Measure("ohm", _OHMS, "22, 22ohm or 0.022kohm", above=0)
-_PERCENT: Final = _named(percent_prozent_procent_percento=1.0) | {"%": 1.0}
-PERCENT_ABOVE_0: Final = Measure("%", _PERCENT, "1.5 or 1.5%", above=0, ever=100.0)
+PERCENT_UNITS: Final = _named(percent_prozent_procent_percento=1.0) | {"%": 1.0}
+PERCENT_ABOVE_0: Final = Measure("%", PERCENT_UNITS, "1.5 or 1.5%", above=0, ever=100.0)
 _CELSIUS: Final = dict.fromkeys(
     (
         "c",

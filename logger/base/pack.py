@@ -205,7 +205,7 @@ def parse_pack(
                 f"The pack {text!r} does not name its chemistry.",
                 next_step=f'write "{_of(words).text}" if it is that; chemistries: {_known(other)}.',
             )
-        say(f"{text!r} is taken as {_of(words)} ({words.taken}).")
+        say(f"{text!r} is taken as {_of(words).text} ({words.taken}).")
     said_mah = capacity_mah if words.capacity_mah is None else words.capacity_mah
     if capacity_mah is not None and said_mah != capacity_mah:
         raise BenchError(

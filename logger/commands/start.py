@@ -17,6 +17,7 @@ from logger.base.command_options import (
     PackText,
     close_load_option,
     fresh_option,
+    is_usual_pack,
     mode_draw_option,
 )
 from logger.base.durations import HOLD_DEFAULT_S, duration_text, span_words
@@ -182,12 +183,17 @@ def _pack(ask: _Asker, options: dict[str, Any]) -> Pack:
             PACK_DEFAULT,
         )
         try:
-            pack = parse_pack(text, options["capacity"], options["used"], say=click.echo)
+            told = list[str]()
+            pack = parse_pack(text, options["capacity"], options["used"], say=told.append)
         except BenchError as error:
             if not ask.asks or options["pack_text"] is not None:
                 raise
             click.echo(str(error))
         else:
+            if not (told or is_usual_pack(text, pack)):
+                told = [f"That is {pack.text}."]
+            for line in told:
+                click.echo(line)
             return pack
 
 
@@ -199,7 +205,7 @@ def _need(ask: _Asker, options: dict[str, Any]) -> float:
         try:
             need_s = _NEED.convert(text, None, None)
         except click.BadParameter as error:
-            click.echo(f"{error.message}.")
+            click.echo(error.message if error.message.endswith("?") else f"{error.message}.")
         else:
             if not USUAL_SPAN.fullmatch(text):
                 click.echo(f"That is {span_words(need_s)}.")
@@ -208,7 +214,7 @@ def _need(ask: _Asker, options: dict[str, Any]) -> float:
 
 def _cutoff(ask: _Asker, options: dict[str, Any], pack: Pack) -> float:
     if options["cutoff"] is not None:
-        check_cutoff(pack, options["cutoff"], below_floor=False)
+        check_cutoff(pack, options["cutoff"], below_floor=None)
         return float(options["cutoff"])
     click.echo(
         textwrap.fill(
@@ -223,7 +229,7 @@ def _cutoff(ask: _Asker, options: dict[str, Any], pack: Pack) -> float:
             if text == _LIMIT:
                 return round(pack.floor_v, 2)
             cutoff_v = VOLTS_ABOVE_0.convert(text, None, None)
-            check_cutoff(pack, cutoff_v, below_floor=False)
+            check_cutoff(pack, cutoff_v, below_floor=None)
         except click.BadParameter as error:
             click.echo(error.message)
         except BenchError as error:
@@ -269,7 +275,7 @@ def _check(ask: _Asker, options: dict[str, Any], pack: Pack, cutoff_v: float) ->
         )
     elif not doubts:
         click.echo("That fits.")
-    elif not ask.sure("Record all the same?", False):
+    elif not ask.sure("Record all the same?", False, clear=True):
         raise click.Abort
     return board.hello
 

@@ -262,5 +262,5 @@ def not_writable(folder: Path, error: OSError) -> BenchError:
     return BenchError(
         f"The description of {folder} cannot be replaced; nothing was changed.",
         evidence=spoken(error),
-        next_step="make the folder writable, or copy the run to a place that is.",
+        next_step="make room on its disk and the folder writable, or copy the run to a better place.",
     )

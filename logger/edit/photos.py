@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from logger.base.errors import BenchError, spoken
 from logger.base.safe_files import Folder, is_leftover, read_whole
-from logger.run.edited.photo_files import FOLDER_NAME, photo_name
+from logger.run.edited.photo_files import FOLDER_NAME, SIDE_MOST, photo_name
 from logger.run.edited.statements import (
     CAPTION_MOST,
     PHOTOS_MOST,
@@ -25,9 +25,8 @@ from logger.run.edited.statements import (
 if TYPE_CHECKING:
     from PIL.Image import Image
 
-SIDE_MOST: Final = 1600
 FILE_MOST: Final = 64 * 1024 * 1024
-# JPEG is decoded small at once; all else whole, four bytes a pixel, up to three times.
+# JPEG is decoded small at once, but for one whose details come last; all else whole, four bytes a pixel, up to three times.
 PIXELS_MOST: Final = {"JPEG": 220_000_000, "MPO": 220_000_000}
 PIXELS_MOST_ELSE: Final = 60_000_000
 _FORMATS: Final = ("JPEG", "PNG", "WEBP", "GIF")
@@ -63,6 +62,8 @@ def _without_all_else(data: bytes, path: Path) -> bytes:
             warnings.simplefilter("ignore")
             with Image.open(io.BytesIO(data), formats=_FORMATS) as opened:
                 most = PIXELS_MOST.get(opened.format or "", PIXELS_MOST_ELSE)
+                if opened.info.get("progressive"):
+                    most = PIXELS_MOST_ELSE
                 if opened.width * opened.height > most:
                     raise _too_many(path, opened.width, opened.height, most)
                 if min(opened.size) < 1:
@@ -213,7 +214,7 @@ def keep(folder: Path, made: Sequence[bytes]) -> None:
         raise BenchError(
             f"The photos cannot be written to {folder / FOLDER_NAME}; nothing was changed.",
             evidence=spoken(error),
-            next_step="look what stands there, or make the folder writable.",
+            next_step="look what stands there, make room on its disk, and the folder writable.",
         ) from error
 
 

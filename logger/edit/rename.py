@@ -80,4 +80,24 @@ def give_name(
             next_step="close whatever has a file of it open, or look who owns the folder above it.",
         ) from error
     shown = folder.parent / name if folder.name not in ("", "..") else target
-    return note_new_name(shown if shown.is_dir() else target, old.name, clock().utc, undoes)
+    try:
+        return note_new_name(shown if shown.is_dir() else target, old.name, clock().utc, undoes)
+    except BenchError as error:
+        raise _back(target, old, error) from error
+
+
+def _back(target: Path, old: Path, error: BenchError) -> BenchError:
+    """Where the history could not take it, the old name again, and what to say."""
+    try:
+        target.rename(old)
+    except OSError:
+        return BenchError(
+            f"The run is called {target.name} now, but its history does not tell.",
+            evidence=error.evidence,
+            next_step=error.next_step,
+        )
+    return BenchError(
+        f"{old.name} cannot be given the name {target.name}: its history cannot be written.",
+        evidence=error.evidence,
+        next_step=error.next_step,
+    )

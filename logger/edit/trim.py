@@ -26,14 +26,16 @@ _DAYS_LOOKED: Final = 400
 
 def both_ends(text: str) -> tuple[str, str]:
     """From and to of ``12min..6h40min``; either may be left out. Raises BenchError."""
-    begin, dots, end = text.partition("..")
-    if not dots:
+    ends = text.replace("…", "..").split("..")
+    if len(ends) != 2 or ends[1].startswith("."):
         raise BenchError(
             f"The trim {text!r} is not understood.",
-            evidence="expected FROM..TO",
-            next_step='write it like "0:12..6:40", "12min.." or "..6h40min".',
+            evidence=f"the third dot may begin a number, as 0{ends[1]}"
+            if len(ends) == 2
+            else "expected FROM..TO",
+            next_step='write it with two dots, like "0:12..6:40", "12min.." or "..6h40min".',
         )
-    return begin.strip(), end.strip()
+    return ends[0].strip(), ends[1].strip()
 
 
 def trim_of(

@@ -14,14 +14,14 @@ Sure = Callable[[str], bool]
 HARDWARE_CUTOFF_NEEDED: Final = ("li-ion", "lifepo4")
 
 
-def check_cutoff(pack: Pack | None, cutoff_v: float | None, *, below_floor: bool) -> None:
+def check_cutoff(pack: Pack | None, cutoff_v: float | None, *, below_floor: bool | None) -> None:
     """Raises BenchError for a cutoff that a full pack stands under, and for one under the cells' own
-    floor, unless that is wanted expressly."""
+    floor, unless that is wanted expressly. ``below_floor``: None where the command has no such option."""
     if pack is None or cutoff_v is None:
         return
     if cutoff_v >= pack.full_v:
         raise BenchError(
-            f"A cutoff of {cutoff_v:g} V is above a full pack of {pack}: {digits_text(pack.full_v, 3)} V.",
+            f"A cutoff of {cutoff_v:g} V is {'above' if cutoff_v > pack.full_v else 'as high as'} a full pack of {pack}: {digits_text(pack.full_v, 3)} V.",
             evidence="the run would be over at once",
             next_step=f"{_perhaps(cutoff_v, pack.floor_v, pack.full_v)}give the voltage at which the circuit gives up, for the "
             "whole pack in series.",
@@ -29,10 +29,11 @@ def check_cutoff(pack: Pack | None, cutoff_v: float | None, *, below_floor: bool
     if below_floor or cutoff_v >= pack.floor_v - 1e-9:
         return
     per_cell_v = CHEMISTRIES[pack.chemistry].floor_v
+    option = "drawbench log --below-floor" if below_floor is None else "--below-floor"
     raise BenchError(
         f"A cutoff of {cutoff_v:g} V is below the floor of {pack}: {pack.floor_v:g} V ({per_cell_v:g} V per cell).",
         evidence=pack.caution,
-        next_step=f"give --cutoff {pack.floor_v:g} or more; --below-floor if these cells are to be sacrificed, watched and in the open.",
+        next_step=f"give --cutoff {pack.floor_v:g} or more; {option} if these cells are to be sacrificed, watched and in the open.",
     )
 
 

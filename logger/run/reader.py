@@ -17,7 +17,7 @@ import numpy.typing as npt
 from logger.base.errors import BenchError, spoken
 from logger.base.safe_files import read_json, read_whole
 from logger.run.description import Description, from_document
-from logger.run.edited.part import PartOfRows, described_part
+from logger.run.edited.part import PartOfRows, described_part, used_before_words
 from logger.run.edited.statements import trim_words
 from logger.run.fast_csv import read_columns
 from logger.run.format import (
@@ -135,7 +135,8 @@ def _part(
         findings.sentences.append("the description's trim leaves no row: the whole run counts")
         return columns, replace(description, trim=None)
     told = described_part(description)
-    findings.sentences.insert(0, trim_words(description.trim))
+    used = used_before_words(description.trim, columns)
+    findings.sentences[:0] = [trim_words(description.trim), *([used] if used else [])]
     if description.switch_alarm and not told.switch_alarm:
         findings.sentences.append(description.switch_alarm)  # dangerous still, whatever counts
     return part, told

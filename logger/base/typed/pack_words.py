@@ -26,7 +26,7 @@ _CHEMISTRIES: Final = {
     "zinc-carbon": "zinc-carbon zinc-carbone carbon-zinc zink-kohle zinkkohle saline salines salina salinas zinkkool zinco-carbone",
     "nimh": "nimh ni-mh",
     "li-ion": "icr inr imr li-ion liion lithium-ion lipo li-po li-poly lithium-polymer lithiumpolymer litio-ion",
-    "lifepo4": "ifr lifepo4 lifepo lfp lithium-eisenphosphat",
+    "lifepo4": "ifr lifepo4 lifepo₄ lifepo lfp lithium-eisenphosphat",
     "usb-bank": "usb-bank powerbank power-bank",
     "lithium-coin": "lithium-coin",
     "lithium-aa": "lithium-aa",
@@ -45,8 +45,11 @@ _TOGETHER: Final = (  # words of two
     (r"\b(?:ni mh|nickel[- ]metal hydride|nickel-metallhydrid)\b", "nimh"),
     (r"\b(?:usb|power) bank\b", "usb-bank"),
     (r"\blithium coin\b", "lithium-coin"),
+    (r"\b(cr|br|[lhf]r|i[cnmf]r) (6|03|14|20|\d{4,5})\b", r"\1\2"),
     (r"\b(?:coin|button) cells?\b|\bknopfzellen?\b", " "),
 )
+_LITHIUM_RECHARGED: Final = frozenset(("li-ion", "lifepo4"))
+_NEVER_CHARGED: Final = frozenset(("alkaline", "zinc-carbon", "lithium-coin", "lithium-aa"))
 _LITHIUM: Final = frozenset(("lithium", "litio", "lithiumbatterie", "li"))
 _RECHARGEABLE: Final = word_set(
     "rechargeable rechargeables akku akkus accu accus accus ricaricabile ricaricabili recargable recargables herlaadbare oplaadbare oplaadbaar"
@@ -71,7 +74,7 @@ _FLAT_BLOCK: Final = "6f22"  # zinc-carbon, 9 V
 _IEC: Final = re.compile(r"(\d{0,2})([lfhksp]?)r(6|03|14|20|61|12|8d425|1|41|43|44|54)")
 _ROUND: Final = re.compile(r"(?:(i[cnmf]r|cr|br|lir)-?)?(\d{4,5})")
 _COUNT: Final = re.compile(r"(?<![\w.,])(\d{1,2}) ?(?:x|s(?:1p)?(?![a-z]))|x ?(\d{1,2})(?!\d)")
-_VOLTS: Final = re.compile(r"(?<![\w.,])(\d{1,2}(?:[.,]\d{1,2})?) ?v(?:olts?)?\b")
+_VOLTS: Final = re.compile(r"(?:(?<![\w.,])|(?<=\dx))(\d{1,2}(?:[.,]\d{1,2})?) ?v(?:olts?)?\b")
 _CAPACITY: Final = re.compile(rf"({NUMBER}) ?(m?ah)\b")
 
 
@@ -116,6 +119,8 @@ def read_pack_words(text: str) -> PackWords | None:
     plain = counted(plain_signs(text)).casefold()
     for written, meant in _TOGETHER:
         plain = re.sub(written, meant, plain)
+    if re.search(r"\blifepo 4\b", plain):
+        raise NotAPack("it may be four cells, or one", 'write "4x lifepo4" or "1x lifepo4".')
     plain, capacity_mah = _capacity(plain)
     seen = _Seen([], [], [])
     plain = _VOLTS.sub(lambda match: _volts(seen, match), plain)
@@ -242,6 +247,11 @@ def _together(seen: _Seen, capacity_mah: float | None) -> PackWords | None:
         seen.lithium and kinds - {"lithium-coin", "lithium-aa", "li-ion", "lifepo4"}
     ):
         raise MixedPack
+    if "C" in sizes and kinds & _LITHIUM_RECHARGED:
+        raise NotAPack(
+            "C is how fast such a cell may be emptied, or a size of other cells",
+            'leave it out, such as "2S LiPo 1000 mAh".',
+        )
     if len(sizes) > 1 and sizes - {"pouch"}:
         sizes -= {"pouch"}
     if len(sizes) > 1 or len(seen.cells) > 1:
@@ -250,6 +260,7 @@ def _together(seen: _Seen, capacity_mah: float | None) -> PackWords | None:
     chemistry, taken = _chemistry(kinds.pop() if kinds else "", size, seen)
     if not chemistry:
         return None
+    _check_kind(chemistry, size, seen)
     cells = seen.cells[0] if seen.cells else 1
     if size == "9V":
         if chemistry not in ("alkaline", "zinc-carbon"):
@@ -261,19 +272,40 @@ def _together(seen: _Seen, capacity_mah: float | None) -> PackWords | None:
     return PackWords(chemistry, cells, size, capacity_mah, seen.used, seen.volts, taken)
 
 
+def _check_kind(chemistry: str, size: str, seen: _Seen) -> None:
+    """Raises NotAPack for words that contradict each other: a floor of the wrong kind ruins cells, or worse."""
+    if seen.rechargeable and chemistry in _NEVER_CHARGED:
+        raise NotAPack(
+            f"{chemistry} cells are not recharged",
+            "name what the label says: nimh, li-ion, lifepo4.",
+        )
+    if (_is_cylinder(size) or size == "pouch") and chemistry not in (*_LITHIUM_RECHARGED, "other"):
+        raise NotAPack(
+            f"a {size} cell is not {chemistry}", f'write "{size} li-ion" or "{size} lifepo4".'
+        )
+
+
+def _is_cylinder(size: str) -> bool:
+    """18650 and its like."""
+    return size.isdigit()
+
+
 def _chemistry(kind: str, size: str, seen: _Seen) -> tuple[str, str]:
     """The chemistry, and what is to be said where it was not named; empty if it cannot be told."""
-    dry, cylinder = (
-        size in ("AAAA", "AAA", "AA", "C", "D", "9V"),
-        size[:1].isdigit() and size != "9V",
-    )
+    dry = size in ("AAAA", "AAA", "AA", "C", "D", "9V")
     if seen.lithium and size in ("AA", "AAA") and kind in ("", "lithium-aa"):
         return "lithium-aa", "" if kind else "1.5 V, never charged; rechargeable: say li-ion"
     if kind:
         return kind, ""
     if seen.rechargeable and size in ("AA", "AAA", "C", "D"):
         return "nimh", "1.2 V; lithium: say li-ion"
-    if cylinder or size == "pouch":
+    if _is_cylinder(size):
+        one_v = {seen.volts, seen.volts / (seen.cells or [1])[0]} if seen.volts else set()
+        if any(abs(volts - 3.2) < 0.15 for volts in one_v):
+            raise NotAPack(
+                "such a size is lithium-ion as a rule, but 3.2 V is lithium iron phosphate",
+                "name it: lifepo4 or li-ion.",
+            )
         return "li-ion", "it stops at 3.0 V a cell; lithium iron phosphate: say lifepo4"
     if seen.lithium:
         raise NotAPack(

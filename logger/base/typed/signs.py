@@ -1,9 +1,11 @@
 """Which signs were typed, whatever the keyboard, the spreadsheet or the web page made of them?
 
 Digits of all scripts and full-width letters become plain, every space a space, every minus a minus; what has no
-width goes. Superscripts stay as they are: 10² is not 102. Signs of numbers as in Unicode CLDR (from memory).
+width goes. Superscripts stay as they are: 10² is not 102; nor is 2½0 a number. Signs of numbers as in Unicode CLDR
+(from memory).
 """
 
+import re
 import unicodedata
 from typing import Final
 
@@ -25,13 +27,17 @@ _SAME: Final = {
 
 # Nobody types a number, a time or a pack that is longer; patterns are asked of nothing longer.
 LONGEST: Final = 120
+# Ends a fraction such as ½; where more of a number is glued to it, it stays and fits nothing.
+_ENDS: Final = "\1"
+_ENDS_A_NUMBER: Final = re.compile(rf"{_ENDS}(?![.,'/]?\d)")
 
 
 def plain_signs(text: str) -> str:
     """The text in plain signs, blanks in a row made one, none at the ends; what is too long, cut with a mark that fits nothing."""
     if len(text) > LONGEST:
         text = f"{text[:LONGEST]}\0"
-    return " ".join("".join(_plain(sign) for sign in text).split())
+    plain = "".join(_plain(sign) for sign in text)
+    return " ".join(_ENDS_A_NUMBER.sub("", plain).split())
 
 
 def _plain(sign: str) -> str:
@@ -52,5 +58,5 @@ def _plain(sign: str) -> str:
     made_of = unicodedata.decomposition(sign)
     if made_of.startswith("<fraction>"):
         parts = (chr(int(code, 16)) for code in made_of.split()[1:])
-        return f" {''.join(_plain(part) for part in parts)}"
+        return f" {''.join(_plain(part) for part in parts)}{_ENDS}"
     return sign

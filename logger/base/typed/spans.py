@@ -16,7 +16,7 @@ _WORDS: Final = {
     "ms": "ms msec millisecond milliseconds millisekunde millisekunden milliseconde millisecondes milliseconden milisegundo milisegundos "
     "millisecondo millisecondi",
     "s": "s sec secs second seconds sek sekunde sekunden sekund sekunder seconde secondes seconden seg segs segundo segundos secondo secondi",
-    "min": "m min mins minute minutes minuten minuut mn minuter minutter minuto minutos minuti",
+    "min": "m min mins minute minutes minuten minut minuut mn minuter minutter minuto minutos minuti",
     "h": "h hr hrs std stdn hour hours stunde stunden timme timmar tim timer time heure heures hora horas hs ora ore uur uren u",
     "d": "d day days tag tage tagen dygn jour jours j dia dias día días dag dagen giorno giorni",
     "w": "w week weeks woche wochen semaine semaines semana semanas weken settimana settimane",
@@ -38,8 +38,9 @@ _HALVES: Final = (
 )  # fmt: skip
 _COLON: Final = re.compile(r"(\d{1,3}):([0-5]\d)(?::([0-5]\d(?:[.,]\d+)?))?(?: ?([^\W\d_]+)\.?)?")
 _PART: Final = re.compile(
-    rf"(?P<number>(?:\d+ )?\d+/\d+|{NUMBER}) ?(?P<unit>[^\W\d_]+)(?:\.(?!\d))?(?: ?(?:,|&|\+|\b(?:and|und|et|y|en|e|och|og)\b) ?| ?)"
+    rf"(?P<number>(?:\d+ )?\d+/\d+|{NUMBER}) ?(?P<unit>[^\W\d_]+)(?:\.(?!\d))?(?: ?(?:,|&|\+|\b(?i:and|und|et|y|en|e|och|og)\b) ?| ?)"
 )
+_BARE_NUMBER: Final = re.compile(rf"(?:\d+ )?\d+/\d+|{NUMBER}")
 _DAY_H: Final = 24  # from there on 90:00 may well be minutes
 # What people write for minutes past the hour, and hardly for hundredths: 6.30, not 6.25.
 _MINUTES: Final = re.compile(r"(\d+)[.,]([0-5][05])")
@@ -55,9 +56,9 @@ def read_span(text: str, *, colon_is_hours: bool = False) -> float:
         plain = written.sub(meant, plain)
     if match := _COLON.fullmatch(plain):
         return _clock(text, match, colon_is_hours)
-    if re.fullmatch(NUMBER, plain):
+    if _BARE_NUMBER.fullmatch(plain):
         raise ValueError(
-            f"{text!r} is not a length of time: it has no unit. {_with_units(text, plain)}?"
+            f"{text!r} is not a length of time: it has no unit. {_with_units(text, plain, colon_is_hours)}?"
         )
     return _sum(text, plain)
 
@@ -104,11 +105,7 @@ def _unit(text: str, word: str) -> str:
 
 def _number(text: str, written: str, unit: str) -> float:
     if "/" in written:
-        *whole, fraction = written.split()
-        above, below = (int(part) for part in fraction.split("/"))
-        if not 0 < above < below:
-            raise ValueError(f"{text!r} is not a length of time: {USUAL}")
-        return sum(int(part) for part in whole) + above / below
+        return _fraction(text, written)
     if unit == "h" and (match := _MINUTES.fullmatch(written)) and match[2] not in ("00", "25"):
         hours = float(f"{match[1]}.{match[2]}")
         minutes = f"{match[1]}h{match[2]}"
@@ -125,6 +122,14 @@ def _number(text: str, written: str, unit: str) -> float:
     if number is None:
         raise ValueError(f"{text!r} is not a length of time: {USUAL}")
     return number
+
+
+def _fraction(text: str, written: str) -> float:
+    *whole, fraction = written.split()
+    above, below = (int(part) for part in fraction.split("/"))
+    if not 0 < above < below:
+        raise ValueError(f"{text!r} is not a length of time: {USUAL}")
+    return sum(int(part) for part in whole) + above / below
 
 
 def _bare(text: str, rest: str, before: str) -> float:
@@ -159,11 +164,12 @@ def _clock(text: str, match: re.Match[str], colon_is_hours: bool) -> float:
     return (int(first) * 60.0 + int(second)) * (1.0 if unit == "min" else 60.0)
 
 
-def _with_units(text: str, plain: str) -> str:
-    if match := re.fullmatch(r"(\d+)[.,]([0-5]\d)", plain):
+def _with_units(text: str, plain: str, colon_is_hours: bool) -> str:
+    match = re.fullmatch(r"(\d+)[.,]([0-5]\d)", plain)
+    if match and colon_is_hours:
         return f"{match[1]} h {match[2]} min or {match[1]}.{match[2].rstrip('0') or 0} h"
     try:
-        number = read_number(plain)
+        number = _fraction(text, plain) if "/" in plain else read_number(plain)
     except TwoReadings as two:
         return f"It may be {both_words(two.thousands, two.decimal)}; hours, minutes or seconds"
     if number is None:

@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from logger.base.durations import utc_moment
+from logger.base.numbers import digits_text
 from logger.run.description import Description
 from logger.run.edited.statements import Trim, trim_words
 
@@ -90,6 +91,25 @@ class PartOfRows:
         if not np.isfinite(grown):
             grown = (float(first) - before) * (first_s - begin_s) / (first_s - self._before_s)
         return float(np.clip(first - grown, min(before, first), max(before, first)))
+
+
+def used_before_words(trim: Trim, columns: Mapping[str, Floats]) -> str:
+    """What the pack gave before the part, for whoever asks how long it lasts; empty where that is next to nothing.
+
+    ``columns``: all rows that were recorded, each of shape (n,).
+    """
+    time_s = columns["time_s"]
+    given = columns.get("charge_mah")
+    if given is None:
+        steps_s = np.diff(time_s, prepend=time_s[:1])
+        given = np.nancumsum(columns.get("current_ma", np.zeros(len(time_s))) * steps_s) / _S_PER_H
+    before, all_of_it = (
+        float(np.max(np.nan_to_num(given[time_s <= at_s + SLACK_S]), initial=0.0))
+        for at_s in (trim.begin_s, trim.end_s)
+    )
+    if not before > (1 - _NEARLY_ALL) * all_of_it:
+        return ""
+    return f"Before the part that counts about {digits_text(before, 2)} mAh were drawn: if from this pack, a fresh one lasts longer."
 
 
 def described_part(description: Description) -> Description:

@@ -1,6 +1,8 @@
 """The files of a run's photos, as a stranger could have prepared them: read in bounds, and only what was kept as such."""
 
 import hashlib
+import re
+import struct
 from pathlib import Path
 from typing import Final
 
@@ -8,9 +10,13 @@ from logger.base.safe_files import Folder
 from logger.run.edited.statements import Photo, is_photo_name
 
 FOLDER_NAME: Final = "photos"
-# The longest side has 1600 pixels: a picture of noise takes 2.5 MB.
+SIDE_MOST: Final = 1600
+# A picture of noise with such sides takes 2.5 MB.
 PHOTO_MOST: Final = 8 * 1024 * 1024
 _JPEG: Final = b"\xff\xd8\xff"
+# Markers before the picture's own: each but the frame's is passed over by its length (ITU-T T.81, B.1 and B.2.2).
+_MARKER: Final = re.compile(rb"\xff+([\xc0-\xfe])")
+_FRAMES: Final = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}
 
 
 def photo_name(data: bytes) -> str:
@@ -31,4 +37,16 @@ def photo_bytes(folder: Path, photo: Photo) -> bytes | None:
     except OSError:
         return None
     sound = len(data) <= PHOTO_MOST and data.startswith(_JPEG) and photo_name(data) == photo.file
-    return data if sound else None
+    # A file of one colour and a megabyte may have so many pixels that showing it takes a gigabyte.
+    return data if sound and 0 < max(_sides(data)) <= SIDE_MOST else None
+
+
+def _sides(data: bytes) -> tuple[int, int]:
+    """Height and width of a JPEG, pixels, by the header of its frame; 0 where there is none."""
+    at = 2
+    while (marker := _MARKER.match(data, at)) and len(data) >= marker.end() + 7:
+        length, _, height, width = struct.unpack_from(">HBHH", data, marker.end())
+        if marker[1][0] in _FRAMES:
+            return height, width
+        at = marker.end() + max(length, 2)
+    return 0, 0

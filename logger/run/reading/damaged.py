@@ -16,17 +16,16 @@ import numpy as np
 import numpy.typing as npt
 
 from logger.run.fast_csv import THREADS_MAX
-from logger.run.format import COLUMN_BY_NAME
 from logger.run.reading.findings import Findings
 from logger.run.reading.lines import LineJudge
-from logger.run.reading.parse import Columns, parse, parse_at_once
+from logger.run.reading.parse import Columns, known_places, parse, parse_at_once
 
 BLOCK_BYTES: Final = 4 * 1024 * 1024
 FEW_BYTES: Final = 16 * 1024  # below, a parser costs as much as judging line by line
 _DIGITS_MOST: Final = 30  # in a row; more are damage (logger.run.reading.lines)
 _DIGIT, _OTHER, _COMMA, _LINE_END, _RETURN = b"0!,\n\r"
-# What may stand in a number of another program: a line of these may be sound as well.
-_NUMBER_SIGNS: Final = b"0123456789.-+eE, \r"
+# What may stand in a number of another program, or around it: a line of these may be sound as well.
+_NUMBER_SIGNS: Final = b"0123456789.-+eE, \t\v\f\r"
 
 Rows = npt.NDArray[np.intp]
 
@@ -59,7 +58,7 @@ class _Block:
         """Whether another way of writing numbers, or words in a column of another program, can be all that is odd."""
         if self.ends is None:
             return True  # not known: the parser tells
-        places = [place for place, name in enumerate(header) if name in COLUMN_BY_NAME]
+        places = known_places(header)
         for number in self.odd.tolist():
             begin, end = self.line(number)
             line = self.body[self.begin + begin : self.begin + end]

@@ -4,8 +4,8 @@ import csv
 import re
 from collections.abc import Sequence
 
-from logger.run.format import COLUMN_BY_NAME
 from logger.run.reading.findings import Findings
+from logger.run.reading.parse import known_places
 
 
 def line_pattern(delimiter: bytes, count: int) -> re.Pattern[bytes]:
@@ -28,7 +28,7 @@ class LineJudge:
         self.delimiter = delimiter
         self.header = header
         self._pattern = line_pattern(delimiter, len(header))
-        self._known = [place for place, name in enumerate(header) if name in COLUMN_BY_NAME]
+        self._known = known_places(header)  # of a column there twice only the first is used
         self._time_place = header.index("time_s")
 
     def good_lines(self, body: bytes, first_line: int, findings: Findings) -> bytes:

@@ -2,6 +2,7 @@
 
 import io
 import re
+from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
@@ -15,7 +16,7 @@ _PLAIN: Final = b"0123456789.-,\r\n"
 Columns = dict[str, npt.NDArray[np.float64]]
 
 
-def _known_places(header: list[str]) -> list[int]:
+def known_places(header: Sequence[str]) -> list[int]:
     """Where the known columns stand, each name once."""
     return [
         place
@@ -39,12 +40,12 @@ def plain_columns(body: bytes, header: list[str]) -> Columns | None:
     if len(table) != len(header) or not np.isfinite(table).all():
         return None
     table = np.ascontiguousarray(table)
-    return {header[place]: table[place] for place in _known_places(header)}
+    return {header[place]: table[place] for place in known_places(header)}
 
 
 def parse(body: bytes, header: list[str]) -> Columns:
     """Known columns of a comma-separated body as float64, each name once."""
-    places = _known_places(header)
+    places = known_places(header)
     if not body or body.isspace():
         return {header[place]: np.empty(0) for place in places}
     import pandas as pd

@@ -19,7 +19,7 @@ from analysis.say.publish import publish
 from analysis.say.render import render_html, render_markdown
 from logger.edit.changes import Changes
 from logger.edit.edit import Photos, edit_run
-from logger.run.edited.photo_files import photo_bytes
+from logger.run.edited.photo_files import photo_bytes, photo_name
 from logger.run.edited.statements import Photo
 from logger.run.reader import Run, read_run
 from tests.support.hostile_runs import sound_run
@@ -93,6 +93,22 @@ def test_a_file_that_is_not_what_was_kept_is_not_shown(run: Run, tmp_path: Path)
     assert part is not None
     assert part.paragraphs == ("1 photo of the run cannot be read any more.",)
     assert [figure.stem for figure in part.figures] == ["photo-2"]
+
+
+@pytest.mark.parametrize(
+    ("size", "shown"), [((1600, 1600), True), ((1601, 8), False), ((8, 1601), False), ((9000, 9000), False)]
+)  # fmt: skip
+@pytest.mark.parametrize("progressive", [True, False])
+def test_no_more_pixels_than_we_keep(
+    tmp_path: Path, size: tuple[int, int], shown: bool, progressive: bool
+) -> None:
+    """A stranger's file of one colour is short, and takes a gigabyte to be shown."""
+    (tmp_path / "photos").mkdir()
+    path = tmp_path / "photos" / "made.jpg"
+    Image.new("RGB", size, RED).save(path, progressive=progressive, comment=b"x" * 300, exif=b"Exif\0\0" + bytes(90))  # fmt: skip
+    photo = Photo(photo_name(path.read_bytes()))
+    path.rename(path.with_name(photo.file))
+    assert (photo_bytes(tmp_path, photo) is not None) is shown
 
 
 def test_the_first_two_stand_on_the_sheet_with_their_own_shape(run: Run) -> None:

@@ -3,8 +3,9 @@
 from dataclasses import replace
 
 import pytest
+from matplotlib.figure import Figure
 
-from analysis.report.sheet import sheet_figure
+from analysis.report.sheet import _block, _Page, sheet_figure
 from analysis.run.rundown import rundown
 from analysis.say.figures import figure_style
 from logger.base.fault_words import load_text
@@ -70,3 +71,11 @@ def test_a_long_answer_keeps_its_verdict_and_nothing_stands_in_the_foot() -> Non
     texts = [(text.get_text(), text.get_position()[1]) for text in page.texts]
     assert any(words.endswith("not shown.") for words, _ in texts)
     assert min(top for words, top in texts if not words.startswith("drawbench run sheet")) > 0.045
+
+
+@pytest.mark.parametrize(("room", "drawn"), [(0.005, 0), (0.015, 0), (0.025, 2)])
+def test_no_title_stands_without_a_line_below_it(room: float, drawn: int) -> None:
+    page = _Page(Figure())
+    page.top = 0.05 + room
+    _block(page, "What happened", ["A mark."])
+    assert len(page.figure.texts) == drawn

@@ -196,7 +196,7 @@ def amounts(text: str, question: str) -> tuple[float, ...]:
     name = found[2].strip(" .,:")
     exact = {1.0} if not name else {names[name]} if name in names else set()
     folded = {f for n, f in names.items() if n.casefold() == name.casefold()}
-    if question == "cycles" and name.casefold() in {"cycle", "cycles", "bend", "bends"}:
+    if question == "cycles" and name.casefold() in {"cycle", "cycles", "bend", "bends", "x"}:
         exact = {1.0}
     low, high = PLAUSIBLE[question]
     numbers = [float(n) for n in readings(found[1])]

@@ -33,6 +33,8 @@ from logger.base.measures import (
         (MAH_ABOVE_0, "2500 mAh", 2500.0),
         (CELSIUS_OF_BENCH, "21°C", 21.0),
         (PERCENT, "90 %", 90.0),
+        (PERCENT, "90 percent", 90.0),
+        (PERCENT, "0,9 Prozent", 0.9),
     ],
 )
 def test_typed_numbers_are_read(measure: Measure, typed: str, expected: float) -> None:
@@ -51,6 +53,7 @@ def test_typed_numbers_are_read(measure: Measure, typed: str, expected: float) -
         (VOLTS_ABOVE_0, "-2.7", "not above 0 V"),
         (CELSIUS_OF_BENCH, "300", "from -40 to 85"),
         (PERCENT, "0.9", "write 90"),
+        (PERCENT, "½", "write 50"),
     ],
 )
 def test_what_cannot_be_meant_is_refused(measure: Measure, typed: str, told: str) -> None:
@@ -81,11 +84,27 @@ def test_of_two_readings_the_one_near_the_sensor_is_meant() -> None:
     [
         (OHMS_ABOVE_0, "0R1", 0.1), (OHMS_ABOVE_0, "4k7", 4700.0), (OHMS_ABOVE_0, "1Mohm", 1e6), (OHMS_ABOVE_0, "100 mΩ", 0.1),
         (VOLTS, "3V3", 3.3), (MAH_ABOVE_0, "2.500 Ah", 2500.0), (MAH_ABOVE_0, "1 000", 1000.0), (PERCENT_ABOVE_0, "±0,5 %", 0.5),
-        (CELSIUS_OF_BENCH, "70 °F", 21.111), (MILLIAMPERES, "½ A", 500.0),
+        (CELSIUS_OF_BENCH, "70 °F", 21.111), (MILLIAMPERES, "½ A", 500.0), (MILLIAMPERES, "2½", 2.5), (VOLTS, "2,7 V DC", 2.7), (MAH_ABOVE_0, "2450 mA·h", 2450.0),
+        (MAH_ABOVE_0, "2.2 A·h", 2200.0), (MAH_ABOVE_0, "850 milliamp hours", 850.0), (OHMS_ABOVE_0, "50 milliohms", 0.05),
     ],
 )  # fmt: skip
 def test_units_of_the_trade(measure: Measure, typed: str, expected: float) -> None:
     assert measure.convert(typed, None, None) == pytest.approx(expected, abs=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("measure", "typed"),
+    [
+        (MILLIAMPERES, "2½0"),
+        (CELSIUS_OF_BENCH, "½0"),
+        (OHMS_ABOVE_0, "2200½0 mΩ"),
+        (VOLTS, "2½,5 V"),
+    ],
+)
+def test_digits_glued_behind_a_fraction_are_no_number(measure: Measure, typed: str) -> None:
+    """Was 2 and 1/20."""
+    with pytest.raises(click.BadParameter, match="not understood"):
+        measure.convert(typed, None, None)
 
 
 def test_a_count_is_whole() -> None:

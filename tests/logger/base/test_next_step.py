@@ -47,6 +47,7 @@ def parsed_on_windows(line: str) -> list[str]:
     return found
 
 
+@pytest.mark.slow
 @given(st.lists(st.text(st.characters(codec="utf-8", exclude_categories=["C", "Z"]) | st.sampled_from(' \\"')), max_size=4))  # fmt: skip
 def test_windows_gives_the_arguments_back(names: list[str]) -> None:
     assert parsed_on_windows(command_line(*names, windows=True)) == ["drawbench", *names]

@@ -160,6 +160,7 @@ PIECE = st.one_of(
 )
 
 
+@pytest.mark.slow
 @settings(max_examples=150, deadline=None)
 @given(st.lists(PIECE, max_size=20), st.lists(st.integers(0, 10**6), max_size=10))
 def test_any_damage_any_chunks(pieces: list[tuple[bytes, bool]], cuts: list[int]) -> None:

@@ -61,6 +61,7 @@ def doubt_ma(kept: Calibration) -> float:
     return combined(budget(limits.at_voltage(4.2), 1.0, per_ma=1.0))
 
 
+@pytest.mark.slow
 def test_a_zero_with_the_pack_on_reads_a_milliampere_to_a_few_percent() -> None:
     boards = draw_boards("INA219", Law.LIMITS, np.random.default_rng(3), 40)
     on: list[float] = []

@@ -23,6 +23,7 @@ def test_folder_is_what_the_ide_wants(tmp_path: Path) -> None:
     assert not list(target.rglob("bench.c"))
 
 
+@pytest.mark.slow
 def test_pictures_of_the_readme_come_along(tmp_path: Path) -> None:
     target, _ = write_sketch(tmp_path)
     text = (target / "README.md").read_text("utf-8")

@@ -63,13 +63,17 @@ def test_every_answer_has_a_default(
 def test_wrong_answers_are_asked_again_and_a_cutoff_below_the_floor_is_refused(
     monkeypatch: pytest.MonkeyPatch, planned: list[tuple[Plan, dict[str, object]]]
 ) -> None:
-    answers = "Vest\n4 bananas\n1S LiPo\nsoon\n5h30\n2.5\nlow\n3,3 V\n\n\nja\n"
+    answers = "Vest\n4 bananas\n1S LiPo 0,5Ah\nsoon\n6\n5h30\n2.5\n4.2\nlow\n3,3 V\n\n\nja\n"
     result = ask(monkeypatch, ["--no-check"], answers)
     assert result.exit_code == 0, result.output
     assert "is not understood" in result.output
     assert "is not a length of time" in result.output
     assert "below the floor" in result.output
     assert "'low' is not understood: write 2.7" in result.output
+    assert "That is 1x pouch li-ion 500 mAh." in result.output
+    assert "6h, 6min or 6s?\n" in result.output
+    assert "drawbench log --below-floor if" in result.output  # there is no such option here
+    assert "4.2 V is as high as a full pack" in result.output
     assert "That is 5 h 30 min." in result.output
     assert "That is 3.3 V." in result.output
     assert "Protected cell only" in result.output

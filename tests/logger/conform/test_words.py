@@ -16,6 +16,7 @@ def spoiled(name: str) -> Conformance:
     return conform(BY_NAME[name].make(), **BY_NAME[name].options)
 
 
+@pytest.mark.slow
 def test_the_answer_is_one_sentence_and_its_numbers_are_the_findings() -> None:
     sound = conform(twin())
     count = len(sound.of("passed"))
@@ -26,6 +27,7 @@ def test_the_answer_is_one_sentence_and_its_numbers_are_the_findings() -> None:
     assert " rules are broken. " in answer_words(spoiled("charge with the wrong sign"))
 
 
+@pytest.mark.slow
 def test_what_is_broken_stands_with_its_paragraph_its_bytes_and_what_was_expected() -> None:
     text = "\n".join(screen_lines(spoiled("split command ignored")))
     assert 'BROKEN split-command, 21 of 21 times. PROTOCOL.md, "Host to board":' in text

@@ -256,6 +256,15 @@ def test_what_is_no_photo_is_refused(tmp_path: Path, content: bytes) -> None:
     assert caught.value.evidence == "it is none of JPEG, PNG, WebP and GIF"
 
 
+def test_a_jpeg_whose_details_come_last_may_have_fewer_pixels(tmp_path: Path) -> None:
+    """It cannot be decoded small: 14000 x 14000 pixels took 1.2 GB, the same picture line by line 0.1 GB."""
+    big = Image.new("RGB", (8000, 8000), "white")
+    assert scaled(put(tmp_path, big, "lines.jpg"))
+    with pytest.raises(BenchError, match="too big") as caught:
+        scaled(put(tmp_path, big, "last.jpg", progressive=True))
+    assert "8000 x 8000 pixels; at most 60 million" in str(caught.value.evidence)
+
+
 def test_two_pictures_in_one_as_some_cameras_write(tmp_path: Path) -> None:
     other = Image.new("RGB", (64, 32), "black")
     path = put(tmp_path, corners(), "shot.jpg", format="MPO", save_all=True, append_images=[other])

@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 
 from logger.base.errors import BenchError
+from logger.edit import edit as editing
 from logger.edit.edit import description_now
 from logger.edit.rename import give_name
 from logger.run.format import SAMPLES_NAME
@@ -38,6 +39,19 @@ def test_names_that_some_system_cannot_hold_are_refused(run: Path, name: str) ->
     with pytest.raises(BenchError, match="cannot be called"):
         give_name(run, name)
     assert (run / SAMPLES_NAME).is_file()
+
+
+def test_a_disk_that_takes_no_history_leaves_the_old_name(
+    run: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(*_: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(editing, "replace_document", full)
+    with pytest.raises(BenchError, match="run cannot be given the name vest") as caught:
+        give_name(run, "vest")
+    assert "No space left" in str(caught.value.evidence)
+    assert [item.name for item in run.parent.iterdir()] == ["run"]
 
 
 def test_nothing_is_written_over(run: Path) -> None:

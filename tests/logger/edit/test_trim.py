@@ -91,3 +91,10 @@ def test_from_and_to() -> None:
     assert both_ends("..6h") == ("", "6h")
     with pytest.raises(BenchError, match="not understood"):
         both_ends("12min")
+    assert both_ends("1:00…3:00") == ("1:00", "3:00")
+
+
+@pytest.mark.parametrize("text", ["1h...2h", "1h....2h", "1h..2h..3h", "1h….5h", "1h…..2h"])
+def test_no_dot_more_makes_two_hours_a_fifth(text: str) -> None:
+    with pytest.raises(BenchError, match="not understood"):
+        both_ends(text)

@@ -274,6 +274,7 @@ def test_names_of_specimens() -> None:
             mounted_specimens(wrong)
 
 
+@pytest.mark.slow
 def test_log_command_on_a_served_board(tmp_path: Path) -> None:
     """Through the port, and again with --resume after it was stopped by its cycles."""
     board = vest.vest_board(joints=new_joints(SOLID, 2, seed=5))

@@ -223,6 +223,7 @@ def test_fifty_unpluggings_cost_no_charge() -> None:
     assert len(bench.table) + bench.recording.status().rows_missing == board.sequence
 
 
+@pytest.mark.slow
 def test_fifty_resets_are_bounded_and_flagged() -> None:
     rng = random.Random(2)
     bench = started()

@@ -144,6 +144,7 @@ def test_clocks_compared() -> None:
     assert "back by 3600" in step.text
 
 
+@pytest.mark.slow
 def test_anchors_are_bounded_and_even() -> None:
     anchors = Anchors()
     for second in range(0, 49 * 86_400, 30):
@@ -254,6 +255,7 @@ def test_holders_and_patterns(tmp_path: Path) -> None:
     assert candidates("socket://127.0.0.1:7") == [Candidate("socket://127.0.0.1:7")]
 
 
+@pytest.mark.slow
 @posix
 def test_two_loggers_cannot_open_one_port(tmp_path: Path) -> None:
     with Feeder(FeederBoard(), tmp_path) as feeder:

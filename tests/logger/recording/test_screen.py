@@ -229,6 +229,7 @@ def test_early_numbers_are_the_budgets_and_called_so() -> None:
     assert late.outlook.left_s is None
 
 
+@pytest.mark.slow
 def test_history_is_bounded_and_covers_the_run() -> None:
     history = History()
     for second in range(0, 400_000, 7):

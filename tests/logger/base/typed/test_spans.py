@@ -23,7 +23,7 @@ H = 3600.0
             "10hours", "10 Stunden", "10 heures", "10 uur", "10 horas", "10 ore", "10H", "10 Std.", "zehn Stunden", "dix heures",
         )),
         *((text, 0.5 * H) for text in (
-            "half an hour", "eine halbe Stunde", "une demi-heure", "media hora", "mezz'ora", "een half uur", "½ h", "1/2 h",
+            "half an hour", "eine halbe Stunde", "une demi-heure", "media hora", "mezz'ora", "een half uur", "½ h", "½h", "1/2 h", "½ HOUR",
         )),
         ("anderthalb Stunden", 1.5 * H), ("1 week", 168 * H), ("un'ora", H), ("1 000 s", 1000.0), ("0.500s", 0.5), ("5min30", 330.0),
     ],
@@ -45,6 +45,21 @@ def test_a_need_is_understood(typed: str, seconds: float) -> None:
 def test_what_may_be_another_time_is_refused_with_its_readings(typed: str, told: str) -> None:
     with pytest.raises(click.BadParameter, match=re.escape(told)):
         Need().convert(typed, None, None)
+
+
+@pytest.mark.parametrize(
+    "typed", ["8½125hrs", "27½0min", "11h 3½0min", "8Minuten ½5Sek", "½\u200b0 h", "1½.5h"]
+)
+def test_digits_glued_behind_a_fraction_are_no_length_of_time(typed: str) -> None:
+    """Were read as the fraction 1/2125 and the like."""
+    with pytest.raises(click.BadParameter, match="length of time"):
+        Need().convert(typed, None, None)
+
+
+@pytest.mark.parametrize(("typed", "told"), [("2½", "2.5h, 2.5min or 2.5s"), ("26.55", "26.55h, 26.55min or 26.55s")])  # fmt: skip
+def test_a_bare_hold_is_refused_with_its_units(typed: str, told: str) -> None:
+    with pytest.raises(click.BadParameter, match=re.escape(told)):
+        Hold().convert(typed, None, None)
 
 
 def test_a_colon_may_be_two_things_where_seconds_are_usual() -> None:

@@ -11,7 +11,7 @@ import pytest
 from analysis.run.rundown import rundown
 from logger.base.errors import BenchError
 from logger.run.description import Description, Event, from_document, to_document
-from logger.run.edited.part import PartOfRows, described_part
+from logger.run.edited.part import PartOfRows, described_part, used_before_words
 from logger.run.edited.statements import Trim
 from logger.run.feed import RunFeed
 from logger.run.format import DESCRIPTION_NAME, RUN_KEY
@@ -51,7 +51,10 @@ def test_its_rows_are_those_of_a_recording_of_that_part(tmp_path: Path) -> None:
     for name in alone.samples.columns.drop("sequence"):
         # A microampere-hour of rounding: six decimals, taken twice.
         np.testing.assert_allclose(kept.samples[name], alone.samples[name], atol=1.6e-6, rtol=0)
-    assert kept.problems == ("Trimmed: 2 min to 8 min of 10 min; times count from there.",)
+    assert kept.problems == (
+        "Trimmed: 2 min to 8 min of 10 min; times count from there.",
+        "Before the part that counts about 2.8 mAh were drawn: if from this pack, a fresh one lasts longer.",
+    )
 
 
 def test_its_results_are_those_of_that_part(tmp_path: Path) -> None:
@@ -120,6 +123,21 @@ def test_a_pause_beside_the_part_is_not_told_of_it(tmp_path: Path) -> None:
     assert part is not None
     assert part.events == ()
     assert part.unknown_words == ""
+
+
+@pytest.mark.parametrize("counted", [True, False])
+def test_what_the_pack_gave_before_the_part_is_told(counted: bool) -> None:
+    time_s = np.arange(0.0, 36001.0, 60.0)
+    columns = {"time_s": time_s, "current_ma": np.full(len(time_s), 200.0)}
+    if counted:
+        columns["charge_mah"] = 200 * time_s / 3600
+    told = used_before_words(Trim(3600.0, 36000.0, 36000.0), columns)  # 200 mA for an hour
+    assert told.startswith("Before the part that counts about 200 mAh were drawn")
+    assert used_before_words(Trim(0.0, 18000.0, 36000.0), columns) == ""
+    assert used_before_words(Trim(600.0, 36000.0, 36000.0), columns) == ""  # less than 5 %
+    assert used_before_words(Trim(3600.0, 36000.0, 36000.0), {"time_s": time_s}) == ""
+    off = columns | {name: np.full(len(time_s), np.nan) for name in columns if name != "time_s"}
+    assert used_before_words(Trim(3600.0, 36000.0, 36000.0), off) == ""
 
 
 def test_samples_of_another_meter(tmp_path: Path) -> None:

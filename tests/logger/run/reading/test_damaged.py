@@ -132,6 +132,23 @@ def test_numbers_of_another_program_are_taken_as_at_once() -> None:
     assert columns["pack_v"].tolist() == [0.45] * 60
 
 
+@pytest.mark.parametrize("blank", [b" ", b"\t", b"\v", b"\f"])
+def test_blanks_of_any_kind_around_the_numbers_of_a_sound_file(blank: bytes) -> None:
+    body = b"".join(blank + row(n).replace(b",", blank + b"," + blank) + b"\n" for n in range(60))
+    assert_same(body)
+    assert len(columns_of(body, b",", HEADER, 2, Findings())["time_s"]) == 60
+
+
+@pytest.mark.parametrize("second", [b"word", b"1-2", b"1.2.3", b""])
+@pytest.mark.parametrize("other", [b"", b"garbage\n"])
+def test_a_column_there_twice_costs_no_row_by_its_second_field(second: bytes, other: bytes) -> None:
+    """Only the first is used."""
+    header = ["time_s", "pack_v", "pack_v", "current_ma"]
+    body = b"".join(b"%d.5,4.5,%b,80\n" % (n, second) for n in range(60)) + other
+    assert_same(body, header=header)
+    assert len(columns_of(body, b",", header, 2, Findings())["time_s"]) == 60
+
+
 def test_lines_are_parsed_in_large_pieces(monkeypatch: pytest.MonkeyPatch) -> None:
     """One damaged line in a large block: its neighbours are not judged one by one."""
     monkeypatch.setattr(damaged, "BLOCK_BYTES", 100_000)
