@@ -13,7 +13,7 @@ from rich.table import Table
 from rich.text import Text
 
 from analysis.commands.rundown import asked_again
-from analysis.commands.screen import TEXT_WIDTH, echo_next
+from analysis.commands.screen import TEXT_WIDTH, echo_damaged, echo_next
 from analysis.report.pieces import SEVERAL_SHOWN, Piece, pieces_answer, pieces_of, several_words
 from analysis.report.run_table import (
     BY_TROUBLE,
@@ -41,7 +41,6 @@ _NEEDED = ("need_s", "verdict")
 # the same of all is said once below.
 _CLASS = 5
 _SCROLLED = 40
-_DAMAGED_SHOWN = 5
 _SAID_ONCE = 4
 _NARROW = ("run", "pack", "lasted_s", *_NEEDED, "end", "given_mah", "mean_current_ma")
 _MIDDLE = ("run", "title", *_NARROW[1:])
@@ -171,8 +170,9 @@ def _asked(options: dict[str, Any]) -> list[str]:
 
 
 def _maker(folder: Path, overview: Path, options: dict[str, Any]) -> str:
-    """What makes every report and sheet, and this page with links to them."""
-    return command_line("report", folder, *_asked(options), "--overview", overview)
+    """What makes every report and sheet, and this page with links to them; for the page: no path of this machine."""
+    runs, page = (Path(path.name) if path.is_absolute() else path for path in (folder, overview))
+    return command_line("report", runs, *_asked(options), "--overview", page)
 
 
 def _chosen_few(options: dict[str, Any]) -> bool:
@@ -265,12 +265,7 @@ def _show(lines: list[Line]) -> None:
             click.echo(
                 textwrap.fill(told, TEXT_WIDTH, subsequent_indent="  ", break_on_hyphens=False)
             )
-    damaged = [line for line in lines if line.damage]
-    for line in damaged[:_DAMAGED_SHOWN]:
-        told = f"! {line.name}: {line.damage}: {command_line('check', line.folder)}"
-        click.echo(textwrap.fill(told, TEXT_WIDTH, subsequent_indent="  ", break_on_hyphens=False))
-    if len(damaged) > _DAMAGED_SHOWN:
-        click.echo(f"! and {len(damaged) - _DAMAGED_SHOWN} more: drawbench check RUN")
+    echo_damaged(lines)
     simulated = sum(1 for line in lines if line.digest is not None and line.digest.simulated)
     notes = [f"{len(lines)} run{'s' if len(lines) != 1 else ''}", *same.values()]
     if simulated:

@@ -51,10 +51,8 @@ class Made:
 
     files: tuple[Path, ...]
     fresh: bool
-    headline: str
+    digest: Digest
     told: tuple[str, ...]
-    warnings: tuple[str, ...]
-    simulated: bool
     numbers: tuple[str, ...] = ()
 
     def named(self, ending: str) -> Path:
@@ -208,7 +206,7 @@ def _made(
     numbers: tuple[str, ...] = (),
 ) -> Made:
     told = paragraphs_of(kept, piece)
-    return Made(files, fresh, kept.headline, told, tuple(kept.warnings), kept.simulated, numbers)
+    return Made(files, fresh, kept, told, numbers)
 
 
 def _report_source(job: Job) -> dict[str, object] | None:

@@ -103,11 +103,11 @@ def report_command(
 
 def _tell(made: Made, job: Job) -> None:
     asked = job.asked
-    if made.simulated:
+    if made.digest.simulated:
         click.echo("SIMULATED: no hardware was there.")
     for text in made.told:
         click.echo(textwrap.fill(text, TEXT_WIDTH))
-    echo_warnings_in_short(made.warnings)
+    echo_warnings_in_short(made.digest.warnings)
     if not made.fresh:
         click.echo("\nNothing changed since this report was made; it is left as it is.")
     click.echo("\nOpen in a browser:")
@@ -171,10 +171,9 @@ def _overview(runs: Sequence[Path], folder: Path, asked: Asked) -> Path:
 
 
 def _to_look_at(done: Sequence[Done[Job, Made]]) -> Path:
-    """The first run that does not last for certain, else the first."""
+    """The first that was made: they stand in order of trouble."""
     made = [item for item in done if item.result is not None] or list(done)
-    doubtful = [item for item in made if item.result and not item.result.headline.startswith("Yes")]
-    return (doubtful or made)[0].thing.run_folder
+    return made[0].thing.run_folder
 
 
 def _here(path: Path) -> str:

@@ -2,7 +2,7 @@
 
 import os
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -10,8 +10,9 @@ from typing import Final
 import click
 
 from analysis.commands.makers import Asked, Job, Made, Maker
-from analysis.commands.screen import TEXT_WIDTH, echo_caution
+from analysis.commands.screen import TEXT_WIDTH, echo_caution, echo_damaged
 from analysis.report.digest import description_of
+from analysis.report.run_table import BY_TROUBLE, Line, in_order
 from analysis.report.same_piece import piece_of
 from analysis.say.many import Done, do_to_all
 from analysis.say.progress import Progress
@@ -19,8 +20,9 @@ from analysis.say.words import count_words, plain_text
 from logger.base.errors import BenchError
 from logger.base.next_step import command_line
 from logger.base.pack import SAFETY_CLOSING
-from logger.run.format import SAMPLES_NAME
-from logger.run.run_list import find_runs
+from logger.run.description import Description
+from logger.run.format import DESCRIPTION_NAME, SAMPLES_NAME
+from logger.run.run_list import described, find_runs
 
 runs_argument: Final = click.argument(
     "paths", metavar="RUN...", nargs=-1, required=True, type=click.Path(path_type=Path)
@@ -88,7 +90,7 @@ def refuse_unlike(runs: Sequence[Path], option: str) -> None:
 
 
 def make_all(maker: Maker, meant: Meant, out: Path | None, asked: Asked) -> list[Done[Job, Made]]:
-    """Everything of all of them: unchanged ones left as they are, the rest on all cores."""
+    """Everything of all of them, the worst first: unchanged ones left as they are, the rest on all cores."""
     jobs = jobs_of(meant.runs, out, asked)
     looked = do_to_all(maker.kept, jobs, each_s=0.0)
     found: dict[Job, Done[Job, Made]] = {
@@ -99,24 +101,26 @@ def make_all(maker: Maker, meant: Meant, out: Path | None, asked: Asked) -> list
     left = [job for job in jobs if job not in found]
     made = do_to_all(maker.make, left, each_s=maker.each_s, progress=Progress(maker.what))
     found.update({item.thing: item for item in made})
-    return [Done(job, found[job].result, found[job].error) for job in jobs]
+    done = {job.run_folder: Done(job, found[job].result, found[job].error) for job in jobs}
+    return [done[line.folder] for line in in_order(_lines_of(done.values()), BY_TROUBLE)]
 
 
 def tell_all(maker: Maker, meant: Meant, done: Sequence[Done[Job, Made]]) -> None:
     """A line for each run, then how many were made, left or not made; the packs' cautions once."""
-    names = names_of(meant.runs)
-    width = max((len(name) for name in names.values()), default=0)
-    for item in done:
-        name = names[item.thing.run_folder]
-        _echo_line(name, width, _line(item, maker.what))
+    lines = _lines_of(done)
+    needed = any(line.need_s is not None for line in lines)
+    width = max((len(line.name) for line in lines), default=0)
+    for item, line in zip(done, lines, strict=True):
+        _echo_line(line.name, width, _told(item, line, needed=needed))
     for path, error in meant.problems:
         _echo_line(plain_text(str(path)), width, _why(error, path))
+    echo_damaged(lines)
     made = [item.result for item in done if item.result is not None]
     click.echo(f"\n{_counted(maker.what, made, len(done) - len(made) + len(meant.problems))}")
     if meant.twice:
         times = "once more" if meant.twice == 1 else f"{meant.twice} times more"
         click.echo(f"A run was named {times}; each is made once.")
-    simulated = sum(item.simulated for item in made)
+    simulated = sum(item.digest.simulated for item in made)
     if simulated:
         which = "all of them" if simulated == len(made) else f"{simulated} of them"
         click.echo(f"SIMULATED, {which}: no hardware was there.")
@@ -166,15 +170,37 @@ def _free_name(run: Path, taken: set[str]) -> str:
     return name
 
 
-def _line(item: Done[Job, Made], what: str) -> str:
+def _lines_of(done: Collection[Done[Job, Made]]) -> list[Line]:
+    """As the list of runs has them, in the same order as ``done``."""
+    names = names_of([item.thing.run_folder for item in done])
+    lines = []
+    for item in done:
+        folder, asked = item.thing.run_folder, item.thing.asked
+        known = described(folder)
+        lines.append(
+            Line(
+                folder,
+                names[folder],
+                known or Description(),
+                None if item.result is None else item.result.digest,
+                asked_s=asked.need_s,
+                described=known is not None or not os.path.lexists(folder / DESCRIPTION_NAME),
+            )
+        )
+    return lines
+
+
+def _told(item: Done[Job, Made], line: Line, *, needed: bool) -> str:
+    """``needed``: some of them have a need."""
     if item.result is None:
         assert item.error is not None
         return f"not made: {_why(item.error, item.thing.run_folder)}"
-    told = item.result.headline
-    if item.result.warnings:
-        told += f"; {count_words(len(item.result.warnings), 'warning')}"
-    state = description_of(item.thing.run_folder).state
-    return told if state == "ended" else f"{told}; still open"
+    told = [item.result.digest.headline + (" !" if line.damage else "")]
+    if needed and line.need_s is None:
+        told.append("no need known")
+    if line.described and line.description.state != "ended":
+        told.append("still open")
+    return "; ".join(told)
 
 
 def _why(error: BenchError, run: Path) -> str:

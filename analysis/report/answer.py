@@ -7,7 +7,7 @@ from analysis.run.lifetime import End
 from analysis.run.rundown import Rundown
 from analysis.run.verdict import Answer, lasted_words
 from analysis.say.table import NO_INTERVAL, interval_words
-from analysis.say.words import span_words, value_words
+from analysis.say.words import lasting_words, span_words, value_words
 from logger.base.pack import SAFETY_CLOSING, Pack
 
 
@@ -24,7 +24,9 @@ def headline(result: Rundown) -> str:
     life = result.lifetime
     if result.verdict is not None and result.verdict.answer is not Answer.OPEN:
         lasted = life.seen_s if life.time.value is None else life.time.value
-        return f"{str(result.verdict.answer).capitalize()}: {span_words(lasted, 60.0)} of {span_words(result.verdict.need_s or 0.0)} needed"
+        need_s = result.verdict.need_s
+        told = lasting_words(life.time, need_s) if life.time.value and lasted >= 3600 else span_words(lasted, 60.0)  # fmt: skip
+        return f"{str(result.verdict.answer).capitalize()}: {told} of {span_words(need_s or 0.0)} needed"
     if result.verdict is not None:
         needed = span_words(result.verdict.need_s or 0.0)
         return f"{str(result.verdict.answer).capitalize()}: over {span_words(life.least_s, 60.0)} of {needed} needed"

@@ -12,6 +12,7 @@ from analysis.report.run_table import shown
 from analysis.report.small_picture import LARGE, SMALL, Gallery, Picture
 from analysis.report.told import paragraphs_of
 from analysis.report.trouble import Trouble
+from analysis.run.heat import HOTTEST, heat_caution
 from analysis.say.words import count_words, first_clause, plain_text, span_words
 from logger.base.next_step import command_line
 from logger.base.pack import SAFETY_CLOSING
@@ -76,7 +77,7 @@ class HandOut:
     rows: tuple[tuple[str, ...], ...]
     facts: tuple[tuple[str, str], ...]
     warnings: tuple[str, ...]
-    caution: str
+    cautions: tuple[str, ...]
 
 
 def heaps_of(pieces: Sequence[Piece], folder: Path, gallery: Gallery) -> list[Heap]:
@@ -128,12 +129,12 @@ def _card(piece: Piece, number: int, folder: Path, gallery: Gallery) -> Card:
         short=short,
         note=", ".join(part for part in note if part),
         problems=tuple(
-            (f"{line.name} {line.problem}", command_line("check", line.folder))
+            (f"{line.name} {line.problem}", command_line("check", Path(line.name)))
             for line in piece.lines
             if line.problem
         )
         + tuple(
-            (f"{line.name}: {line.damage}.", command_line("check", line.folder))
+            (f"{line.name}: {line.damage}.", command_line("check", Path(line.name)))
             for line in piece.lines
             if line.damage
         ),
@@ -198,12 +199,21 @@ def _hand_out(piece: Piece, number: int, folder: Path, gallery: Gallery) -> Hand
             tuple(row) for row in digest.rows if not any(part in row[0] for part in _NOT_HANDED_OUT)
         )[:_ROWS],
         facts=tuple((name, text) for name, text in facts if text),
-        warnings=tuple(_cut(text, 160) for text in warnings[:_WARNINGS]),
-        caution=f"{pack}: {pack.caution}" if pack else SAFETY_CLOSING,
+        warnings=tuple(_cut(text, 300) for text in warnings[:_WARNINGS]),
+        cautions=(*_heat(piece), f"{pack}: {pack.caution}" if pack else SAFETY_CLOSING),
     )
 
 
+def _heat(piece: Piece) -> tuple[str, ...]:
+    """As on the sheet, of the hottest of its runs."""
+    found = [line.digest.number("hottest_power") for line in piece.lines if line.digest is not None]
+    return heat_caution(max((watt or 0.0 for watt in found), default=0.0), HOTTEST)
+
+
 def _cut(text: str, most: int) -> str:
-    """On one line, and short enough that the page stays one."""
+    """On one line, and short enough that the page stays one; cut after a word where there are some."""
     text = plain_text(text)
-    return text if len(text) <= most else f"{text[: most - 1]}…"
+    if len(text) <= most:
+        return text
+    whole, _, rest = text[:most].rpartition(" ")
+    return f"{whole if len(rest) < most // 4 else text[: most - 1]}…"

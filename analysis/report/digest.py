@@ -7,6 +7,7 @@ two files it was made from, the cutoff asked for and the program itself. Anythin
 import base64
 import contextlib
 import hashlib
+import os
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from functools import cache, lru_cache
@@ -91,20 +92,21 @@ def kept_digest(folder: Path, cutoff_v: float | None, hold_s: float | None) -> D
 def inputs_of(
     folder: Path, cutoff_v: float | None, hold_s: float | None, what: str, *more: Path | str | None
 ) -> dict[str, Any] | None:
-    """All that something made of a run depends on, files by their hash; None if that cannot be told."""
+    """All that something made of a run depends on, by hashes: it may be passed on and must show no path; None if that
+    cannot be told."""
     from importlib.metadata import PackageNotFoundError, version
 
     if not (folder / SAMPLES_NAME).is_file():
         return None
     try:
         libraries = [version(name) for name in _LIBRARIES]
-        told = [_sha256(item) if isinstance(item, Path) else str(item) for item in more]
+        told = [_sha256(item) if isinstance(item, Path) else _hidden(str(item)) for item in more]
     except PackageNotFoundError:
         return None
     source = _source(folder, cutoff_v, hold_s)
     return {
         **source,
-        "run": str(folder.resolve()),
+        "run": _hidden(str(folder.resolve())),
         "what": what,
         "libraries": libraries,
         "more": told,
@@ -163,6 +165,10 @@ def _sha256(path: Path) -> str:
         return _hash(path, stat.st_ino, stat.st_size, stat.st_mtime_ns, stat.st_ctime_ns)
     except OSError:
         return ""
+
+
+def _hidden(text: str) -> str:
+    return hashlib.sha256(os.fsencode(text)).hexdigest()
 
 
 @lru_cache(maxsize=8)

@@ -72,7 +72,9 @@ class Piece:
 
 def by_trouble(pieces: Sequence[Piece]) -> list[Piece]:
     """Who needs a look first, stands first; within a heap by what is missing."""
-    return sorted(pieces, key=lambda piece: (piece.trouble, -piece.shortage_s, piece.name))
+    return sorted(
+        pieces, key=lambda piece: (piece.trouble, -round(piece.shortage_s / 60), piece.name)
+    )
 
 
 def _first(lines: Sequence[Line]) -> Line:

@@ -16,7 +16,7 @@ from analysis.report.digest import DIGEST_NAME, Digest, digest_of
 from analysis.report.given import charge_given
 from analysis.report.trouble import Trouble, trouble_of
 from analysis.run.ending.ends import Lifetime
-from analysis.say.words import and_words, plain_text, span_words, value_words
+from analysis.say.words import and_words, lasting_words, plain_text, span_words, value_words
 from logger.base.clean_text import visible
 from logger.base.durations import utc_moment
 from logger.base.errors import BenchError, spoken
@@ -273,8 +273,11 @@ def _line(
 
 def _why(error: BenchError, folder: Path) -> str:
     """What is wrong with a run, to stand in its row: shorter than the error, for the row names the run."""
-    happened = plain_text(error.happened).removesuffix(".").replace(f"{folder}{os.sep}", "")
-    evidence = plain_text(error.evidence)
+    happened, evidence = (
+        plain_text(text).replace(f"{folder}{os.sep}", "")
+        for text in (error.happened, error.evidence)
+    )
+    happened = happened.removesuffix(".")
     if happened.endswith("cannot be read") and evidence:
         happened, evidence = evidence, ""
     told = f"cannot be read: {happened}" + (f" ({evidence})" if evidence else "")
@@ -310,7 +313,7 @@ def matching(
 def in_order(lines: Sequence[Line], column: str, reverse: bool = False) -> list[Line]:
     """Sorted by a column, lines without a value last either way; ``BY_TROUBLE``: the worst first."""
     if column == BY_TROUBLE:
-        worst = sorted(lines, key=lambda line: (line.trouble, -_shortage_s(line)))
+        worst = sorted(lines, key=lambda line: (line.trouble, -round(_shortage_s(line) / 60)))
         return worst[::-1] if reverse else worst
     known = [line for line in lines if line.value(column) not in (None, "")]
     unknown = [line for line in lines if line.value(column) in (None, "")]
@@ -364,7 +367,8 @@ def shown(line: Line, column: str) -> str:
         return f"{value:g} V"  # chosen, not measured: no doubt, no padding
     if column == "given_mah":
         return value_words(line.given)
-    return value_words(Quantity.of_json(line.digest.results[_RESULTS[column]]))
+    found = Quantity.of_json(line.digest.results[_RESULTS[column]])
+    return lasting_words(found, line.need_s) if column == "lasted_s" else value_words(found)
 
 
 def _either(line: Line) -> str:

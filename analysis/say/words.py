@@ -43,6 +43,16 @@ def value_words(quantity: Quantity) -> str:
     return quantity_words(quantity).split(" (")[0]
 
 
+def lasting_words(time: Quantity, need_s: float | None) -> str:
+    """How long it lasted, for lists: to the minute from an hour on, unless that would be the need itself."""
+    own = value_words(time)
+    if time.value is None or time.value < 3600:
+        return own
+    minutes = span_words(time.value, 60.0)
+    meets = need_s is not None and minutes == span_words(need_s, 60.0) and time.value != need_s
+    return own if meets else minutes
+
+
 def short_words(quantity: Quantity) -> str:
     """Value and interval without its coverage, for titles: ``186.7 mA (183.2 to 190.1)``."""
     return re.sub(r" at [\d.]+ %\)$", ")", quantity_words(quantity))

@@ -17,7 +17,9 @@ from analysis.commands import makers, opening, pictures, report
 from analysis.commands.makers import Job, Made
 from analysis.commands.rundown import analysed
 from analysis.commands.several import jobs_of, meant_runs, single_run
+from analysis.report.digest import digest_of
 from logger.base.errors import BenchError
+from logger.run.format import DESCRIPTION_NAME
 from tests.support.next_command import read_back
 from tests.support.runs_by_formula import VEST, sampled_run, stop_at, stored
 
@@ -54,10 +56,10 @@ def quick(monkeypatch: pytest.MonkeyPatch) -> list[Job]:
     asked: list[Job] = []
 
     def make(job: Job) -> Made:
-        analysed(job.run_folder, None, None)
+        _, _, kept = analysed(job.run_folder, None, None)
         asked.append(job)
         file = job.run_folder / "page.html"
-        return Made((file,), True, "Yes: 1 h of 30 min needed", (), ("Odd.",), False)
+        return Made((file,), True, kept, ())
 
     for module, name in ((pictures, "PICTURES"), (report, "REPORT")):
         maker = replace(getattr(module, name), make=make, kept=lambda job: None)
@@ -77,13 +79,14 @@ def say(*words: object) -> tuple[str, BenchError | None]:
 def test_a_line_for_each_and_the_broken_one_named(shelf: Path, quick: list[Job]) -> None:
     output, error = say("pictures", "class")
     lines = output.splitlines()
-    assert lines[:5] == [
-        "amy   Yes: 1 h of 30 min needed; 1 warning",
+    assert lines[:6] == [
         "bad   not made: samples.csv is not the samples file of a run (it begins with",
         "  'what,is')",
-        "ben   Yes: 1 h of 30 min needed; 1 warning",
-        "cleo  Yes: 1 h of 30 min needed; 1 warning; still open",
-    ]
+        "amy   Yes: 1 h of 30 min needed",
+        "ben   Yes: 1 h of 30 min needed",
+        "cleo  Yes: 1 h of 30 min needed; still open",
+        "",
+    ], "trouble first; that a pack was still above its cutoff is no warning to count"
     assert "3 picture sets made, 1 could not be made." in output
     assert output.count("Caution, 3x AA alkaline") == 1
     assert read_back(lines[-1]) == ["report", "class"]
@@ -91,6 +94,26 @@ def test_a_line_for_each_and_the_broken_one_named(shelf: Path, quick: list[Job])
     assert error.happened == "1 of 4 picture sets could not be made."
     assert error.evidence == "bad"
     assert "drawbench import" in error.next_step
+
+
+def test_trouble_first_and_what_is_wrong_is_said(shelf: Path, quick: list[Job]) -> None:
+    """In the order of the list; a sound run without a need, and one whose description is lost."""
+    shutil.rmtree(shelf / "bad")
+    evening(shelf / "zoe", need_s=7200.0)
+    evening(shelf / "dot", need_s=None)
+    (shelf / "ben" / DESCRIPTION_NAME).write_text('{"title": "lan')
+    output, error = say("pictures", "class")
+    assert error is None
+    assert output.splitlines()[:6] == [
+        "ben   1 h !; no need known",
+        "zoe   Not shown: over 1 h of 2 h needed",
+        "dot   1 h; no need known",
+        "amy   Yes: 1 h of 30 min needed",
+        "cleo  Yes: 1 h of 30 min needed; still open",
+        "! ben: its description cannot be read: drawbench check class/ben",
+    ]
+    listed = say("list", "class", "--sort", "trouble", "--csv", "-")[0].splitlines()[1:]
+    assert [line.split(",")[0] for line in listed] == ["ben", "zoe", "dot", "amy", "cleo"]
 
 
 def test_a_run_named_twice_is_made_once(shelf: Path, quick: list[Job]) -> None:
@@ -187,7 +210,7 @@ def test_one_run_is_opened_and_only_if_asked(
     shelf: Path, opened: list[str], monkeypatch: pytest.MonkeyPatch, command: str, module: Any, kept: str, file: str
 ) -> None:  # fmt: skip
     files = tuple(shelf / "amy" / name for name in ("charge.svg", "report.md", file))
-    made = Made(files, False, "", ("It lasted 1 h.",), (), False)
+    made = Made(files, False, digest_of(shelf / "amy"), ("It lasted 1 h.",))
     monkeypatch.setattr(module, kept, lambda job: made)
     assert say(command, "class/amy")[1] is None
     assert opened == []

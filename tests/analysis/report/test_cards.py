@@ -3,6 +3,7 @@
 import os
 import re
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -167,10 +168,22 @@ def test_a_page_for_each_piece_with_its_answer_and_caution(pieces: list[Piece], 
     assert [page.card.name for page in pages] == sorted(page.card.name for page in pages)
     for page in pages:
         assert page.answer
-        assert "Stop at 0.8 V per cell" in page.caution
+        assert "Stop at 0.8 V per cell" in page.cautions[-1]
         assert page.rows
     three = next(page for page in pages if "3 runs of this piece" in " ".join(page.told))
     assert three.card.note.startswith("3 runs")
+
+
+def test_heat_is_on_the_page_that_goes_with_the_piece(pieces: list[Piece], tmp_path: Path) -> None:
+    hot = pieces[0].first
+    assert hot.digest is not None
+    power = {**hot.digest.results, "hottest_power": {"value": 1.24, "unit": "W"}}
+    long = ["A bad contact, or it was switched off " + "by somebody " * 30]
+    warm = replace(hot, digest=replace(hot.digest, results=power, warnings=long))
+    piece = replace(pieces[0], lines=(warm,))
+    (page,) = hand_outs_of([piece], tmp_path, Gallery([piece]))
+    assert "turns 1.2 W into heat where it is worn" in page.cautions[0]
+    assert page.warnings[0].endswith(("by…", "somebody…")), "cut after a word"
 
 
 def test_the_page_of_a_class_by_its_command(shelf: Path, tmp_path: Path) -> None:
@@ -184,6 +197,8 @@ def test_the_page_of_a_class_by_its_command(shelf: Path, tmp_path: Path) -> None
     assert "<script" not in html
     assert "drawbench report" in html, "no report is there: the command that makes them"
     assert html.count("drawbench report") == 1
+    for name in ("overview.html", "overview.md", "hand-outs.html", "report-files.json"):
+        assert str(shelf.parent) not in (out / name).read_text("utf-8"), "it may be passed on"
     assert len(html) < 400_000
     pages = (out / "hand-outs.html").read_text("utf-8")
     assert pages.count("<section ") == 11

@@ -180,30 +180,50 @@ def test_ctrl_c_ends_all_at_once_and_nothing_lingers(tmp_path: Path, how: str) -
 def test_a_line_now_and_then_where_there_is_no_terminal(capsys: pytest.CaptureFixture[str]) -> None:
     clock = Steady()
     progress = Progress("report", terminal=False, steady=clock)
-    with progress.of(30):
-        for done in range(30):
+    with progress.of(50):
+        for done in range(50):
             clock.now_s = 2.0 * (done + 1)
             progress.step()
     out, err = capsys.readouterr()
     assert out == ""
     assert err.splitlines() == [
-        "5 of 30 reports done, about 50 s left",
-        "10 of 30 reports done, about 40 s left",
-        "15 of 30 reports done, about 30 s left",
-        "20 of 30 reports done, about 20 s left",
-        "25 of 30 reports done, about 10 s left",
+        "15 of 50 reports done, about 70 s left",
+        "30 of 50 reports done, about 40 s left",
+        "45 of 50 reports done, about 10 s left",
     ]
 
 
-def test_a_first_one_done_at_once_promises_nothing(capsys: pytest.CaptureFixture[str]) -> None:
+def test_nothing_is_promised_before_a_pace_is_known(capsys: pytest.CaptureFixture[str]) -> None:
+    """The first may be a broken one, done at once."""
     clock = Steady()
     progress = Progress("report", terminal=False, steady=clock)
-    with progress.of(5):
-        clock.now_s = 0.1
-        progress.step()
-        clock.now_s = 30.0
+    with progress.of(8):
+        for clock.now_s in (0.1, 90.0):
+            progress.step()
+        clock.now_s = 120.0
         progress.look()
-    assert capsys.readouterr().err == "1 of 5 reports done, about 45 s left\n"
+        assert capsys.readouterr().err == ""
+        clock.now_s = 150.0
+        progress.step()
+    assert capsys.readouterr().err == "3 of 8 reports done, about 4 min left\n"
+
+
+def test_the_time_left_follows_a_slower_pace_and_does_not_jump(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """Ten in 100 s, then ten seconds longer or shorter by turns, then a machine twice as slow."""
+    clock = Steady()
+    progress = Progress("report", terminal=False, steady=clock)
+    steps = [*[10.0] * 10, *[5.0, 15.0] * 6, *[20.0] * 8]
+    with progress.of(40):
+        for step in steps:
+            clock.now_s += step
+            progress.step()
+    lines = capsys.readouterr().err.splitlines()
+    left = [int(line.split("about ")[1].split()[0]) for line in lines if "min" in line]
+    steady = left[: next(place for place, line in enumerate(lines) if line.startswith("23"))]
+    assert steady == sorted(steady, reverse=True), lines
+    assert lines[-1] == "29 of 40 reports done, about 3 min left", "11 of 20 s each"
 
 
 @pytest.mark.parametrize("options", [{"shown": False}, {}], ids=["hidden", "single"])
@@ -231,14 +251,14 @@ def test_a_bar_on_a_terminal_is_gone_afterwards(monkeypatch: pytest.MonkeyPatch)
     clock = Steady()
     progress = Progress("report", steady=clock)
     with progress.of(4):
-        clock.now_s = 20.0
-        progress.step()
+        for clock.now_s in (20.0, 40.0, 60.0):
+            progress.step()
         assert progress._bar is not None
         progress._bar.refresh()
     shown = terminal.getvalue()
     assert "4 reports:" in shown
-    assert "1/4" in shown
-    assert "about 60 s left" in shown
+    assert "3/4" in shown
+    assert "about 20 s left" in shown
     assert shown.endswith("\x1b[2K"), "the line is empty again"
 
 
