@@ -13,15 +13,19 @@ from typing import Any, Final
 import click
 
 from logger.base.numbers import digits_text
-from logger.base.typed.number import NUMBER, TwoReadings, number_text, read_number
+from logger.base.typed.number import (
+    FRACTION,
+    NUMBER,
+    TwoReadings,
+    number_text,
+    read_fraction,
+    read_number,
+)
 from logger.base.typed.shown import show_understood
 from logger.base.typed.signs import plain_signs
 
-_TYPED: Final = re.compile(
-    rf"([+-]?) ?((?:\d+ )?[1-9]/[1-9]\d?|{NUMBER}(?:[eE][+-]?\d{{1,3}})?) ?([^\d\s].*)?"
-)
+_TYPED: Final = re.compile(rf"([+-]?) ?({FRACTION}|{NUMBER}(?:[eE][+-]?\d{{1,3}})?) ?([^\d\s].*)?")
 _FAR: Final = 30.0  # two readings are a thousand times apart
-_FRACTION: Final = re.compile(r"(?:(\d+) )?(\d)/(\d+)")
 # Written like this a number needs no echo.
 _USUAL: Final = re.compile(r"[+-]?\d+(?:\.(?:\d{1,2}|\d{4,}))?(?:e[+-]?\d+)? ?[A-Za-z%Ωµ°]*")
 # IEC 60062 (from memory): the letter stands for the decimal sign.
@@ -103,8 +107,8 @@ class Measure(click.ParamType[float]):
         if match is None or factor is None:
             self.fail(f"{typed!r} is not understood: write {self.example}.", param, ctx)
         sign = -factor if match[1] == "-" else factor
-        if fraction := _FRACTION.match(match[2]):
-            return sign * (int(fraction[1] or 0) + int(fraction[2]) / int(fraction[3]))
+        if (fraction := read_fraction(match[2])) is not None:
+            return sign * fraction
         try:
             number = read_number(match[2], lambda number: self._can_be(number * sign))
         except TwoReadings as two:

@@ -15,6 +15,8 @@ from logger.base.typed.signs import plain_signs
 
 # For larger expressions: one number, not yet read. A space only between whole groups of three.
 NUMBER: Final = r"(?:\d{1,3}(?:[ ']\d{3}(?!\d))+(?:[.,]\d+)?|\d[\d.,]*|[.,]\d+)"
+# Another one: a proper fraction in plain signs, 1 1/2.
+FRACTION: Final = r"(?:\d+ )?[1-9]\d?/[1-9]\d{0,2}(?!\d)"
 _GROUPED: Final = re.compile(r"[1-9]\d{0,2}([.,])\d{3}(?:\1\d{3})*")
 _SPACED: Final = re.compile(r"([1-9]\d{0,2}(?:[ ']\d{3})+)(?:[.,](\d+))?")
 _PLAIN: Final = re.compile(r"(?:\d+[.,]?\d*|[.,]\d+)(?:[eE][+-]?\d{1,3})?")
@@ -66,6 +68,15 @@ def read_number(text: str, possible: Callable[[float], bool] = lambda _: True) -
     if not _GROUPED.fullmatch(whole) or not rest or last in whole.replace(text, ""):
         return None
     return float(f"{re.sub('[.,]', '', whole)}.{rest}")
+
+
+def read_fraction(text: str) -> float | None:
+    """1.5 of ``1 1/2``; None for what is no proper fraction."""
+    if not re.fullmatch(FRACTION, text):
+        return None
+    *whole, parts = text.split()
+    above, below = (int(part) for part in parts.split("/"))
+    return sum(map(int, whole)) + above / below if above < below else None
 
 
 def read_signed(text: str, possible: Callable[[float], bool] = lambda _: True) -> float | None:

@@ -7,7 +7,15 @@ once. What has no unit, or may be another time as well, is refused with its read
 import re
 from typing import Final
 
-from logger.base.typed.number import NUMBER, TwoReadings, both_words, number_text, read_number
+from logger.base.typed.number import (
+    FRACTION,
+    NUMBER,
+    TwoReadings,
+    both_words,
+    number_text,
+    read_fraction,
+    read_number,
+)
 from logger.base.typed.signs import plain_signs
 from logger.base.typed.words import counted, word_set
 
@@ -38,9 +46,9 @@ _HALVES: Final = (
 )  # fmt: skip
 _COLON: Final = re.compile(r"(\d{1,3}):([0-5]\d)(?::([0-5]\d(?:[.,]\d+)?))?(?: ?([^\W\d_]+)\.?)?")
 _PART: Final = re.compile(
-    rf"(?P<number>(?:\d+ )?\d+/\d+|{NUMBER}) ?(?P<unit>[^\W\d_]+)(?:\.(?!\d))?(?: ?(?:,|&|\+|\b(?i:and|und|et|y|en|e|och|og)\b) ?| ?)"
+    rf"(?P<number>{FRACTION}|{NUMBER}) ?(?P<unit>[^\W\d_]+)(?:\.(?!\d))?(?: ?(?:,|&|\+|\b(?i:and|und|et|y|en|e|och|og)\b) ?| ?)"
 )
-_BARE_NUMBER: Final = re.compile(rf"(?:\d+ )?\d+/\d+|{NUMBER}")
+_BARE_NUMBER: Final = re.compile(rf"{FRACTION}|{NUMBER}")
 _DAY_H: Final = 24  # from there on 90:00 may well be minutes
 # What people write for minutes past the hour, and hardly for hundredths: 6.30, not 6.25.
 _MINUTES: Final = re.compile(r"(\d+)[.,]([0-5][05])")
@@ -104,8 +112,6 @@ def _unit(text: str, word: str) -> str:
 
 
 def _number(text: str, written: str, unit: str) -> float:
-    if "/" in written:
-        return _fraction(text, written)
     if unit == "h" and (match := _MINUTES.fullmatch(written)) and match[2] not in ("00", "25"):
         hours = float(f"{match[1]}.{match[2]}")
         minutes = f"{match[1]}h{match[2]}"
@@ -113,7 +119,7 @@ def _number(text: str, written: str, unit: str) -> float:
             f"{text!r} may be {match[1]} h {match[2]} min or {hours:g} h: write {minutes} or {hours:g}h"
         )
     try:
-        number = read_number(written)
+        number = _plain_number(written)
     except TwoReadings as two:
         thousands, decimal = number_text(two.thousands), number_text(two.decimal)
         raise ValueError(
@@ -124,12 +130,8 @@ def _number(text: str, written: str, unit: str) -> float:
     return number
 
 
-def _fraction(text: str, written: str) -> float:
-    *whole, fraction = written.split()
-    above, below = (int(part) for part in fraction.split("/"))
-    if not 0 < above < below:
-        raise ValueError(f"{text!r} is not a length of time: {USUAL}")
-    return sum(int(part) for part in whole) + above / below
+def _plain_number(written: str) -> float | None:
+    return read_fraction(written) if "/" in written else read_number(written)
 
 
 def _bare(text: str, rest: str, before: str) -> float:
@@ -169,7 +171,7 @@ def _with_units(text: str, plain: str, colon_is_hours: bool) -> str:
     if match and colon_is_hours:
         return f"{match[1]} h {match[2]} min or {match[1]}.{match[2].rstrip('0') or 0} h"
     try:
-        number = _fraction(text, plain) if "/" in plain else read_number(plain)
+        number = _plain_number(plain)
     except TwoReadings as two:
         return f"It may be {both_words(two.thousands, two.decimal)}; hours, minutes or seconds"
     if number is None:

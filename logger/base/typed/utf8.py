@@ -17,8 +17,9 @@ def utf8_text(content: bytes, path: Path, what: str) -> str:
     try:
         return content.decode("utf-8-sig")
     except UnicodeDecodeError as error:
-        number = content.count(b"\n", 0, error.start) + 1
-        line = content.splitlines()[number - 1].decode("latin-1").strip()[:_SHOWN]
+        read = error.object  # without the mark in front, as the error counts
+        number = read.count(b"\n", 0, error.start) + 1
+        line = " ".join(read.split(b"\n")[number - 1].decode("latin-1").split())[:_SHOWN]
         evidence = f"line {number}, which would be in Latin-1: {line}"
         if content.startswith(_UTF_16):
             evidence = "it is UTF-16"
