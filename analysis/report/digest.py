@@ -165,7 +165,7 @@ def _sha256(path: Path) -> str:
         return ""
 
 
-@lru_cache(maxsize=8)
+@lru_cache(maxsize=1024)
 def _hash(path: Path, *state: int) -> str:
     """Of a file in this state; one command asks for the same more than once."""
     with open_to_read(path, SAMPLES_MAX) as stream:
