@@ -171,7 +171,7 @@ def _hidden(text: str) -> str:
     return hashlib.sha256(os.fsencode(text)).hexdigest()
 
 
-@lru_cache(maxsize=8)
+@lru_cache(maxsize=1024)
 def _hash(path: Path, *state: int) -> str:
     """Of a file in this state; one command asks for the same more than once."""
     with open_to_read(path, SAMPLES_MAX) as stream:

@@ -2,6 +2,7 @@
 
 import os
 from collections.abc import Iterator
+from functools import lru_cache
 from pathlib import Path
 
 from logger.base.errors import BenchError
@@ -16,10 +17,20 @@ def described(folder: Path) -> Description | None:
 
     Of a run that was trimmed: that of the part that counts.
     """
+    path = folder / DESCRIPTION_NAME
     try:
-        return described_part(from_document(read_json(folder / DESCRIPTION_NAME))[0])
+        stat = path.stat()
+        return _described(
+            path, stat.st_dev, stat.st_ino, stat.st_size, stat.st_mtime_ns, stat.st_ctime_ns
+        )
     except (OSError, ValueError, AttributeError, TypeError):
         return None
+
+
+@lru_cache(maxsize=2048)
+def _described(path: Path, *state: int) -> Description:
+    """Of a file in this state: whoever asks for the runs beside one asks for each of a class as often as there are runs."""
+    return described_part(from_document(read_json(path))[0])
 
 
 def find_runs(paths: tuple[Path, ...]) -> list[Path]:
