@@ -136,9 +136,10 @@ class _Kinds:
         alone = np.count_nonzero(signs == _RETURN) - np.count_nonzero(signs[ends - 1] == _RETURN)
         if alone or not data.endswith(b"\n"):
             return None, nothing
-        odd = self._miscounted(np.flatnonzero(signs == _COMMA), ends)
+        odd = self._miscounted(signs == _COMMA, ends)
         if _OTHER in kinds:
-            odd[np.searchsorted(ends, np.flatnonzero(signs == _OTHER))] = True
+            # Line by line, not sign by sign: a hole of zeros may be as large as the file.
+            odd |= np.logical_or.reduceat(signs == _OTHER, _begins(ends))
         at = kinds.find(self._long)
         while at >= 0:
             row = int(np.searchsorted(ends, at))
@@ -146,16 +147,21 @@ class _Kinds:
             at = kinds.find(self._long, int(ends[row]))
         return ends, np.flatnonzero(odd)
 
-    def _miscounted(self, commas: Rows, ends: Rows) -> npt.NDArray[np.bool_]:
-        """Lines with more or fewer delimiters than there should be."""
-        if len(commas) == len(ends) * self._commas:
-            table = commas.reshape(len(ends), self._commas)
+    def _miscounted(self, commas: npt.NDArray[np.bool_], ends: Rows) -> npt.NDArray[np.bool_]:
+        """Lines with more or fewer delimiters than there should be; ``commas``: which signs are delimiters."""
+        if np.count_nonzero(commas) == len(ends) * self._commas:
+            table = np.flatnonzero(commas).reshape(len(ends), self._commas)
             wrong = table[:, -1] > ends
             wrong[1:] |= table[1:, 0] < ends[:-1]
             if not wrong.any():
                 return wrong
-        counts = np.diff(np.searchsorted(commas, ends), prepend=0)
+        counts = np.add.reduceat(commas.view(np.uint8), _begins(ends), dtype=np.uint32)
         return np.asarray(counts != self._commas)
+
+
+def _begins(ends: Rows) -> Rows:
+    """Where the lines begin that end there."""
+    return np.concatenate(([0], ends[:-1] + 1))
 
 
 def _blocks(body: bytes, first_line: int, kinds: _Kinds) -> Iterator[_Block]:
