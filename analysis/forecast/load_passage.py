@@ -31,6 +31,14 @@ _FEW: Final = (2, 20)  # times that the load was set anew
 _SLOPES: Final = (0.1, 20.0)  # of the usual slope
 _TAIL: Final = 0.9  # of the way: the slope from there goes on beyond the cutoff
 
+_CREEP_BLOCKS: Final = 16
+_CREEP_MOMENTS: Final = (8, 10, 12, 14)  # blocks seen
+_CREEP_SD: Final = 0.03  # of a foreseen mean draw's logarithm
+_CREEP_PRIOR: Final = 0.1
+_CREEP_MOST: Final = 0.9  # of the belief: what crept may stop
+_CREEP_BENDS: Final = 0.3  # of the rate: a creep seldom keeps to its line
+_CREEPS_ON: Final = 1.5  # times as long as it has crept
+
 # How often a break, or a load as before it was set anew, comes again after one, two, three of them. Judgement, no source.
 _BREAK_COMES: Final = (0.2, 0.3, 0.45)
 _GOES_BACK: Final = (0.1, 0.25, 0.5)
@@ -61,6 +69,85 @@ def stretched(
     for share, factor in ways:
         left_s = np.where(rng.random(len(left_s)) < share, left_s * factor, left_s)
     return left_s
+
+
+@dataclass(frozen=True)
+class Creep:
+    """A draw that rises slowly at one voltage. ``now``: its level now over its mean so far; ``rate_per_s``: rise of
+    now's level, with ``sd_per_s``; ``elapsed_s``: over which it was seen; ``belief``: that it goes on so, 0 to 1.
+    """
+
+    now: float
+    rate_per_s: float
+    sd_per_s: float
+    elapsed_s: float
+    belief: float
+
+    def sooner(self, left_s: Array, rng: np.random.Generator) -> Array:
+        """Seconds left under the mean draw so far, as they are where the draw goes on creeping up."""
+        count = len(left_s)
+        rate = self.rate_per_s + self.sd_per_s * rng.standard_normal(count)
+        rate = np.maximum(rate, 1e-3 * self.rate_per_s)
+        level_s, most_s = left_s / self.now, _CREEPS_ON * self.elapsed_s
+        within = (np.sqrt(1 + 2 * rate * level_s) - 1) / rate
+        at_most = most_s + 0.5 * rate * most_s**2
+        beyond = most_s + (level_s - at_most) / (1 + rate * most_s)
+        crept = np.where(level_s < at_most, within, beyond)
+        return np.asarray(np.where(rng.random(count) < self.belief, crept, left_s))
+
+
+def creep_of(lately: Bins, exponent: float) -> Creep | None:
+    """How the draw creeps up at one voltage (I ~ V^exponent); None where it does not, or a step tells it better.
+
+    The belief is earned on the run: at earlier moments the line through the draw so far, and its mean so far, are asked
+    for the mean of what came until now.
+    """
+    if len(lately.end_s) < 2 * _CREEP_BLOCKS:
+        return None
+    level = np.log(np.maximum(_blocks(lately, exponent), 1e-9))
+    elapsed_s = float(lately.span_s.sum())
+    x = (np.arange(_CREEP_BLOCKS) + 0.5) / _CREEP_BLOCKS
+    slope, at_end = _line(x, level, 1.0)
+    off = level - at_end - slope * (x - 1.0)
+    if not slope > 0 or _best_step(level) < float(off @ off):
+        return None
+    gain = 0.0
+    for seen in _CREEP_MOMENTS:
+        came = float(level[seen:].mean())
+        line = _line(x[:seen], level[:seen], float(x[seen:].mean()))[1]
+        gain += (float(level[:seen].mean()) - came) ** 2 - (line - came) ** 2
+    odds = _CREEP_PRIOR / (1 - _CREEP_PRIOR) * float(np.exp(min(gain / (2 * _CREEP_SD**2), 50.0)))
+    error = float(np.sqrt(off @ off / (_CREEP_BLOCKS - 2) / ((x - 0.5) ** 2).sum()))
+    sd = float(np.hypot(2 * error, _CREEP_BENDS * slope))
+    mean = float(np.log(np.exp(level).mean()))
+    now = float(np.exp(at_end - mean))
+    belief = _CREEP_MOST * odds / (1 + odds)
+    return Creep(now, slope / elapsed_s, sd / elapsed_s, elapsed_s, belief)
+
+
+def _blocks(bins: Bins, exponent: float) -> Array:
+    """Mean draw at the median voltage in blocks of equal time on."""
+    middle_v = float(np.median(bins.mean_v))
+    steady = bins.mean_ma * (middle_v / np.maximum(bins.mean_v, 1e-9)) ** exponent
+    time = np.r_[0.0, np.cumsum(bins.span_s)]
+    charge = np.r_[0.0, np.cumsum(steady * bins.span_s)]
+    edges = np.linspace(0.0, time[-1], _CREEP_BLOCKS + 1)
+    return np.asarray(np.diff(np.interp(edges, time, charge)) / np.diff(edges))
+
+
+def _line(x: Array, y: Array, at: float) -> tuple[float, float]:
+    """Slope and height at ``at`` of the line through points, by medians (Theil 1950, Sen 1968)."""
+    first, second = np.triu_indices(len(x), 1)
+    slope = float(np.median((y[second] - y[first]) / (x[second] - x[first])))
+    return slope, float(np.median(y - slope * (x - at)))
+
+
+def _best_step(y: Array) -> float:
+    """Sum of squares about the best two levels, one after the other."""
+    return min(
+        float(((y[:k] - y[:k].mean()) ** 2).sum() + ((y[k:] - y[k:].mean()) ** 2).sum())
+        for k in range(1, len(y))
+    )
 
 
 def at_one_voltage(bins: Bins, exponent: float) -> Bins:

@@ -6,6 +6,7 @@ import pytest
 from analysis.forecast.load_passage import (
     at_one_voltage,
     charge_to_levels,
+    creep_of,
     is_steady,
     other_ways,
     played_on,
@@ -59,3 +60,33 @@ def test_one_break_may_come_again() -> None:
     left = stretched(np.full(10_000, 100.0), ways, np.random.default_rng(1))
     assert float(np.mean(left > 100.0)) == pytest.approx(share, abs=0.02)
     assert other_ways(bins_of(4.5 - TIME_S / 2e4, np.full(len(TIME_S), 100.0))) == ()
+
+
+def test_a_draw_that_creeps_up_ends_sooner() -> None:
+    """Draw 100 mA (1 + t / 2T): 5 A h more at 100 mA (1.5 + s / 2T) lasts the positive root of a quadratic."""
+    life_s = float(TIME_S[-1])
+    current = 100.0 * (1 + 0.5 * TIME_S / life_s)
+    creep = creep_of(bins_of(4.5 - TIME_S / 2e4, current), 0.0)
+    assert creep is not None
+    assert creep.belief > 0.8
+    charge = 125.0 * life_s / 2  # half of what is out, mA s: at the mean so far half as long again
+    closed = (np.sqrt(150.0**2 + 4 * 25.0 / life_s * charge) - 150.0) / (2 * 25.0 / life_s)
+    left = creep.sooner(np.full(20_000, charge / 125.0), np.random.default_rng(3))
+    assert float(np.median(left)) == pytest.approx(closed, rel=0.03)
+    assert float(np.mean(left == charge / 125.0)) == pytest.approx(1 - creep.belief, abs=0.02)
+
+
+@pytest.mark.parametrize("kind", ["steady", "step", "falls", "modes", "chance", "power"])
+def test_what_does_not_creep_is_left_alone(kind: str) -> None:
+    rng = np.random.default_rng(8)
+    volts = 4.5 - TIME_S / 2e4
+    currents = {
+        "steady": 100.0 + rng.normal(0, 1, len(TIME_S)),
+        "step": np.where(TIME_S > 9000, 130.0, 100.0),
+        "falls": 100.0 * (1.3 - 0.5 * TIME_S / TIME_S[-1]),
+        "modes": np.where(TIME_S % 1800 < 600, 200.0, 100.0),
+        "chance": 100.0 * np.exp(0.3 * np.repeat(rng.normal(size=200), 10)[: len(TIME_S)]),
+        "power": 400.0 / volts,
+    }
+    creep = creep_of(bins_of(volts, currents[kind]), -1.0 if kind == "power" else 0.0)
+    assert creep is None or creep.belief < 0.15
