@@ -193,7 +193,8 @@ def _show(folder: Path, description: Description) -> None:
     click.echo(_filled(f"{folder}{title}: what it says of itself, and what changes it."))
     click.echo()
     rows = [
-        (LABELS[name], _now(name, folder, description), option) for name, option in _OPTIONS.items()
+        (LABELS[name], _cut(_now(name, folder, description)), option)
+        for name, option in _OPTIONS.items()
     ]
     widths = [max(len(row[place]) for row in rows) for place in (0, 1)]
     for label, now, option in rows:
@@ -219,8 +220,12 @@ def _now(name: str, folder: Path, description: Description) -> str:
         stopped = description.stop.cutoff_v
         was = "" if description.cutoff is None or stopped is None else f" (was {stopped:g} V)"  # fmt: skip
         return words + was
-    value = getattr(description, name)
-    return value_words(name, _plain(value), _SHOWN)
+    words = value_words(name, _plain(getattr(description, name)), _SHOWN)
+    return words.partition(" of ")[0] if name == "trim" else words
+
+
+def _cut(words: str) -> str:
+    return words if len(words) <= _SHOWN else f"{words[: _SHOWN - 1]}…"
 
 
 def _plain(value: Any) -> Any:

@@ -116,6 +116,15 @@ def test_no_way_back_is_offered_from_a_photo_that_is_deleted(bench: Path) -> Non
     assert "--undo" not in screen_here(["edit", "run", "--history"], bench)
 
 
+def test_what_stands_there_fits_the_screen(bench: Path) -> None:
+    Image.new("RGB", (40, 20), "red").save(bench / "one.png")
+    words = ("--pack", "10x AA lithium-aa 2500 mAh", "--trim", "7s..23s", "--photo", "one.png", "--caption", "front " * 12)  # fmt: skip
+    screen_here(["edit", "run", *words, "--cutoff", "12.5", "--hold", "1min20s"], bench)
+    told = screen_here(["edit", "run"], bench)
+    assert "7.00 s to 23.0 s" in told
+    assert all(len(line) <= 79 for line in told.splitlines())
+
+
 def test_what_was_made_of_it_before_is_named(bench: Path) -> None:
     (bench / "run" / "sheet").mkdir()
     told = screen_here(["edit", "run", "--title", "Vest"], bench)
