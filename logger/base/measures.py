@@ -29,7 +29,7 @@ _FAR: Final = 30.0  # two readings are a thousand times apart
 # Written like this a number needs no echo.
 _USUAL: Final = re.compile(r"[+-]?\d+(?:\.(?:\d{1,2}|\d{4,}))?(?:e[+-]?\d+)? ?[A-Za-z%Ωµ°]*")
 # IEC 60062 (from memory): the letter stands for the decimal sign.
-_LETTER_CODE: Final = re.compile(r"(\d*)([RrkKmVv])(\d+)")
+_LETTER_CODE: Final = re.compile(r"(\d{0,3})([RrkKmVv])(\d{1,3})")
 
 
 class Measure(click.ParamType[float]):
@@ -171,7 +171,10 @@ _AMPERES: Final = _named(
     ua_μa_microamp_microamps_microampere_microamperes=1e-3,
 )
 _OHMS: Final = _named(
-    ohm_ohms_ω_r_ohmio_ohmios=1.0, mohm_mω_milliohm_milliohms=1e-3, kohm_kω_k_kiloohm=1e3
+    ohm_ohms_ω_r_ohmio_ohmios=1.0,
+    mohm_mω_milliohm_milliohms=1e-3,
+    kohm_kω_k_kiloohm=1e3,
+    μohm_μω_uohm_uω_microohm_microohms=1e-6,
 )
 # What no pack of a wearable reaches: the bounds within which `import` finds a reading plausible.
 _VOLTS_EVER: Final = 60.0

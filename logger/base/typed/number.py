@@ -3,7 +3,8 @@
 ``4.800`` is four thousand eight hundred here and four point eight there (Unicode CLDR, number formats, from
 memory): with exactly three digits behind its only sign and no nought before it, a number has two readings. Any
 other count of digits makes the sign a decimal sign; a sign that comes twice, a space or an apostrophe stand
-between thousands. A second reading that cannot be (2.700 V as 2700 V) is none.
+between thousands. A space goes with a decimal comma, an apostrophe with a point: three digits behind the other sign
+may be one more group. A second reading that cannot be (2.700 V as 2700 V) is none.
 """
 
 import re
@@ -19,11 +20,12 @@ NUMBER: Final = r"(?:\d{1,3}(?:[ ']\d{3}(?!\d))+(?:[.,]\d+)?|\d[\d.,]*|[.,]\d+)"
 FRACTION: Final = r"(?:\d+ )?[1-9]\d?/[1-9]\d{0,2}(?!\d)"
 _GROUPED: Final = re.compile(r"[1-9]\d{0,2}([.,])\d{3}(?:\1\d{3})*")
 _SPACED: Final = re.compile(r"([1-9]\d{0,2}(?:[ ']\d{3})+)(?:[.,](\d+))?")
+_STRANGE: Final = re.compile(r"[\d ]+\.\d{3}|[\d']+,\d{3}")
 _PLAIN: Final = re.compile(r"(?:\d+[.,]?\d*|[.,]\d+)(?:[eE][+-]?\d{1,3})?")
 _EITHER: Final = re.compile(r"[1-9]\d{0,2}[.,]\d{3}")
 
 
-@dataclass(frozen=True)
+@dataclass(eq=False)  # not frozen: a `with` sets the traceback of what passes through it
 class TwoReadings(ValueError):
     """A number that may be either of two; both in words of the same form."""
 
@@ -50,16 +52,14 @@ def read_number(text: str, possible: Callable[[float], bool] = lambda _: True) -
     ``possible``: whether the quantity can have this value. Raises TwoReadings where two of them can be.
     """
     if _EITHER.fullmatch(text):
-        thousands = float(re.sub(r"\D", "", text))
-        decimal = float(text.replace(",", "."))
-        can = [value for value in (thousands, decimal) if possible(value)]
-        if len(can) == 1:
-            return can[0]
-        raise TwoReadings(text, thousands, decimal)
+        return _either(text, re.sub(r"\D", "", text), text.replace(",", "."), possible)
     if _PLAIN.fullmatch(text):
         return float(text.replace(",", "."))
     if spaced := _SPACED.fullmatch(text):
-        return float(f"{re.sub('[^0-9]', '', spaced[1])}.{spaced[2] or 0}")
+        whole, rest = re.sub("[^0-9]", "", spaced[1]), spaced[2] or "0"
+        if _STRANGE.fullmatch(text):
+            return _either(text, f"{whole}{rest}", f"{whole}.{rest}", possible)
+        return float(f"{whole}.{rest}")
     signs = re.sub(r"\d", "", text)
     if not signs or set(signs) - {".", ","}:
         return None
@@ -68,6 +68,15 @@ def read_number(text: str, possible: Callable[[float], bool] = lambda _: True) -
     if not _GROUPED.fullmatch(whole) or not rest or last in whole.replace(text, ""):
         return None
     return float(f"{re.sub('[.,]', '', whole)}.{rest}")
+
+
+def _either(text: str, thousands: str, decimal: str, possible: Callable[[float], bool]) -> float:
+    """The one of two readings that can be. Raises TwoReadings."""
+    two = TwoReadings(text, float(thousands), float(decimal))
+    can = [value for value in (two.thousands, two.decimal) if possible(value)]
+    if len(can) != 1:
+        raise two
+    return can[0]
 
 
 def read_fraction(text: str) -> float | None:

@@ -75,7 +75,11 @@ _IEC: Final = re.compile(r"(\d{0,2})([lfhksp]?)r(6|03|14|20|61|12|8d425|1|41|43|
 _ROUND: Final = re.compile(r"(?:(i[cnmf]r|cr|br|lir)-?)?(\d{4,5})")
 _COUNT: Final = re.compile(r"(?<![\w.,])(\d{1,2}) ?(?:x|s(?:1p)?(?![a-z]))|x ?(\d{1,2})(?!\d)")
 _VOLTS: Final = re.compile(r"(?:(?<![\w.,])|(?<=\dx))(\d{1,2}(?:[.,]\d{1,2})?) ?v(?:olts?)?\b")
-_CAPACITY: Final = re.compile(rf"({NUMBER}) ?(m?ah)\b")
+_CAPACITY: Final = re.compile(rf"(?<![x\d.,])({NUMBER}) ?(m?ah)\b")
+# Nothing else counts the cells: LiPo 2 500 mAh.
+_COUNT_OR_THOUSANDS: Final = re.compile(
+    r"(?<![\dx.,])([1-9]|1\d|2[0-4]) ([1-9]\d\d(?:[.,]\d+)? ?m?ah)\b"
+)
 
 
 @dataclass(frozen=True)
@@ -121,6 +125,7 @@ def read_pack_words(text: str) -> PackWords | None:
         plain = re.sub(written, meant, plain)
     if re.search(r"\blifepo 4\b", plain):
         raise NotAPack("it may be four cells, or one", 'write "4x lifepo4" or "1x lifepo4".')
+    written = plain
     plain, capacity_mah = _capacity(plain)
     seen = _Seen([], [], [])
     plain = _VOLTS.sub(lambda match: _volts(seen, match), plain)
@@ -128,6 +133,11 @@ def read_pack_words(text: str) -> PackWords | None:
     for word in re.split(r"[\s,;+()]+", plain):
         if word and not _take(seen, word):
             return None
+    if not seen.cells and (match := _COUNT_OR_THOUSANDS.search(written)):
+        raise NotAPack(
+            f"{match[0]} may be {match[1]} cells of {match[2]}, or {match[1]}{match[2]}",
+            f'write "1x" in front if that is one figure, or "{match[1]}x".',
+        )
     return _together(seen, capacity_mah)
 
 

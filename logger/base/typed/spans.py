@@ -66,7 +66,7 @@ def read_span(text: str, *, colon_is_hours: bool = False) -> float:
         return _clock(text, match, colon_is_hours)
     if _BARE_NUMBER.fullmatch(plain):
         raise ValueError(
-            f"{text!r} is not a length of time: it has no unit. {_with_units(text, plain, colon_is_hours)}?"
+            f"{text!r} is not a length of time: it has no unit. {_with_units(text, plain, colon_is_hours)}"
         )
     return _sum(text, plain)
 
@@ -76,11 +76,14 @@ def _sum(text: str, plain: str) -> float:
     while position < len(plain):
         rest = plain[position:]
         if before and re.fullmatch(r"\d{1,2}", rest):
+            if plain[position - 1] == ",":  # 26min,15: or 26.15 min
+                raise ValueError(f"{text!r} is not a length of time: give {rest} its unit")
             return total_s + _bare(text, rest, before)
         part = _PART.match(plain, position)
         if part is None:
             raise ValueError(f"{text!r} is not a length of time: {USUAL}")
-        unit = _unit(text, part["unit"])
+        # Under hours there are no months.
+        unit = "min" if before and part["unit"] == "M" else _unit(text, part["unit"])
         amount_s = _number(text, part["number"], unit) * _S[unit]
         if before and not amount_s < _S[before]:
             raise ValueError(
@@ -169,11 +172,11 @@ def _clock(text: str, match: re.Match[str], colon_is_hours: bool) -> float:
 def _with_units(text: str, plain: str, colon_is_hours: bool) -> str:
     match = re.fullmatch(r"(\d+)[.,]([0-5]\d)", plain)
     if match and colon_is_hours:
-        return f"{match[1]} h {match[2]} min or {match[1]}.{match[2].rstrip('0') or 0} h"
+        return f"{match[1]} h {match[2]} min or {match[1]}.{match[2].rstrip('0') or 0} h?"
     try:
         number = _plain_number(plain)
     except TwoReadings as two:
-        return f"It may be {both_words(two.thousands, two.decimal)}; hours, minutes or seconds"
+        return f"It may be {both_words(two.thousands, two.decimal)}; hours, minutes or seconds?"
     if number is None:
         return USUAL.capitalize()
-    return f"{number:g}h, {number:g}min or {number:g}s"
+    return f"{number:g}h, {number:g}min or {number:g}s?"

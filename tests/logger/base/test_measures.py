@@ -85,7 +85,7 @@ def test_of_two_readings_the_one_near_the_sensor_is_meant() -> None:
         (OHMS_ABOVE_0, "0R1", 0.1), (OHMS_ABOVE_0, "4k7", 4700.0), (OHMS_ABOVE_0, "1Mohm", 1e6), (OHMS_ABOVE_0, "100 mΩ", 0.1),
         (VOLTS, "3V3", 3.3), (MAH_ABOVE_0, "2.500 Ah", 2500.0), (MAH_ABOVE_0, "1 000", 1000.0), (PERCENT_ABOVE_0, "±0,5 %", 0.5),
         (CELSIUS_OF_BENCH, "70 °F", 21.111), (MILLIAMPERES, "½ A", 500.0), (MILLIAMPERES, "2½", 2.5), (VOLTS, "2,7 V DC", 2.7), (MAH_ABOVE_0, "2450 mA·h", 2450.0),
-        (MAH_ABOVE_0, "2.2 A·h", 2200.0), (MAH_ABOVE_0, "850 milliamp hours", 850.0), (OHMS_ABOVE_0, "50 milliohms", 0.05),
+        (MAH_ABOVE_0, "2.2 A·h", 2200.0), (MAH_ABOVE_0, "850 milliamp hours", 850.0), (OHMS_ABOVE_0, "50 milliohms", 0.05), (OHMS_ABOVE_0, "50'000 µΩ", 0.05),
     ],
 )  # fmt: skip
 def test_units_of_the_trade(measure: Measure, typed: str, expected: float) -> None:
@@ -99,6 +99,7 @@ def test_units_of_the_trade(measure: Measure, typed: str, expected: float) -> No
         (CELSIUS_OF_BENCH, "½0"),
         (OHMS_ABOVE_0, "2200½0 mΩ"),
         (VOLTS, "2½,5 V"),
+        (OHMS_ABOVE_0, "1000m5"),
     ],
 )
 def test_digits_glued_behind_a_fraction_are_no_number(measure: Measure, typed: str) -> None:

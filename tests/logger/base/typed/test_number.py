@@ -1,5 +1,8 @@
 """Signs of thousands and decimals in the habits of six languages (Unicode CLDR, number formats: from memory)."""
 
+from collections.abc import Iterator
+from contextlib import contextmanager
+
 import pytest
 
 from logger.base.typed.number import TwoReadings, number_text, read_number, read_signed
@@ -13,7 +16,7 @@ from logger.base.typed.spans import read_span
     [
         ("1.000,5", 1000.5), ("1,000.5", 1000.5), ("1 000,5", 1000.5), ("1'000.5", 1000.5), ("1\u2009000", 1000.0), ("1\u202f000\u202f000", 1e6),
         ("1.000.000", 1e6), ("1,000,000", 1e6), ("4,80", 4.8), ("4.8000", 4.8), ("0.800", 0.8), (".800", 0.8), ("1234.567", 1234.567),
-        ("4.800e3", 4800.0), ("\u0664\u066b\u0665", 4.5), ("\uff14.\uff15", 4.5),
+        ("4.800e3", 4800.0), ("1 250,000", 1250.0), ("1'250.000", 1250.0), ("1 250.00", 1250.0), ("\u0664\u066b\u0665", 4.5), ("\uff14.\uff15", 4.5),
     ],
 )  # fmt: skip
 def test_numbers_with_one_reading(typed: str, number: float) -> None:
@@ -28,6 +31,22 @@ def test_three_digits_behind_the_only_sign_are_two_readings(typed: str) -> None:
     assert read_number(typed, lambda value: value < 1000) == two.value.decimal
     for offered in two.value.words.split(" or "):
         assert read_number(offered) in (two.value.thousands, two.value.decimal)
+
+
+@pytest.mark.parametrize("typed", ["1 250.000", "1'250,000"])
+def test_three_digits_behind_a_strange_sign_may_be_one_more_group(typed: str) -> None:
+    with pytest.raises(TwoReadings, match="1250000 or 1250"):
+        read_number(typed)
+    assert read_number(typed, lambda value: value < 10_000) == 1250.0
+
+
+def test_two_readings_pass_through_a_with() -> None:
+    @contextmanager
+    def passing() -> Iterator[None]:
+        yield
+
+    with pytest.raises(TwoReadings), passing():
+        read_number("4.800")
 
 
 @pytest.mark.parametrize("typed", ["", "1 0000", "1,00,000", "1.000.00", "4.800,", "1.2.3", "10²", "1_000", "--1", "x"])  # fmt: skip

@@ -57,7 +57,7 @@ def test_what_is_taken_is_said_and_without_a_screen_refused(
         ("3x AA alkaline nimh", "mixes cells"), ("3 AA lithium alkaline", "mixes cells"),
         ("3x AA lithium rechargeable", "lithium-aa cells are not recharged"), ("CR2032 rechargeable", "not recharged"), ("AA alkaline Akku", "not recharged"),
         ("18650 alkaline", "a 18650 cell is not alkaline"), ("2x 26650 nimh", "is not nimh"), ("18650 3.2V", "lithium iron phosphate"),
-        ("2x 18650 6.4V", "name it: lifepo4"), ("LiFePO 4", "four cells, or one"), ("LiPo 1000mAh 20C", "leave it out"), ("LiPo 3S 25C", "leave it out"),
+        ("2x 18650 6.4V", "name it: lifepo4"), ("LiFePO 4", "four cells, or one"), ("LiPo 2 500mAh", "2 cells of 500mah, or 2500mah"), ("nimh AA3 500 mAh", "3 cells of 500 mah"), ("LiPo 1000mAh 20C", "leave it out"), ("LiPo 3S 25C", "leave it out"),
     ],
 )  # fmt: skip
 def test_what_cannot_be_told_is_refused(typed: str, told: str) -> None:
@@ -76,6 +76,13 @@ def test_a_pack_in_words_reads_back(chemistry: str) -> None:
         pack = Pack(chemistry, cells, size, 1234.5)
         assert parse_pack(pack.text, other=True) == pack
         assert PackText().convert(pack.text, None, None) == pack.text
+
+
+def test_a_count_before_the_capacity_is_no_thousand() -> None:
+    for typed in ("nimh AA x3 500 mAh", "3x nimh AA 500 mAh"):
+        assert (parse_pack(typed).cells, parse_pack(typed).capacity_mah) == (3, 500.0)
+    assert parse_pack("1x LiPo 2 500 mAh").capacity_mah == 2500.0
+    assert parse_pack("powerbank 10 000 mAh").capacity_mah == 10_000.0
 
 
 def test_a_nine_volt_block_is_six_cells() -> None:

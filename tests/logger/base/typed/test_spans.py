@@ -25,7 +25,7 @@ H = 3600.0
         *((text, 0.5 * H) for text in (
             "half an hour", "eine halbe Stunde", "une demi-heure", "media hora", "mezz'ora", "een half uur", "½ h", "½h", "1/2 h", "½ HOUR",
         )),
-        ("anderthalb Stunden", 1.5 * H), ("1 week", 168 * H), ("un'ora", H), ("1 000 s", 1000.0), ("0.500s", 0.5), ("5min30", 330.0),
+        ("anderthalb Stunden", 1.5 * H), ("1 week", 168 * H), ("un'ora", H), ("1 000 s", 1000.0), ("0.500s", 0.5), ("5min30", 330.0), ("8 HOUR, 10M", 8 * H + 600),
     ],
 )  # fmt: skip
 def test_a_need_is_understood(typed: str, seconds: float) -> None:
@@ -37,7 +37,7 @@ def test_a_need_is_understood(typed: str, seconds: float) -> None:
     [
         ("6", "6h, 6min or 6s"), ("6.30", "6 h 30 min or 6.3 h"), ("90:00", "90 h 00 min or 90 min 00 s"), ("6.30h", "6 h 30 min or 6.3 h"), ("1.500h", "1500h or 1.5h"),
         ("1,500 h", "1500h or 1.5h"), ("1.812h", "1812h or 1.8120h"), ("30min 6h", "largest unit first"),
-        ("5h 5h", "each once"), ("6h5", "give 5 its unit"), ("6h75", "more than a h"), ("1.5h 20min", "at the end only"), ("6 months", "write days"),
+        ("5h 5h", "each once"), ("6h5", "give 5 its unit"), ("26min,15", "give 15 its unit"), ("2..5", "no unit. Write 10h, 90min, 30s or 100ms"), ("6h75", "more than a h"), ("1.5h 20min", "at the end only"), ("6 months", "write days"),
         ("1 Jahr", "write days"), ("10M", "minutes or months"), ("6-7h", "length of time"), ("6h²", "length of time"), ("6 Uhr", "length of time"),
         ("1d12", "no unit"), ("0h", "above zero"), ("9000h", "longer than a year"),
     ],
