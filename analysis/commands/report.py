@@ -141,15 +141,15 @@ def _several(
     refuse_parts(asked)
     asked = replace(asked, with_sheet=overview is not None)
     done = make_all(REPORT, meant, out, asked)
+    tell_all(REPORT, meant, done)  # first: the page may find no room
     page = None if overview is None or not meant.runs else _overview(meant.runs, overview, asked)
-    tell_all(REPORT, meant, done)
     again = asked_again(asked.cutoff_v, asked.hold_s, asked.need_s)
     runs = named_again(paths, meant.runs)
     if page is not None:
         click.echo(f"\nOpen in a browser, all of them with links:\n  {_here(page)}")
         click.echo(f"A page of each piece, to print:\n  {_here(page.with_name('hand-outs.html'))}")
         echo_next(("One to look at", ["rundown", _to_look_at(done), *again]))
-    else:
+    elif any(item.result is not None for item in done):
         where = "its run's folder report" if out is None else f"a folder of its own in {out}"
         click.echo(f"\nOpen in a browser: report.html, each in {where}.")
         step: list[str | Path] = ["report", *runs, "--overview", Path("overview"), *again]

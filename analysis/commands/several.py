@@ -28,6 +28,8 @@ runs_argument: Final = click.argument(
     "paths", metavar="RUN...", nargs=-1, required=True, type=click.Path(path_type=Path)
 )
 _WHY_MAX: Final = 160
+# One long name must not push all others' answers to the next line.
+_NAME_WIDTH: Final = 32
 _AGAIN_MAX: Final = 6
 
 
@@ -135,7 +137,8 @@ def refuse_unmade(maker: Maker, meant: Meant, done: Sequence[Done[Job, Made]]) -
         return
     path, error = failed[0]
     total = len(done) + len(meant.problems)
-    own = len(failed) == 1 and error.next_step
+    # What helps all of them, as room on the disk does, is said; else what is wrong with the first.
+    own = error.next_step and {found.next_step for _, found in failed} == {error.next_step}
     raise BenchError(
         f"{len(failed)} of {count_words(total, maker.what)} could not be made.",
         evidence=", ".join(plain_text(path.name or str(path)) for path, _ in failed[:6])
@@ -210,7 +213,7 @@ def _why(error: BenchError, run: Path) -> str:
 
 
 def _echo_line(name: str, width: int, told: str) -> None:
-    text = f"{name.ljust(width)}  {told}"
+    text = f"{name.ljust(min(width, _NAME_WIDTH))}  {told}"
     click.echo(textwrap.fill(text, TEXT_WIDTH, subsequent_indent="  ", break_on_hyphens=False))
 
 
@@ -248,4 +251,6 @@ def make_and_tell(
     meant = meant_runs(paths)
     done = make_all(maker, meant, out, asked)
     tell_all(maker, meant, done)
+    if all(item.result is None for item in done):  # nothing to open, and no next step with it
+        refuse_unmade(maker, meant, done)
     return meant, done

@@ -269,6 +269,35 @@ def test_a_disk_or_folder_that_takes_nothing_is_told(
     assert " ".join(output.split()).count(words) == 2
     assert error is not None
     assert error.happened == "2 of 2 sheets could not be made."
+    helps = "room on the disk" if fault == "no room" else "choose another folder"
+    assert helps in error.next_step, "what helps both, not what is wrong with the first"
+    assert "Print:" not in output
+
+
+def test_what_was_made_is_told_before_the_page_finds_no_room(
+    shelf: Path, quick: list[Job], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(*_: object) -> Path:
+        raise BenchError("The report cannot be written to all.")
+
+    monkeypatch.setattr(report, "_overview", full)
+    output, error = say("report", "class", "--overview", "all")
+    assert "3 reports made, 1 could not be made." in output
+    assert error is not None
+    assert error.happened == "The report cannot be written to all."
+
+
+def test_where_no_report_was_made_there_is_none_to_open(shelf: Path, quick: list[Job]) -> None:
+    output, error = say("report", "class/bad", "nobody")
+    assert error is not None
+    assert "0 reports made, 2 could not be made." in output
+    assert "Open in a browser" not in output
+
+
+def test_one_long_name_leaves_the_others_their_lines(shelf: Path, quick: list[Job]) -> None:
+    evening(shelf / ("n" * 200))
+    output, _ = say("pictures", "class/amy", f"class/{'n' * 200}")
+    assert "Yes: 1 h" in next(line for line in output.splitlines() if line.startswith("amy"))
 
 
 def test_without_a_display_the_path_is_enough(

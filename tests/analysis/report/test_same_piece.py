@@ -20,7 +20,13 @@ from analysis.commands.report import report_command
 from analysis.commands.rundown import rundown_command
 from analysis.commands.watch import page_run, results_for
 from analysis.report.digest import digest_of
-from analysis.report.same_piece import Lasted, together_at, together_of, usual_of
+from analysis.report.same_piece import (
+    Lasted,
+    earlier_runs,
+    together_at,
+    together_of,
+    usual_of,
+)
 from analysis.report.sheet import sheet_figure
 from analysis.run.rundown import rundown
 from analysis.say.figures import figure_style
@@ -199,3 +205,16 @@ def test_what_other_runs_said_goes_with_them(season: Path) -> None:
     for other in ("night-0", "night-1"):
         shutil.rmtree(season / other)
     assert "same_piece" not in json.loads(shown(rundown_command, run, "--json"))
+
+
+@pytest.mark.parametrize("how", ["copied", "linked"])
+def test_a_copy_of_a_run_is_no_second_run(tmp_path: Path, how: str) -> None:
+    run = stored(tmp_path / "runs" / "one", 9.0)
+    twin = tmp_path / "runs" / "one - copy"
+    if how == "copied":
+        shutil.copytree(run, twin)
+    else:
+        twin.symlink_to(run)
+    assert together_at(run, digest_of(run)) is None
+    earlier = earlier_runs(tmp_path / "runs" / "live", read_run(run).description)
+    assert [lasted.lasted_s for lasted in earlier] == [9 * H]
