@@ -127,10 +127,10 @@ class Spread:
     def _best_words(self) -> str:
         assert self.best is not None
         lasted = value_words(self.lasted[self.best])
-        if half_of(self.lasted[self.best]) is None:
-            return (
-                f"Longest: {self.names[self.best]}, {lasted}; the measurement's doubt is not known."
-            )
+        unknown = [number for number in self.level if half_of(self.lasted[number]) is None]
+        if unknown or half_of(self.lasted[self.best]) is None:
+            every = " of every run" if half_of(self.lasted[self.best]) is not None else ""
+            return f"Longest: {self.names[self.best]}, {lasted}; the measurement's doubt is not known{every}."
         if not self.level:
             return f"Longest: {self.names[self.best]}, {lasted}: more than the measurement's doubt over the next."
         names = [self.names[number] for number in self.level]
@@ -295,8 +295,9 @@ def _level(lasted: Sequence[Quantity], best: int) -> tuple[int, ...]:
     chances = []
     for number in others:
         off = (top.value or 0.0) - (lasted[number].value or 0.0)
-        half = math.hypot(half_of(top) or 0.0, half_of(lasted[number]) or 0.0)
-        chances.append(chance_of(off, half))
+        one, other = half_of(top), half_of(lasted[number])
+        known = one is not None and other is not None
+        chances.append(chance_of(off, math.hypot(one or 0.0, other or 0.0)) if known else 1.0)
     apart = holm(chances)
     open_ = [number for number, clear in zip(others, apart, strict=True) if not clear]
     return tuple(sorted(open_, key=lambda number: -(lasted[number].value or 0.0)))

@@ -63,13 +63,15 @@ def earlier_runs(
         folders = find_runs((here.parent,)) if here.is_dir() else []
     except (BenchError, OSError):
         return ()
-    alike = [
-        (told.started_utc, other)
-        for other in folders
-        if other.resolve() != here
-        and (told := described(other)) is not None
-        and _same_pack(told, description)
-    ]
+    alike: list[tuple[str, Path]] = []
+    kept: list[Description] = []
+    for other in folders:
+        told = None if other.resolve() == here else described(other)
+        if told is None or not _same_pack(told, description):
+            continue
+        if not any(told.same_recording(another) for another in kept):  # a copy is no second run
+            alike.append((told.started_utc, other))
+            kept.append(told)
     found: list[EarlierRun] = []
     for _, other in sorted(alike, reverse=True)[:_LOOKED_AT_MOST]:
         try:

@@ -96,7 +96,7 @@ def together(
     where they are known already, the newest first. ``look``: gives their digests.
     """
     own = lasted_in(folder, results)
-    others = sorted_runs(folder, description) if beside is None else beside
+    others = sorted_runs(folder, description) if beside is None else _once(beside, description)
     if own is None or not others:
         return None
     cutoff_v, hold_s = _number(results, "cutoff_voltage"), _number(results, "hold")
@@ -143,13 +143,24 @@ def made_from(source: dict[str, Any] | None, piece: Together | None) -> dict[str
 
 
 def sorted_runs(folder: Path, description: Description) -> list[tuple[Path, Description]]:
-    """Ended runs of the piece beside this one, the newest first, this one left out."""
+    """Ended runs of the piece beside this one, the newest first, this one and copies left out."""
     title, pack = description.title.strip(), description.pack
     if not title or pack is None:
         return []
     own = folder.resolve()
     named = runs_in(own.parent).get(piece_of(description), [])
-    return [(other, known) for other, known in named if other != own]
+    return _once([(other, known) for other, known in named if other != own], description)
+
+
+def _once(
+    runs: Sequence[tuple[Path, Description]], own: Description
+) -> list[tuple[Path, Description]]:
+    """Each recording once, and none that is this one's: a folder kept twice is no second run of the piece."""
+    kept: list[tuple[Path, Description]] = []
+    for folder, known in runs:
+        if not any(known.same_recording(other) for other in (own, *(told for _, told in kept))):
+            kept.append((folder, known))
+    return kept
 
 
 def runs_in(parent: Path) -> dict[tuple[str, str, bool], list[tuple[Path, Description]]]:

@@ -44,6 +44,8 @@ from logger.run.switch_test import SwitchTest
 
 # Said by the logger, found again by whoever reads the run.
 TAKEN_UP: Final = "recording was taken up again"
+# No edit changes these; two recordings never have all of them alike.
+_OF_A_RECORDING: Final = ("started_utc", "ended_utc", "board", "clock", "counters", "imported")
 
 
 @dataclass(frozen=True)
@@ -110,6 +112,12 @@ class Description:
         if self.cutoff is None:
             return self.stop
         return replace(self.stop, cutoff_v=self.cutoff.cutoff_v, hold_s=self.cutoff.hold_s)
+
+    def same_recording(self, other: "Description") -> bool:
+        """Whether one is a copy of the other, edited or not: what was measured once must not count twice."""
+        return bool(self.started_utc) and all(
+            getattr(self, name) == getattr(other, name) for name in _OF_A_RECORDING
+        )
 
     @property
     def simulated(self) -> bool:

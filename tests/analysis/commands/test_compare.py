@@ -18,6 +18,7 @@ from analysis.commands.compare import compare_command, comparison_json
 from analysis.commands.forecast import forecast_command
 from analysis.curve.compare import Difference, compare
 from analysis.curve.spread import spread_of
+from analysis.doubt.quantity import Quantity
 from analysis.forecast.discharge import course_of
 from analysis.forecast.of_run import forecast_run
 from analysis.forecast.stated import parse_programme
@@ -357,6 +358,19 @@ def test_where_most_were_stopped_those_that_ended_are_not_the_middle() -> None:
     told = found.sentences()
     assert told[0].startswith("2 of 8 runs were recorded to their end: 6 h to 6 h 6 min")
     assert told[1] == "The longest cannot be told: 6 runs went on beyond that."
+
+
+def test_a_run_of_a_meter_that_nobody_knows_is_not_shorter_beyond_its_doubt() -> None:
+    results = [rundown(falling(hours), 3.0, 10.0) for hours in (6, 6.1, 6, 6.1, 6, 8)]
+    names = [f"vest {number}" for number in range(6)]
+    assert spread_of(names, results).sentences()[1].endswith("doubt over the next.")
+    life = results[0].lifetime
+    bare = replace(life, time=Quantity(life.time.value, "s"))
+    found = spread_of(names, [replace(results[0], lifetime=bare), *results[1:]])
+    assert found.level == (0,)
+    told = found.sentences()[1]
+    assert told.startswith("Longest: vest 5, 8 h")
+    assert told.endswith("the measurement's doubt is not known of every run.")
 
 
 def test_of_two_runs_a_broken_one_is_refused(twelve: Path) -> None:

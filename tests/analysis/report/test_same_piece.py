@@ -32,6 +32,7 @@ from analysis.run.rundown import rundown
 from analysis.say.figures import figure_style
 from logger.base.pack import parse_pack
 from logger.run.description import Board
+from logger.run.format import DESCRIPTION_NAME
 from logger.run.reader import read_run
 from tests.support import runs_by_formula
 from tests.support.runs_by_formula import VEST, board_run, stop_at
@@ -194,6 +195,22 @@ def test_only_runs_of_the_same_piece_count(season: Path) -> None:
     assert asked is not None
     assert len(asked.runs) == 4  # the run with the other cutoff is held to the same one
     assert asked.need_s == 4 * H
+
+
+def test_a_run_kept_twice_counts_once(season: Path) -> None:
+    """A folder copied for safety, edited since: what was measured once is no second night."""
+    for name in ("night-1", "night-2"):
+        shutil.copytree(season / name, season / f"{name} copy")
+    path = season / "night-1 copy" / DESCRIPTION_NAME
+    path.write_text(path.read_text("utf-8").replace(f"{NEED_S}", f"{NEED_S + 60}"), "utf-8")
+    for run in (season / "night-2", season / "night-2 copy"):
+        found = together_at(run, digest_of(run))
+        assert found is not None
+        assert len(found.runs) == 3
+        assert found.runs[0].folder == run
+    for name in ("night-0", "night-1", "night-1 copy"):
+        shutil.rmtree(season / name)
+    assert together_at(season / "night-2", digest_of(season / "night-2")) is None
 
 
 @pytest.mark.slow
