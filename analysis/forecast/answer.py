@@ -6,7 +6,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.curve.course import Course, heavy_gap_s, last_step
+from analysis.curve.course import Course, heavy_gap_s
 from analysis.forecast.any_curve import AnyCurve, any_curve
 from analysis.forecast.by_label import CapacityBelief, by_label, capacity_belief
 from analysis.forecast.chemistry_prior import candidates, families
@@ -135,7 +135,7 @@ def _draws(
     gap_s = heavy_gap_s(at_one_voltage(asked.on, exponent))
     as_now = asked.programme is None
     played = load_ahead(asked.on, asked.course, exponent, asked.cutoff_v) if as_now else None
-    creep = creep_of(part(asked.on, slice(last_step(asked.on), None)), exponent) if as_now else None
+    creep = creep_of(asked.on, exponent) if as_now else None
     times, charges = {}, {}
     stated = None if asked.pack is None else asked.pack.chemistry
     for name, left in said.left_mah.items():
@@ -153,8 +153,7 @@ def _draws(
             left_s = met_s
         elif gap_s:
             left_s = left_s + gap_s * rng.exponential(size=len(left_s))
-        if creep is not None:
-            left_s = creep.sooner(left_s, np.random.default_rng(_SEED))
+        left_s = left_s if creep is None else creep.sooner(left_s, np.random.default_rng(_SEED))
         times[name], charges[name] = now_s + left_s, used_mah + left_mah
     return times, charges
 

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from analysis.forecast.load_passage import (
+    Creep,
     at_one_voltage,
     charge_to_levels,
     creep_of,
@@ -63,7 +64,7 @@ def test_one_break_may_come_again() -> None:
 
 
 def test_a_draw_that_creeps_up_ends_sooner() -> None:
-    """Draw 100 mA (1 + t / 2T): 5 A h more at 100 mA (1.5 + s / 2T) lasts the positive root of a quadratic."""
+    """Draw 100 mA (1 + t / 2T): a charge more is out when 150 s + 25 s^2 / T = charge, the quadratic's positive root."""
     life_s = float(TIME_S[-1])
     current = 100.0 * (1 + 0.5 * TIME_S / life_s)
     creep = creep_of(bins_of(4.5 - TIME_S / 2e4, current), 0.0)
@@ -90,3 +91,9 @@ def test_what_does_not_creep_is_left_alone(kind: str) -> None:
     }
     creep = creep_of(bins_of(volts, currents[kind]), -1.0 if kind == "power" else 0.0)
     assert creep is None or creep.belief < 0.15
+
+
+def test_hardly_any_creep_hardly_counts() -> None:
+    creep = Creep(1.0, 1e-15, 1e-16, 1e4, 1.0)
+    left = creep.sooner(np.array([-1.0, 0.0, 1e4]), np.random.default_rng(1))
+    assert left == pytest.approx([0.0, 0.0, 1e4])
