@@ -13,8 +13,8 @@ from logger.base.measures import MILLIAMPERES_ABOVE_0
 from logger.base.pack import as_used, parse_pack
 from logger.run.reader import FoundRun, Run
 
-# A comma or semicolon before the next mode; one inside of a number is followed by no other time.
-_STEP_END: Final = re.compile(r"[,;](?=[^,;@]*@)")
+# A comma or semicolon behind a mode's unit; one inside of a number stands behind a digit.
+_STEP_END: Final = re.compile(r"(?<=[A-Za-z])\s*[,;]")
 _CAPACITY_MOST_MAH: Final = 1e6
 _R = TypeVar("_R", bound=Run | FoundRun)
 
@@ -24,15 +24,18 @@ def parse_programme(text: str) -> Programme:
 
     Raises BenchError if it cannot be understood.
     """
-    return Programme(tuple(_step(text, part) for part in _STEP_END.split(text)))
+    parts = _STEP_END.split(text)
+    return Programme(tuple(_step(text, part, alone=len(parts) == 1) for part in parts))
 
 
-def _step(text: str, part: str) -> tuple[float, float]:
+def _step(text: str, part: str, *, alone: bool) -> tuple[float, float]:
     """Seconds and mA of a mode; an hour where the load is one alone."""
     span, _, draw = part.rpartition("@")
     try:
         if not draw.strip(" \u00a0")[-1:].isalpha():
             raise ValueError("the draw has no unit")
+        if not (span or alone):
+            raise ValueError("the time is missing")
         draw_ma = MILLIAMPERES_ABOVE_0.convert(draw, None, None)
         return parse_duration_s(span) if span else 3600.0, draw_ma
     except (ValueError, click.BadParameter) as error:

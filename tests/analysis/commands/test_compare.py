@@ -223,13 +223,26 @@ def test_forecast_of_a_damaged_run(unfinished: Path, tmp_path: Path) -> None:
         ("0,5 A", ((3600.0, 500.0),)),
         ("20min@180mA,40min@40mA", ((1200.0, 180.0), (2400.0, 40.0))),
         ("20 min@0,5A; 1h30@40 mA", ((1200.0, 500.0), (5400.0, 40.0))),
+        ("0,5h@1,5mA, 40 min@40mA", ((1800.0, 1.5), (2400.0, 40.0))),
     ],
 )
 def test_a_load_to_come(text: str, steps: tuple[tuple[float, float], ...]) -> None:
     assert parse_programme(text).steps == steps
 
 
-@pytest.mark.parametrize("text", ["soon", "80", "20@180mA", "1.800mA", "6,5h@80", "20min@"])
+@pytest.mark.parametrize(
+    "text",
+    [
+        "soon",
+        "80",
+        "20@180mA",
+        "1.800mA",
+        "6,5h@80",
+        "20min@",
+        "80mA,40mA",
+        "20min@9mA,40mA,1h@5mA",
+    ],
+)
 def test_a_load_that_may_be_another_is_refused(text: str) -> None:
     with pytest.raises(BenchError, match="is not understood"):
         parse_programme(text)
