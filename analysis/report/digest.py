@@ -138,16 +138,11 @@ def description_of(folder: Path) -> Description:
     return described(folder) or Description()
 
 
-def rows_hash(folder: Path) -> str:
-    """SHA-256 of the run's rows, alike only for copies of one recording; empty where they cannot be read."""
-    return _sha256(rows_file(folder)[0])
-
-
 def _source(folder: Path, cutoff_v: float | None, hold_s: float | None) -> dict[str, Any]:
     return {
         "format": DIGEST_FORMAT,
         "program": _program(),
-        SAMPLES_NAME: rows_hash(folder),
+        SAMPLES_NAME: _sha256(rows_file(folder)[0]),
         DESCRIPTION_NAME: _sha256(folder / DESCRIPTION_NAME),
         "cutoff_v": cutoff_v,
         "hold_s": hold_s,

@@ -5,15 +5,14 @@ other, have the same title, name the same pack, are all recorded or all simulate
 """
 
 import math
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import islice
 from pathlib import Path
 from statistics import median
 from typing import TYPE_CHECKING, Any, Final
 
 from analysis.doubt.quantity import Quantity
-from analysis.report.digest import Digest, description_of, digest_of, rows_hash
+from analysis.report.digest import Digest, description_of, digest_of
 from analysis.run.asked import own_cutoff
 from analysis.run.ending.ends import End, Lifetime
 from analysis.run.verdict import Usual
@@ -104,7 +103,7 @@ def together(
     if asked == own_cutoff(description.asked):
         asked = (None, None)
     found: list[Lasted] = []
-    for other in _each_once([*others, (folder, description)], folder):
+    for other, _ in sorted([*others, (folder, description)], key=newest_first, reverse=True):
         lasted = own if other is folder else _lasted_to(other, *asked, cutoff_v, look)
         found += [] if lasted is None else [lasted]
         if len(found) == MOST_RUNS:
@@ -177,23 +176,9 @@ def runs_in(parent: Path) -> dict[tuple[str, str, bool], list[tuple[Path, Descri
 
 def earlier_runs(folder: Path, description: Description) -> list[Lasted]:
     """How long the newest ended runs of the piece beside this one lasted, this one left out."""
-    wanted_v = description.asked.cutoff_v
-    newest = islice(_each_once(sorted_runs(folder, description)), MOST_RUNS)
-    found = [_lasted_to(other, None, None, wanted_v, digest_of) for other in newest]
+    wanted_v, newest = description.asked.cutoff_v, sorted_runs(folder, description)[:MOST_RUNS]
+    found = [_lasted_to(other, None, None, wanted_v, digest_of) for other, _ in newest]
     return [lasted for lasted in found if lasted is not None]
-
-
-def _each_once(runs: Iterable[tuple[Path, Description]], own: Path | None = None) -> Iterator[Path]:
-    """Their folders, the newest first: a run that was copied, or shows under a link, is no second run.
-
-    ``own``: the one among them that stands for its copies.
-    """
-    counted = set() if own is None else {rows_hash(own)}
-    for folder, _ in sorted(runs, key=newest_first, reverse=True):
-        rows = rows_hash(folder)
-        if folder is own or not rows or rows not in counted:
-            counted.add(rows)
-            yield folder
 
 
 def lasted_in(folder: Path, results: Mapping[str, Any]) -> Lasted | None:

@@ -3,6 +3,7 @@ and the same sentence on every screen."""
 
 import json
 import shutil
+from dataclasses import replace
 from html import unescape
 from pathlib import Path
 from typing import Any
@@ -233,5 +234,6 @@ def test_a_copy_of_a_run_is_no_second_run(tmp_path: Path, how: str) -> None:
     else:
         twin.symlink_to(run)
     assert together_at(run, digest_of(run)) is None
-    earlier = earlier_runs(tmp_path / "runs" / "live", read_run(run).description)
+    live = replace(read_run(run).description, started_utc="2027-01-01T18:00:00.000+00:00")
+    earlier = earlier_runs(tmp_path / "runs" / "live", live)
     assert [lasted.lasted_s for lasted in earlier] == [9 * H]
