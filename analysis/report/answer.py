@@ -22,6 +22,12 @@ def answer(result: Rundown) -> str:
 def headline(result: Rundown) -> str:
     """The answer in a few words, for a list or a page's head."""
     life = result.lifetime
+    either = life.either
+    if either and result.verdict is None:
+        return f"Lasted {either}"
+    if either and result.verdict is not None:
+        needed = span_words(result.verdict.need_s or 0.0)
+        return f"{str(result.verdict.answer).capitalize()}: {either} of {needed} needed"
     if result.verdict is not None and result.verdict.answer is not Answer.OPEN:
         lasted = life.seen_s if life.time.value is None else life.time.value
         need_s = result.verdict.need_s

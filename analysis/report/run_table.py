@@ -372,18 +372,9 @@ def shown(line: Line, column: str) -> str:
 
 
 def _either(line: Line) -> str:
-    """``4 h 3 min or 5 h 54 min``: a run that can be read in two ways, where it has its own times; else empty."""
+    """Of a run that can be read in two ways its own times; else empty."""
     life = None if line.digest is None else line.digest.results.get("lifetime")
-    if line.end != "cannot be told" or not isinstance(life, dict):
-        return ""
-    times = [item["time_s"] for item in life.get("readings", ()) if item["end"] != "still running"]
-    words = list(dict.fromkeys(span_words(time, 60.0) for time in times if time is not None))
-    longer = any(item["end"] == "still running" for item in life.get("readings", ()))
-    if not words or len(words) > 2:
-        return ""
-    return (
-        " or ".join([*words, *(["longer"] if longer else [])]) if longer or len(words) == 2 else ""
-    )
+    return Lifetime.from_json(life, 0.0).either if isinstance(life, dict) else ""
 
 
 def _words(line: Line) -> str:

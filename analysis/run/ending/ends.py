@@ -6,6 +6,7 @@ from enum import StrEnum
 from typing import Any, Final
 
 from analysis.doubt.quantity import Quantity
+from logger.base.durations import span_words
 
 NO_RESTART: Final = "no restart was seen"
 NOT_DIMMED: Final = "the draw did not sink to half"
@@ -68,6 +69,17 @@ class Lifetime:
         if self.time.value is not None:
             known.append(self.time.value)
         return min(known, default=self.seen_s)
+
+    @property
+    def either(self) -> str:
+        """``4 h 3 min or 5 h 54 min``: where it can be read in two ways that have times of their own; else empty."""
+        if self.end is not End.UNSURE:
+            return ""
+        times = [item.time_s for item in self.readings if item.end is not End.RUNNING]
+        words = list(dict.fromkeys(span_words(time, 60.0) for time in times if time is not None))
+        longer = ["longer"] if any(item.end is End.RUNNING for item in self.readings) else []
+        told = len(words) == 2 or (len(words) == 1 and longer)
+        return " or ".join([*words, *longer]) if told else ""
 
     def as_json(self) -> dict[str, Any]:
         return {
