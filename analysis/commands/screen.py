@@ -35,7 +35,8 @@ def echo_warnings_in_short(warnings: Sequence[str]) -> None:
     if warnings:
         click.echo()
     for warning in warnings[:_WARNINGS_SHOWN]:
-        click.echo(textwrap.fill(f"! {first_clause(warning)}", TEXT_WIDTH, subsequent_indent="  "))
+        told = f"! {first_clause(warning)}"
+        click.echo(textwrap.fill(told, TEXT_WIDTH, subsequent_indent="  ", break_on_hyphens=False))
     if len(warnings) > _WARNINGS_SHOWN:
         click.echo(f"! {count_words(len(warnings) - _WARNINGS_SHOWN, 'warning')} more: --details")
 

@@ -371,12 +371,20 @@ def test_estimates_of_a_measured_mode_are_those_it_was_compared_with(
         assert by_name[item.estimate.mode] == item.estimate.current.value
 
 
-@pytest.mark.parametrize("temperature", ["-300", "nan", "80"])
+@pytest.mark.parametrize("temperature", ["-300", "80"])
 def test_impossible_temperatures_are_refused(tmp_path: Path, temperature: str) -> None:
     path = tmp_path / "vest.toml"
     path.write_text(TEMPLATE, encoding="utf-8")
     result = CliRunner().invoke(budget_command, [str(path), "--temperature", temperature])
     assert isinstance(result.exception, BenchError)
+
+
+def test_a_temperature_that_is_no_number_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "vest.toml"
+    path.write_text(TEMPLATE, encoding="utf-8")
+    result = CliRunner().invoke(budget_command, [str(path), "--temperature", "nan"])
+    assert result.exit_code == 2
+    assert "'nan' is not understood: write" in result.output
 
 
 def test_pictures_that_cannot_be_written_are_a_clear_error(tmp_path: Path) -> None:
