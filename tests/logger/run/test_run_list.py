@@ -22,7 +22,8 @@ def test_a_description_of_any_depth_is_read_or_left(
         (tmp_path / DESCRIPTION_NAME).write_text(f'{{"{RUN_KEY}": {{"pack": {nested}}}}}')
         found = described(tmp_path)
         assert found is None or found.pack is None
-    assert found is None
+        # How deep an interpreter goes differs: 3.13 reads 1009 levels, 3.11 does not.
+        assert found is None or depth < 100_000
 
 
 def test_a_description_is_read_once_as_long_as_it_stays_as_it_is(
