@@ -111,6 +111,7 @@ def test_only_adapters_are_loaded_by_a_judges_commands() -> None:
     assert met == set()
 
 
+@pytest.mark.slow
 def test_the_look_finds_an_import() -> None:
     """Through a module of the tests' own, too."""
     adapter = ROOT / "tests" / "benchmarks" / "joints_adapter.py"

@@ -359,6 +359,7 @@ def test_a_class_in_json_and_in_a_notebook(twelve: Path) -> None:
     assert spread["shortest_longest"][1] == max(q.value or 0 for q in found.spread.lasted)
 
 
+@pytest.mark.slow
 def test_where_most_were_stopped_those_that_ended_are_not_the_middle() -> None:
     """Two gave up after 6 h, six were still working when they were stopped after 8 h: the two are no odd ones by that."""
     going = falling(10)
@@ -373,6 +374,7 @@ def test_where_most_were_stopped_those_that_ended_are_not_the_middle() -> None:
     assert told[1] == "The longest cannot be told: 6 runs went on beyond that."
 
 
+@pytest.mark.slow
 def test_a_run_of_a_meter_that_nobody_knows_is_not_shorter_beyond_its_doubt() -> None:
     results = [rundown(falling(hours), 3.0, 10.0) for hours in (6, 6.1, 6, 6.1, 6, 8)]
     names = [f"vest {number}" for number in range(6)]

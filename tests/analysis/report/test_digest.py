@@ -396,6 +396,7 @@ def test_the_list_gives_the_charge_of_the_rundowns_sentence() -> None:
     assert given < whole
 
 
+@pytest.mark.slow
 def test_runs_read_on_all_cores_are_those_read_one_after_the_other(
     season: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -95,6 +95,7 @@ def test_a_file_that_is_not_what_was_kept_is_not_shown(run: Run, tmp_path: Path)
     assert [figure.stem for figure in part.figures] == ["photo-2"]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("size", "shown"), [((1600, 1600), True), ((1601, 8), False), ((8, 1601), False), ((9000, 9000), False)]
 )  # fmt: skip

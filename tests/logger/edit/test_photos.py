@@ -256,6 +256,7 @@ def test_what_is_no_photo_is_refused(tmp_path: Path, content: bytes) -> None:
     assert caught.value.evidence == "it is none of JPEG, PNG, WebP and GIF"
 
 
+@pytest.mark.slow
 def test_a_jpeg_whose_details_come_last_may_have_fewer_pixels(tmp_path: Path) -> None:
     """It cannot be decoded small: 14000 x 14000 pixels took 1.2 GB, the same picture line by line 0.1 GB."""
     big = Image.new("RGB", (8000, 8000), "white")

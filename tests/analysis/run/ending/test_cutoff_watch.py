@@ -38,6 +38,7 @@ def test_a_long_dip_is_left_out(long_s: float, rows: int) -> None:
     assert np.array(watch.dips) == pytest.approx(np.array([(8000, until_s)]), abs=2 * STEP_S)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("long_s", [90.0, 600.0])
 def test_rundown_leaves_it_out_as_well(long_s: float) -> None:
     run = board_run(
