@@ -24,9 +24,8 @@ from .rundown import Fault, Floats, Rundown, Seen
 from .score import Forecast, Forecaster, scores, short_of
 from .second_cells import held_s
 from .third_cells import Run
-from .third_seal import judged_with_progress, short_table
+from .third_seal import first_made, judged_with_progress, short_table
 
-TRIES = 80
 SHORTEST_S = 7200.0
 EARLIEST_OFF = 0.85
 # Steps of bus voltage and current over 0.1 ohm, noise, typical offset (SOURCES.md C1, C3, C4, C5);
@@ -128,11 +127,8 @@ def one(seed: int, group: str, number: int = 0) -> Rundown:
     """One rundown of a make of its own. KeyError for an unknown group."""
     build, place = GROUPS[group], list(GROUPS).index(group)
     rng = np.random.default_rng((5, seed, place, number))
-    for _ in range(TRIES):
-        made = _try(rng, build(rng), group, f"fifth-{place}-{number}")
-        if made is not None:
-            return made
-    raise RuntimeError(f"{group} {number}: no rundown in {TRIES} draws")
+    name = f"fifth-{place}-{number}"
+    return first_made(lambda: _try(rng, build(rng), group, name), f"{group} {number}")
 
 
 def draw(seed: int, each: int, groups: Sequence[str] = tuple(GROUPS)) -> Iterator[Rundown]:

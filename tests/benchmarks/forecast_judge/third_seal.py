@@ -155,11 +155,17 @@ def one(
     """One rundown of a make of its own. KeyError for an unknown group."""
     build, place = groups[group], list(groups).index(group)
     rng = np.random.default_rng((seed, place, number))
+    name = f"{tag}-{place}-{number}"
+    return first_made(lambda: _try(rng, build(rng), group, name), f"{group} {number}")
+
+
+def first_made(attempt: Callable[[], Rundown | None], what: str) -> Rundown:
+    """The first draw that gives a rundown. RuntimeError if none of many does."""
     for _ in range(TRIES):
-        made = _try(rng, build(rng), group, f"{tag}-{place}-{number}")
+        made = attempt()
         if made is not None:
             return made
-    raise RuntimeError(f"{group} {number}: no rundown in {TRIES} draws")
+    raise RuntimeError(f"{what}: no rundown in {TRIES} draws")
 
 
 def draw(seed: int, each: int, groups: Sequence[str] = tuple(GROUPS)) -> Iterator[Rundown]:
