@@ -10,8 +10,15 @@ from typing import Any, Final
 import click
 
 from analysis.commands.screen import TEXT_WIDTH, echo_next
-from logger.base.command_options import Hold, Need, PackText, fresh_option
-from logger.base.measures import CELSIUS_OF_BENCH, VOLTS_ABOVE_0, whole_number
+from logger.base.command_options import (
+    Hold,
+    Need,
+    PackText,
+    below_floor_option,
+    fresh_option,
+    temperature_option,
+)
+from logger.base.measures import VOLTS_ABOVE_0, whole_number
 from logger.base.typed.suggest import Choice
 from logger.edit.edit import Edited, description_now
 from logger.edit.trim import both_ends
@@ -47,18 +54,12 @@ _SHOWN: Final = 30
     help="Where the circuit gives up, from now on; what the run was stopped by stays beside it.",
 )
 @click.option("--hold", "hold_s", type=Hold(), help="... without a break for this long.")
-@click.option("--below-floor", is_flag=True, help="Allow a cutoff below the cells' own floor.")
+@below_floor_option
 @click.option("--load-note", "load", help="What drew the current, in words.")
 @click.option("--notes", help="Anything else worth keeping.")
 @click.option("--author", help="Who measured.")
 @fresh_option
-@click.option(
-    "--temperature",
-    "temperature_c",
-    type=CELSIUS_OF_BENCH,
-    metavar="C",
-    help="Of the bench, in °C.",
-)
+@temperature_option
 @click.option(
     "--clear",
     "cleared",

@@ -9,7 +9,7 @@ from click.core import ParameterSource
 
 from firmware_probe.line_format import BAUD_DEFAULT
 from logger.base.durations import parse_duration_s, span_words
-from logger.base.measures import MILLIAMPERES_ABOVE_0, whole_number
+from logger.base.measures import CELSIUS_OF_BENCH, MILLIAMPERES_ABOVE_0, whole_number
 from logger.base.pack import Pack, parse_pack
 from logger.base.typed.number import number_text
 from logger.base.typed.shown import show_understood
@@ -111,6 +111,16 @@ fresh_option: Final = click.option(
     "fresh",
     default=None,
     help="The pack began fresh or freshly charged, or part-used; checked against its voltage.",
+)
+temperature_option: Final = click.option(
+    "--temperature",
+    "temperature_c",
+    type=CELSIUS_OF_BENCH,
+    metavar="C",
+    help="Of the bench, in °C.",
+)
+below_floor_option: Final = click.option(
+    "--below-floor", is_flag=True, help="Allow a cutoff below the cells' own floor."
 )
 close_load_option: Final = click.option(
     "--close-load",

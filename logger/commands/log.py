@@ -14,12 +14,14 @@ from logger.base.command_options import (
     Need,
     PackText,
     baud_option,
+    below_floor_option,
     close_load_option,
     fresh_option,
     mode_draw_option,
+    temperature_option,
 )
 from logger.base.errors import BenchError
-from logger.base.measures import CELSIUS_OF_BENCH, MAH_ABOVE_0, MILLIAMPERES_ABOVE_0, VOLTS_ABOVE_0
+from logger.base.measures import MAH_ABOVE_0, MILLIAMPERES_ABOVE_0, VOLTS_ABOVE_0
 from logger.base.next_step import next_words
 from logger.base.pack import USED_HELP
 from logger.base.typed.answers import ask_yes
@@ -103,18 +105,12 @@ def default_folder() -> Path:
     default=None,
     help="Open the board's load switch at the end asked for, or never [default: open at the cutoff].",
 )
-@click.option("--below-floor", is_flag=True, help="Allow a cutoff below the cells' own floor.")
+@below_floor_option
 @click.option("--title", default="", help="What the run is called in reports.")
 @click.option("--author", default="", help="Who measures.")
 @click.option("--load-note", default="", help="What draws the current, in words.")
 @click.option("--notes", default="", help="Anything else worth keeping.")
-@click.option(
-    "--temperature",
-    "temperature_c",
-    type=CELSIUS_OF_BENCH,
-    metavar="C",
-    help="Of the bench, in °C.",
-)
+@temperature_option
 @click.option(
     "--board-draw",
     "board_draw_ma",
