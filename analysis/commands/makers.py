@@ -1,7 +1,7 @@
 """What is made of one run, apart from saying so: its report, its sheet, its pictures; left alone where nothing changed."""
 
 import contextlib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -12,7 +12,7 @@ from analysis.report.digest import Digest, description_of, digest_of, inputs_of,
 from analysis.report.same_piece import Together, made_from, together_at
 from analysis.report.told import paragraphs_of
 from analysis.run.asked import cutoff_of
-from analysis.say.events import listed_events, numbered_events
+from analysis.say.events import ListedEvent, listed_events, numbered_events
 from analysis.say.figures import SizeName
 from analysis.say.publish import publish, unchanged
 from logger.base.errors import BenchError, spoken
@@ -63,7 +63,7 @@ class Made:
 @dataclass(frozen=True)
 class Maker:
     """``what``: in a word. ``page``: the end of the file's name that is opened. ``kept``: found unchanged, at once;
-    ``make``: brought up to date. ``each_s``: about how long that takes."""
+    ``make``: brought up to date, once ``kept`` found nothing. ``each_s``: about how long that takes."""
 
     what: str
     page: str
@@ -129,9 +129,6 @@ def kept_sheet(job: Job) -> Made | None:
 def make_sheet(job: Job) -> Made:
     """The sheet; the report's, where that holds the same."""
     asked, folder = job.asked, job.run_folder
-    found = kept_sheet(job)
-    if found is not None:
-        return found
     reported = kept_report(Job(folder, None, Asked(asked.cutoff_v, asked.hold_s, asked.need_s)))
     if reported is not None:
         kept = digest_of(folder, asked.cutoff_v, asked.hold_s)
@@ -162,22 +159,18 @@ def kept_pictures(job: Job) -> Made | None:
         return None
     kept = digest_of(folder, asked.cutoff_v, asked.hold_s)
     events, _ = listed_events(description_of(folder).events)
-    marked = numbered_events(events, kept.last[0] or 0.0)
-    numbers = tuple(f"{event.number}: {event.kind}: {event.text}" for event in marked)
+    numbers = _numbers(events, kept.last[0] or 0.0)
     return _made(files, kept, None, fresh=False, numbers=numbers)
 
 
 def make_pictures(job: Job) -> Made:
     """The pictures in the size and the formats asked for."""
-    found = kept_pictures(job)
-    if found is not None:
-        return found
     asked, source = job.asked, _pictures_source(job)
     run, result, kept = analysed(job.run_folder, asked.cutoff_v, asked.hold_s)
     from analysis.report.plots import draw_plots
 
     events, _ = listed_events(run.description.events)
-    marked = numbered_events(events, result.draw.trace.end_s)
+    numbers = _numbers(events, result.draw.trace.end_s)
     with _in_words("The pictures"), TemporaryDirectory(prefix="drawbench-") as temporary:
         size = cast("SizeName", asked.size)
         draw_plots(result, run.description.pack, events, Path(temporary), size, asked.formats)
@@ -187,7 +180,6 @@ def make_pictures(job: Job) -> Made:
             source,
             what="The pictures",
         )
-    numbers = tuple(f"{event.number}: {event.kind}: {event.text}" for event in marked)
     return _made(files, kept, None, fresh=True, numbers=numbers)
 
 
@@ -195,6 +187,12 @@ def make_pictures(job: Job) -> Made:
 REPORT: Final = Maker("report", "report.html", kept_report, make_report, 2.5)
 SHEET: Final = Maker("sheet", ".pdf", kept_sheet, make_sheet, 1.0)
 PICTURES: Final = Maker("picture set", ".png", kept_pictures, make_pictures, 1.5)
+
+
+def _numbers(events: Sequence[ListedEvent], end_s: float) -> tuple[str, ...]:
+    """What the numbers in the pictures stand for."""
+    marked = numbered_events(events, end_s)
+    return tuple(f"{event.number}: {event.kind}: {event.text}" for event in marked)
 
 
 def _made(

@@ -12,7 +12,7 @@ import click
 from analysis.commands.makers import Asked, Job, Made, Maker
 from analysis.commands.screen import TEXT_WIDTH, echo_caution, echo_damaged
 from analysis.report.digest import description_of
-from analysis.report.run_table import BY_TROUBLE, Line, in_order
+from analysis.report.run_table import BY_TROUBLE, Line, in_order, line_of, run_name
 from analysis.report.same_piece import piece_of
 from analysis.say.many import Done, do_to_all
 from analysis.say.progress import Progress
@@ -20,9 +20,8 @@ from analysis.say.words import count_words, plain_text
 from logger.base.errors import BenchError
 from logger.base.next_step import command_line
 from logger.base.pack import SAFETY_CLOSING
-from logger.run.description import Description
-from logger.run.format import DESCRIPTION_NAME, SAMPLES_NAME
-from logger.run.run_list import described, find_runs
+from logger.run.format import SAMPLES_NAME
+from logger.run.run_list import find_runs
 
 runs_argument: Final = click.argument(
     "paths", metavar="RUN...", nargs=-1, required=True, type=click.Path(path_type=Path)
@@ -155,12 +154,8 @@ def named_again(paths: Sequence[Path], runs: Sequence[Path]) -> list[Path]:
 
 def names_of(runs: Sequence[Path]) -> dict[Path, str]:
     """Each run's own name; with its folder's where they lie in several."""
-    own = {run: run.resolve() for run in runs}
-    one = len({path.parent for path in own.values()}) == 1
-    return {
-        run: plain_text(path.name if one else f"{path.parent.name}/{path.name}")
-        for run, path in own.items()
-    }
+    one = len({run.resolve().parent for run in runs}) == 1
+    return {run: run_name(run, one_folder=one) for run in runs}
 
 
 def _free_name(run: Path, taken: set[str]) -> str:
@@ -176,21 +171,15 @@ def _free_name(run: Path, taken: set[str]) -> str:
 def _lines_of(done: Collection[Done[Job, Made]]) -> list[Line]:
     """As the list of runs has them, in the same order as ``done``."""
     names = names_of([item.thing.run_folder for item in done])
-    lines = []
-    for item in done:
-        folder, asked = item.thing.run_folder, item.thing.asked
-        known = described(folder)
-        lines.append(
-            Line(
-                folder,
-                names[folder],
-                known or Description(),
-                None if item.result is None else item.result.digest,
-                asked_s=asked.need_s,
-                described=known is not None or not os.path.lexists(folder / DESCRIPTION_NAME),
-            )
+    return [
+        line_of(
+            item.thing.run_folder,
+            names[item.thing.run_folder],
+            None if item.result is None else item.result.digest,
+            item.thing.asked.need_s,
         )
-    return lines
+        for item in done
+    ]
 
 
 def _told(item: Done[Job, Made], line: Line, *, needed: bool) -> str:

@@ -244,6 +244,19 @@ def _each_s(folders: Sequence[Path]) -> float:
     return _RUN_S + size / len(folders) / _BYTES_A_S if folders else 0.0
 
 
+def run_name(folder: Path, *, one_folder: bool) -> str:
+    """The run's own name; with its folder's where the runs lie in several."""
+    own = folder.resolve()
+    return plain_text(own.name if one_folder else f"{own.parent.name}/{own.name}")
+
+
+def line_of(folder: Path, name: str, digest: Digest | None, asked_s: float | None) -> Line:
+    """A run's line, with what its description says as far as that can be read."""
+    known = described(folder)
+    whole = known is not None or not os.path.lexists(folder / DESCRIPTION_NAME)
+    return Line(folder, name, known or Description(), digest, asked_s=asked_s, described=whole)
+
+
 def _line(
     folder: Path,
     *,
@@ -252,18 +265,13 @@ def _line(
     hold_s: float | None,
     need_s: float | None,
 ) -> Line:
-    own = folder.resolve()
-    name = plain_text(own.name if one_folder else f"{own.parent.name}/{own.name}")
-    known = described(folder)
-    description = Description() if known is None else known
-    whole = known is not None or not os.path.lexists(folder / DESCRIPTION_NAME)
+    name = run_name(folder, one_folder=one_folder)
     try:
-        digest = digest_of(folder, cutoff_v, hold_s)
-        line = Line(folder, name, description, digest, asked_s=need_s, described=whole)
+        line = line_of(folder, name, digest_of(folder, cutoff_v, hold_s), need_s)
         as_csv([line])  # a digest that somebody changed shows itself here
         [shown(line, column) for column in COLUMNS]
     except BenchError as error:
-        return Line(folder, name, description, None, _why(error, folder))
+        return Line(folder, name, described(folder) or Description(), None, _why(error, folder))
     except Exception as error:  # noqa: BLE001 (one bad run must not cost the others their lines)
         words = spoken(error) if isinstance(error, OSError) else f"{type(error).__name__}: {error}"
         why = plain_text(f"cannot be read: {words}")
